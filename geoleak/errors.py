@@ -1,0 +1,95 @@
+"""The error tree: one root, messages a person can act on, one place for exit codes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+MOST_COMPLAINTS = 20
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Origin:
+    """Where a value stands: a file, a line and a column, both counted from 1.
+
+    ``line`` or ``column`` is 0 where there is none to name (a whole file, a command line).
+    """
+
+    file: str
+    line: int = 0
+    column: int = 0
+
+    def __str__(self) -> str:
+        text = self.file
+        if self.line:
+            text += f":{self.line}"
+            if self.column:
+                text += f":{self.column}"
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """One thing wrong in an input: where, what (with the value), and what would be right."""
+
+    origin: Origin
+    what: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        text = f"{self.origin}: {self.what}"
+        if self.remedy:
+            text += f"; {self.remedy}"
+        # A file's own line breaks must not turn one complaint into several printed lines.
+        return " ".join(text.split())
+
+
+class GeoleakError(Exception):
+    """Root of every error geoleak raises on purpose.
+
+    ``exit_code`` is what the command line returns for it.
+    """
+
+    exit_code = 1
+
+    def lines(self) -> list[str]:
+        """Return the message as the lines that go to stderr."""
+        return [" ".join(str(self).split())]
+
+
+class InputError(GeoleakError):
+    """The command line or an input file is wrong; carries every complaint found.
+
+    Parameters
+    ----------
+    complaints : iterable of Complaint
+        At least one. All are kept in ``complaints``; `lines` shows the first 20.
+    """
+
+    exit_code = 2
+
+    def __init__(self, complaints: Iterable[Complaint]) -> None:
+        self.complaints = tuple(complaints)
+        if not self.complaints:
+            raise ValueError("an InputError needs at least one complaint")
+        super().__init__("\n".join(str(each) for each in self.complaints))
+
+    def lines(self) -> list[str]:
+        """Return one line a complaint, and how many more there are past the twentieth."""
+        shown = [str(each) for each in self.complaints[:MOST_COMPLAINTS]]
+        more = len(self.complaints) - len(shown)
+        if more:
+            shown.append(f"and {more} more like these")
+        return shown
+
+
+class SiteDataError(GeoleakError):
+    """The site's files are well-formed, but do not allow an answer."""
+
+
+class GeometryError(GeoleakError, ValueError):
+    """A route, a chainage or a position outside what the geometry allows."""
+
+
+class AcousticsError(GeoleakError, ValueError):
+    """A recording, a band or a pipe that does not allow the number asked for."""

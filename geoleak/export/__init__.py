@@ -1,0 +1,1 @@
+"""One module per kind of output; each takes a Result and a path and adds no numbers."""

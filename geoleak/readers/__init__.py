@@ -1,0 +1,1 @@
+"""Files in, plain records out. One module per kind of input."""

@@ -1,0 +1,1 @@
+"""Published constants as data files, each row with its source."""

@@ -1,0 +1,175 @@
+"""Lengths with units, and station text.
+
+Everything inside geoleak is in metres; this module is the gate. The international foot and the
+US survey foot are two units and are never guessed from one another.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+
+INTERNATIONAL_FOOT_M = 0.3048
+US_SURVEY_FOOT_M = 1200 / 3937
+KPA_PER_PSI = 6.894757293168361
+
+# `length_unit` of a site: name -> metres. tests/test_units.py checks these against PROJ's table.
+LENGTH_UNITS: dict[str, float] = {
+    "m": 1.0,
+    "ft": INTERNATIONAL_FOOT_M,
+    "ftUS": US_SURVEY_FOOT_M,
+}
+
+_FACTORS_M: dict[str, float] = {
+    "m": 1.0,
+    "metre": 1.0,
+    "metres": 1.0,
+    "meter": 1.0,
+    "meters": 1.0,
+    "cm": 0.01,
+    "mm": 0.001,
+    "km": 1000.0,
+}
+_FEET = ("ft", "foot", "feet", "'")
+_INCHES = ("in", "inch", "inches", '"')
+_NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
+_ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z'\"]*)\s*$")
+_FEET_INCHES = re.compile(
+    rf"\s*([-+]?\d+)\s*(?:'|ft|feet)\s*-?\s*({_NUMBER}|\d+\s+\d+/\d+|\d+/\d+)\s*(?:\"|in|inches)?\s*$"
+)
+
+
+def unit_m(name: str) -> float:
+    """Return the length in metres of one ``m``, ``ft`` or ``ftUS``.
+
+    Raises
+    ------
+    ValueError
+        For any other name.
+    """
+    try:
+        return LENGTH_UNITS[name]
+    except KeyError:
+        raise ValueError(
+            f'unknown length unit "{name}"; say "m", "ft" (0.3048 m) or "ftUS" (1200/3937 m)'
+        ) from None
+
+
+def parse_number(text: str) -> float:
+    """Return a finite number from text with a decimal point or a decimal comma.
+
+    Raises
+    ------
+    ValueError
+        If the text is not one finite number.
+    """
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        raise ValueError(f'"{text}" is not a number') from None
+    if not math.isfinite(value):
+        raise ValueError(f'"{text}" is not a finite number')
+    return value
+
+
+def parse_length(value: str | float | int, *, unit: str) -> float:
+    """Return a length in metres.
+
+    Parameters
+    ----------
+    value : str, float or int
+        ``3.5``, ``"3.5 ft"``, ``"3'6\\""``, ``"1.1 m"``, ``"25 mm"``. A bare number is in `unit`.
+        Feet and inches written out are the foot of `unit` (international where `unit` is metres);
+        ``ftUS`` and ``ft`` may be stated.
+    unit : {"m", "ft", "ftUS"}
+        The unit of bare numbers.
+
+    Returns
+    -------
+    float
+        Metres.
+
+    Raises
+    ------
+    ValueError
+        If the text is no length, or the number is not finite.
+    """
+    factor = unit_m(unit)
+    foot = factor if unit != "m" else INTERNATIONAL_FOOT_M
+    if isinstance(value, bool):
+        raise ValueError(f'"{value}" is not a length')
+    if isinstance(value, (int, float)):
+        if not math.isfinite(value):
+            raise ValueError(f'"{value}" is not a finite number')
+        return float(value) * factor
+    text = value.strip().replace("\u2032", "'").replace("\u2033", '"').replace("\u2019", "'")
+    both = _FEET_INCHES.match(text)
+    if both:
+        feet = float(both.group(1))
+        inches = _inches(both.group(2))
+        return math.copysign(abs(feet) + inches / 12, -1.0 if text.startswith("-") else 1.0) * foot
+    one = _ONE.match(text)
+    if not one:
+        raise ValueError(f'"{value}" is not a length')
+    return _with_unit(one.group(1), one.group(2), factor, foot, value)
+
+
+def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -> float:
+    number = parse_number(digits)
+    if not name:
+        return number * factor
+    if name in ("ftUS", "usft"):
+        return number * US_SURVEY_FOOT_M
+    if name in _FEET:
+        return number * foot
+    if name in _INCHES:
+        return number * foot / 12
+    if name in _FACTORS_M:
+        return number * _FACTORS_M[name]
+    raise ValueError(f'"{value}": unknown unit "{name}"')
+
+
+def _inches(text: str) -> float:
+    whole, _, fraction = text.rpartition(" ")
+    if "/" in fraction:
+        top, _, bottom = fraction.partition("/")
+        if float(bottom) == 0:
+            raise ValueError(f'"{text}" is not a number of inches')
+        return (float(whole) if whole else 0.0) + float(top) / float(bottom)
+    return parse_number(text)
+
+
+def format_station(chainage_m: float, *, unit: str) -> str:
+    """Return a station: ``1+23.45`` in feet (of 100 ft), ``0+123.450`` in metres (of 1,000 m).
+
+    Rounded before it is split, so that 99.996 ft reads 1+00.00. Common practice, no source.
+    """
+    factor = unit_m(unit)
+    decimals, size = (3, 1000) if unit == "m" else (2, 100)
+    scale = 10**decimals
+    ticks = math.floor(abs(chainage_m) / factor * scale + 0.5)
+    whole, rest = divmod(ticks, size * scale)
+    width = len(str(size)) - 1 + 1 + decimals
+    sign = "-" if chainage_m < 0 and ticks else ""
+    return f"{sign}{whole}+{rest / scale:0{width}.{decimals}f}"
+
+
+def parse_station(text: str, *, unit: str) -> float:
+    """Return the chainage in metres of ``"41.5"`` or of a station such as ``"0+41.5"``.
+
+    Raises
+    ------
+    ValueError
+        If the text is neither.
+    """
+    whole, plus, rest = text.strip().partition("+")
+    if not plus:
+        return parse_length(text, unit=unit)
+    size = 1000 if unit == "m" else 100
+    if not re.fullmatch(r"-?\d+", whole) or not re.fullmatch(r"\d+(?:[.,]\d*)?", rest):
+        raise ValueError(f'"{text}" is not a station')
+    value = parse_number(rest)
+    if value >= size:
+        raise ValueError(f'"{text}" is not a station: past the + stands less than {size}')
+    total = abs(int(whole)) * size + value
+    return math.copysign(total, -1.0 if whole.startswith("-") else 1.0) * unit_m(unit)
