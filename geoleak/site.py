@@ -425,7 +425,7 @@ class Site:
     notes: tuple[Note, ...] = ()
     inputs: Mapping[str, str] = field(default_factory=no_extra)
     origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))
-    """Where each site.toml key stands, by dotted path (``"crew.dig_length"``, ``"leg.0.start"``)."""
+    """Where each site.toml key stands, by dotted path (``"crew.dig_length"``)."""
 
     @property
     def is_local(self) -> bool:

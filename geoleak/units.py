@@ -73,12 +73,12 @@ def parse_number(text: str) -> float:
 
 
 def parse_length(value: str | float | int, *, unit: str) -> float:
-    """Return a length in metres.
+    r"""Return a length in metres.
 
     Parameters
     ----------
     value : str, float or int
-        ``3.5``, ``"3.5 ft"``, ``"3'6\\""``, ``"1.1 m"``, ``"25 mm"``. A bare number is in `unit`.
+        ``3.5``, ``"3.5 ft"``, ``"3'6\""``, ``"1.1 m"``, ``"25 mm"``. A bare number is in `unit`.
         Feet and inches written out are the foot of `unit` (international where `unit` is metres);
         ``ftUS`` and ``ft`` may be stated.
     unit : {"m", "ft", "ftUS"}
