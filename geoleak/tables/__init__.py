@@ -1,1 +1,216 @@
-"""Published constants as data files, each row with its source."""
+"""Published constants as data files, each row with its source.
+
+Each table is a CSV file beside this module whose column names carry the units. Every row says where
+its figures come from and how far that goes: ``flag`` is ``published``, ``library``,
+``common practice`` or ``from memory``.
+
+>>> from geoleak import tables
+>>> tables.material("Ductile iron").youngs_modulus_gpa
+165.0
+>>> tables.band("pvc", "listen").high_hz
+850.0
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import functools
+from dataclasses import dataclass, fields
+from importlib import resources
+from typing import Any, Literal, TypeVar
+
+from geoleak.errors import GeoleakError
+
+FLAGS = ("published", "library", "common practice", "from memory")
+Row = TypeVar("Row", "Material", "Soil", "Surface", "Band")
+Named = TypeVar("Named", "Material", "Soil", "Surface")
+
+
+class UnknownNameError(GeoleakError, LookupError):
+    """A name that stands in no row of a table; ``suggestion`` is the nearest that does, or ""."""
+
+    exit_code = 2
+
+    def __init__(self, table: str, name: str, known: tuple[str, ...], suggestion: str) -> None:
+        self.suggestion = suggestion
+        what = table.removesuffix("s")
+        near = f'did you mean "{suggestion}"? ' if suggestion else ""
+        super().__init__(f'unknown {what} "{name}"; {near}known are {", ".join(known)}')
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What a pipe is made of.
+
+    ``loss_db_per_m`` is the median loss of leak noise along the pipe in the band around
+    ``loss_reference_hz``; ``loss_log_sigma`` is the standard deviation of its natural logarithm.
+    In the thin-wall model the loss grows in proportion to frequency. ``wave_speed_spread`` is the
+    relative standard deviation of a measured wave speed about the computed one.
+    """
+
+    name: str
+    also: tuple[str, ...]
+    label: str
+    kind: Literal["metal", "plastic", "cement"]
+    youngs_modulus_gpa: float
+    modulus_sigma_gpa: float
+    poisson: float
+    loss_db_per_m: float
+    loss_log_sigma: float
+    loss_reference_hz: float
+    wave_speed_spread: float
+    source: str
+    flag: str
+
+
+@dataclass(frozen=True, slots=True)
+class Soil:
+    """Ground between pipe and surface: loss beyond spreading, in the band about a reference."""
+
+    name: str
+    also: tuple[str, ...]
+    label: str
+    loss_db_per_m: float
+    loss_log_sigma: float
+    loss_reference_hz: float
+    wave_speed_m_per_s: float
+    quality_factor: float
+    source: str
+    flag: str
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """What the sensor stands on: louder or quieter than soil, and how far it smears the peak."""
+
+    name: str
+    also: tuple[str, ...]
+    label: str
+    is_hard: bool
+    louder_db: float
+    louder_sigma_db: float
+    smear_m: float
+    smear_sigma_m: float
+    source: str
+    flag: str
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A band to start with; a measured one is better."""
+
+    material: str
+    use: Literal["listen", "delay"]
+    low_hz: float
+    high_hz: float
+    source: str
+    flag: str
+
+
+NAMED_TABLES = ("materials", "soils", "surfaces")
+
+
+def material(name: str) -> Material:
+    """Return the pipe material of this name (or of another spelling of it).
+
+    Raises
+    ------
+    UnknownNameError
+        With the nearest known name.
+    """
+    return _named(Material, "materials", name)
+
+
+def soil(name: str) -> Soil:
+    """Return the soil of this name; raises `UnknownNameError`."""
+    return _named(Soil, "soils", name)
+
+
+def surface(name: str) -> Surface:
+    """Return the surface of this name; raises `UnknownNameError`."""
+    return _named(Surface, "surfaces", name)
+
+
+def band(material_name: str | None, use: Literal["listen", "delay"]) -> Band:
+    """Return the band to start with for a material: its own row, its kind's, or the general one.
+
+    Parameters
+    ----------
+    material_name : str or None
+        None where the material is not known.
+    use : {"listen", "delay"}
+        To listen in, or to time the noise between two sensors.
+
+    Raises
+    ------
+    UnknownNameError
+        For an unknown material.
+    """
+    keys = ["any"]
+    if material_name is not None:
+        found = material(material_name)
+        keys = [found.name, found.kind, "any"]
+    rows = {each.material: each for each in bands() if each.use == use}
+    for key in keys:
+        if key in rows:
+            return rows[key]
+    raise UnknownNameError("bands", use, ("listen", "delay"), "")
+
+
+@functools.cache
+def bands() -> tuple[Band, ...]:
+    """Return every starting band, in the order of the file."""
+    return tuple(_record(Band, row) for row in _rows("bands"))
+
+
+def names(table: str) -> tuple[str, ...]:
+    """Return the names in ``"materials"``, ``"soils"`` or ``"surfaces"``, in the file's order."""
+    if table not in NAMED_TABLES:
+        raise UnknownNameError("tables", table, NAMED_TABLES, _nearest(table, NAMED_TABLES))
+    return tuple(row["name"] for row in _rows(table))
+
+
+def _named(kind: type[Named], table: str, name: str) -> Named:
+    folded = _fold(name)
+    spellings: dict[str, str] = {}
+    for each in _all(kind, table):
+        if folded == each.name or folded in each.also:
+            return each
+        spellings |= dict.fromkeys((each.name, *each.also), each.name)
+    near = _nearest(folded, tuple(spellings))
+    raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
+
+
+def _fold(name: str) -> str:
+    return "_".join(name.strip().lower().replace("-", " ").replace("_", " ").split())
+
+
+def _nearest(name: str, known: tuple[str, ...]) -> str:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    return near[0] if near else ""
+
+
+@functools.cache
+def _all(kind: type[Named], table: str) -> tuple[Named, ...]:
+    return tuple(_record(kind, row) for row in _rows(table))
+
+
+def _rows(table: str) -> list[dict[str, str]]:
+    text = resources.files(__name__).joinpath(f"{table}.csv").read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+def _record(kind: type[Row], row: dict[str, str]) -> Row:
+    values: dict[str, Any] = {}
+    for field in fields(kind):
+        text = row[field.name]
+        if field.type == "float":
+            values[field.name] = float(text)
+        elif field.type == "bool":
+            values[field.name] = text == "yes"
+        elif field.name == "also":
+            values[field.name] = tuple(_fold(each) for each in text.split(";") if each)
+        else:
+            values[field.name] = text
+    return kind(**values)
