@@ -93,3 +93,9 @@ class GeometryError(GeoleakError, ValueError):
 
 class AcousticsError(GeoleakError, ValueError):
     """A recording, a band or a pipe that does not allow the number asked for."""
+
+
+class CrsError(GeoleakError, ValueError):
+    """A coordinate reference system that is missing, unknown, or of no use for the job."""
+
+    exit_code = 2
