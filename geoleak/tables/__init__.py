@@ -177,7 +177,8 @@ def _named(kind: type[Named], table: str, name: str) -> Named:
     for each in _all(kind, table):
         if folded == each.name or folded in each.also:
             return each
-        spellings |= dict.fromkeys((each.name, *each.also), each.name)
+        for spelling in (each.name, *each.also):
+            spellings[spelling] = each.name
     near = _nearest(folded, tuple(spellings))
     raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
 
@@ -191,14 +192,14 @@ def _nearest(name: str, known: tuple[str, ...]) -> str:
     return near[0] if near else ""
 
 
-@functools.cache
 def _all(kind: type[Named], table: str) -> tuple[Named, ...]:
     return tuple(_record(kind, row) for row in _rows(table))
 
 
-def _rows(table: str) -> list[dict[str, str]]:
+@functools.cache
+def _rows(table: str) -> tuple[dict[str, str], ...]:
     text = resources.files(__name__).joinpath(f"{table}.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(text.splitlines()))
+    return tuple(csv.DictReader(text.splitlines()))
 
 
 def _record(kind: type[Row], row: dict[str, str]) -> Row:
