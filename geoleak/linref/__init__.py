@@ -1,0 +1,12 @@
+"""Linear referencing: what chainage is this point, what point is this chainage.
+
+`Route` is one line, `RouteSet` many. Only numpy is needed. Chainage is horizontal distance from
+the line's start; pipe length is along the slope. Offset is positive to the right looking
+up-chainage.
+"""
+
+from geoleak.linref.line import Route
+from geoleak.linref.many import NearestSnap, RouteSet, snap_to_nearest
+from geoleak.linref.snapping import Snap
+
+__all__ = ["NearestSnap", "Route", "RouteSet", "Snap", "snap_to_nearest"]

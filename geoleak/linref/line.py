@@ -1,0 +1,381 @@
+"""`Route`: one line with chainage, offset and bearing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import overload
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import GeometryError
+from geoleak.linref.calibration import Calibration
+from geoleak.linref.segments import (
+    END_TOLERANCE_M,
+    LARGEST_COORDINATE_M,
+    Floats,
+    Ints,
+    Segments,
+)
+from geoleak.linref.snapping import Snap, as_points, find_nearest, measure
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Route:
+    """A line of straight runs with chainage along it.
+
+    Make one with `from_vertices`. Chainage is the horizontal distance from the first vertex; pipe
+    length is along the slope, and equals chainage where the vertices have no height. Arrays are
+    read-only.
+
+    Attributes
+    ----------
+    vertices_m : ndarray, shape (n, 2) or (n, 3)
+        Easting, northing (and height) in metres, as given; repeats are kept.
+    vertex_chainage_m, vertex_pipe_m : ndarray, shape (n,)
+        Chainage and along-slope distance of each vertex.
+    segments : Segments
+        The straight pieces between distinct vertices.
+    calibration : Calibration or None
+        Measured chainage at known chainages, see `calibrated`.
+    """
+
+    vertices_m: Floats
+    vertex_chainage_m: Floats
+    vertex_pipe_m: Floats
+    segments: Segments
+    calibration: Calibration | None = None
+
+    @classmethod
+    def from_vertices(cls, xy_m: npt.ArrayLike) -> Route:
+        """Make a route from its vertices.
+
+        Parameters
+        ----------
+        xy_m : array_like, shape (n, 2) or (n, 3)
+            Easting, northing (and height) in metres in any planar frame. Repeated vertices are
+            allowed; so is a vertical drop (same place, another height), which adds pipe length
+            but no chainage. A line whose last vertex is its first is closed: it has no free end.
+
+        Raises
+        ------
+        GeometryError
+            If there are fewer than two distinct places, or a coordinate is not finite.
+
+        Examples
+        --------
+        >>> route = Route.from_vertices([(0, 0), (30, 40), (30, 100)])
+        >>> route.length_m
+        110.0
+        >>> route.snap((40, 70)).chainage_m
+        80.0
+        """
+        vertices = _as_vertices(xy_m)
+        steps = np.diff(vertices, axis=0)
+        plan_steps = np.hypot(steps[:, 0], steps[:, 1])
+        slope_steps = np.hypot(plan_steps, steps[:, 2]) if steps.shape[1] == 3 else plan_steps
+        chainage = np.concatenate([[0.0], np.cumsum(plan_steps)])
+        pipe = np.concatenate([[0.0], np.cumsum(slope_steps)])
+        segments = _as_segments(vertices, chainage)
+        for array in (vertices, chainage, pipe):
+            array.flags.writeable = False
+        return cls(vertices, chainage, pipe, segments)
+
+    @property
+    def length_m(self) -> float:
+        """Horizontal length in metres."""
+        return float(self.vertex_chainage_m[-1])
+
+    @property
+    def pipe_length_m(self) -> float:
+        """Length along the slope in metres; the horizontal length where there are no heights."""
+        return float(self.vertex_pipe_m[-1])
+
+    @property
+    def has_heights(self) -> bool:
+        """Whether the vertices carry heights."""
+        return self.vertices_m.shape[1] == 3
+
+    @property
+    def is_closed(self) -> bool:
+        """Whether the line ends where it starts."""
+        return bool(np.all(self.vertices_m[0, :2] == self.vertices_m[-1, :2]))
+
+    def snap(self, points_m: npt.ArrayLike, *, rival_within_m: float | None = 1.0) -> Snap:
+        """Return the nearest place on the route for each point.
+
+        Parameters
+        ----------
+        points_m : array_like, shape (m, 2) or (m, 3), or one point (2,) or (3,)
+            Positions in metres; a height is not used.
+        rival_within_m : float or None
+            Another stretch of the route that is farther by no more than this is reported as
+            ``rival_chainage_m``. None looks for none and saves time.
+
+        Returns
+        -------
+        Snap
+            Arrays (m,), or plain numbers for one point.
+
+        Raises
+        ------
+        GeometryError
+            If the points have another shape. A point that is not finite is no error: its figures
+            are NaN.
+        """
+        points, single = as_points(points_m)
+        found = find_nearest(self.segments, points, rival_within_m)
+        snap = measure(self.segments, points, found)
+        return snap.first() if single else snap
+
+    def position(
+        self, chainage_m: npt.ArrayLike, offset_m: npt.ArrayLike = 0.0, *, extrapolate: bool = False
+    ) -> Floats:
+        """Return positions in plan.
+
+        Parameters
+        ----------
+        chainage_m : array_like, shape (m,) or a number
+            Metres along the route. At a vertex the outgoing run says which way `offset_m` goes.
+        offset_m : array_like, shape (m,) or a number
+            Metres perpendicular to the run, positive to the right.
+        extrapolate : bool
+            Draw the end runs on beyond the ends.
+
+        Returns
+        -------
+        ndarray, shape (m, 2), or (2,) where both arguments are numbers
+            Easting and northing in metres. Heights are given by `height_m`.
+
+        Raises
+        ------
+        GeometryError
+            If a chainage lies outside the route (by over 1e-9 m) and `extrapolate` is not set.
+        """
+        chainage, offset = np.broadcast_arrays(
+            np.asarray(chainage_m, dtype=np.float64), np.asarray(offset_m, dtype=np.float64)
+        )
+        chainage = chainage if extrapolate else self._inside(chainage)
+        piece = self._piece_at(chainage)
+        part = self.segments
+        along_x = part.along_x[piece] / part.length_m[piece]
+        along_y = part.along_y[piece] / part.length_m[piece]
+        run = chainage - part.chainage_m[piece]
+        x = part.start_x[piece] + run * along_x + offset * along_y
+        y = part.start_y[piece] + run * along_y - offset * along_x
+        return np.stack([x, y], axis=-1)
+
+    @overload
+    def bearing_deg(self, chainage_m: float, *, extrapolate: bool = False) -> float: ...
+    @overload
+    def bearing_deg(self, chainage_m: Floats, *, extrapolate: bool = False) -> Floats: ...
+    def bearing_deg(
+        self, chainage_m: float | Floats, *, extrapolate: bool = False
+    ) -> float | Floats:
+        """Return the bearing of the route in the direction of increasing chainage.
+
+        Degrees in [0, 360) clockwise from the north of the frame (its second axis). At a vertex
+        the bearing of the outgoing run, at the end of the route that of the last one.
+
+        Raises
+        ------
+        GeometryError
+            If a chainage lies outside the route and `extrapolate` is not set.
+        """
+        chainage = np.asarray(chainage_m, dtype=np.float64)
+        chainage = chainage if extrapolate else self._inside(chainage)
+        piece = self._piece_at(chainage)
+        angle = np.degrees(np.arctan2(self.segments.along_x[piece], self.segments.along_y[piece]))
+        bearing = np.where(angle < 0.0, angle + 360.0, angle)
+        # A hair below zero rounds up to a full turn.
+        bearing = np.where(bearing >= 360.0, 0.0, bearing)
+        return _plain(np.where(np.isnan(chainage), np.nan, bearing))
+
+    @overload
+    def pipe_m(self, chainage_m: float) -> float: ...
+    @overload
+    def pipe_m(self, chainage_m: Floats) -> Floats: ...
+    def pipe_m(self, chainage_m: float | Floats) -> float | Floats:
+        """Return metres along the slope from the start to a chainage.
+
+        A vertical drop belongs to the chainage at its top and to everything after it, except at
+        chainage 0, where the answer is 0.
+        """
+        return self._along(chainage_m, self.vertex_pipe_m)
+
+    @overload
+    def height_m(self, chainage_m: float) -> float: ...
+    @overload
+    def height_m(self, chainage_m: Floats) -> Floats: ...
+    def height_m(self, chainage_m: float | Floats) -> float | Floats:
+        """Return the height at a chainage, linear between vertices.
+
+        Raises
+        ------
+        GeometryError
+            If the route has no heights, or a chainage lies outside it.
+        """
+        if not self.has_heights:
+            raise GeometryError("this route has no heights; make it from (n, 3) vertices")
+        return self._along(chainage_m, self.vertices_m[:, 2])
+
+    def slice(self, from_m: float, to_m: float) -> Route:
+        """Return the part between two chainages; vertices between them are kept.
+
+        Its chainage starts at 0. A calibration goes with it: measured chainages stay as they are.
+
+        Raises
+        ------
+        GeometryError
+            If a chainage lies outside the route, or `to_m` is not beyond `from_m`.
+        """
+        ends = self._inside(np.array([from_m, to_m], dtype=np.float64))
+        if not ends[1] > ends[0]:
+            raise GeometryError(
+                f"a slice from {from_m} to {to_m} m has no length; give the lower chainage first "
+                "(and reverse the slice for the other direction)"
+            )
+        first, last = float(ends[0]), float(ends[1])
+        # A vertical drop belongs to the stretch that ends there; at chainage 0 it is kept.
+        low = 0 if first == 0.0 else np.searchsorted(self.vertex_chainage_m, first, side="right")
+        high = np.searchsorted(self.vertex_chainage_m, last, side="right")
+        kept = self.vertices_m[low:high]
+        parts = [] if first == 0.0 else [self._vertex_at(first)]
+        parts.append(kept)
+        if high == low or self.vertex_chainage_m[high - 1] < last:
+            parts.append(self._vertex_at(last))
+        route = Route.from_vertices(np.concatenate(parts))
+        if self.calibration is None:
+            return route
+        return replace(route, calibration=self.calibration.part(first, last))
+
+    def reversed(self) -> Route:
+        """Return the route from its end to its start.
+
+        Chainage becomes length minus chainage, and offsets change side. A calibration is turned
+        too: it then measures from the new start.
+        """
+        route = Route.from_vertices(self.vertices_m[::-1])
+        if self.calibration is None:
+            return route
+        return replace(route, calibration=self.calibration.turned(self.length_m))
+
+    def calibrated(self, chainage_m: npt.ArrayLike, measured_m: npt.ArrayLike) -> Route:
+        """Return the route with chainages as measured by wheel, tape or rod counter.
+
+        Parameters
+        ----------
+        chainage_m, measured_m : array_like, shape (k,)
+            Chainage along the route and measured chainage at the same k points, in metres.
+            Between points linear; outside them the scale of the nearest stretch runs on (with one
+            point: only the zero is shifted).
+
+        Raises
+        ------
+        GeometryError
+            If the measured chainage does not rise with the chainage, or a point is off the route.
+
+        Notes
+        -----
+        ``chainage_m`` keeps its meaning everywhere; `measured_m` and `chainage_from_measured_m`
+        go from one to the other.
+        """
+        pairs = Calibration.from_pairs(chainage_m, measured_m, length_m=self.length_m)
+        return replace(self, calibration=pairs)
+
+    @overload
+    def measured_m(self, chainage_m: float) -> float: ...
+    @overload
+    def measured_m(self, chainage_m: Floats) -> Floats: ...
+    def measured_m(self, chainage_m: float | Floats) -> float | Floats:
+        """Return measured chainage of route chainage.
+
+        Raises
+        ------
+        GeometryError
+            If the route is not calibrated, or a chainage lies outside it.
+        """
+        known = self._calibration()
+        return _plain(known.to_measured(self._inside(np.asarray(chainage_m, dtype=np.float64))))
+
+    @overload
+    def chainage_from_measured_m(self, measured_m: float) -> float: ...
+    @overload
+    def chainage_from_measured_m(self, measured_m: Floats) -> Floats: ...
+    def chainage_from_measured_m(self, measured_m: float | Floats) -> float | Floats:
+        """Return route chainage of measured chainage.
+
+        Raises
+        ------
+        GeometryError
+            If the route is not calibrated, or the place lies outside it.
+        """
+        chainage = self._calibration().to_chainage(np.asarray(measured_m, dtype=np.float64))
+        return _plain(self._inside(chainage))
+
+    def _calibration(self) -> Calibration:
+        if self.calibration is None:
+            raise GeometryError("this route has no measured chainage; use calibrated() first")
+        return self.calibration
+
+    def _inside(self, chainage: Floats) -> Floats:
+        """Return chainages held to the route; refuse those outside it. NaN passes."""
+        outside = (chainage < -END_TOLERANCE_M) | (chainage > self.length_m + END_TOLERANCE_M)
+        if outside.any():
+            worst = np.atleast_1d(chainage)[np.atleast_1d(outside)]
+            more = f" (and {len(worst) - 1} more)" if len(worst) > 1 else ""
+            raise GeometryError(
+                f"chainage {worst[0]:.6g} m{more} lies outside the route, which runs from 0 to "
+                f"{self.length_m:.6g} m; stay on it, or ask a position with extrapolate=True"
+            )
+        held: Floats = np.clip(chainage, 0.0, self.length_m)
+        return held
+
+    def _piece_at(self, chainage: Floats) -> Ints:
+        piece = np.searchsorted(self.segments.chainage_m, chainage, side="right") - 1
+        return np.clip(piece, 0, len(self.segments) - 1)
+
+    def _along(self, chainage_m: float | Floats, values: Floats) -> float | Floats:
+        chainage = self._inside(np.asarray(chainage_m, dtype=np.float64))
+        result = np.interp(chainage, self.vertex_chainage_m, values)
+        return _plain(np.where(chainage <= 0.0, values[0], result))
+
+    def _vertex_at(self, chainage: float) -> Floats:
+        place = [self.position(chainage)]
+        if self.has_heights:
+            place.append(np.array([self.height_m(chainage)]))
+        return np.concatenate(place)[None, :]
+
+
+def _plain(values: Floats) -> float | Floats:
+    return float(values) if values.ndim == 0 else values
+
+
+def _as_vertices(xy_m: npt.ArrayLike) -> Floats:
+    try:
+        vertices = np.array(xy_m, dtype=np.float64, order="C")
+    except (TypeError, ValueError) as error:
+        raise GeometryError(f"the vertices are not numbers ({error}); give (n, 2) metres") from None
+    if vertices.ndim != 2 or vertices.shape[1] not in (2, 3):
+        raise GeometryError(
+            f"vertices of shape {vertices.shape} make no route; give (n, 2) or (n, 3) metres"
+        )
+    if len(vertices) < 2:
+        raise GeometryError(f"{len(vertices)} vertex makes no route; give at least two")
+    bad = np.flatnonzero(~np.all(np.abs(vertices) < LARGEST_COORDINATE_M, axis=1))
+    if len(bad):
+        raise GeometryError(
+            f"vertex {bad[0] + 1} of {len(vertices)} is {vertices[bad[0]].tolist()}, which is no "
+            "position; leave it out (or leave out the heights of all)"
+        )
+    return vertices
+
+
+def _as_segments(vertices: Floats, chainage: Floats) -> Segments:
+    plan = vertices[:, :2]
+    if chainage[-1] == 0.0 or not np.any(np.diff(chainage) > 0.0):
+        raise GeometryError(
+            f"all {len(vertices)} vertices stand on one spot ({plan[0, 0]:.3f}, {plan[0, 1]:.3f}) "
+            "in plan, so the route has no length; give two distinct places"
+        )
+    return Segments.of_line(plan, chainage)
