@@ -23,8 +23,6 @@ from typing import Any, Literal, TypeVar
 from geoleak.errors import GeoleakError
 
 FLAGS = ("published", "library", "common practice", "from memory")
-Row = TypeVar("Row", "Material", "Soil", "Surface", "Band")
-Named = TypeVar("Named", "Material", "Soil", "Surface")
 
 
 class UnknownNameError(GeoleakError, LookupError):
@@ -108,6 +106,8 @@ class Band:
     flag: str
 
 
+Row = TypeVar("Row", Material, Soil, Surface, Band)
+Named = TypeVar("Named", Material, Soil, Surface)
 NAMED_TABLES = ("materials", "soils", "surfaces")
 
 
@@ -174,11 +174,11 @@ def names(table: str) -> tuple[str, ...]:
 def _named(kind: type[Named], table: str, name: str) -> Named:
     folded = _fold(name)
     spellings: dict[str, str] = {}
-    for each in _all(kind, table):
-        if folded == each.name or folded in each.also:
-            return each
-        for spelling in (each.name, *each.also):
-            spellings[spelling] = each.name
+    for row in _all(kind, table):
+        if folded == row.name or folded in row.also:
+            return row
+        spellings[row.name] = row.name
+        spellings |= {spelling: row.name for spelling in row.also}
     near = _nearest(folded, tuple(spellings))
     raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
 
