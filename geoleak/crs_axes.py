@@ -90,7 +90,9 @@ def _refuse(crs: CRS, text: str) -> None:
         sum(each in _EAST_WEST for each in directions) == 1
         and sum(each in _NORTH_SOUTH for each in directions) == 1
     ):
-        raise CrsError(f"{named} has axes {', '.join(directions)}; one east and one north is needed")
+        raise CrsError(
+            f"{named} has axes {', '.join(directions)}; one east and one north are needed"
+        )
     if crs.is_projected and _method(crs) == _BELGIAN:
         raise CrsError(
             f"{named}: PROJ leaves out this method's fixed rotation and lands about 700 m off; "
@@ -179,7 +181,7 @@ class Projection:
         meridian = self.base.prime_meridian
         if meridian is None:
             return 0.0
-        return math.degrees(meridian.longitude * meridian.unit_conversion_factor)
+        return math.degrees(float(meridian.longitude) * float(meridian.unit_conversion_factor))
 
     def to_lonlat(self, easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
         """Return longitude and latitude (degrees) on the CRS's own datum.
@@ -303,4 +305,4 @@ def utm_crs(projection: Projection, lon_deg: float, lat_deg: float) -> CRS:
     for known in query_utm_crs_info(datum_name=base.name, area_of_interest=box):
         if known.name == name:
             return CRS.from_authority(known.auth_name, known.code)
-    return ProjectedCRS(UTMConversion(zone, hemisphere=half), name=name, geodetic_crs=base)
+    return ProjectedCRS(UTMConversion(str(zone), hemisphere=half), name=name, geodetic_crs=base)

@@ -25,6 +25,7 @@ BALLPARK_ACCURACY_M = 500.0
 """Same for a ballpark step between ellipsoids: old datums lie 50 to 500 m apart (from memory)."""
 REALIZATION_ACCURACY_M = 0.02
 """Floor between two realizations with an epoch: WGS 84 follows ITRF to 1-2 cm (from memory)."""
+_WGS84, _WGS84_G2139 = 4326, 9755
 _MODERN_ELLIPSOIDS = {298.257222101, 298.257223563}  # GRS 1980, WGS 84: inverse flattening
 
 
@@ -53,7 +54,8 @@ def _datum_key(geographic: CRS) -> tuple[object, ...]:
         name = f"unknown {id(geographic)}"
     return (
         name,
-        (ellipsoid.semi_major_metre, ellipsoid.inverse_flattening) if ellipsoid else None,
+        # Rounded: the registry derives the flattening in more than one way.
+        (ellipsoid.semi_major_metre, round(ellipsoid.inverse_flattening, 9)) if ellipsoid else None,
         meridian.longitude if meridian else 0.0,
     )
 
@@ -146,7 +148,8 @@ class DatumShift:
         if self._epoch is not None:
             columns.append(np.full_like(first, self._epoch))
         way = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
-        moved = self._transformer.transform(*columns, direction=way)
+        transform: Any = self._transformer.transform
+        moved = transform(*columns, direction=way)
         return from_axes(finish, moved[0], moved[1])
 
 
@@ -160,14 +163,22 @@ def to_wgs84(
     """
     from pyproj import CRS
 
-    arguments = {"lon_deg": lon_deg, "lat_deg": lat_deg, "height_m": height_m, "epoch": epoch}
-    use = "longitude and latitude"
+    def way_to(code: int) -> DatumShift:
+        return DatumShift.between(
+            source,
+            CRS.from_epsg(code),
+            lon_deg=lon_deg,
+            lat_deg=lat_deg,
+            height_m=height_m,
+            epoch=epoch,
+            use="longitude and latitude",
+        )
+
     if is_dynamic(source):
-        realized = CRS.from_epsg(9755)  # WGS 84 (G2139)
-        shift = DatumShift.between(source, realized, use=use, **arguments)  # type: ignore[arg-type]
+        shift = way_to(_WGS84_G2139)
         if not shift.is_ballpark:
             return shift
-    return DatumShift.between(source, CRS.from_epsg(4326), use=use, **arguments)  # type: ignore[arg-type]
+    return way_to(_WGS84)
 
 
 def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any:
@@ -176,7 +187,7 @@ def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any
 
     lon = (lon_deg + 180) % 360 - 180
     reach = 0.02
-    box = AreaOfInterest(
+    box: Any = AreaOfInterest(
         max(lon - reach, -180.0),
         max(lat_deg - reach, -90.0),
         min(lon + reach, 180.0),
@@ -220,9 +231,7 @@ def _is_known(geographic: CRS) -> bool:
     return datum is not None and not datum.name.lower().startswith("unknown")
 
 
-def _notes(
-    group: Any, name: str, stated_m: float, ballpark: bool, use: str
-) -> tuple[Note, ...]:
+def _notes(group: Any, name: str, stated_m: float, ballpark: bool, use: str) -> tuple[Note, ...]:
     notes = []
     better = [
         each
