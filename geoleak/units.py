@@ -173,3 +173,13 @@ def parse_station(text: str, *, unit: str) -> float:
         raise ValueError(f'"{text}" is not a station: past the + stands less than {size}')
     total = abs(int(whole)) * size + value
     return math.copysign(total, -1.0 if whole.startswith("-") else 1.0) * unit_m(unit)
+
+
+def format_length(length_m: float, *, unit: str, decimals: int | None = None) -> str:
+    """Return a length for print in a site's unit, such as ``2.3 ft`` or ``0.71 m``."""
+    if decimals is None:
+        decimals = 2 if unit == "m" else 1
+    value = length_m / unit_m(unit)
+    # Rounded to nothing, a small negative must not read "-0.0".
+    value = round(value, decimals) + 0.0
+    return f"{value:.{decimals}f} {'m' if unit == 'm' else 'ft'}"

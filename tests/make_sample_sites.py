@@ -173,7 +173,10 @@ def alder_court(folder: Path) -> None:
     feature = {
         "type": "Feature",
         "properties": {"name": "gas service"},
-        "geometry": {"type": "LineString", "coordinates": [[round(float(c), 8) for c in p] for p in lonlat]},
+        "geometry": {
+            "type": "LineString",
+            "coordinates": [[round(float(c), 8) for c in p] for p in lonlat],
+        },
     }
     collection = {"type": "FeatureCollection", "features": [feature]}
     write(folder / "gas.geojson", json.dumps(collection, indent=1) + "\n")
@@ -201,13 +204,15 @@ def _alder_readings(
         note = "irrigation clicking" if k == 15 else ""
         quiet = f"{floor[k] + 0.5 * rng.standard_normal():.0f}" if k % 4 == 3 else ""
         lines.append(f"S{k - 2},surface,{101 + k},{repeats},100,700,{surface},{quiet},{note}")
-    for k, (point, there) in enumerate((("201", 0.0), ("203", 0.6 * FOOT_US), ("202", 98 * FOOT_US))):
+    for k, (point, there) in enumerate(
+        (("201", 0.0), ("203", 0.6 * FOOT_US), ("202", 98 * FOOT_US))
+    ):
         contact = 46.0 - 1.1 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal()
         lines.append(f"C{k + 1},contact,{point},{contact:.0f},100,700,,,")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
 
 
-ALDER_TOML = '''\
+ALDER_TOML = """\
 title = "Alder Court, yard service"
 crs = "EPSG:6543"              # NAD83(2011) / North Carolina (ftUS)
 length_unit = "ftUS"
@@ -252,16 +257,14 @@ tape_length = "100 ft"
 name = "gas"
 file = "gas.geojson"
 colour = "yellow"
-'''
+"""
 
 
 def quarry_road(folder: Path) -> None:
     """A 150 mm iron main in metres; the leak lies at 63.2 m, between two hydrants."""
     rng = np.random.default_rng(20260611)
     ground = Ground(lon=9.42, lat=51.31, height_m=231.0, crs="EPSG:25832")
-    pipe = Pipe(
-        runs((-40.0, -22.0), 61.0, (46.0, 11.25), (40.0, -22.5), (38.0, 0.0)), 63.2, 1.25
-    )
+    pipe = Pipe(runs((-40.0, -22.0), 61.0, (46.0, 11.25), (40.0, -22.5), (38.0, 0.0)), 63.2, 1.25)
     length = pipe.lengths[-1]
     chainage = np.arange(1.5, length - 0.5, 2.0)
     chainage = chainage + 0.08 * rng.standard_normal(len(chainage))
@@ -303,7 +306,13 @@ def _quarry_readings(
     rng: np.random.Generator,
 ) -> None:
     leak = heard_db(
-        pipe, marks, chainage, source_db=48.0, soil_db_per_m=1.8, pipe_db_per_m=0.35, carried_db=12.0
+        pipe,
+        marks,
+        chainage,
+        source_db=48.0,
+        soil_db_per_m=1.8,
+        pipe_db_per_m=0.35,
+        carried_db=12.0,
     )
     floor = 24.0 + 1.0 * rng.standard_normal(len(marks))
     level = with_floor(leak, floor) + 1.4 * rng.standard_normal(len(marks))
@@ -322,7 +331,7 @@ def _quarry_readings(
     write(folder / "delays.csv", text)
 
 
-QUARRY_TOML = '''\
+QUARRY_TOML = """\
 title = "Quarry Road, 150 mm main"
 crs = "EPSG:25832"             # ETRS89 / UTM zone 32N
 length_unit = "m"
@@ -358,7 +367,7 @@ gate = "2 m"
 dig_length = "2 m"
 dig_when = 0.85
 locator_sigma = "0.08 depth"
-'''
+"""
 
 
 def school_loop(folder: Path) -> None:
@@ -409,7 +418,7 @@ def school_loop(folder: Path) -> None:
     write(folder / "site.toml", SCHOOL_TOML)
 
 
-SCHOOL_TOML = '''\
+SCHOOL_TOML = """\
 title = "School loop, fire line and branch"
 crs = "EPSG:6318"              # NAD83(2011), latitude and longitude
 grid_crs = "EPSG:6428"         # NAD83(2011) / Colorado North (ftUS), for printed coordinates
@@ -445,7 +454,7 @@ feature = ["BC"]
 
 [readings]
 level_scale = "db"
-'''
+"""
 
 README = """\
 # Sample sites

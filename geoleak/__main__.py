@@ -1,0 +1,6 @@
+"""``python -m geoleak``."""
+
+from geoleak.cli import main
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,49 @@
+"""The application: its commands and the options they share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from geoleak.version import __version__
+
+app = typer.Typer(
+    name="geoleak",
+    help="From a rover's point file and a sheet of readings to one stake over the leak.",
+    epilog="Example: geoleak locate sample_sites/alder_court",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+SiteArgument = Annotated[
+    Path, typer.Argument(metavar="SITE", help="The site folder: site.toml and the files beside it.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON in place of text.")]
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        import pyproj
+        import shapely
+
+        geos = ".".join(str(part) for part in shapely.geos_version)
+        typer.echo(f"geoleak {__version__} (PROJ {pyproj.proj_version_str}, GEOS {geos})")
+        raise typer.Exit()
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show versions and stop.", callback=_version, is_eager=True),
+    ] = False,
+) -> None:
+    """From a rover's point file and a sheet of readings to one stake over the leak."""
+
+
+# Each module adds its own command; it imports what it uses when it is called.
+from geoleak.cli import check, locate, new, route  # noqa: E402, F401

@@ -1,0 +1,94 @@
+"""The one composition: what the commands, a notebook and the tests call."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from geoleak.site import Site
+
+if TYPE_CHECKING:
+    from geoleak.check_report import CheckReport
+    from geoleak.result import Result
+    from geoleak.route_report import RouteReport
+    from geoleak.survey import Survey
+
+
+def read_site(folder: str | Path) -> Site:
+    """Return the site that a folder states.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Holds site.toml and the files beside it.
+
+    Raises
+    ------
+    InputError
+        With every complaint found, each with its file, line and column.
+
+    Examples
+    --------
+    >>> import geoleak
+    >>> site = geoleak.read_site("sample_sites/alder_court")
+    >>> site.title
+    'Alder Court, yard service'
+    """
+    from geoleak.readers import read_site as read
+
+    return read(folder)
+
+
+def survey_site(site: Site) -> Survey:
+    """Return the site put together: points projected, legs fitted, readings on the pipe."""
+    from geoleak.survey_build import survey_site as build
+
+    return build(site)
+
+
+def locate(site: Site) -> Result:
+    """Return where the leak is, how sure that is, and what to do next.
+
+    Parameters
+    ----------
+    site : Site
+        As `read_site` returns it.
+
+    Returns
+    -------
+    Result
+        Same site, same result: nothing in it depends on the clock or on chance.
+
+    Raises
+    ------
+    InputError
+        Where a reading or a place does not fit the site.
+    SiteDataError
+        Where the data allow no answer.
+
+    Examples
+    --------
+    >>> import geoleak
+    >>> result = geoleak.locate(geoleak.read_site("sample_sites/alder_court"))
+    >>> result.leak.leg
+    'yard'
+    """
+    from geoleak.posterior import infer
+    from geoleak.result_build import build_result
+
+    survey = survey_site(site)
+    return build_result(survey, infer(survey))
+
+
+def check_report(survey: Survey) -> CheckReport:
+    """Return what `geoleak check` says."""
+    from geoleak.check_report import CheckReport
+
+    return CheckReport(survey)
+
+
+def route_report(survey: Survey) -> RouteReport:
+    """Return what `geoleak route` says."""
+    from geoleak.route_report import RouteReport
+
+    return RouteReport(survey)

@@ -1,0 +1,189 @@
+"""Readings of one kind, snapped to the pipe and gathered into arrays."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.site import LevelSettings, Note, Reading
+from geoleak.survey import Levels, no_levels
+from geoleak.survey_places import PlaceFinder, Resolved
+from geoleak.units import format_length
+
+# Readings nearer to one another than this stand at one place and share its coupling: a sensor
+# put back by eye stands within a hand's breadth (common practice, no source).
+SAME_PLACE_M = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    reading: Reading
+    at: Resolved
+    level: float
+    lead_m: float
+    censored: int
+
+
+def gather_levels(
+    kind: str,
+    readings: Sequence[Reading],
+    *,
+    finder: PlaceFinder,
+    settings: LevelSettings,
+    lead_m: Callable[[str | None], float],
+    level_from_recording: Callable[[Reading], float | None],
+) -> tuple[Levels, list[Note]]:
+    """Return the readings of one kind as arrays, and what should be said of them.
+
+    Parameters
+    ----------
+    kind : {"surface", "contact", "gas", "bar_hole"}
+    readings : sequence of Reading
+        All rows of the sheet; those of other kinds and those struck out are passed over.
+    finder : PlaceFinder
+        Puts a place on the pipe; its complaints are raised by the caller, with those of all kinds.
+    settings : LevelSettings
+        Scale, limits and gate.
+    lead_m : callable
+        Point id to the pipe between its sensor and the buried run.
+    level_from_recording : callable
+        Fills the level of a row that has a recording in place of one.
+    """
+    rows: list[_Row] = []
+    notes: list[Note] = []
+    for reading in readings:
+        if reading.kind != kind or reading.skip:
+            continue
+        at = finder.find(reading.place, reading.origin)
+        if at is None:
+            continue
+        complaint = _too_far(reading, at, finder, settings)
+        if complaint:
+            finder.complaints.append(complaint)
+            continue
+        level, censored = _level(reading, settings, level_from_recording)
+        if level is None:
+            continue
+        if at.rival_leg >= 0:
+            notes.append(_rival_note(reading, at, finder))
+        rows.append(_Row(reading, at, level, lead_m(reading.place.point), censored))
+    return _arrays(kind, rows), notes
+
+
+def _too_far(
+    reading: Reading, at: Resolved, finder: PlaceFinder, settings: LevelSettings
+) -> Complaint | None:
+    if at.distance_m <= settings.gate_m:
+        return None
+    away = format_length(at.distance_m, unit=finder.length_unit)
+    gate = format_length(settings.gate_m, unit=finder.length_unit)
+    return Complaint(
+        reading.origin,
+        f'reading {reading.id} at "{reading.place.text}" is {away} from the nearest leg '
+        f'"{finder.legs[at.leg].name}"',
+        f"correct the place, skip the row, or widen gate ({gate}) in [readings]",
+    )
+
+
+def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
+    here = format_length(at.chainage_m, unit=finder.length_unit)
+    there = format_length(at.rival_chainage_m, unit=finder.length_unit)
+    return Note(
+        "two_pipes_near",
+        f'reading {reading.id} at "{reading.place.text}" was put on leg '
+        f'"{finder.legs[at.leg].name}" at {here}, but "{finder.legs[at.rival_leg].name}" at '
+        f"{there} is nearly as close; name the leg in its place if that is wrong",
+        reading.origin,
+    )
+
+
+def _level(
+    reading: Reading,
+    settings: LevelSettings,
+    level_from_recording: Callable[[Reading], float | None],
+) -> tuple[float | None, int]:
+    """Return the pooled level in dB (or display units), and whether it sits on a limit."""
+    if not reading.levels:
+        return level_from_recording(reading), 0
+    values = np.array(reading.levels, dtype=float)
+    censored = 0
+    if settings.level_limits is not None and reading.kind in ("surface", "contact"):
+        low, high = settings.level_limits
+        middle = float(np.median(values))
+        outside = values[(values < low) | (values > high)]
+        if len(outside):
+            problem = Complaint(
+                reading.origin,
+                f"reading {reading.id}: level {outside[0]:g} is outside level_limits "
+                f"[{low:g}, {high:g}]",
+                "correct the level or the limits",
+            )
+            raise InputError([problem])
+        censored = 1 if middle >= high else -1 if middle <= low else 0
+    if settings.level_scale == "amplitude" and reading.kind in ("surface", "contact"):
+        if np.any(values <= 0):
+            problem = Complaint(
+                reading.origin,
+                f"reading {reading.id}: an amplitude of {values.min():g} has no level",
+                "an amplitude above 0, or skip the row",
+            )
+            raise InputError([problem])
+        values = 20 * np.log10(values)
+    return float(values.mean()), censored
+
+
+def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
+    if not rows:
+        return no_levels(kind)
+    sessions = tuple(dict.fromkeys(row.reading.session for row in rows))
+
+    def floats(of: Callable[[_Row], float | None]) -> np.ndarray:
+        return np.array([math.nan if (v := of(row)) is None else v for row in rows], dtype=float)
+
+    def whole(of: Callable[[_Row], int]) -> np.ndarray:
+        return np.array([of(row) for row in rows], dtype=np.int64)
+
+    def origin(row: _Row) -> Origin:
+        return row.reading.origin
+
+    return Levels(
+        kind=kind,
+        id=tuple(row.reading.id for row in rows),
+        leg=whole(lambda row: row.at.leg),
+        chainage_m=floats(lambda row: row.at.chainage_m),
+        offset_m=floats(lambda row: row.at.offset_m),
+        easting_m=floats(lambda row: row.at.easting_m),
+        northing_m=floats(lambda row: row.at.northing_m),
+        level_db=floats(lambda row: row.level),
+        repeats=whole(lambda row: max(len(row.reading.levels), 1)),
+        background_db=floats(lambda row: row.reading.background),
+        place=_place_numbers(rows),
+        session=whole(lambda row: sessions.index(row.reading.session)),
+        sessions=sessions,
+        surface=tuple(row.reading.surface for row in rows),
+        censored=whole(lambda row: row.censored),
+        gain_db=floats(lambda row: row.reading.gain_db),
+        low_hz=floats(lambda row: row.reading.low_hz),
+        high_hz=floats(lambda row: row.reading.high_hz),
+        lead_m=floats(lambda row: row.lead_m),
+        rival_leg=whole(lambda row: row.at.rival_leg),
+        rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
+        origin=tuple(origin(row) for row in rows),
+    )
+
+
+def _place_numbers(rows: Sequence[_Row]) -> np.ndarray:
+    """Number the places: rows within `SAME_PLACE_M` of a place's first row share its number."""
+    firsts: list[tuple[float, float]] = []
+    numbers = np.zeros(len(rows), dtype=np.int64)
+    for k, row in enumerate(rows):
+        here = (row.at.easting_m, row.at.northing_m)
+        near = [i for i, each in enumerate(firsts) if math.dist(each, here) <= SAME_PLACE_M]
+        if not near:
+            firsts.append(here)
+        numbers[k] = near[0] if near else len(firsts) - 1
+    return numbers
