@@ -97,23 +97,28 @@ class Segments:
             after=neighbours("after"),
         )
 
-    def squared_distance(self, x: Floats, y: Floats, piece: Ints) -> Floats:
-        """Return squared distances (m2) from points to pieces, elementwise with broadcasting."""
+    def gaps(self, x: Floats, y: Floats, piece: Ints) -> tuple[Floats, Floats]:
+        """Return vectors (metres) from the nearest places of pieces to points, with broadcasting."""
         along_x, along_y = self.along_x[piece], self.along_y[piece]
-        from_x = x - self.start_x[piece]
-        from_y = y - self.start_y[piece]
-        part = from_x * along_x
-        part += from_y * along_y
+        gap_x = x - self.start_x[piece]
+        gap_y = y - self.start_y[piece]
+        part = gap_x * along_x
+        part += gap_y * along_y
         part *= self.inverse_square[piece]
         np.maximum(part, 0.0, out=part)
         np.minimum(part, 1.0, out=part)
-        from_x -= along_x * part
+        gap_x -= along_x * part
         part *= along_y
-        from_y -= part
-        from_x *= from_x
-        from_y *= from_y
-        from_x += from_y
-        return from_x
+        gap_y -= part
+        return gap_x, gap_y
+
+    def squared_distance(self, x: Floats, y: Floats, piece: Ints) -> Floats:
+        """Return squared distances (m2) from points to pieces, with broadcasting."""
+        square, other = self.gaps(x, y, piece)
+        square *= square
+        other *= other
+        square += other
+        return square
 
     def part_along(self, x: Floats, y: Floats, piece: Ints) -> Floats:
         """Return where the perpendicular foot stands on each piece: 0 its start, 1 its end."""

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
-from geoleak.linref.nearest import Nearest, pick_from_all
+from geoleak.linref.cells import nearest_pieces
+from geoleak.linref.nearest import Nearest
 from geoleak.linref.segments import (
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
@@ -94,10 +95,10 @@ def find_nearest(segments: Segments, points: Floats, rival_within_m: float | Non
         raise GeometryError(f"rival_within_m is {rival_within_m}; give a distance of 0 m or more")
     usable = np.all(np.abs(points) < LARGEST_COORDINATE_M, axis=1)
     if usable.all():
-        return pick_from_all(segments, points[:, 0], points[:, 1], rival_within_m)
+        return nearest_pieces(segments, points[:, 0], points[:, 1], rival_within_m)
     piece = np.full(len(points), -1, dtype=np.int64)
     rival = np.full(len(points), -1, dtype=np.int64)
-    found = pick_from_all(segments, points[usable, 0], points[usable, 1], rival_within_m)
+    found = nearest_pieces(segments, points[usable, 0], points[usable, 1], rival_within_m)
     piece[usable], rival[usable] = found.piece, found.rival
     return Nearest(piece, rival)
 
