@@ -1,0 +1,15 @@
+"""From paint marks to pipe: the fitted route of a leg, with how well it is known."""
+
+from geoleak.route.fit import fit_route
+from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
+from geoleak.route.result import RouteFit, StraightRun
+
+__all__ = [
+    "Bend",
+    "FixedPoint",
+    "MarkArray",
+    "RouteFit",
+    "RouteOptions",
+    "StraightRun",
+    "fit_route",
+]

@@ -1,0 +1,258 @@
+"""`fit_route`: the marks of one leg to its fitted route."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.linref import Route
+from geoleak.route import parts
+from geoleak.route.alignment import Alignment
+from geoleak.route.order import found_order, merged, order_note, spacing_notes
+from geoleak.route.parts import Prepared
+from geoleak.route.records import MarkArray, RouteOptions, check_distinct
+from geoleak.route.result import RouteFit
+from geoleak.route.search import Candidate, Charges, scored, search
+from geoleak.route.solve import Observations, misfit, solve
+from geoleak.route.spread import joined_spread, spread_of
+from geoleak.route.warn import fit_notes
+from geoleak.site import Note
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SCALE_PRIOR = 12.0
+"""How many marks' worth of scatter the stated sigma stands for."""
+SCALE_LIMITS = (0.5, 2.5)
+
+
+def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> RouteFit:
+    """Fit the route of a leg through its marks.
+
+    Straight runs joined at bends, or at arcs, as many as the data support; see
+    `geoleak.route.search`. Chainage 0 stands at the start point, or beside the first mark.
+
+    Parameters
+    ----------
+    marks : MarkArray
+    options : RouteOptions, optional
+
+    Returns
+    -------
+    RouteFit
+
+    Raises
+    ------
+    GeometryError
+        With fewer than two distinct points.
+    """
+    options = options or RouteOptions()
+    points = np.stack([marks.easting_m, marks.northing_m], axis=1)
+    both = [np.array([[p.easting_m, p.northing_m]]) for p in (marks.start, marks.end) if p]
+    check_distinct(np.concatenate([points, *both]), marks.sigma_along_m, options.leg)
+    origin = np.round(points.mean(axis=0)) if len(points) else both[0][0]
+    local = points - origin
+    order, notes = _ordered(local, marks, options)
+    ready = _prepare(local, marks, order, origin)
+    notes += spacing_notes(
+        ready.observations.points, ready.observations.sigma_m, ready.names, options=options
+    )
+    if options.fit == "marks" or len(ready.observations.points) == 2:
+        candidates, scale = _joined(ready.observations), 1.0
+    else:
+        candidates, scale = _fitted(ready.observations, options)
+    return _assemble(marks, options, ready, candidates, scale, order, origin, notes)
+
+
+def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[Ints, list[Note]]:
+    given = np.arange(len(points))
+    if options.order == "found":
+        if len(points) < 3:
+            return given, []
+        order = found_order(points)
+        at = [
+            np.array([p.easting_m, p.northing_m]) if p else None for p in (marks.start, marks.end)
+        ]
+        absolute = np.stack([marks.easting_m, marks.northing_m], axis=1)
+        for anchor, end in ((at[0], 0), (at[1], -1)):
+            if anchor is not None:
+                near, far = absolute[order[end]], absolute[order[-1 - end if end == 0 else 0]]
+                if np.hypot(*(far - anchor)) < np.hypot(*(near - anchor)):
+                    order = order[::-1].copy()
+                break
+        return order, []
+    note = order_note(points, marks.ids, given, options=options)
+    return given, [note] if note else []
+
+
+def _prepare(points: Floats, marks: MarkArray, order: Ints, origin: Floats) -> Prepared:
+    groups, means = merged(points, marks, order)
+    sigma = np.array([np.min(marks.sigma_across_m[g]) for g in groups])
+    along = np.array([np.sum(marks.sigma_along_m[g] ** -2.0) ** -0.5 for g in groups])
+    shared = np.asarray(marks.locator_bias_m, dtype=float)
+    bias = np.array([np.mean(shared[g]) for g in groups])
+    names = [marks.ids[g[0]] for g in groups]
+    fixed = np.zeros(len(groups), dtype=bool)
+    lead = 0
+    for point, first in ((marks.start, True), (marks.end, False)):
+        if point is None:
+            continue
+        place = np.array([[point.easting_m, point.northing_m]]) - origin
+        at = 0 if first else len(means)
+        near = 0 if first else -1
+        own = max(point.sigma_m, 0.003)
+        if len(groups) > 0 and np.hypot(*(means[near] - place[0])) <= 3 * np.hypot(
+            own, along[near]
+        ):
+            # The first mark was painted at the point itself: the point is the better of the two.
+            means[near], sigma[near], along[near] = place[0], own, own
+            bias[near], fixed[near] = 0.0, True
+            continue
+        means = np.insert(means, at, place, axis=0)
+        sigma, along = np.insert(sigma, at, own), np.insert(along, at, own)
+        bias, fixed = np.insert(bias, at, 0.0), np.insert(fixed, at, True)
+        names.insert(at, point.id)
+        lead += int(first)
+    return Prepared(Observations(means, sigma, along, fixed), groups, bias, lead, names)
+
+
+def _joined(marks: Observations) -> list[Candidate]:
+    """Return the dots joined, as a candidate."""
+    shape = Alignment(marks.points.copy(), np.zeros(len(marks.points)))
+    hint = np.minimum(np.arange(len(marks.points)), shape.runs - 1)
+    return [Candidate(misfit(shape, marks, hint), 0.0)]
+
+
+def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Candidate], float]:
+    weight, scale = first_look(marks)
+    if not options.scale_sigma:
+        scale = 1.0
+    charges = Charges.for_marks(len(marks.points))
+    scaled = _with_scale(marks, scale)
+    ranked = _ranked(search(scaled, weight / scale**2, charges))
+    if options.scale_sigma:
+        better = _scale_of(ranked[0], marks)
+        if abs(better / scale - 1) > 0.05:
+            scale = better
+            scaled = _with_scale(marks, scale)
+            again = [solve(each.fit.shape, scaled, each.fit.where.run) for each in ranked]
+            ranked = sorted(
+                (scored(fit, charges) for fit in again if fit), key=lambda each: each.score
+            )
+    return ranked, scale
+
+
+def _ranked(seen: dict[tuple[int, int], Candidate]) -> list[Candidate]:
+    return sorted(seen.values(), key=lambda each: each.score)
+
+
+def _with_scale(marks: Observations, scale: float) -> Observations:
+    return replace(marks, sigma_m=np.where(marks.fixed, 1.0, scale) * marks.sigma_m)
+
+
+def _scale_of(best: Candidate, marks: Observations) -> float:
+    """Return the sigma's factor: stated 1 with a prior's weight, corrected by the scatter."""
+    free = ~marks.fixed
+    sound = best.fit.sound[free]
+    square = (best.fit.where.offset_m[free] / marks.sigma_m[free]) ** 2
+    known = max(float(sound.sum()) - len(best.fit.shape.parameters()) + 2, 0.0)
+    total = float(np.sum(sound * square))
+    ratio = (SCALE_PRIOR + total) / (SCALE_PRIOR + known)
+    return float(np.clip(np.sqrt(ratio), *SCALE_LIMITS))
+
+
+def first_look(marks: Observations) -> tuple[Floats, float]:
+    """Return first weights (n,) and the scale of the scatter, from each mark's near neighbours.
+
+    A mark is held against lines through the four marks before it, the four after it and two on
+    either side; the kindest of the three counts, so that a mark beside a bend is not suspected.
+    """
+    count = len(marks.points)
+    kindest = np.full(count, np.inf)
+    middle = np.full(count, np.nan)
+    windows = ((-4, -3, -2, -1), (1, 2, 3, 4), (-2, -1, 1, 2))
+    for number, shifts in enumerate(windows):
+        rows = np.arange(count)[:, None] + np.array(shifts)
+        inside = (rows[:, 0] >= 0) & (rows[:, -1] < count)
+        if not inside.any():
+            continue
+        z = _against(marks, np.flatnonzero(inside), rows[inside])
+        kindest[inside] = np.minimum(kindest[inside], np.abs(z))
+        if number == 2:
+            middle[inside] = z
+    kindest[~np.isfinite(kindest)] = 0.0
+    known = middle[np.isfinite(middle)]
+    robust = 1.0
+    if len(known) >= 4:
+        spread = np.median(np.abs(known)) / 0.6745
+        robust = np.sqrt(
+            (SCALE_PRIOR + 0.5 * len(known) * spread**2) / (SCALE_PRIOR + 0.5 * len(known))
+        )
+    scale = float(np.clip(robust, *SCALE_LIMITS))
+    doubtful = (kindest > 4.0 * scale) & ~marks.fixed
+    weight = marks.sigma_m**-2.0 * np.where(doubtful, 0.02, 1.0)
+    return weight, scale
+
+
+def _against(marks: Observations, which: Ints, rows: Ints) -> Floats:
+    """Return the standardised distance of marks from the line through their neighbours."""
+    near = marks.points[rows]
+    centre = near.mean(axis=1)
+    moved = near - centre[:, None, :]
+    xx, yy = np.sum(moved[..., 0] ** 2, axis=1), np.sum(moved[..., 1] ** 2, axis=1)
+    xy = np.sum(moved[..., 0] * moved[..., 1], axis=1)
+    angle = 0.5 * np.arctan2(2 * xy, xx - yy)
+    unit = np.stack([np.cos(angle), np.sin(angle)], axis=1)
+    gap = marks.points[which] - centre
+    along = np.sum(gap * unit, axis=1)
+    across = gap[:, 0] * unit[:, 1] - gap[:, 1] * unit[:, 0]
+    long = np.maximum(np.sum(np.sum(moved * unit[:, None, :], axis=2) ** 2, axis=1), 1e-6)
+    leverage = 1.0 + 1.0 / rows.shape[1] + along**2 / long
+    return np.asarray(across / (marks.sigma_m[which] * np.sqrt(leverage)))
+
+
+def _assemble(
+    marks: MarkArray,
+    options: RouteOptions,
+    ready: Prepared,
+    candidates: list[Candidate],
+    scale: float,
+    order: Ints,
+    origin: Floats,
+    notes: list[Note],
+) -> RouteFit:
+    best = candidates[0]
+    shape = best.fit.shape
+    used = _with_scale(ready.observations, scale)
+    joined = options.fit == "marks" and shape.runs > 1
+    if joined:
+        spread = joined_spread(shape, used, ready.bias)
+    else:
+        spread = spread_of(candidates, used, ready.bias)
+    beside = parts.beside(marks, ready, best, shape, origin, scale)
+    length = shape.length_m()
+    spread = parts.widened(spread, ready, shape, best, marks.marks_by, joined=joined)
+    depth, shared = parts.depths(marks, options, beside.chainage_m, length)
+    line = parts.raised(shape, marks, options, beside.chainage_m, depth, length)
+    line[:, :2] += origin
+    fit = RouteFit(
+        route=Route.from_vertices(line),
+        marks=marks,
+        order=order,
+        bends=() if joined else parts.bends(candidates, used, ready.bias),
+        runs=parts.runs(shape, best, ready),
+        mark_chainage_m=beside.chainage_m,
+        mark_residual_m=beside.offset_m,
+        mark_weight=beside.sound,
+        strays=np.flatnonzero(beside.sound < 0.5),
+        sigma_scale=scale,
+        length_sigma_m=parts.length_sigma_m(candidates, used, ready.bias, spread, joined=joined),
+        warnings=(),
+        spread=spread,
+        depth=depth,
+        depth_shared=shared,
+        outside_diameter_m=options.outside_diameter_m,
+    )
+    return replace(fit, warnings=tuple(notes + fit_notes(fit, ready.groups, options)))

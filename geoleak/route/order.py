@@ -1,0 +1,209 @@
+"""The order of marks along the pipe, repeated shots, gaps and crowding."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.route.records import MarkArray, RouteOptions
+from geoleak.site import Note
+from geoleak.units import format_length
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+LONGER_THAN_FOUND = 1.12
+"""A given order is doubted when its dots joined are this much longer than the found order's."""
+GAP_OF_SPACING = 2.5
+SAME_SPOT_SIGMAS = 3.0
+
+
+def path_length(points: Floats, order: Ints) -> float:
+    """Return the length of the dots joined in an order, metres."""
+    return float(np.sum(np.hypot(*np.diff(points[order], axis=0).T)))
+
+
+def found_order(points: Floats, *, first: int | None = None) -> Ints:
+    """Return the order of marks along the shortest open path found.
+
+    Nearest neighbours from each of several likely ends, then turning stretches round while that
+    shortens the path (2-opt: Croes, Operations Research 6, 1958).
+
+    Parameters
+    ----------
+    points : (n, 2) array
+    first : int, optional
+        The point that must come first.
+    """
+    count = len(points)
+    apart = np.hypot(
+        points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1]
+    )
+    starts = [first] if first is not None else _likely_ends(points, apart)
+    best: Ints | None = None
+    best_length = np.inf
+    for start in starts:
+        order = _untwist(_greedy(apart, int(start)), apart, keep_first=first is not None)
+        length = float(apart[order[:-1], order[1:]].sum())
+        if length < best_length - 1e-9:
+            best, best_length = order, length
+    if best is None:
+        return np.arange(count)
+    if first is None and best[0] > best[-1]:
+        return best[::-1].copy()
+    return best
+
+
+def _likely_ends(points: Floats, apart: Floats) -> list[int]:
+    far = int(np.argmax(apart[0]))
+    other = int(np.argmax(apart[far]))
+    # An end has its near neighbours on one side only.
+    nearest = np.argsort(apart, axis=1, kind="stable")[:, 1:4]
+    lean = np.hypot(*(points[nearest].mean(axis=1) - points).T) / np.maximum(
+        np.take_along_axis(apart, nearest, axis=1).mean(axis=1), 1e-9
+    )
+    return list(dict.fromkeys([far, other, *np.argsort(-lean, kind="stable")[:3].tolist(), 0]))
+
+
+def _greedy(apart: Floats, start: int) -> Ints:
+    count = len(apart)
+    free = np.ones(count, dtype=bool)
+    order = np.empty(count, dtype=np.int64)
+    order[0] = start
+    free[start] = False
+    for place in range(1, count):
+        row = np.where(free, apart[order[place - 1]], np.inf)
+        order[place] = int(np.argmin(row))
+        free[order[place]] = False
+    return order
+
+
+def _untwist(order: Ints, apart: Floats, *, keep_first: bool) -> Ints:
+    """Turn stretches round while the open path gets shorter."""
+    count = len(order)
+    for _ in range(4 * count):
+        here = apart[order[:-1], order[1:]]
+        along = apart[np.ix_(order, order)]
+        best_gain, turn = 1e-9, None
+        # Turning order[i..j] round changes the links before i and after j.
+        for i in range(1 if keep_first else 0, count - 1):
+            j = np.arange(i + 1, count)
+            before = here[i - 1] if i else 0.0
+            after = np.append(here, 0.0)[j]
+            new_before = along[i - 1, j] if i else np.zeros(len(j))
+            new_after = np.append(along[i, j[:-1] + 1], 0.0)
+            gain = before + after - new_before - new_after
+            place = int(np.argmax(gain))
+            if gain[place] > best_gain:
+                best_gain, turn = float(gain[place]), (i, int(j[place]))
+        if turn is None:
+            break
+        order = order.copy()
+        order[turn[0] : turn[1] + 1] = order[turn[0] : turn[1] + 1][::-1]
+    return order
+
+
+def order_note(
+    points: Floats, ids: Sequence[str], given: Ints, *, options: RouteOptions
+) -> Note | None:
+    """Return a warning where the ground suggests another order than the given one."""
+    count = len(points)
+    if count < 4:
+        return None
+    found = found_order(points, first=int(given[0]))
+    free = found_order(points) if count <= 400 else found
+    if path_length(points, free) < path_length(points, found) - 1e-6:
+        found = free
+    if np.flatnonzero(found == given[0])[0] > np.flatnonzero(found == given[-1])[0]:
+        found = found[::-1]
+    old, new = path_length(points, given), path_length(points, found)
+    spacing = float(np.median(np.hypot(*np.diff(points[found], axis=0).T)))
+    if old < LONGER_THAN_FOUND * new and old - new < 6 * spacing:
+        return None
+    if old - new < 1.5 * spacing:
+        return None
+    lengths = [format_length(each, unit=options.length_unit) for each in (old, new)]
+    return Note(
+        "mark_order",
+        f"{_leg(options)}the marks in the order given make a line of {lengths[0]}; in the order "
+        f"{spans([ids[i] for i in found])} they make one of {lengths[1]}: if that is how the pipe "
+        'runs, give the points in that order, or say order = "found"; the order given was used',
+    )
+
+
+def spans(ids: Sequence[str]) -> str:
+    """Return ids with runs of consecutive numbers drawn together: ``101-104, 110-107``."""
+    out: list[str] = []
+    i = 0
+    while i < len(ids):
+        j, step = i, 0
+        while j + 1 < len(ids) and ids[j].isdigit() and ids[j + 1].isdigit():
+            move = int(ids[j + 1]) - int(ids[j])
+            if move not in (1, -1) or (step and move != step):
+                break
+            step, j = move, j + 1
+        out.append(
+            ids[i] if i == j else f"{ids[i]}-{ids[j]}" if j > i + 1 else f"{ids[i]}, {ids[j]}"
+        )
+        i = j + 1
+    return ", ".join(out)
+
+
+def merged(points: Floats, marks: MarkArray, order: Ints) -> tuple[list[list[int]], Floats]:
+    """Return groups of mark indices that are one painted spot, in order, and their mean points.
+
+    Shots in succession nearer each other than 3 sigma of the rover and paint are the same spot.
+    The sideways locator error of one paint mark is shared by its shots: it is not averaged.
+    """
+    groups: list[list[int]] = []
+    for index in order:
+        i = int(index)
+        if groups:
+            last = groups[-1][0]
+            near = SAME_SPOT_SIGMAS * np.hypot(marks.sigma_along_m[i], marks.sigma_along_m[last])
+            if np.hypot(*(points[i] - points[last])) <= near:
+                groups[-1].append(i)
+                continue
+        groups.append([i])
+    means = np.array(
+        [np.average(points[g], axis=0, weights=marks.sigma_along_m[g] ** -2.0) for g in groups]
+    )
+    return groups, means
+
+
+def spacing_notes(
+    means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
+) -> list[Note]:
+    """Return warnings of gaps and of marks closer than their own error."""
+    apart = np.hypot(*np.diff(means, axis=0).T)
+    notes: list[Note] = []
+    usual = float(np.median(apart))
+    if len(apart) >= 3:
+        for i in np.flatnonzero(apart > GAP_OF_SPACING * usual):
+            gap = format_length(float(apart[i]), unit=options.length_unit)
+            often = format_length(usual, unit=options.length_unit)
+            notes.append(
+                Note(
+                    "gap",
+                    f"{_leg(options)}{gap} without a mark between {names[i]} and {names[i + 1]}, "
+                    f"where the usual spacing is {often}: a bend in there would not be seen",
+                )
+            )
+    close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1]))
+    if len(close):
+        pairs = ", ".join(f"{names[i]} and {names[i + 1]}" for i in close[:5])
+        more = f" and {len(close) - 5} more pairs" if len(close) > 5 else ""
+        notes.append(
+            Note(
+                "marks_too_close",
+                f"{_leg(options)}marks {pairs}{more} stand closer than their own sideways error: "
+                "they say little about the direction of the pipe",
+            )
+        )
+    return notes
+
+
+def _leg(options: RouteOptions) -> str:
+    return f"{options.leg}: " if options.leg else ""

@@ -1,0 +1,127 @@
+"""First guess of a route: the best cut of the marks, in order, into straight runs.
+
+Dynamic programming over runs that partition the marks (Bellman, "On the approximation of curves
+by line segments using dynamic programming", Comm. ACM 4, 1961; Jackson et al., "An algorithm for
+optimal partitioning of data on an interval", IEEE Signal Process. Lett. 12, 2005), each run's misfit
+from prefix sums in O(1), and starts that can never win again dropped (Killick, Fearnhead & Eckley,
+"Optimal detection of changepoints with a linear computational cost", JASA 107, 2012).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PAIR_CHARGE = 5.0
+"""What a run of only two marks costs: its line fits them for nothing."""
+LONE_CHARGE = 12.0
+
+
+def run_starts(points: Floats, weight: Floats, penalty: float) -> list[int]:
+    """Return the index of the first mark of each straight run, best cut at this penalty.
+
+    Parameters
+    ----------
+    points : (n, 2) array
+        Marks in order, metres.
+    weight : (n,) array
+        1 / sigma**2, lowered for strays.
+    penalty : float
+        Cost of each further run, in units of chi-square.
+    """
+    count = len(points)
+    centred = points - points.mean(axis=0)
+    x, y = centred[:, 0], centred[:, 1]
+    sums = np.zeros((count + 1, 6))
+    terms = np.stack(
+        [weight, weight * x, weight * y, weight * x * x, weight * x * y, weight * y * y]
+    )
+    np.cumsum(terms.T, axis=0, out=sums[1:])
+    cost = np.full(count + 1, np.inf)
+    cost[0] = -penalty
+    came = np.zeros(count + 1, dtype=np.int64)
+    alive = np.array([0], dtype=np.int64)
+    for stop in range(1, count + 1):
+        misfit = _misfit(sums[stop] - sums[alive])
+        size = stop - alive
+        total = cost[alive] + misfit + penalty
+        charged = (
+            total + np.where(size == 2, PAIR_CHARGE, 0.0) + np.where(size == 1, LONE_CHARGE, 0)
+        )
+        best = int(np.argmin(charged))
+        cost[stop] = charged[best]
+        came[stop] = alive[best]
+        keep = total - penalty <= cost[stop] + LONE_CHARGE
+        alive = np.append(alive[keep], stop)
+    starts: list[int] = []
+    stop = count
+    while stop > 0:
+        stop = int(came[stop])
+        starts.append(stop)
+    return starts[::-1]
+
+
+def _misfit(total: Floats) -> Floats:
+    """Return the weighted squares of distance from the best line, from sums over runs (m, 6)."""
+    weight = np.maximum(total[:, 0], 1e-300)
+    xx = total[:, 3] - total[:, 1] ** 2 / weight
+    xy = total[:, 4] - total[:, 1] * total[:, 2] / weight
+    yy = total[:, 5] - total[:, 2] ** 2 / weight
+    half = 0.5 * (xx + yy)
+    spread = np.hypot(0.5 * (xx - yy), xy)
+    return np.maximum(half - spread, 0.0)
+
+
+def line_of(points: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """Return centroid and unit direction (from first towards last mark) of the best line."""
+    centre = np.average(points, axis=0, weights=weight)
+    moved = points - centre
+    scatter = (moved * weight[:, None]).T @ moved
+    angle = 0.5 * np.arctan2(2 * scatter[0, 1], scatter[0, 0] - scatter[1, 1])
+    direction = np.array([np.cos(angle), np.sin(angle)])
+    if direction @ (points[-1] - points[0]) < 0:
+        direction = -direction
+    return centre, direction
+
+
+def first_vertices(points: Floats, weight: Floats, starts: list[int]) -> Floats:
+    """Return vertices (k + 1, 2): ends on their lines, bends where neighbouring lines meet.
+
+    Where two lines meet far from the gap between their marks, the middle of the gap stands in.
+    """
+    stops = [*starts[1:], len(points)]
+    lines = []
+    for start, stop in zip(starts, stops, strict=True):
+        if stop - start == 1:
+            low, high = max(start - 1, 0), min(stop + 1, len(points))
+            direction = points[high - 1] - points[low]
+            direction = direction / max(float(np.hypot(*direction)), 1e-9)
+            lines.append((points[start], direction))
+        else:
+            lines.append(line_of(points[start:stop], weight[start:stop]))
+    vertices = [lines[0][0] + lines[0][1] * ((points[0] - lines[0][0]) @ lines[0][1])]
+    for number in range(1, len(starts)):
+        before, after = points[starts[number] - 1], points[starts[number]]
+        vertices.append(_meeting(lines[number - 1], lines[number], before, after))
+    centre, direction = lines[-1]
+    vertices.append(centre + direction * ((points[-1] - centre) @ direction))
+    return np.array(vertices)
+
+
+def _meeting(
+    one: tuple[Floats, Floats], two: tuple[Floats, Floats], before: Floats, after: Floats
+) -> Floats:
+    (a, u), (b, v) = one, two
+    middle = 0.5 * (a + u * ((before - a) @ u) + b + v * ((after - b) @ v))
+    cross = u[0] * v[1] - u[1] * v[0]
+    if abs(cross) < 0.02:
+        return middle
+    reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
+    point = a + u * reach
+    gap = float(np.hypot(*(after - before)))
+    if float(np.hypot(*(point - middle))) > 1.5 * gap:
+        return middle
+    return np.asarray(point)

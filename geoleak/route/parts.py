@@ -1,0 +1,297 @@
+"""The pieces of a `RouteFit`, each worked out from the fitted alignment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import SiteDataError
+from geoleak.route.alignment import Alignment, Feet, feet
+from geoleak.route.profile import Smooth, smooth
+from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
+from geoleak.route.result import StraightRun
+from geoleak.route.robust import split
+from geoleak.route.search import Candidate
+from geoleak.route.solve import Observations
+from geoleak.route.spread import (
+    GREATEST_LAG,
+    MOST_STRUCTURES,
+    Spread,
+    parameter_covariance,
+)
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+WANDER_OF_GAP = {"signal": 0.0, "sonde": 0.0, "probe": 0.02, "records": 0.06, "assumed": 0.15}
+"""Sideways sigma in the middle of a gap between marks, as a share of the gap, by how the marks
+were found (our own figures: common practice, no source)."""
+HIDDEN_OF_GAP = 0.03
+"""The same for the part of a gap beyond 2.5 usual spacings, whatever the marks were found by."""
+UNSEEN_SPACINGS = 2.5
+GROUND_SIGMA_M = 0.02
+"""Sigma of one height of the ground: rover and the unevenness of the surface."""
+DRAWN_HEIGHT_M = 0.005
+"""A profile this near a straight line between corners is drawn without further vertices."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """Marks merged, in order, with the fixed points at their ends."""
+
+    observations: Observations
+    groups: list[list[int]]
+    bias: Floats
+    lead: int
+    """1 where a start point stands before the first mark."""
+    names: list[str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Beside:
+    """Where each mark as given stands beside the route."""
+
+    chainage_m: Floats
+    offset_m: Floats
+    sound: Floats
+
+
+def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
+    """Return the chainages of marks' feet, kept within the route."""
+    length, unit, turn = shape.parts()
+    station = shape.stations()
+    run = where.run
+    out = station[run, 1] - shape.tangent_m[run] + where.share * length[run]
+    centre, radius, _ = shape.centres()
+    for k in np.unique(where.corner[where.corner >= 0]):
+        on = where.corner == k
+        if radius[k] <= 0:
+            out[on] = station[k, 0]
+            continue
+        first = shape.vertices[k] - shape.tangent_m[k] * unit[k - 1] - centre[k]
+        spoke = points[on] - centre[k]
+        cross = first[0] * spoke[:, 1] - first[1] * spoke[:, 0]
+        angle = np.arctan2(cross, spoke @ first)
+        out[on] = station[k, 0] - np.sign(turn[k]) * angle * radius[k]
+    return np.clip(out, 0.0, shape.length_m())
+
+
+def beside(
+    marks: MarkArray,
+    ready: Prepared,
+    best: Candidate,
+    shape: Alignment,
+    origin: Floats,
+    scale: float,
+) -> Beside:
+    """Return chainage, offset and chance of belonging of every mark as given."""
+    count = len(marks)
+    hint = np.zeros(count, dtype=np.int64)
+    for number, group in enumerate(ready.groups):
+        hint[group] = best.fit.where.run[number + ready.lead]
+    points = np.stack([marks.easting_m, marks.northing_m], axis=1) - origin
+    where = feet(shape, points, hint)
+    _, _, sound = split(where.offset_m, scale * marks.sigma_across_m)
+    return Beside(chainages(shape, where, points), where.offset_m, sound)
+
+
+def widened(
+    spread: Spread,
+    ready: Prepared,
+    shape: Alignment,
+    best: Candidate,
+    marks_by: str,
+    *,
+    joined: bool,
+) -> Spread:
+    """Return the spread with the sideways sigma of what may hide between marks added."""
+    where = best.fit.where
+    sound = best.fit.sound >= 0.5
+    at = np.sort(chainages(shape, where, ready.observations.points)[sound])
+    if len(at) < 2:
+        return spread
+    gaps = np.diff(at)
+    usual = float(np.median(gaps)) if len(gaps) >= 3 else np.inf
+    share = WANDER_OF_GAP[marks_by]
+    hidden = HIDDEN_OF_GAP * np.maximum(gaps - UNSEEN_SPACINGS * usual, 0.0)
+    middle = np.hypot(share * gaps, hidden)
+    left = np.clip(np.searchsorted(at, spread.nodes_m, side="right") - 1, 0, len(gaps) - 1)
+    part = np.clip((spread.nodes_m - at[left]) / np.maximum(gaps[left], 1e-9), 0.0, 1.0)
+    own = spread.own.copy()
+    own[:, 1, 1] += (4.0 * part * (1.0 - part) * middle[left]) ** 2
+    del joined
+    return replace(spread, own=own)
+
+
+def depths(
+    marks: MarkArray, options: RouteOptions, chainage_m: Floats, length_m: float
+) -> tuple[Smooth, Smooth]:
+    """Return depth to the pipe's centre along the route, and its shared sigma."""
+    add, extra = to_centre(options)
+    at = [*chainage_m]
+    depth = [*(marks.depth_m + add)]
+    sigma = [*np.hypot(np.asarray(marks.depth_sigma_m), extra)]
+    shared = np.asarray(marks.depth_shared_m, dtype=float)
+    for point, place in ((marks.start, 0.0), (marks.end, length_m)):
+        if point is not None and np.isfinite(point.depth_m):
+            at.append(place)
+            depth.append(point.depth_m + add)
+            sigma.append(max(0.05 * point.depth_m, 0.02))
+    if not depth:
+        raise SiteDataError(
+            f"{options.leg or 'the leg'}: no depth is known anywhere on it; give the leg a depth"
+        )
+    own = smooth(np.array(at), np.array(depth), np.array(sigma), length_m)
+    if len(shared):
+        rank = np.argsort(chainage_m, kind="stable")
+        level = np.interp(own.knots_m, chainage_m[rank], shared[rank])
+    else:
+        level = 0.05 * np.abs(own.values)
+    return own, Smooth(own.knots_m, level, np.zeros((len(level), len(level))))
+
+
+def to_centre(options: RouteOptions) -> tuple[float, float]:
+    """Return what brings a measured depth to the pipe's centre, and the sigma that adds.
+
+    A tracer wire is taped to the top of the pipe (a quarter of the diameter stands for its having
+    slipped round); a sonde lies in the bore (a quarter of the diameter for lying low in it).
+    Common practice, no source.
+    """
+    diameter = options.outside_diameter_m or 0.0
+    if options.depth_to == "crown":
+        return 0.5 * diameter, 0.0
+    if options.depth_to == "wire":
+        return 0.5 * diameter, 0.25 * diameter
+    if options.depth_to == "sonde":
+        return 0.0, 0.25 * diameter
+    return 0.0, 0.0
+
+
+def raised(
+    shape: Alignment,
+    marks: MarkArray,
+    options: RouteOptions,
+    chainage_m: Floats,
+    depth: Smooth,
+    length_m: float,
+) -> Floats:
+    """Return the line's vertices, with the smoothed height of the pipe where heights are known."""
+    plan = shape.polyline()
+    add, extra = to_centre(options)
+    ground, at, under, sigma = [], [], [], []
+    known = np.isfinite(marks.height_m)
+    ground += [*marks.height_m[known]]
+    at += [*chainage_m[known]]
+    under += [*(marks.depth_m[known] + add)]
+    sigma += [*np.hypot(np.asarray(marks.depth_sigma_m)[known], GROUND_SIGMA_M)]
+    ends: tuple[tuple[FixedPoint | None, float], ...] = ((marks.start, 0.0), (marks.end, length_m))
+    for point, place in ends:
+        if point is not None and np.isfinite(point.height_m):
+            ground.append(point.height_m)
+            at.append(place)
+            under.append(float(depth.at(place)))
+            sigma.append(float(np.hypot(depth.sigma(place), GROUND_SIGMA_M)))
+    if not ground:
+        return plan
+    del extra
+    levels = smooth(np.array(at), np.array(ground) - np.array(under), np.array(sigma), length_m)
+    return with_heights(plan, levels)
+
+
+def with_heights(plan: Floats, levels: Smooth) -> Floats:
+    """Return plan vertices with heights, and a vertex at each knot where the grade is not even."""
+    step = np.hypot(*np.diff(plan, axis=0).T)
+    chainage = np.concatenate([[0.0], np.cumsum(step)])
+    knots = levels.knots_m * (chainage[-1] / levels.knots_m[-1])
+    knots = knots[(knots > 0.1) & (knots < chainage[-1] - 0.1)]
+    levelled = np.interp(knots, chainage, levels.at(chainage))
+    if len(knots) and np.max(np.abs(levels.at(knots) - levelled)) > DRAWN_HEIGHT_M:
+        far = np.min(np.abs(knots[:, None] - chainage[None, :]), axis=1) > 0.05
+        full = np.sort(np.concatenate([chainage, knots[far]]))
+    else:
+        full = chainage
+    columns = [np.interp(full, chainage, plan[:, axis]) for axis in (0, 1)]
+    return np.stack([*columns, levels.at(full)], axis=1)
+
+
+def bends(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> tuple[Bend, ...]:
+    """Return the bends and arcs of the best candidate, in order of chainage."""
+    shape = candidates[0].fit.shape
+    _, unit, turn = shape.parts()
+    _, radius, _ = shape.centres()
+    station = shape.stations()
+    covariance, _ = parameter_covariance(candidates[0], marks, bias_m)
+    out = []
+    for k in range(1, shape.runs):
+        block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
+        sigma = float(np.sqrt(unit[k - 1] @ block @ unit[k - 1]))
+        out.append(
+            Bend(
+                chainage_m=float(station[k].mean()),
+                deflection_deg=float(np.rad2deg(turn[k])),
+                radius_m=float(radius[k]),
+                from_m=float(station[k, 0]),
+                to_m=float(station[k, 1]),
+                sigma_chainage_m=sigma,
+            )
+        )
+    return tuple(out)
+
+
+def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRun, ...]:
+    """Return the straights and arcs with the first and last mark on each, strays left out."""
+    where = best.fit.where
+    station = shape.stations()
+    sound = best.fit.sound >= 0.5
+    at = chainages(shape, where, ready.observations.points)
+    _, radius, _ = shape.centres()
+    out: list[StraightRun] = []
+
+    def add(low: float, high: float, curved: bool) -> None:
+        if high - low <= 1e-9 and (curved or len(out)):
+            return
+        held = np.flatnonzero(sound & (at >= low - 1e-6) & (at <= high + 1e-6))
+        names = [ready.names[i] for i in held]
+        first, last = (names[0], names[-1]) if names else ("", "")
+        out.append(StraightRun(low, high, first, last, curved))
+
+    for k in range(shape.runs):
+        add(float(station[k, 1]), float(station[k + 1, 0]), False)
+        if radius[k + 1] > 0:
+            add(float(station[k + 1, 0]), float(station[k + 1, 1]), True)
+    return tuple(out)
+
+
+def length_sigma_m(
+    candidates: list[Candidate],
+    marks: Observations,
+    bias_m: Floats,
+    spread: Spread,
+    *,
+    joined: bool,
+) -> float:
+    """Return the sigma of the whole length, the structures averaged as in `spread_of`."""
+    if joined:
+        ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
+        return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
+    best = candidates[0]
+    base = best.fit.shape.length_m()
+    total, weights = 0.0, 0.0
+    for each in candidates[:MOST_STRUCTURES]:
+        lag = each.score - best.score
+        if lag > GREATEST_LAG:
+            break
+        shape = each.fit.shape
+        covariance, push = parameter_covariance(each, marks, bias_m)
+        slope = np.empty(len(covariance))
+        for number in range(len(slope)):
+            step = np.zeros(len(slope))
+            step[number] = 1e-6
+            slope[number] = (shape.moved(step).length_m() - shape.moved(-step).length_m()) / 2e-6
+        square = slope @ covariance @ slope + (slope @ push) ** 2
+        weight = np.exp(-0.5 * lag)
+        total += weight * (square + (shape.length_m() - base) ** 2)
+        weights += weight
+    return float(np.sqrt(total / weights))

@@ -1,0 +1,260 @@
+"""How many straights, bends and arcs: moves that drop, add, shift, merge and round vertices.
+
+Each structure is scored by its deviance plus a charge that grows with ln(number of marks) for each
+bend (the Bayesian information criterion with the freedom of where a bend stands counted in:
+Schwarz, Ann. Stat. 6, 1978; Zhang & Siegmund, Biometrics 63, 2007). On a long route only a window
+about the move is refitted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoleak.route.alignment import Alignment
+from geoleak.route.partition import first_vertices, line_of, run_starts
+from geoleak.route.solve import Observations, Solution, misfit, solve
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Charges:
+    """What structure costs, in units of deviance."""
+
+    bend: float
+    arc: float
+    pair: float = 3.0
+    lone: float = 9.0
+
+    @classmethod
+    def for_marks(cls, count: int) -> Charges:
+        """Return the charges for a leg of so many marks."""
+        log = float(np.log(max(count, 4)))
+        return cls(bend=3.0 * log, arc=1.5 * log)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A fitted structure with its score (deviance plus charges)."""
+
+    fit: Solution
+    score: float
+
+
+def scored(fit: Solution, charges: Charges) -> Candidate:
+    """Return a solution with its score."""
+    held = fit.per_run()
+    score = fit.deviance + charges.bend * (fit.shape.runs - 1) + charges.arc * len(fit.shape.arcs)
+    if fit.shape.runs > 1:
+        score += charges.pair * float(np.sum(held == 2)) + charges.lone * float(np.sum(held < 2))
+    return Candidate(fit, score)
+
+
+def hints(shape: Alignment, points: Floats) -> Ints:
+    """Return a monotonic assignment of marks to straights of least distance (small DP)."""
+    count, runs = len(points), shape.runs
+    if runs == 1:
+        return np.zeros(count, dtype=np.int64)
+    length, unit, _ = shape.parts()
+    relative = points[:, None, :] - shape.vertices[None, :-1, :]
+    along = np.clip(np.sum(relative * unit, axis=2), 0.0, length)
+    miss = np.sum((relative - along[:, :, None] * unit) ** 2, axis=2)
+    cost = miss[0].copy()
+    came = np.zeros((count, runs), dtype=np.int64)
+    for i in range(1, count):
+        came[i] = _running_argmin(cost)
+        cost = cost[came[i]] + miss[i]
+    out = np.zeros(count, dtype=np.int64)
+    out[-1] = int(np.argmin(cost))
+    for i in range(count - 1, 0, -1):
+        out[i - 1] = came[i, out[i]]
+    return out
+
+
+def _running_argmin(cost: Floats) -> Ints:
+    low = np.minimum.accumulate(cost)
+    fresh = np.concatenate([[True], low[1:] < low[:-1]])
+    return np.maximum.accumulate(np.where(fresh, np.arange(len(cost)), 0))
+
+
+def try_shape(shape: Alignment, marks: Observations, charges: Charges) -> Candidate | None:
+    """Fit a proposed structure; None where it cannot lie in a trench."""
+    if not shape.allowed():
+        return None
+    fit = solve(shape, marks, hints(shape, marks.points))
+    return None if fit is None else scored(fit, charges)
+
+
+def proposals(best: Candidate, marks: Observations) -> Iterator[Alignment]:
+    """Yield the structures one move away."""
+    shape = best.fit.shape
+    yield from _drops(shape)
+    yield from _merges(shape)
+    yield from _roundings(shape)
+    yield from _additions(best.fit, marks)
+
+
+def _without(shape: Alignment, first: int, stop: int) -> Alignment:
+    keep = np.r_[0:first, stop : len(shape.vertices)]
+    return Alignment(shape.vertices[keep], shape.tangent_m[keep])
+
+
+def _drops(shape: Alignment) -> Iterator[Alignment]:
+    last = shape.runs
+    for k in range(1, last):
+        yield _fitting(_without(shape, k, k + 1))
+    for k in range(1, last - 1):
+        yield _fitting(_without(shape, k, k + 2))
+
+
+def _fitting(shape: Alignment) -> Alignment:
+    """Return the shape with arcs shortened until they fit their straights."""
+    length, _, _ = shape.parts()
+    tangent = shape.tangent_m.copy()
+    for k in shape.arcs:
+        tangent[k] = min(tangent[k], 0.45 * min(length[k - 1], length[k]))
+    return Alignment(shape.vertices, tangent)
+
+
+def _merges(shape: Alignment) -> Iterator[Alignment]:
+    """Yield shapes in which neighbouring bends of one sense become one arc or one bend."""
+    length, unit, turn = shape.parts()
+    for first in range(1, shape.runs):
+        for last in range(first + 1, min(first + 6, shape.runs)):
+            turns = turn[first : last + 1]
+            if np.any(np.sign(turns) != np.sign(turns[0])) or abs(turns.sum()) > 2.2:
+                break
+            u, v = unit[first - 1], unit[last]
+            a, b = shape.vertices[first - 1], shape.vertices[last + 1]
+            cross = u[0] * v[1] - u[1] * v[0]
+            if abs(cross) < 1e-3:
+                continue
+            reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
+            corner = a + u * reach
+            out = float(np.hypot(*(b - corner)))
+            if reach <= 0.35 or out <= 0.35 or (b - corner) @ v <= 0:
+                continue
+            vertices = np.concatenate(
+                [shape.vertices[:first], corner[None], shape.vertices[last + 1 :]]
+            )
+            rest = np.concatenate([shape.tangent_m[:first], [0.0], shape.tangent_m[last + 1 :]])
+            for share in (0.9, 0.5):
+                tangent = rest.copy()
+                room_in = reach - tangent[first - 1]
+                room_out = out - tangent[first + 1]
+                tangent[first] = max(share * min(room_in, room_out), 0.0)
+                yield Alignment(vertices, tangent)
+            yield Alignment(vertices, rest)
+    del length
+
+
+def _roundings(shape: Alignment) -> Iterator[Alignment]:
+    length, _, _ = shape.parts()
+    for k in range(1, shape.runs):
+        tangent = shape.tangent_m.copy()
+        if tangent[k] > 0:
+            tangent[k] = 0.0
+            yield Alignment(shape.vertices, tangent)
+            continue
+        room = min(length[k - 1] - tangent[k - 1], length[k] - tangent[k + 1])
+        for share in (0.85, 0.4):
+            wider = tangent.copy()
+            wider[k] = share * room
+            if wider[k] > 0.2:
+                yield Alignment(shape.vertices, wider)
+
+
+def _additions(fit: Solution, marks: Observations) -> Iterator[Alignment]:
+    """Yield shapes with one straight, or an arc between two, cut in two where that helps most."""
+    shape = fit.shape
+    for run in range(shape.runs):
+        held = np.flatnonzero(fit.where.run == run)
+        if len(held) < 4:
+            continue
+        points, weight = marks.points[held], fit.weight[held]
+        cut = best_cut(points, weight)
+        if cut is None:
+            continue
+        middle = first_vertices(points, weight, [0, cut])
+        vertices = np.insert(shape.vertices, run + 1, middle[1], axis=0)
+        if run == 0:
+            vertices[0] = middle[0]
+        if run == shape.runs - 1:
+            vertices[-1] = middle[2]
+        yield _fitting(Alignment(vertices, np.insert(shape.tangent_m, run + 1, 0.0)))
+
+
+def best_cut(points: Floats, weight: Floats) -> int | None:
+    """Return where one run of marks is best cut into two lines; None if too short."""
+    best, place = np.inf, None
+    for cut in range(2, len(points) - 1):
+        total = 0.0
+        for part in (slice(0, cut), slice(cut, None)):
+            centre, direction = line_of(points[part], weight[part])
+            moved = points[part] - centre
+            across = moved[:, 0] * direction[1] - moved[:, 1] * direction[0]
+            total += float(weight[part] @ (across * across))
+        if total < best:
+            best, place = total, cut
+    return place
+
+
+def search(
+    marks: Observations, weight: Floats, charges: Charges
+) -> dict[tuple[int, int], Candidate]:
+    """Return the best candidate of each structure (bends, arcs) met on the way.
+
+    Parameters
+    ----------
+    marks : Observations
+    weight : (n,) array
+        First weights, 1/m2, lowered where a mark looks like a stray.
+    charges : Charges
+    """
+    seen: dict[tuple[int, int], Candidate] = {}
+
+    def keep(found: Candidate | None) -> None:
+        if found is None:
+            return
+        key = (found.fit.shape.runs - 1, len(found.fit.shape.arcs))
+        if key not in seen or found.score < seen[key].score:
+            seen[key] = found
+
+    plain = np.asarray(marks.sigma_m**-2.0)
+    tried: set[tuple[int, ...]] = set()
+    for weights in (weight, plain):
+        for factor in (2.0, 3.0, 4.5):
+            starts = run_starts(marks.points, weights, factor / 3.0 * charges.bend)
+            if tuple(starts) in tried:
+                continue
+            tried.add(tuple(starts))
+            shape = Alignment(
+                first_vertices(marks.points, weights, starts), np.zeros(len(starts) + 1)
+            )
+            keep(try_shape(shape, marks, charges))
+    keep(try_shape(_straight(marks), marks, charges))
+    _climb(seen, marks, charges, keep)
+    return seen
+
+
+def _climb(seen, marks, charges, keep) -> None:  # type: ignore[no-untyped-def]
+    """Move from the best structure until no move gains."""
+    for _ in range(12):
+        best = min(seen.values(), key=lambda each: each.score)
+        for shape in proposals(best, marks):
+            keep(try_shape(shape, marks, charges))
+        if min(each.score for each in seen.values()) > best.score - 1e-3:
+            return
+
+
+def _straight(marks: Observations) -> Alignment:
+    ends = first_vertices(marks.points, marks.sigma_m**-2.0, [0])
+    return Alignment(ends, np.zeros(2))
+
+
+__all__ = ["Candidate", "Charges", "Solution", "misfit", "scored", "search"]

@@ -1,0 +1,185 @@
+"""How well a fitted route is known: covariance along it, its own part and the shared parts.
+
+The marks' own part is J'WJ of the joint fit carried to each place, averaged over the few best
+structures with their weights (Hoeting et al., "Bayesian model averaging", Statistical Science 14,
+1999): where a bend might or might not be, the difference counts. The shared parts are carried
+through the same fit as one common push on all marks, so that no number of marks shrinks them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.route.alignment import Alignment
+from geoleak.route.search import Candidate
+from geoleak.route.solve import Observations, normal_equations
+
+Floats = npt.NDArray[np.float64]
+
+MOST_STRUCTURES = 6
+GREATEST_LAG = 12.0
+"""Structures whose score lags farther behind than this are left out of the average."""
+NODE_STEP_M = 0.25
+MOST_NODES = 600
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """Covariance at nodes along the route, in (along, across) of the route there.
+
+    ``own`` is (m, 2, 2); ``locator`` (m, 2) is the shift of the line for one sigma of the shared
+    locator error; ``along_rows`` (m, p) and ``parameters`` (p, p) give the covariance of the
+    along errors of two places.
+    """
+
+    nodes_m: Floats
+    own: Floats
+    locator: Floats
+    along_rows: Floats
+    parameters: Floats
+
+    def own_at(self, chainage_m: Floats) -> Floats:
+        """Return the independent covariance (m, 2, 2) at chainages."""
+        out = np.empty((len(chainage_m), 2, 2))
+        for i in (0, 1):
+            for j in (0, 1):
+                out[:, i, j] = np.interp(chainage_m, self.nodes_m, self.own[:, i, j])
+        return out
+
+    def locator_at(self, chainage_m: Floats) -> Floats:
+        """Return the shift (m, 2), along and across, for one sigma of shared locator error."""
+        return np.stack(
+            [np.interp(chainage_m, self.nodes_m, self.locator[:, i]) for i in (0, 1)], axis=1
+        )
+
+    def between(self, from_m: float, to_m: float) -> float:
+        """Return the sigma of the length between two places on the route."""
+        rows = [
+            np.array([np.interp(c, self.nodes_m, column) for column in self.along_rows.T])
+            for c in (from_m, to_m)
+        ]
+        gap = rows[1] - rows[0]
+        return float(np.sqrt(max(gap @ self.parameters @ gap, 0.0)))
+
+
+def nodes_of(shape: Alignment) -> Floats:
+    """Return the chainages at which the spread is worked out: a fine step, both sides of bends."""
+    length = shape.length_m()
+    count = int(np.clip(np.ceil(length / NODE_STEP_M), 8, MOST_NODES)) + 1
+    corners = shape.stations()[1:-1].ravel()
+    beside = np.concatenate([corners - 1e-6, corners + 1e-6])
+    nodes = np.concatenate([np.linspace(0.0, length, count), beside])
+    return np.unique(np.clip(nodes, 0.0, length))
+
+
+def parameter_covariance(
+    best: Candidate, marks: Observations, bias_m: Floats
+) -> tuple[Floats, Floats]:
+    """Return the covariance of the parameters, and their move for one sigma of shared bias."""
+    matrix, _, slope = normal_equations(best.fit, marks)
+    shape = best.fit.shape
+    spacing = float(np.median(np.hypot(*np.diff(marks.points, axis=0).T)))
+    ridge = np.zeros(len(matrix))
+    # Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
+    ridge[2 : 2 * shape.runs] = (1.5 * spacing) ** -2.0
+    ridge[shape.vertices.size :] = (3.0 * spacing) ** -2.0
+    inverse = np.linalg.inv(matrix + np.diag(ridge + 1e-9 * np.diag(matrix).max()))
+    push = inverse @ (slope.T @ (best.fit.weight * bias_m))
+    return inverse, push
+
+
+def position_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]:
+    """Return derivatives of the along and the across position at chainages: (m, p) each."""
+    _, direction = shape.positions(chainage_m)
+    right = np.stack([direction[:, 1], -direction[:, 0]], axis=1)
+    size = len(shape.parameters())
+    along = np.empty((len(chainage_m), size))
+    across = np.empty((len(chainage_m), size))
+    delta = 1e-6
+    for number in range(size):
+        step = np.zeros(size)
+        step[number] = delta
+        ahead, _ = shape.moved(step).positions(chainage_m)
+        back, _ = shape.moved(-step).positions(chainage_m)
+        move = (ahead - back) / (2 * delta)
+        along[:, number] = np.sum(move * direction, axis=1)
+        across[:, number] = np.sum(move * right, axis=1)
+    return along, across
+
+
+def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats, Floats, Floats]:
+    along, across = position_rows(shape, nodes)
+    out = np.empty((len(nodes), 2, 2))
+    half_a, half_c = along @ covariance, across @ covariance
+    out[:, 0, 0] = np.sum(half_a * along, axis=1)
+    out[:, 1, 1] = np.sum(half_c * across, axis=1)
+    out[:, 0, 1] = out[:, 1, 0] = np.sum(half_a * across, axis=1)
+    return out, along, across
+
+
+def spread_of(
+    candidates: list[Candidate], marks: Observations, bias_m: Floats, wander: Floats | None = None
+) -> Spread:
+    """Return the spread about the best of the candidates (the first).
+
+    Parameters
+    ----------
+    candidates : list of Candidate
+        Best first.
+    marks : Observations
+    bias_m : (n,) array
+        Shared sideways sigma at each mark (0 at fixed points).
+    wander : (m,) array, optional
+        Further sideways sigma at the nodes, of a trace known from a drawing or a guess.
+    """
+    from geoleak.linref import Route
+
+    best = candidates[0]
+    shape = best.fit.shape
+    nodes = nodes_of(shape)
+    covariance, push = parameter_covariance(best, marks, bias_m)
+    own, along, across = _local(shape, covariance, nodes)
+    locator = np.stack([along @ push, across @ push], axis=1)
+    here, _ = shape.positions(nodes)
+    total = own.copy()
+    weight_sum = 1.0
+    for other in candidates[1:MOST_STRUCTURES]:
+        lag = other.score - best.score
+        if lag > GREATEST_LAG:
+            break
+        weight = float(np.exp(-0.5 * lag))
+        snap = Route.from_vertices(other.fit.shape.polyline()).snap(here)
+        theirs, _ = parameter_covariance(other, marks, bias_m)
+        local, _, _ = _local(other.fit.shape, theirs, snap.chainage_m)
+        local[:, 1, 1] += snap.offset_m**2
+        local[:, 0, 0] += (snap.chainage_m - nodes) ** 2
+        total += weight * local
+        weight_sum += weight
+    total /= weight_sum
+    if wander is not None:
+        total[:, 1, 1] += wander**2
+    return Spread(nodes, total, locator, along, covariance)
+
+
+def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:
+    """Return the spread of the dots joined: each vertex is as good as its mark."""
+    _, unit, _ = shape.parts()
+    nodes = nodes_of(shape)
+    at = shape.stations()[:, 0]
+    count = len(at)
+    left = np.clip(np.searchsorted(at, nodes, side="right") - 1, 0, count - 2)
+    part = (nodes - at[left]) / np.maximum(at[left + 1] - at[left], 1e-12)
+    across = ((1 - part) * marks.sigma_m[left]) ** 2 + (part * marks.sigma_m[left + 1]) ** 2
+    # Moving a dot lengthens the line by as much as the direction turns there.
+    kink = np.zeros(count)
+    kink[1:-1] = np.hypot(*(unit[1:] - unit[:-1]).T)
+    rows = np.where(at[None, :] <= nodes[:, None] + 1e-9, kink[None, :], 0.0)
+    parameters = np.diag(marks.sigma_m**2)
+    own = np.zeros((len(nodes), 2, 2))
+    own[:, 0, 0] = marks.sigma_along_m[0] ** 2 + (rows**2) @ marks.sigma_m**2
+    own[:, 1, 1] = across
+    shift = np.stack([np.zeros(len(nodes)), np.interp(nodes, at, bias_m)], axis=1)
+    return Spread(nodes, own, shift, rows, parameters)
