@@ -1,1 +1,26 @@
-"""One module per kind of evidence: survey and candidate places to log-likelihoods."""
+"""The kinds of evidence, one file each; a new kind is a file here and a line in `GATHERERS`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from geoleak.evidence import surface
+from geoleak.evidence.base import Evidence
+from geoleak.survey import Survey
+
+GATHERERS: dict[str, Callable[[Survey], Evidence | None]] = {
+    "surface": surface.gather,
+}
+
+
+def gather(survey: Survey, *, without: frozenset[str] = frozenset()) -> tuple[Evidence, ...]:
+    """Return the kinds that were recorded, in the order of `GATHERERS`.
+
+    Parameters
+    ----------
+    survey : Survey
+    without : frozenset of str
+        Kinds that are switched off.
+    """
+    found = (make(survey) for kind, make in GATHERERS.items() if kind not in without)
+    return tuple(each for each in found if each is not None)

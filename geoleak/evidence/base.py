@@ -1,0 +1,185 @@
+"""What every kind of evidence keeps to, and the candidate places it judges.
+
+A kind is one file in this folder with a function ``gather(survey)`` that returns an `Evidence`,
+or None where nobody recorded that kind; `geoleak.evidence` lists them. Nothing outside the
+folder changes when a kind is added.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.nuisance import Nodes
+from geoleak.inference import KindFit
+from geoleak.site import Note
+from geoleak.survey import Survey
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """Places on the pipe that are judged, k of them.
+
+    Attributes
+    ----------
+    leg : ndarray of int, shape (k,)
+    chainage_m, weight : ndarray, shape (k,)
+        ``weight`` is the prior mass a place stands for (sums to one over the pipe).
+    easting_m, northing_m : ndarray, shape (k,)
+    depth_m, depth_sigma_m : ndarray, shape (k,)
+        Centre of the pipe below the ground.
+    """
+
+    survey: Survey
+    leg: Ints
+    chainage_m: Floats
+    weight: Floats
+    easting_m: Floats
+    northing_m: Floats
+    depth_m: Floats
+    depth_sigma_m: Floats
+
+    def __len__(self) -> int:
+        return len(self.leg)
+
+    def take(self, rows: npt.NDArray[np.intp]) -> Candidates:
+        """Return some of the places."""
+        return Candidates(
+            self.survey,
+            self.leg[rows],
+            self.chainage_m[rows],
+            self.weight[rows],
+            self.easting_m[rows],
+            self.northing_m[rows],
+            self.depth_m[rows],
+            self.depth_sigma_m[rows],
+        )
+
+    def path(self, leg: Ints, chainage_m: Floats, *, per_metre: Floats | None = None) -> Floats:
+        """Return distances along the network to other places, shape (k, len(leg)).
+
+        Parameters
+        ----------
+        leg, chainage_m : ndarray, shape (n,)
+        per_metre : ndarray, shape (legs,), optional
+            Cost of a metre of each leg (dB for a loss); metres without it. Places that no pipe
+            joins are infinitely far.
+        """
+        return self.survey.network.distance(
+            (self.leg, self.chainage_m), (leg, chainage_m), weights=per_metre
+        )
+
+
+def candidates(survey: Survey, leg: Ints, chainage_m: Floats, weight: Floats) -> Candidates:
+    """Return places with their position and depth, from leg and chainage."""
+    count = len(leg)
+    place = np.zeros((count, 2))
+    depth = np.ones(count)
+    depth_sigma = np.zeros(count)
+    for number in np.unique(leg):
+        rows = np.flatnonzero(leg == number)
+        fit = survey.legs[int(number)].fit
+        place[rows] = np.asarray(fit.route.position(chainage_m[rows]))[:, :2]
+        depth[rows] = fit.depth_m(chainage_m[rows])
+        depth_sigma[rows] = fit.depth_sigma_m(chainage_m[rows])
+    depth = np.where(np.isfinite(depth) & (depth > 0.05), depth, 1.0)
+    depth_sigma = np.where(np.isfinite(depth_sigma), np.maximum(depth_sigma, 0.0), 0.3)
+    return Candidates(
+        survey, leg, chainage_m, weight, place[:, 0], place[:, 1], depth, depth_sigma
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """Log likelihood of one kind.
+
+    Attributes
+    ----------
+    on_pipe : ndarray, shape (nodes or 1, k)
+        One row where the kind does not depend on the shared unknowns.
+    elsewhere : ndarray, shape (nodes or 1,)
+    """
+
+    on_pipe: Floats
+    elsewhere: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """A stretch where the likelihood may change fast: cells there are at most ``step_m`` long."""
+
+    leg: int
+    from_m: float
+    to_m: float
+    step_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """Weighted draws from the posterior, for fits and predictions.
+
+    Attributes
+    ----------
+    places : Candidates
+        d draws of the leak's place.
+    nodes : Nodes
+        All nodes of the run.
+    node : ndarray of int, shape (d,)
+        The node that goes with each draw.
+    """
+
+    places: Candidates
+    nodes: Nodes
+    node: Ints
+
+    def __len__(self) -> int:
+        return len(self.node)
+
+
+class Evidence(Protocol):
+    """One kind of evidence of one survey.
+
+    Attributes
+    ----------
+    kind : str
+    rows : int
+    nuisances : tuple of str
+        Shared unknowns it depends on. A kind without any is judged on the finished cells, so it
+        may jump from place to place; a kind with some must change smoothly over a third of the
+        depth, or say where it does not (`hints`).
+    """
+
+    kind: str
+    rows: int
+    nuisances: tuple[str, ...]
+
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+        """Judge every place under every node."""
+        ...
+
+    def hints(self) -> tuple[Hint, ...]:
+        """Return where cells must be short."""
+        ...
+
+    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+        """Check the readings against what the posterior expects of them."""
+        ...
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return what the person should know about these readings."""
+        ...
+
+
+def log_sum_exp(values: Floats, axis: int = 0) -> Floats:
+    """Return the log of the summed exponentials along an axis; -inf where all are."""
+    top = np.max(values, axis=axis, keepdims=True)
+    safe = np.where(np.isfinite(top), top, 0.0)
+    with np.errstate(divide="ignore"):
+        out: Floats = np.log(np.exp(values - safe).sum(axis=axis)) + np.squeeze(safe, axis=axis)
+    return out

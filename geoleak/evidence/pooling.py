@@ -1,0 +1,166 @@
+"""Levels of one kind pooled by place: repeats at a place share its coupling."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak import tables
+from geoleak.evidence.settings import setting
+from geoleak.site import LevelSettings, Note
+from geoleak.survey import Levels
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# Scale of a t of four degrees of freedom that has the middle of a normal error of unit sigma.
+T_SCALE = 0.87
+SMALLEST_SIGMA_DB = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pooled:
+    """Rows of one place, session and setting taken together, n of them.
+
+    Attributes
+    ----------
+    level : ndarray, shape (n,)
+        In the meter's units (dB, or steps of a display).
+    sigma_db : ndarray, shape (n,)
+        Scale of the t error, coupling included.
+    on_floor : ndarray, shape (n,)
+        0 where the row is the excess over its own measured background.
+    own_background_db : ndarray, shape (n,)
+        Its own background over the site's middle one, in the meter's units; 0 without one.
+    floor_mean : float
+        Where the floor is looked for, in the meter's units (30 dB wide).
+    """
+
+    leg: Ints
+    chainage_m: Floats
+    offset_m: Floats
+    easting_m: Floats
+    northing_m: Floats
+    level: Floats
+    sigma_db: Floats
+    on_floor: Floats
+    own_background_db: Floats
+    session: Ints
+    sessions: int
+    censored: Ints
+    is_hard: npt.NDArray[np.bool_]
+    louder_db: Floats
+    louder_sigma_db: Floats
+    smear_m: Floats
+    smear_sigma_m: Floats
+    gain_db: Floats
+    lead_m: Floats
+    floor_mean: float
+    is_display: bool
+    notes: tuple[Note, ...]
+
+    def __len__(self) -> int:
+        return len(self.level)
+
+
+def pool(levels: Levels, settings: LevelSettings) -> Pooled:
+    """Pool the rows of one place, session, surface and gain.
+
+    The variance of a pooled row is that of the place's coupling plus that of one reading over the
+    number of repeats. Where a place was read in several sessions, its coupling stands in each of
+    their rows and is counted that many times, so that all of them together tell no more than one
+    place can.
+    """
+    gain = np.where(np.isfinite(levels.gain_db), levels.gain_db, 0.0)
+    names = sorted({each or "" for each in levels.surface})
+    surface = np.array([names.index(each or "") for each in levels.surface], dtype=np.int64)
+    key = np.stack([levels.place, levels.session, surface, np.round(gain * 10).astype(np.int64),
+                    levels.censored])
+    _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
+    group = group.ravel()
+    repeats = np.maximum(levels.repeats, 1).astype(float)
+    count = np.bincount(group, weights=repeats)
+
+    def mean(values: Floats) -> Floats:
+        out: Floats = np.bincount(group, weights=values * repeats) / count
+        return out
+
+    level = mean(levels.level_db)
+    background = _background(levels.background_db, group, len(first))
+    one = max(settings.level_sigma_db, SMALLEST_SIGMA_DB)
+    place = max(settings.place_sigma_db, SMALLEST_SIGMA_DB)
+    _, at_place = np.unique(levels.place[first], return_inverse=True)
+    shared = np.bincount(at_place)[at_place]
+    variance = shared * place**2 + one**2 / count
+    has_own = np.isfinite(background)
+    variance = np.where(has_own, variance + one**2, variance)
+    middle = float(np.median(background[has_own])) if has_own.any() else 0.0
+    hard = [tables.surface(names[s]) if names[s] else None for s in surface[first]]
+    is_display = settings.level_scale == "display"
+    pooled = Pooled(
+        leg=levels.leg[first],
+        chainage_m=levels.chainage_m[first],
+        offset_m=levels.offset_m[first],
+        easting_m=mean(levels.easting_m),
+        northing_m=mean(levels.northing_m),
+        level=np.where(has_own, level - background, level),
+        sigma_db=T_SCALE * np.sqrt(variance),
+        on_floor=np.where(has_own, 0.0, 1.0),
+        own_background_db=np.where(has_own, background - middle, 0.0),
+        session=levels.session[first],
+        sessions=max(1, len(levels.sessions)),
+        censored=levels.censored[first],
+        is_hard=np.array([row is not None and row.is_hard for row in hard], dtype=bool),
+        louder_db=np.array([row.louder_db if row else 0.0 for row in hard]),
+        louder_sigma_db=np.array([row.louder_sigma_db if row else 0.0 for row in hard]),
+        smear_m=np.array([row.smear_m if row else 0.0 for row in hard]),
+        smear_sigma_m=np.array([row.smear_sigma_m if row else 0.0 for row in hard]),
+        gain_db=np.where(has_own, 0.0, gain[first]),
+        lead_m=levels.lead_m[first],
+        floor_mean=float(np.median(level)),
+        is_display=is_display,
+        notes=_notes(settings),
+    )
+    return _with_floor_rows(pooled, background, has_own, one, place)
+
+
+def _background(values: Floats, group: Ints, count: int) -> Floats:
+    stated = np.isfinite(values)
+    number = np.bincount(group[stated], minlength=count)
+    total = np.bincount(group[stated], weights=values[stated], minlength=count)
+    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+
+def _notes(settings: LevelSettings) -> tuple[Note, ...]:
+    if min(settings.level_sigma_db, settings.place_sigma_db) >= SMALLEST_SIGMA_DB:
+        return ()
+    text = (
+        f"level_sigma {settings.level_sigma_db:g} dB or place_sigma {settings.place_sigma_db:g} dB "
+        f"is better than a reading can be; {SMALLEST_SIGMA_DB:g} dB is used"
+    )
+    return (Note("sigma_too_small", text),)
+
+
+def _with_floor_rows(
+    pooled: Pooled, background: Floats, has_own: npt.NDArray[np.bool_], one: float, place: float
+) -> Pooled:
+    """Let measured backgrounds tell the floor to the rows that have none of their own."""
+    own = np.flatnonzero(has_own)
+    if len(own) == 0 or has_own.all():
+        return pooled
+    local = setting("background_local").value
+    sigma = T_SCALE * np.sqrt(one**2 + place**2 + local**2)
+    values = {}
+    for name in Pooled.__slots__:
+        kept = getattr(pooled, name)
+        values[name] = np.concatenate([kept, kept[own]]) if isinstance(kept, np.ndarray) else kept
+    count = len(own)
+    values["level"][-count:] = background[own]
+    values["sigma_db"][-count:] = sigma
+    values["on_floor"][-count:] = 1.0
+    # A background is read with the leak shut off: no leak reaches it, however near it stands.
+    values["own_background_db"][-count:] = 1e4
+    values["censored"][-count:] = 0
+    return Pooled(**values)

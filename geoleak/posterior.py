@@ -1,0 +1,247 @@
+"""Prior times evidence: the probability of every place, over all legs and elsewhere."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import SiteDataError
+from geoleak.evidence import gather, prior
+from geoleak.evidence.base import (
+    Belief,
+    Candidates,
+    Evidence,
+    Hint,
+    candidates,
+    log_sum_exp,
+)
+from geoleak.evidence.nuisance import Nodes
+from geoleak.inference import KindFit, Places, Posterior
+from geoleak.posterior_grid import (
+    Cells,
+    Line,
+    first_cells,
+    first_knots,
+    interpolate,
+    knots_to_add,
+    parts_to_split,
+)
+from geoleak.posterior_sets import find_peaks, highest_density_set
+from geoleak.survey import Survey
+
+Floats = npt.NDArray[np.float64]
+
+# Stretches this far (nats) under the top hold no chance worth a finer knot.
+DEPTH_OF_FIELD = 12.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InferenceOptions:
+    """How the posterior is computed.
+
+    Attributes
+    ----------
+    nodes : int
+        Quadrature nodes over the shared unknowns.
+    finest_m : float
+        Shortest cell.
+    draws : int
+        Draws from the posterior for the checks of fit.
+    seed : int
+        Of those draws: same input, same answer.
+    without : frozenset of str
+        Kinds of evidence and prior factors that are switched off.
+    """
+
+    nodes: int = 32
+    draws: int = 64
+    seed: int = 20260504
+    finest_m: float = 0.05
+    without: frozenset[str] = field(default_factory=frozenset)
+
+
+@dataclass(slots=True, eq=False)
+class Run:
+    """One inference under way: the evidence and what it says at the knots."""
+
+    survey: Survey
+    options: InferenceOptions
+    smooth: tuple[Evidence, ...]
+    exact: tuple[Evidence, ...]
+    nodes: Nodes
+    hints: tuple[Hint, ...]
+    knots: Line
+    per_node: Floats
+    """Log likelihood of the smooth kinds, shape (nodes, knots)."""
+    elsewhere_per_node: Floats
+
+
+def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posterior:
+    """Return the probability of every place on the traced legs, and of elsewhere.
+
+    Parameters
+    ----------
+    survey : Survey
+    options : InferenceOptions, optional
+
+    Raises
+    ------
+    SiteDataError
+        If there is no pipe.
+    """
+    chosen = options or InferenceOptions()
+    if not survey.legs:
+        raise SiteDataError("no leg of pipe was traced; mark at least one leg")
+    run = begin(survey, chosen)
+    cells, mass, elsewhere = settle(run)
+    return describe(run, cells, mass, elsewhere)
+
+
+def begin(survey: Survey, options: InferenceOptions) -> Run:
+    """Gather the evidence and judge the smooth kinds at knots, finer near the peaks."""
+    kinds = gather(survey, without=options.without)
+    smooth = tuple(each for each in kinds if each.nuisances)
+    exact = tuple(each for each in kinds if not each.nuisances)
+    nodes = Nodes.over((n for each in smooth for n in each.nuisances), count=options.nodes)
+    hints = tuple(h for each in kinds for h in each.hints()) + prior.hints(survey)
+    knots = first_knots(survey, tuple(h for each in smooth for h in each.hints()))
+    value, elsewhere = _judge(smooth, _as_candidates(survey, knots), nodes)
+    run = Run(survey, options, smooth, exact, nodes, hints, knots, value, elsewhere)
+    if smooth:
+        for _ in range(4):
+            if not _refine(run):
+                break
+    return run
+
+
+def _as_candidates(survey: Survey, line: Line) -> Candidates:
+    """Give every knot the pipe half-way to its neighbours."""
+    same = line.same_leg()
+    half = np.where(same, 0.5 * np.diff(line.chainage_m), 0.0)
+    width = np.concatenate([half, [0.0]]) + np.concatenate([[0.0], half])
+    return candidates(survey, line.leg, line.chainage_m, width / max(width.sum(), 1e-9))
+
+
+def _judge(kinds: tuple[Evidence, ...], places: Candidates, nodes: Nodes) -> tuple[Floats, Floats]:
+    value = np.zeros((len(nodes), len(places)))
+    elsewhere = np.zeros(len(nodes))
+    for each in kinds:
+        judged = each.log_likelihood(places, nodes)
+        value = value + judged.on_pipe
+        elsewhere = elsewhere + judged.elsewhere
+    return value, elsewhere
+
+
+def _refine(run: Run) -> bool:
+    """Add knots where the density bends; nodes that no longer count are not judged again."""
+    density = log_sum_exp(run.per_node)
+    places = _as_candidates(run.survey, run.knots)
+    guide = density + _judge(run.exact, places, Nodes.over((), count=1))[0][0]
+    leg, chainage = knots_to_add(
+        run.knots, guide, floor=float(guide.max()) - DEPTH_OF_FIELD, finest_m=0.3 * places.depth_m
+    )
+    if len(leg) == 0:
+        return False
+    weight = log_sum_exp(
+        run.per_node + guide - density + np.log(np.maximum(places.weight, 1e-12)), axis=1
+    )
+    live = weight > weight.max() - 10.0
+    added = candidates(run.survey, leg, chainage, np.full(len(leg), 1e-9))
+    value = np.full((len(run.nodes), len(leg)), -np.inf)
+    value[live] = _judge(run.smooth, added, run.nodes.only(live))[0]
+    run.knots, order = run.knots.merged(leg, chainage)
+    run.per_node = np.concatenate([run.per_node, value], axis=1)[:, order]
+    return True
+
+
+def settle(run: Run) -> tuple[Cells, Floats, float]:
+    """Return cells, their probabilities and the probability of elsewhere."""
+    cells = first_cells(run.survey, run.hints)
+    for share in (2e-3, 2e-4):
+        mass, _ = _weigh(run, cells)
+        parts = parts_to_split(cells, mass, finest_m=run.options.finest_m, share=share)
+        cells = cells.split(parts)
+    mass, elsewhere = _weigh(run, cells)
+    return cells, mass, elsewhere
+
+
+def _weigh(run: Run, cells: Cells) -> tuple[Floats, float]:
+    """Put prior and evidence together on the cells."""
+    survey = run.survey
+    width = cells.width_m
+    places = candidates(survey, cells.leg, cells.chainage_m, width / width.sum())
+    log_prior = np.log(width) + prior.log_factor(survey, places)[0]
+    log_prior -= log_sum_exp(log_prior)
+    chance = float(np.clip(survey.site.prior.elsewhere, 0.0, 1.0))
+    value, elsewhere = _judge(run.exact, places, Nodes.over((), count=1))
+    smooth = log_sum_exp(run.per_node) - np.log(len(run.nodes))
+    on_pipe = value[0] + interpolate(run.knots, smooth, cells.leg, cells.chainage_m)
+    off_pipe = float(elsewhere[0] + log_sum_exp(run.elsewhere_per_node) - np.log(len(run.nodes)))
+    with np.errstate(divide="ignore"):
+        score = np.append(np.log1p(-chance) + log_prior + on_pipe, np.log(chance) + off_pipe)
+    top = score.max()
+    if not np.isfinite(top):
+        raise SiteDataError(
+            "the evidence rules out every place on the pipe and elsewhere; "
+            "look for a contradiction in isolations and holes"
+        )
+    share = np.exp(score - top)
+    share /= share.sum()
+    return share[:-1], float(share[-1])
+
+
+def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterior:
+    """Put the posterior into its record."""
+    survey = run.survey
+    places = candidates(survey, cells.leg, cells.chainage_m, mass)
+    on_pipe = mass if mass.sum() > 0 else cells.width_m / cells.width_m.sum()
+    sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
+    return Posterior(
+        places=Places(
+            leg=cells.leg,
+            chainage_m=cells.chainage_m,
+            width_m=cells.width_m,
+            easting_m=places.easting_m,
+            northing_m=places.northing_m,
+            depth_m=places.depth_m,
+        ),
+        mass=mass,
+        elsewhere=elsewhere,
+        leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)),
+        interval_50=sets[0.5],
+        interval_80=sets[0.8],
+        interval_95=sets[0.95],
+        peaks=find_peaks(cells, mass, sets[0.95]),
+        fits=_fits(run, cells, mass),
+        prior_factors=MappingProxyType(prior.log_factor(survey, places)[1]),
+        warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
+    )
+
+
+def _fits(run: Run, cells: Cells, mass: Floats) -> tuple[KindFit, ...]:
+    """Check every kind against draws from the posterior (always the same draws)."""
+    if mass.sum() <= 0:
+        return ()
+    rng = np.random.default_rng(run.options.seed)
+    belief = draw(run, cells, mass, run.options.draws, rng)
+    return tuple(each.fit(belief, rng) for each in (*run.smooth, *run.exact))
+
+
+def draw(
+    run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Generator
+) -> Belief:
+    """Draw places and nodes from the posterior on the pipe."""
+    rows = np.sort(rng.choice(len(cells), size=count, p=mass / mass.sum()))
+    chainage = cells.from_m[rows] + rng.random(count) * cells.width_m[rows]
+    places = candidates(run.survey, cells.leg[rows], chainage, np.full(count, 1.0 / count))
+    share = np.empty((count, len(run.nodes)))
+    for j in range(len(run.nodes)):
+        value = np.maximum(run.per_node[j], -1e9)
+        share[:, j] = interpolate(run.knots, value, cells.leg[rows], chainage)
+    share = np.exp(share - share.max(axis=1, keepdims=True))
+    total = np.cumsum(share, axis=1)
+    node = (total < (rng.random(count) * total[:, -1])[:, None]).sum(axis=1)
+    return Belief(places, run.nodes, node.astype(np.int64))

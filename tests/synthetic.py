@@ -1,0 +1,137 @@
+"""Surveys built straight from routes and arrays, for tests, trials and benchmarks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+
+from geoleak.linref import Route
+from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
+from geoleak.survey import Levels, Survey, SurveyedLeg, no_levels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlainFit:
+    """A route taken as known, with one depth."""
+
+    route: Route
+    depth: float = 1.0
+    depth_sigma: float = 0.1
+    sigma_across_m: float = 0.05
+    sigma_along_m: float = 0.03
+
+    def depth_m(self, chainage_m):
+        return np.full(np.shape(chainage_m), self.depth)
+
+    def depth_sigma_m(self, chainage_m):
+        return np.full(np.shape(chainage_m), self.depth_sigma)
+
+
+class OneLine:
+    """Distances where there is one leg only."""
+
+    def distance(self, a, b, *, weights=None):
+        apart = np.abs(a[1][:, None] - b[1][None, :])
+        return apart if weights is None else apart * weights[0]
+
+
+def site(**changes) -> Site:
+    plain = Site(
+        folder=Path("."),
+        title="Synthetic",
+        crs="local",
+        length_unit="m",
+        points=MappingProxyType({}),
+        legs=(),
+        point_file=PointFile(files=()),
+    )
+    return replace(plain, **changes)
+
+
+def levels(
+    kind: str,
+    chainage_m,
+    level_db,
+    *,
+    route: Route | None = None,
+    leg=0,
+    offset_m=0.0,
+    **columns,
+) -> Levels:
+    """Return readings on one leg (or on several: arrays of leg and positions)."""
+    chainage = np.atleast_1d(np.asarray(chainage_m, dtype=float))
+    n = len(chainage)
+    offset = np.broadcast_to(np.asarray(offset_m, dtype=float), (n,)).copy()
+    place = np.asarray(route.position(chainage, offset))[:, :2]
+    nan = np.full(n, np.nan)
+    whole = np.zeros(n, dtype=np.int64)
+    made = replace(
+        no_levels(kind),
+        id=tuple(str(i + 1) for i in range(n)),
+        leg=np.broadcast_to(np.asarray(leg, dtype=np.int64), (n,)).copy(),
+        chainage_m=chainage,
+        offset_m=offset,
+        easting_m=place[:, 0],
+        northing_m=place[:, 1],
+        level_db=np.broadcast_to(np.asarray(level_db, dtype=float), (n,)).copy(),
+        repeats=whole + 1,
+        background_db=nan,
+        place=np.arange(n),
+        session=whole,
+        sessions=("",),
+        surface=(None,) * n,
+        censored=whole,
+        gain_db=nan,
+        low_hz=nan,
+        high_hz=nan,
+        lead_m=np.zeros(n),
+        rival_leg=whole - 1,
+        rival_chainage_m=nan,
+    )
+    return replace(made, **columns)
+
+
+def straight(length_m: float = 100.0) -> Route:
+    return Route.from_vertices([(0.0, 0.0), (length_m, 0.0)])
+
+
+def survey(
+    routes: Sequence[Route] = (),
+    *,
+    depth_m: float = 1.0,
+    depth_sigma_m: float = 0.1,
+    material: str | None = "pvc",
+    elsewhere: float = 0.05,
+    settings: LevelSettings | None = None,
+    crew: Crew | None = None,
+    **parts,
+) -> Survey:
+    """Return a survey of these routes with the given readings."""
+    routes = tuple(routes) or (straight(),)
+    legs = tuple(
+        SurveyedLeg(i, Leg(f"leg{i}", (), material=material), PlainFit(r, depth_m, depth_sigma_m))
+        for i, r in enumerate(routes)
+    )
+    chosen = {
+        "surface": no_levels("surface"),
+        "contact": no_levels("contact"),
+        "gas": no_levels("gas"),
+        "bar_hole": no_levels("bar_hole"),
+        "points": (),
+        "network": OneLine(),
+    } | parts
+    return Survey(
+        site=site(
+            legs=tuple(each.leg for each in legs),
+            levels=settings or LevelSettings(),
+            crew=crew or Crew(),
+            prior=PriorSettings(elsewhere=elsewhere),
+        ),
+        frame=None,
+        legs=legs,
+        **chosen,
+    )
