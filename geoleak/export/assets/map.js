@@ -1,0 +1,124 @@
+// The page's own script: buttons, keyboard, printing. `settings` and `map` come from the page.
+function geoleakPage(map, settings) {
+  "use strict";
+  var say = document.getElementById("say");
+
+  function show(box) {
+    if (box && box.length === 2) {
+      map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom });
+    }
+  }
+
+  // Leaflet's plane has no unit of its own: one unit of a local site is one metre.
+  L.control.scale({ maxWidth: 140, position: "bottomleft" }).addTo(map);
+
+  function button(text, hint, press) {
+    var control = L.control({ position: "topleft" });
+    control.onAdd = function () {
+      var made = L.DomUtil.create("button", "press leaflet-bar");
+      made.type = "button";
+      made.textContent = text;
+      made.title = hint;
+      made.setAttribute("aria-label", hint);
+      L.DomEvent.disableClickPropagation(made);
+      L.DomEvent.on(made, "click", press);
+      return made;
+    };
+    control.addTo(map);
+  }
+
+  button("Stake", "Show the stake", function () { show(settings.near); });
+  button("All", "Show the whole site", function () { show(settings.whole); });
+
+  var dot = null;
+  var ring = null;
+  function here(found) {
+    var at = [found.coords.latitude, found.coords.longitude];
+    if (dot) { dot.remove(); ring.remove(); }
+    ring = L.circle(at, { radius: found.coords.accuracy, className: "here-ring", interactive: false });
+    dot = L.circleMarker(at, { radius: 8, className: "here", interactive: false });
+    ring.addTo(map);
+    dot.addTo(map);
+    var box = L.latLngBounds([at]);
+    if (settings.near.length === 2) { box.extend(settings.near[0]).extend(settings.near[1]); }
+    map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom });
+    say.textContent = "Your position, within " + Math.round(found.coords.accuracy) +
+      " m as the phone says. A phone is a courtesy: the rover and the ties are the stake.";
+  }
+  if (!settings.local) {
+    button("Me", "Show my position", function () {
+      if (!navigator.geolocation) {
+        say.textContent = "This browser gives no position.";
+        return;
+      }
+      say.textContent = "Asking for your position ...";
+      navigator.geolocation.getCurrentPosition(here, function () {
+        say.textContent = "No position: the browser or the person refused it.";
+      }, { enableHighAccuracy: true, timeout: 20000 });
+    });
+  }
+
+  // Shapes take part in the keyboard's round like markers do, named by their pop-up.
+  function nameShape(layer) {
+    var element = layer.getElement && layer.getElement();
+    var popup = layer.getPopup && layer.getPopup();
+    if (!element || !popup || element.getAttribute("tabindex")) { return; }
+    var holder = document.createElement("div");
+    holder.innerHTML = popup.getContent();
+    var head = holder.querySelector("h2");
+    var parts = Array.prototype.map.call(holder.querySelectorAll("dt, dd"), function (each) {
+      return each.textContent;
+    });
+    element.setAttribute("tabindex", "0");
+    element.setAttribute("role", "button");
+    element.setAttribute("aria-label", (head ? head.textContent + ": " : "") + parts.join(" "));
+    L.DomEvent.on(element, "keydown", function (event) {
+      if (event.key === "Enter" || event.key === " ") {
+        event.preventDefault();
+        layer.openPopup();
+      }
+    });
+  }
+  map.eachLayer(nameShape);
+  map.on("layeradd", function (event) { nameShape(event.layer); });
+
+  var toggle = document.querySelector(".leaflet-control-layers-toggle");
+  if (toggle) {
+    toggle.textContent = "Layers";
+    toggle.setAttribute("aria-label", "Choose layers");
+  }
+
+  // Station labels that would run into each other are left out.
+  var ticks = Array.prototype.map.call(document.querySelectorAll(".tick"), function (each) {
+    var found = / n(\d+) step(\d+)_(\d+)/.exec(" " + each.className);
+    return { element: each, number: +found[1], step: +(found[2] + "." + found[3]) };
+  });
+  function thin() {
+    var middle = map.getSize().divideBy(2);
+    var metres = map.distance(
+      map.containerPointToLatLng(middle), map.containerPointToLatLng(middle.add([100, 0]))) / 100;
+    ticks.forEach(function (tick) {
+      var gap = tick.step / metres;
+      var every = [1, 2, 4, 5, 10, 20, 50, 100, 1000].find(function (n) { return gap * n >= 58; });
+      tick.element.classList.toggle("bare", tick.number % (every || 1000) !== 0);
+      tick.element.classList.toggle("gone", gap < 9 && tick.number % (every || 1000) !== 0);
+    });
+  }
+  map.on("zoomend resize layeradd", thin);
+
+  // On paper the map has the size of the sheet and shows the stake's surroundings.
+  window.addEventListener("beforeprint", function () {
+    document.body.classList.add("on-paper");
+    map.invalidateSize({ animate: false, pan: false });
+    map.fitBounds(settings.near, { padding: [20, 20], maxZoom: settings.maxZoom, animate: false });
+  });
+  window.addEventListener("afterprint", function () {
+    document.body.classList.remove("on-paper");
+    map.invalidateSize({ animate: false, pan: false });
+    show(settings.near);
+  });
+
+  map.attributionControl.setPrefix("");
+  show(settings.near.length === 2 ? settings.near : settings.whole);
+  thin();
+}

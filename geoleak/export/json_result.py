@@ -1,0 +1,113 @@
+"""result.json: every number, as JSON that any reader takes, and the schema that describes it."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+import typing
+from pathlib import Path
+from typing import Any
+
+from geoleak.errors import GeoleakError
+from geoleak.result import Result
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def write_json(result: Result, path: str | Path) -> Path:
+    """Write result.json and return its path.
+
+    Raises
+    ------
+    GeoleakError
+        If a number in the result is not finite; the key is named.
+    """
+    path = Path(path)
+    path.write_bytes(dump_json(result.to_dict()))
+    return path
+
+
+def dump_json(value: Any) -> bytes:
+    """Return JSON text in UTF-8: short lists on one line, no NaN.
+
+    Raises
+    ------
+    GeoleakError
+        If a number is not finite.
+    """
+    refuse_not_finite(value)
+    return (_text(value, 0) + "\n").encode("utf-8", "backslashreplace")
+
+
+def refuse_not_finite(value: Any, key: str = "") -> None:
+    """Raise an error that names the key of the first number that is NaN or infinite."""
+    if isinstance(value, float) and not math.isfinite(value):
+        raise GeoleakError(
+            f"the result holds {value} at {key or 'its root'}: nothing was written; "
+            "an answer without that number cannot be trusted"
+        )
+    if isinstance(value, dict):
+        for name, each in value.items():
+            refuse_not_finite(each, f"{key}.{name}" if key else str(name))
+    elif isinstance(value, list):
+        for index, each in enumerate(value):
+            refuse_not_finite(each, f"{key}[{index}]")
+
+
+def _text(value: Any, depth: int) -> str:
+    """Return one value; a list of plain values stays on one line, so that files can be read."""
+    pad, inner = " " * depth, " " * (depth + 1)
+    if isinstance(value, dict) and value:
+        rows = (f"{inner}{_plain(str(k))}: {_text(v, depth + 1)}" for k, v in value.items())
+        return "{\n" + ",\n".join(rows) + f"\n{pad}}}"
+    if isinstance(value, list) and any(isinstance(each, (dict, list)) for each in value):
+        if all(_is_short(each) for each in value):
+            return _plain(value)
+        return "[\n" + ",\n".join(f"{inner}{_text(v, depth + 1)}" for v in value) + f"\n{pad}]"
+    return _plain(value)
+
+
+def _is_short(value: Any) -> bool:
+    return (
+        isinstance(value, list)
+        and len(value) <= 4
+        and not any(isinstance(each, (dict, list)) for each in value)
+    )
+
+
+def _plain(value: Any) -> str:
+    return json.dumps(value, allow_nan=False, ensure_ascii=False)
+
+
+def schema() -> dict[str, Any]:
+    """Return the JSON Schema of result.json, made from the records themselves."""
+    from pydantic import TypeAdapter, create_model
+
+    hints = typing.get_type_hints(Result)
+    names = [each.name for each in dataclasses.fields(Result) if each.name != "features"]
+    model: Any = create_model("result", **{name: (hints[name], ...) for name in names})
+    made = TypeAdapter(model).json_schema(mode="serialization")
+    for part in (made, *made.get("$defs", {}).values()):
+        _close(part)
+    return {
+        "$schema": DIALECT,
+        **made,
+        "title": "result.json of geoleak",
+        "description": "Lengths in metres, levels in decibels, angles in degrees; the key says so. "
+        "A piece of pipe is [leg, from_m, to_m].",
+    }
+
+
+def _close(part: dict[str, Any]) -> None:
+    """Require every key of an object and allow no other."""
+    if part.get("type") == "object" and "properties" in part:
+        part["required"] = list(part["properties"])
+        part["additionalProperties"] = False
+
+
+def write_schema(path: str | Path) -> Path:
+    """Write the schema file and return its path."""
+    path = Path(path)
+    path.write_text(json.dumps(schema(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    return path

@@ -1,0 +1,284 @@
+"""What stands around the map: the answer at the head, the key, the profile, the cautions."""
+
+from __future__ import annotations
+
+from geoleak.export import colours, words
+from geoleak.export.drawing import to_svg
+from geoleak.export.profile_picture import describe, level_range, plotted, profile_picture
+from geoleak.export.words import markup_safe as safe
+from geoleak.result import Result
+
+MOST_PROFILES = 6
+MOST_WARNINGS = 40
+
+
+def body(result: Result, map_element: str) -> str:
+    """Return the page's body around the map's element."""
+    return "\n".join(
+        [
+            '<main class="page">',
+            '<div class="map-box">',
+            map_element,
+            '<p class="say" id="say" role="status" aria-live="polite"></p>',
+            "</div>",
+            key(result),
+            '<div class="panel">',
+            head(result),
+            side(result),
+            "</div>",
+            "</main>",
+        ]
+    )
+
+
+def head(result: Result) -> str:
+    """Return verdict, station, chance, and the facts a crew asks for first."""
+    unit = result.site.length_unit
+    dig = result.decision.verdict == "dig"
+    station = words.station(result.leak.chainage_m, unit)
+    parts = [
+        '<header class="head">',
+        f'<p class="site">{safe(result.site.title)}<br>run {safe(result.run.id)}, '
+        f"{safe(result.run.date)}</p>",
+        '<div class="answer">'
+        f'<span class="verdict {"dig" if dig else "listen"}">{words.verdict(result)}</span>'
+        f"<h1>{safe(result.leak.leg)} {safe(station)}</h1></div>",
+        f'<p class="chance">{safe(chance_line(result))}</p>',
+    ]
+    if result.not_before:
+        parts.append(f'<p class="not-before">Not before: {safe(result.not_before)}</p>')
+    parts.append(facts(result))
+    parts.append("</header>")
+    return "\n".join(parts)
+
+
+def chance_line(result: Result) -> str:
+    """Return the chance in the hole, and that the leak is on no traced leg."""
+    size = words.length(result.decision.hole.length_m, result.site.length_unit)
+    inside = words.chance(result.decision.chance_in_hole)
+    elsewhere = words.chance(result.leak.probability_elsewhere)
+    text = f"{inside} in a {size} hole, {elsewhere} that the leak is on no traced leg"
+    return text if result.decision.verdict == "dig" else f"Best hole so far: {text}"
+
+
+def facts(result: Result) -> str:
+    """Return the figures of hole, depth, stake and phone."""
+    rows = [
+        ("Hole", safe(words.hole_reach(result))),
+        ("Crown", safe(words.depth(result))),
+        ("Paint", safe(words.near_marks(result))),
+        (
+            "Stake",
+            f'<span class="figure">{safe(words.position(result).split("  ")[0])}</span> '
+            f'<span class="figure">{safe(words.position(result).split("  ")[1])}</span><br>'
+            f"{safe(words.grid_name(result))}; sets out within {safe(words.ellipse(result))}",
+        ),
+    ]
+    if result.leak.lonlat is not None:
+        rows.append(
+            (
+                "Phone",
+                f'<span class="figure">{safe(words.lonlat(result))}</span><br>'
+                f"{safe(words.lonlat_accuracy(result))}",
+            )
+        )
+    shown = "".join(f"<dt>{label}</dt><dd>{text}</dd>" for label, text in rows if text)
+    return f'<dl class="facts">{shown}</dl>'
+
+
+def key(result: Result) -> str:
+    """Return what the signs and colours on the map mean."""
+    items = [
+        (
+            _sign(
+                '<circle r="8" fill="#fff" stroke="#000" stroke-width="3"/>'
+                '<path d="M0 0V-8A8 8 0 0 1 8 0ZM0 0V8A8 8 0 0 1-8 0Z"/>'
+            ),
+            "stake",
+        ),
+        (
+            _sign(
+                '<rect x="-9" y="-6" width="18" height="12" fill="#fff" stroke="#000" '
+                'stroke-width="5"/><rect x="-9" y="-6" width="18" height="12" fill="none" '
+                'stroke="#fff" stroke-width="2" stroke-dasharray="5 4"/>'
+            ),
+            "hole",
+        ),
+        (_sign(f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'), "pipe"),
+    ]
+    items += [
+        (_sign(f'<rect x="-11" y="-7" width="22" height="14" fill="{colour}"/>'), f"{percent} %")
+        for percent, colour in sorted(colours.INTERVAL.items())
+    ]
+    items += _level_key(result)
+    kinds = {each.kind for each in result.features}
+    if "mark" in kinds:
+        items.append(
+            (_sign('<circle r="5" fill="#fff" stroke="#14202b" stroke-width="2"/>'), "mark")
+        )
+    if "fitting" in kinds:
+        items.append(
+            (
+                _sign(
+                    '<rect x="-6" y="-6" width="12" height="12" fill="#fff" '
+                    'stroke="#14202b" stroke-width="3" transform="rotate(45)"/>'
+                ),
+                "fitting",
+            )
+        )
+    if "tie" in kinds:
+        items.append(
+            (
+                _sign(
+                    f'<path d="M-11 0H11" stroke="{colours.FIXED}" stroke-width="2.5" '
+                    'stroke-dasharray="2 5" stroke-linecap="round"/>'
+                ),
+                "tape",
+            )
+        )
+    if "feature" in kinds:
+        items.append(
+            (
+                _sign(
+                    f'<rect x="-6" y="-6" width="12" height="12" fill="{colours.FIXED}" '
+                    'stroke="#14202b" stroke-width="2"/>'
+                ),
+                "fixed feature",
+            )
+        )
+    items += _service_key(result)
+    rows = "".join(f"<li>{sign}{safe(text)}</li>" for sign, text in items)
+    return f'<ul class="key" aria-label="Key to the map">{rows}</ul>'
+
+
+def _sign(shapes: str) -> str:
+    return f'<svg width="26" height="22" viewBox="-13 -11 26 22" aria-hidden="true">{shapes}</svg>'
+
+
+def _level_key(result: Result) -> list[tuple[str, str]]:
+    span = level_range(result)
+    if span is None:
+        return []
+    unit = "" if result.level_scale == "display" else " dB"
+    return [
+        (
+            _sign(f'<circle r="8" fill="{colour}" stroke="{colours.INK}" stroke-width="2"/>'),
+            f"{low:.0f} to {high:.0f}{unit}",
+        )
+        for colour, low, high in colours.level_edges(*span)
+    ]
+
+
+def _service_key(result: Result) -> list[tuple[str, str]]:
+    seen: dict[tuple[str, str], None] = {}
+    for each in result.features:
+        if each.kind == "utility":
+            name = str(each.properties.get("name") or each.id)
+            seen[(name, str(each.properties.get("colour") or ""))] = None
+    return [
+        (
+            _sign(
+                f'<path d="M-11 0H11" stroke="{colours.CASING}" stroke-width="8"/>'
+                f'<path d="M-11 0H11" stroke="{colours.service_colour(colour)}" '
+                'stroke-width="4"/>'
+            ),
+            name,
+        )
+        for name, colour in seen
+    ]
+
+
+def side(result: Result) -> str:
+    """Return the profile, the chance by hole length, what next, services, cautions, warnings."""
+    parts = ['<section class="side">', profiles(result), by_length(result)]
+    parts.append(_list("Why", result.decision.reasons))
+    parts.append(_list("Listen next", next_readings(result)))
+    parts.append(_list("If the hole is dry", next_holes(result)))
+    parts.append(_list("Other services", [each.text for each in result.services]))
+    parts.append(_list("Before digging", result.cautions, css="cautions"))
+    parts.append(warnings(result))
+    parts.append(
+        f'<p class="foot">Run {safe(result.run.id)}, geoleak {safe(result.run.version)}. '
+        f"Grid: {safe(result.site.grid_name)} ({safe(result.site.crs)}). A stake is advice; "
+        "local codes and licensed practice govern.</p>"
+    )
+    parts.append("</section>")
+    return "\n".join(each for each in parts if each)
+
+
+def profiles(result: Result) -> str:
+    """Return the profile of the leak's leg, and of other legs with readings behind a fold."""
+    legs = [each.leg for each in result.profile if each.chainage_m]
+    first = [each for each in legs if each == result.leak.leg]
+    others = [each for each in legs if each != result.leak.leg and plotted(result, each)]
+    parts = [_profile(result, leg, number) for number, leg in enumerate(first)]
+    if others:
+        parts.append('<details class="more-legs"><summary>Profiles of other legs</summary>')
+        parts += [
+            _profile(result, leg, number)
+            for number, leg in enumerate(others[:MOST_PROFILES], start=1)
+        ]
+        parts.append("</details>")
+    return "\n".join(parts)
+
+
+def _profile(result: Result, leg: str, number: int) -> str:
+    picture = profile_picture(result, leg)
+    svg = to_svg(
+        picture,
+        name=f"profile-{number}",
+        title=f"Profile along {leg}",
+        description=describe(result, leg),
+    )
+    return f"<h2>Along {safe(leg)}</h2>\n{svg}"
+
+
+def by_length(result: Result) -> str:
+    """Return the chance against the length of the hole."""
+    unit = result.site.length_unit
+    pairs = result.decision.chance_by_length
+    if not pairs:
+        return ""
+    text = ", ".join(f"{words.length(size, unit)}: {words.chance(odds)}" for size, odds in pairs)
+    return f'<h2>Chance by length of hole</h2>\n<p class="by-length">{safe(text)}</p>'
+
+
+def next_readings(result: Result) -> list[str]:
+    """Return the readings worth taking next, in words."""
+    unit = result.site.length_unit
+    return [
+        f"{each.kind.replace('_', ' ')} at {each.place}: the 95 % stretch should shrink to about "
+        f"{words.length(each.expected_interval_95_m, unit)}"
+        for each in result.next_readings
+    ]
+
+
+def next_holes(result: Result) -> list[str]:
+    """Return the holes to open next, in words."""
+    unit, leg = result.site.length_unit, result.leak.leg
+    return [
+        f"{words.pieces(each.pieces, unit, leg=leg)} ({words.chance(each.chance)})"
+        for each in result.decision.then
+    ]
+
+
+def warnings(result: Result) -> str:
+    """Return the warnings behind a fold."""
+    if not result.warnings:
+        return ""
+    rows = [
+        f"{each.text}" + (f" ({each.file}:{each.line})" if each.file else "")
+        for each in result.warnings[:MOST_WARNINGS]
+    ]
+    listed = "".join(f"<li>{safe(row)}</li>" for row in rows)
+    count = len(result.warnings)
+    head_text = "1 warning" if count == 1 else f"{count} warnings"
+    return f"<details><summary>{head_text}</summary><ul>{listed}</ul></details>"
+
+
+def _list(title: str, rows: list[str] | tuple[str, ...], *, css: str = "") -> str:
+    if not rows:
+        return ""
+    listed = "".join(f"<li>{safe(row)}</li>" for row in rows)
+    opening = f'<div class="{css}">' if css else "<div>"
+    return f"{opening}<h2>{safe(title)}</h2><ul>{listed}</ul></div>"

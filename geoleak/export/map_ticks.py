@@ -1,0 +1,122 @@
+"""Station ticks along the legs, at round values of the site's unit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geoleak.export import words
+from geoleak.export.map_leaflet import Label
+from geoleak.export.profile_picture import tick_station
+from geoleak.units import unit_m
+
+if TYPE_CHECKING:
+    from folium import FeatureGroup
+
+    from geoleak.export.map_layers import View
+    from geoleak.result import Feature
+
+MOST_PER_LEG = 40
+STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
+
+
+def add_stations(group: FeatureGroup, view: View) -> None:
+    """Add ticks and station labels; the page hides those that would run into each other."""
+    unit = view.result.site.length_unit
+    lengths = {each.name: each.length_m for each in view.result.legs}
+    for feature in view.result.features:
+        if feature.kind != "route":
+            continue
+        length_m = lengths.get(str(feature.properties.get("leg", feature.id)))
+        if not length_m or feature.grid.geom_type != "LineString":
+            continue
+        step = tick_step(length_m / unit_m(unit))
+        count = math.floor(length_m / unit_m(unit) / step + 1e-9)
+        for number in range(count + 1):
+            placed = _placed(view, feature, number * step * unit_m(unit) / length_m)
+            if placed is None:
+                continue
+            spot, bearing = placed
+            text = words.markup_safe(tick_station(number * step, unit))
+            markup = (
+                f'<i style="transform:rotate({bearing:.0f}deg)"></i>'
+                f'<b style="transform:{_beside(bearing)}">{text}</b>'
+            )
+            css = f"tick n{number} step{step * unit_m(unit):.3f}".replace(".", "_")
+            group.add_child(Label(spot, markup, css=css, size=(0, 0), anchor=(0, 0)))
+
+
+def tick_step(length: float) -> float:
+    """Return the round step that gives a leg at most forty ticks, ten feet or two metres apart."""
+    for step in STEPS:
+        if length / step <= MOST_PER_LEG and step >= 5:
+            return float(step)
+    return float(STEPS[-1])
+
+
+def _beside(bearing: float) -> str:
+    """Return the shift, in pixels, of a label square to the line, on the upper side of it."""
+    angle = math.radians(bearing - 90)
+    right, up = math.sin(angle), math.cos(angle)
+    if up < 0 or (abs(up) < 1e-6 and right > 0):
+        right, up = -right, -up
+    return f"translate(-50%,-50%) translate({right * 34:.0f}px,{-up * 26:.0f}px)"
+
+
+def _placed(view: View, feature: Feature, share: float) -> tuple[tuple[float, float], float] | None:
+    """Return where a share of a leg's length lies on the map, and the pipe's bearing there."""
+    if view.geometry(feature) is None:
+        return None
+    drawn = np.asarray(view.lines(feature)[0])
+    along = shapely.get_coordinates(feature.grid)
+    parts = np.hypot(*np.diff(along, axis=0).T)
+    if len(drawn) != len(along) or parts.sum() <= 0:
+        return None
+    whole = np.concatenate([[0.0], np.cumsum(parts)])
+    target = min(1.0, share) * whole[-1]
+    k = min(int(np.searchsorted(whole, target, side="right")) - 1, len(parts) - 1)
+    inner = (target - whole[k]) / parts[k] if parts[k] > 0 else 0.0
+    spot = drawn[k] + inner * (drawn[k + 1] - drawn[k])
+    east, north = along[k + 1] - along[k]
+    return (float(spot[0]), float(spot[1])), math.degrees(math.atan2(east, north)) % 360
+
+
+def view_box(
+    view: View, kinds: tuple[str, ...], within_m: float | None = None
+) -> list[list[float]]:
+    """Return the corners [south-west, north-east] of the features of these kinds.
+
+    With `within_m`, only places that near to the stake count, so that a long main does not
+    shrink the stake's surroundings to a dot.
+    """
+    spots = list(_spots(view, kinds))
+    if not spots:
+        return []
+    array = np.asarray(spots)
+    if within_m is not None:
+        stake = next(iter(_spots(view, ("stake",))), spots[0])
+        metres = (array - stake) * _metres(view, stake[0])
+        array = array[np.abs(metres).max(axis=1) <= within_m]
+    return [array.min(axis=0).tolist(), array.max(axis=0).tolist()]
+
+
+def _metres(view: View, lat: float) -> np.ndarray:
+    """Return metres per unit of the map's axes; good to a part in a hundred, for a view only."""
+    if view.local:
+        return np.ones(2)
+    return np.array([111_320.0, 111_320.0 * math.cos(math.radians(lat))])
+
+
+def _spots(view: View, kinds: tuple[str, ...]) -> Iterator[tuple[float, float]]:
+    for feature in view.result.features:
+        if feature.kind not in kinds:
+            continue
+        for line in view.lines(feature):
+            yield from line
+        shape = view.geometry(feature)
+        if shape is not None and shape.geom_type == "Point" and not shape.is_empty:
+            yield view.spot(shape.x, shape.y)

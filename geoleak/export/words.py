@@ -1,0 +1,169 @@
+"""Figures in the words that every printed output shares: lengths in the site's unit, chances.
+
+Nothing here is computed but the change of unit and the rounding: never more digits than known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from geoleak.result import NamedPiece, Result
+from geoleak.units import format_station, unit_m
+
+ENTITIES = {ord(each): f"&#{ord(each)};" for each in "&<>\"'`\\${}"}
+"""What could end or start markup, script or a template in a page, as numeric entities."""
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+def unit_word(unit: str) -> str:
+    """Return the word for a length in prose: both feet are "ft" there, coordinates say which."""
+    return "m" if unit == "m" else "ft"
+
+
+def length(value_m: float | None, unit: str, *, decimals: int | None = None) -> str:
+    """Return a length as a person reads it, "2.2 ft" or "0.67 m"; "not known" for None."""
+    if value_m is None or not math.isfinite(value_m):
+        return "not known"
+    return f"{number(value_m, unit, decimals=decimals)} {unit_word(unit)}"
+
+
+def number(value_m: float, unit: str, *, decimals: int | None = None) -> str:
+    """Return the figure of a length without its unit: tenths of a foot, hundredths of a metre."""
+    places = decimals if decimals is not None else (2 if unit == "m" else 1)
+    text = f"{value_m / unit_m(unit):.{places}f}"
+    return text.lstrip("-") if float(text) == 0 else text
+
+
+def chance(value: float) -> str:
+    """Return a chance in whole percent; never 0 % or 100 % for what is only nearly so."""
+    if not math.isfinite(value):
+        return "not known"
+    if 0 < value < 0.01:
+        return "under 1 %"
+    if 0.99 < value < 1:
+        return "over 99 %"
+    return f"{value * 100:.0f} %"
+
+
+def verdict(result: Result) -> str:
+    """Return the verdict in capitals."""
+    return "DIG" if result.decision.verdict == "dig" else "LISTEN ON"
+
+
+def position(result: Result) -> str:
+    """Return the stake's grid coordinates, northing first as rover files have them."""
+    where = result.leak.position
+    places = 3 if where.unit == "m" else 2
+    return f"N {where.northing:.{places}f}  E {where.easting:.{places}f}"
+
+
+def grid_name(result: Result) -> str:
+    """Return unit and name of the printed grid."""
+    return f"{result.leak.position.unit}, {result.site.grid_name}"
+
+
+def ellipse(result: Result) -> str:
+    """Return how near the stake sets out, rounded up so that it is never too good."""
+    unit = result.site.length_unit
+    places = 2 if unit == "m" else 1
+    value = result.leak.setting_out_ellipse_95.semi_major_m / unit_m(unit)
+    value = math.ceil(value * 10**places - 1e-9) / 10**places
+    return f"{value:.{places}f} {unit_word(unit)}"
+
+
+def lonlat(result: Result) -> str:
+    """Return latitude and longitude as a phone takes them, with digits that their accuracy bears.
+
+    Six decimals are 0.1 m.
+    """
+    if result.leak.lonlat is None:
+        return ""
+    lon, lat = result.leak.lonlat
+    return f"{lat:.6f} {lon:.6f}"
+
+
+def lonlat_accuracy(result: Result) -> str:
+    """Return the accuracy of longitude and latitude, rounded up."""
+    accuracy = result.leak.lonlat_accuracy_m
+    if accuracy is None:
+        return "accuracy not known"
+    unit = result.site.length_unit
+    value = accuracy / unit_m(unit)
+    shown = f"{math.ceil(value - 1e-9)}" if value >= 1.95 else f"{math.ceil(value * 10) / 10:.1f}"
+    return f"within {shown} {unit_word(unit)} at best"
+
+
+def near_marks(result: Result) -> str:
+    """Return the stake told from the paint: "1.9 ft past mark 112, on the way to mark 113"."""
+    near = result.near
+    if near is None:
+        return ""
+    past = length(near.past_m, result.site.length_unit)
+    text = f"{past} past mark {near.mark}"
+    return f"{text}, on the way to mark {near.next_mark}" if near.next_mark else text
+
+
+def hole_reach(result: Result) -> str:
+    """Return from where to where the hole is opened, told from the stake."""
+    hole, unit = result.decision.hole, result.site.length_unit
+    before, past = hole.before_stake_m, hole.past_stake_m
+    start = (
+        f"{length(before, unit)} before the stake"
+        if before >= 0
+        else f"{length(-before, unit)} past the stake"
+    )
+    end = (
+        f"{length(past, unit)} past it" if past >= 0 else f"{length(-past, unit)} before the stake"
+    )
+    return f"from {start} to {end}"
+
+
+def depth(result: Result) -> str:
+    """Return the depth to the crown with its give or take, or that it is not known."""
+    leak, unit = result.leak, result.site.length_unit
+    if leak.depth_m is None:
+        return "depth not known"
+    text = length(leak.depth_m, unit)
+    if leak.depth_sigma_m is None:
+        return text
+    return f"{text}, give or take {number(leak.depth_sigma_m, unit)}"
+
+
+def station(chainage_m: float, unit: str) -> str:
+    """Return a station to a tenth of a foot or a centimetre: as near as a leak is known."""
+    text = format_station(chainage_m, unit=unit)
+    whole, _, rest = text.partition("+")
+    places = 2 if unit == "m" else 1
+    size = 1000 if unit == "m" else 100
+    rounded = round(float(rest), places)
+    if rounded >= size:
+        return text
+    width = (4 if unit == "m" else 3) + places
+    return f"{whole}+{rounded:0{width}.{places}f}"
+
+
+def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "") -> str:
+    """Return stretches of pipe as stations, naming the leg where it is not `leg`."""
+    shown = []
+    for name, start, end in stretches:
+        prefix = "" if name == leg else f"{name} "
+        shown.append(f"{prefix}{station(start, unit)} to {station(end, unit)}")
+    return "; ".join(shown)
+
+
+def markup_safe(text: object) -> str:
+    """Return text that stays text in a page, a script's string and a template.
+
+    & < > " ' ` \\ $ { } become numeric entities and control characters blanks.
+    """
+    plain = "".join(c if c.isprintable() else " " for c in str(text))
+    return plain.translate(ENTITIES)
+
+
+def formula_safe(text: object) -> str:
+    """Return one field of a delimited file that no spreadsheet runs and no reader splits on."""
+    plain = " ".join(
+        "".join(c if c.isprintable() and c not in ',;"\t' else " " for c in str(text)).split()
+    )
+    return f"'{plain}" if plain.startswith(FORMULA_STARTS) else plain
