@@ -101,7 +101,7 @@ def cross_spectra(
     count = (len(second) - segment) // hop + 1
     bins = segment // 2 + 1
     auto_first, auto_second = np.zeros(bins), np.zeros(bins)
-    cross = np.zeros((stretches, bins), dtype=complex)
+    cross: Complexes = np.zeros((stretches, bins), dtype=np.complex128)
     kept = np.zeros(stretches)
     window = hann(segment)
     per_chunk = max(1, CHUNK_SAMPLES // segment)
@@ -126,7 +126,7 @@ def cross_spectra(
         np.arange(bins) * rate_hz / segment,
         auto_first * scale / count,
         auto_second * scale / count,
-        cross * scale / count,
+        np.asarray(cross * (scale / count), dtype=np.complex128),
         kept / count,
         times,
     )
