@@ -1,0 +1,132 @@
+"""Where the readers of one site put what they find wrong and what they notice."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from collections.abc import Iterable
+from pathlib import Path
+
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.site import NOWHERE, Note
+
+
+class Collector:
+    """Complaints, notes and file hashes of one reading of a site folder.
+
+    Parameters
+    ----------
+    folder : Path
+        The site's folder as the user gave it; labels of files are relative to the same place.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.complaints: list[Complaint] = []
+        self.notes: list[Note] = []
+        self.inputs: dict[str, str] = {}
+        self._order: dict[str, int] = {}
+
+    def label(self, name: str) -> str:
+        """Return how a file of the folder is called in complaints."""
+        text = (self.folder / name).as_posix()
+        self._order.setdefault(text, len(self._order))
+        return text
+
+    def complain(self, origin: Origin, what: str, remedy: str = "") -> None:
+        """Keep one complaint; nothing is raised yet."""
+        self.complaints.append(Complaint(origin, what, remedy))
+
+    def note(self, code: str, text: str, origin: Origin = NOWHERE) -> None:
+        """Keep one thing noticed that is not wrong."""
+        self.notes.append(Note(code, text, origin))
+
+    def complaints_in(self, label: str) -> bool:
+        """Tell whether a file already has complaints."""
+        return any(each.origin.file == label for each in self.complaints)
+
+    def read_bytes(self, name: str, asked_at: Origin) -> bytes | None:
+        """Return a file's bytes and keep their hash; a complaint and ``None`` if it cannot be.
+
+        A name that leads out of the folder, also through a link, is refused: a site folder that
+        came by mail must not read other files of the machine.
+        """
+        path = self.inside(name, asked_at)
+        if path is None:
+            return None
+        if path.is_dir():
+            self.complain(asked_at, f'"{name}" is a folder', "name a file")
+            return None
+        try:
+            data = path.read_bytes()
+        except FileNotFoundError:
+            self.complain(asked_at, f'there is no file "{name}"', self._nearest_file(name))
+            return None
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            self.complain(asked_at, f'"{name}" cannot be read ({why})', "check the file")
+            return None
+        self.inputs[name] = hashlib.sha256(data).hexdigest()
+        return data
+
+    def inside(self, name: str, asked_at: Origin) -> Path | None:
+        """Return the path of a file of the folder, or complain that it lies outside."""
+        remedy = "keep the file in the site's folder and give its name alone"
+        if not name.strip() or "\0" in name:
+            self.complain(asked_at, f'"{name}" is not a file name', remedy)
+            return None
+        try:
+            root = self.folder.resolve()
+            path = self.folder / name
+            outside = Path(name).is_absolute() or not path.resolve().is_relative_to(root)
+        except (OSError, RuntimeError):
+            outside = True
+        if outside:
+            self.complain(asked_at, f'"{name}" leads out of the site\'s folder', remedy)
+            return None
+        return path
+
+    def _nearest_file(self, name: str) -> str:
+        try:
+            there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
+        except OSError:
+            there = []
+        return did_you_mean(name, there) or "put it into the site's folder"
+
+    def finish(self) -> None:
+        """Raise everything collected, by file and line, if there is anything.
+
+        Raises
+        ------
+        InputError
+            With every complaint.
+        """
+        if not self.complaints:
+            return
+        last = len(self._order)
+        seen = dict.fromkeys(self.complaints)
+        raise InputError(
+            sorted(
+                seen,
+                key=lambda each: (
+                    self._order.get(each.origin.file, last),
+                    each.origin.file,
+                    each.origin.line,
+                    each.origin.column,
+                ),
+            )
+        )
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return ``did you mean "..."?`` for the nearest known word, or nothing."""
+    words = {each.casefold(): each for each in known}
+    near = difflib.get_close_matches(word.casefold(), list(words), n=1, cutoff=0.5)
+    return f'did you mean "{words[near[0]]}"?' if near else ""
+
+
+def listed(words: Iterable[str], *, most: int = 10) -> str:
+    """Return words for a sentence, cut after ``most``."""
+    items = list(words)
+    text = ", ".join(items[:most])
+    return text + (f" and {len(items) - most} more" if len(items) > most else "")

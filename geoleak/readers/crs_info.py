@@ -1,0 +1,136 @@
+"""What the readers need to know of a CRS: its axis unit, its kind, where it may be used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from geoleak.units import LENGTH_UNITS
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+    from pyproj import CRS
+
+# A site beside a zone's border is legitimate; half a degree is some 50 km.
+AREA_MARGIN_DEG = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class CrsInfo:
+    """A site's CRS; ``crs`` is ``None`` for a local grid."""
+
+    text: str
+    crs: CRS | None
+    axis_unit: str
+    """``"m"``, ``"ft"``, ``"ftUS"``, ``"deg"`` or PROJ's own name of another unit."""
+    axis_unit_m: float
+    geographic: bool
+
+    def lonlat(
+        self, easting: NDArray[np.float64], northing: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return degrees on the CRS's own datum; infinite where the projection does not reach."""
+        if self.crs is None or self.geographic:
+            return easting, northing
+        lon, lat = _transformer(self.crs, "to").transform(easting, northing)
+        return lon, lat
+
+    def grid(
+        self, lon: NDArray[np.float64], lat: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return easting and northing of degrees on the CRS's own datum."""
+        if self.crs is None or self.geographic:
+            return lon, lat
+        easting, northing = _transformer(self.crs, "from").transform(lon, lat)
+        return easting, northing
+
+    def in_area(
+        self, lon: NDArray[np.float64], lat: NDArray[np.float64]
+    ) -> NDArray[np.bool_]:
+        """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
+        import numpy as np
+
+        with np.errstate(invalid="ignore"):
+            finite = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
+            area = self.crs.area_of_use if self.crs is not None else None
+            if area is None:
+                inside: NDArray[np.bool_] = finite & (np.abs(lon) <= 360)
+                return inside
+            margin = AREA_MARGIN_DEG
+            width = (area.east - area.west) % 360 or 360.0
+            along = (np.where(finite, lon, 0.0) - area.west + margin) % 360
+            inside = (
+                finite
+                & (along <= width + 2 * margin)
+                & (lat >= area.south - margin)
+                & (lat <= area.north + margin)
+            )
+        return inside
+
+    @property
+    def area_name(self) -> str:
+        """Name of the area of use, shortened for a sentence."""
+        area = self.crs.area_of_use if self.crs is not None else None
+        if area is None:
+            return "its area of use"
+        name = str(area.name)
+        return name if len(name) <= 70 else name[:67].rsplit(" ", 1)[0] + " ..."
+
+
+def _transformer(crs: CRS, way: str) -> Any:
+    from pyproj import Transformer
+
+    base = crs.geodetic_crs
+    pair = (crs, base) if way == "to" else (base, crs)
+    return Transformer.from_crs(*pair, always_xy=True)
+
+
+def crs_info(text: str, *, length_unit: str) -> CrsInfo:
+    """Return what is known of a CRS given as text.
+
+    Raises
+    ------
+    ValueError
+        If pyproj cannot read it, or it is no CRS for positions on a plane; with the remedy after
+        a semicolon.
+    """
+    text = str(text)  # numpy's own string type is none to pyproj
+    if text.strip().casefold() == "local":
+        return CrsInfo("local", None, length_unit, LENGTH_UNITS[length_unit], False)
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    try:
+        crs = CRS.from_user_input(text)
+    except (CRSError, ValueError, TypeError):
+        raise ValueError(
+            f'"{text}" is not a CRS that PROJ knows; write one such as "EPSG:6543", or "local"'
+        ) from None
+    flat = crs.sub_crs_list[0] if crs.is_compound else crs
+    if flat.is_bound and flat.source_crs is not None:
+        flat = flat.source_crs
+    if not (flat.is_projected or flat.is_geographic):
+        raise ValueError(
+            f'"{text}" ({crs.name}) has no horizontal positions; '
+            "write a projected or geographic CRS, or \"local\""
+        )
+    if flat.to_epsg() in (3857, 3785, 900913):
+        raise ValueError(
+            f'"{text}" is a web map\'s CRS, whose metres are no lengths; '
+            "write the CRS the rover worked in"
+        )
+    unit, factor = axis_unit(flat)
+    return CrsInfo(text, flat, unit, factor, flat.is_geographic)
+
+
+def axis_unit(crs: CRS) -> tuple[str, float]:
+    """Return a CRS's axis unit (from its axes, never from its name) and its length in metres."""
+    axis = crs.axis_info[0]
+    factor = float(axis.unit_conversion_factor)
+    if crs.is_geographic:
+        return "deg", 0.0
+    for name, metres in LENGTH_UNITS.items():
+        if abs(metres / factor - 1) < 1e-9:
+            return name, factor
+    return str(axis.unit_name), factor

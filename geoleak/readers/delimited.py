@@ -1,0 +1,202 @@
+"""Delimited text to columns of cells, each of which knows its line and column.
+
+The standard csv module splits the rows: on a million rows it is as fast as a data-frame reader
+would be, exact, and it keeps line numbers through quoted line breaks.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import itertools
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from geoleak.errors import Origin
+
+COMMENTS = ("#", "%")
+BLANKS = " "
+DELIMITERS = {
+    "comma": ",",
+    "semicolon": ";",
+    "tab": "\t",
+    "blank": BLANKS,
+    "blanks": BLANKS,
+    "space": BLANKS,
+    ",": ",",
+    ";": ";",
+    "\t": "\t",
+    "\\t": "\t",
+    " ": BLANKS,
+}
+_SAMPLE_LINES = 60
+_CHUNK = 1 << 16
+_LONGEST_FIELD = 100_000
+_LINES_IN_ONE_CELL = 200
+
+
+class SplitError(ValueError):
+    """A row that cannot be split; ``line`` is where."""
+
+    def __init__(self, line: int, message: str) -> None:
+        super().__init__(message)
+        self.line = line
+
+
+@dataclass(slots=True)
+class Rows:
+    """All rows of a file: cells as text, and the line each row starts on.
+
+    ``numbers`` is a range where no row holds a line break, which a million rows are grateful for.
+    Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter.
+    """
+
+    label: str
+    text: str
+    delimiter: str
+    cells: list[list[str]]
+    numbers: Sequence[int]
+    commented: list[tuple[int, str]]
+
+    def origin(self, row: int, field: int = -1) -> Origin:
+        """Return where a cell stands (field counted from 0), or where its row starts."""
+        line = self.numbers[row]
+        if field < 0:
+            return Origin(self.label, line)
+        return Origin(self.label, line, self.column_of(line, field))
+
+    def column_of(self, line: int, field: int) -> int:
+        """Return the character column, from 1, at which a field of a line starts."""
+        return column_in_line(line_of(self.text, line), self.delimiter, field)
+
+
+def line_of(text: str, line: int) -> str:
+    """Return one line of a text, counted from 1."""
+    found = next(itertools.islice(io.StringIO(text, newline=None), line - 1, None), "")
+    return found.rstrip("\n")
+
+
+def column_in_line(line: str, delimiter: str, field: int) -> int:
+    """Return where a field starts in its line, from 1; past the end where the line is too short."""
+    if delimiter == BLANKS:
+        starts = [each.start() for each in re.finditer(r'"(?:[^"]|"")*"|\S+', line)]
+        return starts[field] + 1 if field < len(starts) else len(line) + 1
+    at, quoted, seen, start = 0, False, 0, 0
+    while at < len(line) and seen < field:
+        sign = line[at]
+        if sign == '"' and (quoted or at == start):
+            quoted = not quoted
+        elif sign == delimiter and not quoted:
+            seen += 1
+            start = at + 1
+        at += 1
+    if seen < field:
+        return len(line) + 1
+    lead = len(line[start:]) - len(line[start:].lstrip(" "))
+    return start + lead + 1
+
+
+def sniff_delimiter(text: str) -> str:
+    """Return the delimiter that most lines of the file's head hold: tab, semicolon, comma, blanks.
+
+    In that order: a semicolon file may be full of decimal commas, a comma file holds semicolons
+    only in its notes.
+    """
+    head: list[str] = []
+    for line in io.StringIO(text, newline=None):
+        bare = line.strip()
+        if bare and not bare.startswith(COMMENTS):
+            head.append(re.sub(r'"(?:[^"]|"")*"', "q", line))
+        if len(head) == _SAMPLE_LINES:
+            break
+    for sign in ("\t", ";", ","):
+        if head and sum(1 for line in head if sign in line) >= 0.8 * len(head):
+            return sign
+    for sign in ("\t", ";", ","):
+        # A single column whose header names no second one still parts at the header's own sign.
+        if head and sign in head[0]:
+            return sign
+    return BLANKS
+
+
+def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
+    """Split a text into rows of cells.
+
+    Raises
+    ------
+    SplitError
+        If a quote opens and never closes, or a field has no end.
+    """
+    commented: list[tuple[int, str]] = []
+    plain = not _has_comments(text)
+    lines: Iterator[str] = io.StringIO(text, newline="")
+    if delimiter == BLANKS:
+        lines = (" ".join(each.split()) + "\n" for each in lines)
+    if not plain:
+        lines = _without_comments(lines, commented)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    cells: list[list[str]] = []
+    numbers: list[int] | None = None
+    try:
+        while True:
+            before = reader.line_num
+            chunk = list(itertools.islice(reader, _CHUNK))
+            if not chunk:
+                break
+            if reader.line_num - before != len(chunk):
+                return _split_slowly(text, label=label, delimiter=delimiter)
+            kept = [row for row in chunk if row] if [] in chunk else chunk
+            if numbers is None and len(kept) != len(chunk):
+                numbers = list(range(1, before + 1))
+            if numbers is not None:
+                numbers.extend(n for n, row in enumerate(chunk, before + 1) if row)
+            cells.extend(kept)
+    except csv.Error as error:
+        raise SplitError(reader.line_num, _plain(error)) from None
+    return Rows(label, text, delimiter, cells, numbers or range(1, len(cells) + 1), commented)
+
+
+def _split_slowly(text: str, *, label: str, delimiter: str) -> Rows:
+    """Split rows of which some hold line breaks, keeping the line each starts on."""
+    commented: list[tuple[int, str]] = []
+    lines = _without_comments(io.StringIO(text, newline=""), commented)
+    separator = delimiter
+    reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    cells: list[list[str]] = []
+    numbers: list[int] = []
+    start = 1
+    try:
+        for row in reader:
+            if row:
+                cells.append(row)
+                numbers.append(start)
+            if reader.line_num - start > _LINES_IN_ONE_CELL:
+                raise SplitError(start, "a quote opens here and does not close; close it")
+            start = reader.line_num + 1
+    except csv.Error as error:
+        raise SplitError(start, _plain(error)) from None
+    return Rows(label, text, delimiter, cells, numbers, commented)
+
+
+def _plain(error: csv.Error) -> str:
+    if "field larger" in str(error):
+        return "a field without an end (a quote that never closes?); close it"
+    return f"the row cannot be split ({error}); check its quotes"
+
+
+def _has_comments(text: str) -> bool:
+    return any(
+        text.startswith(sign) or f"\n{sign}" in text or f"\r{sign}" in text for sign in COMMENTS
+    ) or bool(re.match(r"\s*[#%]", text))
+
+
+def _without_comments(
+    lines: Iterator[str], commented: list[tuple[int, str]]
+) -> Iterator[str]:
+    for count, line in enumerate(lines, 1):
+        if line.lstrip().startswith(COMMENTS):
+            commented.append((count, line.strip()))
+            yield "\n"
+        else:
+            yield line

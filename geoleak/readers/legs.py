@@ -1,0 +1,265 @@
+"""``[[leg]]`` tables to legs: which points are marks, in which order, joined to what."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+from geoleak import tables
+from geoleak.readers.collector import Collector, did_you_mean
+from geoleak.readers.point_table import PointTable
+from geoleak.readers.site_model import LegTable
+from geoleak.readers.site_toml import SiteToml
+from geoleak.site import Codes, Leg
+
+_RANGE = re.compile(r"(?P<head>\D*?)(?P<low>\d+)\s*-\s*(?P<head2>\D*?)(?P<high>\d+)")
+_NUMBERED = re.compile(r"(\D*?)(\d+)")
+_MOST_SUGGESTED = 20_000
+
+
+def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
+    """Return the key that sorts ids by their numbers: 9 before 10, A2 before A10, 101 before 101A."""
+    parts = re.findall(r"\d+|\D+", identifier)
+    return tuple((0, int(each), "") if each.isdecimal() else (1, 0, each) for each in parts)
+
+
+class LegReader:
+    """Makes the legs of one site.
+
+    Parameters
+    ----------
+    toml : SiteToml
+    points : PointTable
+    collector : Collector
+    """
+
+    def __init__(self, toml: SiteToml, points: PointTable, collector: Collector) -> None:
+        self.toml = toml
+        self.points = points
+        self.collector = collector
+        self.tables: Sequence[LegTable] = toml.table.leg
+        self.names = [each.name for each in self.tables]
+        self._by_code: dict[str, list[str]] = defaultdict(list)
+        for identifier, code in zip(points.ids, points.codes, strict=True):
+            self._by_code[code].append(identifier)
+        self._by_number: dict[str, dict[int, list[str]]] | None = None
+
+    def read(self) -> tuple[Leg, ...]:
+        """Return the legs; what is wrong goes to the collector."""
+        self._check_names()
+        legs = tuple(self._leg(number, table) for number, table in enumerate(self.tables))
+        if not legs:
+            self.collector.complain(
+                self.toml.origin("leg", key=True), "there is no [[leg]]",
+                'add [[leg]] with name = "yard" and code = "..." for each run of pipe',
+            )  # fmt: skip
+        self._check_circles(legs)
+        return legs
+
+    def _complain(self, number: int, key: str, what: str, remedy: str = "") -> None:
+        origin = self.toml.origin("leg", number, key)
+        self.collector.complain(origin, f"leg[{number + 1}].{key}: {what}", remedy)
+
+    def _check_names(self) -> None:
+        for number, name in enumerate(self.names):
+            if name in self.names[:number]:
+                first = self.names.index(name) + 1
+                self._complain(number, "name", f'leg {first} is called "{name}" too', "rename one")
+            elif "@" in name:
+                self._complain(number, "name", f'"{name}" holds an @', "leave the @ out")
+            elif name.startswith(("E ", "N ", "lat ", "lon ")):
+                self._complain(number, "name", f'"{name}" reads like a coordinate', "rename it")
+
+    def _leg(self, number: int, table: LegTable) -> Leg:
+        start, end = self._point(number, "start", table.start), self._point(number, "end", table.end)
+        marks = self._marks(number, table)
+        if table.order == "number":
+            marks = sorted(marks, key=number_order)
+        joins, joins_at = self._joins(number, table)
+        self._enough(number, table, marks, start, end, joins_at)
+        if table.wall and table.outside_diameter and table.wall >= table.outside_diameter / 2:
+            self._complain(
+                number, "wall", "it is half of outside_diameter or more", "check both and units"
+            )
+        return Leg(
+            name=table.name,
+            mark_ids=tuple(marks),
+            start=start,
+            end=end,
+            joins=joins,
+            joins_at=joins_at,
+            marks_by=table.marks_by,
+            order=table.order,
+            fit=table.fit,
+            depth_m=table.depth,
+            depth_to=table.depth_to,
+            material=self._material(number, table),
+            outside_diameter_m=table.outside_diameter,
+            wall_m=table.wall,
+            pressure_kpa=table.pressure,
+            installed=table.installed,
+            boundary=self._point(number, "boundary", table.boundary),
+            side=table.side,
+            origin=self.toml.origin("leg", number, key=True),
+        )
+
+    def _point(self, number: int, key: str, identifier: str | None) -> str | None:
+        if identifier is None or identifier in self.points:
+            return identifier
+        found = self._by_code.get(identifier, [])
+        if len(found) == 1:
+            return found[0]  # a code that one point alone has names it as well
+        if found:
+            remedy = f"points {', '.join(found[:5])} have that code; name one of them"
+        else:
+            remedy = did_you_mean(identifier, self.points.ids[:_MOST_SUGGESTED])
+        self._complain(number, key, f'there is no point "{identifier}"', remedy or "shoot it first")
+        return None
+
+    def _marks(self, number: int, table: LegTable) -> list[str]:
+        if table.code is not None and table.points is not None:
+            self._complain(number, "points", "code is stated too", "keep one of the two")
+            return []
+        chosen: dict[str, None] = {}
+        if table.code is not None:
+            for at, pattern in enumerate(table.code):
+                matching = [
+                    code for code in self._by_code if code and Codes.matches(code, (pattern,))
+                ]
+                if not matching:
+                    self._no_code(number, at, pattern, table)
+                for code in matching:
+                    chosen.update(dict.fromkeys(self._by_code[code]))
+        for text in table.points or ():
+            chosen.update(dict.fromkeys(self._range(number, text)))
+        ends = {table.start, table.end}
+        wanted = {each for each in chosen if each not in ends}
+        return [each for each in self.points.ids if each in wanted] if wanted else []
+
+    def _no_code(self, number: int, at: int, pattern: str, table: LegTable) -> None:
+        codes = [code for code in self._by_code if code]
+        near = did_you_mean(pattern, codes)
+        remedy = near or (
+            f"the codes are {', '.join(codes[:12])}" if codes else 'state points = "101-148"'
+        )
+        origin = self.toml.origin("leg", number, "code", at)
+        if len(table.code or ()) == 1:
+            origin = self.toml.origin("leg", number, "code")
+        self.collector.complain(
+            origin, f'leg[{number + 1}].code: no point has code "{pattern}"', remedy
+        )
+
+    def _range(self, number: int, text: str) -> list[str]:
+        if text in self.points:
+            return [text]
+        match = _RANGE.fullmatch(text)
+        if match is None:
+            near = did_you_mean(text, self.points.ids[:_MOST_SUGGESTED])
+            self._complain(
+                number, "points", f'there is no point "{text}"', near or 'write "101-148"'
+            )
+            return []
+        low, high = int(match["low"]), int(match["high"])
+        if match["head2"] not in ("", match["head"]) or low > high:
+            self._complain(
+                number, "points", f'"{text}" does not rise', 'write the lower first: "101-148"'
+            )
+            return []
+        numbered = self._numbered().get(match["head"], {})
+        if high - low < len(numbered):
+            hits = [each for n in range(low, high + 1) for each in numbered.get(n, ())]
+        else:
+            hits = [each for n, ids in numbered.items() if low <= n <= high for each in ids]
+        if not hits:
+            self._complain(
+                number, "points", f'no point lies in "{text}"', "check the numbers of the marks"
+            )
+        return hits
+
+    def _numbered(self) -> dict[str, dict[int, list[str]]]:
+        if self._by_number is None:
+            self._by_number = defaultdict(lambda: defaultdict(list))
+            for identifier in self.points.ids:
+                match = _NUMBERED.fullmatch(identifier)
+                if match and match[2].isdecimal():
+                    self._by_number[match[1]][int(match[2])].append(identifier)
+        return self._by_number
+
+    def _joins(self, number: int, table: LegTable) -> tuple[str | None, str | None]:
+        """Return the leg that ``from`` names and the point of the join, where one is named."""
+        text = table.joins
+        if text is None:
+            return None, None
+        if text in self.names:
+            leg, point = text, None
+        else:
+            heads = [each for each in self.names if text.startswith(each + " ")]
+            leg = max(heads, key=len, default="")
+            point = text[len(leg) :].strip() if leg else None
+            if point and point.startswith("at "):
+                point = point[3:].strip()
+        if not leg:
+            near = did_you_mean(text, [each for each in self.names if each != table.name])
+            listing = near or f"the legs are {', '.join(self.names)}"
+            self._complain(number, "from", f'there is no leg "{text}"', listing)
+            return None, None
+        if leg == table.name:
+            self._complain(number, "from", f'"{leg}" would join itself', "name another leg")
+            return None, None
+        return leg, self._point(number, "from", point)
+
+    def _enough(
+        self,
+        number: int,
+        table: LegTable,
+        marks: Sequence[str],
+        start: str | None,
+        end: str | None,
+        joins_at: str | None,
+    ) -> None:
+        """Complain where a leg has fewer than two different places to run through."""
+        if self.collector.complaints_in(self.toml.label):
+            return
+        stated = table.code is not None or table.points is not None
+        named = [*marks, *(each for each in (start, end, joins_at) if each)]
+        where = {(self.points[each].easting, self.points[each].northing) for each in named[:50]}
+        key = "code" if table.code is not None else "points" if stated else "name"
+        if len(where) >= 2 or (len(where) == 1 and table.joins and table.joins not in named):
+            return
+        what = f'leg "{table.name}" runs through {len(where) or "no"} point{"s"[: len(where) != 1]}'
+        if len(where) == 1 and len(named) > 1:
+            what = f'all {len(named)} points of leg "{table.name}" lie on one spot'
+        self._complain(
+            number, key, what, "a leg needs two marks, or a mark with start or end, that lie apart"
+        )
+
+    def _material(self, number: int, table: LegTable) -> str | None:
+        if table.material is None:
+            return None
+        try:
+            return tables.material(table.material).name
+        except tables.UnknownNameError as error:
+            what, _, remedy = str(error).partition("; ")
+            self._complain(number, "material", what, remedy)
+            return None
+
+    def _check_circles(self, legs: Sequence[Leg]) -> None:
+        upstream = {leg.name: leg.joins for leg in legs}
+        for number, leg in enumerate(legs):
+            path, at = [leg.name], leg.joins
+            while at is not None and at not in path:
+                path.append(at)
+                at = upstream.get(at)
+            if at == leg.name and leg.name == min(path):
+                circle = " from ".join(f'"{each}"' for each in [*path, leg.name])
+                self._complain(number, "from", f"{circle} is a circle", "let one leg stand alone")
+
+
+def legs_of_points(legs: Sequence[Leg]) -> Mapping[str, tuple[str, ...]]:
+    """Return, for every mark, the legs it is a mark of."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for leg in legs:
+        for identifier in leg.mark_ids:
+            found[identifier].append(leg.name)
+    return {identifier: tuple(names) for identifier, names in found.items()}

@@ -1,0 +1,131 @@
+"""Numbers as people and rovers write them, and nothing that only looks like one.
+
+A thousands separator is never read: ``1.234,56`` means two things in two countries.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+
+_PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?")
+_COMMA = re.compile(r"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)(?:[eE][-+]?\d+)?")
+_THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:[.,' \u00a0\u202f]\d{3})+(?:[.,]\d+)?")
+_NOT_FINITE = ("nan", "inf", "infinity", "#n/a", "#value!", "#ref!", "#div/0!")
+_ANGLE = re.compile(
+    r"""^\s*(?P<before>[NSEWnsew])?\s*(?P<sign>[-+\u2212])?\s*
+    (?P<deg>\d+(?:\.\d+)?)\s*(?:[\u00b0\u00badD:\s-]\s*|$|(?=[NSEWnsew]))
+    (?:(?P<min>\d+(?:\.\d+)?)\s*(?:['\u2032\u2019mM:\s-]\s*|$|(?=[NSEWnsew])))?
+    (?:(?P<sec>\d+(?:\.\d+)?)\s*(?:["\u2033\u201dsS]|''|\u2032\u2032)?\s*)?
+    (?P<after>[NSEWnsew])?\s*$""",
+    re.VERBOSE,
+)
+
+
+def number(text: str, *, decimal: str = ".") -> float:
+    """Return one finite number.
+
+    Parameters
+    ----------
+    text : str
+        A cell.
+    decimal : {".", ","}
+        The decimal sign of the file.
+
+    Raises
+    ------
+    ValueError
+        With the value, and what would be right after a semicolon.
+    """
+    cell = text.strip().replace("\u2212", "-")
+    if (_PLAIN if decimal == "." else _COMMA).fullmatch(cell):
+        value = float(cell.replace(",", "."))
+        if math.isfinite(value):
+            return value
+    raise ValueError(why_no_number(text, decimal=decimal))
+
+
+def why_no_number(text: str, *, decimal: str) -> str:
+    """Return what is wrong with a cell that is no number, and the remedy after a semicolon."""
+    cell = text.strip()
+    if not cell:
+        return "a number is missing; fill it in"
+    if cell.lstrip("+-").casefold() in _NOT_FINITE or re.fullmatch(r"[-+]?\d.*[eE]\d+", cell):
+        return f'"{cell}" is not a finite number; write the measured value or strike the row out'
+    other = "," if decimal == "." else "."
+    if "." in cell and "," in cell or cell.count(",") > 1 or cell.count(".") > 1:
+        return f'"{cell}" may hold a thousands separator; write it without one'
+    if other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
+        return (
+            f'"{cell}" has a decimal {_name(other)}, where this file uses a {_name(decimal)}; '
+            f"use one sign throughout"
+        )
+    if _THOUSANDS.fullmatch(cell):
+        return f'"{cell}" may hold a thousands separator; write it without one'
+    return f'"{cell}" is not a number; write digits only, without a unit'
+
+
+def _name(sign: str) -> str:
+    return "comma" if sign == "," else "point"
+
+
+def decimal_sign(cells: Sequence[str], *, delimiter: str) -> str:
+    """Return the decimal sign that a sample of numeric cells shows.
+
+    Where commas part the fields, a quoted ``"1,234"`` may be a thousand: the sign is then a point
+    and such cells are refused by `number`.
+    """
+    if delimiter == ",":
+        return "."
+    commas = sum(1 for cell in cells if "," in cell and _COMMA.fullmatch(cell.strip()))
+    points = sum(1 for cell in cells if "." in cell and _PLAIN.fullmatch(cell.strip()))
+    return "," if commas > points else "."
+
+
+def looks_numeric(text: str) -> bool:
+    """Tell whether a cell is a number with either decimal sign."""
+    cell = text.strip()
+    return bool(_PLAIN.fullmatch(cell) or _COMMA.fullmatch(cell))
+
+
+def angle(text: str, *, decimal: str = ".") -> float:
+    """Return decimal degrees from ``35.9``, ``35°54'07.9"N``, ``35 54 07.9`` or ``W79:02:27.6``.
+
+    Raises
+    ------
+    ValueError
+        If the text is no angle, or minutes or seconds reach 60.
+    """
+    cell = text.strip().replace("\u2212", "-")
+    if decimal == ",":
+        cell = cell.replace(",", ".")
+    if _PLAIN.fullmatch(cell):
+        return number(cell)
+    match = _ANGLE.match(cell)
+    if not match or (match["before"] and match["after"]):
+        raise ValueError(f'"{text.strip()}" is not an angle; write 35.902204 or 35°54\'07.9"N')
+    minutes, seconds = float(match["min"] or 0), float(match["sec"] or 0)
+    if minutes >= 60 or seconds >= 60:
+        raise ValueError(f'"{text.strip()}": minutes and seconds stay under 60; correct it')
+    hemisphere = (match["before"] or match["after"] or "").upper()
+    if match["sign"] == "-" and hemisphere:
+        raise ValueError(f'"{text.strip()}" has a sign and a hemisphere; keep one of them')
+    value = float(match["deg"]) + minutes / 60 + seconds / 3600
+    return -value if match["sign"] == "-" or hemisphere in ("S", "W") else value
+
+
+def could_be_packed(text: str) -> bool:
+    """Tell whether a decimal number could be degrees packed as DD.MMSSsss."""
+    whole, point, rest = text.strip().lstrip("+-").replace(",", ".").partition(".")
+    if not point or len(rest) < 4 or not (whole + rest).isdigit():
+        return False
+    return int(rest[:2]) < 60 and int(rest[2:4]) < 60
+
+
+def unpacked(value: float) -> float:
+    """Return decimal degrees from a number that packs DD.MMSSsss."""
+    size = round(abs(value) * 1e10)  # exact ticks: 35.5400 must not become 53 minutes 99.99
+    degrees, rest = divmod(size, 10**10)
+    minutes, ticks = divmod(rest, 10**8)
+    return math.copysign(degrees + minutes / 60 + ticks / 1e6 / 3600, value)

@@ -1,0 +1,121 @@
+"""Points held as columns: a mapping from point id to `Point` that makes records when asked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoleak.errors import Origin
+from geoleak.site import Point, PointStatus
+
+FloatArray = NDArray[np.float64]
+STATUSES: tuple[PointStatus, ...] = ("unknown", "fixed", "float", "single")
+
+
+def _nothing(count: int) -> FloatArray:
+    return np.full(count, np.nan)
+
+
+@dataclass(slots=True)
+class Columns:
+    """The columns of a point file. NaN stands for "not stated" in here and never leaves."""
+
+    ids: list[str]
+    easting: FloatArray
+    northing: FloatArray
+    codes: Sequence[str]
+    files: Sequence[str]
+    lines: Sequence[int]
+    numbers: dict[str, FloatArray] = field(default_factory=dict)
+    """elevation_m, ellipsoidal_height_m, sigma_horizontal_m, sigma_vertical_m, depth_m."""
+    status: NDArray[np.int8] | None = None
+    """Index into ``STATUSES``."""
+    times: Sequence[str] | None = None
+    notes: Sequence[str] | None = None
+    observations: NDArray[np.int32] | None = None
+    extra: dict[str, Sequence[str]] = field(default_factory=dict)
+
+
+class PointTable(Mapping[str, Point]):
+    """Points by id, in file order; a million of them stay a handful of arrays.
+
+    Attributes
+    ----------
+    ids : list of str, length n
+    easting, northing : ndarray, shape (n,)
+        In the axis unit of the site's CRS.
+    codes : sequence of str, length n
+    """
+
+    __slots__ = ("_columns", "_index", "_made")
+
+    def __init__(self, columns: Columns) -> None:
+        self._columns = columns
+        self._index = dict(zip(columns.ids, range(len(columns.ids)), strict=True))
+        self._made: dict[int, Point] = {}
+
+    @property
+    def ids(self) -> list[str]:
+        """Ids in file order."""
+        return self._columns.ids
+
+    @property
+    def easting(self) -> FloatArray:
+        """Eastings (or longitudes) in the CRS's axis unit, shape (n,)."""
+        return self._columns.easting
+
+    @property
+    def northing(self) -> FloatArray:
+        """Northings (or latitudes) in the CRS's axis unit, shape (n,)."""
+        return self._columns.northing
+
+    @property
+    def codes(self) -> Sequence[str]:
+        """Codes in file order."""
+        return self._columns.codes
+
+    def __len__(self) -> int:
+        return len(self._columns.ids)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._columns.ids)
+
+    def __contains__(self, key: object) -> bool:
+        return key in self._index
+
+    def __getitem__(self, key: str) -> Point:
+        return self.at(self._index[key])
+
+    def at(self, index: int) -> Point:
+        """Return the point at a place of the file order."""
+        made = self._made.get(index)
+        if made is None:
+            made = self._made[index] = self._make(index)
+        return made
+
+    def _make(self, index: int) -> Point:
+        held = self._columns
+        numbers: dict[str, Any] = {}
+        for name, values in held.numbers.items():
+            value = float(values[index])
+            numbers[name] = value if math.isfinite(value) else None
+        extra = {name: cells[index] for name, cells in held.extra.items() if cells[index]}
+        return Point(
+            id=held.ids[index],
+            easting=float(held.easting[index]),
+            northing=float(held.northing[index]),
+            code=held.codes[index],
+            status="unknown" if held.status is None else STATUSES[held.status[index]],
+            time="" if held.times is None else held.times[index],
+            note="" if held.notes is None else held.notes[index],
+            observations=1 if held.observations is None else int(held.observations[index]),
+            extra=MappingProxyType(extra),
+            origin=Origin(held.files[index], held.lines[index]),
+            **numbers,
+        )
