@@ -160,7 +160,9 @@ def _near(survey: Survey, decision: Decision) -> NearMarks | None:
     if not before and not after:
         return None
     run = leg.fit.straight_run(decision.stake_m)
-    first, last = run[2] or None, run[3] or None
+    first, last = run.first_mark or None, run.last_mark or None
+    if run.curved:
+        first = last = None
     if not before:
         k = after[0]
         return NearMarks(ids[k], float(decision.stake_m - chainage[k]), None, first, last)

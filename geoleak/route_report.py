@@ -78,7 +78,7 @@ class RouteReport:
             f"leg {leg.name}: {flat} on the map, {slope} of pipe along the slope, "
             f"give or take {sigma}"
         ]
-        strays = set(int(k) for k in leg.fit.strays)
+        strays = {int(k) for k in leg.fit.strays}
         rows: list[tuple[float, str]] = []
         for k in mark_order(leg):
             chainage = float(leg.fit.mark_chainage_m[k])

@@ -19,6 +19,13 @@ FOOT_US = 1200 / 3937
 FOOT = 0.3048
 MEAN_RADIUS_M = 6_371_000.0
 
+# Site -> leg, true chainage of the leak in metres, what geoleak should say.
+TRUTH = {
+    "alder_court": ("yard", 41.7 * FOOT_US, "dig"),
+    "quarry_road": ("main", 63.2, "dig"),
+    "school_loop": ("main", 51.0, "listen_on"),
+}
+
 
 @dataclass(frozen=True)
 class Ground:
@@ -377,7 +384,7 @@ def school_loop(folder: Path) -> None:
     main = Pipe(runs((-30.0, 4.0), 92.0, (38.0, 0.0), (30.0, 0.0)), 51.0, 4.5 * FOOT)
     branch = Pipe(runs(tuple(main.vertices[1]), 182.0, (18.0, 45.0), (16.0, 0.0)), 99.0, 4.0 * FOOT)
     rows: list[tuple[str, np.ndarray, str]] = []
-    for first, pipe, code in ((11, main, "WM"), (51, branch, "WB")):
+    for first, pipe, code in ((11, main, "WM"), (101, branch, "WB")):
         chainage = np.arange(1.0, pipe.lengths[-1], 5.0 * FOOT)
         for k, at in enumerate(painted(pipe, chainage, rng, sigma=0.10, bias=0.03)):
             rows.append((f"{first + k}", at, code))
@@ -464,11 +471,24 @@ sample_sites` remakes them byte for byte. The readings come from a forward model
 (spherical spreading in lossy soil, noise carried along the pipe, a louder slab, background added as
 power), not from the model that geoleak infers with.
 
-| folder | what it is | how its files look | where its true leak is | what to expect |
-| --- | --- | --- | --- | --- |
-| `alder_court` | plastic yard service, lawn then concrete, a gas line nearby; mark 118 followed another line | PNEZD without a header, US survey feet, CRLF | yard, 41.7 ft from the meter (chainage on the true pipe) | dig |
-| `quarry_road` | 150 mm cast-iron main under asphalt, two sessions, contacts on hydrants and valve, one delay | header, semicolons, decimal commas, BOM, precision and fix columns, two float shots | main, 63.2 m from hydrant 2001 | dig |
-| `school_loop` | two plastic legs from a tee | latitude and longitude, depths at the marks | main, 51.0 m (167 ft) from valve V1 | listen on: four readings are not enough |
+## alder_court
+
+A plastic yard service, part lawn, part concrete, with a gas line nearby; mark 118 followed another
+line. Files: PNEZD without a header, US survey feet, CRLF line ends.
+**The true leak: leg yard, 41.7 ft from the meter.** Expect: dig.
+
+## quarry_road
+
+A 150 mm cast-iron main under asphalt, listened to in two sessions, with contacts on two hydrants
+and a valve and one delay between the hydrants. Files: a header, semicolons, decimal commas, a byte
+order mark, columns of precision and fix, two float shots.
+**The true leak: leg main, 63.2 m from hydrant 2001.** Expect: dig.
+
+## school_loop
+
+Two plastic legs from a tee. Files: latitude and longitude, depths at the marks.
+**The true leak: leg main, 51.0 m (167 ft) from valve V1.** Expect: listen on; four readings are not
+enough to dig on.
 """
 
 
