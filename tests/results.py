@@ -6,9 +6,10 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import shapely
 from pyproj import Transformer
-from shapely.geometry import LineString, Point, Polygon
-from shapely.ops import substring, transform
+from shapely.geometry import LineString, Point
+from shapely.ops import substring
 
 from geoleak.result import (
     BudgetRow,
@@ -63,7 +64,9 @@ class Grid:
     def lonlat(self, geometry):
         if self._to is None:
             return None
-        return transform(self._to.transform, geometry)
+        return shapely.transform(
+            geometry, lambda at: np.column_stack(self._to.transform(at[:, 0], at[:, 1]))
+        )
 
 
 def _feature(grid, kind, identifier, geometry, **properties):

@@ -14,7 +14,7 @@ from pathlib import Path
 from geoleak.export import map_page, words
 from geoleak.result import Result
 
-MAX_ZOOM = 24
+MAX_ZOOM = 25
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = '<a href="https://www.openstreetmap.org/copyright">OpenStreetMap contributors</a>'
 
@@ -72,12 +72,13 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
     import folium
 
     from geoleak.export.map_layers import View, add_layers
-    from geoleak.export.map_leaflet import Code, OfflineMap, asset, render, script_json
+    from geoleak.export.map_leaflet import OfflineMap, Start, asset, render
     from geoleak.export.map_ticks import view_box
 
     view = View(result)
     near = view_box(view, ("stake", "hole", "interval", "reading", "feature"), within_m=40.0)
     whole = view_box(view, ("stake", "route", "mark", "reading", "fitting", "feature"))
+    close = view_box(view, ("stake", "hole", "offset_stake"))
     centre = near[0] if near else [0.0, 0.0]
     the_map = OfflineMap(
         location=centre,
@@ -100,12 +101,13 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
         ).add_to(the_map)
     add_layers(the_map, result)
     settings = {
+        "close": close,
         "near": near,
         "whole": whole,
         "local": view.local,
-        "maxZoom": 7 if view.local else 22,
+        "maxZoom": 7.5 if view.local else 24.5,
     }
-    the_map.add_child(Code(f"geoleakPage({the_map.get_name()}, {script_json(settings)});"))
+    the_map.add_child(Start(settings))
     element, script = render(the_map)
     return element, f"{asset('map.js')}\n{script}"
 

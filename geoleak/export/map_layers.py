@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 Spot = tuple[float, float]
-PANES = (("under", 390), ("band", 395), ("spots", 450))
+PANES = (("under", 390), ("band", 395), ("ticks", 420), ("spots", 450))
 TARGET = (
     '<svg viewBox="-23 -23 46 46" aria-hidden="true"><circle r="21" fill="#fff"/>'
     '<circle r="16" fill="#fff" stroke="#000" stroke-width="5"/>'
@@ -377,9 +377,16 @@ def stakes(the_map: OfflineMap, view: View) -> None:
             continue
         station = words.station(result.leak.chainage_m, result.site.length_unit)
         name = f"Stake {result.leak.leg} {station}"
-        text = f"<b>{words.markup_safe('STAKE')}</b>{TARGET}"
+        dig = result.decision.verdict == "dig"
+        text = f"<b>{'STAKE' if dig else 'LISTEN ON'}</b>{TARGET}"
         label = Label(
-            place, text, css="stake", size=(46, 46), anchor=(23, 23), title=plain(name), above=10000
+            place,
+            text,
+            css="stake" if dig else "stake unsure",
+            size=(36, 36),
+            anchor=(18, 18),
+            title=plain(name),
+            above=10000,
         )
         label.add_child(Popup(popup_markup(name, stake_rows(result))))
         group.add_child(label)

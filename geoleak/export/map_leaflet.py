@@ -57,6 +57,7 @@ class Label(MacroElement):
         anchor: tuple[float, float],
         title: str = "",
         above: int = 0,
+        pane: str = "markerPane",
     ) -> None:
         super().__init__()
         self._name = "Label"
@@ -65,7 +66,12 @@ class Label(MacroElement):
             {"html": markup, "className": css, "iconSize": size, "iconAnchor": anchor}
         )
         # Leaflet sets alt and title as attributes, not as markup: plain text there.
-        live = {"interactive": bool(title), "keyboard": bool(title), "zIndexOffset": above}
+        live = {
+            "interactive": bool(title),
+            "keyboard": bool(title),
+            "zIndexOffset": above,
+            "pane": pane,
+        }
         named = {"title": title, "alt": title} if title else {}
         self.options = script_json({**live, **named})[1:-1]
 
@@ -91,15 +97,19 @@ class OfflineMap(folium.Map):
         super().__init__(tiles=None, **options)
 
 
-class Code(MacroElement):
-    """A line of script of our own."""
+class Start(MacroElement):
+    """The call that hands the map to the page's own script."""
 
-    _template = Template("{% macro script(this, kwargs) %}{{ this.code }}{% endmacro %}")
+    _template = Template(
+        "{% macro script(this, kwargs) %}"
+        "geoleakPage({{ this._parent.get_name() }}, {{ this.settings }});"
+        "{% endmacro %}"
+    )
 
-    def __init__(self, code: str) -> None:
+    def __init__(self, settings: dict[str, Any]) -> None:
         super().__init__()
-        self._name = "Code"
-        self.code = code
+        self._name = "Start"
+        self.settings = script_json(settings)
 
 
 def script_json(value: Any) -> str:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import re
+
 from geoleak.export import colours, words
 from geoleak.export.drawing import to_svg
 from geoleak.export.profile_picture import describe, level_range, plotted, profile_picture
-from geoleak.export.words import markup_safe as safe
+from geoleak.export.words import markup_safe
 from geoleak.result import Result
 
 MOST_PROFILES = 6
 MOST_WARNINGS = 40
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB)(?![\w]))")
+
+
+def safe(text: object) -> str:
+    """Return text safe for the page, with figures that stay beside their unit."""
+    return _BEFORE_UNIT.sub("&#160;", markup_safe(text))
 
 
 def body(result: Result, map_element: str) -> str:
@@ -17,15 +25,15 @@ def body(result: Result, map_element: str) -> str:
     return "\n".join(
         [
             '<main class="page">',
+            head(result),
+            '<div class="drawn">',
             '<div class="map-box">',
             map_element,
             '<p class="say" id="say" role="status" aria-live="polite"></p>',
             "</div>",
             key(result),
-            '<div class="panel">',
-            head(result),
-            side(result),
             "</div>",
+            side(result),
             "</main>",
         ]
     )
@@ -63,8 +71,11 @@ def chance_line(result: Result) -> str:
 
 def facts(result: Result) -> str:
     """Return the figures of hole, depth, stake and phone."""
+    unit, leg = result.site.length_unit, result.leak.leg
+    likely = words.pieces(result.leak.interval_95, unit, leg=leg)
     rows = [
         ("Hole", safe(words.hole_reach(result))),
+        ("Likely", f"95 % within {safe(likely)}"),
         ("Crown", safe(words.depth(result))),
         ("Paint", safe(words.near_marks(result))),
         (
@@ -107,7 +118,10 @@ def key(result: Result) -> str:
         (_sign(f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'), "pipe"),
     ]
     items += [
-        (_sign(f'<rect x="-11" y="-7" width="22" height="14" fill="{colour}"/>'), f"{percent} %")
+        (
+            _sign(f'<rect x="-11" y="-7" width="22" height="14" fill="{colour}"/>'),
+            f"{percent} % of the chance",
+        )
         for percent, colour in sorted(colours.INTERVAL.items())
     ]
     items += _level_key(result)
@@ -163,9 +177,9 @@ def _level_key(result: Result) -> list[tuple[str, str]]:
     return [
         (
             _sign(f'<circle r="8" fill="{colour}" stroke="{colours.INK}" stroke-width="2"/>'),
-            f"{low:.0f} to {high:.0f}{unit}",
+            f"{'reading ' if number == 0 else ''}{low:.0f} to {high:.0f}{unit}",
         )
-        for colour, low, high in colours.level_edges(*span)
+        for number, (colour, low, high) in enumerate(colours.level_edges(*span))
     ]
 
 
@@ -230,7 +244,7 @@ def _profile(result: Result, leg: str, number: int) -> str:
         title=f"Profile along {leg}",
         description=describe(result, leg),
     )
-    return f"<h2>Along {safe(leg)}</h2>\n{svg}"
+    return f'<div class="profile"><h2>Along {safe(leg)}</h2>\n{svg}</div>'
 
 
 def by_length(result: Result) -> str:
@@ -240,7 +254,7 @@ def by_length(result: Result) -> str:
     if not pairs:
         return ""
     text = ", ".join(f"{words.length(size, unit)}: {words.chance(odds)}" for size, odds in pairs)
-    return f'<h2>Chance by length of hole</h2>\n<p class="by-length">{safe(text)}</p>'
+    return f'<div><h2>Chance by length of hole</h2><p class="by-length">{safe(text)}</p></div>'
 
 
 def next_readings(result: Result) -> list[str]:

@@ -47,7 +47,7 @@ def add_stations(group: FeatureGroup, view: View) -> None:
                 f'<b style="transform:{_beside(bearing)}">{text}</b>'
             )
             css = f"tick n{number} step{step * unit_m(unit):.3f}".replace(".", "_")
-            group.add_child(Label(spot, markup, css=css, size=(0, 0), anchor=(0, 0)))
+            group.add_child(Label(spot, markup, css=css, size=(0, 0), anchor=(0, 0), pane="ticks"))
 
 
 def tick_step(length: float) -> float:

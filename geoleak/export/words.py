@@ -153,9 +153,9 @@ def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "") -> str:
 
 
 def markup_safe(text: object) -> str:
-    """Return text that stays text in a page, a script's string and a template.
+    r"""Return text that stays text in a page, a script's string and a template.
 
-    & < > " ' ` \\ $ { } become numeric entities and control characters blanks.
+    & < > " ' ` \ $ { } become numeric entities and control characters blanks.
     """
     plain = "".join(c if c.isprintable() else " " for c in str(text))
     return plain.translate(ENTITIES)

@@ -9,6 +9,15 @@ function geoleakPage(map, settings) {
     }
   }
 
+  var north = L.control({ position: "topright" });
+  north.onAdd = function () {
+    var made = L.DomUtil.create("div", "north");
+    made.innerHTML = '<svg viewBox="-12 -22 24 40" width="24" height="40" role="img" aria-label="North is up">' +
+      '<path d="M0-20L8 2L0-3L-8 2Z"/><text y="17" text-anchor="middle" font-size="15">N</text></svg>';
+    return made;
+  };
+  north.addTo(map);
+
   // Leaflet's plane has no unit of its own: one unit of a local site is one metre.
   L.control.scale({ maxWidth: 140, position: "bottomleft" }).addTo(map);
 
@@ -27,7 +36,7 @@ function geoleakPage(map, settings) {
     control.addTo(map);
   }
 
-  button("Stake", "Show the stake", function () { show(settings.near); });
+  button("Stake", "Show the stake", function () { show(settings.close); });
   button("All", "Show the whole site", function () { show(settings.whole); });
 
   var dot = null;

@@ -1,0 +1,188 @@
+"""The output folder: all of it or nothing, nobody else's files touched; stakes.csv."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from dataclasses import replace
+
+import pytest
+
+from geoleak.errors import GeoleakError, InputError
+from geoleak.export import write
+from geoleak.export.stakes import rows
+from geoleak.export.write import LIST_NAME, write_all
+from geoleak.units import unit_m
+from tests.results import (
+    EVERY_SITE,
+    HOSTILE,
+    feet_site,
+    hostile_site,
+    local_site,
+    metric_site,
+    with_leak,
+)
+
+ALWAYS = {"result.json", "leak.geojson", "map.html", "stakes.csv"}
+
+
+def _contents(folder):
+    return {each.name: each.read_bytes() for each in folder.iterdir()}
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
+    result = EVERY_SITE[name]()
+    paths = write_all(result, tmp_path / "a")
+    assert {each.name for each in paths} >= ALWAYS - (
+        {"leak.geojson"} if name == "local" else set()
+    )
+    assert all(each.is_file() and each.parent == tmp_path / "a" for each in paths)
+    write_all(EVERY_SITE[name](), tmp_path / "b")
+    assert _contents(tmp_path / "a") == _contents(tmp_path / "b")
+    assert sorted(each.name for each in tmp_path.iterdir()) == ["a", "b"]
+
+
+def test_its_own_folder_is_written_again_and_stale_files_go(tmp_path):
+    out = tmp_path / "out"
+    write_all(feet_site(), out)
+    write_all(local_site(), out)
+    assert not (out / "leak.geojson").exists()
+    assert json.loads((out / "result.json").read_text("utf-8"))["site"]["local"] is True
+
+
+def test_a_folder_with_other_files_is_refused_and_left_alone(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "photos.txt").write_text("mine")
+    with pytest.raises(InputError, match=r"photos\.txt.*--force"):
+        write_all(feet_site(), out)
+    assert _contents(out) == {"photos.txt": b"mine"}
+
+
+def test_force_keeps_other_peoples_files(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "photos.txt").write_text("mine")
+    (out / "result.json").write_text("somebody's")
+    (out / "folder").mkdir()
+    (out / "folder" / "deep.txt").write_text("mine too")
+    write_all(feet_site(), out, force=True)
+    assert (out / "photos.txt").read_text() == "mine"
+    assert (out / "folder" / "deep.txt").read_text() == "mine too"
+    assert json.loads((out / "result.json").read_text("utf-8"))["run"]["id"] == "7f3a91"
+    with pytest.raises(InputError, match=r"folder, photos\.txt"):
+        write_all(feet_site(), out)
+
+
+def test_an_output_changed_by_hand_is_not_overwritten(tmp_path):
+    out = tmp_path / "out"
+    write_all(feet_site(), out)
+    (out / "stakes.csv").write_text("my own notes")
+    with pytest.raises(InputError, match=r"stakes\.csv \(changed since\)"):
+        write_all(feet_site(), out)
+    assert (out / "stakes.csv").read_text() == "my own notes"
+    write_all(feet_site(), out, force=True)
+    assert (out / "stakes.csv").read_text() != "my own notes"
+
+
+def test_a_result_that_cannot_be_written_changes_nothing(tmp_path):
+    out = tmp_path / "out"
+    write_all(feet_site(), out)
+    before = _contents(out)
+    with pytest.raises(GeoleakError, match="nothing was written"):
+        write_all(with_leak(feet_site(), chainage_m=math.nan), out)
+    assert _contents(out) == before
+    assert [each.name for each in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize("force", [False, True])
+def test_a_disk_that_fails_at_the_last_step_changes_nothing(force, tmp_path, monkeypatch):
+    out = tmp_path / "out"
+    write_all(feet_site(), out)
+    if force:
+        (out / "photos.txt").write_text("mine")
+    before = _contents(out)
+    real, moves = write.Path.rename, []
+
+    def failing(self, target):
+        moves.append(self)
+        if len(moves) == (2 if not force else 7):
+            raise OSError(28, "No space left on device")
+        return real(self, target)
+
+    monkeypatch.setattr(write.Path, "rename", failing)
+    with pytest.raises(GeoleakError, match="No space left on device"):
+        write_all(metric_site(), out, force=force)
+    monkeypatch.undo()
+    assert _contents(out) == before
+    assert [each.name for each in tmp_path.iterdir()] == ["out"]
+
+
+def test_a_file_in_the_way_and_an_unknown_word_are_refused(tmp_path):
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(InputError, match="is a file, not a folder"):
+        write_all(feet_site(), tmp_path / "out")
+    with pytest.raises(InputError, match='"shp" is no file geoleak writes'):
+        write_all(feet_site(), tmp_path / "other", also=["shp"])
+    assert not (tmp_path / "other").exists()
+
+
+def test_a_gis_that_only_looked_does_not_block(tmp_path):
+    out = tmp_path / "out"
+    write_all(feet_site(), out)
+    listed = json.loads((out / LIST_NAME).read_text("utf-8"))
+    listed["files"]["site.gpkg"] = "0" * 64
+    (out / LIST_NAME).write_text(json.dumps(listed))
+    for name in ("site.gpkg", "site.gpkg-wal", "site.gpkg-shm"):
+        (out / name).write_bytes(b"x")
+    write_all(feet_site(), out)
+    assert not (out / "site.gpkg-wal").exists()
+
+
+def _read(result):
+    return list(csv.reader(io.StringIO("\n".join(rows(result)))))
+
+
+@pytest.mark.parametrize("layout", ["pnezd", "penzd"])
+@pytest.mark.parametrize("build", [feet_site, metric_site, local_site])
+def test_stakes_come_back_as_the_rovers_columns(build, layout):
+    result = build(layout=layout)
+    read = _read(result)
+    assert len(read) == len(result.stakes) and {len(row) for row in read} == {5}
+    first = read[0]
+    where = result.leak.position
+    northing, easting = (1, 2) if layout == "pnezd" else (2, 1)
+    assert float(first[northing]) == pytest.approx(where.northing, abs=6e-4)
+    assert float(first[easting]) == pytest.approx(where.easting, abs=6e-4)
+    assert float(first[3]) * unit_m(where.unit) == pytest.approx(result.leak.elevation_m, abs=6e-4)
+    blank = [row for row in read if row[3] == ""]
+    assert len(blank) == sum(each.elevation_m is None for each in result.stakes)
+
+
+def test_ids_are_kept_and_the_stake_stands_first():
+    result = feet_site()
+    turned = replace(result, stakes=result.stakes[::-1])
+    assert _read(turned)[0][0] == "900"
+    assert {row[0] for row in _read(turned)} == {each.id for each in result.stakes}
+
+
+def test_a_result_without_its_own_stake_row_still_gets_one():
+    result = replace(feet_site(), stakes=())
+    (row,) = _read(result)
+    assert row[0] == "STAKE"
+    assert float(row[1]) == pytest.approx(result.leak.position.northing, abs=6e-4)
+
+
+def test_no_text_becomes_a_formula_or_another_column():
+    result = hostile_site()
+    label = replace(result.stakes[0], label='=HYPERLINK("x"),2\n@x', id="+1")
+    read = _read(replace(result, stakes=(label, *result.stakes[1:])))
+    for row in read:
+        assert len(row) == 5
+        for text in (row[0], row[4]):
+            assert not text.startswith(("=", "+", "-", "@"))
+    assert "HYPERLINK" in read[0][4]
+    assert HOSTILE.split()[0] in " ".join(row[4] for row in read)
