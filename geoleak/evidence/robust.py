@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 FREEDOM = 4.0
 # log of Gamma(5/2) / (Gamma(2) sqrt(4 pi)) = log(3/8)
 LOG_DENSITY_AT_ZERO = float(np.log(0.375))
-ROUNDS = 5
+ROUNDS = 3
 # A bound on the curvature of log F for this t (its largest value is 0.54 near z = 0.6).
 CENSORED_CURVATURE = 0.6
 
@@ -101,7 +101,7 @@ class Marginal:
     floor: Floats
 
 
-def marginal(rows: Rows, added: Floats, *, scale: float = 1.0) -> Marginal:
+def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROUNDS) -> Marginal:
     """Integrate the floor and the session offsets out of the likelihood.
 
     Parameters
@@ -109,69 +109,82 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0) -> Marginal:
     rows : Rows
         n rows.
     added : ndarray, shape (..., n)
-        What the candidate adds to each row (m above).
+        What the candidate adds to each row (m above). Computed in its own precision: 32 bits are
+        enough (levels of some 100 dB keep 1e-5 dB) and twice as fast.
     scale : float
         Factor on every sigma.
+    rounds : int
+        Rounds of weighting.
 
     Returns
     -------
     Marginal
         Of shape (...).
     """
-    member = rows.membership
-    sigma = rows.sigma * scale
-    precision = 1.0 / (sigma * sigma)
-    residual = rows.level - added
+    kind = added.dtype
+    member = rows.membership.astype(kind)
+    sigma = (rows.sigma * scale).astype(kind)
+    precision = (1.0 / (sigma * sigma)).astype(kind)
+    residual = (rows.level - rows.floor_mean).astype(kind) - added
     tau2 = rows.offset_sigma**2 if rows.sessions > 1 else 0.0
     prior = 1.0 / rows.floor_sigma**2
-    floor = np.full((*added.shape[:-1], rows.sessions), rows.floor_mean)
     cut = np.flatnonzero(rows.censored)
+    measured = np.flatnonzero(rows.censored == 0)
     weight = np.broadcast_to(precision, residual.shape)
-    for turn in range(ROUNDS):
-        target = residual
+    target = residual
+    error = residual
+    for turn in range(rounds):
         if turn:
-            error = residual - floor @ member.T
-            weight = precision * (FREEDOM + 1.0) / (FREEDOM + error * error * precision)
+            weight = _weights(error, precision)
             if len(cut):
                 target = residual.copy()
-                _pull_censored(rows, cut, error, sigma, floor @ member.T, weight, target)
-        floor, total, shrunk = _solve(rows, member, weight, target, tau2, prior)
-    error = residual - floor @ member.T
-    z2 = error * error * precision
-    curvature = precision * (FREEDOM + 1.0) * np.maximum(FREEDOM - z2, 0.0) / (FREEDOM + z2) ** 2
-    value = _log_terms(rows, cut, error, sigma, curvature)
+                _pull_censored(rows, cut, error, residual, sigma, weight, target)
+        floor = _solve(member, weight, target, tau2, prior)
+        error = residual - _at_rows(floor, member)
+    value, curvature = _log_terms(rows, cut, measured, error, sigma, precision)
     total = curvature @ member
     shrunk = total / (1.0 + tau2 * total)
-    mean = _mean_floor(floor, shrunk, rows, prior, tau2)
-    value -= 0.5 * prior * (mean - rows.floor_mean) ** 2
+    mean = _mean_floor(floor, rows.sessions, prior, tau2)
+    value -= 0.5 * prior * mean**2
     value -= 0.5 * np.log1p(shrunk.sum(axis=-1) / prior)
     if tau2 > 0:
         value -= 0.5 * (((floor - mean[..., None]) ** 2) / tau2).sum(axis=-1)
         value -= 0.5 * np.log1p(tau2 * total).sum(axis=-1)
-    return Marginal(value, floor)
+    return Marginal(value.astype(float), floor.astype(float) + rows.floor_mean)
 
 
-def _solve(
-    rows: Rows, member: Floats, weight: Floats, target: Floats, tau2: float, prior: float
-) -> tuple[Floats, Floats, Floats]:
+def _weights(error: Floats, precision: Floats) -> Floats:
+    """Return (nu + 1) / (nu + z^2) times the precision, in place where it can be."""
+    weight = error * error
+    weight *= precision
+    weight += FREEDOM
+    np.divide(precision * (FREEDOM + 1.0), weight, out=weight)
+    return weight
+
+
+def _at_rows(floor: Floats, member: Floats) -> Floats:
+    if member.shape[1] == 1:
+        return floor if np.all(member == 1.0) else floor * member[:, 0]
+    out: Floats = floor @ member.T
+    return out
+
+
+def _solve(member: Floats, weight: Floats, target: Floats, tau2: float, prior: float) -> Floats:
+    """Return the floor of each session at its mode (levels counted from the prior mean)."""
     total = weight @ member
     pulled = (weight * target) @ member
     shrink = 1.0 / (1.0 + tau2 * total)
-    shrunk = total * shrink
-    top = (pulled * shrink).sum(axis=-1) + rows.floor_mean * prior
-    mean = (top / (shrunk.sum(axis=-1) + prior))[..., None]
-    floor = mean + tau2 * (pulled - total * mean) * shrink
-    return floor, total, shrunk
+    mean = (pulled * shrink).sum(axis=-1) / ((total * shrink).sum(axis=-1) + prior)
+    mean = mean[..., None]
+    floor: Floats = mean + tau2 * (pulled - total * mean) * shrink
+    return floor
 
 
-def _mean_floor(
-    floor: Floats, shrunk: Floats, rows: Rows, prior: float, tau2: float
-) -> Floats:
+def _mean_floor(floor: Floats, sessions: int, prior: float, tau2: float) -> Floats:
     """Return the common floor behind the floors of the sessions."""
     if tau2 == 0:
         return floor[..., 0]
-    top = floor.sum(axis=-1) / tau2 + rows.floor_mean * prior
-    mean: Floats = top / (rows.sessions / tau2 + prior)
+    mean: Floats = floor.sum(axis=-1) / tau2 / (sessions / tau2 + prior)
     return mean
 
 
@@ -179,8 +192,8 @@ def _pull_censored(
     rows: Rows,
     cut: npt.NDArray[np.int64],
     error: Floats,
+    residual: Floats,
     sigma: Floats,
-    standing: Floats,
     weight: Floats,
     target: Floats,
 ) -> None:
@@ -189,19 +202,31 @@ def _pull_censored(
     u = -sign * error[..., cut] / sigma[cut]
     slope = sign * np.exp(log_density(u) - np.log(distribution(u))) / sigma[cut]
     weight[..., cut] = CENSORED_CURVATURE / sigma[cut] ** 2
-    target[..., cut] = standing[..., cut] + slope / weight[..., cut]
+    standing = residual[..., cut] - error[..., cut]
+    target[..., cut] = standing + slope / weight[..., cut]
 
 
 def _log_terms(
-    rows: Rows, cut: npt.NDArray[np.int64], error: Floats, sigma: Floats, curvature: Floats
-) -> Floats:
-    """Sum the log densities; censored rows count the tail, and their curvature is set."""
-    ratio = 1.0 + error * error / (FREEDOM * sigma * sigma)
+    rows: Rows,
+    cut: npt.NDArray[np.int64],
+    measured: npt.NDArray[np.int64],
+    error: Floats,
+    sigma: Floats,
+    precision: Floats,
+) -> tuple[Floats, Floats]:
+    """Sum the log densities (of a censored row its tail), with the curvature of each row."""
+    z2 = error * error
+    z2 *= precision
+    total = z2 + FREEDOM
+    curvature = np.maximum(FREEDOM - z2, 0.0)
+    curvature /= total
+    curvature /= total
+    curvature *= precision * (FREEDOM + 1.0)
+    logs = np.log(total)
     if len(cut):
-        ratio[..., cut] = 1.0
-    measured = rows.censored == 0
-    value = -2.5 * _log_product(ratio)
-    value += measured.sum() * LOG_DENSITY_AT_ZERO - np.log(sigma[measured]).sum()
+        logs = logs[..., measured]
+    value = -2.5 * (logs.sum(axis=-1) - len(measured) * np.log(FREEDOM))
+    value += len(measured) * LOG_DENSITY_AT_ZERO - float(np.log(sigma[measured]).sum())
     if len(cut):
         sign = rows.censored[cut]
         u = -sign * error[..., cut] / sigma[cut]
@@ -210,13 +235,4 @@ def _log_terms(
         hazard = np.exp(log_density(u)) / tail
         pull = hazard * (hazard + (FREEDOM + 1.0) * u / (FREEDOM + u * u))
         curvature[..., cut] = np.maximum(pull, 0.0) / sigma[cut] ** 2
-    return value
-
-
-def _log_product(ratio: Floats) -> Floats:
-    """Sum the logs over the last axis, one log for every twenty rows (ratios are 1 and more)."""
-    bounded = np.minimum(ratio, 1e14)
-    value = np.zeros(ratio.shape[:-1])
-    for start in range(0, ratio.shape[-1], 20):
-        value += np.log(np.multiply.reduce(bounded[..., start : start + 20], axis=-1))
-    return value
+    return value, curvature

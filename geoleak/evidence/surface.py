@@ -76,10 +76,15 @@ class SurfaceEvidence:
     pooled: Pooled = field(init=False)
     strengths_db: Floats = field(init=False)
     log_prior: Floats = field(init=False)
+    soil: tables.Soil = field(init=False)
+    loss_db_per_m: Floats = field(init=False)
+    loss_spread: float = field(init=False)
 
     def __post_init__(self) -> None:
         self.pooled = pool(self.survey.surface, self.survey.site.levels)
         self.rows = len(self.survey.surface)
+        self.soil = tables.soil("unknown")
+        self.loss_db_per_m, self.loss_spread = pipe_loss(self.survey)
         strength = setting("source_over_background")
         half = np.ceil(2.6 * strength.spread / STRENGTH_STEP_DB)
         step = np.arange(-half, half + 1) * STRENGTH_STEP_DB
@@ -104,7 +109,7 @@ class SurfaceEvidence:
     def ground(self, places: Candidates, nodes: Nodes, j: int) -> Ground:
         """Turn the deviates of node j into depths, losses and offsets of each row."""
         z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
-        soil = tables.soil("unknown")
+        soil = self.soil
         share = setting("carried_share")
         rows = self.pooled
         depth = places.depth_m + z["depth"] * np.maximum(
@@ -123,7 +128,7 @@ class SurfaceEvidence:
             depth_m=np.maximum(depth, 0.15),
             soil_db_per_m=soil.loss_db_per_m * np.exp(soil.loss_log_sigma * z["soil_loss"]),
             carried=float(np.exp(PER_DB * (share.value + share.spread * z["carried_share"]))),
-            pipe_factor=float(np.exp(pipe_loss(self.survey)[1] * z["pipe_loss"])),
+            pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
             scale=float(np.exp(setting("level_error_log").spread * z["level_error"])) * slope,
             smear_m=np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0),
             signal_db=(1.0 - lift) * slab - rows.own_background_db / slope,
@@ -148,11 +153,15 @@ class SurfaceEvidence:
 
     def added(self, power: Floats, ground: Ground, rows: Ints, strengths_db: Floats) -> Floats:
         """Return what the leak adds to each row, in the meter's units, shape (e, k, n)."""
-        factor = np.exp(PER_DB * ground.signal_db[rows]) * power
-        strength = np.exp(PER_DB * strengths_db)[:, None, None]
-        added: Floats = np.log1p(strength * factor[None])
-        added *= ground.slope / PER_DB
-        added += ground.slope * ground.floor_db[rows]
+        factor = (np.exp(PER_DB * ground.signal_db[rows]) * power).astype(np.float32)
+        strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
+        added: Floats = strength * factor[None]
+        added += 1.0
+        np.log(added, out=added)
+        added *= np.float32(ground.slope / PER_DB)
+        lifted = ground.slope * ground.floor_db[rows]
+        if lifted.any():
+            added += lifted.astype(np.float32)
         return added
 
     def data(self, rows: Ints) -> Rows:
@@ -169,6 +178,32 @@ class SurfaceEvidence:
             floor_sigma=30.0,
             offset_sigma=setting("session_offset").value,
         )
+
+    def predict(
+        self, place: Candidates, nodes: Nodes, strength_db: float, rng: np.random.Generator
+    ) -> Floats:
+        """Draw one reading for every row, floor at its prior mean, shape (n,).
+
+        Parameters
+        ----------
+        place : Candidates
+            The leak: one place, or none for a leak that is not heard.
+        nodes : Nodes
+            One node.
+        strength_db : float
+            Level over the background straight above the leak.
+        rng : numpy.random.Generator
+        """
+        rows = np.arange(len(self.pooled))
+        ground = self.ground(place, nodes, 0)
+        added = ground.slope * ground.floor_db
+        if len(place):
+            power = self.gain(*self._geometry(place, rows), ground, rows)
+            added = self.added(power, ground, rows, np.array([strength_db]))[0, 0].astype(float)
+        data = self.data(rows)
+        noise = data.sigma * ground.scale * rng.standard_t(FREEDOM, size=len(rows))
+        offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
+        return data.floor_mean * data.on_floor + data.membership @ offset + added + noise
 
     # -- the contract --------------------------------------------------------------------------
 
@@ -202,8 +237,9 @@ class SurfaceEvidence:
         pooled = self.pooled
         east = places.easting_m[:, None] - pooled.easting_m[None, rows]
         north = places.northing_m[:, None] - pooled.northing_m[None, rows]
-        loss = pipe_loss(self.survey)[0]
-        path_db = places.path(pooled.leg[rows], pooled.chainage_m[rows], per_metre=loss)
+        path_db = places.path(
+            pooled.leg[rows], pooled.chainage_m[rows], per_metre=self.loss_db_per_m
+        )
         return east * east + north * north, path_db
 
     def _judge(

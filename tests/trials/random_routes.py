@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.route.alignment import Alignment
+
 Floats = NDArray[np.float64]
 ANGLES_DEG = (11.25, 22.5, 45.0, 90.0)
 """Deflections of usual pipe bends (1/32, 1/16, 1/8 and 1/4 bend; common practice, no source)."""
@@ -27,8 +29,8 @@ class RandomRoute:
     sigma_along_m: float
     bends: int
     curved: bool
-    corner_m: Floats
-    """Chainage of the sharp bends."""
+    structure: Alignment
+    """The true points of intersection, with the tangent length of a swept curve."""
 
     @property
     def length_m(self) -> float:
@@ -56,17 +58,17 @@ def random_route(rng: np.random.Generator) -> RandomRoute:
     total = rng.uniform(15.0, 60.0)
     heading = rng.uniform(0, 2 * np.pi)
     if curved:
-        line, corner = _swept(rng, total, heading)
+        line, structure = _swept(rng, total, heading)
     else:
-        line, corner = _bent(rng, total, heading, bends)
+        line, structure = _bent(rng, total, heading, bends)
     step = np.hypot(*np.diff(line, axis=0).T)
     chainage = np.concatenate([[0.0], np.cumsum(step)])
-    return _marked(rng, line, chainage, bends, curved, corner)
+    return _marked(rng, line, chainage, bends, curved, structure)
 
 
 def _bent(
     rng: np.random.Generator, total: float, heading: float, bends: int
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Alignment]:
     while True:
         at = np.sort(rng.uniform(0.0, total, bends))
         if np.all(np.diff(np.concatenate([[0.0], at, [total]])) >= 1.5):
@@ -76,10 +78,10 @@ def _bent(
         direction = np.array([np.sin(heading), np.cos(heading)])
         points.append(points[-1] + length * direction)
         heading += np.deg2rad(rng.choice(ANGLES_DEG)) * rng.choice([-1.0, 1.0])
-    return np.array(points), at
+    return np.array(points), Alignment(np.array(points), np.zeros(len(points)))
 
 
-def _swept(rng: np.random.Generator, total: float, heading: float) -> tuple[Floats, Floats]:
+def _swept(rng: np.random.Generator, total: float, heading: float) -> tuple[Floats, Alignment]:
     share = rng.uniform(0.3, 1.0)
     before = rng.uniform(0.0, 1.0 - share) * total
     turn = np.deg2rad(rng.uniform(25.0, 90.0)) * rng.choice([-1.0, 1.0])
@@ -88,7 +90,11 @@ def _swept(rng: np.random.Generator, total: float, heading: float) -> tuple[Floa
     angle = heading + turn * np.clip((along - before) / (share * total), 0.0, 1.0)
     middle = 0.5 * (angle[1:] + angle[:-1])
     step = np.diff(along)[:, None] * np.stack([np.sin(middle), np.cos(middle)], axis=1)
-    return np.concatenate([np.zeros((1, 2)), np.cumsum(step, axis=0)]), np.zeros(0)
+    line = np.concatenate([np.zeros((1, 2)), np.cumsum(step, axis=0)])
+    tangent = share * total / abs(turn) * np.tan(abs(turn) / 2)
+    corner = (before + tangent) * np.array([np.sin(heading), np.cos(heading)])
+    vertices = np.array([line[0], corner, line[-1]])
+    return line, Alignment(vertices, np.array([0.0, tangent * (1 - 1e-6), 0.0]))
 
 
 def _marked(
@@ -97,7 +103,7 @@ def _marked(
     chainage: Floats,
     bends: int,
     curved: bool,
-    corner: Floats,
+    structure: Alignment,
 ) -> RandomRoute:
     total = chainage[-1]
     spacing = rng.uniform(3.0, 5.0) * FOOT_M
@@ -127,5 +133,5 @@ def _marked(
         rover,
         bends,
         curved,
-        corner,
+        structure,
     )
