@@ -28,12 +28,14 @@ from geoleak.linref.segments import Bools, Floats, Ints, Segments
 FEW_PAIRS = 200_000
 FEW_PIECES = 6
 # A cell with so few points, or so few candidates, is not split again.
-FEW_POINTS = 8
+FEW_POINTS = 16
 FEW_CANDIDATES = 3
+# Only cells with no more candidates are asked whether these hang together.
+MANY_TO_CHECK = 24
 # Halvings of the square around the points; two keys of so many bits fit one 32-bit number.
 DEPTH = 16
 # Cell-piece pairs handled at once; bounds the memory.
-MOST_PAIRS = 1_000_000
+MOST_PAIRS = 200_000
 # Points farther from the lines than a shell's size are searched apart, in shells this much larger.
 SHELL = 64.0
 Keys = npt.NDArray[np.uint32]
@@ -97,9 +99,12 @@ def _search(
     low_x, low_y = x.min(), y.min()
     size = max(x.max() - low_x, y.max() - low_y)
     size = size * (1.0 + 1e-9) if size > 0.0 else 1.0
-    keys = _morton(x, low_x, size) | (_morton(y, low_y, size) << np.uint32(1))
-    order = np.argsort(keys, kind="stable")
-    keys = keys[order]
+    keys: Keys = _morton(x, low_x, size) | (_morton(y, low_y, size) << np.uint32(1))
+    # One sort of key and place together is several times quicker than sorting places by key.
+    packed = (keys.astype(np.uint64) << np.uint64(32)) | np.arange(len(x), dtype=np.uint64)
+    packed.sort()
+    keys = (packed >> np.uint64(32)).astype(np.uint32)
+    order = (packed & np.uint64(0xFFFFFFFF)).astype(np.int64)
     x, y, where = x[order], y[order], where[order]
     everything = np.arange(len(segments), dtype=np.int64)
     root = Cells(
@@ -111,14 +116,16 @@ def _search(
         everything,
         np.array([rival_within_m is None]),
     )
+
+    def settle(cells: Cells) -> list[Cells]:
+        thinned, reach = _thinned(segments, cells, (low_x, low_y, size), rival_within_m or 0.0)
+        last = _worth_no_split(thinned, reach)
+        _settle(segments, x, y, where, thinned, last, rival_within_m, found)
+        return _children(thinned, ~last, keys)
+
     waiting = [root]
     while waiting:
-        cells, reach = _thinned(
-            segments, waiting.pop(), (low_x, low_y, size), rival_within_m or 0.0
-        )
-        last = _worth_no_split(cells, reach)
-        _settle(segments, x, y, where, cells, last, rival_within_m, found)
-        waiting.extend(_children(cells, ~last, keys))
+        waiting.extend(settle(waiting.pop()))
 
 
 def _morton(value: Floats, low: float, size: float) -> Keys:
@@ -159,7 +166,7 @@ def _thinned(
     hits = np.flatnonzero(distance == least[cell])
     nearest = np.empty(len(firsts), dtype=np.int64)
     nearest[cell[hits]] = hits
-    turn = np.hypot(unit_x - unit_x[nearest][cell], unit_y - unit_y[nearest][cell])
+    turn = _apart(unit_x, unit_y, unit_x[nearest][cell], unit_y[nearest][cell])
     bend = radius**2 / (2.0 * np.maximum(least, radius * 1e-3))
     # Distances carry rounding of about 1e-16 of themselves.
     more = distance - (least * (1.0 + 1e-12))[cell]
@@ -168,10 +175,11 @@ def _thinned(
     rival = np.where(cells.quiet, 0.0, rival_within_m)[cell]
     keep = for_nearest if cells.quiet.all() else more <= loose + rival
     quiet = cells.quiet.copy()
-    if not quiet.all():
+    small = ~quiet & (np.add.reduceat(keep.astype(np.int64), firsts) <= MANY_TO_CHECK)
+    if small.any():
         spread = np.maximum.reduceat(np.where(for_nearest, turn, 0.0), firsts)
-        quiet |= _hangs_together(
-            segments, cells, cell, (x, y), keep, radius,
+        quiet |= small & _hangs_together(
+            segments, cells, cell, (x, y), np.flatnonzero(keep & small[cell]), radius,
             (least, spread, unit_x[nearest], unit_y[nearest]), rival_within_m,
         )  # fmt: skip
         keep = np.where(quiet[cell], for_nearest, keep)
@@ -191,12 +199,21 @@ def _made_unit(x: Floats, y: Floats) -> Floats:
     return length
 
 
+def _apart(x: Floats, y: Floats, other_x: Floats, other_y: Floats) -> Floats:
+    gap_x = x - other_x
+    gap_y = y - other_y
+    gap_x *= gap_x
+    gap_y *= gap_y
+    gap_x += gap_y
+    return np.sqrt(gap_x, out=gap_x)
+
+
 def _hangs_together(
     segments: Segments,
     cells: Cells,
     cell: Ints,
     centre: tuple[Floats, Floats],
-    keep: Bools,
+    kept: Ints,
     radius: float,
     nearest: tuple[Floats, Floats, Floats, Floats],
     rival_within_m: float,
@@ -209,7 +226,6 @@ def _hangs_together(
     round. Then the part of the route within the limit has no gap.
     """
     least, spread, nearest_x, nearest_y = nearest
-    kept = np.flatnonzero(keep)
     owner = cell[kept]
     index = cells.candidate[kept]
     unit_x = centre[0][kept] - segments.start_x[index]
@@ -218,7 +234,7 @@ def _hangs_together(
     ahead = (unit_x * segments.along_x[index] + unit_y * segments.along_y[index]) / length
     phase = 1 + (ahead <= -radius).astype(np.int8) - (ahead - length >= radius)
     distance = _made_unit(unit_x, unit_y)
-    turn = np.hypot(unit_x - nearest_x[owner], unit_y - nearest_y[owner]) + spread[owner]
+    turn = _apart(unit_x, unit_y, nearest_x[owner], nearest_y[owner]) + spread[owner]
     bend = radius**2 / (2.0 * np.maximum(distance, radius * 1e-3))
     loose = np.minimum(turn * radius + bend, 2.0 * radius)
     within = distance * (1.0 + 1e-12) + loose <= least[owner] + rival_within_m
@@ -245,7 +261,7 @@ def _children(cells: Cells, split: Bools, keys: Keys) -> list[Cells]:
     if not len(parent):
         return []
     shift = np.uint32(2 * (DEPTH - cells.level - 1))
-    quarter = (cells.key[parent] << np.uint32(2))[:, None] + np.arange(4, dtype=np.uint32)
+    quarter = ((cells.key[parent] << np.uint32(2))[:, None] + np.arange(4)).astype(np.uint32)
     inner = np.searchsorted(keys, (quarter[:, 1:] << shift).ravel()).reshape(-1, 3)
     edges = np.column_stack([cells.low[parent], inner, cells.high[parent]])
     low, high = edges[:, :4].ravel(), edges[:, 1:].ravel()

@@ -98,7 +98,7 @@ class Segments:
         )
 
     def gaps(self, x: Floats, y: Floats, piece: Ints) -> tuple[Floats, Floats]:
-        """Return vectors (metres) from the nearest places of pieces to points, with broadcasting."""
+        """Return vectors (metres) from the nearest places on pieces to points; broadcasts."""
         along_x, along_y = self.along_x[piece], self.along_y[piece]
         gap_x = x - self.start_x[piece]
         gap_y = y - self.start_y[piece]
