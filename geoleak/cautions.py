@@ -29,6 +29,7 @@ TRENCH = (
 STRAY_VOLTAGE = "Metallic services may carry stray voltage: test, and bond across before cutting."
 TRAFFIC = "Guard the hole and the crew from traffic."
 VAULT_AIR = "Test the air before entering a vault or a deep pit."
+HEARING = "Start headphones at the lowest volume and mute while the sensor moves."
 PRESSURE = "Raising line pressure is for a licensed person."
 ADVICE = "Local codes and licensed practice govern; a stake is advice."
 

@@ -8,8 +8,8 @@ that delay taken out; maximum-likelihood weights from it; the peak, its spread a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -78,6 +78,10 @@ class DelayEstimate:
     warnings: tuple[Warned, ...] = ()
     frequencies_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
     coherence_by_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
+
+    def with_warnings(self, warnings: Iterable[Warned]) -> DelayEstimate:
+        """Return the same estimate with further warnings in front."""
+        return replace(self, warnings=(*warnings, *self.warnings))
 
 
 @dataclass(frozen=True, slots=True)

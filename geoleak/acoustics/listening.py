@@ -1,0 +1,276 @@
+"""The work behind the commands: a set of recordings to levels and a band; two files to a delay."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geoleak import tables
+from geoleak.acoustics.bands import BandChoice, best_band_of
+from geoleak.acoustics.clocks import Clocks
+from geoleak.acoustics.condition import Condition, inspect
+from geoleak.acoustics.delays import DelayEstimate, Weighting, delay_of_sources
+from geoleak.acoustics.filters import check_band
+from geoleak.acoustics.levels import SteadyLevel, steady_level_of
+from geoleak.acoustics.recording import Recording, Source, Warned, open_recording
+from geoleak.errors import AcousticsError
+
+BandFrom = Literal["stated", "measured", "table"]
+Progress = Callable[[float], None]
+COMPARE_SAMPLES = 1 << 18
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One recording with its steady level in the band of the whole set."""
+
+    name: str
+    recording: Recording
+    level: SteadyLevel
+    condition: Condition
+
+    @property
+    def comparable(self) -> bool:
+        """Whether its level may be set beside others (no sign of automatic gain or clipping)."""
+        spoiling = {"automatic_gain", "clipped", "dropouts"}
+        return not any(each.code in spoiling for each in self.condition.warnings)
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """A set of recordings, all measured in one band, and why that band.
+
+    ``choice`` is None where there were not two recordings to compare; ``with_leak`` and
+    ``without`` name those that were.
+    """
+
+    heard: tuple[Heard, ...]
+    band_hz: tuple[float, float]
+    band_from: BandFrom
+    choice: BandChoice | None
+    with_leak: str | None
+    without: str | None
+    warnings: tuple[Warned, ...]
+
+
+def listen(
+    recordings: Mapping[str, str | Path],
+    *,
+    with_leak: str | None = None,
+    without: str | None = None,
+    band_hz: tuple[float, float] | None = None,
+    material: str | None = None,
+    calibration_db: float = 0.0,
+    progress: Progress | None = None,
+) -> Listening:
+    """Measure every recording in one band and say which band tells the leak best.
+
+    Parameters
+    ----------
+    recordings : mapping of str to str or Path
+        Name to WAV file (``"pair.wav#2"`` takes its second channel).
+    with_leak, without : str, optional
+        Names of two recordings to compare; else the loudest and the quietest of the comparable
+        ones in the band to start with.
+    band_hz : (float, float), optional
+        Measure in this band, whatever the comparison says.
+    material : str, optional
+        Of the pipe; chooses the band to start with.
+    calibration_db : float
+        Added to every level.
+    progress : callable, optional
+        Gets 0 to 1.
+
+    Raises
+    ------
+    AcousticsError
+        No recordings, a name that is not among them, or what `open_recording`, `inspect` and
+        `steady_level` raise.
+    """
+    if not recordings:
+        raise AcousticsError("there are no recordings to listen to")
+    for name in (with_leak, without):
+        if name is not None and name not in recordings:
+            raise AcousticsError(f'"{name}" is not among the recordings: {", ".join(recordings)}')
+    opened = {name: open_recording(path) for name, path in recordings.items()}
+    conditions = {}
+    for done, (name, each) in enumerate(opened.items()):
+        conditions[name] = inspect(each)
+        _tell(progress, 0.3 * (done + 1) / len(opened))
+    start = band_hz or _starting_band(opened.values(), material)
+    heard = _measure(opened, conditions, start, calibration_db, _part(progress, 0.3, 0.6))
+    pair = _pair(heard, with_leak, without)
+    choice = None if pair is None else _compare(pair)
+    band = start
+    origin: BandFrom = "table" if band_hz is None else "stated"
+    if band_hz is None and choice is not None and choice.band_hz is not None:
+        band, origin = choice.band_hz, "measured"
+        heard = _measure(opened, conditions, band, calibration_db, _part(progress, 0.6, 1.0))
+    _tell(progress, 1.0)
+    return Listening(
+        heard=heard,
+        band_hz=band,
+        band_from=origin,
+        choice=choice,
+        with_leak=None if pair is None else pair[0].name,
+        without=None if pair is None else pair[1].name,
+        warnings=tuple(each for one in heard for each in one.condition.warnings),
+    )
+
+
+def level_of_file(
+    path: str | Path,
+    *,
+    band_hz: tuple[float, float] | None = None,
+    material: str | None = None,
+    calibration_db: float = 0.0,
+) -> Heard:
+    """Return the steady level of one recording, in a stated band or the material's first one."""
+    recording = open_recording(path)
+    condition = inspect(recording)
+    band = band_hz or _starting_band([recording], material)
+    level = steady_level_of(recording, band, calibration_db=calibration_db)
+    return Heard(str(path), recording, level, condition)
+
+
+def delay_of_files(
+    first: str | Path,
+    second: str | Path,
+    *,
+    band_hz: tuple[float, float] | None = None,
+    max_lag_s: float = 1.0,
+    weighting: Weighting = "likelihood",
+    clocks: Clocks | None = None,
+    progress: Progress | None = None,
+) -> DelayEstimate:
+    """Return the delay between two recordings on disk: arrival at first minus arrival at second.
+
+    As `geoleak.acoustics.delay`; files are read in blocks. Both begin at the same time (but for
+    ``clocks``); where one is longer, its end is left out, with a warning.
+
+    Raises
+    ------
+    AcousticsError
+        As `geoleak.acoustics.delay` and `open_recording`; different sampling rates.
+    """
+    one, two = open_recording(first), open_recording(second)
+    if one.rate_hz != two.rate_hz:
+        raise AcousticsError(
+            f"{one.path.name} is at {one.rate_hz} Hz and {two.path.name} at {two.rate_hz} Hz; "
+            "both must have one sampling rate"
+        )
+    if _same(one, two):
+        raise AcousticsError("the two recordings are identical; give one from each sensor")
+    states = [inspect(each) for each in (one, two)]
+    count = min(len(one), len(two))
+    warnings = [each for state in states for each in state.warnings]
+    if len(one) != len(two):
+        text = (
+            f"the recordings differ in length ({one.duration_s:.2f} and {two.duration_s:.2f} s); "
+            f"the first {count / one.rate_hz:.2f} s of both are used"
+        )
+        warnings.append(Warned("length", text))
+    estimate = delay_of_sources(
+        Centred(one, states[0].offset, count),
+        Centred(two, states[1].offset, count),
+        float(one.rate_hz),
+        band_hz,
+        max_lag_s=max_lag_s,
+        weighting=weighting,
+        clocks=clocks,
+        progress=progress,
+    )
+    return estimate.with_warnings(warnings)
+
+
+@dataclass(frozen=True, slots=True)
+class Centred:
+    """The first ``count`` samples of a source, its mean taken off; zeros past the ends."""
+
+    source: Source
+    mean: float
+    count: int
+
+    def __len__(self) -> int:
+        return self.count
+
+    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+        """Return samples ``start`` to ``stop``."""
+        out = np.zeros(max(stop - start, 0))
+        begin, end = max(start, 0), min(stop, self.count)
+        if end > begin:
+            out[begin - start : end - start] = self.source.read(begin, end) - self.mean
+        return out
+
+
+def _starting_band(recordings: Iterable[Recording], material: str | None) -> tuple[float, float]:
+    band = tables.band(material, "listen")
+    lowest = min(each.rate_hz for each in recordings)
+    return check_band((band.low_hz, band.high_hz), lowest)
+
+
+def _measure(
+    opened: Mapping[str, Recording],
+    conditions: Mapping[str, Condition],
+    band_hz: tuple[float, float],
+    calibration_db: float,
+    progress: Progress | None,
+) -> tuple[Heard, ...]:
+    heard = []
+    for done, (name, each) in enumerate(opened.items()):
+        level = steady_level_of(
+            each,
+            band_hz,
+            calibration_db=calibration_db,
+            progress=_part(progress, done / len(opened), (done + 1) / len(opened)),
+        )
+        heard.append(Heard(name, each, level, conditions[name]))
+    return tuple(heard)
+
+
+def _pair(
+    heard: tuple[Heard, ...], with_leak: str | None, without: str | None
+) -> tuple[Heard, Heard] | None:
+    by_name = {each.name: each for each in heard}
+    ranked = sorted((each for each in heard if each.comparable), key=lambda h: h.level.level_db)
+    if not ranked and (with_leak is None or without is None):
+        return None
+    loud = by_name[with_leak] if with_leak is not None else ranked[-1]
+    quiet = by_name[without] if without is not None else ranked[0]
+    return None if loud.name == quiet.name else (loud, quiet)
+
+
+def _compare(pair: tuple[Heard, Heard]) -> BandChoice | None:
+    loud, quiet = pair
+    if loud.recording.rate_hz != quiet.recording.rate_hz:
+        return None
+    return best_band_of(loud.recording, quiet.recording, float(loud.recording.rate_hz))
+
+
+def _same(one: Recording, two: Recording) -> bool:
+    if len(one) != len(two):
+        return False
+    if one.path.resolve() == two.path.resolve() and one.channel == two.channel:
+        return True
+    for start in range(0, len(one), COMPARE_SAMPLES):
+        stop = min(start + COMPARE_SAMPLES, len(one))
+        if not np.array_equal(one.read(start, stop), two.read(start, stop)):
+            return False
+    return True
+
+
+def _tell(progress: Progress | None, share: float) -> None:
+    if progress is not None:
+        progress(share)
+
+
+def _part(progress: Progress | None, begin: float, end: float) -> Progress | None:
+    if progress is None:
+        return None
+    tell = progress
+    return lambda share: tell(begin + (end - begin) * share)
