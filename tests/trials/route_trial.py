@@ -184,11 +184,11 @@ def main() -> None:
     for name in ("median %", "p95 %"):
         ratio = figures[f"length {name}"][0] / figures[f"told {name}"][0]
         print(f"{'ratio to told, ' + name:28s} {ratio:9.3f}")
-    order = np.argsort([-abs(each.length_error) for each in outcomes])
+    order = np.argsort([-abs(each.length_error) - 0.3 * np.abs(each.aside_m).max() for each in outcomes])
     for i in order[: arguments.worst]:
         each = outcomes[i]
         print(
-            i,
+            i, f"aside {np.abs(each.aside_m).max():.2f}",
             f"{100 * each.length_error:+.2f} % told {100 * each.told_error:+.2f} %",
             f"bends {each.bends_true} found {each.bends_found} curved {each.curved} "
             f"strays {each.strays} named {each.strays_found} false {each.strays_false}",
