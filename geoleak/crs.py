@@ -226,6 +226,27 @@ class Frame:
         steps = self._geographic_steps()
         return to_plane(steps.working, *steps.to_wgs84.inverse(lon_deg, lat_deg))
 
+    def own_datum(self) -> tuple[CRS, float]:
+        """Return the geographic CRS of the site's own datum, and its prime meridian (degrees).
+
+        Raises
+        ------
+        CrsError
+            For a local site.
+        """
+        source = self._geographic_steps().source
+        return source.base, source.greenwich_deg
+
+    def from_own_degrees(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
+        """Return working metres from degrees on the site's own datum.
+
+        Raises
+        ------
+        CrsError
+            For a local site.
+        """
+        return to_plane(self._geographic_steps().working, lon_deg, lat_deg)
+
     def bearing_grid_deg(
         self, bearing_deg: ArrayLike, e_m: ArrayLike = 0.0, n_m: ArrayLike = 0.0
     ) -> Floats:

@@ -35,19 +35,19 @@ class FittedLine(Protocol):
 
     @property
     def route(self) -> Route:
-        """The line."""
+        """Return the line."""
 
     def covariance(self, chainage_m: float) -> Floats:
-        """Covariance (2, 2) of easting and northing at a chainage."""
+        """Return the covariance (2, 2) of easting and northing at a chainage."""
 
     def sigma_along_m(self, chainage_m: float) -> Floats:
-        """The line's own sigma along the pipe."""
+        """Return the sigma along the pipe, from the marks' own errors."""
 
     def sigma_across_m(self, chainage_m: float) -> Floats:
-        """The line's own sigma across the pipe."""
+        """Return the sigma across the pipe, from the marks' own errors."""
 
     def sigma_locator_bias_m(self, chainage_m: float) -> Floats:
-        """Sigma across the pipe that all marks share through the locator."""
+        """Return the sigma across the pipe that all marks share through the locator."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +168,9 @@ def budget(
             float(fit.sigma_across_m(chainage_m)),
         ),
         ErrorSource(
-            "locator, shared by all marks", 0.0, float(fit.sigma_locator_bias_m(chainage_m))
+            "locator, shared by all marks",
+            _shared_along(fit, chainage_m, rover_bias_m),
+            float(fit.sigma_locator_bias_m(chainage_m)),
         ),
         ErrorSource("rover, shared by the session", rover_bias_m, rover_bias_m),
         ErrorSource("rover, setting out", rover_sigma_m, rover_sigma_m),
@@ -183,6 +185,14 @@ def budget(
         math.sqrt(sum(row.sigma_across_m**2 for row in rows)),
     )
     return (*rows, total)
+
+
+def _shared_along(fit: FittedLine, chainage_m: float, rover_bias_m: float) -> float:
+    """Return what the locator's shared error adds along the pipe: past a bend it is not 0."""
+    bearing = math.radians(float(fit.route.bearing_deg(chainage_m)))
+    along = np.array([math.sin(bearing), math.cos(bearing)])
+    whole = float(along @ np.asarray(fit.covariance(chainage_m)) @ along)
+    return math.sqrt(max(0.0, whole - float(fit.sigma_along_m(chainage_m)) ** 2 - rover_bias_m**2))
 
 
 def pipe_bearing_deg(route: Route, chainage_m: float, *, reach_m: float = BEND_REACH_M) -> float:
@@ -364,7 +374,7 @@ def _apart(one: ShotPoint, two: ShotPoint) -> float:
 def _check_cost(
     point: ShotPoint, chosen: Sequence[ShotPoint], easting_m: float, northing_m: float
 ) -> float:
-    """A walk of 100 m counts as a centimetre of sigma; a second point gains by its distance."""
+    # A walk of 100 m counts as a centimetre of sigma; a second point gains by standing apart.
     walk = math.hypot(point.easting_m - easting_m, point.northing_m - northing_m)
     gain = min((_apart(point, each) for each in chosen), default=0.0)
     return point.sigma_m + 1e-4 * walk - 5e-4 * min(gain, 50.0)

@@ -1,0 +1,293 @@
+"""The hole: its outline along the pipe, its size, and its sloped sides.
+
+Plan geometry is in the working frame, metres on the ground. Slopes are those of 29 CFR 1926
+Subpart P, Appendix B, Table B-1; a competent person classifies the soil, and the local code
+governs.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib import resources
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.cautions import ENGINEER_FROM_M, LADDER_FROM_M, PROTECTION_FROM_M
+from geoleak.errors import GeometryError
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+    from geoleak.linref import Route
+
+Floats = npt.NDArray[np.float64]
+Soil = Literal["rock", "A", "B", "C"]
+BELOW_PIPE_M = 0.15
+"""Room dug out under the pipe to get a clamp on. Common practice, no source."""
+SHORTEST_M = 0.05
+# A corner sharper than about 60 degrees inside is cut off rather than drawn out to a spike.
+_MITRE_LIMIT = 2.0
+_SLICES = 8
+_ENGINEER = "deeper than 20 ft (6.10 m): an engineer designs the slopes"
+
+
+@dataclass(frozen=True, slots=True)
+class HoleShape:
+    """The hole in plan and in the ground. Areas and volumes are None where depth is not known.
+
+    Attributes
+    ----------
+    outline : shapely Polygon
+        Bottom of the hole (with upright sides, the hole).
+    length_m, width_m, depth_m : float
+        Along the pipe, across it, and how deep it is dug.
+    area_m2, volume_m3 : float
+        Of the hole with upright sides.
+    sloped_outline : shapely Polygon or None
+        At the surface, with the slopes of ``soil``.
+    sloped_area_m2, sloped_volume_m3 : float or None
+    soil : str
+        ``"rock"``, ``"A"``, ``"B"`` or ``"C"``; unclassified soil counts as C.
+    needs_protection, needs_ladder : bool or None
+        From 5 ft and from 4 ft; None where depth is not known.
+    notes : tuple of str
+    """
+
+    outline: Polygon
+    length_m: float
+    width_m: float
+    depth_m: float | None
+    area_m2: float
+    volume_m3: float | None
+    sloped_outline: Polygon | None
+    sloped_area_m2: float | None
+    sloped_volume_m3: float | None
+    soil: Soil
+    needs_protection: bool | None
+    needs_ladder: bool | None
+    notes: tuple[str, ...]
+
+
+def dig_depth_m(
+    crown_m: float, outside_diameter_m: float, *, below_m: float = BELOW_PIPE_M
+) -> float:
+    """Return how deep to dig to work on a pipe: to its crown, past it, and room below."""
+    for name, value in (("crown", crown_m), ("outside diameter", outside_diameter_m)):
+        if not (math.isfinite(value) and value >= 0):
+            raise GeometryError(f"a {name} of {value} m makes no hole; give 0 or more")
+    return crown_m + outside_diameter_m + below_m
+
+
+def hole_width_m(depth_m: float | None, bucket_width_m: float) -> float:
+    """Return the width of a hole that people work in: the bucket's, or what its depth calls for.
+
+    The least widths by depth are those of EN 1610; a hole of unknown depth counts as 1 to 1.75 m.
+    """
+    if not (math.isfinite(bucket_width_m) and bucket_width_m > 0):
+        raise GeometryError(f"a bucket {bucket_width_m} m wide digs no hole; give its width")
+    depth = 1.2 if depth_m is None else depth_m
+    least = max(width for deeper, width in _widths() if depth >= deeper)
+    return max(bucket_width_m, least)
+
+
+def slope_ratio(soil: str | None) -> float:
+    """Return horizontal per vertical of the steepest allowed side; unclassified soil counts as C.
+
+    Raises
+    ------
+    GeometryError
+        For any other soil type.
+    """
+    if soil is None:
+        return _slopes()["C"]
+    try:
+        return _slopes()[soil]
+    except KeyError:
+        raise GeometryError(
+            f'soil type "{soil}" is not known; say "A", "B", "C" or "rock", or leave it out'
+        ) from None
+
+
+def top_width_m(bottom_m: float, depth_m: float, soil: str | None) -> float:
+    """Return the width at the surface of a hole with sloped sides."""
+    return bottom_m + 2 * depth_m * slope_ratio(soil)
+
+
+def hole_outline(route: Route, from_m: float, to_m: float, width_m: float) -> Polygon:
+    """Return the outline of a hole that follows the pipe, bends and all.
+
+    Parameters
+    ----------
+    route : Route
+    from_m, to_m : float
+        Chainages; what lies beyond the route's ends is left off.
+    width_m : float
+        Across the pipe, half of it either side.
+
+    Returns
+    -------
+    shapely Polygon
+        Exterior counter-clockwise.
+
+    Raises
+    ------
+    GeometryError
+        If no stretch of the route is left, or the width is not over 0.
+    """
+    import shapely
+
+    if not (math.isfinite(width_m) and width_m > 0):
+        raise GeometryError(f"a hole {width_m} m wide is none; give a width over 0")
+    low, high = max(0.0, min(from_m, to_m)), min(route.length_m, max(from_m, to_m))
+    if not high - low >= SHORTEST_M:
+        raise GeometryError(
+            f"a hole from {from_m:.3f} to {to_m:.3f} m has no length on a route of "
+            f"{route.length_m:.3f} m"
+        )
+    line = shapely.LineString(np.asarray(route.slice(low, high).vertices_m)[:, :2])
+    grown = line.buffer(width_m / 2, cap_style="flat", join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    return _one_polygon(grown)
+
+
+def hole_shape(
+    route: Route,
+    from_m: float,
+    to_m: float,
+    *,
+    bucket_width_m: float,
+    depth_m: float | None,
+    depth_sigma_m: float = 0.0,
+    soil: Soil | None = None,
+) -> HoleShape:
+    """Return the hole between two chainages with its size, slopes and what it calls for.
+
+    Parameters
+    ----------
+    route : Route
+    from_m, to_m : float
+    bucket_width_m : float
+    depth_m, depth_sigma_m : float
+        How deep it is dug (`dig_depth_m`), None where not known. One sigma more counts where
+        protection, a ladder and the slopes are judged.
+    soil : {"A", "B", "C", "rock"}, optional
+        As classified by a competent person.
+    """
+    width = hole_width_m(depth_m, bucket_width_m)
+    outline = hole_outline(route, from_m, to_m, width)
+    length = min(route.length_m, max(from_m, to_m)) - max(0.0, min(from_m, to_m))
+    notes = []
+    if min(from_m, to_m) < -1e-6 or max(from_m, to_m) > route.length_m + 1e-6:
+        notes.append("the hole ends where the traced pipe ends")
+    if soil is None:
+        notes.append("soil not classified: counted as type C; a competent person classifies it")
+    else:
+        notes.append("a competent person classifies the soil; local code governs")
+    if depth_m is None:
+        notes.append("depth not known: no volume and no slopes; measure it as you dig")
+        sloped, sloped_volume, reach = None, None, None
+    else:
+        reach = depth_m + depth_sigma_m
+        sloped, sloped_volume = _sloped(outline, reach, slope_ratio(soil))
+        if reach > ENGINEER_FROM_M:
+            notes.append(_ENGINEER)
+    return HoleShape(
+        outline=outline,
+        length_m=length,
+        width_m=width,
+        depth_m=depth_m,
+        area_m2=float(outline.area),
+        volume_m3=None if depth_m is None else float(outline.area) * depth_m,
+        sloped_outline=sloped,
+        sloped_area_m2=None if sloped is None else float(sloped.area),
+        sloped_volume_m3=sloped_volume,
+        soil=soil or "C",
+        needs_protection=None if reach is None else reach >= PROTECTION_FROM_M and soil != "rock",
+        needs_ladder=None if reach is None else reach >= LADDER_FROM_M,
+        notes=tuple(notes),
+    )
+
+
+def sloped_outline(outline: Polygon, depth_m: float, soil: str | None) -> Polygon:
+    """Return the outline at the surface of a hole whose four sides are sloped."""
+    return _sloped(outline, depth_m, slope_ratio(soil))[0]
+
+
+def outline_wkt(
+    outline: BaseGeometry,
+    *,
+    to_grid: Callable[[Floats, Floats], tuple[Floats, Floats]] | None = None,
+    decimals: int = 3,
+) -> str:
+    """Return an outline as well-known text, for the locate request's white marking.
+
+    Parameters
+    ----------
+    outline : shapely geometry
+    to_grid : callable, optional
+        Takes and returns (easting, northing) arrays; `geoleak.crs.Frame.to_grid` or `to_lonlat`.
+    decimals : int
+    """
+    import shapely
+
+    moved = outline if to_grid is None else reproject(outline, to_grid)
+    return str(shapely.to_wkt(moved, rounding_precision=decimals))
+
+
+def reproject(
+    geometry: BaseGeometry, way: Callable[[Floats, Floats], tuple[Floats, Floats]]
+) -> BaseGeometry:
+    """Return a geometry with every coordinate sent through `way` (easting and northing arrays)."""
+    import shapely
+
+    def move(pairs: Floats) -> Floats:
+        return np.column_stack(way(pairs[:, 0], pairs[:, 1]))
+
+    return shapely.transform(geometry, move)
+
+
+def _sloped(outline: Polygon, depth_m: float, ratio: float) -> tuple[Polygon, float]:
+    """Return the outline at the surface and the volume down to the bottom."""
+    surface, areas = outline, [float(outline.area)]
+    for part in range(1, _SLICES + 1):
+        away = part / _SLICES * depth_m * ratio
+        if away > 0:
+            surface = _one_polygon(
+                outline.buffer(away, join_style="mitre", mitre_limit=_MITRE_LIMIT)
+            )
+        areas.append(float(surface.area))
+    # Simpson's rule: exact while no side of the outline vanishes, for the area is then quadratic.
+    weights = np.array([1.0] + [4.0, 2.0] * (_SLICES // 2 - 1) + [4.0, 1.0])
+    return surface, depth_m * float(weights @ areas) / (3 * _SLICES)
+
+
+def _one_polygon(shape: BaseGeometry) -> Polygon:
+    import shapely
+    from shapely.geometry.polygon import orient
+
+    if shape.geom_type != "Polygon":
+        shape = max(shapely.get_parts(shape), key=lambda each: each.area)
+    return orient(shape)
+
+
+@functools.cache
+def _slopes() -> dict[str, float]:
+    return {row["soil"]: float(row["horizontal_per_vertical"]) for row in _rows("trench_slopes")}
+
+
+@functools.cache
+def _widths() -> tuple[tuple[float, float], ...]:
+    return tuple(
+        (float(row["deeper_than_m"]), float(row["least_width_m"])) for row in _rows("trench_widths")
+    )
+
+
+def _rows(table: str) -> Sequence[dict[str, str]]:
+    text = resources.files("geoleak.tables").joinpath(f"{table}.csv").read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
