@@ -152,11 +152,7 @@ class Network:
             other = to_nodes[high.node]
             other += (high.metres * cost[part.leg])[:, None]
             np.minimum(block, other, out=result[rows])
-        for leg in np.intersect1d(first.leg, second.leg):
-            rows, columns = np.flatnonzero(first.leg == leg), np.flatnonzero(second.leg == leg)
-            direct = np.abs(first.pipe_m[rows, None] - second.pipe_m[columns]) * cost[leg]
-            here = (rows[:, None], columns[None, :])
-            result[here] = np.minimum(result[here], direct)
+        _straight_along(first, second, cost, result)
         return result
 
     def costs(
@@ -288,3 +284,12 @@ class Network:
             except GeometryError as error:
                 raise GeometryError(f"{what} on leg {each}: {error}") from None
         return Places(leg, pipe)
+
+
+def _straight_along(first: Places, second: Places, cost: Floats, result: Floats) -> None:
+    """Put in the way along the leg itself where both places are on one leg."""
+    for leg in np.intersect1d(first.leg, second.leg):
+        rows, columns = np.flatnonzero(first.leg == leg), np.flatnonzero(second.leg == leg)
+        direct = np.abs(first.pipe_m[rows, None] - second.pipe_m[columns]) * cost[leg]
+        here = (rows[:, None], columns[None, :])
+        result[here] = np.minimum(result[here], direct)

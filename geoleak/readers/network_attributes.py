@@ -91,9 +91,13 @@ def read_attributes(
         else:
             stated = units.get("depth" if role == "depth" else "diameter")
             try:
-                lengths[role] = _length(text, unit or stated)
+                length = _length(text, unit or stated)
             except ValueError as error:
                 wrong.append((f"{name}: {error}", _remedy(name)))
+                continue
+            # 0 is how a GIS writes "not known" where a field may not be empty.
+            if length > 0.0:
+                lengths[role] = length
     kinds: tuple[DiameterKind, ...] = ("outside", "inside", "nominal")
     kind = next((each for each in kinds if each in lengths), None)
     attributes = NetworkAttributes(
@@ -123,10 +127,12 @@ def _text(value: Any) -> str:
 
 
 def _length(text: str, unit: str | None) -> float:
+    if re.fullmatch(r"0+(?:[.,]0*)?", text):
+        return 0.0
     bare = re.fullmatch(r"[-+]?[\d.,]+(?:[eE][-+]?\d+)?", text)
     if bare and unit is None:
         raise ValueError(f"{text} has no unit")
     metres = parse_length(f"{text} {unit}" if bare else text, unit="m")
-    if metres <= 0:
-        raise ValueError(f"{text} is no length above 0")
+    if metres < 0:
+        raise ValueError(f"{text} is below 0")
     return metres

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.readers.network_attributes import NetworkAttributes, read_attributes
+from geoleak.site import NOWHERE
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -34,7 +35,7 @@ class NetworkLine:
     vertices: npt.NDArray[np.float64]
     attributes: NetworkAttributes
     accuracy_m: float | None = None
-    origin: Origin = Origin("")
+    origin: Origin = NOWHERE
 
     @property
     def name(self) -> str:
