@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from geoleak import tables
-from geoleak.readers.collector import Collector, did_you_mean
+from geoleak.readers.collector import Collector, did_you_mean, listed
 from geoleak.readers.point_table import PointTable
 from geoleak.readers.site_model import LegTable
 from geoleak.readers.site_toml import SiteToml
@@ -40,9 +40,7 @@ class LegReader:
         self.collector = collector
         self.tables: Sequence[LegTable] = toml.table.leg
         self.names = [each.name for each in self.tables]
-        self._by_code: dict[str, list[str]] = defaultdict(list)
-        for identifier, code in zip(points.ids, points.codes, strict=True):
-            self._by_code[code].append(identifier)
+        self.codes = points.code_names()
         self._by_number: dict[str, dict[int, list[str]]] | None = None
 
     def read(self) -> tuple[Leg, ...]:
@@ -107,7 +105,7 @@ class LegReader:
     def _point(self, number: int, key: str, identifier: str | None) -> str | None:
         if identifier is None or identifier in self.points:
             return identifier
-        found = self._by_code.get(identifier, [])
+        found = self.points.ids_with_code(identifier) if identifier in self.codes else []
         if len(found) == 1:
             return found[0]  # a code that one point alone has names it as well
         if found:
@@ -124,24 +122,23 @@ class LegReader:
         chosen: dict[str, None] = {}
         if table.code is not None:
             for at, pattern in enumerate(table.code):
-                matching = [
-                    code for code in self._by_code if code and Codes.matches(code, (pattern,))
-                ]
+                matching = [code for code in self.codes if Codes.matches(code, (pattern,))]
                 if not matching:
                     self._no_code(number, at, pattern, table)
                 for code in matching:
-                    chosen.update(dict.fromkeys(self._by_code[code]))
+                    chosen.update(dict.fromkeys(self.points.ids_with_code(code)))
         for text in table.points or ():
             chosen.update(dict.fromkeys(self._range(number, text)))
         ends = {table.start, table.end}
-        wanted = {each for each in chosen if each not in ends}
-        return [each for each in self.points.ids if each in wanted] if wanted else []
+        wanted = [each for each in chosen if each not in ends]
+        return sorted(wanted, key=self.points.place_of)
 
     def _no_code(self, number: int, at: int, pattern: str, table: LegTable) -> None:
-        codes = [code for code in self._by_code if code]
-        near = did_you_mean(pattern, codes)
+        near = did_you_mean(pattern, self.codes)
         remedy = near or (
-            f"the codes are {', '.join(codes[:12])}" if codes else 'state points = "101-148"'
+            f"the codes are {listed(self.codes, most=12)}"
+            if self.codes
+            else 'state points = "101-148"'
         )
         origin = self.toml.origin("leg", number, "code", at)
         if len(table.code or ()) == 1:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoleak.readers.collector import Collector, listed
+from geoleak.readers.long_columns import NumberedIds
 from geoleak.readers.point_table import Columns, FloatArray
 from geoleak.errors import Origin
 
@@ -33,7 +34,10 @@ def merge_repeats(
     metres_e, metres_n : float
         Metres in one unit of easting and of northing at the site (degrees differ by axis).
     """
-    if len(set(held.ids)) == len(held.ids):
+    if isinstance(held.ids, NumberedIds):
+        if held.ids.all_different():
+            return held
+    elif len(set(held.ids)) == len(held.ids):
         return held
     groups: dict[str, list[int]] = defaultdict(list)
     for index, identifier in enumerate(held.ids):

@@ -12,21 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin
+from geoleak.readers.long_columns import CodedText, NumberedIds, distinct
 from geoleak.site import Point, PointStatus
 
 FloatArray = NDArray[np.float64]
 STATUSES: tuple[PointStatus, ...] = ("unknown", "fixed", "float", "single")
 
 
-def _nothing(count: int) -> FloatArray:
-    return np.full(count, np.nan)
-
-
 @dataclass(slots=True)
 class Columns:
     """The columns of a point file. NaN stands for "not stated" in here and never leaves."""
 
-    ids: list[str]
+    ids: Sequence[str]
     easting: FloatArray
     northing: FloatArray
     codes: Sequence[str]
@@ -43,25 +40,17 @@ class Columns:
 
 
 class PointTable(Mapping[str, Point]):
-    """Points by id, in file order; a million of them stay a handful of arrays.
-
-    Attributes
-    ----------
-    ids : list of str, length n
-    easting, northing : ndarray, shape (n,)
-        In the axis unit of the site's CRS.
-    codes : sequence of str, length n
-    """
+    """Points by id, in file order; a million of them stay a handful of arrays."""
 
     __slots__ = ("_columns", "_index", "_made")
 
     def __init__(self, columns: Columns) -> None:
         self._columns = columns
-        self._index = dict(zip(columns.ids, range(len(columns.ids)), strict=True))
+        self._index: dict[str, int] | None = None
         self._made: dict[int, Point] = {}
 
     @property
-    def ids(self) -> list[str]:
+    def ids(self) -> Sequence[str]:
         """Ids in file order."""
         return self._columns.ids
 
@@ -87,10 +76,39 @@ class PointTable(Mapping[str, Point]):
         return iter(self._columns.ids)
 
     def __contains__(self, key: object) -> bool:
-        return key in self._index
+        return self._find(key) is not None
 
     def __getitem__(self, key: str) -> Point:
-        return self.at(self._index[key])
+        index = self._find(key)
+        if index is None:
+            raise KeyError(key)
+        return self.at(index)
+
+    def _find(self, key: object) -> int | None:
+        ids = self._columns.ids
+        if isinstance(ids, NumberedIds):
+            return ids.find(key)
+        if self._index is None:
+            self._index = dict(zip(ids, range(len(ids)), strict=True))
+        return self._index.get(key) if isinstance(key, str) else None
+
+    def code_names(self) -> list[str]:
+        """Return the different codes, without the blank one."""
+        return [code for code in distinct(self._columns.codes) if code]
+
+    def ids_with_code(self, code: str) -> list[str]:
+        """Return the ids of the points of a code, in file order."""
+        codes, ids = self._columns.codes, self._columns.ids
+        if isinstance(codes, CodedText):
+            return [ids[int(row)] for row in codes.rows_of(code)]
+        return [each for each, own in zip(ids, codes, strict=True) if own == code]
+
+    def place_of(self, key: str) -> int:
+        """Return where an id stands in the file order; raises ``KeyError``."""
+        index = self._find(key)
+        if index is None:
+            raise KeyError(key)
+        return index
 
     def at(self, index: int) -> Point:
         """Return the point at a place of the file order."""

@@ -18,6 +18,8 @@ from geoleak.readers.area_check import check_area, note_far_points
 from geoleak.readers.collector import Collector, listed
 from geoleak.readers.column_values import floats
 from geoleak.readers.crs_info import CrsInfo
+from geoleak.readers.long_columns import CodedText, NumberedIds
+from geoleak.readers.long_source import LONG_BYTES, raw_from_long_text
 from geoleak.readers.observations import merge_repeats
 from geoleak.readers.point_table import STATUSES, Columns, FloatArray, PointTable
 from geoleak.readers.positions import complain_cells, read_positions
@@ -78,9 +80,11 @@ def _raw(name: str, asked: Origin, context: PointContext) -> Raw | None:
         from geoleak.readers.workbook_source import raw_from_workbook
 
         return raw_from_workbook(data, label=label, context=context)
-    return raw_from_text(
-        data, label=label, spec=context.spec, collector=context.collector, asked=context.asked
-    )
+    given = {"label": label, "spec": context.spec, "collector": context.collector}
+    raw = None
+    if len(data) > LONG_BYTES:
+        raw = raw_from_long_text(data, asked=context.asked, **given)
+    return raw or raw_from_text(data, asked=context.asked, **given)
 
 
 def columns_of(raw: Raw, context: PointContext) -> Columns | None:
@@ -160,8 +164,10 @@ def _check_axis_unit(raw: Raw, context: PointContext) -> None:
         )
 
 
-def _ids(raw: Raw, collector: Collector) -> list[str]:
+def _ids(raw: Raw, collector: Collector) -> Sequence[str]:
     cells = raw.cells("id")
+    if isinstance(cells, NumberedIds):
+        return cells
     if cells is None:
         collector.note(
             "ids_from_rows", f"{raw.label} has no point ids: rows are numbered from 1",
@@ -172,7 +178,7 @@ def _ids(raw: Raw, collector: Collector) -> list[str]:
 
 
 def _with_position(
-    raw: Raw, easting: FloatArray, northing: FloatArray, ids: list[str], collector: Collector
+    raw: Raw, easting: FloatArray, northing: FloatArray, ids: Sequence[str], collector: Collector
 ) -> NDArray[np.bool_]:
     """Tell which rows hold a position; a base row without a solution is skipped with a note."""
     blank_e, blank_n = np.isnan(easting), np.isnan(northing)
@@ -225,7 +231,7 @@ def _numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
         for row in np.flatnonzero(numbers["depth_m"] <= 0)[:20]:
             context.collector.complain(
                 raw.origin(int(row), "depth"),
-                f'depth "{(raw.cells("depth") or ())[row].strip()}" is not above zero',
+                f'depth "{raw.shown(row, "depth")}" is not above zero',
                 "write how deep the pipe lies, or leave it empty",
             )
     horizontal = _sigma(raw, "horizontal_precision", 2, context)
@@ -244,6 +250,8 @@ def _column(raw: Raw, role: str, context: PointContext) -> FloatArray | None:
     cells = raw.cells(role)
     if cells is None:
         return None
+    if role in raw.arrays:
+        return raw.arrays[role]
     values, bad = floats(cells, decimal=raw.decimal)
     complain_cells(raw, role, bad, context.collector)
     return values
@@ -285,7 +293,7 @@ def _sigma(raw: Raw, role: str, axes: int, context: PointContext) -> FloatArray 
     for row in np.flatnonzero(values < 0)[:20]:
         context.collector.complain(
             raw.origin(int(row), role),
-            f'precision "{(raw.cells(role) or ())[row].strip()}" is below zero',
+            f'precision "{raw.shown(row, role)}" is below zero',
             "write the rover's figure or leave it empty",
         )
     zero = values == 0
@@ -331,14 +339,16 @@ def _codes_and_notes(raw: Raw) -> tuple[Sequence[str], Sequence[str] | None]:
     codes = _stripped(raw.cells("code")) or [""] * len(raw.lines)
     notes = _stripped(raw.cells("note"))
     if raw.overflow:
-        full = notes or [""] * len(codes)
+        full = list(notes or [""] * len(codes))
         for row, text in raw.overflow.items():
             full[row] = f"{full[row]}, {text}" if full[row] else text
         notes = full
     return codes, notes
 
 
-def _stripped(cells: Sequence[str] | None) -> list[str] | None:
+def _stripped(cells: Sequence[str] | None) -> Sequence[str] | None:
+    if isinstance(cells, CodedText):
+        return cells.stripped()
     return None if cells is None else [cell.strip() for cell in cells]
 
 

@@ -66,8 +66,10 @@ def _pair(
     read = angles if in_degrees else floats
     values = []
     for role in pair:
-        cells = raw.cells(role) or ()
-        column, bad = read(cells, decimal=raw.decimal)
+        if role in raw.arrays:
+            values.append(raw.arrays[role])
+            continue
+        column, bad = read(raw.cells(role) or (), decimal=raw.decimal)
         complain_cells(raw, role, bad, collector)
         values.append(column)
     return values[0], values[1]
@@ -81,7 +83,10 @@ def _degrees(raw: Raw, collector: Collector) -> tuple[FloatArray, FloatArray]:
 
 def _note_packed(raw: Raw, roles: tuple[str, str], collector: Collector) -> None:
     """Warn where every value could be degrees, minutes and seconds packed as DD.MMSSsss."""
-    columns = [raw.cells(role) or () for role in roles]
+    columns = [list(raw.cells(role) or ())[:1000] for role in roles]
+    for at, role in enumerate(roles):
+        if role in raw.arrays:
+            columns[at] = [f"{each:.9g}" for each in raw.arrays[role][:1000]]
     if columns[0] and all(could_be_packed(c) for column in columns for c in column if c.strip()):
         collector.note(
             "packed_degrees",
@@ -95,10 +100,7 @@ def _compare(
     raw: Raw, grid: tuple[FloatArray, FloatArray], info: CrsInfo, collector: Collector
 ) -> None:
     """Check the grid against latitude and longitude of the same rows; the grid is used."""
-    lat, bad_lat = angles(raw.cells("latitude") or (), decimal=raw.decimal)
-    lon, bad_lon = angles(raw.cells("longitude") or (), decimal=raw.decimal)
-    complain_cells(raw, "latitude", bad_lat, collector)
-    complain_cells(raw, "longitude", bad_lon, collector)
+    lon, lat = _pair(raw, ("longitude", "latitude"), collector, in_degrees=True)
     rows = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon) & np.isfinite(grid[0] + grid[1]))
     if not rows.size:
         return

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.readers.long_columns import CodedText, distinct
 from geoleak.readers.point_table import STATUSES, FloatArray
 from geoleak.site import PointStatus
 
@@ -105,21 +107,28 @@ def statuses(
     with the precision column; where that does not decide, the fix stays unknown and the scheme
     text is empty.
     """
-    keys = {cell: word_key(cell) for cell in set(cells)}
+    keys = {cell: word_key(cell) for cell in distinct(cells)}
     numeric = {key for key in keys.values() if key.isdigit()}
     numbers: dict[str, PointStatus] = {}
     taken = ""
     if numeric and scheme:
         numbers, taken = parse_scheme(scheme), scheme
     elif numeric:
-        by_key = np.array([keys[cell] for cell in cells])
+        by_key = np.array(_mapped(cells, keys))
         fits = [name for name in SCHEMES if _agrees(SCHEMES[name], by_key, numeric, sigma_m)]
         if len(fits) == 1:
             numbers, taken = SCHEMES[fits[0]], fits[0]
     meaning = {**_WORDS, **numbers}
     unknown = {c for c, key in keys.items() if key not in meaning and key not in NO_SOLUTION}
     index = {cell: STATUSES.index(meaning.get(key, "unknown")) for cell, key in keys.items()}
-    return np.array([index[cell] for cell in cells], dtype=np.int8), taken, unknown
+    return np.array(_mapped(cells, index), dtype=np.int8), taken, unknown
+
+
+def _mapped(cells: Sequence[str], meaning: Mapping[str, Any]) -> Any:
+    """Return the meaning of every cell, each word looked up once where cells are coded."""
+    if isinstance(cells, CodedText):
+        return np.array([meaning[word] for word in cells.words])[cells.rows]
+    return [meaning[cell] for cell in cells]
 
 
 def _agrees(

@@ -273,7 +273,7 @@ def _utilities(toml: SiteToml) -> tuple[Utility, ...]:
 
 def _note_codes(codes: Codes, points: PointTable, toml: SiteToml, collector: Collector) -> None:
     """Say which code patterns fit no point: a typing error would silently lose a valve."""
-    there = {code for code in points.codes if code}
+    there = points.code_names()
     groups: Mapping[str, tuple[str, ...]] = {"fitting": codes.fitting, "feature": codes.feature}
     for key, patterns in groups.items():
         for at, pattern in enumerate(patterns):

@@ -19,6 +19,7 @@ from geoleak.readers.header_roles import (
     unit_word,
 )
 from geoleak.readers.numbers import decimal_sign, looks_numeric
+from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text import decode_text
 from geoleak.site import NOWHERE, PointFile
 
@@ -45,6 +46,8 @@ class Raw:
     overflow: dict[int, str] = field(default_factory=dict)
     """Text past the last column, by row: unquoted commas in a description."""
     positions_checked: bool = False
+    arrays: dict[str, FloatArray] = field(default_factory=dict)
+    """Numeric columns by role that are parsed already (blank is NaN, all else finite)."""
 
     def cells(self, role: str) -> Sequence[str] | None:
         """Return the column of a role, or ``None``."""
@@ -55,6 +58,12 @@ class Raw:
         """Return where a cell of a role stands, or its row."""
         index = self.header.roles.get(role, -1) if role else -1
         return self.locate(row, index)
+
+    def shown(self, row: int, role: str) -> str:
+        """Return a cell for a sentence."""
+        if role in self.arrays:
+            return f"{self.arrays[role][row]:g}"
+        return (self.cells(role) or ())[row].strip()
 
 
 def raw_from_text(
