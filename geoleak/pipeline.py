@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -46,18 +47,21 @@ def survey_site(site: Site) -> Survey:
     return build(site)
 
 
-def locate(site: Site) -> Result:
+def locate(site: Site, *, now: datetime.datetime | None = None) -> Result:
     """Return where the leak is, how sure that is, and what to do next.
 
     Parameters
     ----------
     site : Site
         As `read_site` returns it.
+    now : datetime.datetime, optional
+        Local time, only to judge whether the locate request is valid; without it the request's
+        dates are stated and nobody is told that digging may start.
 
     Returns
     -------
     Result
-        Same site, same result: nothing in it depends on the clock or on chance.
+        Same site, same result: nothing else in it depends on the clock, nothing on chance.
 
     Raises
     ------
@@ -77,7 +81,7 @@ def locate(site: Site) -> Result:
     from geoleak.result_build import build_result
 
     survey = survey_site(site)
-    return build_result(survey, infer(survey))
+    return build_result(survey, infer(survey), now=now)
 
 
 def check_report(survey: Survey) -> CheckReport:

@@ -43,7 +43,7 @@ class Run:
     id: str
     version: str
     date: str
-    """ISO date, from the newest input's own stamp or the caller; never from the clock in here."""
+    """ISO date as the caller gives it, else the newest that the points state; may be empty."""
     created_from: Mapping[str, str]
     """File name -> SHA-256 (hex)."""
 
@@ -263,6 +263,8 @@ class StakeSummary:
     easting: float
     northing: float
     elevation_m: float | None
+    text: str = ""
+    """What to do at it, where that is more than its label says (check points)."""
 
 
 @dataclass(frozen=True, slots=True)

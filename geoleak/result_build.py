@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import math
 
@@ -36,13 +37,15 @@ from geoleak.version import __version__
 PROFILE_POINTS = 400
 
 
-def build_result(survey: Survey, posterior: Posterior) -> Result:
-    """Return the Result of a survey and its posterior."""
-    work = stake_work(survey, posterior)
+def build_result(
+    survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
+) -> Result:
+    """Return the Result of a survey and its posterior; `now` judges the locate request's dates."""
+    work = stake_work(survey, posterior, now=now)
     decision = work.decision
     notes = (*survey.warnings, *posterior.warnings, *decision.notes, *work.notes)
     bare = Result(
-        run=_run(survey.site),
+        run=_run(survey.site, now),
         site=_site(survey),
         leak=_leak(survey, posterior, work),
         near=_near(survey, decision),
@@ -69,7 +72,7 @@ def build_result(survey: Survey, posterior: Posterior) -> Result:
     return features(bare, survey, posterior, work)
 
 
-def _run(site: Site) -> Run:
+def _run(site: Site, now: datetime.datetime | None) -> Run:
     """Return the run's id: the same inputs and version always give the same."""
     digest = hashlib.sha256(__version__.encode())
     for name in sorted(site.inputs):
@@ -77,13 +80,13 @@ def _run(site: Site) -> Run:
     return Run(
         id=digest.hexdigest()[:6],
         version=__version__,
-        date=_date(site),
+        date=now.date().isoformat() if now is not None else _date(site),
         created_from=dict(sorted(site.inputs.items())),
     )
 
 
 def _date(site: Site) -> str:
-    """Return the newest day that the points state, or nothing: the clock is no input."""
+    """Return the newest day that the points state, or nothing."""
     stamps = [p.time[:10] for p in site.points.values() if len(p.time) >= 10]
     days = [each for each in stamps if each[4:5] == "-" and each[7:8] == "-"]
     return max(days, default="")
@@ -234,7 +237,8 @@ def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
         if abs(step) < 0.25:
             return mark
         return f"{mark} {'up' if step > 0 else 'down'} {abs(step):.1f}"
-    measured = float(leg.route.measured_m(chainage_m))
+    calibrated = leg.route.calibration is not None
+    measured = float(leg.route.measured_m(chainage_m)) if calibrated else chainage_m
     return f"{leg.name}@{format_station(measured, unit=unit)}"
 
 

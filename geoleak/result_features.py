@@ -25,7 +25,7 @@ class _Drawer:
 
     survey: Survey
 
-    def feature(self, kind: str, name: str, shape: BaseGeometry, **properties: Any) -> Feature:
+    def feature(self, kind: str, name: str, shape: BaseGeometry, /, **properties: Any) -> Feature:
         """Return a feature; properties that are unknown are left out, never NaN."""
         import shapely
 

@@ -192,7 +192,8 @@ class _Builder:
         return gathered
 
     def _lead_m(self, point: str | None) -> float:
-        return self.points[point].lead_m if point in self.points else 0.0
+        known = self.points.get(point) if point is not None else None
+        return known.lead_m if known is not None else 0.0
 
     def _recorded_level(self, reading: Reading) -> float | None:
         if reading.recording is None:

@@ -177,7 +177,7 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
 
 
 def _place_numbers(rows: Sequence[_Row]) -> np.ndarray:
-    """Number the places: rows within `SAME_PLACE_M` of a place's first row share its number."""
+    """Return place numbers: rows within `SAME_PLACE_M` of a place's first row share its own."""
     firsts: list[tuple[float, float]] = []
     numbers = np.zeros(len(rows), dtype=np.int64)
     for k, row in enumerate(rows):

@@ -133,8 +133,10 @@ class PlaceFinder:
             )
             return None
         route = self._route(number)
-        chainage = route.chainage_from_measured_m(place.chainage_m)
-        return self._along(number, float(chainage) + place.up_m, place, origin)
+        chainage = float(place.chainage_m or 0.0)
+        if route.calibration is not None:
+            chainage = float(route.chainage_from_measured_m(chainage))
+        return self._along(number, chainage + place.up_m, place, origin)
 
     def _along(self, leg: int, chainage: float, place: Place, origin: Origin) -> Resolved | None:
         route = self._route(leg)

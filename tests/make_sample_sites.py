@@ -428,7 +428,7 @@ def school_loop(folder: Path) -> None:
 SCHOOL_TOML = """\
 title = "School loop, fire line and branch"
 crs = "EPSG:6318"              # NAD83(2011), latitude and longitude
-grid_crs = "EPSG:6428"         # NAD83(2011) / Colorado North (ftUS), for printed coordinates
+grid_crs = "EPSG:6428"         # NAD83(2011) / Colorado Central (ftUS), for printed coordinates
 length_unit = "ft"
 
 [points]

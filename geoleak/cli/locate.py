@@ -26,6 +26,8 @@ def locate(
 
     Writes result.json, leak.geojson, map.html and stakes.csv, all of them or none.
     """
+    import datetime
+
     from geoleak import pipeline
     from geoleak.cli.say import json_text, progress
     from geoleak.cli.say import out as print_lines
@@ -35,7 +37,7 @@ def locate(
     with progress("reading the site"):
         read = pipeline.read_site(site)
     with progress("working out where the leak is"):
-        result = pipeline.locate(read)
+        result = pipeline.locate(read, now=datetime.datetime.now())
     with progress("writing"):
         written = result.write(folder, force=force)
     if json:

@@ -1,0 +1,402 @@
+"""Everything about the stake that a Result prints: where, how sure, what to mind there."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoleak.advice import decide
+from geoleak.cautions import hole_cautions, not_before
+from geoleak.hole import HoleShape, dig_depth_m, hole_shape, hole_width_m, outline_wkt
+from geoleak.inference import Decision, Posterior
+from geoleak.result import (
+    BudgetRow,
+    Feature,
+    HoleSummary,
+    ServiceSummary,
+    SettingOutEllipse,
+    StakeSummary,
+    TieSummary,
+)
+from geoleak.result_services import services_of
+from geoleak.services import Conflict, Service, conflicts
+from geoleak.site import Note
+from geoleak.stake import (
+    ELLIPSE_95,
+    CheckPoint,
+    ShotPoint,
+    StakePoint,
+    budget,
+    check_points,
+    ellipse,
+    free_ids,
+    hole_stakes,
+    leak_stake,
+    offset_stakes,
+    setting_out_covariance,
+)
+from geoleak.survey import Survey, SurveyedLeg
+from geoleak.survey_legs import depth_is_known
+from geoleak.ties import TapePoint, Ties, choose_ties
+from geoleak.units import format_station
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+DrawFeature = Callable[..., Feature]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StakeWork:
+    """The decision and all that hangs on its stake."""
+
+    decision: Decision
+    ellipse_95: SettingOutEllipse
+    budget: tuple[BudgetRow, ...]
+    lonlat_accuracy_m: float | None
+    elevation_m: float | None
+    crown_m: float
+    crown_sigma_m: float
+    side: dict[str, float]
+    hole: HoleSummary
+    outline: BaseGeometry
+    ties: tuple[TieSummary, ...]
+    ties_text: tuple[str, ...]
+    tie_lines: tuple[tuple[TieSummary, BaseGeometry], ...]
+    stakes: tuple[StakeSummary, ...]
+    stake_points: tuple[tuple[StakeSummary, BaseGeometry], ...]
+    services: tuple[ServiceSummary, ...]
+    service_shapes: tuple[Service, ...]
+    cautions: tuple[str, ...]
+    not_before: str | None
+    notes: tuple[Note, ...]
+
+    def features(self, draw: DrawFeature) -> Iterator[Feature]:
+        """Return the stakes, ties and services as features."""
+        for service in self.service_shapes:
+            yield draw(
+                "utility",
+                service.name,
+                service.geometry,
+                name=service.name,
+                colour=service.colour,
+                quality=service.quality,
+                depth_m=service.depth_m,
+            )
+        for tie, line in self.tie_lines:
+            yield draw(
+                "tie",
+                f"tie-{tie.feature}",
+                line,
+                feature=tie.feature,
+                distance_m=tie.distance_m,
+                bearing_deg=tie.bearing_deg,
+            )
+        for stake, point in self.stake_points:
+            more: dict[str, Any] = {"elevation_m": stake.elevation_m}
+            if stake.kind == "stake":
+                more |= {"leg": self.hole.pieces[0][0], "chainage_m": self.decision.stake_m}
+            # Ends of the hole are offset stakes to whoever draws: set out beside the leak's own.
+            kind = "offset_stake" if stake.kind.startswith("hole") else stake.kind
+            yield draw(kind, stake.id, point, label=stake.label, **more)
+
+
+def stake_work(
+    survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
+) -> StakeWork:
+    """Return the decision and everything about its stake.
+
+    Parameters
+    ----------
+    now : datetime.datetime, optional
+        Local time; without it a locate request is not known to be valid yet.
+    """
+    return _Work(survey, posterior, now).done()
+
+
+@dataclass(slots=True)
+class _Work:
+    survey: Survey
+    posterior: Posterior
+    now: datetime.datetime | None
+
+    def done(self) -> StakeWork:
+        decision = self._decide()
+        leg = self.survey.legs[decision.leg]
+        at_m = decision.stake_m
+        east, north = (float(v) for v in np.asarray(leg.route.position(at_m))[:2])
+        shape, hole = self._hole(decision, leg)
+        ties = self._ties(leg, at_m, east, north)
+        points, checks = self._stakes(decision, leg, east, north)
+        service_shapes, notes = services_of(self.survey)
+        near = conflicts(
+            service_shapes,
+            route=leg.route,
+            stake_m=at_m,
+            outline=shape.outline,
+            unit=self.survey.site.length_unit,
+            tolerance_zone_m=self.survey.site.crew.tolerance_zone_m,
+        )
+        wait = self._not_before()
+        crown, sigma = self._crown(leg, at_m)
+        tie_lines = tuple(self._tie_lines(ties, east, north))
+        stakes = tuple(self._summaries(points, checks))
+        return StakeWork(
+            decision=decision,
+            ellipse_95=self._ellipse(leg, at_m),
+            budget=self._budget(leg, at_m),
+            lonlat_accuracy_m=self._lonlat_accuracy(leg, at_m),
+            elevation_m=self._ground(leg, at_m),
+            crown_m=crown,
+            crown_sigma_m=sigma,
+            side=self._sides(),
+            hole=hole,
+            outline=shape.outline,
+            ties=tuple(tie for tie, _ in tie_lines),
+            ties_text=ties.texts,
+            tie_lines=tie_lines,
+            stakes=tuple(stake for stake, _ in stakes),
+            stake_points=stakes,
+            services=tuple(self._service(each) for each in near),
+            service_shapes=service_shapes,
+            cautions=hole_cautions(
+                depth_m=shape.depth_m,
+                depth_sigma_m=sigma,
+                services=tuple(each.text for each in near if each.in_tolerance_zone),
+                not_before=wait,
+            ),
+            not_before=wait,
+            notes=notes,
+        )
+
+    @property
+    def _rover_sigma_m(self) -> float:
+        """What the rover that shot the marks does when it sets the stake out."""
+        sigma = [p.sigma_m for p in self.survey.points if p.point.status in ("fixed", "unknown")]
+        return float(np.median(sigma)) if sigma else 0.02
+
+    def _decide(self) -> Decision:
+        crew = self.survey.site.crew
+
+        def setting_out(leg: int, chainage_m: float) -> tuple[float, float]:
+            rows = self._sources(self.survey.legs[leg], chainage_m)
+            rover = [row for row in rows if row.source.startswith("rover")]
+            # Readings and stake stand on one fitted line: along the pipe its error is common to
+            # both and only the rover's counts. Across the pipe all of it does.
+            along = math.sqrt(sum(row.sigma_along_m**2 for row in rover))
+            return along, rows[-1].sigma_across_m
+
+        depth = float(np.median(self.posterior.places.depth_m))
+        return decide(
+            self.survey,
+            self.posterior,
+            setting_out_sigma=setting_out,
+            hole_half_width_m=hole_width_m(depth, crew.bucket_width_m) / 2,
+        )
+
+    def _sources(self, leg: SurveyedLeg, chainage_m: float) -> tuple[Any, ...]:
+        return budget(
+            leg.fit,
+            chainage_m,
+            rover_bias_m=self.survey.site.point_file.rover_bias_m,
+            rover_sigma_m=self._rover_sigma_m,
+        )
+
+    def _budget(self, leg: SurveyedLeg, at_m: float) -> tuple[BudgetRow, ...]:
+        rows = budget(
+            leg.fit,
+            at_m,
+            rover_bias_m=self.survey.site.point_file.rover_bias_m,
+            rover_sigma_m=self._rover_sigma_m,
+        )
+        return tuple(BudgetRow(r.source, r.sigma_along_m, r.sigma_across_m) for r in rows)
+
+    def _ellipse(self, leg: SurveyedLeg, at_m: float) -> SettingOutEllipse:
+        covariance = setting_out_covariance(leg.fit, at_m, rover_sigma_m=self._rover_sigma_m)
+        major, minor, bearing = ellipse(covariance, radius_sigmas=ELLIPSE_95)
+        return SettingOutEllipse(float(major), float(minor), self._grid_bearing(float(bearing)))
+
+    def _grid_bearing(self, bearing_deg: float) -> float:
+        return float(self.survey.frame.bearing_grid_deg(bearing_deg))
+
+    def _lonlat_accuracy(self, leg: SurveyedLeg, at_m: float) -> float | None:
+        stated = self.survey.frame.lonlat_accuracy_m
+        if stated is None:
+            return None
+        return math.hypot(stated, self._ellipse(leg, at_m).semi_major_m)
+
+    def _ground(self, leg: SurveyedLeg, at_m: float) -> float | None:
+        if not leg.route.has_heights:
+            return None
+        return float(leg.route.height_m(at_m)) + float(leg.fit.depth_m(at_m))
+
+    def _crown(self, leg: SurveyedLeg, at_m: float) -> tuple[float, float]:
+        return float(leg.fit.crown_depth_m(at_m)), float(leg.fit.depth_sigma_m(at_m))
+
+    def _sides(self) -> dict[str, float]:
+        """Return the chance on each side of the boundary, where a leg states one."""
+        legs = self.survey.legs
+        if all(leg.boundary_m is None and leg.leg.side is None for leg in legs):
+            return {}
+        places, mass = self.posterior.places, self.posterior.mass
+        side: dict[str, float] = {}
+        for leg in legs:
+            mine = places.leg == leg.number
+            if leg.boundary_m is not None:
+                below = mine & (places.chainage_m < leg.boundary_m)
+                name = leg.leg.boundary
+                parts = {f"up to {name}": mass[below], f"past {name}": mass[mine & ~below]}
+            else:
+                parts = {leg.leg.side or f"leg {leg.name}": mass[mine]}
+            for text, share in parts.items():
+                side[text] = side.get(text, 0.0) + float(share.sum())
+        side["on no traced leg"] = float(self.posterior.elsewhere)
+        return side
+
+    def _hole(self, decision: Decision, leg: SurveyedLeg) -> tuple[HoleShape, HoleSummary]:
+        piece = next(p for p in decision.hole.pieces if p[0] == decision.leg)
+        depth = None
+        if depth_is_known(self.survey.site, leg.leg):
+            crown, _ = self._crown(leg, decision.stake_m)
+            depth = dig_depth_m(crown, leg.leg.outside_diameter_m or 0.0)
+        shape = hole_shape(
+            leg.route,
+            piece[1],
+            piece[2],
+            bucket_width_m=self.survey.site.crew.bucket_width_m,
+            depth_m=depth,
+            depth_sigma_m=self._crown(leg, decision.stake_m)[1] if depth is not None else 0.0,
+            soil=self.survey.site.crew.soil_type,
+        )
+        summary = HoleSummary(
+            pieces=tuple(
+                (self.survey.legs[number].name, float(low), float(high))
+                for number, low, high in decision.hole.pieces
+            ),
+            length_m=decision.hole.length_m,
+            before_stake_m=decision.stake_m - piece[1],
+            past_stake_m=piece[2] - decision.stake_m,
+            width_m=shape.width_m,
+            depth_m=shape.depth_m,
+            area_m2=shape.area_m2,
+            volume_m3=shape.volume_m3,
+            outline_wkt=outline_wkt(shape.outline, to_grid=self.survey.frame.to_grid),
+            notes=shape.notes,
+        )
+        return shape, summary
+
+    def _ties(self, leg: SurveyedLeg, at_m: float, east: float, north: float) -> Ties:
+        crew = self.survey.site.crew
+        ground = self._ground(leg, at_m)
+        return choose_ties(
+            [
+                TapePoint(
+                    p.point.id,
+                    p.easting_m,
+                    p.northing_m,
+                    p.height_m,
+                    p.sigma_m,
+                    p.point.note or p.point.code,
+                )
+                for p in self.survey.features
+            ],
+            easting_m=east,
+            northing_m=north,
+            height_m=math.nan if ground is None else ground,
+            tape_length_m=crew.tape_length_m,
+            tape_sigma_m=crew.tape_sigma_m,
+            unit=self.survey.site.length_unit,
+            bearing_to_grid=self._grid_bearing,
+        )
+
+    def _tie_lines(
+        self, ties: Ties, east: float, north: float
+    ) -> Iterator[tuple[TieSummary, BaseGeometry]]:
+        import shapely
+
+        for tie in ties.ties:
+            line = shapely.LineString([(tie.point.easting_m, tie.point.northing_m), (east, north)])
+            summary = TieSummary(
+                tie.point.id, tie.point.note, tie.distance_m, tie.bearing_deg, tie.slope
+            )
+            yield summary, line
+
+    def _stakes(
+        self, decision: Decision, leg: SurveyedLeg, east: float, north: float
+    ) -> tuple[list[StakePoint], tuple[CheckPoint, ...]]:
+        unit = self.survey.site.length_unit
+        known = depth_is_known(self.survey.site, leg.leg)
+        piece = next(p for p in decision.hole.pieces if p[0] == decision.leg)
+        points = [
+            leak_stake(leg.route, decision.stake_m, unit=unit),
+            *offset_stakes(
+                leg.route,
+                decision.stake_m,
+                self.survey.site.crew.offset_stake_m,
+                unit=unit,
+                depth_m=self._crown(leg, decision.stake_m)[0] if known else None,
+            ),
+            *hole_stakes(leg.route, piece[1], piece[2], unit=unit),
+        ]
+        shots = [
+            ShotPoint(p.point.id, p.easting_m, p.northing_m, p.sigma_m, p.point.status != "float")
+            for p in self.survey.points
+            # A painted mark washes off: what a rover checks against has to stay.
+            if p.kind != "mark" and p.point.status != "single"
+        ]
+        checks = check_points(
+            shots, easting_m=east, northing_m=north, rover_sigma_m=self._rover_sigma_m, unit=unit
+        )
+        return points, checks
+
+    def _summaries(
+        self, points: list[StakePoint], checks: tuple[CheckPoint, ...]
+    ) -> Iterator[tuple[StakeSummary, BaseGeometry]]:
+        import shapely
+
+        heights = {p.point.id: p.point.elevation_m for p in self.survey.points}
+        names = free_ids(self.survey.site.points, len(points) + len(checks))
+        ground = [self._ground_near(each) for each in points] + [heights[c.id] for c in checks]
+        said = [(p.kind, p.label, "") for p in points]
+        said += [("check_point", f"CHECK {c.id}", c.text) for c in checks]
+        places = [(p.easting_m, p.northing_m) for p in points]
+        places += [(c.easting_m, c.northing_m) for c in checks]
+        for name, place, words, height in zip(names, places, said, ground, strict=True):
+            east, north = (float(v) for v in self.survey.frame.to_grid(*place))
+            kind, label, text = words
+            summary = StakeSummary(name, kind, label, east, north, height, text)
+            yield summary, shapely.Point(place)
+
+    def _ground_near(self, stake: StakePoint) -> float | None:
+        """Return the ground's height at a stake: as on the pipe beside it."""
+        leg = self.survey.legs[self.posterior.peaks[0].leg]
+        return self._ground(leg, min(max(stake.chainage_m, 0.0), leg.route.length_m))
+
+    def _service(self, row: Conflict) -> ServiceSummary:
+        return ServiceSummary(
+            name=row.name,
+            colour=row.colour,
+            station=format_station(row.chainage_m, unit=self.survey.site.length_unit),
+            from_stake_m=row.from_stake_m,
+            distance_m=row.distance_m,
+            crossing_deg=row.crossing_deg,
+            depth_m=row.depth_m,
+            in_hole=row.in_hole,
+            in_tolerance_zone=row.in_tolerance_zone,
+            quality=row.quality,
+            text=row.text,
+        )
+
+    def _not_before(self) -> str | None:
+        request = self.survey.site.locate_request
+        return not_before(
+            number=request.number,
+            valid_from=request.valid_from,
+            expires=request.expires,
+            now=self.now,
+        )
