@@ -86,7 +86,8 @@ def schema() -> dict[str, Any]:
 
     hints = typing.get_type_hints(Result)
     names = [each.name for each in dataclasses.fields(Result) if each.name != "features"]
-    model: Any = create_model("result", **{name: (hints[name], ...) for name in names})
+    keys: dict[str, Any] = {name: (hints[name], ...) for name in names}
+    model = create_model("result", **keys)
     made = TypeAdapter(model).json_schema(mode="serialization")
     for part in (made, *made.get("$defs", {}).values()):
         _close(part)

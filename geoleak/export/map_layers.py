@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import folium
 
 from geoleak.export import colours, words
+from geoleak.export.feature_words import property_rows, stake_rows
 from geoleak.export.map_leaflet import Label, OfflineMap, Popup
 from geoleak.export.map_ticks import add_stations
 from geoleak.export.profile_picture import level_range
@@ -392,19 +393,6 @@ def stakes(the_map: OfflineMap, view: View) -> None:
         group.add_child(label)
 
 
-def stake_rows(result: Result) -> list[tuple[str, str]]:
-    """Return what the stake's pop-up says."""
-    rows = [
-        ("Grid", f"{words.position(result)} {result.leak.position.unit}"),
-        ("Sets out within", words.ellipse(result)),
-        ("Crown of the pipe", words.depth(result)),
-        ("From the paint", words.near_marks(result)),
-    ]
-    if result.leak.lonlat is not None:
-        rows.append(("Phone", f"{words.lonlat(result)}, {words.lonlat_accuracy(result)}"))
-    return [(label, text) for label, text in rows if text]
-
-
 def popup_markup(title: str, rows: Iterable[tuple[str, str]]) -> str:
     """Return a pop-up's markup; every text in it is made safe here."""
     body = "".join(
@@ -416,57 +404,4 @@ def popup_markup(title: str, rows: Iterable[tuple[str, str]]) -> str:
 
 def plain(text: str) -> str:
     """Return text for an attribute that a script sets: printable and short."""
-    return "".join(c if c.isprintable() else " " for c in text)[:120]
-
-
-HIDDEN = ("feature", "label", "name", "reading_kind")
-
-
-def property_rows(feature: Feature, result: Result) -> list[tuple[str, str]]:
-    """Return a feature's properties in words, lengths in the site's unit."""
-    rows = []
-    for key, value in feature.properties.items():
-        if value is None or value == "" or key in HIDDEN:
-            continue
-        rows.append((_label(key), _shown(key, value, result.site.length_unit)))
-    return rows
-
-
-LABELS = {
-    "chainage_m": "Station",
-    "from_m": "From",
-    "to_m": "To",
-    "elevation_m": "Ground",
-    "depth_m": "Depth",
-    "level_db": "Level",
-    "bearing_deg": "Bearing from grid north",
-}
-
-
-def _label(key: str) -> str:
-    if key in LABELS:
-        return LABELS[key]
-    for tail in ("_m", "_db", "_deg", "_m2", "_m3"):
-        key = key.removesuffix(tail)
-    return key.replace("_", " ").capitalize()
-
-
-def _shown(key: str, value: object, unit: str) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if not isinstance(value, (int, float)):
-        return str(value)
-    if key in ("chainage_m", "from_m", "to_m"):
-        return words.station(value, unit)
-    if key == "offset_m":
-        side = "R" if value > 0 else "L"
-        return f"{words.length(abs(value), unit)} {side}" if value else "on the line"
-    if key in ("chance", "probability"):
-        return words.chance(value)
-    if key.endswith("_m"):
-        return words.length(value, unit)
-    if key.endswith("_db"):
-        return f"{value:.1f} dB"
-    if key.endswith("_deg"):
-        return f"{value:.0f}°"
-    return f"{value} %" if key == "percent" else f"{value:g}"
+    return words.plain(text)[:120]

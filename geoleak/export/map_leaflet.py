@@ -12,7 +12,7 @@ import json
 import re
 from functools import cache
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
 import folium
 from branca.element import Element, Figure, MacroElement
@@ -79,8 +79,8 @@ class Label(MacroElement):
 class OfflineMap(folium.Map):
     """A folium map that asks no network for anything."""
 
-    default_js: ClassVar[list[tuple[str, str]]] = []
-    default_css: ClassVar[list[tuple[str, str]]] = []
+    default_js: list[tuple[str, str]] = []  # noqa: RUF012 - folium's own declaration
+    default_css: list[tuple[str, str]] = []  # noqa: RUF012
     _template = Template(
         "{% macro html(this, kwargs) %}"
         '<div class="folium-map" id="{{ this.get_name() }}" role="application" '

@@ -46,8 +46,7 @@ def head(result: Result) -> str:
     station = words.station(result.leak.chainage_m, unit)
     parts = [
         '<header class="head">',
-        f'<p class="site">{safe(result.site.title)}<br>run {safe(result.run.id)}, '
-        f"{safe(result.run.date)}</p>",
+        f'<p class="site">{safe(result.site.title)}<br>{safe(words.run(result))}</p>',
         '<div class="answer">'
         f'<span class="verdict {"dig" if dig else "listen"}">{words.verdict(result)}</span>'
         f"<h1>{safe(result.leak.leg)} {safe(station)}</h1></div>",

@@ -99,7 +99,9 @@ def near_marks(result: Result) -> str:
     near = result.near
     if near is None:
         return ""
-    past = length(near.past_m, result.site.length_unit)
+    past = length(abs(near.past_m), result.site.length_unit)
+    if near.past_m < 0:
+        return f"{past} before mark {near.mark}, the first"
     text = f"{past} past mark {near.mark}"
     return f"{text}, on the way to mark {near.next_mark}" if near.next_mark else text
 
@@ -130,6 +132,16 @@ def depth(result: Result) -> str:
     return f"{text}, give or take {number(leak.depth_sigma_m, unit)}"
 
 
+def run(result: Result) -> str:
+    """Return which run this is, with its date where one is known."""
+    return f"run {result.run.id}" + (f", {result.run.date}" if result.run.date else "")
+
+
+def diameter(value_m: float, unit: str) -> str:
+    """Return a pipe's diameter: inches where the site is in feet, else millimetres."""
+    return f"{value_m * 1000:.0f} mm" if unit == "m" else f"{value_m / 0.0254:.3g} in"
+
+
 def station(chainage_m: float, unit: str) -> str:
     """Return a station to a tenth of a foot or a centimetre: as near as a leak is known."""
     text = format_station(chainage_m, unit=unit)
@@ -150,6 +162,11 @@ def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "") -> str:
         prefix = "" if name == leg else f"{name} "
         shown.append(f"{prefix}{station(start, unit)} to {station(end, unit)}")
     return "; ".join(shown)
+
+
+def plain(text: object) -> str:
+    """Return text on one line without control characters: no file can move a cursor."""
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
 def markup_safe(text: object) -> str:

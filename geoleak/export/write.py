@@ -30,6 +30,7 @@ Writer = Callable[[Result, Path], "Path | None"]
 def always(street_tiles: bool = False) -> dict[str, Writer]:
     """Return the files of every run, name -> writer, imported only now."""
     from geoleak.export.geojson import write_geojson
+    from geoleak.export.geopackage import write_geopackage
     from geoleak.export.json_result import write_json
     from geoleak.export.map import write_map
     from geoleak.export.stakes import write_stakes
@@ -42,12 +43,42 @@ def always(street_tiles: bool = False) -> dict[str, Writer]:
         "leak.geojson": write_geojson,
         "map.html": the_map,
         "stakes.csv": write_stakes,
+        "site.gpkg": write_geopackage,
     }
 
 
 def extras() -> dict[str, tuple[str, Writer]]:
     """Return the files on request: word of ``also`` -> (file name, writer)."""
-    return {}
+    return {
+        "kml": ("site.kml", _kml),
+        "gpx": ("site.gpx", _gpx),
+        "dxf": ("site.dxf", _dxf),
+        "landxml": ("site.xml", _landxml),
+    }
+
+
+def _kml(result: Result, path: Path) -> Path:
+    from geoleak.export.kml import write_kml
+
+    return write_kml(result, path)
+
+
+def _gpx(result: Result, path: Path) -> Path:
+    from geoleak.export.gpx import write_gpx
+
+    return write_gpx(result, path)
+
+
+def _dxf(result: Result, path: Path) -> Path:
+    from geoleak.export.dxf import write_dxf
+
+    return write_dxf(result, path)
+
+
+def _landxml(result: Result, path: Path) -> Path:
+    from geoleak.export.landxml import write_landxml
+
+    return write_landxml(result, path)
 
 
 def write_all(

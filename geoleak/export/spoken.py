@@ -1,0 +1,248 @@
+"""The answer as a technician reads it to a crew over the phone: plain lines of text."""
+
+from __future__ import annotations
+
+import textwrap
+import unicodedata
+from collections.abc import Iterable
+
+from geoleak.export import words
+from geoleak.result import Result
+
+WIDTH = 100
+HEAD = 8
+MOST_WARNINGS = 12
+
+
+def lines(result: Result) -> list[str]:
+    """Return what `locate` prints, no line wider than 100 columns.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    list of str
+        Plain text, figures in the site's length unit, rounded to what is known.
+    """
+    made = [title_line(result)]
+    made += _verdict(result)
+    made += _stake(result)
+    made += _section("why", why(result))
+    made += _section("next", next_readings(result))
+    made += _section("else", next_holes(result))
+    made += _section("ties", ties(result))
+    made += _section("also", (words.plain(each.text) for each in result.services))
+    made += _section("note", warnings(result))
+    made += _cautions(result)
+    return made
+
+
+def title_line(result: Result) -> str:
+    """Return the head line: the site on the left, the run on the right."""
+    run = words.run(result)
+    title = words.plain(result.site.title)
+    room = WIDTH - len(run) - 2
+    title = _cut(title, room)
+    return title + " " * max(2, WIDTH - _columns(title) - len(run)) + run
+
+
+def _verdict(result: Result) -> list[str]:
+    unit, leak, decision = result.site.length_unit, result.leak, result.decision
+    where = f"{words.plain(leak.leg)} {words.station(leak.chainage_m, unit)}"
+    size = words.length(decision.hole.length_m, unit)
+    inside = words.chance(decision.chance_in_hole)
+    elsewhere = f"{words.chance(leak.probability_elsewhere)} that the leak is on no traced leg"
+    assumed = any(each.assumed for each in result.legs if each.name == leak.leg)
+    likely = words.plain(words.pieces(leak.interval_95, unit, leg=leak.leg))
+    rest = [
+        crown(result),
+        f"95 % of the chance lies within {likely}",
+        near(result),
+        "route assumed, not traced: the pipe itself may lie elsewhere" if assumed else "",
+        *side(result),
+    ]
+    if decision.verdict == "dig":
+        first = f"{where}: {inside} in a {size} hole ({elsewhere})"
+        stop = f"NOT BEFORE: {words.plain(result.not_before)}" if result.not_before else ""
+        reach = f"open {words.hole_reach(result)}, along the pipe"
+        return _section("DIG", [first, stop, reach, *rest])
+    hole = f"a {size} hole there would hold the leak with {inside} ({elsewhere})"
+    first = f"LISTEN ON: do not dig yet; the best place so far is {where}"
+    return _wrapped(first, "", " " * HEAD) + _section("", [hole, *rest])
+
+
+def crown(result: Result) -> str:
+    """Return the depth of the pipe in words."""
+    leak, unit = result.leak, result.site.length_unit
+    if leak.depth_m is None:
+        return "the depth of the pipe is not known: find it before a machine digs"
+    text = f"crown of the pipe {words.length(leak.depth_m, unit)} down"
+    if leak.depth_sigma_m is None:
+        return text
+    return f"{text}, give or take {words.number(leak.depth_sigma_m, unit)}"
+
+
+def near(result: Result) -> str:
+    """Return the stake from the paint."""
+    text = words.near_marks(result)
+    return words.plain(f"the stake is {text}") if text else ""
+
+
+def why(result: Result) -> list[str]:
+    """Return the reasons, and the straight run of marks that the stake stands on."""
+    rows = [words.plain(each) for each in result.decision.reasons]
+    found = result.near
+    if (
+        found
+        and found.straight_from
+        and found.straight_to
+        and found.straight_from != (found.straight_to)
+        and not any("straight run" in row for row in rows)
+    ):
+        span = f"marks {found.straight_from} to {found.straight_to}"
+        rows.append(words.plain(f"the stake stands on the straight run of {span}"))
+    return rows
+
+
+def side(result: Result) -> list[str]:
+    """Return whose side the leak is on, where a boundary is given."""
+    odds = {name: chance for name, chance in result.leak.side.items() if chance > 0}
+    if not odds:
+        return []
+    told = ", ".join(f"{words.plain(name)} {words.chance(chance)}" for name, chance in odds.items())
+    return [f"side of the boundary: {told}"]
+
+
+def _stake(result: Result) -> list[str]:
+    leak = result.leak
+    grid = f"{words.position(result)}  {words.grid_name(result)}"
+    rows = [f"{grid}; sets out within {words.ellipse(result)}"]
+    check = first_check(result)
+    if check:
+        rows.append(check)
+    if leak.elevation_m is not None:
+        height = words.length(leak.elevation_m, leak.position.unit, decimals=2)
+        rows.append(f"ground at {height}")
+    if result.site.corrections:
+        rows.append(f"rover corrected by {words.plain(result.site.corrections)}")
+    made = _section("stake", rows)
+    if leak.lonlat is not None:
+        made += _section("phone", [f"{words.lonlat(result)}, {words.lonlat_accuracy(result)}"])
+    return made
+
+
+def first_check(result: Result) -> str:
+    """Return the point to occupy first, where the stakes hold one."""
+    ids = [each.id for each in result.stakes if each.kind == "check_point"]
+    if not ids:
+        return ""
+    limit = "0.1 ft" if result.site.length_unit != "m" else "3 cm"
+    return f"occupy {words.plain(ids[0])} first: it must read within {limit}, or stop"
+
+
+def next_readings(result: Result) -> list[str]:
+    """Return the readings worth taking next."""
+    unit = result.site.length_unit
+    return [
+        f"{each.kind.replace('_', ' ')} reading at {words.plain(each.place)}"
+        f" ({words.plain(each.leg)} {words.station(each.chainage_m, unit)}): should shrink the "
+        f"95 % stretch to about {words.length(each.expected_interval_95_m, unit)}"
+        for each in result.next_readings
+    ]
+
+
+def next_holes(result: Result) -> list[str]:
+    """Return the holes to try if the first one is dry."""
+    unit, leg = result.site.length_unit, result.leak.leg
+    words_of = ("if the hole is dry: ", "then: ")
+    return [
+        f"{words_of[min(k, 1)]}{words.pieces(each.pieces, unit, leg=leg)} "
+        f"({words.chance(each.chance)})"
+        for k, each in enumerate(result.decision.then)
+        if each.pieces
+    ]
+
+
+def ties(result: Result) -> list[str]:
+    """Return the tapes and what is said about them."""
+    unit = result.site.length_unit
+    places = 2
+    rows = []
+    for each in result.ties:
+        named = f" ({words.plain(each.note)})" if each.note.strip() else ""
+        slope = f", {words.plain(each.slope)}" if each.slope else ""
+        tape = words.length(each.distance_m, unit, decimals=places)
+        rows.append(f"{tape} from {words.plain(each.feature)}{named}{slope}")
+    return rows + [words.plain(each) for each in result.ties_text]
+
+
+def warnings(result: Result) -> list[str]:
+    """Return the warnings with the place in the file that raised them."""
+    rows = []
+    for each in result.warnings[:MOST_WARNINGS]:
+        place = (
+            f"{words.plain(each.file)}:{each.line}: "
+            if each.file and each.line
+            else (f"{words.plain(each.file)}: " if each.file else "")
+        )
+        rows.append(place + words.plain(each.text))
+    more = len(result.warnings) - MOST_WARNINGS
+    return [*rows, f"and {more} more in result.json"] if more > 0 else rows
+
+
+def _cautions(result: Result) -> list[str]:
+    if not result.cautions:
+        return []
+    made = ["", "Before digging:"]
+    for each in result.cautions:
+        made += _wrapped(words.plain(each), "  - ", "    ")
+    return made
+
+
+def _section(head: str, rows: Iterable[str]) -> list[str]:
+    """Return rows under a head, which stands before the first of them."""
+    made: list[str] = []
+    indent = " " * HEAD
+    start = head if len(head) < HEAD else f"{head} "
+    for row in rows:
+        if row:
+            made += _wrapped(row, indent if made else f"{start:<{HEAD}}", indent)
+    return made
+
+
+def _wrapped(text: str, first: str, later: str) -> list[str]:
+    """Return text broken at 100 columns; figures stay beside their unit."""
+    for unit in ("%", "ft", "m", "dB", "in", "mm"):
+        text = text.replace(f" {unit} ", f"\x00{unit} ").replace(f" {unit},", f"\x00{unit},")
+    broken = textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
+    )
+    narrow = [part for row in broken for part in _fit(row, later)]
+    return [row.replace("\x00", " ").rstrip() for row in narrow]
+
+
+def _fit(row: str, later: str) -> list[str]:
+    """Return a row cut again where wide letters make it wider than 100 columns."""
+    made = []
+    while _columns(row) > WIDTH:
+        cut = len(_cut(row, WIDTH))
+        made.append(row[:cut])
+        row = later + row[cut:]
+    return [*made, row]
+
+
+def _columns(text: str) -> int:
+    """Return the columns of a terminal that text fills: two for a wide letter."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+
+
+def _cut(text: str, room: int) -> str:
+    """Return as much of the text as fits."""
+    while _columns(text) > room:
+        text = text[:-1]
+    return text
