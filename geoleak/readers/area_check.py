@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
+from geoleak.readers.collector import Collector
 from geoleak.readers.crs_info import CrsInfo
 from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw
-from geoleak.readers.collector import Collector
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M
 
 # (what the file's numbers are in, the factor that brings them to metres)

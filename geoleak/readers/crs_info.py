@@ -45,9 +45,7 @@ class CrsInfo:
         easting, northing = _transformer(self.crs, "from").transform(lon, lat)
         return easting, northing
 
-    def in_area(
-        self, lon: NDArray[np.float64], lat: NDArray[np.float64]
-    ) -> NDArray[np.bool_]:
+    def in_area(self, lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
         import numpy as np
 
@@ -113,7 +111,7 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
     if not (flat.is_projected or flat.is_geographic):
         raise ValueError(
             f'"{text}" ({crs.name}) has no horizontal positions; '
-            "write a projected or geographic CRS, or \"local\""
+            'write a projected or geographic CRS, or "local"'
         )
     if flat.to_epsg() in (3857, 3785, 900913):
         raise ValueError(

@@ -191,9 +191,7 @@ def _has_comments(text: str) -> bool:
     ) or bool(re.match(r"\s*[#%]", text))
 
 
-def _without_comments(
-    lines: Iterator[str], commented: list[tuple[int, str]]
-) -> Iterator[str]:
+def _without_comments(lines: Iterator[str], commented: list[tuple[int, str]]) -> Iterator[str]:
     for count, line in enumerate(lines, 1):
         if line.lstrip().startswith(COMMENTS):
             commented.append((count, line.strip()))

@@ -70,7 +70,10 @@ class LegReader:
                 self._complain(number, "name", f'"{name}" reads like a coordinate', "rename it")
 
     def _leg(self, number: int, table: LegTable) -> Leg:
-        start, end = self._point(number, "start", table.start), self._point(number, "end", table.end)
+        start, end = (
+            self._point(number, "start", table.start),
+            self._point(number, "end", table.end),
+        )
         marks = self._marks(number, table)
         if table.order == "number":
             marks = sorted(marks, key=number_order)

@@ -54,7 +54,7 @@ def why_no_number(text: str, *, decimal: str) -> str:
     if cell.lstrip("+-").casefold() in _NOT_FINITE or re.fullmatch(r"[-+]?\d.*[eE]\d+", cell):
         return f'"{cell}" is not a finite number; write the measured value or strike the row out'
     other = "," if decimal == "." else "."
-    if "." in cell and "," in cell or cell.count(",") > 1 or cell.count(".") > 1:
+    if ("." in cell and "," in cell) or cell.count(",") > 1 or cell.count(".") > 1:
         return f'"{cell}" may hold a thousands separator; write it without one'
     if other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
         return (

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
+from geoleak.errors import Origin
 from geoleak.readers.collector import Collector, listed
 from geoleak.readers.long_columns import NumberedIds
 from geoleak.readers.point_table import Columns, FloatArray
-from geoleak.errors import Origin
 
 # Two shots of one mark differ by centimetres; by more than this it is a number used twice.
 SAME_POINT_WITHIN_M = 0.5
@@ -130,9 +129,7 @@ def _average_numbers(
         merged.numbers[name][place] = weights[there] @ values[there] / weights[there].sum()
 
 
-def _average_vertical_sigma(
-    held: Columns, merged: Columns, place: int, group: list[int]
-) -> None:
+def _average_vertical_sigma(held: Columns, merged: Columns, place: int, group: list[int]) -> None:
     values = held.numbers.get("sigma_vertical_m")
     if values is not None:
         there = values[group][np.isfinite(values[group])]

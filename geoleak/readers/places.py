@@ -14,9 +14,7 @@ _MOVED = re.compile(r"^(?P<rest>.+?)\s+(?P<way>up|down)\s+(?P<by>.+)$")
 _GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$")
 _LONLAT = re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$")
 _FARTHEST_M = 1000.0
-_FORMS = (
-    '"107", "107 up 1.5", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" or "lat 35.9 lon -79.0"'
-)
+_FORMS = '"107", "107 up 1.5", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" or "lat 35.9 lon -79.0"'
 
 
 class PlaceReader:

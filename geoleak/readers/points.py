@@ -54,7 +54,7 @@ def read_points(context: PointContext) -> PointTable | None:
     parts: list[Columns] = []
     for number, name in enumerate(context.spec.files):
         asked = context.asked.get(f"file.{number}", context.asked.get("file", NOWHERE))
-        raw = _raw(name, asked, context)
+        raw = raw_of_file(name, asked, context)
         columns = None if raw is None else columns_of(raw, context)
         if columns is not None:
             parts.append(columns)
@@ -66,7 +66,8 @@ def read_points(context: PointContext) -> PointTable | None:
     return PointTable(held)
 
 
-def _raw(name: str, asked: Origin, context: PointContext) -> Raw | None:
+def raw_of_file(name: str, asked: Origin, context: PointContext) -> Raw | None:
+    """Return one file of the folder as columns by role; ``None`` after complaints."""
     data = context.collector.read_bytes(name, asked)
     if data is None:
         return None
@@ -308,9 +309,7 @@ def _sigma(raw: Raw, role: str, axes: int, context: PointContext) -> FloatArray 
     return per_axis(metres, meaning=context.spec.precision_is, axes=axes)
 
 
-def _status(
-    raw: Raw, sigma_m: FloatArray | None, context: PointContext
-) -> NDArray[np.int8] | None:
+def _status(raw: Raw, sigma_m: FloatArray | None, context: PointContext) -> NDArray[np.int8] | None:
     cells = raw.cells("status")
     if cells is None:
         return None

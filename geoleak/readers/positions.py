@@ -47,7 +47,7 @@ def read_positions(
     if degrees and not info.geographic:
         collector.complain(
             raw.locate(0, roles["latitude"]),
-            f"the file has latitude and longitude only, but crs = \"{info.text}\" is a grid",
+            f'the file has latitude and longitude only, but crs = "{info.text}" is a grid',
             "state the geographic CRS the rover worked in as crs, and this one as grid_crs",
         )
         return None

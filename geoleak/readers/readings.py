@@ -60,9 +60,7 @@ def read_readings(collector: Collector, places: PlaceReader) -> tuple[Reading, .
     return tuple(found)
 
 
-def _reading(
-    row: SheetRow, surfaces: dict[str, str], seen: dict[str, int]
-) -> Reading | None:
+def _reading(row: SheetRow, surfaces: dict[str, str], seen: dict[str, int]) -> Reading | None:
     skip = row.text("skip")
     identifier = row.text("reading") or str(row.index)
     line = row.sheet.rows.numbers[row.index]
@@ -132,9 +130,7 @@ def _surface(row: SheetRow, known: dict[str, str]) -> str | None:
     return known[cell]
 
 
-def check_recordings(
-    named: Iterable[tuple[str | None, Origin]], collector: Collector
-) -> None:
+def check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Collector) -> None:
     """Complain about recordings that lead out of the folder or are not there."""
     for text, origin in named:
         if not text:

@@ -242,7 +242,9 @@ class SheetRow:
             return word
         near = did_you_mean(cell, words)
         listing = ", ".join(words)
-        self.complain(column, f'"{cell}" is not known', f"{near + ' ' if near else ''}use {listing}")
+        self.complain(
+            column, f'"{cell}" is not known', f"{near + ' ' if near else ''}use {listing}"
+        )
         return None
 
     def yes_no(self, column: str) -> bool | None:
@@ -314,9 +316,7 @@ def open_sheet(
     if missing:
         return None
     decimal = _decimal(rows, columns, numeric)
-    return Sheet(
-        rows, columns, known=known, collector=collector, places=places, decimal=decimal
-    )
+    return Sheet(rows, columns, known=known, collector=collector, places=places, decimal=decimal)
 
 
 def _columns(rows: Rows, known: Sequence[str], collector: Collector) -> dict[str, int]:

@@ -145,9 +145,7 @@ def length_or_fraction(value: Any, info: ValidationInfo) -> tuple[float | None, 
     return None, fraction
 
 
-LengthOrFraction = Annotated[
-    tuple[float | None, float | None], BeforeValidator(length_or_fraction)
-]
+LengthOrFraction = Annotated[tuple[float | None, float | None], BeforeValidator(length_or_fraction)]
 
 
 def pressure_kpa(value: Any) -> float:

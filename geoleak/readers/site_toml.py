@@ -128,7 +128,7 @@ def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None
             where = Origin(label, text.count("\n") + 1)
             message = message.replace(" (at end of document)", " at the end of the file")
         collector.complain(
-            where, f"this is not TOML: {message}", "texts stand in quotes, as in key = \"text\""
+            where, f"this is not TOML: {message}", 'texts stand in quotes, as in key = "text"'
         )
     return None
 
@@ -186,9 +186,7 @@ def _known_keys(path: Path) -> list[str]:
     return [field.alias or name for name, field in model.model_fields.items()]
 
 
-def _note_unused(
-    table: SiteTable, positions: Positions, label: str, collector: Collector
-) -> None:
+def _note_unused(table: SiteTable, positions: Positions, label: str, collector: Collector) -> None:
     for name in NOT_USED_YET:
         if getattr(table, name) is not None:
             collector.note(

@@ -90,8 +90,20 @@ def raw_from_text(
         Where the keys of ``[points]`` stand.
     """
     rows = _rows(data, label, spec, collector)
-    if rows is None:
-        return None
+    return (
+        None if rows is None else raw_from_rows(rows, spec=spec, collector=collector, asked=asked)
+    )
+
+
+def raw_from_rows(
+    rows: Rows,
+    *,
+    spec: PointFile,
+    collector: Collector,
+    asked: Mapping[str, Origin] | None = None,
+) -> Raw | None:
+    """Return columns by role of rows that are split already, as `raw_from_text`."""
+    label = rows.label
     found = _header(rows, spec, collector, asked or {})
     if found is None:
         return None
@@ -164,10 +176,10 @@ def _header(
                 f'{rows.label} has a header line, so layout = "{spec.layout}" is not used',
                 asked.get("layout", NOWHERE),
             )
-        return _stated_columns(header, spec, collector, asked), 1
+        return stated_columns(header, spec, collector, asked), 1
     if spec.columns:
         names = tuple(str(index + 1) for index in range(max(map(len, rows.cells[:200]))))
-        return _stated_columns(Header({}, names), spec, collector, asked), 0
+        return stated_columns(Header({}, names), spec, collector, asked), 0
     if numeric < 2:
         collector.complain(
             rows.origin(0),
@@ -199,9 +211,10 @@ def _short(cells: Sequence[str]) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _stated_columns(
+def stated_columns(
     header: Header, spec: PointFile, collector: Collector, asked: Mapping[str, Origin]
 ) -> Header:
+    """Return a header with the columns that ``[points]`` states in place of those it read."""
     roles = dict(header.roles)
     by_name = {folded(name): index for index, name in enumerate(header.names)}
     for role, name in spec.columns.items():

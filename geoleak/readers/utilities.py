@@ -121,7 +121,7 @@ def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str 
     known = {each for each in stated if each and "undefined" not in each.lower()}
     if len(known) > 1:
         raise _refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
-    if not known or len(known) == 1 and any(not each for each in stated):
+    if not known or (len(known) == 1 and any(not each for each in stated)):
         if allow_none and not known:
             return None
         raise _refused(
