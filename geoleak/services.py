@@ -122,6 +122,41 @@ def project_services(
     return services, notes
 
 
+def services_of_points(
+    name: str,
+    easting_m: Sequence[float],
+    northing_m: Sequence[float],
+    *,
+    colour: str | None = None,
+    quality: str | None = None,
+    depth_m: float | None = None,
+    gap_m: float = 15.0,
+) -> tuple[Service, ...]:
+    """Return the services that coded rover points trace, in the order they were shot.
+
+    Points no more than `gap_m` apart are joined into a line; one that stands alone stays a point.
+    """
+    import shapely
+
+    at = np.column_stack([easting_m, northing_m]).astype(float).reshape(-1, 2)
+    at = at[np.isfinite(at).all(axis=1)]
+    if not len(at):
+        return ()
+    step = np.hypot(*np.diff(at, axis=0).T)
+    runs = np.split(at, np.flatnonzero(step > gap_m) + 1)
+    shapes = [shapely.LineString(run) if np.ptp(run, axis=0).any() else run[0] for run in runs]
+    return tuple(
+        Service(
+            name,
+            shape if not isinstance(shape, np.ndarray) else shapely.Point(shape),
+            colour,
+            quality,
+            depth_m,
+        )
+        for shape in shapes
+    )
+
+
 def conflicts(
     services: Sequence[Service],
     *,

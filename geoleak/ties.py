@@ -8,16 +8,20 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.stake import ELLIPSE_95, ellipse
-from geoleak.ties_words import compass_word, side_of, side_words, slope_words, what_to_shoot
+from geoleak.stake_words import compass_word, side_of, side_words, slope_words, what_to_shoot
 from geoleak.units import unit_m
+
+if TYPE_CHECKING:
+    from geoleak.survey import SurveyedPoint
 
 Floats = npt.NDArray[np.float64]
 
@@ -83,6 +87,21 @@ class Ties:
     texts: tuple[str, ...]
     side: str = ""
     """``"left"`` or ``"right"`` of the line from the first feature to the second."""
+
+
+def tape_points(points: Iterable[SurveyedPoint]) -> tuple[TapePoint, ...]:
+    """Return surveyed features as points to hold a tape on; the code says what each one is."""
+    return tuple(
+        TapePoint(
+            each.point.id,
+            each.easting_m,
+            each.northing_m,
+            each.height_m,
+            each.sigma_m,
+            each.point.note or each.point.code,
+        )
+        for each in points
+    )
 
 
 def choose_ties(
@@ -177,18 +196,17 @@ def position_from_tapes(
         raise GeometryError(f'side "{side}" is neither "left" nor "right"')
     at = np.array([[each.easting_m, each.northing_m] for each in points])
     length = np.asarray(distances_m, dtype=float)
-    left, right = swing(at[0], at[1], float(length[0]), float(length[1]))
-    answers = [_refined(at, length, start) for start in (left, right)]
+    starts = swing(at[0], at[1], float(length[0]), float(length[1]))
     if side is not None:
-        return answers[0] if side == "left" else answers[1]
-    misfit = [_misfit(at, length, each) for each in answers]
+        return _refined(at, length, starts[0 if side == "left" else 1])
+    misfit = [_misfit(at, length, each) for each in starts]
     scale = float(np.max(np.ptp(at, axis=0)))
     if abs(misfit[0] - misfit[1]) <= max(1e-6, 1e-3 * scale):
         raise GeometryError(
             f"tapes from {points[0].id} and {points[1].id} meet at two places; "
             "say which side of the line between them"
         )
-    return answers[int(np.argmin(misfit))]
+    return _refined(at, length, starts[int(np.argmin(misfit))])
 
 
 def swing(
@@ -272,7 +290,9 @@ def _usable(points: Sequence[TapePoint], stake: Floats, tape_length_m: float) ->
         # A corner shot twice is one corner.
         if all(math.hypot(*(_xy(each) - _xy(other))) > 0.1 for other in kept):
             kept.append(each)
-    return kept[:MOST_FEATURES]
+        if len(kept) == MOST_FEATURES:
+            break
+    return kept
 
 
 def _xy(point: TapePoint) -> Floats:

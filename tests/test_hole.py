@@ -1,0 +1,234 @@
+"""The hole: outline along the pipe, size, slopes, and what it calls for."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+
+from geoleak.cautions import (
+    ENGINEER_FROM_M,
+    HOLE_CAUTIONS,
+    LADDER_FROM_M,
+    PROTECTION_FROM_M,
+    TRENCH,
+    hole_cautions,
+    not_before,
+)
+from geoleak.crs import Frame
+from geoleak.errors import GeometryError
+from geoleak.hole import (
+    dig_depth_m,
+    hole_outline,
+    hole_shape,
+    hole_width_m,
+    outline_wkt,
+    slope_ratio,
+    sloped_outline,
+    top_width_m,
+)
+from geoleak.linref import Route
+from tests.check_values import check_value
+
+FOOT = 0.3048
+STRAIGHT = Route.from_vertices([(0.0, 0.0), (30.0, 40.0)])
+BENT = Route.from_vertices([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0)])
+
+
+@pytest.mark.parametrize("soil", ["A", "B", "C"])
+def test_top_width_of_the_published_trench(soil) -> None:
+    row = check_value(f"stake-trench-top-{soil}")
+    width = top_width_m(2 * FOOT, 6 * FOOT, soil) / FOOT
+    assert width == pytest.approx(row.expected, rel=0, abs=row.tolerance)
+    row = check_value(f"stake-trench-angle-{soil}")
+    angle = math.degrees(math.atan2(1, slope_ratio(soil)))
+    assert angle == pytest.approx(row.expected, rel=0, abs=row.tolerance)
+    # And the outline itself is that wide, over all.
+    route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
+    bottom = hole_outline(route, 4.0, 6.0, 2 * FOOT)
+    top = sloped_outline(bottom, 6 * FOOT, soil)
+    west, south, east, north = top.bounds
+    assert (north - south) / FOOT == pytest.approx(check_value(f"stake-trench-top-{soil}").expected)
+    assert east - west == pytest.approx(2.0 + 2 * 6 * FOOT * slope_ratio(soil))
+
+
+def test_rock_stands_and_unclassified_soil_counts_as_c() -> None:
+    assert slope_ratio("rock") == 0.0
+    assert slope_ratio(None) == slope_ratio("C") == 1.5
+    with pytest.raises(GeometryError, match='soil type "D"'):
+        slope_ratio("D")
+
+
+def test_depths_that_call_for_something() -> None:
+    for name, metres in [
+        ("stake-protection-from", PROTECTION_FROM_M),
+        ("stake-ladder-from", LADDER_FROM_M),
+        ("stake-engineer-from", ENGINEER_FROM_M),
+    ]:
+        assert metres / FOOT == pytest.approx(check_value(name).expected)
+
+    def at(feet: float, **options):
+        return hole_shape(STRAIGHT, 20, 21.5, bucket_width_m=0.6, depth_m=feet * FOOT, **options)
+
+    assert (at(3.9).needs_ladder, at(3.9).needs_protection) == (False, False)
+    assert (at(4.0).needs_ladder, at(4.0).needs_protection) == (True, False)
+    assert (at(5.0).needs_ladder, at(5.0).needs_protection) == (True, True)
+    assert at(4.9, depth_sigma_m=0.1).needs_protection
+    assert not at(6.0, soil="rock").needs_protection
+    assert any("engineer" in note for note in at(21.0).notes)
+    assert not any("engineer" in note for note in at(19.0).notes)
+
+
+def test_a_straight_hole_is_a_rectangle() -> None:
+    outline = hole_outline(STRAIGHT, 20.0, 21.5, 0.6)
+    assert outline.area == pytest.approx(1.5 * 0.6)
+    assert outline.exterior.is_ccw
+    assert len(outline.exterior.coords) == 5
+    middle = np.asarray(STRAIGHT.position(20.75))
+    assert (outline.centroid.x, outline.centroid.y) == pytest.approx(tuple(middle))
+    assert hole_outline(STRAIGHT, 21.5, 20.0, 0.6).equals(outline)
+
+
+def test_a_hole_follows_a_bend() -> None:
+    outline = hole_outline(BENT, 9.0, 11.0, 0.6)
+    # Two arms of 1 m, and the square corner that they share.
+    assert outline.area == pytest.approx(1.0 * 0.6 + 1.0 * 0.6)
+    assert len(outline.exterior.coords) == 7
+    for chainage in (9.01, 9.5, 10.0, 10.5, 10.99):
+        assert outline.contains(shapely.Point(BENT.position(chainage)))
+    assert outline.contains(shapely.Point(BENT.position(9.5, 0.29)))
+    assert not outline.contains(shapely.Point(BENT.position(9.5, 0.31)))
+
+
+def test_a_sharp_turn_grows_no_spike() -> None:
+    hairpin = Route.from_vertices([(0.0, 0.0), (10.0, 0.0), (0.0, 1.0)])
+    outline = hole_outline(hairpin, 9.0, 11.0, 0.6)
+    assert outline.bounds[2] < 10.0 + 0.31 * 2
+    assert outline.is_valid
+    ring = Route.from_vertices([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (0.0, 0.0)])
+    assert hole_outline(ring, 0.0, 8.0, 0.6).is_valid
+
+
+def test_volume_of_upright_and_sloped_sides() -> None:
+    route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
+    shape = hole_shape(route, 4, 6, bucket_width_m=1.0, depth_m=2.0, soil="B")
+    assert shape.area_m2 == pytest.approx(2.0)
+    assert shape.volume_m3 == pytest.approx(4.0)
+    assert shape.sloped_area_m2 == pytest.approx(6.0 * 5.0)
+    # Integral of (2 + 2 z)(1 + 2 z) over 0..2, by hand: 2*2 + 3*4 + 4*8/3.
+    assert shape.sloped_volume_m3 == pytest.approx(4 + 12 + 32 / 3)
+    bent = hole_shape(BENT, 8, 12, bucket_width_m=1.0, depth_m=1.5, soil="A")
+    slices = [
+        sloped_outline(bent.outline, depth, "A").area for depth in np.linspace(0, 1.5, 601)[1:]
+    ]
+    assert bent.sloped_volume_m3 == pytest.approx(np.mean(slices) * 1.5, rel=3e-3)
+
+
+def test_width_by_depth_and_bucket() -> None:
+    for name, depth in [
+        ("stake-least-width-1p2", 1.2),
+        ("stake-least-width-2", 2.0),
+        ("stake-least-width-4p5", 4.5),
+    ]:
+        assert hole_width_m(depth, 0.3) == check_value(name).expected
+    assert hole_width_m(0.9, 0.45) == 0.45
+    assert hole_width_m(1.2, 1.1) == 1.1
+    assert hole_width_m(None, 0.3) == 0.8
+    for wrong in (0.0, -1.0, float("nan")):
+        with pytest.raises(GeometryError, match="digs no hole"):
+            hole_width_m(1.0, wrong)
+
+
+def test_dig_depth_reaches_under_the_pipe() -> None:
+    assert dig_depth_m(0.95, 0.033) == pytest.approx(0.95 + 0.033 + 0.15)
+    with pytest.raises(GeometryError, match="makes no hole"):
+        dig_depth_m(float("nan"), 0.03)
+
+
+def test_unknown_depth_is_said_and_gives_no_numbers() -> None:
+    shape = hole_shape(STRAIGHT, 20, 21.5, bucket_width_m=0.6, depth_m=None)
+    assert shape.volume_m3 is None
+    assert shape.sloped_outline is None
+    assert shape.needs_protection is None
+    assert any("depth not known" in note for note in shape.notes)
+    assert shape.area_m2 == pytest.approx(1.5 * 0.8)
+    assert any("counted as type C" in note for note in shape.notes)
+
+
+def test_a_hole_longer_than_the_leg_ends_with_it() -> None:
+    shape = hole_shape(BENT, -3.0, 40.0, bucket_width_m=0.6, depth_m=0.9, soil="C")
+    assert shape.length_m == pytest.approx(20.0)
+    assert any("where the traced pipe ends" in note for note in shape.notes)
+    with pytest.raises(GeometryError, match="has no length"):
+        hole_outline(BENT, 25.0, 30.0, 0.6)
+    with pytest.raises(GeometryError, match="give a width"):
+        hole_outline(BENT, 5.0, 6.0, 0.0)
+
+
+def test_outline_as_text_in_the_printed_grid() -> None:
+    frame = Frame.for_site(
+        "EPSG:6543", easting=1_987_850.0, northing=783_300.0, mean_height_m=100.0
+    )
+    outline = hole_outline(STRAIGHT, 20.0, 21.5, 0.6)
+    text = outline_wkt(outline, to_grid=frame.to_grid)
+    assert text.startswith("POLYGON ((19")
+    back = shapely.transform(
+        shapely.from_wkt(text), lambda xy: np.column_stack(frame.from_grid(xy[:, 0], xy[:, 1]))
+    )
+    assert shapely.hausdorff_distance(back, outline) < 0.001
+    lonlat = shapely.from_wkt(outline_wkt(outline, to_grid=frame.to_lonlat, decimals=9))
+    assert lonlat.bounds[0] == pytest.approx(-79.04, abs=0.02)
+    assert shapely.from_wkt(outline_wkt(outline, decimals=9)).equals_exact(outline, 1e-8)
+
+
+def test_cautions_of_a_hole() -> None:
+    said = hole_cautions(depth_m=1.6)
+    assert said[-len(HOLE_CAUTIONS) :] == HOLE_CAUTIONS
+    assert any("protective system is needed" in each for each in said)
+    assert any("ladder" in each for each in said[:2])
+    shallow = hole_cautions(depth_m=0.9)
+    assert any("no sign of a cave-in" in each for each in shallow)
+    assert not any("ladder or ramp is needed" in each for each in shallow)
+    unknown = hole_cautions(depth_m=None, services=("gas crosses",), not_before="not before x")
+    assert unknown[0] == "Do not dig: not before x."
+    assert unknown[1] == "In or near the hole: gas crosses."
+    assert "not known" in unknown[2]
+    for name, text in [("stake-ladder-travel", "within 25 ft"), ("stake-spoil-back", "spoil 2 ft")]:
+        assert f"{check_value(name).expected:.0f} ft" in text
+        assert text in TRENCH
+    words = " ".join(HOLE_CAUTIONS)
+    for needed in (
+        "locate service",
+        "Private lines",
+        "vacuum",
+        "stray voltage",
+        "traffic",
+        "air",
+        "licensed",
+        "Local codes",
+    ):
+        assert needed in words
+
+
+def test_not_before_the_locate_request_is_valid() -> None:
+    import datetime
+
+    def at(text: str) -> datetime.datetime:
+        return datetime.datetime.fromisoformat(text)
+
+    assert not_before() == "not before a locate request is filed and valid"
+    dates = {"number": "A123", "valid_from": "2026-05-06T07:00", "expires": "2026-05-20"}
+    early = not_before(**dates, now=at("2026-05-06T06:59"))
+    assert early == "not before 2026-05-06T07:00 (locate request A123)"
+    assert not_before(**dates, now=at("2026-05-06T07:00")) is None
+    assert not_before(**dates, now=at("2026-05-20T23:59")) is None
+    late = not_before(**dates, now=at("2026-05-21T00:00"))
+    assert late is not None
+    assert late.startswith("not before a new locate request")
+    unknown_day = not_before(**dates)
+    assert unknown_day is not None
+    assert "not before 2026-05-06T07:00" in unknown_day
+    assert "not after 2026-05-20" in unknown_day
+    assert not_before(valid_from="2026-05-06", now=at("2030-01-01T00:00")) is None

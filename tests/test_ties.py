@@ -1,0 +1,276 @@
+"""Ties: exact constructs, which side, what crosses, and the stake found again."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from geoleak.errors import GeometryError
+from geoleak.site import Point
+from geoleak.survey import SurveyedPoint
+from geoleak.ties import (
+    TapePoint,
+    choose_ties,
+    position_from_tapes,
+    recover,
+    swing,
+    tape_covariance,
+    tape_points,
+)
+from geoleak.units import US_SURVEY_FOOT_M
+from tests.check_values import check_value
+
+CREW = {"tape_length_m": 30.0, "tape_sigma_m": 0.015, "unit": "ftUS"}
+
+
+def near(name: str):
+    row = check_value(name)
+    return pytest.approx(row.expected, rel=0, abs=row.tolerance)
+
+
+def ties_at(points, east=0.0, north=0.0, **options):
+    return choose_ties(points, easting_m=east, northing_m=north, **{**CREW, **options})
+
+
+CORNERS = [
+    TapePoint("201", -12.0, 9.0, note="building corner"),
+    TapePoint("202", 14.0, 8.0),
+    TapePoint("203", 2.0, -15.0),
+    TapePoint("204", -11.0, 10.5),
+    TapePoint("205", 300.0, 5.0),
+]
+
+
+def test_surveyed_features_become_tape_points() -> None:
+    shot = Point("201", 0.0, 0.0, code="BC")
+    feature = SurveyedPoint(shot, 3.0, 4.0, 101.0, 0.01, "feature")
+    (point,) = tape_points([feature])
+    assert point == TapePoint("201", 3.0, 4.0, 101.0, 0.01, "BC")
+    assert point.name == "201 (BC)"
+
+
+def test_two_tapes_meet_left_and_right() -> None:
+    left, right = swing((0, 0), (50, 0), 30, 40)
+    assert left[0] == near("stake-swing-e")
+    assert left[1] == near("stake-swing-n")
+    assert right == pytest.approx([left[0], -left[1]])
+    left, right = swing((0, 0), (14, 0), 13, 15)
+    assert (left[0], left[1]) == (near("stake-swing2-e"), near("stake-swing2-n"))
+    assert right[1] == pytest.approx(-left[1])
+
+
+def test_covariance_of_two_tapes() -> None:
+    covariance = tape_covariance([(0, 0), (50, 0)], (18, 24), 0.02)
+    assert covariance == pytest.approx(
+        check_value("stake-swing-sigma").expected * np.eye(2), rel=0, abs=1e-12
+    )
+    assert math.sqrt(np.trace(covariance)) == near("stake-swing-drms")
+    covariance = tape_covariance([(0, 0), (14, 0)], (5, 12), [0.02, 0.02])
+    assert covariance[0, 0] == near("stake-swing2-ee")
+    assert covariance[0, 1] == near("stake-swing2-en")
+    assert covariance[1, 1] == near("stake-swing2-nn")
+    assert math.sqrt(np.trace(covariance)) == near("stake-swing2-drms")
+    angle = math.radians(check_value("stake-swing2-crossing").expected)
+    assert math.sqrt(2) * 0.02 / math.sin(angle) == near("stake-swing2-drms")
+
+
+def test_three_tapes_need_no_side() -> None:
+    points = [TapePoint("a", 0, 0), TapePoint("b", 100, 0), TapePoint("c", 50, 100)]
+    place = position_from_tapes(points, [60.0, 80.0, 53.851648])
+    assert place[0] == near("stake-three-e")
+    assert place[1] == near("stake-three-n")
+
+
+def test_two_tapes_have_two_answers_and_ask_for_a_side() -> None:
+    points = [TapePoint("a", 0, 0), TapePoint("b", 50, 0)]
+    with pytest.raises(GeometryError, match="meet at two places"):
+        position_from_tapes(points, [30.0, 40.0])
+    assert position_from_tapes(points, [30.0, 40.0], side="left") == pytest.approx([18.0, 24.0])
+    assert position_from_tapes(points, [30.0, 40.0], side="right") == pytest.approx([18.0, -24.0])
+    in_line = [*points, TapePoint("c", 100, 0)]
+    with pytest.raises(GeometryError, match="meet at two places"):
+        position_from_tapes(in_line, [30.0, 40.0, math.hypot(82, 24)])
+
+
+@pytest.mark.parametrize(
+    ("first_m", "second_m", "match"),
+    [
+        (20.0, 29.0, "do not reach one another"),
+        (90.0, 30.0, "never meet"),
+        (0.0, 50.0, "distances over 0"),
+        (float("nan"), 50.0, "distances over 0"),
+    ],
+)
+def test_tapes_that_never_meet_are_refused(first_m, second_m, match) -> None:
+    with pytest.raises(GeometryError, match=match):
+        swing((0, 0), (50, 0), first_m, second_m)
+
+
+def test_misuse_is_refused() -> None:
+    with pytest.raises(GeometryError, match="fix no place"):
+        position_from_tapes([TapePoint("a", 0, 0)], [3.0])
+    with pytest.raises(GeometryError, match='neither "left" nor "right"'):
+        position_from_tapes([TapePoint("a", 0, 0), TapePoint("b", 4, 0)], [3.0, 3.0], side="up")
+    with pytest.raises(GeometryError, match="in one line"):
+        tape_covariance([(0, 0), (10, 0)], (20, 0), 0.02)
+    with pytest.raises(GeometryError, match="no ties"):
+        recover(ties_at([]))
+
+
+def test_three_features_are_chosen_whose_tapes_cross() -> None:
+    chosen = ties_at(CORNERS)
+    ids = {each.point.id for each in chosen.ties}
+    assert len(chosen.ties) == 3
+    assert "205" not in ids  # beyond the tape
+    assert not {"201", "204"} <= ids  # nearly the same direction
+    assert chosen.crossing_deg > 60
+    # Three tapes at about 120 degrees: dRMS = 2 sigma / sqrt 3 for each direction's best case.
+    assert chosen.setting_out_sigma_m == pytest.approx(2 * 0.015 / math.sqrt(3), rel=0.1)
+
+
+def test_no_other_triple_does_better() -> None:
+    rng = np.random.default_rng(5)
+    points = [TapePoint(str(k), *rng.uniform(-25, 25, 2), sigma_m=0.01) for k in range(9)]
+    chosen = ties_at(points)
+    import itertools
+
+    best = math.inf
+    for triple in itertools.combinations(points, 3):
+        at = np.array([[p.easting_m, p.northing_m] for p in triple])
+        if np.hypot(*at.T).max() > 30:
+            continue
+        covariance = tape_covariance(at, (0, 0), math.hypot(0.015, 0.01))
+        best = min(best, math.sqrt(np.trace(covariance)))
+    assert chosen.setting_out_sigma_m == pytest.approx(best, abs=2e-4)
+
+
+def test_a_poorly_shot_feature_counts_for_less() -> None:
+    vague = [TapePoint("201", -12.0, 9.0, sigma_m=0.5), *CORNERS[1:4]]
+    assert "201" not in {each.point.id for each in ties_at(vague).ties}
+    assert "201" in {each.point.id for each in ties_at(CORNERS).ties} | {"204"}
+
+
+def test_distances_are_printed_as_a_tape_reads() -> None:
+    chosen = ties_at(CORNERS[:3])
+    by_id = {each.point.id: each for each in chosen.ties}
+    assert by_id["201"].text == "49.21 ft"  # 15 m
+    assert by_id["201"].distance_m == pytest.approx(49.21 * US_SURVEY_FOOT_M)
+    assert by_id["201"].bearing_deg == pytest.approx(math.degrees(math.atan2(12, -9)))
+    metric = ties_at(CORNERS[:3], unit="m")
+    assert {each.text for each in metric.ties if each.point.id == "201"} == {"15.000 m"}
+    turned = ties_at(CORNERS[:3], bearing_to_grid=lambda bearing: bearing + 10)
+    assert {each.point.id: each.bearing_deg for each in turned.ties}["201"] == pytest.approx(
+        by_id["201"].bearing_deg + 10
+    )
+
+
+def test_the_side_is_said_in_words() -> None:
+    chosen = ties_at([TapePoint("201", -10.0, 10.0, note="corner"), TapePoint("202", 10.0, 10.0)])
+    assert len(chosen.ties) == 2
+    assert chosen.ties[0].point.id == "201"
+    assert chosen.side == "right"
+    side = chosen.texts[0]
+    assert "standing at 201 (corner) and facing 202, the stake is on your right" in side
+    assert "the south side of the line between them" in side
+    assert "nothing checks them" in chosen.texts[-1]
+    assert recover(chosen) == pytest.approx([0.0, 0.0], abs=0.004)
+    other = ties_at([TapePoint("201", -10.0, -10.0), TapePoint("202", 10.0, -10.0)])
+    assert "on your left, the north side" in other.texts[0]
+
+
+def test_features_all_in_line_keep_their_side() -> None:
+    poles = [TapePoint(str(k), 8.0 * k - 8.0, 6.0) for k in range(3)]
+    chosen = ties_at(poles, east=1.0)
+    assert len(chosen.ties) == 3
+    assert recover(chosen) == pytest.approx([1.0, 0.0], abs=0.004)
+
+
+def test_too_few_features_say_what_to_shoot() -> None:
+    none = ties_at([])
+    assert none.ties == ()
+    assert math.isnan(none.setting_out_sigma_m)
+    assert "no fixed feature within 98 ft of the stake; shoot three" in none.texts[0]
+    one = ties_at([TapePoint("201", 0.0, 10.0)])
+    assert one.ties == ()
+    assert "only 201 is within" in one.texts[0]
+    assert "shoot a fixed feature east or west of the stake" in one.texts[0]
+    twice = ties_at([TapePoint("201", 0.0, 10.0), TapePoint("301", 0.02, 10.0)])
+    assert "only 201 is within" in twice.texts[0]
+    lost = ties_at([TapePoint("201", float("nan"), 10.0), TapePoint("202", 5.0, 5.0)])
+    assert "only 202 is within" in lost.texts[0]
+
+
+def test_features_in_line_with_the_stake_are_refused() -> None:
+    chosen = ties_at([TapePoint("201", -9.0, 0.2), TapePoint("202", 12.0, 0.0)])
+    assert chosen.ties == ()
+    assert "stand in line with the stake" in chosen.texts[0]
+    assert "shoot a fixed feature" in chosen.texts[0]
+    flat = ties_at([TapePoint("201", -10.0, 2.5), TapePoint("202", 10.0, 2.5)])
+    assert len(flat.ties) == 2
+    assert flat.crossing_deg == pytest.approx(28.07, abs=0.01)
+    assert any("cross flatly" in each for each in flat.texts)
+
+
+def test_slope_is_noted_where_a_tape_on_the_ground_would_lie() -> None:
+    points = [
+        TapePoint("201", -10.0, 10.0, height_m=101.5),
+        TapePoint("202", 10.0, 10.0, height_m=100.05),
+        TapePoint("203", 0.0, -9.0),
+    ]
+    chosen = ties_at(points, height_m=100.0)
+    slope = {each.point.id: each.slope for each in chosen.ties}
+    assert "the ground goes down 4.9 ft to the stake: hold the tape level" in slope["201"]
+    along = math.hypot(math.hypot(10, 10), 1.5) / US_SURVEY_FOOT_M
+    assert f"on the slope it reads {along:.2f} ft" in slope["201"]
+    assert slope["202"] == ""  # 0.1 mm of difference
+    assert slope["203"] == ""  # height not known
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    count=st.integers(2, 8),
+    unit=st.sampled_from(["m", "ft", "ftUS"]),
+    shift=st.floats(-1e5, 1e5),
+)
+def test_the_stake_is_found_from_its_own_printed_ties(seed, count, unit, shift) -> None:
+    rng = np.random.default_rng(seed)
+    stake = rng.uniform(-5, 5, 2) + shift
+    points = [
+        TapePoint(str(k), *(rng.uniform(-28, 28, 2) + shift), sigma_m=0.01) for k in range(count)
+    ]
+    chosen = ties_at(points, *stake, unit=unit)
+    assume(chosen.ties)
+    assert math.hypot(*(recover(chosen) - stake)) <= 0.02 * 0.3048
+    # The words alone tell the same side as the geometry.
+    a, b = (np.array([each.point.easting_m, each.point.northing_m]) for each in chosen.ties[:2])
+    turn = (b - a)[0] * (stake - a)[1] - (b - a)[1] * (stake - a)[0]
+    assert f"on your {'left' if turn > 0 else 'right'}" in chosen.texts[0]
+
+
+def test_taped_error_is_what_a_crew_would_make() -> None:
+    """Tapes with error, many times: the scatter of the recovered stake is the stated one."""
+    rng = np.random.default_rng(9)
+    chosen = ties_at(CORNERS[:4])
+    points = [each.point for each in chosen.ties]
+    exact = np.array([math.hypot(each.easting_m, each.northing_m) for each in points])
+    places = np.array(
+        [
+            position_from_tapes(points, exact + rng.normal(0, 0.015, 3), side=chosen.side)
+            for _ in range(4000)
+        ]
+    )
+    drms = math.sqrt(np.mean(np.sum(places**2, axis=1)))
+    assert drms == pytest.approx(chosen.setting_out_sigma_m, rel=0.05)
+
+
+def test_many_features_stay_quick_and_deterministic() -> None:
+    rng = np.random.default_rng(2)
+    points = [TapePoint(str(k), *rng.uniform(-29, 29, 2)) for k in range(3000)]
+    first = ties_at(points)
+    again = ties_at(points[::-1])
+    assert [each.point.id for each in first.ties] == [each.point.id for each in again.ties]
