@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geoleak.site import Site
 
@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from geoleak.check_report import CheckReport
     from geoleak.result import Result
     from geoleak.route_report import RouteReport
+    from geoleak.sound_report import DelayReport, ListenReport
     from geoleak.survey import Survey
 
 
@@ -96,3 +97,24 @@ def route_report(survey: Survey) -> RouteReport:
     from geoleak.route_report import RouteReport
 
     return RouteReport(survey)
+
+
+def listen_report(site: Site, **options: Any) -> ListenReport:
+    """Return what `geoleak listen` says; options as `geoleak.sound_report.listen_report`."""
+    from geoleak.sound_report import listen_report as report
+
+    return report(site, **options)
+
+
+def delay_report(first: str, second: str, **options: Any) -> DelayReport:
+    """Return what `geoleak delay` says; options as `geoleak.sound_report.delay_report`."""
+    from geoleak.sound_report import delay_report as report
+
+    return report(first, second, **options)
+
+
+def site_delay_report(site: Site, **options: Any) -> DelayReport:
+    """Return the delays of every row of delays.csv that names two recordings."""
+    from geoleak.sound_report import site_delay_report as report
+
+    return report(site, **options)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from geoleak.survey import (
 from geoleak.survey_legs import fit_legs, join_legs
 from geoleak.survey_levels import gather_levels
 from geoleak.survey_places import PlaceFinder, Resolved
+from geoleak.survey_recordings import RecordedLevel, delay_of, level_of
 from geoleak.units import format_length
 
 # A delay whose row states no sigma: half a millisecond, about what a screen's cursor resolves
@@ -176,7 +177,6 @@ class _Builder:
     finder: PlaceFinder
     points: Mapping[str, SurveyedPoint]
     notes: list[Note]
-    recorded: dict[str, float] = field(default_factory=dict)
 
     def levels(self, kind: str) -> Levels:
         """Return the readings of one kind."""
@@ -195,14 +195,10 @@ class _Builder:
         known = self.points.get(point) if point is not None else None
         return known.lead_m if known is not None else 0.0
 
-    def _recorded_level(self, reading: Reading) -> float | None:
-        if reading.recording is None:
-            return None
-        from geoleak.survey_recordings import level_of
-
-        level, notes = level_of(self.site, reading)
+    def _recorded_level(self, reading: Reading, leg: int) -> RecordedLevel:
+        heard, notes = level_of(self.site, reading, material=self.site.legs[leg].material)
         self.notes.extend(notes)
-        return level
+        return heard
 
     def _pipe_place(self, place: Place, origin: Origin) -> PipePlace | None:
         """Return a contact's place on the network, complaining where it is on no leg."""
@@ -265,8 +261,6 @@ class _Builder:
             return (2 * shown[0] - shown[1]) / shown[2], sigma
         if row.recording_first is None:
             return None
-        from geoleak.survey_recordings import delay_of
-
         measured, notes = delay_of(self.site, row)
         self.notes.extend(notes)
         return measured

@@ -12,6 +12,7 @@ from geoleak.errors import Complaint, InputError, Origin
 from geoleak.site import LevelSettings, Note, Reading
 from geoleak.survey import Levels, no_levels
 from geoleak.survey_places import PlaceFinder, Resolved
+from geoleak.survey_recordings import RecordedLevel
 from geoleak.units import format_length
 
 # Readings nearer to one another than this stand at one place and share its coupling: a sensor
@@ -26,6 +27,14 @@ class _Row:
     level: float
     lead_m: float
     censored: int
+    low_hz: float | None
+    high_hz: float | None
+
+    @property
+    def session(self) -> str:
+        """The session; recordings are on a scale of their own, apart from a meter's."""
+        own = self.reading.session
+        return own if self.reading.levels else f"{own} recordings".strip()
 
 
 def gather_levels(
@@ -35,7 +44,7 @@ def gather_levels(
     finder: PlaceFinder,
     settings: LevelSettings,
     lead_m: Callable[[str | None], float],
-    level_from_recording: Callable[[Reading], float | None],
+    level_from_recording: Callable[[Reading, int], RecordedLevel],
 ) -> tuple[Levels, list[Note]]:
     """Return the readings of one kind as arrays, and what should be said of them.
 
@@ -51,7 +60,7 @@ def gather_levels(
     lead_m : callable
         Point id to the pipe between its sensor and the buried run.
     level_from_recording : callable
-        Fills the level of a row that has a recording in place of one.
+        Reading and leg to the level of the recording that a row has in place of one.
     """
     rows: list[_Row] = []
     notes: list[Note] = []
@@ -65,12 +74,16 @@ def gather_levels(
         if complaint:
             finder.complaints.append(complaint)
             continue
-        level, censored = _level(reading, settings, level_from_recording)
-        if level is None:
-            continue
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
-        rows.append(_Row(reading, at, level, lead_m(reading.place.point), censored))
+        lead = lead_m(reading.place.point)
+        if reading.levels:
+            level, censored = _level(reading, settings)
+            row = _Row(reading, at, level, lead, censored, reading.low_hz, reading.high_hz)
+        else:
+            heard = level_from_recording(reading, at.leg)
+            row = _Row(reading, at, heard.level_db, lead, 0, heard.low_hz, heard.high_hz)
+        rows.append(row)
     return _arrays(kind, rows), notes
 
 
@@ -101,14 +114,8 @@ def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
     )
 
 
-def _level(
-    reading: Reading,
-    settings: LevelSettings,
-    level_from_recording: Callable[[Reading], float | None],
-) -> tuple[float | None, int]:
+def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
     """Return the pooled level in dB (or display units), and whether it sits on a limit."""
-    if not reading.levels:
-        return level_from_recording(reading), 0
     values = np.array(reading.levels, dtype=float)
     censored = 0
     if settings.level_limits is not None and reading.kind in ("surface", "contact"):
@@ -139,7 +146,7 @@ def _level(
 def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
     if not rows:
         return no_levels(kind)
-    sessions = tuple(dict.fromkeys(row.reading.session for row in rows))
+    sessions = tuple(dict.fromkeys(row.session for row in rows))
 
     def floats(of: Callable[[_Row], float | None]) -> np.ndarray:
         return np.array([math.nan if (v := of(row)) is None else v for row in rows], dtype=float)
@@ -162,13 +169,13 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         repeats=whole(lambda row: max(len(row.reading.levels), 1)),
         background_db=floats(lambda row: row.reading.background),
         place=_place_numbers(rows),
-        session=whole(lambda row: sessions.index(row.reading.session)),
+        session=whole(lambda row: sessions.index(row.session)),
         sessions=sessions,
         surface=tuple(row.reading.surface for row in rows),
         censored=whole(lambda row: row.censored),
         gain_db=floats(lambda row: row.reading.gain_db),
-        low_hz=floats(lambda row: row.reading.low_hz),
-        high_hz=floats(lambda row: row.reading.high_hz),
+        low_hz=floats(lambda row: row.low_hz),
+        high_hz=floats(lambda row: row.high_hz),
         lead_m=floats(lambda row: row.lead_m),
         rival_leg=whole(lambda row: row.at.rival_leg),
         rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),

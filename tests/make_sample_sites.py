@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 from pyproj import CRS, Transformer
 
+from tests.recordings import LeakPair, leak_pair, write_wav_16
+
 FOOT_US = 1200 / 3937
 FOOT = 0.3048
 MEAN_RADIUS_M = 6_371_000.0
@@ -323,19 +325,49 @@ def _quarry_readings(
     )
     floor = 24.0 + 1.0 * rng.standard_normal(len(marks))
     level = with_floor(leak, floor) + 1.4 * rng.standard_normal(len(marks))
-    lines = ["reading;kind;place;level;low_hz;high_hz;surface;session;note"]
+    lines = ["reading;kind;place;level;low_hz;high_hz;surface;session;recording;note"]
     for k in range(12, 48, 1):
         number = f"{level[k]:.1f}".replace(".", ",")
         session = "am" if k < 34 else "pm"
-        lines.append(f"R{k - 11};surface;{1000 + k};{number};500;1500;asphalt;{session};")
+        lines.append(f"R{k - 11};surface;{1000 + k};{number};500;1500;asphalt;{session};;")
     for k, (point, there) in enumerate((("2001", 0.0), ("2003", 86.0), ("2002", pipe.lengths[-1]))):
         contact = f"{71.0 - 0.22 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal():.1f}"
-        lines.append(f"K{k + 1};contact;{point};{contact.replace('.', ',')};500;1500;;am;")
+        lines.append(f"K{k + 1};contact;{point};{contact.replace('.', ',')};500;1500;;am;;")
+    write(folder / "readings.csv", "\n".join(lines) + "\n")
+    rng = np.random.default_rng(20260612)
+    _quarry_recordings(folder, pipe, rng)
+    lines = (folder / "readings.csv").read_text(encoding="utf-8").splitlines()
+    for name, mark, file in (("A1", 1031, "near.wav"), ("A2", 1047, "far.wav")):
+        lines.append(f"{name};surface;{mark};;;;asphalt;;{file};recorded")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
     true_delay = (pipe.leak_m - (pipe.lengths[-1] - pipe.leak_m)) / 1262.0
     shown = f"{1000 * true_delay + 0.15 * rng.standard_normal():.2f}".replace(".", ",")
-    text = f"delay;first;second;delay_ms;sigma_ms;note\nD1;2001;2002;{shown};0,4;both hydrants\n"
-    write(folder / "delays.csv", text)
+    rows = [
+        "delay;first;second;delay_ms;sigma_ms;recording_first;recording_second;note",
+        f"D1;2001;2002;{shown};0,4;;;both hydrants",
+        "D2;2001;2003;;;pair.wav#1;pair.wav#2;hydrant and valve, recorded",
+    ]
+    write(folder / "delays.csv", "\n".join(rows) + "\n")
+
+
+def _quarry_recordings(folder: Path, pipe: Pipe, rng: np.random.Generator) -> None:
+    """Hydrant 2001 and valve 2003 at once, and the ground near the leak and far from it."""
+    sensors = LeakPair(
+        first_m=pipe.leak_m,
+        second_m=86.0 - pipe.leak_m,
+        wave_speed_m_per_s=1262.0,
+        band_hz=(250.0, 1100.0),
+        snr_db=3.0,
+        duration_s=14.0,
+        hum_db=6.0,
+    )
+    first, second = leak_pair(sensors, rng)
+    write_wav_16(folder / "pair.wav", np.column_stack([first, second]), 4000)
+    for name, snr_db in (("near.wav", 14.0), ("far.wav", -9.0)):
+        ground = LeakPair(band_hz=(350.0, 900.0), snr_db=snr_db, duration_s=10.0, hum_db=8.0)
+        heard, _ = leak_pair(ground, rng)
+        # One gain for both files, so that their levels may be set side by side.
+        write_wav_16(folder / name, heard, 4000, peak=float(np.abs(heard).max()) / 60.0)
 
 
 QUARRY_TOML = """\
@@ -480,7 +512,8 @@ line. Files: PNEZD without a header, US survey feet, CRLF line ends.
 ## quarry_road
 
 A 150 mm cast-iron main under asphalt, listened to in two sessions, with contacts on two hydrants
-and a valve and one delay between the hydrants. Files: a header, semicolons, decimal commas, a byte
+and a valve, one delay between the hydrants, and recordings: two of the ground (near the leak and
+far from it) and a pair at hydrant and valve whose delay is worked out. Files: a header, semicolons, decimal commas, a byte
 order mark, columns of precision and fix, two float shots.
 **The true leak: leg main, 63.2 m from hydrant 2001.** Expect: dig.
 

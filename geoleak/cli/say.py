@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -31,5 +31,27 @@ def progress(text: str) -> Iterator[None]:
         yield
     finally:
         if shown:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+
+@contextmanager
+def bar(text: str) -> Iterator[Callable[[float], None]]:
+    """Give a callback that shows a share (0 to 1) of long work, only where a person watches."""
+    shown = sys.stderr.isatty()
+    last = -1
+
+    def tell(share: float) -> None:
+        nonlocal last
+        percent = int(100 * share)
+        if shown and percent != last:
+            last = percent
+            sys.stderr.write(f"\r{text} ... {percent} %\x1b[K")
+            sys.stderr.flush()
+
+    try:
+        yield tell
+    finally:
+        if shown and last >= 0:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()

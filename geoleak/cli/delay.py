@@ -1,0 +1,51 @@
+"""``geoleak delay``: two recordings to a delay."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from geoleak.cli.app import JsonOption, app
+
+
+@app.command(epilog="Example: geoleak delay hydrant.wav valve.wav --band 200 1200")
+def delay(
+    first: Annotated[
+        str,
+        typer.Argument(
+            metavar="FIRST",
+            help='WAV at the first sensor ("pair.wav#2": its second channel), or '
+            "a site folder: every row of its delays.csv that names recordings.",
+        ),
+    ],
+    second: Annotated[
+        str | None, typer.Argument(metavar="[SECOND]", help="WAV at the second sensor.")
+    ] = None,
+    band: Annotated[
+        tuple[float, float] | None,
+        typer.Option("--band", metavar="LOW HIGH", help="Look only in this band, in hertz."),
+    ] = None,
+    longest_ms: Annotated[
+        float, typer.Option("--longest-ms", help="Longest delay that the pipe allows.")
+    ] = 1000.0,
+    json: JsonOption = False,
+) -> None:
+    """Time the leak between two sensors: arrival at FIRST minus arrival at SECOND.
+
+    Negative: the leak is nearer FIRST. Where no delay stands out of the noise, it says so and
+    gives no number.
+    """
+    from geoleak import pipeline
+    from geoleak.cli.say import bar, json_text, out
+
+    with bar("timing") as tell:
+        if second is None:
+            site = pipeline.read_site(Path(first))
+            report = pipeline.site_delay_report(site, progress=tell)
+        else:
+            report = pipeline.delay_report(
+                first, second, band_hz=band, longest_s=longest_ms / 1000.0, progress=tell
+            )
+    out([json_text(report.to_dict())] if json else report.lines())
