@@ -22,7 +22,7 @@ class LeakPair:
 
     ``snr_db`` is leak power over noise power inside ``band_hz``, the same at either sensor.
     ``loss_db_per_m`` is at ``loss_reference_hz`` and grows in proportion to frequency.
-    ``hum_db`` puts mains hum (50 Hz and harmonics) that far over the noise, in both sensors;
+    ``flank_order`` is that of the leak's spectrum (Butterworth). ``hum_db`` puts mains hum (50 Hz and harmonics) that far over the noise, in both sensors;
     ``stray_db`` a second source that both hear, that far under the leak, at ``stray_delay_s``.
     """
 
@@ -38,6 +38,7 @@ class LeakPair:
     hum_db: float | None = None
     stray_db: float | None = None
     stray_delay_s: float = 0.011
+    flank_order: int = 4
 
     @property
     def delay_s(self) -> float:
@@ -52,7 +53,9 @@ class LeakPair:
         """Return the leak's power spectrum at a sensor, scaled to 1 in the band's mean."""
         low, high = self.band_hz
         ratio = np.maximum(hz, 1e-9)
-        flank = 1 / (1 + (low / ratio) ** 8) / (1 + (ratio / high) ** 8)
+        steep = 2 * self.flank_order
+        with np.errstate(over="ignore"):
+            flank = 1 / (1 + (low / ratio) ** steep) / (1 + (ratio / high) ** steep)
         shape = flank * 10 ** (-self.loss_db_per_m * hz / self.loss_reference_hz * distance_m / 10)
         inside = (hz >= low) & (hz <= high)
         return np.asarray(shape / shape[inside].mean())

@@ -20,7 +20,10 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 LINE_RATIO = 6.0
-SUPPORT_SIGMAS = 3.0
+# A band counts where its coherence stands this far over chance somewhere, and out to where it
+# still does this much: single bins over chance must not lend weight to high frequencies.
+SEED_SIGMAS = 4.5
+SUPPORT_SIGMAS = 2.5
 MOST_COHERENCE = 0.9998
 SMOOTH_SHARE = 0.06
 FEWEST_BINS = 2
@@ -40,14 +43,21 @@ class Coherence:
     support: NDArray[np.bool_]
 
 
-def smooth(values: NDArray, use: NDArray[np.bool_]) -> tuple[NDArray, Floats]:
+def smooth(
+    values: NDArray,
+    use: NDArray[np.bool_],
+    *,
+    share: float = SMOOTH_SHARE,
+    fewest: int = FEWEST_BINS,
+) -> tuple[NDArray, Floats]:
     """Return a running mean over a width growing with frequency, and how many bins went in.
 
-    Bins not in `use` are left out of the means.
+    ``share`` is the half width over the frequency, ``fewest`` the least half width in bins. Bins
+    not in `use` are left out of the means.
     """
     count = len(values)
     index = np.arange(count)
-    half = np.maximum(FEWEST_BINS, (SMOOTH_SHARE * index).astype(int))
+    half = np.maximum(fewest, (share * index).astype(int))
     low, high = np.maximum(index - half, 0), np.minimum(index + half + 1, count)
     total = np.concatenate([[0], np.cumsum(np.where(use, values, 0))])
     number = np.concatenate([[0], np.cumsum(use)])
@@ -106,17 +116,30 @@ def coherence_of(
     normalised: Complexes,
     use: NDArray[np.bool_],
     duration_s: float,
+    *,
+    any_phase: bool = False,
 ) -> Coherence:
-    """Return the coherence from a normalised cross-spectrum with the delay's phase taken out."""
+    """Return the coherence from a normalised cross-spectrum with the delay's phase taken out.
+
+    ``any_phase`` takes the modulus whatever its phase, for a delay that is not yet exact.
+    """
     mean, bins = smooth(normalised, use)
     step_hz = frequencies_hz[1] - frequencies_hz[0]
     averages = np.maximum(duration_s * step_hz * (bins + 1), 1.0)
-    modulus = np.real(mean)
+    modulus = np.abs(mean) if any_phase else np.real(mean)
     noise = (1 - np.minimum(np.abs(mean), 1) ** 2) / (2 * averages)
-    support = use & (modulus > SUPPORT_SIGMAS * np.sqrt(noise))
+    over = modulus / np.sqrt(np.maximum(noise, 1e-12))
+    support = use & _grown(over > SEED_SIGMAS, over > SUPPORT_SIGMAS)
     squared = np.clip(modulus**2 - noise, 0, MOST_COHERENCE)
     squared[~support] = 0
     return Coherence(frequencies_hz, modulus, squared, support)
+
+
+def _grown(seeds: NDArray[np.bool_], around: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the runs of `around` that hold a seed."""
+    labels = np.cumsum(np.diff(np.concatenate([[0], around.astype(np.int8)])) == 1)
+    held = np.unique(labels[around & seeds])
+    return around & np.isin(labels, held)
 
 
 def likelihood_weights(coherence: Coherence) -> Floats:
