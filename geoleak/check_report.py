@@ -104,8 +104,13 @@ class CheckReport:
             if rows:
                 said.append(f"also    {len(rows)} {plural(name, len(rows))}")
         said += [f"warning {warning_text(each)}" for each in survey.warnings]
-        said.append("the folder can be used: geoleak locate works out where the leak is")
+        said.append(self._next())
         return said
+
+    def _next(self) -> str:
+        if any(len(levels) for levels in self._levels()) or self.survey.delays:
+            return "the folder can be used: geoleak locate works out where the leak is"
+        return "the folder reads well; fill in readings.csv, then: geoleak locate"
 
     def _level_line(self, levels: Levels) -> str:
         scale = "display" if self.survey.site.levels.level_scale == "display" else "dB"

@@ -46,4 +46,4 @@ def _root(
 
 
 # Each module adds its own command; it imports what it uses when it is called.
-from geoleak.cli import check, delay, listen, locate, route  # noqa: E402, F401
+from geoleak.cli import check, delay, listen, locate, new, route  # noqa: E402, F401
