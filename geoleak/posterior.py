@@ -173,7 +173,7 @@ def _weigh(run: Run, cells: Cells) -> tuple[Floats, float]:
     survey = run.survey
     width = cells.width_m
     places = candidates(survey, cells.leg, cells.chainage_m, width / width.sum())
-    log_prior = np.log(width) + prior.log_factor(survey, places)[0]
+    log_prior = np.log(width) + prior.log_factor(survey, places, without=run.options.without)[0]
     log_prior -= log_sum_exp(log_prior)
     chance = float(np.clip(survey.site.prior.elsewhere, 0.0, 1.0))
     value, elsewhere = _judge(run.exact, places, Nodes.over((), count=1))
@@ -216,7 +216,9 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         interval_95=sets[0.95],
         peaks=find_peaks(cells, mass, sets[0.95]),
         fits=_fits(run, cells, mass),
-        prior_factors=MappingProxyType(prior.log_factor(survey, places)[1]),
+        prior_factors=MappingProxyType(
+            prior.log_factor(survey, places, without=run.options.without)[1]
+        ),
         warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
     )
 
@@ -230,9 +232,7 @@ def _fits(run: Run, cells: Cells, mass: Floats) -> tuple[KindFit, ...]:
     return tuple(each.fit(belief, rng) for each in (*run.smooth, *run.exact))
 
 
-def draw(
-    run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Generator
-) -> Belief:
+def draw(run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Generator) -> Belief:
     """Draw places and nodes from the posterior on the pipe."""
     rows = np.sort(rng.choice(len(cells), size=count, p=mass / mass.sum()))
     chainage = cells.from_m[rows] + rng.random(count) * cells.width_m[rows]

@@ -10,6 +10,7 @@ from types import MappingProxyType
 import numpy as np
 
 from geoleak.linref import Route
+from geoleak.network import Joint, Network
 from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
 from geoleak.survey import Levels, Survey, SurveyedLeg, no_levels
 
@@ -31,17 +32,9 @@ class PlainFit:
         return np.full(np.shape(chainage_m), self.depth_sigma)
 
 
-class OneLine:
-    """Distances where there is one leg only."""
-
-    def distance(self, a, b, *, weights=None):
-        apart = np.abs(a[1][:, None] - b[1][None, :])
-        return apart if weights is None else apart * weights[0]
-
-
 def site(**changes) -> Site:
     plain = Site(
-        folder=Path("."),
+        folder=Path(),
         title="Synthetic",
         crs="local",
         length_unit="m",
@@ -106,6 +99,7 @@ def survey(
     depth_sigma_m: float = 0.1,
     material: str | None = "pvc",
     elsewhere: float = 0.05,
+    joints: Sequence[Joint] = (),
     settings: LevelSettings | None = None,
     crew: Crew | None = None,
     **parts,
@@ -122,7 +116,7 @@ def survey(
         "gas": no_levels("gas"),
         "bar_hole": no_levels("bar_hole"),
         "points": (),
-        "network": OneLine(),
+        "network": Network(routes, joints),
     } | parts
     return Survey(
         site=site(

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from geoleak.evidence import surface
+from geoleak.evidence import contact, delay, hole, isolation, sighting, surface, tracer
 from geoleak.evidence.base import Evidence
 from geoleak.survey import Survey
 
 GATHERERS: dict[str, Callable[[Survey], Evidence | None]] = {
     "surface": surface.gather,
+    "contact": contact.gather,
+    "delay": delay.gather,
+    "isolation": isolation.gather,
+    "gas": tracer.gather_gas,
+    "bar_hole": tracer.gather_bar_hole,
+    "sighting": sighting.gather,
+    "hole": hole.gather,
 }
 
 

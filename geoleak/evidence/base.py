@@ -75,6 +75,13 @@ class Candidates:
             (self.leg, self.chainage_m), (leg, chainage_m), weights=per_metre
         )
 
+    def tees(self, leg: Ints, chainage_m: Floats) -> Floats:
+        """Return how many tees the way to other places runs through, shape (k, n)."""
+        if len(self.survey.legs) == 1:
+            return np.zeros((len(self), len(leg)))
+        passed = self.survey.network.tees_passed((self.leg, self.chainage_m), (leg, chainage_m))
+        return np.maximum(passed, 0).astype(float)
+
 
 def candidates(survey: Survey, leg: Ints, chainage_m: Floats, weight: Floats) -> Candidates:
     """Return places with their position and depth, from leg and chainage."""
@@ -90,9 +97,7 @@ def candidates(survey: Survey, leg: Ints, chainage_m: Floats, weight: Floats) ->
         depth_sigma[rows] = fit.depth_sigma_m(chainage_m[rows])
     depth = np.where(np.isfinite(depth) & (depth > 0.05), depth, 1.0)
     depth_sigma = np.where(np.isfinite(depth_sigma), np.maximum(depth_sigma, 0.0), 0.3)
-    return Candidates(
-        survey, leg, chainage_m, weight, place[:, 0], place[:, 1], depth, depth_sigma
-    )
+    return Candidates(survey, leg, chainage_m, weight, place[:, 0], place[:, 1], depth, depth_sigma)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -104,10 +109,13 @@ class Judged:
     on_pipe : ndarray, shape (nodes or 1, k)
         One row where the kind does not depend on the shared unknowns.
     elsewhere : ndarray, shape (nodes or 1,)
+    silent : ndarray, shape (nodes or 1,), optional
+        Where nothing is heard or found at all; None where the kind cannot tell.
     """
 
     on_pipe: Floats
     elsewhere: Floats
+    silent: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -57,6 +57,9 @@ class Pooled:
     smear_sigma_m: Floats
     gain_db: Floats
     lead_m: Floats
+    low_hz: Floats
+    high_hz: Floats
+    readings: int
     floor_mean: float
     is_display: bool
     notes: tuple[Note, ...]
@@ -65,19 +68,26 @@ class Pooled:
         return len(self.level)
 
 
-def pool(levels: Levels, settings: LevelSettings) -> Pooled:
+def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -> Pooled:
     """Pool the rows of one place, session, surface and gain.
 
     The variance of a pooled row is that of the place's coupling plus that of one reading over the
     number of repeats. Where a place was read in several sessions, its coupling stands in each of
     their rows and is counted that many times, so that all of them together tell no more than one
-    place can.
+    place can. ``coupling_db`` is more coupling error, on top of the settings' own.
     """
     gain = np.where(np.isfinite(levels.gain_db), levels.gain_db, 0.0)
     names = sorted({each or "" for each in levels.surface})
     surface = np.array([names.index(each or "") for each in levels.surface], dtype=np.int64)
-    key = np.stack([levels.place, levels.session, surface, np.round(gain * 10).astype(np.int64),
-                    levels.censored])
+    key = np.stack(
+        [
+            levels.place,
+            levels.session,
+            surface,
+            np.round(gain * 10).astype(np.int64),
+            levels.censored,
+        ]
+    )
     _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
     group = group.ravel()
     repeats = np.maximum(levels.repeats, 1).astype(float)
@@ -90,7 +100,7 @@ def pool(levels: Levels, settings: LevelSettings) -> Pooled:
     level = mean(levels.level_db)
     background = _background(levels.background_db, group, len(first))
     one = max(settings.level_sigma_db, SMALLEST_SIGMA_DB)
-    place = max(settings.place_sigma_db, SMALLEST_SIGMA_DB)
+    place = float(np.hypot(max(settings.place_sigma_db, SMALLEST_SIGMA_DB), coupling_db))
     _, at_place = np.unique(levels.place[first], return_inverse=True)
     shared = np.bincount(at_place)[at_place]
     variance = shared * place**2 + one**2 / count
@@ -119,6 +129,9 @@ def pool(levels: Levels, settings: LevelSettings) -> Pooled:
         smear_sigma_m=np.array([row.smear_sigma_m if row else 0.0 for row in hard]),
         gain_db=np.where(has_own, 0.0, gain[first]),
         lead_m=levels.lead_m[first],
+        low_hz=levels.low_hz[first],
+        high_hz=levels.high_hz[first],
+        readings=len(levels),
         floor_mean=float(np.median(level)),
         is_display=is_display,
         notes=_notes(settings),

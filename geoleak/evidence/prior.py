@@ -6,16 +6,95 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Hint
+from geoleak.evidence.settings import setting
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
+Spot = tuple[int, float]
 
 
-def log_factor(survey: Survey, places: Candidates) -> tuple[Floats, dict[str, float]]:
-    """Return the log of the prior factor at each place, shape (k,), and the factors in use."""
-    return np.zeros(len(places)), {}
+def log_factor(
+    survey: Survey, places: Candidates, *, without: frozenset[str] = frozenset()
+) -> tuple[Floats, dict[str, float]]:
+    """Return the log of the prior factor at each place, shape (k,), and the factors in use.
+
+    Parameters
+    ----------
+    survey : Survey
+    places : Candidates
+    without : frozenset of str
+        Factors that are switched off: ``"joints"``, ``"past_leaks"``, ``"recent_excavation"``,
+        ``"age"``. A factor of 1 in the site file is off as well.
+    """
+    value = np.zeros(len(places))
+    used: dict[str, float] = {}
+    for name, factor, spots, reach in _spots(survey):
+        if factor == 1.0 or factor <= 0 or not spots or name in without:
+            continue
+        used[name] = factor
+        value += np.log1p((factor - 1.0) * _nearness(places, spots, reach))
+    age = survey.site.prior.age
+    if age > 0 and age != 1.0 and "age" not in without:
+        older = _years_older(survey)
+        if older.any():
+            used["age"] = age
+            value += np.log(age) * older[places.leg] / setting("age_years").value
+    return value, used
+
+
+def _spots(survey: Survey) -> list[tuple[str, float, list[Spot], float]]:
+    """Return name, factor, places and reach in metres of the factors that sit at places."""
+    chosen = survey.site.prior
+    joints: list[Spot] = [
+        (p.leg, p.chainage_m)
+        for p in survey.fittings
+        if p.leg is not None and p.chainage_m is not None
+    ]
+    for joint in survey.network.joints:
+        joints += [(joint.leg_a, joint.chainage_a_m), (joint.leg_b, joint.chainage_b_m)]
+    past: list[Spot] = [(p.leg, p.chainage_m) for p in survey.past_leaks]
+    dug: list[Spot] = [(h.leg, 0.5 * (h.from_m + h.to_m)) for h in survey.holes]
+    years = [p.past_leak.year for p in survey.past_leaks if p.past_leak.year is not None]
+    if years:
+        recent = max(years) - setting("recent_years").value
+        dug += [
+            (p.leg, p.chainage_m)
+            for p in survey.past_leaks
+            if p.past_leak.year is not None and p.past_leak.year >= recent
+        ]
+    return [
+        ("joints", chosen.joints, sorted(set(joints)), setting("joint_reach").value),
+        ("past_leaks", chosen.past_leaks, past, setting("past_leak_reach").value),
+        ("recent_excavation", chosen.recent_excavation, dug, setting("excavation_reach").value),
+    ]
+
+
+def _nearness(places: Candidates, spots: list[Spot], reach_m: float) -> Floats:
+    """Return 1 at a spot, falling as a normal curve of width `reach_m` along its leg."""
+    best = np.zeros(len(places))
+    for leg in {leg for leg, _ in spots}:
+        rows = np.flatnonzero(places.leg == leg)
+        at = np.unique([c for number, c in spots if number == leg])
+        here = places.chainage_m[rows]
+        right = np.clip(np.searchsorted(at, here), 0, len(at) - 1)
+        left = np.maximum(right - 1, 0)
+        away = np.minimum(np.abs(here - at[left]), np.abs(here - at[right]))
+        best[rows] = np.exp(-0.5 * (away / reach_m) ** 2)
+    return best
+
+
+def _years_older(survey: Survey) -> Floats:
+    """Return how many years older each leg is than the newest; 0 where not stated."""
+    stated = [each.leg.installed for each in survey.legs if each.leg.installed is not None]
+    newest = max(stated, default=0)
+    return np.array([newest - (each.leg.installed or newest) for each in survey.legs], dtype=float)
 
 
 def hints(survey: Survey) -> tuple[Hint, ...]:
     """Return where the prior changes fast."""
-    return ()
+    found = []
+    for _, factor, spots, reach in _spots(survey):
+        if factor == 1.0:
+            continue
+        found += [Hint(leg, c - 3 * reach, c + 3 * reach, 0.5 * reach) for leg, c in spots]
+    return tuple(found)

@@ -1,0 +1,106 @@
+"""Contact levels: how loud the pipe is at its fittings.
+
+Noise loses so many dB a metre along the pipe (by material, and in proportion to frequency), and
+some at every tee. Strength, floor, coupling and the loss itself are integrated
+out; the loss is the same unknown that the surface levels have.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak import tables
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.level_model import PER_DB, Ground, LevelEvidence
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.pooling import pool
+from geoleak.evidence.settings import setting
+from geoleak.survey import Survey
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+def gather(survey: Survey) -> Evidence | None:
+    """Return the contact readings of a survey as evidence; None where there are none."""
+    return ContactEvidence(survey) if len(survey.contact) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Pipe(Ground):
+    """One node of the pipe: factor on every loss, and dB lost at a tee."""
+
+    pipe_factor: float
+    tee_db: float
+
+
+class ContactEvidence(LevelEvidence):
+    """Contact levels of one survey."""
+
+    kind = "contact"
+    noun = "contact readings"
+    reach_m = 400.0
+    block_m = 100.0
+
+    def __init__(self, survey: Survey) -> None:
+        coupling = setting("contact_coupling").value
+        pooled = pool(survey.contact, survey.site.levels, coupling_db=coupling)
+        super().__init__(
+            survey, pooled, setting("contact_strength"), setting("contact_untraced").value
+        )
+        self.band_factor = self._band_factor()
+
+    def unknowns(self) -> tuple[str, ...]:
+        """Return the pipe's loss, a tee's loss, the error's scale, a display's slope."""
+        names = ["pipe_loss", "tee_loss", "contact_error"]
+        return (*names, "display_slope") if self.pooled.is_display else tuple(names)
+
+    def _band_factor(self) -> Floats:
+        """Loss grows with frequency (thin-wall model): middle of the band over the table's."""
+        centre = np.sqrt(self.pooled.low_hz * self.pooled.high_hz)
+        factor = np.ones(len(self.pooled))
+        for i, leg in enumerate(self.pooled.leg.tolist()):
+            material = self.survey.legs[leg].leg.material
+            if material is not None and np.isfinite(centre[i]) and centre[i] > 0:
+                factor[i] = centre[i] / tables.material(material).loss_reference_hz
+        return np.clip(factor, 0.1, 10.0)
+
+    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Pipe:
+        """Turn the deviates of node j into losses and the error's scale."""
+        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        tee = setting("tee_loss")
+        slope = 1.0
+        if self.pooled.is_display:
+            shown = setting("display_slope")
+            slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
+        error = np.exp(setting("level_error_log").spread * z["contact_error"])
+        return Pipe(
+            pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
+            tee_db=max(0.0, tee.value + tee.spread * z["tee_loss"]),
+            scale=float(error) * slope,
+            signal_db=-self.pooled.own_background_db / slope,
+            floor_db=self.pooled.gain_db,
+            slope=slope,
+        )
+
+    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
+        """Return median losses along the pipe in dB, and how many tees it runs through."""
+        pooled = self.pooled
+        path_db = places.path(
+            pooled.leg[rows], pooled.chainage_m[rows], per_metre=self.loss_db_per_m
+        )
+        path_db = path_db + (pooled.lead_m * self.loss_db_per_m[pooled.leg])[rows]
+        tees = places.tees(pooled.leg[rows], pooled.chainage_m[rows])
+        return path_db * self.band_factor[None, rows], tees
+
+    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+        """Return the noise at each fitting against that at the leak, shape (k, n)."""
+        if not isinstance(ground, Pipe):
+            raise TypeError("contact levels need the pipe of a contact node")
+        path_db, tees = where
+        lost = ground.pipe_factor * path_db + ground.tee_db * tees
+        out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))
+        return out

@@ -1,0 +1,261 @@
+"""Delays: the noise reaches one sensor before the other.
+
+The difference of the two paths, each over the speed in its pipe, is the delay. Speeds are unknown
+but few (one for each kind of pipe) and enter linearly as slowness, so they are integrated out in
+closed form, all delays together; speed checks (a known noise outside both sensors) are more rows
+of the same system. A delay may also be plainly wrong (the wrong peak of the correlation): every
+one has a chance of that, and then says nothing.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, log_sum_exp
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.settings import setting
+from geoleak.evidence.speeds import Speeds, prior_speeds
+from geoleak.inference import KindFit
+from geoleak.site import Note
+from geoleak.survey import Survey, SurveyedDelay
+from geoleak.units import format_length
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+SMALLEST_SIGMA_S = 2e-5
+# With more delays than this, at most one of them is taken to be wrong at a time.
+FEW = 4
+
+
+def gather(survey: Survey) -> Evidence | None:
+    """Return the delays of a survey as evidence; None where there are none."""
+    return DelayEvidence(survey) if survey.delays else None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class System:
+    """Delays as linear functions of slowness: rows (p,), for every place (k, p, groups)."""
+
+    coefficient: Floats
+    reachable: npt.NDArray[np.bool_]
+
+
+class DelayEvidence:
+    """All delays of one survey, speed checks among them."""
+
+    kind = "delay"
+    nuisances: tuple[str, ...] = ()
+
+    def __init__(self, survey: Survey) -> None:
+        self.survey = survey
+        self.speeds: Speeds = prior_speeds(survey)
+        self.checks = tuple(d for d in survey.delays if d.speed_check)
+        self.timed = tuple(d for d in survey.delays if not d.speed_check)
+        self.rows = len(survey.delays)
+        self.wrong = setting("delay_wrong").value
+        self._warnings: list[Note] = []
+        self._learn_speeds()
+        self.span_s = np.array([self._span(d) for d in self.timed])
+
+    # -- speeds ----------------------------------------------------------------------------------
+
+    def _between(self, delay: SurveyedDelay) -> Floats:
+        """Return the pipe between the sensors by speed group, leads included, shape (groups,)."""
+        one = (np.array([delay.first.leg]), np.array([delay.first.chainage_m]))
+        two = (np.array([delay.second.leg]), np.array([delay.second.chainage_m]))
+        metres = self._metres(one, two)[:, 0, 0]
+        metres[self.speeds.group[delay.first.leg]] += delay.first.lead_m
+        metres[self.speeds.group[delay.second.leg]] += delay.second.lead_m
+        return metres
+
+    def _metres(self, a: tuple[Ints, Floats], b: tuple[Ints, Floats]) -> Floats:
+        """Return metres in each speed group along the quickest paths, shape (groups, a, b)."""
+        slowness = self.speeds.slowness[self.speeds.group]
+        price = (self.speeds.group[None, :] == np.arange(self.speeds.count)[:, None]).astype(float)
+        return self.survey.network.costs(a, b, price, weights=slowness)
+
+    def _learn_speeds(self) -> None:
+        """Update the slownesses with the speed checks, one linear Gaussian row each."""
+        for check in self.checks:
+            metres = self._between(check)
+            if not np.isfinite(metres).all():
+                self._warnings.append(
+                    Note("delay_unjoined", f"delay {check.id}: no pipe joins its sensors")
+                )
+                continue
+            sigma = float(np.hypot(self._sigma(check), self._path_sigma(metres)))
+            self.speeds, off = self.speeds.updated(metres, abs(check.delay_s), sigma)
+            if off > 4.0:
+                text = (
+                    f"speed check {check.id} is {off:.0f} sigma from what this pipe should have; "
+                    "check its material, the distance, and which noise was timed"
+                )
+                self._warnings.append(Note("speed_check_far", text))
+
+    def _sigma(self, delay: SurveyedDelay) -> float:
+        return max(delay.sigma_s if np.isfinite(delay.sigma_s) else 0.0, SMALLEST_SIGMA_S)
+
+    def _path_sigma(self, metres: Floats) -> float:
+        """Return seconds of error from the paths: a length, and a share of them."""
+        length = setting("path_error")
+        error = np.hypot(length.value, setting("path_error_share").value * metres.sum())
+        return float(error * self.speeds.slowness.max())
+
+    def _span(self, delay: SurveyedDelay) -> float:
+        """Return the longest delay that the pipe between two sensors allows, in seconds."""
+        metres = self._between(delay)
+        if not np.isfinite(metres).all():
+            return abs(delay.delay_s) + 1.0
+        slow = self.speeds.slowness + 2.0 * np.sqrt(np.diag(self.speeds.covariance))
+        return float(max(metres @ slow, 1e-3))
+
+    # -- the contract ------------------------------------------------------------------------------
+
+    def system(self, places: Candidates) -> System:
+        """Return the path differences of every delay from every place."""
+        groups = self.speeds.count
+        coefficient = np.zeros((len(places), len(self.timed), groups))
+        here = (places.leg, places.chainage_m)
+        for p, delay in enumerate(self.timed):
+            for sign, end in ((1.0, delay.first), (-1.0, delay.second)):
+                there = (np.array([end.leg]), np.array([end.chainage_m]))
+                metres = self._metres(here, there)[:, :, 0].T
+                metres[:, self.speeds.group[end.leg]] += end.lead_m
+                coefficient[:, p] += sign * np.where(np.isfinite(metres), metres, np.nan)
+        reachable = np.isfinite(coefficient).all(axis=2)
+        return System(np.where(np.isfinite(coefficient), coefficient, 0.0), reachable)
+
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+        """Judge every place; speeds and wrong delays are summed out here."""
+        uniform = -np.log(2.0 * self.span_s)
+        if not self.timed:
+            return Judged(np.zeros((1, len(places))), np.zeros(1))
+        system = self.system(places)
+        terms = []
+        for good in self._subsets():
+            chosen = np.flatnonzero(good)
+            prior = np.log(np.where(good, 1.0 - self.wrong, self.wrong)).sum()
+            value = np.full(len(places), prior + uniform[~good].sum())
+            if len(chosen):
+                value = value + self._gaussian(system, chosen)
+            terms.append(value)
+        on_pipe = log_sum_exp(np.array(terms), axis=0)
+        return Judged(on_pipe[None, :], np.array([uniform.sum()]))
+
+    def _subsets(self) -> list[npt.NDArray[np.bool_]]:
+        count = len(self.timed)
+        if count <= FEW:
+            return [np.array(s) for s in itertools.product((True, False), repeat=count)]
+        every = np.ones(count, dtype=bool)
+        return [every, ~every, *(np.arange(count) != i for i in range(count))]
+
+    def _gaussian(self, system: System, chosen: Ints) -> Floats:
+        """Return the log density of some delays at every place, speeds integrated out."""
+        a = system.coefficient[:, chosen]
+        value = np.array([self.timed[i].delay_s for i in chosen])
+        off = value - a @ self.speeds.slowness
+        noise = np.array([self._noise(self.timed[i]) for i in chosen]) ** 2
+        cov = a @ self.speeds.covariance @ np.swapaxes(a, 1, 2) + np.diag(noise)
+        solved = np.linalg.solve(cov, off[..., None])[..., 0]
+        out = -0.5 * (off * solved).sum(axis=1)
+        out -= 0.5 * np.linalg.slogdet(cov)[1] + 0.5 * len(chosen) * np.log(2 * np.pi)
+        return np.where(system.reachable[:, chosen].all(axis=1), out, -np.inf)
+
+    def _noise(self, delay: SurveyedDelay) -> float:
+        metres = self._between(delay)
+        path = self._path_sigma(metres) if np.isfinite(metres).all() else 0.0
+        return float(np.hypot(self._sigma(delay), path))
+
+    def hints(self) -> tuple[Hint, ...]:
+        """Return the legs between the sensors, in steps of half a sigma."""
+        found = []
+        for delay in self.timed:
+            metres = self._between(delay)
+            if not np.isfinite(metres).all():
+                continue
+            step = 0.5 * self._noise(delay) / float(self.speeds.slowness.max())
+            for leg in self._legs_between(delay):
+                length = self.survey.legs[leg].route.length_m
+                found.append(Hint(leg, 0.0, length, float(np.clip(step, 0.1, 2.0))))
+        return tuple(found)
+
+    def _legs_between(self, delay: SurveyedDelay) -> list[int]:
+        one = (np.array([delay.first.leg]), np.array([delay.first.chainage_m]))
+        two = (np.array([delay.second.leg]), np.array([delay.second.chainage_m]))
+        along = self.survey.network.path_lengths(one, two)[0, 0]
+        return np.flatnonzero(np.isfinite(along) & (along > 0)).tolist()
+
+    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+        """Tell whether the posterior explains the delays, and name the one it does not."""
+        if not self.timed:
+            return KindFit(self.kind, self.rows, 1.0, "the wave speed was measured", True)
+        system = self.system(belief.places)
+        share = np.array([self._explained(system, p) for p in range(len(self.timed))])
+        worst = int(np.argmin(share))
+        agrees = bool(share[worst] >= 0.05)
+        delay = self.timed[worst]
+        if agrees:
+            noun = "delay agrees" if len(self.timed) == 1 else "delays agree"
+            text = f"{len(self.timed)} {noun} with one leak"
+        else:
+            text = (
+                f"delay {delay.id} ({delay.delay_s * 1e3:.1f} ms) does not fit the place that the "
+                "rest points to; time it again, and check sensors, pipe and speed"
+            )
+        return KindFit(self.kind, self.rows, float(share[worst]), text, agrees)
+
+    def _explained(self, system: System, p: int) -> float:
+        """Return the chance, over the posterior, that a delay is a good one."""
+        good = np.log1p(-self.wrong) + self._gaussian(system, np.array([p]))
+        bad = np.log(self.wrong) - np.log(2.0 * self.span_s[p])
+        return float(np.mean(1.0 / (1.0 + np.exp(np.clip(bad - good, -700, 700)))))
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return what an instrument's screen should have said, and delays nothing allows."""
+        found = list(self._warnings)
+        for p, delay in enumerate(self.timed):
+            found += self._impossible(delay, float(self.span_s[p]))
+            found += self._corrected(delay)
+            if delay.sigma_s < SMALLEST_SIGMA_S:
+                text = f"delay {delay.id}: sigma {delay.sigma_s:g} s is better than timing can be"
+                found.append(Note("sigma_too_small", text, delay.origin))
+        return tuple(found)
+
+    def _impossible(self, delay: SurveyedDelay, span_s: float) -> list[Note]:
+        if not np.isfinite(self._between(delay)).all():
+            text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
+            return [Note("delay_unjoined", text, delay.origin)]
+        if abs(delay.delay_s) <= span_s + 3 * self._noise(delay):
+            return []
+        text = (
+            f"delay {delay.id}: {delay.delay_s * 1e3:.1f} ms is longer than the pipe between its "
+            f"sensors allows ({span_s * 1e3:.1f} ms); check sensors, pipe and speed"
+        )
+        return [Note("delay_too_long", text, delay.origin)]
+
+    def _corrected(self, delay: SurveyedDelay) -> list[Note]:
+        """Say where the delay behind an instrument's screen points with the pipe as traced."""
+        shown = (delay.shown_distance_m, delay.shown_length_m, delay.shown_speed_m_per_s)
+        metres = self._between(delay)
+        if any(each is None for each in shown) or not np.isfinite(metres).all():
+            return []
+        slow = float(metres @ self.speeds.slowness) / max(float(metres.sum()), 1e-9)
+        place = 0.5 * (float(metres.sum()) + delay.delay_s / slow)
+        unit = self.survey.site.length_unit
+
+        def said(value: float | None) -> str:
+            return format_length(float(value or 0.0), unit=unit)
+
+        speed = "m/s" if unit == "m" else "ft/s"
+        shown_speed = float(shown[2] or 0.0) / (1.0 if unit == "m" else 0.3048)
+        text = (
+            f"delay {delay.id}: the screen said {said(shown[0])} with {said(shown[1])} at "
+            f"{shown_speed:.0f} {speed}; with the pipe as traced ({said(float(metres.sum()))}) it "
+            f"is {said(place)} from the first sensor"
+        )
+        return [Note("delay_corrected", text, delay.origin)]

@@ -1,0 +1,122 @@
+"""Holes already dug: what an open hole says of the stretch it opens and of either side."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.settings import setting
+from geoleak.inference import KindFit
+from geoleak.site import Note
+from geoleak.survey import Survey, SurveyedHole
+
+Floats = npt.NDArray[np.float64]
+
+
+def gather(survey: Survey) -> Evidence | None:
+    """Return the holes whose outcome is known as evidence; None where there are none."""
+    told = tuple(h for h in survey.holes if h.hole.outcome is not None)
+    return HoleEvidence(survey, told) if told else None
+
+
+class HoleEvidence:
+    """All holes of one survey with an outcome."""
+
+    kind = "hole"
+    nuisances: tuple[str, ...] = ()
+
+    def __init__(self, survey: Survey, holes: tuple[SurveyedHole, ...]) -> None:
+        self.survey = survey
+        self.holes = holes
+        self.rows = len(holes)
+
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+        """Judge every place by what each hole showed."""
+        value = np.zeros(len(places))
+        elsewhere = 0.0
+        for each in self.holes:
+            value += np.log(self._chance(each, places))
+            elsewhere += float(np.log(_far(each)))
+        return Judged(value[None, :], np.array([elsewhere]))
+
+    def _chance(self, each: SurveyedHole, places: Candidates) -> Floats:
+        """Return the chance of a hole's outcome for a leak at every place."""
+        hole = each.hole
+        seen = setting("hole_exposed" if hole.pipe_exposed else "hole_not_exposed").value
+        middle = 0.5 * (each.from_m + each.to_m)
+        path = places.path(np.array([each.leg]), np.array([middle]))[:, 0]
+        away = np.maximum(path - 0.5 * (each.to_m - each.from_m), 0.0)
+        inside = (places.leg == each.leg) & (away <= 0)
+        far = _far(each)
+        reach = setting("hole_wet_reach")
+        near = np.exp(-0.5 * (away / reach.value) ** 2)
+        if hole.outcome == "leak":
+            return np.where(inside, seen, far)
+        if hole.outcome == "dry":
+            wets = setting("hole_wet_chance").value
+            return np.where(inside, 1.0 - seen, far * (1.0 - wets * near))
+        chance = np.where(inside, 0.3, far + (1.0 - far) * near)
+        if hole.water_from is None:
+            return chance
+        return chance * self._side(each, places, middle)
+
+    def _side(self, each: SurveyedHole, places: Candidates, middle: float) -> Floats:
+        """Water runs in from the leak's side more often than from the other."""
+        right = setting("water_side").value
+        up = places.chainage_m > middle
+        from_there = up if each.hole.water_from == "up" else ~up
+        side = np.where(from_there, right, 1.0 - right)
+        return np.where(places.leg == each.leg, side, 0.5)
+
+    def hints(self) -> tuple[Hint, ...]:
+        """Return the holes and some metres on either side."""
+        reach = 3.0 * setting("hole_wet_reach").value
+        wide = tuple(Hint(h.leg, h.from_m - reach, h.to_m + reach, 0.5) for h in self.holes)
+        ends = tuple(
+            Hint(h.leg, end - 0.1, end + 0.1, 0.05)
+            for h in self.holes
+            for end in (h.from_m, h.to_m)
+        )
+        exact = tuple(
+            Hint(h.leg, h.from_m, h.to_m, max(h.to_m - h.from_m, 0.01)) for h in self.holes
+        )
+        return wide + ends + exact
+
+    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+        """Tell whether the posterior explains what the holes showed."""
+        chances = [float(np.mean(self._chance(h, belief.places)) / _most(h)) for h in self.holes]
+        worst = int(np.argmin(chances))
+        agrees = chances[worst] >= 0.05
+        text = f"{self.rows} hole{'s' * (self.rows > 1)} counted"
+        if not agrees:
+            text = f"hole {self.holes[worst].hole.id} contradicts the rest of the evidence"
+        return KindFit(self.kind, self.rows, min(1.0, chances[worst]), text, agrees)
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return holes that found the leak, and a dry hole over a whole leg."""
+        found = []
+        for each in self.holes:
+            length = self.survey.legs[each.leg].route.length_m
+            name = self.survey.legs[each.leg].name
+            if each.hole.outcome == "leak":
+                text = f"hole {each.hole.id} found a leak: what follows holds if that was the leak"
+                found.append(Note("leak_found", text, each.hole.origin))
+            elif each.hole.outcome == "dry" and each.to_m - each.from_m > 0.98 * length:
+                text = f"hole {each.hole.id} was dry over the whole of {name}"
+                found.append(Note("dry_over_whole_leg", text, each.hole.origin))
+        return tuple(found)
+
+
+def _far(each: SurveyedHole) -> float:
+    """Return the chance of an outcome when the leak is far away."""
+    outcome = each.hole.outcome
+    if outcome == "leak":
+        return setting("second_leak_flow").value
+    wet = setting("hole_wet_by_other").value
+    return wet if outcome == "wet" else 1.0 - wet
+
+
+def _most(each: SurveyedHole) -> float:
+    return 1.0 if each.hole.water_from is None else setting("water_side").value

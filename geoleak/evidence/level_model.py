@@ -1,0 +1,263 @@
+"""What surface, contact, gas and bar-hole levels have in common.
+
+Each reads level = floor + 10 log10(1 + strength x gain) + coupling + error. A kind says how its
+gain falls off (`gain`), what one node of the shared unknowns means for it (`ground`) and how
+strong the source is over the background a priori; everything else stands here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.base import Belief, Candidates, Hint, Judged, log_sum_exp
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.pooling import Pooled
+from geoleak.evidence.robust import FREEDOM, Rows, marginal
+from geoleak.evidence.settings import Setting, pipe_loss, setting
+from geoleak.inference import KindFit
+from geoleak.site import Note
+from geoleak.survey import Survey
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+PER_DB = float(np.log(10.0) / 10.0)
+STRENGTH_STEP_DB = 3.0
+CHUNK = 120_000
+MISFIT = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Ground:
+    """What one node means for a kind: sizes shared by all of them; kinds add their own.
+
+    Attributes
+    ----------
+    scale : float
+        Factor on every sigma (slope included).
+    signal_db, floor_db : ndarray, shape (n,)
+        Added to what the leak brings to a row, and to the row whatever the leak does.
+    slope : float
+        Steps of the meter for one dB.
+    """
+
+    scale: float
+    signal_db: Floats
+    floor_db: Floats
+    slope: float = 1.0
+
+
+class LevelEvidence:
+    """Level readings of one kind in one survey, pooled by place."""
+
+    kind = "levels"
+    noun = "readings"
+    reach_m = 45.0
+    block_m = 40.0
+    block_rows = 90
+
+    def __init__(self, survey: Survey, pooled: Pooled, strength: Setting, decoy: float) -> None:
+        self.survey = survey
+        self.pooled = pooled
+        self.rows = int(pooled.readings)
+        self.strength = strength
+        self.decoy = decoy
+        self.loss_db_per_m, self.loss_spread = pipe_loss(survey)
+        half = np.ceil(2.6 * strength.spread / STRENGTH_STEP_DB)
+        step = np.arange(-half, half + 1) * STRENGTH_STEP_DB
+        self.strengths_db = strength.value + step
+        log_prior = -0.5 * (step / strength.spread) ** 2
+        self.log_prior = log_prior - log_sum_exp(log_prior)
+        self.nuisances = self.unknowns()
+
+    # -- what a kind says of itself ----------------------------------------------------------
+
+    def unknowns(self) -> tuple[str, ...]:
+        """Return the shared unknowns it depends on."""
+        raise NotImplementedError
+
+    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Ground:
+        """Turn the deviates of node j into this kind's quantities."""
+        raise NotImplementedError
+
+    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+        """Return the source's power at each row against that at the source, shape (k, n)."""
+        raise NotImplementedError
+
+    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
+        """Return arrays of shape (k, n) that `gain` needs and no node changes."""
+        raise NotImplementedError
+
+    # -- the model -----------------------------------------------------------------------------
+
+    def added(self, power: Floats, ground: Ground, rows: Ints, strengths_db: Floats) -> Floats:
+        """Return what the leak adds to each row, in the meter's units, shape (e, k, n)."""
+        factor = (np.exp(PER_DB * ground.signal_db[rows]) * power).astype(np.float32)
+        strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
+        added: Floats = strength * factor[None]
+        added += 1.0
+        np.log(added, out=added)
+        added *= np.float32(ground.slope / PER_DB)
+        lifted = ground.slope * ground.floor_db[rows]
+        if lifted.any():
+            added += lifted.astype(np.float32)
+        return added
+
+    def data(self, rows: Ints) -> Rows:
+        """Return the rows as the robust likelihood takes them."""
+        pooled = self.pooled
+        return Rows(
+            level=pooled.level[rows],
+            sigma=pooled.sigma_db[rows],
+            on_floor=pooled.on_floor[rows],
+            session=pooled.session[rows],
+            sessions=pooled.sessions,
+            censored=pooled.censored[rows],
+            floor_mean=pooled.floor_mean,
+            floor_sigma=30.0,
+            offset_sigma=setting("session_offset").value,
+        )
+
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+        """Judge every place under every node, the source's strength integrated out."""
+        count = len(nodes)
+        everything = np.arange(len(self.pooled))
+        on_pipe = np.zeros((count, len(places)))
+        for block, rows in self._blocks(places):
+            if len(rows) == 0:
+                continue
+            part = places.take(block)
+            where = self.geometry(part, rows)
+            for j in range(count):
+                ground = self.ground(part, nodes, j)
+                on_pipe[j, block] = self._judge(where, ground, rows) - self.silent(ground, rows)
+        few = places.take(np.arange(min(1, len(places))))
+        nothing = np.array(
+            [self.silent(self.ground(few, nodes, j), everything) for j in range(count)]
+        )
+        on_pipe += nothing[:, None]
+        decoy = log_sum_exp(on_pipe + np.log(np.maximum(places.weight, 1e-300)), axis=1)
+        elsewhere = np.logaddexp(np.log1p(-self.decoy) + nothing, np.log(self.decoy) + decoy)
+        return Judged(on_pipe, elsewhere, nothing)
+
+    def _judge(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+        data = self.data(rows)
+        power = self.gain(where, ground, rows)
+        out = np.empty(len(power))
+        size = max(1, CHUNK // (len(self.strengths_db) * max(1, len(rows))))
+        for start in range(0, len(power), size):
+            part = slice(start, start + size)
+            added = self.added(power[part], ground, rows, self.strengths_db)
+            each = marginal(data, added, scale=ground.scale).log_likelihood
+            out[part] = log_sum_exp(each + self.log_prior[:, None], axis=0)
+        return out
+
+    def silent(self, ground: Ground, rows: Ints) -> float:
+        """Return the log likelihood of the rows when no leak is heard in any of them."""
+        added = ground.slope * ground.floor_db[rows]
+        return float(marginal(self.data(rows), added, scale=ground.scale).log_likelihood)
+
+    def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:
+        """Yield groups of places, each with the rows near enough to tell of them."""
+        pooled = self.pooled
+        if len(pooled) <= self.block_rows:
+            yield np.arange(len(places)), np.arange(len(pooled))
+            return
+        number = np.floor(places.chainage_m / self.block_m).astype(np.int64)
+        _, group = np.unique(np.stack([places.leg, number]), axis=1, return_inverse=True)
+        group = group.ravel()
+        order = np.argsort(group, kind="stable")
+        for members in np.split(order, np.flatnonzero(np.diff(group[order])) + 1):
+            east, north = places.easting_m[members], places.northing_m[members]
+            near = np.flatnonzero(
+                (pooled.easting_m > east.min() - self.reach_m)
+                & (pooled.easting_m < east.max() + self.reach_m)
+                & (pooled.northing_m > north.min() - self.reach_m)
+                & (pooled.northing_m < north.max() + self.reach_m)
+            )
+            yield members, near
+
+    # -- draws -----------------------------------------------------------------------------------
+
+    def predict(
+        self, place: Candidates, nodes: Nodes, strength_db: float, rng: np.random.Generator
+    ) -> Floats:
+        """Draw one reading for every row, floor at its prior mean, shape (n,).
+
+        Parameters
+        ----------
+        place : Candidates
+            The source: one place, or none where nothing is heard.
+        nodes : Nodes
+            One node.
+        strength_db : float
+            Level over the background at the source.
+        rng : numpy.random.Generator
+        """
+        rows = np.arange(len(self.pooled))
+        ground = self.ground(place, nodes, 0)
+        added = ground.slope * ground.floor_db
+        if len(place):
+            power = self.gain(self.geometry(place, rows), ground, rows)
+            added = self.added(power, ground, rows, np.array([strength_db]))[0, 0].astype(float)
+        data = self.data(rows)
+        noise = data.sigma * ground.scale * rng.standard_t(FREEDOM, size=len(rows))
+        offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
+        return data.floor_mean * data.on_floor + data.membership @ offset + added + noise
+
+    def hints(self) -> tuple[Hint, ...]:
+        """Return the listened stretches: one hint around every pooled place."""
+        return tuple(
+            Hint(int(leg), float(at) - 6.0, float(at) + 6.0, 1.0)
+            for leg, at in zip(self.pooled.leg, self.pooled.chainage_m, strict=True)
+        )
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return notes on the readings."""
+        return self.pooled.notes
+
+    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+        """Compare the readings with what the posterior expects of them.
+
+        Draws of place, node and strength, each with its floor; the discrepancy is the sum of
+        log(1 + z^2 / nu) (posterior-predictive check, Gelman, Meng, Stern 1996, Statistica
+        Sinica 6, 733; from memory).
+        """
+        seen, drawn, excess = self._discrepancies(belief, rng)
+        p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))
+        agrees = p_value >= MISFIT or self.rows < 3
+        word = "agree" if agrees else "do not agree"
+        noun = self.noun if self.rows > 1 else self.noun.removesuffix("s")
+        word = word if self.rows > 1 else word + "s" if agrees else "does not agree"
+        text = (
+            f"{self.rows} {noun} {word} with one leak, {np.median(excess):.0f} dB over background"
+        )
+        return KindFit(self.kind, self.rows, p_value, text, agrees)
+
+    def _discrepancies(
+        self, belief: Belief, rng: np.random.Generator
+    ) -> tuple[Floats, Floats, Floats]:
+        rows = np.arange(len(self.pooled))
+        data = self.data(rows)
+        where = self.geometry(belief.places, rows)
+        seen, drawn, excess = np.empty((3, len(belief)))
+        for i in range(len(belief)):
+            one = belief.places.take(np.array([i]))
+            ground = self.ground(one, belief.nodes, int(belief.node[i]))
+            power = self.gain(tuple(w[i : i + 1] for w in where), ground, rows)
+            added = self.added(power, ground, rows, self.strengths_db)[:, 0]
+            judged = marginal(data, added, scale=ground.scale)
+            score = judged.log_likelihood + self.log_prior
+            share = np.exp(score - score.max())
+            pick = int(rng.choice(len(score), p=share / share.sum()))
+            error = data.level - added[pick] - data.membership @ judged.floor[pick]
+            error = (error / (data.sigma * ground.scale))[data.censored == 0]
+            other = rng.standard_t(FREEDOM, size=len(error))
+            seen[i] = np.log1p(error**2 / FREEDOM).sum()
+            drawn[i] = np.log1p(other**2 / FREEDOM).sum()
+            excess[i] = 10.0 * np.log10(1.0 + np.exp(PER_DB * self.strengths_db[pick]))
+        return seen, drawn, excess

@@ -1,0 +1,102 @@
+"""Tracer gas at the surface and in bar holes: weak, wide, in any unit of the detector.
+
+Readings count as powers (10 log10 of reading plus one step), so that one model serves: a floor,
+and a plume that thins out with distance. Gas drifts under slabs and along trenches, hence the
+width; each of the two kinds can be switched off.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.level_model import Ground, LevelEvidence
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.pooling import pool
+from geoleak.evidence.settings import setting
+from geoleak.site import LevelSettings
+from geoleak.survey import Levels, Survey
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+def gather_gas(survey: Survey) -> Evidence | None:
+    """Return the surface gas readings as evidence; None where there are none."""
+    return TracerEvidence(survey, survey.gas) if len(survey.gas) else None
+
+
+def gather_bar_hole(survey: Survey) -> Evidence | None:
+    """Return the bar-hole readings as evidence; None where there are none."""
+    return TracerEvidence(survey, survey.bar_hole) if len(survey.bar_hole) else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plume(Ground):
+    """One node of the plume: how far it reaches."""
+
+    width_m: float
+
+
+class TracerEvidence(LevelEvidence):
+    """Gas or bar-hole readings of one survey."""
+
+    def __init__(self, survey: Survey, levels: Levels) -> None:
+        self.kind = levels.kind
+        self.noun = "gas readings" if levels.kind == "gas" else "bar-hole readings"
+        self.width = setting(f"{levels.kind}_width")
+        spread = setting(f"{levels.kind}_error").value
+        own = LevelSettings(level_sigma_db=spread, place_sigma_db=spread)
+        super().__init__(
+            survey,
+            pool(_as_powers(levels), own),
+            setting("gas_strength"),
+            setting("other_sound").value,
+        )
+
+    def unknowns(self) -> tuple[str, ...]:
+        """Return the width of the plume and the error's scale."""
+        return "plume_width", "gas_error"
+
+    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Plume:
+        """Turn the deviates of node j into a width and an error."""
+        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        return Plume(
+            width_m=float(self.width.value * np.exp(self.width.spread * z["plume_width"])),
+            scale=float(np.exp(setting("level_error_log").spread * z["gas_error"])),
+            signal_db=-self.pooled.own_background_db,
+            floor_db=np.zeros(len(self.pooled)),
+        )
+
+    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
+        """Return squared distances on the ground."""
+        pooled = self.pooled
+        east = places.easting_m[:, None] - pooled.easting_m[None, rows]
+        north = places.northing_m[:, None] - pooled.northing_m[None, rows]
+        return (east * east + north * north,)
+
+    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+        """Return the gas at each row against that straight above the leak, shape (k, n)."""
+        if not isinstance(ground, Plume):
+            raise TypeError("gas readings need the plume of a gas node")
+        out: Floats = 1.0 / (1.0 + where[0] / ground.width_m**2) ** 1.5
+        return out
+
+
+def _as_powers(levels: Levels) -> Levels:
+    """Return the readings as 10 log10(1 + reading); negative readings are a detector's zero."""
+
+    def power(values: Floats) -> Floats:
+        out: Floats = 10.0 * np.log10(1.0 + np.maximum(values, 0.0))
+        return out
+
+    return replace(
+        levels,
+        level_db=power(levels.level_db),
+        background_db=power(levels.background_db),
+        gain_db=np.full(len(levels), np.nan),
+        surface=(None,) * len(levels),
+    )
