@@ -1,13 +1,14 @@
 """The shape of a route: points of intersection joined by straights, each corner sharp or rounded.
 
-As a surveyor sets out a centre line: ``vertices`` are the points of intersection (PI), ``tangent_m``
-the distance from a PI to the tangent point of the arc that rounds it (0: a sharp bend). The radius
-follows as ``tangent / tan(deflection / 2)`` (any text on route surveying; elementary geometry).
+As a surveyor sets out a centre line: ``vertices`` are the points of intersection (PI),
+``tangent_m`` the distance from a PI to the tangent point of the arc that rounds it (0: a sharp
+bend). The radius follows as ``tangent / tan(deflection / 2)`` (any text on route surveying; elementary geometry).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +39,7 @@ class Alignment:
 
     vertices: Floats
     tangent_m: Floats
+    _memo: dict[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @property
     def runs(self) -> int:
@@ -47,22 +49,26 @@ class Alignment:
     @property
     def arcs(self) -> Ints:
         """Indices of the rounded corners."""
-        return np.flatnonzero(self.tangent_m > 0.0)
+        if "arcs" not in self._memo:
+            self._memo["arcs"] = (self.tangent_m > 0.0).nonzero()[0]
+        return self._memo["arcs"]  # type: ignore[no-any-return]
 
     def parts(self) -> tuple[Floats, Floats, Floats]:
         """Return the straights' lengths (k,), unit directions (k, 2), and turns (k + 1,) in rad.
 
         A turn to the right is positive; the ends turn by 0.
         """
-        step = self.vertices[1:] - self.vertices[:-1]
-        length = np.hypot(step[:, 0], step[:, 1])
-        unit = step / np.maximum(length, 1e-12)[:, None]
-        turn = np.zeros(len(self.vertices))
-        if len(unit) > 1:
-            before, after = unit[:-1], unit[1:]
-            cross = before[:, 1] * after[:, 0] - before[:, 0] * after[:, 1]
-            turn[1:-1] = np.arctan2(cross, np.sum(before * after, axis=1))
-        return length, unit, turn
+        if "parts" not in self._memo:
+            step = self.vertices[1:] - self.vertices[:-1]
+            length = np.hypot(step[:, 0], step[:, 1])
+            unit = step / np.maximum(length, 1e-12)[:, None]
+            turn = np.zeros(len(self.vertices))
+            if len(unit) > 1:
+                before, after = unit[:-1], unit[1:]
+                cross = before[:, 1] * after[:, 0] - before[:, 0] * after[:, 1]
+                turn[1:-1] = np.arctan2(cross, (before * after).sum(axis=1))
+            self._memo["parts"] = (length, unit, turn)
+        return self._memo["parts"]  # type: ignore[no-any-return]
 
     def allowed(self) -> bool:
         """Tell whether no straight is too short, no turn a reversal and no arcs overlap."""
@@ -88,17 +94,19 @@ class Alignment:
 
     def centres(self) -> tuple[Floats, Floats, Floats]:
         """Return centre (k + 1, 2), radius (k + 1,) and turn of each corner; radius 0 if sharp."""
-        _, unit, turn = self.parts()
-        centre = self.vertices.copy()
-        radius = np.zeros(len(turn))
-        for k in self.arcs:
-            half = abs(turn[k]) / 2
-            if half < FLAT_RAD:
-                continue
-            radius[k] = self.tangent_m[k] / np.tan(half)
-            right = np.array([unit[k - 1, 1], -unit[k - 1, 0]])
-            centre[k] += radius[k] * np.sign(turn[k]) * right - self.tangent_m[k] * unit[k - 1]
-        return centre, radius, turn
+        if "centres" not in self._memo:
+            _, unit, turn = self.parts()
+            centre = self.vertices.copy()
+            radius = np.zeros(len(turn))
+            for k in self.arcs:
+                half = abs(turn[k]) / 2
+                if half < FLAT_RAD:
+                    continue
+                radius[k] = self.tangent_m[k] / np.tan(half)
+                right = np.array([unit[k - 1, 1], -unit[k - 1, 0]])
+                centre[k] += radius[k] * np.sign(turn[k]) * right - self.tangent_m[k] * unit[k - 1]
+            self._memo["centres"] = (centre, radius, turn)
+        return self._memo["centres"]  # type: ignore[no-any-return]
 
     def length_m(self) -> float:
         """Return the length along straights and arcs."""
@@ -143,7 +151,7 @@ class Alignment:
 
         Before the start and beyond the end the first and last straight run on.
         """
-        length, unit, turn = self.parts()
+        _, unit, turn = self.parts()
         centre, radius, _ = self.centres()
         station = self.stations()
         chainage = np.asarray(chainage_m, dtype=float)
@@ -189,7 +197,6 @@ def feet(shape: Alignment, points: Floats, hint: Ints) -> Feet:
     """
     length, unit, turn = shape.parts()
     count, runs = len(points), shape.runs
-    rows = np.arange(count)
     best = np.full(count, np.inf)
     run = np.clip(hint, 0, runs - 1)
     chosen = run.copy()
@@ -229,7 +236,6 @@ def feet(shape: Alignment, points: Floats, hint: Ints) -> Feet:
         offset[bent] = side * (reach - radius[k])
         normal[bent] = side[:, None] * spoke / reach[:, None]
     share = along_chosen / np.maximum(length[chosen], 1e-12)
-    del rows
     return Feet(offset, chosen, corner, share, normal)
 
 
@@ -263,7 +269,7 @@ def jacobian(shape: Alignment, where: Feet) -> Floats:
     size = shape.vertices.size
     arcs = shape.arcs
     out = np.zeros((count, size + len(arcs)))
-    rows = np.flatnonzero(where.corner < 0)
+    rows = (where.corner < 0).nonzero()[0]
     run, share = where.run[rows], where.share[rows]
     for axis in (0, 1):
         normal = where.normal[rows, axis]
@@ -285,17 +291,26 @@ def jacobian(shape: Alignment, where: Feet) -> Floats:
 
 def _arc_rows(shape: Alignment, where: Feet, k: int, column: int, rows: Ints, out: Floats) -> None:
     """Fill the derivatives of marks on one arc: centre and radius move with three PIs."""
-    local = Alignment(shape.vertices[k - 1 : k + 2], np.array([0.0, shape.tangent_m[k], 0.0]))
-    base, radius, turn = local.centres()
-    side = -1.0 if turn[1] >= 0 else 1.0
-    columns = [*range(2 * k - 2, 2 * k + 4), column]
+    _, _, turn = shape.parts()
+    side = -1.0 if turn[k] >= 0 else 1.0
     delta = 1e-5
-    for number, target in enumerate(columns):
-        step = np.zeros(7)
-        step[number] = delta
-        ahead_c, ahead_r, _ = local.moved(step).centres()
-        back_c, back_r, _ = local.moved(-step).centres()
-        shift = (ahead_c[1] - back_c[1]) / (2 * delta)
-        growth = (ahead_r[1] - back_r[1]) / (2 * delta)
-        out[rows, target] = -where.normal[rows] @ shift - side * growth
-    del base, radius
+    base = np.append(shape.vertices[k - 1 : k + 2].ravel(), shape.tangent_m[k])
+    moved = base + delta * np.concatenate([np.eye(7), -np.eye(7)])
+    centre, radius = _arcs_of(moved)
+    shift = (centre[:7] - centre[7:]) / (2 * delta)
+    growth = (radius[:7] - radius[7:]) / (2 * delta)
+    columns = [*range(2 * k - 2, 2 * k + 4), column]
+    out[np.ix_(rows, columns)] = -where.normal[rows] @ shift.T - side * growth
+
+
+def _arcs_of(numbers: Floats) -> tuple[Floats, Floats]:
+    """Return centres (m, 2) and radii (m,) from rows of three PIs and a tangent length."""
+    a, b, c, tangent = numbers[:, 0:2], numbers[:, 2:4], numbers[:, 4:6], numbers[:, 6]
+    u, v = b - a, c - b
+    u = u / np.hypot(u[:, 0], u[:, 1])[:, None]
+    v = v / np.hypot(v[:, 0], v[:, 1])[:, None]
+    turn = np.arctan2(u[:, 1] * v[:, 0] - u[:, 0] * v[:, 1], (u * v).sum(axis=1))
+    radius = tangent / np.tan(np.maximum(np.abs(turn), 2 * FLAT_RAD) / 2)
+    right = np.stack([u[:, 1], -u[:, 0]], axis=1)
+    centre = b + (radius * np.sign(turn))[:, None] * right - tangent[:, None] * u
+    return centre, radius

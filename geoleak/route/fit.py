@@ -23,7 +23,9 @@ from geoleak.site import Note
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SCALE_PRIOR = 12.0
+MOST_SETTLED = 10
+"""How many candidates are refitted at the scale of their own residuals."""
+SCALE_PRIOR = 20.0
 """How many marks' worth of scatter the stated sigma stands for."""
 SCALE_LIMITS = (0.5, 2.5)
 
@@ -60,10 +62,10 @@ def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> Route
         ready.observations.points, ready.observations.sigma_m, ready.names, options=options
     )
     if options.fit == "marks" or len(ready.observations.points) == 2:
-        candidates, scale = _joined(ready.observations), 1.0
+        candidates, scales = _joined(ready.observations), [1.0]
     else:
-        candidates, scale = _fitted(ready.observations, options)
-    return _assemble(marks, options, ready, candidates, scale, order, origin, notes)
+        candidates, scales = _fitted(ready.observations, options)
+    return _assemble(marks, options, ready, candidates, scales[0], order, origin, notes)
 
 
 def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[Ints, list[Note]]:
@@ -125,27 +127,45 @@ def _joined(marks: Observations) -> list[Candidate]:
     return [Candidate(misfit(shape, marks, hint), 0.0)]
 
 
-def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Candidate], float]:
+def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Candidate], list[float]]:
+    """Return the candidates, best first, and the scale of the sigma that each settled at."""
     weight, scale = first_look(marks)
     if not options.scale_sigma:
         scale = 1.0
     charges = Charges.for_marks(len(marks.points))
-    scaled = _with_scale(marks, scale)
-    ranked = _ranked(search(scaled, weight / scale**2, charges))
-    if options.scale_sigma:
-        better = _scale_of(ranked[0], marks)
-        if abs(better / scale - 1) > 0.05:
-            scale = better
-            scaled = _with_scale(marks, scale)
-            again = [solve(each.fit.shape, scaled, each.fit.where.run) for each in ranked]
-            ranked = sorted(
-                (scored(fit, charges) for fit in again if fit), key=lambda each: each.score
-            )
-    return ranked, scale
+    found = search(_with_scale(marks, scale), weight / scale**2, charges)
+    ranked = found[:MOST_SETTLED]
+    if not options.scale_sigma:
+        return ranked, [1.0] * len(ranked)
+    settled = [_settled(each, marks, scale, charges) for each in ranked]
+    settled.sort(key=lambda pair: pair[0].score)
+    return [each for each, _ in settled], [each for _, each in settled]
 
 
-def _ranked(seen: dict[tuple[int, int], Candidate]) -> list[Candidate]:
-    return sorted(seen.values(), key=lambda each: each.score)
+def _settled(
+    candidate: Candidate, marks: Observations, scale: float, charges: Charges
+) -> tuple[Candidate, float]:
+    """Return a candidate refitted at the scale its own residuals ask for.
+
+    The score then holds what the scale costs: a structure that misses a bend and calls the misfit
+    scatter pays for the wider sigma at every mark, and against the crew's statement.
+    """
+    for _ in range(3):
+        better = _scale_of(candidate, marks)
+        if abs(better / scale - 1) < 0.02:
+            break
+        fit = solve(candidate.fit.shape, _with_scale(marks, better), candidate.fit.where.run)
+        if fit is None:
+            break
+        candidate, scale = scored(fit, charges), better
+    count = float(np.sum(~marks.fixed))
+    stated = SCALE_PRIOR * (2 * np.log(scale) + scale**-2.0 - 1.0)
+    # The likeliest scale is too small by what the parameters took up; the covariance is not to be.
+    spent = min(float(len(candidate.fit.shape.parameters())) - 2.0, count)
+    wider = (SCALE_PRIOR + count) / (SCALE_PRIOR + count - spent)
+    fit = replace(candidate.fit, weight=candidate.fit.weight / wider)
+    score = candidate.score + 2 * count * np.log(scale) + stated
+    return Candidate(fit, score), scale
 
 
 def _with_scale(marks: Observations, scale: float) -> Observations:
@@ -157,7 +177,7 @@ def _scale_of(best: Candidate, marks: Observations) -> float:
     free = ~marks.fixed
     sound = best.fit.sound[free]
     square = (best.fit.where.offset_m[free] / marks.sigma_m[free]) ** 2
-    known = max(float(sound.sum()) - len(best.fit.shape.parameters()) + 2, 0.0)
+    known = float(sound.sum())
     total = float(np.sum(sound * square))
     ratio = (SCALE_PRIOR + total) / (SCALE_PRIOR + known)
     return float(np.clip(np.sqrt(ratio), *SCALE_LIMITS))

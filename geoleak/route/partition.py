@@ -2,9 +2,9 @@
 
 Dynamic programming over runs that partition the marks (Bellman, "On the approximation of curves
 by line segments using dynamic programming", Comm. ACM 4, 1961; Jackson et al., "An algorithm for
-optimal partitioning of data on an interval", IEEE Signal Process. Lett. 12, 2005), each run's misfit
-from prefix sums in O(1), and starts that can never win again dropped (Killick, Fearnhead & Eckley,
-"Optimal detection of changepoints with a linear computational cost", JASA 107, 2012).
+optimal partitioning of data on an interval", IEEE Signal Process. Lett. 12, 2005), each run's
+misfit from prefix sums in O(1), and starts that can never win again dropped (Killick, Fearnhead &
+Eckley, "Optimal detection of changepoints with a linear computational cost", JASA 107, 2012).
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 STRAY_SHARE = 0.03
 """Chance that a mark is a stray before it is looked at; about 1 in 40 in the trade's experience."""
-TAIL_OF_SIGMA = 4.0
+TAIL_OF_SIGMA = 6.0
 TAIL_LEAST_M = 0.30
 
 

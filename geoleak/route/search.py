@@ -16,26 +16,48 @@ from numpy.typing import NDArray
 
 from geoleak.route.alignment import Alignment
 from geoleak.route.partition import first_vertices, line_of, run_starts
-from geoleak.route.solve import Observations, Solution, misfit, solve
+from geoleak.route.solve import Observations, Solution, solve
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+LEAST_ON_ARC = 3
+"""An arc that fewer marks stand on is not told from a sharp bend."""
+
+
+FITTING_DEG = (11.25, 22.5, 45.0, 90.0)
+"""Deflections of usual bends (1/32, 1/16, 1/8, 1/4 bend; common practice, no source)."""
+FITTING_WITHIN_DEG = 4.0
+ONE_FITTING_RAD = np.deg2rad(100.0)
+"""No single fitting turns the pipe farther than a quarter bend, its play included."""
+FIRST_CUTS = (0.67, 1.0, 1.5)
+"""Shares of the charge for a bend at which first guesses are cut."""
+MOST_ALIKE = 3
+"""How many different ways of laying the same number of bends are kept."""
+
 
 @dataclass(frozen=True, slots=True)
 class Charges:
-    """What structure costs, in units of deviance."""
+    """What structure costs, in units of deviance.
+
+    ``bend`` and ``arc`` for each; ``sharp`` for a turn past what one fitting makes (two fittings,
+    so nearly a second bend); ``pair`` and ``lone`` for a straight that only two marks or one stand
+    on (its direction fits them for nothing); ``odd`` for a turn that no usual fitting makes: pipe
+    can be laid so, most is not (odds of about 7 to 1).
+    """
 
     bend: float
     arc: float
-    pair: float = 3.0
-    lone: float = 9.0
+    sharp: float
+    pair: float = 5.0
+    lone: float = 12.0
+    odd: float = 4.0
 
     @classmethod
     def for_marks(cls, count: int) -> Charges:
         """Return the charges for a leg of so many marks."""
         log = float(np.log(max(count, 4)))
-        return cls(bend=3.0 * log, arc=1.5 * log)
+        return cls(bend=3.0 * log, arc=1.5 * log, sharp=2.0 * log)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +74,19 @@ def scored(fit: Solution, charges: Charges) -> Candidate:
     score = fit.deviance + charges.bend * (fit.shape.runs - 1) + charges.arc * len(fit.shape.arcs)
     if fit.shape.runs > 1:
         score += charges.pair * float(np.sum(held == 2)) + charges.lone * float(np.sum(held < 2))
+        _, _, turn = fit.shape.parts()
+        corners = np.abs(turn[1:-1][fit.shape.tangent_m[1:-1] == 0])
+        score += charges.sharp * float(np.sum(corners > ONE_FITTING_RAD))
+        score += charges.odd * oddness(np.rad2deg(corners))
     return Candidate(fit, score)
+
+
+def oddness(turn_deg: Floats) -> float:
+    """Return how many of the turns are far from every usual fitting's, each 0 to 1."""
+    if not len(turn_deg):
+        return 0.0
+    away = np.min(np.abs(turn_deg[:, None] - np.array(FITTING_DEG)), axis=1) / FITTING_WITHIN_DEG
+    return float(np.sum(1.0 - np.exp(-0.5 * away * away)))
 
 
 def hints(shape: Alignment, points: Floats) -> Ints:
@@ -87,7 +121,9 @@ def try_shape(shape: Alignment, marks: Observations, charges: Charges) -> Candid
     if not shape.allowed():
         return None
     fit = solve(shape, marks, hints(shape, marks.points))
-    return None if fit is None else scored(fit, charges)
+    if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
+        return None
+    return scored(fit, charges)
 
 
 def proposals(best: Candidate, marks: Observations) -> Iterator[Alignment]:
@@ -177,37 +213,65 @@ def _additions(fit: Solution, marks: Observations) -> Iterator[Alignment]:
         if len(held) < 4:
             continue
         points, weight = marks.points[held], fit.weight[held]
-        cut = best_cut(points, weight)
-        if cut is None:
-            continue
-        middle = first_vertices(points, weight, [0, cut])
-        vertices = np.insert(shape.vertices, run + 1, middle[1], axis=0)
-        if run == 0:
-            vertices[0] = middle[0]
-        if run == shape.runs - 1:
-            vertices[-1] = middle[2]
-        yield _fitting(Alignment(vertices, np.insert(shape.tangent_m, run + 1, 0.0)))
+        plain = marks.sigma_m[held] ** -2.0
+        for cut in dict.fromkeys([*best_cuts(points, weight), *best_cuts(points, plain)]):
+            middle = first_vertices(points, plain, [0, cut])
+            vertices = np.insert(shape.vertices, run + 1, middle[1], axis=0)
+            if run == 0:
+                vertices[0] = middle[0]
+            if run == shape.runs - 1:
+                vertices[-1] = middle[2]
+            yield _fitting(Alignment(vertices, np.insert(shape.tangent_m, run + 1, 0.0)))
 
 
-def best_cut(points: Floats, weight: Floats) -> int | None:
-    """Return where one run of marks is best cut into two lines; None if too short."""
-    best, place = np.inf, None
-    for cut in range(2, len(points) - 1):
+def best_cuts(points: Floats, weight: Floats, *, most: int = 2) -> list[int]:
+    """Return where one run of marks is best cut into two lines, well apart from one another."""
+    count = len(points)
+    totals = []
+    for cut in range(2, count - 1):
         total = 0.0
         for part in (slice(0, cut), slice(cut, None)):
             centre, direction = line_of(points[part], weight[part])
             moved = points[part] - centre
             across = moved[:, 0] * direction[1] - moved[:, 1] * direction[0]
             total += float(weight[part] @ (across * across))
-        if total < best:
-            best, place = total, cut
-    return place
+        totals.append(total)
+    out: list[int] = []
+    for place in np.argsort(totals, kind="stable"):
+        cut = int(place) + 2
+        if all(abs(cut - each) > 2 for each in out):
+            out.append(cut)
+        if len(out) == most:
+            break
+    return out
 
 
-def search(
-    marks: Observations, weight: Floats, charges: Charges
-) -> dict[tuple[int, int], Candidate]:
-    """Return the best candidate of each structure (bends, arcs) met on the way.
+class Found:
+    """The candidates met on the way, the few best of each number of bends and arcs."""
+
+    def __init__(self) -> None:
+        self._by_kind: dict[tuple[int, int], list[Candidate]] = {}
+
+    def add(self, found: Candidate | None) -> None:
+        """Keep a candidate unless the same fit is held already."""
+        if found is None:
+            return
+        shape = found.fit.shape
+        held = self._by_kind.setdefault((shape.runs - 1, len(shape.arcs)), [])
+        if any(abs(each.score - found.score) < 0.05 for each in held):
+            return
+        held.append(found)
+        held.sort(key=lambda each: each.score)
+        del held[MOST_ALIKE:]
+
+    def ranked(self) -> list[Candidate]:
+        """Return all that are held, best first."""
+        every = [each for held in self._by_kind.values() for each in held]
+        return sorted(every, key=lambda each: each.score)
+
+
+def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candidate]:
+    """Return the best candidates, of several structures, best first.
 
     Parameters
     ----------
@@ -216,45 +280,29 @@ def search(
         First weights, 1/m2, lowered where a mark looks like a stray.
     charges : Charges
     """
-    seen: dict[tuple[int, int], Candidate] = {}
-
-    def keep(found: Candidate | None) -> None:
-        if found is None:
-            return
-        key = (found.fit.shape.runs - 1, len(found.fit.shape.arcs))
-        if key not in seen or found.score < seen[key].score:
-            seen[key] = found
-
+    found = Found()
     plain = np.asarray(marks.sigma_m**-2.0)
-    tried: set[tuple[int, ...]] = set()
+    tried: set[tuple[int, ...]] = {(0,)}
+    found.add(try_shape(_straight(marks), marks, charges))
     for weights in (weight, plain):
-        for factor in (2.0, 3.0, 4.5):
-            starts = run_starts(marks.points, weights, factor / 3.0 * charges.bend)
+        for factor in FIRST_CUTS:
+            starts = run_starts(marks.points, weights, factor * charges.bend)
             if tuple(starts) in tried:
                 continue
             tried.add(tuple(starts))
-            shape = Alignment(
-                first_vertices(marks.points, weights, starts), np.zeros(len(starts) + 1)
-            )
-            keep(try_shape(shape, marks, charges))
-    keep(try_shape(_straight(marks), marks, charges))
-    _climb(seen, marks, charges, keep)
-    return seen
-
-
-def _climb(seen, marks, charges, keep) -> None:  # type: ignore[no-untyped-def]
-    """Move from the best structure until no move gains."""
-    for _ in range(12):
-        best = min(seen.values(), key=lambda each: each.score)
+            vertices = first_vertices(marks.points, weights, starts)
+            shape = Alignment(vertices, np.zeros(len(vertices)))
+            found.add(try_shape(shape, marks, charges))
+    best = None
+    while True:
+        ranked = found.ranked()
+        if best is not None and ranked[0].score > best.score - 1e-3:
+            return ranked
+        best = ranked[0]
         for shape in proposals(best, marks):
-            keep(try_shape(shape, marks, charges))
-        if min(each.score for each in seen.values()) > best.score - 1e-3:
-            return
+            found.add(try_shape(shape, marks, charges))
 
 
 def _straight(marks: Observations) -> Alignment:
     ends = first_vertices(marks.points, marks.sigma_m**-2.0, [0])
     return Alignment(ends, np.zeros(2))
-
-
-__all__ = ["Candidate", "Charges", "Solution", "misfit", "scored", "search"]

@@ -19,7 +19,7 @@ from geoleak.route.solve import Observations, normal_equations
 
 Floats = npt.NDArray[np.float64]
 
-MOST_STRUCTURES = 6
+MOST_STRUCTURES = 10
 GREATEST_LAG = 12.0
 """Structures whose score lags farther behind than this are left out of the average."""
 NODE_STEP_M = 0.25
@@ -85,7 +85,7 @@ def parameter_covariance(
     ridge = np.zeros(len(matrix))
     # Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
     ridge[2 : 2 * shape.runs] = (1.5 * spacing) ** -2.0
-    ridge[shape.vertices.size :] = (3.0 * spacing) ** -2.0
+    ridge[shape.vertices.size :] = (0.5 * shape.tangent_m[shape.arcs]) ** -2.0
     inverse = np.linalg.inv(matrix + np.diag(ridge + 1e-9 * np.diag(matrix).max()))
     push = inverse @ (slope.T @ (best.fit.weight * bias_m))
     return inverse, push

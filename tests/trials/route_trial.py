@@ -15,8 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.linref import Route
-from geoleak.route import MarkArray, RouteFit, RouteOptions, fit_route
-from geoleak.route.alignment import Alignment
+from geoleak.route import MarkArray, RouteFit, fit_route
 from geoleak.route.search import hints
 from geoleak.route.solve import Observations, solve
 from tests.trials.random_routes import RandomRoute, random_route
@@ -112,12 +111,14 @@ def one(route: RandomRoute, rng: np.random.Generator, told_sigma_m: float | None
     )
 
 
-def run(routes: int, seed: int, told_of_depth: float | None = None) -> list[Outcome]:
+def run(
+    routes: int, seed: int, told_of_depth: float | None = None, *, stray_to_m: float = 0.8
+) -> list[Outcome]:
     """Return the outcomes of so many random routes."""
     rng = np.random.default_rng(seed)
     out = []
     for _ in range(routes):
-        route = random_route(rng)
+        route = random_route(rng, stray_to_m=stray_to_m)
         told = float(np.hypot(told_of_depth * route.depth_m, 0.015)) if told_of_depth else None
         out.append(one(route, rng, told))
     return out
@@ -175,20 +176,24 @@ def main() -> None:
     parser.add_argument(
         "--told", type=float, default=None, help="state this share of depth as the locator's sigma"
     )
+    parser.add_argument("--stray-to", type=float, default=0.8, help="farthest stray, metres")
     parser.add_argument("--worst", type=int, default=0, help="list so many of the worst routes")
     arguments = parser.parse_args()
-    outcomes = run(arguments.routes, arguments.seed, arguments.told)
+    outcomes = run(arguments.routes, arguments.seed, arguments.told, stray_to_m=arguments.stray_to)
     figures = summary(outcomes)
     for name, (value, error) in figures.items():
         print(f"{name:28s} {value:9.4f} +- {error:.4f}")
     for name in ("median %", "p95 %"):
         ratio = figures[f"length {name}"][0] / figures[f"told {name}"][0]
         print(f"{'ratio to told, ' + name:28s} {ratio:9.3f}")
-    order = np.argsort([-abs(each.length_error) - 0.3 * np.abs(each.aside_m).max() for each in outcomes])
+    order = np.argsort(
+        [-abs(each.length_error) - 0.3 * np.abs(each.aside_m).max() for each in outcomes]
+    )
     for i in order[: arguments.worst]:
         each = outcomes[i]
         print(
-            i, f"aside {np.abs(each.aside_m).max():.2f}",
+            i,
+            f"aside {np.abs(each.aside_m).max():.2f}",
             f"{100 * each.length_error:+.2f} % told {100 * each.told_error:+.2f} %",
             f"bends {each.bends_true} found {each.bends_found} curved {each.curved} "
             f"strays {each.strays} named {each.strays_found} false {each.strays_false}",
