@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 import shutil
 import tempfile
 from collections.abc import Sequence
@@ -129,7 +128,7 @@ def _fill(scratch: Path, folder: Path, options: NewSite) -> list[Path]:
     names = sorted(each.name for each in inside.iterdir())
     if folder.exists():
         folder.rmdir()
-    os.replace(inside, folder)
+    inside.replace(folder)
     names.sort(key=lambda name: (name != "site.toml", name))
     return [folder / name for name in names]
 

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from geoleak.cautions import HEARING
+
 if TYPE_CHECKING:
     from geoleak.site import Leg, Point, Site
 
-HEADPHONE_CAUTION = (
-    "Headphones: start at the lowest volume, raise it slowly, and mute while the sensor moves."
-    " A bump or a passing car can be loud enough to hurt your hearing."
-)
 _HOW = (
     "At each mark wait until it is quiet and write the lowest steady level; several listens go side"
     " by side (34 31 33). Background is the level with the water shut off, or on like ground well"
@@ -58,7 +56,7 @@ def listening_sheet(site: Site) -> str:
         '<div class="fields">',
         *(f"<span>{name}:</span>" for name in ("Date", "By", "Meter", "Sensor", "Band Hz", "Gain")),
         "</div>",
-        f'<p class="caution">{escaped(HEADPHONE_CAUTION)}</p>',
+        f'<p class="caution">{escaped(HEARING)}</p>',
         f"<p>{escaped(_HOW)}</p>",
     ]
     number = 0

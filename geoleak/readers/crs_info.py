@@ -80,8 +80,10 @@ def _transformer(crs: CRS, way: str) -> Any:
     from pyproj import Transformer
 
     base = crs.geodetic_crs
-    pair = (crs, base) if way == "to" else (base, crs)
-    return Transformer.from_crs(*pair, always_xy=True)
+    if base is None:
+        raise ValueError(f"{crs.name} has no geodetic base; write another CRS")
+    source, target = (crs, base) if way == "to" else (base, crs)
+    return Transformer.from_crs(source, target, always_xy=True)
 
 
 def crs_info(text: str, *, length_unit: str) -> CrsInfo:

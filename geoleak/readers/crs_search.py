@@ -134,7 +134,7 @@ def _entries(
 
 
 def _words(near: str) -> list[str]:
-    """Return what the name of a CRS or of its area must hold; a state's two letters are its name."""
+    """Return what a CRS's name or area must hold; two letters of a state are its name."""
     text = near.strip().casefold()
     return [_STATES.get(text, text).casefold()] if text else []
 
@@ -205,7 +205,7 @@ def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]
         if datum.startswith(name):
             place = min(place, 2 * at + 1)
     turned = "(N-E)" in entry.name or "zE-N" in entry.name
-    national = not candidate.unit == "deg" and size > _NATIONAL_DEG2
+    national = candidate.unit != "deg" and size > _NATIONAL_DEG2
     return (
         2 * national + (candidate.layout == "swapped"),
         place,

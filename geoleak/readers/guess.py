@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
@@ -17,7 +18,8 @@ from geoleak.readers.column_values import angles
 from geoleak.readers.crs_info import CrsInfo, crs_info
 from geoleak.readers.header_roles import ROLES
 from geoleak.readers.legs import number_order
-from geoleak.readers.points import LAYER_SUFFIXES, PointContext, raw_of_file
+from geoleak.readers.point_context import PointContext
+from geoleak.readers.points import LAYER_SUFFIXES, raw_of_file
 from geoleak.readers.positions import read_positions
 from geoleak.readers.text_source import Raw
 from geoleak.site import PointFile
@@ -268,7 +270,7 @@ def _is_run(ids: Sequence[str]) -> bool:
     numbers = sorted(int(each) for each in ids if each.isdecimal())
     if len(numbers) < 0.8 * len(ids) or len(numbers) < 2:
         return False
-    steps = [b - a for a, b in zip(numbers, numbers[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(numbers)]
     return sum(1 for step in steps if step <= 2) >= 0.8 * len(steps)
 
 
@@ -280,9 +282,7 @@ def _to_state(
         what = "datum" if in_degrees else "projected grid"
         wanted.append(f"crs: the {what} the rover worked in, as a code such as EPSG:6543")
     if not raw.has_header and layout is None:
-        wanted.append(
-            "layout: pnezd if the northing stands in column 2, penzd if the easting does"
-        )
+        wanted.append("layout: pnezd if the northing stands in column 2, penzd if the easting does")
     if raw.header.axis_letters:
         wanted.append("columns: whether x is the easting (in some countries it is the northing)")
     wanted.append("length_unit: m, ft (0.3048 m) or ftUS (1200/3937 m)")

@@ -37,10 +37,10 @@ _SYNONYMS: dict[str, str] = {
         station stationname""",
     "northing": "n north northing y norte hochwert nord coordy ycoord ycoordinate localnorthing "
     "gridnorthing gridn coordn",
-    "easting": "e east easting x este rechtswert rechtwert est ost coordx xcoord xcoordinate localeasting "
-    "gride grideasting coorde",
-    "latitude": "lat latitude latitud breite breitengrad latdeg latdd latwgs84 geolat",
-    "longitude": "lon long lng longitude longitud laenge lange langengrad laengengrad londeg longdd "
+    "easting": "e east easting x este rechtswert rechtwert est ost coordx xcoord xcoordinate "
+    "localeasting gride grideasting coorde",
+    "latitude": "lat latitude latitud breite breitengrad latdd latwgs84 geolat",
+    "longitude": "lon long lng longitude longitud laenge lange langengrad laengengrad longdd "
     "lonwgs84 geolon",
     "elevation": """elev elevation z h height cota hohe hoehe alt altitude level ortho orthoheight
         orthometricheight rl cote hauteur gridelevation groundelevation msl quota""",

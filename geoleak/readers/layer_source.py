@@ -15,7 +15,7 @@ from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw, stated_columns
 
 if TYPE_CHECKING:
-    from geoleak.readers.points import PointContext
+    from geoleak.readers.point_context import PointContext
 
 _POSITION_ROLES = ("northing", "easting", "latitude", "longitude")
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}

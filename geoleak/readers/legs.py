@@ -19,7 +19,7 @@ _MOST_SUGGESTED = 20_000
 
 
 def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
-    """Return the key that sorts ids by their numbers: 9 before 10, A2 before A10, 101 before 101A."""
+    """Return the key that sorts ids by number: 9 before 10, A2 before A10, 101 before 101A."""
     parts = re.findall(r"\d+|\D+", identifier)
     return tuple((0, int(each), "") if each.isdecimal() else (1, 0, each) for each in parts)
 

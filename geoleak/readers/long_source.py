@@ -101,7 +101,7 @@ def _frame(data: bytes, head: Raw, first: int) -> pd.DataFrame | None:
     except (ValueError, OverflowError):
         if b"nan" in body.lower():
             return None
-        blanks = {i: [""] for r, i in head.header.roles.items() if r in NUMERIC_ROLES}
+        blanks: Any = {i: [""] for r, i in head.header.roles.items() if r in NUMERIC_ROLES}
         try:
             frame = pd.read_csv(
                 io.BytesIO(body), na_values=blanks, keep_default_na=False, **options

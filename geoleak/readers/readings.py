@@ -10,7 +10,7 @@ from geoleak.readers.collector import Collector, listed
 from geoleak.readers.numbers import number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.sheet import SheetRow, open_sheet
-from geoleak.site import Reading
+from geoleak.site import Reading, ReadingKind
 
 NAME = "readings.csv"
 KINDS = ("surface", "contact", "gas", "bar_hole")
@@ -76,27 +76,27 @@ def _reading(row: SheetRow, surfaces: dict[str, str], seen: dict[str, int]) -> R
         row.complain(
             "low_hz", f"{low:g} Hz is not below high_hz {high:g} Hz", "write the lower edge first"
         )
-    reading = {
-        "kind": row.choice("kind", KINDS) or "surface",
-        "levels": _levels(row),
-        "low_hz": low,
-        "high_hz": high,
-        "surface": _surface(row, surfaces),
-        "background": row.number("background"),
-        "gain_db": row.number("gain_db"),
-    }
+    kind: ReadingKind = row.choice("kind", KINDS) or "surface"
+    levels, surface = _levels(row), _surface(row, surfaces)
+    background, gain_db = row.number("background"), row.number("gain_db")
     if row.failed or place is None:
         return None
     return Reading(
         id=identifier,
+        kind=kind,
         place=place,
+        levels=levels,
+        low_hz=low,
+        high_hz=high,
+        surface=surface,
+        background=background,
+        gain_db=gain_db,
         session=row.text("session"),
         recording=row.text("recording") or None,
         skip=skip,
         note=row.text("note"),
         extra=row.extra(),
         origin=row.origin(),
-        **reading,
     )
 
 

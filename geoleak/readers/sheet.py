@@ -59,11 +59,9 @@ class Sheet:
             cells = self.rows.cells[index]
             if not any(cell.strip() for cell in cells):
                 continue
-            if len(cells) != width:
-                cells = self._even(cells, index, width)
-                if cells is None:
-                    continue
-            yield SheetRow(self, index, cells)
+            even = cells if len(cells) == width else self._even(cells, index, width)
+            if even is not None:
+                yield SheetRow(self, index, even)
 
     def _even(self, cells: list[str], index: int, width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""

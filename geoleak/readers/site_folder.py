@@ -19,8 +19,9 @@ from geoleak.readers.legs import LegReader, legs_of_points
 from geoleak.readers.meter import read_meter
 from geoleak.readers.past_leaks import read_past_leaks
 from geoleak.readers.places import PlaceReader
+from geoleak.readers.point_context import PointContext
 from geoleak.readers.point_table import PointTable
-from geoleak.readers.points import PointContext, read_points
+from geoleak.readers.points import read_points
 from geoleak.readers.readings import check_recordings, read_readings
 from geoleak.readers.sightings import read_sightings
 from geoleak.readers.site_model import CrewTable

@@ -11,7 +11,7 @@ from geoleak.readers.delimited import Rows
 from geoleak.readers.text_source import Raw, raw_from_rows
 
 if TYPE_CHECKING:
-    from geoleak.readers.points import PointContext
+    from geoleak.readers.point_context import PointContext
 
 
 def raw_from_workbook(data: bytes, *, label: str, context: PointContext) -> Raw | None:

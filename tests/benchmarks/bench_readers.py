@@ -16,7 +16,8 @@ import numpy as np
 
 from geoleak.readers.collector import Collector
 from geoleak.readers.crs_info import crs_info
-from geoleak.readers.points import PointContext, read_points
+from geoleak.readers.point_context import PointContext
+from geoleak.readers.points import read_points
 from geoleak.site import PointFile
 
 HEADER = "Point,Northing,Easting,Elevation,Code,HRMS,VRMS,Status\n"
