@@ -57,20 +57,14 @@ def decide(
         leg=peak.leg,
         stake_m=peak.median_m,
         hole=hole,
-        then=then_windows(
-            posterior, hole, crew.dig_length_m, sigma_m=sigma[0], across=across
-        ),
+        then=then_windows(posterior, hole, crew.dig_length_m, sigma_m=sigma[0], across=across),
         chance_by_length=_by_length(survey, along, peak, sigma[0], across),
         notes=(),
     )
 
 
-def _hole(
-    along: LegMass, peak: Peak, length_m: float, sigma_m: float, across: float
-) -> DigWindow:
-    start, end, chance = best_window(
-        along, length_m, holding_m=peak.median_m, sigma_m=sigma_m
-    )
+def _hole(along: LegMass, peak: Peak, length_m: float, sigma_m: float, across: float) -> DigWindow:
+    start, end, chance = best_window(along, length_m, holding_m=peak.median_m, sigma_m=sigma_m)
     return DigWindow(((along.leg, start, end),), end - start, chance * across)
 
 
@@ -144,8 +138,5 @@ def _reasons(
     if posterior.elsewhere > 0.05:
         found.append(f"{posterior.elsewhere:.0%} that the leak is on no traced leg")
     if across < 0.97:
-        found.append(
-            f"{1 - across:.0%} that the pipe lies farther aside than the hole is wide"
-        )
+        found.append(f"{1 - across:.0%} that the pipe lies farther aside than the hole is wide")
     return tuple(found)
-

@@ -100,7 +100,7 @@ class Posterior:
         Probability that the leak is on no traced leg.
     leg_probability : ndarray, shape (number of legs,)
     peaks : tuple of Peak
-        By falling mass; the first is the leading peak.
+        The leading peak (the one that one hole finds most of) first.
     """
 
     places: Places

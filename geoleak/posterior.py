@@ -74,9 +74,18 @@ class Run:
     nodes: Nodes
     hints: tuple[Hint, ...]
     knots: Line
-    per_node: Floats
-    """Log likelihood of the smooth kinds, shape (nodes, knots)."""
-    elsewhere_per_node: Floats
+    by_kind: dict[str, Floats]
+    """Log likelihood of each smooth kind, shape (nodes, knots)."""
+    elsewhere: Floats
+    silent: Floats
+    """Log likelihood of the smooth kinds elsewhere and with nothing heard, shape (nodes,)."""
+
+    @property
+    def per_node(self) -> Floats:
+        """Log likelihood of all smooth kinds together, shape (nodes, knots)."""
+        if not self.by_kind:
+            return np.zeros((len(self.nodes), len(self.knots)))
+        return np.sum(list(self.by_kind.values()), axis=0)
 
 
 def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posterior:
@@ -108,8 +117,13 @@ def begin(survey: Survey, options: InferenceOptions) -> Run:
     nodes = Nodes.over((n for each in smooth for n in each.nuisances), count=options.nodes)
     hints = tuple(h for each in kinds for h in each.hints()) + prior.hints(survey)
     knots = first_knots(survey, tuple(h for each in smooth for h in each.hints()))
-    value, elsewhere = _judge(smooth, _as_candidates(survey, knots), nodes)
-    run = Run(survey, options, smooth, exact, nodes, hints, knots, value, elsewhere)
+    judged = [each.log_likelihood(as_candidates(survey, knots), nodes) for each in smooth]
+    by_kind = {each.kind: j.on_pipe for each, j in zip(smooth, judged, strict=True)}
+    off = np.zeros((2, len(nodes)))
+    for each in judged:
+        off[0] += each.elsewhere
+        off[1] += each.elsewhere if each.silent is None else each.silent
+    run = Run(survey, options, smooth, exact, nodes, hints, knots, by_kind, off[0], off[1])
     if smooth:
         for _ in range(4):
             if not _refine(run):
@@ -117,7 +131,7 @@ def begin(survey: Survey, options: InferenceOptions) -> Run:
     return run
 
 
-def _as_candidates(survey: Survey, line: Line) -> Candidates:
+def as_candidates(survey: Survey, line: Line) -> Candidates:
     """Give every knot the pipe half-way to its neighbours."""
     same = line.same_leg()
     half = np.where(same, 0.5 * np.diff(line.chainage_m), 0.0)
@@ -125,35 +139,38 @@ def _as_candidates(survey: Survey, line: Line) -> Candidates:
     return candidates(survey, line.leg, line.chainage_m, width / max(width.sum(), 1e-9))
 
 
-def _judge(kinds: tuple[Evidence, ...], places: Candidates, nodes: Nodes) -> tuple[Floats, Floats]:
-    value = np.zeros((len(nodes), len(places)))
-    elsewhere = np.zeros(len(nodes))
-    for each in kinds:
-        judged = each.log_likelihood(places, nodes)
-        value = value + judged.on_pipe
-        elsewhere = elsewhere + judged.elsewhere
+def judge_exact(run: Run, places: Candidates) -> tuple[Floats, float]:
+    """Return the log likelihood of the kinds without shared unknowns, on the pipe and off it."""
+    value, elsewhere = np.zeros(len(places)), 0.0
+    none = Nodes.over((), count=1)
+    for each in run.exact:
+        judged = each.log_likelihood(places, none)
+        value += judged.on_pipe[0]
+        elsewhere += float(judged.elsewhere[0])
     return value, elsewhere
 
 
 def _refine(run: Run) -> bool:
     """Add knots where the density bends; nodes that no longer count are not judged again."""
-    density = log_sum_exp(run.per_node)
-    places = _as_candidates(run.survey, run.knots)
-    guide = density + _judge(run.exact, places, Nodes.over((), count=1))[0][0]
+    together = run.per_node
+    density = log_sum_exp(together)
+    places = as_candidates(run.survey, run.knots)
+    guide = density + judge_exact(run, places)[0]
     leg, chainage = knots_to_add(
         run.knots, guide, floor=float(guide.max()) - DEPTH_OF_FIELD, finest_m=0.3 * places.depth_m
     )
     if len(leg) == 0:
         return False
     weight = log_sum_exp(
-        run.per_node + guide - density + np.log(np.maximum(places.weight, 1e-12)), axis=1
+        together + guide - density + np.log(np.maximum(places.weight, 1e-12)), axis=1
     )
     live = weight > weight.max() - 10.0
     added = candidates(run.survey, leg, chainage, np.full(len(leg), 1e-9))
-    value = np.full((len(run.nodes), len(leg)), -np.inf)
-    value[live] = _judge(run.smooth, added, run.nodes.only(live))[0]
     run.knots, order = run.knots.merged(leg, chainage)
-    run.per_node = np.concatenate([run.per_node, value], axis=1)[:, order]
+    for each in run.smooth:
+        value = np.full((len(run.nodes), len(leg)), -np.inf)
+        value[live] = each.log_likelihood(added, run.nodes.only(live)).on_pipe
+        run.by_kind[each.kind] = np.concatenate([run.by_kind[each.kind], value], axis=1)[:, order]
     return True
 
 
@@ -176,10 +193,10 @@ def _weigh(run: Run, cells: Cells) -> tuple[Floats, float]:
     log_prior = np.log(width) + prior.log_factor(survey, places, without=run.options.without)[0]
     log_prior -= log_sum_exp(log_prior)
     chance = float(np.clip(survey.site.prior.elsewhere, 0.0, 1.0))
-    value, elsewhere = _judge(run.exact, places, Nodes.over((), count=1))
+    value, elsewhere = judge_exact(run, places)
     smooth = log_sum_exp(run.per_node) - np.log(len(run.nodes))
-    on_pipe = value[0] + interpolate(run.knots, smooth, cells.leg, cells.chainage_m)
-    off_pipe = float(elsewhere[0] + log_sum_exp(run.elsewhere_per_node) - np.log(len(run.nodes)))
+    on_pipe = value + interpolate(run.knots, smooth, cells.leg, cells.chainage_m)
+    off_pipe = elsewhere + float(log_sum_exp(run.elsewhere)) - np.log(len(run.nodes))
     with np.errstate(divide="ignore"):
         score = np.append(np.log1p(-chance) + log_prior + on_pipe, np.log(chance) + off_pipe)
     top = score.max()
@@ -194,11 +211,17 @@ def _weigh(run: Run, cells: Cells) -> tuple[Floats, float]:
 
 
 def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterior:
-    """Put the posterior into its record."""
+    """Put the posterior into its record, with its checks."""
+    from geoleak import posterior_checks as checks
+
     survey = run.survey
     places = candidates(survey, cells.leg, cells.chainage_m, mass)
     on_pipe = mass if mass.sum() > 0 else cells.width_m / cells.width_m.sum()
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
+    rng = np.random.default_rng(run.options.seed)
+    belief = draw(run, cells, on_pipe, run.options.draws, rng)
+    found = checks.check(run, cells, on_pipe, belief, rng)
+    factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
         places=Places(
             leg=cells.leg,
@@ -214,22 +237,14 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         interval_50=sets[0.5],
         interval_80=sets[0.8],
         interval_95=sets[0.95],
-        peaks=find_peaks(cells, mass, sets[0.95]),
-        fits=_fits(run, cells, mass),
-        prior_factors=MappingProxyType(
-            prior.log_factor(survey, places, without=run.options.without)[1]
-        ),
+        peaks=find_peaks(cells, mass, sets[0.95], window_m=survey.site.crew.dig_length_m),
+        curves=found.curves,
+        fits=found.fits,
+        no_leak_odds=found.no_leak_odds,
+        second_leak=found.second_leak,
+        prior_factors=MappingProxyType(factors),
         warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
     )
-
-
-def _fits(run: Run, cells: Cells, mass: Floats) -> tuple[KindFit, ...]:
-    """Check every kind against draws from the posterior (always the same draws)."""
-    if mass.sum() <= 0:
-        return ()
-    rng = np.random.default_rng(run.options.seed)
-    belief = draw(run, cells, mass, run.options.draws, rng)
-    return tuple(each.fit(belief, rng) for each in (*run.smooth, *run.exact))
 
 
 def draw(run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Generator) -> Belief:

@@ -181,9 +181,7 @@ def first_cells(survey: Survey, hints: tuple[Hint, ...]) -> Cells:
         leg.append(np.full(len(edges) - 1, each.number))
         start.append(edges[:-1])
         end.append(edges[1:])
-    return Cells(
-        np.concatenate(leg).astype(np.int64), np.concatenate(start), np.concatenate(end)
-    )
+    return Cells(np.concatenate(leg).astype(np.int64), np.concatenate(start), np.concatenate(end))
 
 
 def parts_to_split(cells: Cells, mass: Floats, *, finest_m: float, share: float) -> Ints:

@@ -35,7 +35,7 @@ def highest_density_set(cells: Cells, mass: Floats, level: float) -> tuple[Piece
         In order of leg and chainage, touching pieces joined. The last cell is cut so that the
         set holds the share exactly.
     """
-    density = mass / cells.width_m
+    density = _even(mass / cells.width_m)
     order = np.argsort(-density, kind="stable")
     total = np.cumsum(mass[order])
     goal = level * total[-1]
@@ -48,6 +48,14 @@ def highest_density_set(cells: Cells, mass: Floats, level: float) -> tuple[Piece
         _trim(cells, density, start, end, int(cut), over / mass[cut])
     chosen = np.sort(order[: last + 1])
     return _join(cells.leg[chosen], start[chosen], end[chosen])
+
+
+def _even(density: Floats) -> Floats:
+    """Round to seven figures, so that a level stretch is taken in order and not in crumbs."""
+    safe = np.maximum(density, 1e-300)
+    unit = 10.0 ** (np.floor(np.log10(safe)) - 6.0)
+    out: Floats = np.round(safe / unit) * unit
+    return out
 
 
 def _trim(
@@ -76,13 +84,17 @@ def _join(leg: Ints, start: Floats, end: Floats) -> tuple[Piece, ...]:
     return tuple(pieces)
 
 
-def find_peaks(cells: Cells, mass: Floats, pieces: tuple[Piece, ...]) -> tuple[Peak, ...]:
-    """Return the humps of the posterior, by falling mass.
+def find_peaks(
+    cells: Cells, mass: Floats, pieces: tuple[Piece, ...], *, window_m: float
+) -> tuple[Peak, ...]:
+    """Return the humps of the posterior, the leading one first.
 
-    Each piece of the 95 % set is cut at its valleys; every part is one peak.
+    Each piece of the 95 % set is cut at its valleys; every part is one peak. They stand in order
+    of what one hole of `window_m` could hold of them: a narrow peak leads a wide stretch where
+    little is known, even if that holds more in all.
     """
     density = mass / cells.width_m
-    found: list[Peak] = []
+    found: list[tuple[float, Peak]] = []
     for leg, start, end in pieces:
         rows = np.flatnonzero(
             (cells.leg == leg) & (cells.chainage_m >= start) & (cells.chainage_m <= end)
@@ -92,8 +104,16 @@ def find_peaks(cells: Cells, mass: Floats, pieces: tuple[Piece, ...]) -> tuple[P
         for part in _cut_at_valleys(rows, density):
             peak = _peak(cells, mass, part)
             if peak is not None:
-                found.append(peak)
-    return tuple(sorted(found, key=lambda p: (-p.mass, p.leg, p.from_m)))
+                found.append((_in_window(cells, mass, part, window_m), peak))
+    found.sort(key=lambda each: (-round(each[0], 9), -each[1].mass, each[1].leg, each[1].from_m))
+    return tuple(peak for _, peak in found)
+
+
+def _in_window(cells: Cells, mass: Floats, rows: Ints, window_m: float) -> float:
+    """Return the most that a window of this length holds of some neighbouring cells."""
+    edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
+    before = np.concatenate([[0.0], np.cumsum(mass[rows])])
+    return float(np.max(np.interp(edges + window_m, edges, before) - before))
 
 
 def _cut_at_valleys(rows: Ints, density: Floats) -> list[Ints]:

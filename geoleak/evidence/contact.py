@@ -51,7 +51,6 @@ class ContactEvidence(LevelEvidence):
         super().__init__(
             survey, pooled, setting("contact_strength"), setting("contact_untraced").value
         )
-        self.band_factor = self._band_factor()
 
     def unknowns(self) -> tuple[str, ...]:
         """Return the pipe's loss, a tee's loss, the error's scale, a display's slope."""
@@ -94,7 +93,7 @@ class ContactEvidence(LevelEvidence):
         )
         path_db = path_db + (pooled.lead_m * self.loss_db_per_m[pooled.leg])[rows]
         tees = places.tees(pooled.leg[rows], pooled.chainage_m[rows])
-        return path_db * self.band_factor[None, rows], tees
+        return path_db * self._band_factor()[None, rows], tees
 
     def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
         """Return the noise at each fitting against that at the leak, shape (k, n)."""

@@ -145,7 +145,14 @@ class DelayEvidence:
                 value = value + self._gaussian(system, chosen)
             terms.append(value)
         on_pipe = log_sum_exp(np.array(terms), axis=0)
-        return Judged(on_pipe[None, :], np.array([uniform.sum()]))
+        # A leak on a branch that was not traced may give any delay that the pipe allows.
+        off_pipe = uniform + np.where(self._too_long(), np.log(self.wrong), 0.0)
+        return Judged(on_pipe[None, :], np.array([off_pipe.sum()]))
+
+    def _too_long(self) -> npt.NDArray[np.bool_]:
+        """Tell which delays are longer than the pipe between their sensors allows."""
+        slack = np.array([3 * self._noise(d) for d in self.timed])
+        return np.abs([d.delay_s for d in self.timed]) > self.span_s + slack
 
     def _subsets(self) -> list[npt.NDArray[np.bool_]]:
         count = len(self.timed)
@@ -230,7 +237,7 @@ class DelayEvidence:
         if not np.isfinite(self._between(delay)).all():
             text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
             return [Note("delay_unjoined", text, delay.origin)]
-        if abs(delay.delay_s) <= span_s + 3 * self._noise(delay):
+        if not self._too_long()[self.timed.index(delay)]:
             return []
         text = (
             f"delay {delay.id}: {delay.delay_s * 1e3:.1f} ms is longer than the pipe between its "

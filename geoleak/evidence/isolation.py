@@ -183,7 +183,8 @@ class IsolationEvidence:
             if likely < worst:
                 worst, name = likely, test.isolation.id
         agrees = worst >= 0.05
-        text = f"{self.rows} shut-off test{'s' * (self.rows > 1)} agree with one leak"
+        noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
+        text = f"{self.rows} {noun} with one leak"
         if not agrees:
             text = (
                 f"shut-off test {name} contradicts the rest: a valve that passes, a second leak, "
@@ -198,9 +199,15 @@ class IsolationEvidence:
             row = test.isolation
             if test.supply is None:
                 leg = self.survey.legs[self._supply(test).leg].name
-                text = f"isolation {row.id}: no supply stated; water is taken to enter at the start of {leg}"
+                text = (
+                    f"isolation {row.id}: no supply stated; "
+                    f"water is taken to enter at the start of {leg}"
+                )
                 found.append(Note("supply_assumed", text, row.origin))
             if outcome_of(row) == "slower":
-                text = f"isolation {row.id}: the flow fell but did not stop: two leaks, or a valve that passes"
+                text = (
+                    f"isolation {row.id}: the flow fell but did not stop: "
+                    "two leaks, or a valve that passes"
+                )
                 found.append(Note("flow_split", text, row.origin))
         return tuple(found)

@@ -7,6 +7,7 @@ strong the source is over the background a priori; everything else stands here.
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -49,6 +50,27 @@ class Ground:
     signal_db: Floats
     floor_db: Floats
     slope: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LevelDraws:
+    """Posterior draws of one kind's own unknowns, d of them.
+
+    Attributes
+    ----------
+    belief : Belief
+    strength_db, scale : ndarray, shape (d,)
+    floor : ndarray, shape (d, sessions)
+    power, expected : ndarray, shape (d, n)
+        Gain at each row read, and the level expected there.
+    """
+
+    belief: Belief
+    strength_db: Floats
+    floor: Floats
+    scale: Floats
+    power: Floats
+    expected: Floats
 
 
 class LevelEvidence:
@@ -227,37 +249,96 @@ class LevelEvidence:
         log(1 + z^2 / nu) (posterior-predictive check, Gelman, Meng, Stern 1996, Statistica
         Sinica 6, 733; from memory).
         """
-        seen, drawn, excess = self._discrepancies(belief, rng)
+        draws = self.draws(belief, rng)
+        seen, drawn = np.empty((2, len(belief)))
+        data = self.data(np.arange(len(self.pooled)))
+        for i in range(len(belief)):
+            error = (data.level - draws.expected[i]) / (data.sigma * draws.scale[i])
+            error = error[data.censored == 0]
+            other = rng.standard_t(FREEDOM, size=len(error))
+            seen[i] = np.log1p(error**2 / FREEDOM).sum()
+            drawn[i] = np.log1p(other**2 / FREEDOM).sum()
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))
+        excess = 10.0 * np.log10(1.0 + np.exp(PER_DB * draws.strength_db))
         agrees = p_value >= MISFIT or self.rows < 3
         word = "agree" if agrees else "do not agree"
-        noun = self.noun if self.rows > 1 else self.noun.removesuffix("s")
-        word = word if self.rows > 1 else word + "s" if agrees else "does not agree"
+        noun = self.noun
+        if self.rows == 1:
+            noun, word = noun.removesuffix("s"), "agrees" if agrees else "does not agree"
         text = (
-            f"{self.rows} {noun} {word} with one leak, {np.median(excess):.0f} dB over background"
+            f"{self.rows} {noun} {word} with one leak, "
+            f"{np.median(excess):.0f} dB over background at the peak"
         )
         return KindFit(self.kind, self.rows, p_value, text, agrees)
 
-    def _discrepancies(
-        self, belief: Belief, rng: np.random.Generator
-    ) -> tuple[Floats, Floats, Floats]:
+    def draws(self, belief: Belief, rng: np.random.Generator) -> LevelDraws:
+        """Draw the strength and the floor that go with each drawn place and node."""
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
         where = self.geometry(belief.places, rows)
-        seen, drawn, excess = np.empty((3, len(belief)))
-        for i in range(len(belief)):
-            one = belief.places.take(np.array([i]))
-            ground = self.ground(one, belief.nodes, int(belief.node[i]))
-            power = self.gain(tuple(w[i : i + 1] for w in where), ground, rows)
-            added = self.added(power, ground, rows, self.strengths_db)[:, 0]
+        count = len(belief)
+        strength, scale = np.empty((2, count))
+        floor = np.empty((count, data.sessions))
+        power, expected = np.empty((2, count, len(rows)))
+        for i in range(count):
+            ground = self.ground(belief.places.take(np.array([i])), belief.nodes, belief.node[i])
+            power[i] = self.gain(tuple(w[i : i + 1] for w in where), ground, rows)[0]
+            added = self.added(power[i : i + 1], ground, rows, self.strengths_db)[:, 0]
             judged = marginal(data, added, scale=ground.scale)
             score = judged.log_likelihood + self.log_prior
             share = np.exp(score - score.max())
             pick = int(rng.choice(len(score), p=share / share.sum()))
-            error = data.level - added[pick] - data.membership @ judged.floor[pick]
-            error = (error / (data.sigma * ground.scale))[data.censored == 0]
-            other = rng.standard_t(FREEDOM, size=len(error))
-            seen[i] = np.log1p(error**2 / FREEDOM).sum()
-            drawn[i] = np.log1p(other**2 / FREEDOM).sum()
-            excess[i] = 10.0 * np.log10(1.0 + np.exp(PER_DB * self.strengths_db[pick]))
-        return seen, drawn, excess
+            # Between the steps of the grid, strengths are as likely as at them.
+            strength[i] = self.strengths_db[pick] + STRENGTH_STEP_DB * (rng.random() - 0.5)
+            spread = _floor_spread(data, ground.scale)
+            floor[i] = judged.floor[pick] + spread * rng.standard_normal()
+            scale[i] = ground.scale
+            expected[i] = added[pick] + data.membership @ judged.floor[pick]
+        return LevelDraws(belief, strength, floor, scale, power, expected)
+
+    def elsewhere_like(self, pooled: Pooled) -> LevelEvidence:
+        """Return the same kind with other rows (readings not taken yet)."""
+        other = copy.copy(self)
+        other.pooled = pooled
+        return other
+
+    def foresee(
+        self, draws: LevelDraws, pooled: Pooled, *, heard: bool = True
+    ) -> tuple[Floats, Floats]:
+        """Return what each draw expects of readings not taken yet, and the scale of their error.
+
+        Parameters
+        ----------
+        draws : LevelDraws
+            d draws.
+        pooled : Pooled
+            n readings to be taken; only their places and settings count.
+        heard : bool
+            False: nothing is heard, whatever the draw's place.
+
+        Returns
+        -------
+        expected, sigma : ndarray, shape (d, n)
+        """
+        other = self.elsewhere_like(pooled)
+        rows = np.arange(len(pooled))
+        belief = draws.belief
+        where = other.geometry(belief.places, rows)
+        expected, sigma = np.empty((2, len(belief), len(rows)))
+        for i in range(len(belief)):
+            one = belief.places.take(np.array([i]))
+            ground = other.ground(one, belief.nodes, int(belief.node[i]))
+            added = ground.slope * ground.floor_db
+            if heard:
+                power = other.gain(tuple(w[i : i + 1] for w in where), ground, rows)
+                level = draws.strength_db[i : i + 1]
+                added = other.added(power, ground, rows, level)[0, 0].astype(float)
+            expected[i] = added + pooled.on_floor * draws.floor[i].mean()
+            sigma[i] = pooled.sigma_db * ground.scale
+        return expected, sigma
+
+
+def _floor_spread(data: Rows, scale: float) -> float:
+    """Return how far the floor is known: its Gaussian width with every row counted."""
+    weight = data.on_floor * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
+    return float(1.0 / np.sqrt(weight.sum() + 1.0 / data.floor_sigma**2))

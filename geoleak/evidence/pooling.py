@@ -10,7 +10,7 @@ import numpy.typing as npt
 from geoleak import tables
 from geoleak.evidence.settings import setting
 from geoleak.site import LevelSettings, Note
-from geoleak.survey import Levels
+from geoleak.survey import Levels, Survey
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -66,6 +66,31 @@ class Pooled:
 
     def __len__(self) -> int:
         return len(self.level)
+
+    def beside(self, rows: Ints, leg: int, chainage_m: Floats, survey: Survey) -> Pooled:
+        """Return readings not taken yet, on the line of a leg, each like the nearest of `rows`."""
+        away = np.abs(chainage_m[:, None] - self.chainage_m[None, rows])
+        like = rows[np.argmin(away, axis=1)]
+        place = np.asarray(survey.legs[leg].route.position(chainage_m))[:, :2]
+        values = {}
+        for name in Pooled.__slots__:
+            kept = getattr(self, name)
+            values[name] = kept[like] if isinstance(kept, np.ndarray) else kept
+        zero = np.zeros(len(like))
+        return Pooled(
+            **values
+            | {
+                "leg": np.full(len(like), leg),
+                "chainage_m": chainage_m,
+                "offset_m": zero,
+                "easting_m": place[:, 0],
+                "northing_m": place[:, 1],
+                "on_floor": zero + 1.0,
+                "own_background_db": zero,
+                "censored": np.zeros(len(like), dtype=np.int64),
+                "lead_m": zero,
+            }
+        )
 
 
 def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -> Pooled:
