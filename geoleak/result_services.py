@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from geoleak.readers.utilities import read_utility_file
-from geoleak.services import Service, project_services
+from geoleak.services import Service, project_services, services_of_points
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
 
@@ -43,16 +43,13 @@ def _from_file(survey: Survey, utility: Utility) -> tuple[tuple[Service, ...], t
     return project_services(read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch)
 
 
-def _from_points(survey: Survey, utility: Utility) -> list[Service]:
-    """Return the coded points as one line in the order they were shot (one point: a point)."""
-    import shapely
-
-    places = [
-        (p.easting_m, p.northing_m)
-        for p in survey.points
-        if Codes.matches(p.point.code, utility.codes)
-    ]
-    if not places:
-        return []
-    shape = shapely.LineString(places) if len(places) > 1 else shapely.Point(places[0])
-    return [Service(utility.name, shape, utility.colour, utility.quality, utility.depth_m)]
+def _from_points(survey: Survey, utility: Utility) -> tuple[Service, ...]:
+    mine = [p for p in survey.points if Codes.matches(p.point.code, utility.codes)]
+    return services_of_points(
+        utility.name,
+        [p.easting_m for p in mine],
+        [p.northing_m for p in mine],
+        colour=utility.colour,
+        quality=utility.quality,
+        depth_m=utility.depth_m,
+    )

@@ -42,7 +42,7 @@ from geoleak.stake import (
 )
 from geoleak.survey import Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
-from geoleak.ties import TapePoint, Ties, choose_ties
+from geoleak.ties import Ties, choose_ties, tape_points
 from geoleak.units import format_station
 
 if TYPE_CHECKING:
@@ -294,17 +294,7 @@ class _Work:
         crew = self.survey.site.crew
         ground = self._ground(leg, at_m)
         return choose_ties(
-            [
-                TapePoint(
-                    p.point.id,
-                    p.easting_m,
-                    p.northing_m,
-                    p.height_m,
-                    p.sigma_m,
-                    p.point.note or p.point.code,
-                )
-                for p in self.survey.features
-            ],
+            tape_points(self.survey.features),
             easting_m=east,
             northing_m=north,
             height_m=math.nan if ground is None else ground,

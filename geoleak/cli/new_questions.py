@@ -144,7 +144,7 @@ def _ask_crs(known: Answers, guess: PointFileGuess) -> str:
         )
         for k, each in enumerate(found, start=1):
             swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
-            typer.echo(f"  {k:>2}  {each.code:<12} {each.name}  [{each.area}]{swapped}")
+            typer.echo(f"  {k:>2}  {each.code:<12} {each.name}  [{short(each.area)}]{swapped}")
         if not found:
             typer.echo("  no CRS that these coordinates fit there")
         said = typer.prompt('CRS: a number above, a code, "local", or another place').strip()
@@ -164,6 +164,12 @@ def place(text: str | None) -> str | tuple[float, float] | None:
         return (float(first), float(second)) if comma else text
     except ValueError:
         return text
+
+
+def short(area: str, most: int = 48) -> str:
+    """Return an area of use cut to fit beside its name."""
+    area = area.rstrip(".")
+    return area if len(area) <= most else area[: most - 3].rstrip(" ;,-") + "..."
 
 
 def _choose(question: str, choices: tuple[str, ...]) -> str:
