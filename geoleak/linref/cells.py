@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.linref.nearest import BLOCK, Nearest, pick, pick_from_all
-from geoleak.linref.segments import Bools, Floats, Ints, Segments
+from geoleak.linref.segments import TIE_M, Bools, Floats, Ints, Segments
 
 # Below this many point-piece pairs, or on lines this short, asking every piece is quicker.
 FEW_PAIRS = 200_000
@@ -168,8 +168,8 @@ def _thinned(
     nearest[cell[hits]] = hits
     turn = _apart(unit_x, unit_y, unit_x[nearest][cell], unit_y[nearest][cell])
     bend = radius**2 / (2.0 * np.maximum(least, radius * 1e-3))
-    # Distances carry rounding of about 1e-16 of themselves.
-    more = distance - (least * (1.0 + 1e-12))[cell]
+    # Ties must stay; distances carry rounding of about 1e-16 of themselves.
+    more = distance - (least * (1.0 + 1e-12) + 2.0 * TIE_M)[cell]
     loose = np.minimum(turn * radius + bend[cell], 2.0 * radius)
     for_nearest = more <= loose
     rival = np.where(cells.quiet, 0.0, rival_within_m)[cell]

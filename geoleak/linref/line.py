@@ -13,6 +13,7 @@ from geoleak.linref.calibration import Calibration
 from geoleak.linref.segments import (
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
+    SHORTEST_SEGMENT_M,
     Floats,
     Ints,
     Segments,
@@ -373,7 +374,8 @@ def _as_vertices(xy_m: npt.ArrayLike) -> Floats:
 
 def _as_segments(vertices: Floats, chainage: Floats) -> Segments:
     plan = vertices[:, :2]
-    if chainage[-1] == 0.0 or not np.any(np.diff(chainage) > 0.0):
+    steps = np.diff(plan, axis=0)
+    if not np.any(np.hypot(steps[:, 0], steps[:, 1]) > SHORTEST_SEGMENT_M):
         raise GeometryError(
             f"all {len(vertices)} vertices stand on one spot ({plan[0, 0]:.3f}, {plan[0, 1]:.3f}) "
             "in plan, so the route has no length; give two distinct places"

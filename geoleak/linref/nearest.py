@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.linref.segments import TIE_ABSOLUTE_M2, TIE_RELATIVE, Bools, Floats, Ints, Segments
+from geoleak.linref.segments import Bools, Floats, Ints, Segments, tie_limit
 
 # Elements of one block of points x candidates: small enough to stay in the processor's cache.
 BLOCK = 65_536
@@ -39,13 +39,16 @@ def pick(
     square = segments.squared_distance(x, y, candidates)
     if candidates.min() < 0:
         square[np.broadcast_to(candidates < 0, square.shape)] = np.inf
-    row = _first_least(square)
+    least = np.sqrt(square.min(axis=0))
+    tied = square <= tie_limit(least) ** 2
     wide = np.broadcast_to(candidates, square.shape)
-    columns = np.arange(len(x))
-    piece = wide[row, columns]
+    piece = wide[_first_row(tied), np.arange(len(x))]
+    several = np.flatnonzero(tied.sum(axis=0) > 1)
+    if len(several):
+        piece[several] = _lowest_in_valley(segments, x[several], y[several], piece[several])
     rival = np.full(len(x), -1, dtype=np.int64)
     if rival_within_m is not None and len(candidates) > 1:
-        limit = (np.sqrt(square[row, columns]) + rival_within_m) ** 2
+        limit = (tie_limit(least) + rival_within_m) ** 2
         close = square <= limit
         many = np.flatnonzero(close.sum(axis=0) > 1)
         if len(many):
@@ -56,15 +59,46 @@ def pick(
     return Nearest(piece, rival)
 
 
-def _first_least(square: Floats) -> Ints:
-    limit = square.min(axis=0) * (1.0 + TIE_RELATIVE) + TIE_ABSOLUTE_M2
-    rows, count = square.shape
+def _first_row(wanted: Bools) -> Ints:
+    """Return the first row of each column that is True."""
+    rows, count = wanted.shape
     if rows > count:
-        return np.argmax(square <= limit, axis=0)
+        return np.argmax(wanted, axis=0)
     row = np.full(count, rows - 1, dtype=np.int64)
     for each in range(rows - 2, -1, -1):
-        np.copyto(row, each, where=square[each] <= limit)
+        np.copyto(row, each, where=wanted[each])
     return row
+
+
+def _lowest_in_valley(segments: Segments, x: Floats, y: Floats, piece: Ints) -> Ints:
+    """Go on from a piece to those after it while the route comes nearer across the vertex.
+
+    A piece whose end is all but the nearest place ties with the next one, which may be nearer by
+    less than rounding and yet by much in chainage; the two are no tie, but one valley.
+    """
+    piece = piece.copy()
+    moving = np.arange(len(piece))
+    while len(moving):
+        here = piece[moving]
+        there = segments.after[here]
+        goes = (there > here) & (segments.part_along(x[moving], y[moving], here) >= 1.0)
+        moving, here, there = moving[goes], here[goes], there[goes]
+        nearer = _is_nearer(segments, x[moving], y[moving], there, here)
+        moving = moving[nearer]
+        piece[moving] = there[nearer]
+    # Across the seam of a closed line the last piece comes before the first.
+    seam = np.flatnonzero(segments.before[piece] > piece)
+    seam = seam[segments.part_along(x[seam], y[seam], piece[seam]) <= 0.0]
+    last = segments.before[piece[seam]]
+    nearer = _is_nearer(segments, x[seam], y[seam], last, piece[seam])
+    nearer &= segments.part_along(x[seam], y[seam], last) < 1.0
+    piece[seam[nearer]] = last[nearer]
+    return piece
+
+
+def _is_nearer(segments: Segments, x: Floats, y: Floats, one: Ints, other: Ints) -> Bools:
+    nearer: Bools = segments.squared_distance(x, y, one) < segments.squared_distance(x, y, other)
+    return nearer
 
 
 def _rivals(
@@ -99,11 +133,12 @@ def _rivals(
     owner = point[firsts]
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
     best = np.minimum.reduceat(least, starts)
+    # The first of the other stretches that tie, and in it the nearest piece.
+    ties = np.flatnonzero((least <= tie_limit(np.sqrt(best))[owner] ** 2) & np.isfinite(least))
+    chosen = np.full(len(x), -1, dtype=np.int64)
+    chosen[owner[ties][::-1]] = ties[::-1]
+    hits = np.flatnonzero((stretch == chosen[point]) & (value == least[stretch]))[::-1]
     rival = np.full(len(x), -1, dtype=np.int64)
-    # Rounding must not decide between equals here either: the first within a hair is taken.
-    bound = best * (1.0 + TIE_RELATIVE) + TIE_ABSOLUTE_M2
-    wanted = (value <= bound[point]) & np.isfinite(least[stretch])
-    hits = np.flatnonzero(wanted)[::-1]
     rival[point[hits]] = index[hits]
     return rival
 

@@ -11,10 +11,10 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-# Two distances count as equal when they differ by no more than rounding leaves undecided; the
-# lower chainage is then taken. In squares: relative and absolute (metres squared).
-TIE_RELATIVE = 1e-12
-TIE_ABSOLUTE_M2 = 1e-24
+# Two stretches this nearly as far away count as equally far, and the lower chainage is taken:
+# rounding of coordinates in the millions moves a line by as much.
+TIE_M = 1e-9
+TIE_RELATIVE = 1e-15
 # Squares of shorter segments leave the range of doubles: such vertices are repeats.
 SHORTEST_SEGMENT_M = 1e-140
 # A foot this far beyond an end is still on the route (rounding of a computed point).
@@ -131,3 +131,9 @@ class Segments:
         """Return the chainage of the place on each piece that is nearest to each point."""
         part = np.clip(self.part_along(x, y, piece), 0.0, 1.0)
         return self.chainage_m[piece] + part * self.length_m[piece]
+
+
+def tie_limit(distance_m: Floats) -> Floats:
+    """Return up to which distance others count as equal to this one."""
+    limit: Floats = distance_m * (1.0 + TIE_RELATIVE) + TIE_M
+    return limit
