@@ -123,7 +123,8 @@ class Network:
         Parameters
         ----------
         places_a, places_b : tuple of array_like
-            Legs (a,) and chainages (a,) in metres; legs (b,) and chainages (b,).
+            Legs (a,) and chainages (a,) in metres; legs (b,) and chainages (b,). One leg may be
+            given for all chainages.
         weights : array_like, shape (legs,), optional
             Cost of one metre of pipe of each leg, 0 or more (s/m for a travel time, dB/m for a
             loss); the path is then the cheapest one. Without it: metres of pipe along the slope.
@@ -261,8 +262,9 @@ class Network:
 
     def _places(self, places: PlaceArrays, what: str) -> Places:
         """Return places with their metres along the pipe, checked."""
-        leg = np.atleast_1d(np.asarray(places[0]))
-        chainage = np.atleast_1d(np.asarray(places[1], dtype=np.float64))
+        leg, chainage = np.asarray(places[0]), np.asarray(places[1], dtype=np.float64)
+        leg = np.broadcast_to(leg, chainage.shape) if leg.ndim == 0 else leg
+        leg, chainage = np.atleast_1d(leg), np.atleast_1d(chainage)
         if leg.shape != chainage.shape or leg.ndim != 1:
             raise GeometryError(
                 f"{leg.shape} legs and {chainage.shape} chainages make no places; give one of each"
