@@ -77,6 +77,7 @@ def profile_picture(
     _draw_chance(picture, chances, result, profile, size)
     _draw_stations(picture, chances, result, size)
     _draw_hole_and_stake(picture, chances, top, result, leg, size)
+    _draw_key(picture, chances, size)
     return picture
 
 
@@ -205,6 +206,11 @@ def _draw_chance(
         picture.line(outline, colours.INK, 1.4)
     middle = (frame.top + frame.bottom) / 2
     picture.words(1.1 * size, middle, "Chance", size, anchor="middle", turned=True)
+
+
+def _draw_key(picture: Picture, frame: Frame, size: float) -> None:
+    """Say what the shades mean, over everything else."""
+    picture.box(frame.left, frame.top - 1.3 * size, frame.left + 12.6 * size, frame.top, "#ffffff")
     x = frame.left
     for percent in (50, 80, 95):
         picture.box(

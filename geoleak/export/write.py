@@ -29,6 +29,7 @@ Writer = Callable[[Result, Path], "Path | None"]
 
 def always(street_tiles: bool = False) -> dict[str, Writer]:
     """Return the files of every run, name -> writer, imported only now."""
+    from geoleak.export.dig_sheet import write_dig_sheet
     from geoleak.export.geojson import write_geojson
     from geoleak.export.geopackage import write_geopackage
     from geoleak.export.json_result import write_json
@@ -44,6 +45,7 @@ def always(street_tiles: bool = False) -> dict[str, Writer]:
         "map.html": the_map,
         "stakes.csv": write_stakes,
         "site.gpkg": write_geopackage,
+        "dig_sheet.pdf": write_dig_sheet,
     }
 
 

@@ -1,0 +1,267 @@
+"""The plan sketch: pipe, hole, stake, ties and services near the stake, to a round scale.
+
+North of the printed grid is up. Readable in black and white: what differs, differs in form.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import shapely
+
+from geoleak.export import colours, words
+from geoleak.export.drawing import Picture
+from geoleak.result import Feature, Result
+from geoleak.units import unit_m
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+POINT_M = 0.0254 / 72
+SCALES_M = (20, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500, 2000)
+"""Denominators of the scale on a metric sheet."""
+SCALES_FT = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
+"""Feet to an inch on a sheet in feet."""
+BAR_SHARES = (1, 2, 5, 10, 20, 25, 50, 100)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The sketch and the words for its scale."""
+
+    picture: Picture
+    scale: str
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """From the printed grid to the picture."""
+
+    east: float
+    north: float
+    points_per_unit: float
+    width: float
+    height: float
+
+    def at(self, easting: float, northing: float) -> tuple[float, float]:
+        return (
+            self.width / 2 + (easting - self.east) * self.points_per_unit,
+            self.height / 2 - (northing - self.north) * self.points_per_unit,
+        )
+
+    def window(self, margin: float = 2.0) -> BaseGeometry:
+        half_w = (self.width / 2 - margin) / self.points_per_unit
+        half_h = (self.height / 2 - margin) / self.points_per_unit
+        return shapely.box(
+            self.east - half_w, self.north - half_h, self.east + half_w, self.north + half_h
+        )
+
+
+def plan_picture(result: Result, width: float, height: float, size: float = 9.0) -> Plan:
+    """Return the plan sketch for a box of `width` x `height` points, text `size` points high."""
+    view, scale = _fitted(result, width, height, size)
+    picture = Picture(width, height)
+    picture.box(0, 0, width, height, "#ffffff")
+    for draw in (_intervals, _services, _ties, _pipe, _hole):
+        draw(picture, view, result, size)
+    _points(picture, view, result, size)
+    _stake(picture, view, result, size)
+    _scale_bar(picture, view, result, size)
+    _north(picture, size)
+    picture.area(
+        [(0, 0), (width, 0), (width, height), (0, height)], None, stroke="#000000", width=0.8
+    )
+    return Plan(picture, scale)
+
+
+def _fitted(result: Result, width: float, height: float, size: float) -> tuple[_View, str]:
+    """Return the largest round scale at which hole, ties and their features fit."""
+    where, unit = result.leak.position, result.site.length_unit
+    grid_m = unit_m(where.unit)
+    shapes = [f.grid for f in result.features if f.kind in ("hole", "tie")]
+    stake = shapely.Point(where.easting, where.northing)
+    near = stake.buffer(4.0 / grid_m)
+    west, south, east, north = shapely.unary_union([near, *shapes]).bounds
+    need_w, need_h = (east - west) * grid_m, (north - south) * grid_m
+    room_w, room_h = (width - 6 * size) * POINT_M, (height - 6 * size) * POINT_M
+    if unit == "m":
+        ratios = [(float(n), f"scale 1:{n}") for n in SCALES_M]
+    else:
+        ratios = [(n * 12.0, f"scale 1 in = {n} ft") for n in SCALES_FT]
+    fitting = [r for r in ratios if need_w / r[0] <= room_w and need_h / r[0] <= room_h]
+    ratio, text = fitting[0] if fitting else ratios[-1]
+    view = _View((west + east) / 2, (south + north) / 2, grid_m / ratio / POINT_M, width, height)
+    return view, text
+
+
+def _lines(shape: BaseGeometry) -> Iterator[list[tuple[float, float]]]:
+    for each in getattr(shape, "geoms", [shape]):
+        if each.geom_type == "LineString" and not each.is_empty:
+            yield [c[:2] for c in each.coords]
+
+
+def _clipped(feature: Feature, view: _View) -> list[list[tuple[float, float]]]:
+    inside = shapely.force_2d(feature.grid).intersection(view.window())
+    return [[view.at(*c) for c in line] for line in _lines(inside)]
+
+
+def _of(result: Result, *kinds: str) -> list[Feature]:
+    return [each for each in result.features if each.kind in kinds]
+
+
+def _intervals(picture: Picture, view: _View, result: Result, size: float) -> None:
+    for each in _of(result, "interval"):
+        if each.properties.get("percent") == 95:
+            for line in _clipped(each, view):
+                picture.line(line, "#c4c9cd", 1.5 * size)
+
+
+def _services(picture: Picture, view: _View, result: Result, size: float) -> None:
+    for each in _of(result, "utility"):
+        colour = colours.service_colour(each.properties.get("colour"))
+        name = str(each.properties.get("name") or each.id)
+        tone = each.properties.get("colour")
+        label = f"{name} ({tone})" if tone else name
+        for line in _clipped(each, view):
+            picture.line(line, "#000000", 3.4)
+            picture.line(line, colour, 2.0)
+            _beside(picture, line, label, size)
+        if each.grid.geom_type == "Point" and each.grid.within(view.window()):
+            x, y = view.at(each.grid.x, each.grid.y)
+            picture.disc(x, y, 3.5, colour, "#000000", 1.2)
+            picture.words(x + 6, y + 3, label, size, halo=True)
+
+
+def _beside(picture: Picture, line: list[tuple[float, float]], text: str, size: float) -> None:
+    """Write a name at the end of a line that lies farther from the middle, inside the sketch."""
+    most = int((picture.width - 8 * size) / (0.6 * size))
+    shown = text if len(text) <= most else text[: most - 1] + "…"
+    room = 0.55 * size * len(shown)
+    middle = (picture.width / 2, picture.height / 2)
+    x, y = max((line[0], line[-1]), key=lambda end: math.dist(end, middle))
+    left = min(max(x - room / 2, 4), picture.width - room - 4)
+    y = min(
+        max(y + (1.4 if y > middle[1] else -0.6) * size, 1.4 * size), picture.height - 3.2 * size
+    )
+    # The north arrow holds the upper right corner.
+    if y < 5 * size:
+        left = min(left, picture.width - room - 4 * size)
+    picture.words(left, y, shown, size, halo=True)
+
+
+def _ties(picture: Picture, view: _View, result: Result, size: float) -> None:
+    distances = {each.feature: each.distance_m for each in result.ties}
+    unit = result.site.length_unit
+    for each in _of(result, "tie"):
+        for line in _clipped(each, view):
+            picture.line(line, "#000000", 0.9, dash=(1.5, 2.5))
+        distance = distances.get(str(each.properties.get("feature", "")))
+        lines = list(_lines(each.grid))
+        if distance is None or not lines:
+            continue
+        (ax, ay), (bx, by) = lines[0][0], lines[0][-1]
+        x, y = view.at(ax + 0.4 * (bx - ax), ay + 0.4 * (by - ay))
+        picture.words(
+            x,
+            y + 0.35 * size,
+            words.length(distance, unit, decimals=2),
+            size,
+            anchor="middle",
+            bold=True,
+            halo=True,
+        )
+
+
+def _pipe(picture: Picture, view: _View, result: Result, size: float) -> None:
+    assumed = {each.name for each in result.legs if each.assumed}
+    for each in _of(result, "route"):
+        name = str(each.properties.get("leg", each.id))
+        for line in _clipped(each, view):
+            picture.line(line, "#000000", 2.2, dash=(7, 4) if name in assumed else ())
+    here = view.window()
+    for each in _of(result, "mark"):
+        if each.grid.geom_type == "Point" and each.grid.within(here):
+            x, y = view.at(each.grid.x, each.grid.y)
+            picture.disc(x, y, 1.7, "#ffffff", "#000000", 0.8)
+
+
+def _hole(picture: Picture, view: _View, result: Result, size: float) -> None:
+    for each in _of(result, "hole"):
+        for part in getattr(each.grid, "geoms", [each.grid]):
+            if part.geom_type != "Polygon":
+                continue
+            outline = [view.at(*c[:2]) for c in part.exterior.coords[:-1]]
+            picture.area(outline, None, stroke="#ffffff", width=4.0)
+            picture.area(outline, None, stroke="#000000", width=2.0)
+
+
+def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
+    here, tied = view.window(), {each.feature for each in result.ties}
+    near = result.near
+    named = {near.mark, near.next_mark} if near else set()
+    for each in _of(result, "feature", "fitting", "mark"):
+        if each.grid.geom_type != "Point" or not each.grid.within(here):
+            continue
+        x, y = view.at(each.grid.x, each.grid.y)
+        if each.kind == "mark":
+            if each.id in named:
+                stake = view.at(result.leak.position.easting, result.leak.position.northing)
+                if math.dist((x, y), stake) > 3 * size:
+                    picture.words(x, y + 1.9 * size, each.id, size, anchor="middle", halo=True)
+            continue
+        half = 3.2
+        corners = [(x - half, y - half), (x + half, y - half), (x + half, y + half)]
+        corners.append((x - half, y + half))
+        fill = "#000000" if each.id in tied else "#9aa3a8"
+        if each.kind == "fitting":
+            corners = [(x, y - 4.5), (x + 4.5, y), (x, y + 4.5), (x - 4.5, y)]
+            fill = "#ffffff"
+        picture.area(corners, fill, stroke="#000000", width=1.2)
+        anchor = "start" if x < picture.width / 2 else "end"
+        picture.words(
+            x + (7 if anchor == "start" else -7),
+            y + 0.35 * size,
+            each.id,
+            size,
+            anchor=anchor,
+            halo=True,
+        )
+
+
+def _stake(picture: Picture, view: _View, result: Result, size: float) -> None:
+    where = result.leak.position
+    x, y = view.at(where.easting, where.northing)
+    picture.target(x, y, 0.45 * size)
+    text = "STAKE" if result.decision.verdict == "dig" else "BEST SO FAR"
+    picture.words(x, y - 1.2 * size, text, size + 1, anchor="middle", bold=True, halo=True)
+
+
+def _scale_bar(picture: Picture, view: _View, result: Result, size: float) -> None:
+    unit = result.site.length_unit
+    per = unit_m(unit) / unit_m(result.leak.position.unit) * view.points_per_unit
+    share = max((s for s in BAR_SHARES if s * per <= 0.4 * picture.width), default=BAR_SHARES[0])
+    left, low, wide = size, picture.height - size, share * per
+    text = f"{share} {words.unit_word(unit)}"
+    picture.box(left - 3, low - 1.9 * size, left + wide + 3.2 * size, low + 4, "#ffffff")
+    picture.box(left, low - 4, left + wide / 2, low, "#000000")
+    picture.area(
+        [(left, low - 4), (left + wide, low - 4), (left + wide, low), (left, low)],
+        None,
+        stroke="#000000",
+        width=0.8,
+    )
+    picture.words(left, low - 0.8 * size, "0", size)
+    picture.words(left + wide, low - 0.8 * size, text, size, anchor="middle")
+
+
+def _north(picture: Picture, size: float) -> None:
+    x, top = picture.width - 1.6 * size, 0.8 * size
+    picture.box(x - 1.2 * size, top - 3, x + 1.2 * size, top + 3.6 * size, "#ffffff")
+    picture.area(
+        [(x, top), (x + 5, top + 2.2 * size), (x, top + 1.7 * size), (x - 5, top + 2.2 * size)],
+        "#000000",
+    )
+    picture.words(x, top + 3.3 * size, "N", size + 1, anchor="middle", bold=True)

@@ -1,0 +1,96 @@
+"""Text of right-to-left scripts as a picture draws it: letters joined, order as seen.
+
+A PDF draws letters one after another from the left. Arabic letters take the form that their
+neighbours ask for (Unicode presentation forms), and runs of right-to-left letters are turned
+round: the parts of the Unicode bidirectional algorithm that one line of a title needs.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from functools import cache
+
+RIGHT = ("R", "AL")
+FORMS = ("isolated", "final", "initial", "medial")
+LAM = 0x0644
+
+
+def as_drawn(text: str) -> str:
+    """Return text in the order and the shapes in which it is drawn from the left."""
+    if not any(unicodedata.bidirectional(c) in RIGHT for c in text):
+        return text
+    runs = _runs(_joined(text))
+    turned = [_mirrored(part[::-1]) if right else part for part, right in runs]
+    first = next(d for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))
+    return "".join(turned[::-1] if first in RIGHT else turned)
+
+
+@cache
+def _shapes() -> tuple[dict[int, dict[str, str]], dict[tuple[int, int], dict[str, str]]]:
+    """Return the forms of each Arabic letter and of lam followed by an alef."""
+    single: dict[int, dict[str, str]] = {}
+    pair: dict[tuple[int, int], dict[str, str]] = {}
+    for code in (*range(0xFB50, 0xFC00), *range(0xFE70, 0xFEFD)):
+        form, *letters = (unicodedata.decomposition(chr(code)) or "<>").split()
+        form = form.strip("<>")
+        if form not in FORMS:
+            continue
+        codes = [int(each, 16) for each in letters]
+        if len(codes) == 1:
+            single.setdefault(codes[0], {}).setdefault(form, chr(code))
+        elif len(codes) == 2 and codes[0] == LAM:
+            pair.setdefault((codes[0], codes[1]), {}).setdefault(form, chr(code))
+    return single, pair
+
+
+def _joined(text: str) -> str:
+    """Return text with each Arabic letter in the form that its neighbours ask for."""
+    single, pair = _shapes()
+    letters = [c for c in text if not 0x064B <= ord(c) <= 0x065F]  # vowel signs have no own place
+    made = []
+    k = 0
+    while k < len(letters):
+        code = ord(letters[k])
+        following = ord(letters[k + 1]) if k + 1 < len(letters) else 0
+        before = k > 0 and _joins_onward(ord(letters[k - 1]))
+        if (code, following) in pair:
+            made.append(pair[(code, following)]["final" if before else "isolated"])
+            k += 2
+            continue
+        forms = single.get(code, {})
+        after = "initial" in forms and "final" in single.get(following, {})
+        wanted = FORMS[(1 if before else 0) + (2 if after else 0)]
+        made.append(forms.get(wanted, letters[k]))
+        k += 1
+    return "".join(made)
+
+
+def _joins_onward(code: int) -> bool:
+    """Tell whether a letter joins to the one after it."""
+    return "initial" in _shapes()[0].get(code, {})
+
+
+def _runs(text: str) -> list[tuple[str, bool]]:
+    """Return stretches of one direction; what has none goes with its neighbours."""
+    line = next(d in RIGHT for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))
+    sides: list[bool | None] = []
+    for c in text:
+        kind = unicodedata.bidirectional(c)
+        sides.append(True if kind in RIGHT else False if kind in ("L", "EN", "AN") else None)
+    for k, side in enumerate(sides):
+        if side is None:
+            before = next((s for s in sides[:k][::-1] if s is not None), line)
+            after = next((s for s in sides[k:] if s is not None), line)
+            sides[k] = before if before == after else line
+    runs: list[tuple[str, bool]] = []
+    for c, side in zip(text, sides, strict=True):
+        if runs and runs[-1][1] == side:
+            runs[-1] = (runs[-1][0] + c, bool(side))
+        else:
+            runs.append((c, bool(side)))
+    return runs
+
+
+def _mirrored(text: str) -> str:
+    """Return text with brackets turned, as reading from the right asks."""
+    return text.translate(str.maketrans("()[]{}<>«»", ")(][}{><»«"))
