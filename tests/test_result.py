@@ -1,0 +1,202 @@
+"""The Result of a whole site: the contract's keys, and numbers that must agree with one another."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pyproj import Transformer
+
+import geoleak
+from geoleak.result import FEATURE_KINDS, Result
+from geoleak.site import LocateRequest
+from geoleak.stake import free_ids
+from geoleak.ties import TapePoint, position_from_tapes
+from geoleak.units import US_SURVEY_FOOT_M, format_station
+
+SITES = Path(__file__).parent.parent / "sample_sites"
+KEYS = {
+    "leak": {
+        "leg", "chainage_m", "station", "interval_50", "interval_80", "interval_95",
+        "sigma_along_m", "position", "lonlat", "lonlat_accuracy_m", "setting_out_ellipse_95",
+        "depth_m", "depth_sigma_m", "side", "probability_elsewhere", "budget",
+    },
+    "decision": {"verdict", "reasons", "chance_in_hole", "hole", "then"},
+    "run": {"id", "version", "created_from"},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def site() -> geoleak.Site:
+    return geoleak.read_site(SITES / "alder_court")
+
+
+@pytest.fixture(scope="module")
+def result(site: geoleak.Site) -> Result:
+    return geoleak.locate(site)
+
+
+def test_the_keys_of_the_contract_are_there(result: Result) -> None:
+    document = result.to_dict()
+    for part, keys in KEYS.items():
+        assert keys <= set(document[part])
+    assert set(document["leak"]["position"]) == {"easting", "northing", "unit", "crs"}
+    assert set(document["legs"][0]) >= {
+        "name", "length_m", "pipe_length_m", "probability", "vertices",
+    }  # fmt: skip
+    assert set(document["profile"][0]) >= {"leg", "chainage_m", "density_per_m"}
+    json.dumps(document, allow_nan=False)
+
+
+def test_the_stake_stands_at_its_station_on_the_drawn_leg(result: Result) -> None:
+    vertices = np.array(result.legs[0].vertices)
+    place = (result.leak.position.easting, result.leak.position.northing)
+    route = geoleak.Route.from_vertices(vertices)
+    snap = route.snap(place)
+    # Grid feet to metres on the ground: the foot, and the combined factor.
+    ground_m = float(snap.chainage_m) * US_SURVEY_FOOT_M / result.site.combined_factor
+    assert ground_m == pytest.approx(result.leak.chainage_m, abs=0.002)
+    assert float(snap.distance_m) < 0.001
+    assert result.leak.station == format_station(result.leak.chainage_m, unit="ftUS")
+
+
+def test_longitude_and_latitude_are_those_of_the_grid_position(result: Result) -> None:
+    way = Transformer.from_crs("EPSG:6543", "EPSG:6318", always_xy=True)
+    lon, lat = way.transform(result.leak.position.easting, result.leak.position.northing)
+    assert result.leak.lonlat == pytest.approx((lon, lat), abs=1e-9)
+    # NAD83(2011) to the WGS 84 family is a null shift stated good to 2 m.
+    assert result.leak.lonlat_accuracy_m is not None
+    assert result.leak.lonlat_accuracy_m >= 2.0
+
+
+def test_the_hole_told_from_the_stake_is_the_hole(result: Result) -> None:
+    hole = result.decision.hole
+    (_, low, high), *_ = hole.pieces
+    assert result.leak.chainage_m - hole.before_stake_m == pytest.approx(low, abs=1e-9)
+    assert result.leak.chainage_m + hole.past_stake_m == pytest.approx(high, abs=1e-9)
+    assert low < result.leak.chainage_m < high
+    assert hole.length_m == pytest.approx(high - low, abs=1e-9)
+    assert hole.area_m2 == pytest.approx(hole.width_m * hole.length_m, rel=0.02)
+
+
+def test_the_budget_adds_up_and_holds_no_zero(result: Result) -> None:
+    *rows, total = result.leak.budget
+    for name in ("sigma_along_m", "sigma_across_m"):
+        assert math.sqrt(sum(getattr(row, name) ** 2 for row in rows)) == pytest.approx(
+            getattr(total, name), rel=1e-9
+        )
+        assert getattr(total, name) > 0.01
+    ellipse = result.leak.setting_out_ellipse_95
+    assert ellipse.semi_major_m >= ellipse.semi_minor_m > 0
+    # 95 % of a plane normal lies within 2.44775 sigma (chi-square, 2 degrees of freedom), and the
+    # trace of a covariance does not turn with its axes.
+    assert math.hypot(ellipse.semi_major_m, ellipse.semi_minor_m) == pytest.approx(
+        2.44775 * math.hypot(total.sigma_along_m, total.sigma_across_m), rel=1e-4
+    )
+
+
+def test_intervals_are_nested_and_hold_the_stake(result: Result) -> None:
+    def inside(pieces: tuple[tuple[str, float, float], ...], at_m: float) -> bool:
+        return any(low - 1e-9 <= at_m <= high + 1e-9 for _, low, high in pieces)
+
+    leak = result.leak
+    assert inside(leak.interval_50, leak.chainage_m)
+    for small, large in (
+        (leak.interval_50, leak.interval_80),
+        (leak.interval_80, leak.interval_95),
+    ):
+        for _, low, high in small:
+            assert inside(large, low)
+            assert inside(large, high)
+
+
+def test_the_profile_holds_the_whole_probability(result: Result) -> None:
+    total = 0.0
+    for leg in result.profile:
+        chainage = np.array(leg.chainage_m)
+        edges = np.concatenate(
+            [[0.0], (chainage[1:] + chainage[:-1]) / 2, [result.legs[0].length_m]]
+        )
+        total += float(np.sum(np.diff(edges) * np.array(leg.density_per_m)))
+    assert total == pytest.approx(1 - result.leak.probability_elsewhere, abs=0.01)
+
+
+def test_stakes_are_new_points_and_check_points_are_old_ones(
+    site: geoleak.Site, result: Result
+) -> None:
+    assert [each.kind for each in result.stakes] == [
+        "stake", "offset_stake", "offset_stake", "hole_start", "hole_end", "check_point",
+        "check_point",
+    ]  # fmt: skip
+    assert {each.id for each in result.stakes}.isdisjoint(site.points)
+    assert [each.id for each in result.stakes] == list(free_ids(site.points, 7))
+    for check in result.stakes[-2:]:
+        shot = site.points[check.label.removeprefix("CHECK ")]
+        assert (check.easting, check.northing) == pytest.approx(
+            (shot.easting, shot.northing), abs=1e-4
+        )
+        assert f"occupy {shot.id}" in check.text
+
+
+def test_a_crew_with_a_tape_finds_the_stake_from_its_printed_ties(
+    site: geoleak.Site, result: Result
+) -> None:
+    scale = US_SURVEY_FOOT_M / result.site.combined_factor
+    points = [
+        TapePoint(tie.feature, site.points[tie.feature].easting * scale,
+                  site.points[tie.feature].northing * scale)
+        for tie in result.ties
+    ]  # fmt: skip
+    found = position_from_tapes(points, [tie.distance_m for tie in result.ties])
+    stake = np.array([result.leak.position.easting, result.leak.position.northing]) * scale
+    assert np.hypot(*(np.asarray(found) - stake)) < 0.02 * 0.3048
+
+
+def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) -> None:
+    kinds = {each.kind for each in result.features}
+    assert kinds == set(FEATURE_KINDS)
+    assert all(each.lonlat is not None for each in result.features)
+    frame = result.to_geodataframe()
+    assert frame.crs.to_epsg() == 6543
+    assert len(frame) == len(result.features)
+
+
+def test_the_address_stays_out_of_geojson(site: geoleak.Site) -> None:
+    job = dataclasses.replace(site.job, address="7 Nowhere Row", technician="T. Person")
+    result = geoleak.locate(dataclasses.replace(site, job=job))
+    assert "Nowhere" not in json.dumps(result.to_geojson())
+    assert result.job.address == "7 Nowhere Row"
+
+
+@pytest.mark.parametrize(
+    ("day", "free"), [("2026-06-01", False), ("2026-06-03", True), ("2026-07-01", False)]
+)
+def test_nobody_is_told_to_dig_outside_the_locate_request(
+    site: geoleak.Site, day: str, free: bool
+) -> None:
+    request = LocateRequest("A-12", "2026-05-30", "2026-06-02", "2026-06-20")
+    now = datetime.datetime.fromisoformat(f"{day}T10:00")
+    result = geoleak.locate(dataclasses.replace(site, locate_request=request), now=now)
+    assert (result.not_before is None) is free
+    assert result.run.date == day
+
+
+def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
+    legs = (dataclasses.replace(site.legs[0], boundary="110"),)
+    result = geoleak.locate(dataclasses.replace(site, legs=legs))
+    assert set(result.leak.side) == {"up to 110", "past 110", "on no traced leg"}
+    assert sum(result.leak.side.values()) == pytest.approx(1.0)
+    assert result.leak.side["past 110"] > 0.9  # the leak lies 1.1 m past that mark
+
+
+def test_without_a_depth_none_is_printed(site: geoleak.Site) -> None:
+    legs = (dataclasses.replace(site.legs[0], depth_m=None),)
+    result = geoleak.locate(dataclasses.replace(site, legs=legs))
+    assert result.leak.depth_m is None
+    assert result.decision.hole.depth_m is None
+    assert "depth_unknown" in {each.code for each in result.warnings}
