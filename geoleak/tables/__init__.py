@@ -188,7 +188,7 @@ def _fold(name: str) -> str:
 
 
 def _nearest(name: str, known: tuple[str, ...]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     return near[0] if near else ""
 
 

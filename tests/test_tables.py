@@ -1,0 +1,117 @@
+"""The tables: every row sourced, names found by other spellings, mistakes answered."""
+
+from __future__ import annotations
+
+import pytest
+
+from geoleak import tables
+from tests.check_values import check_value
+
+ACCESS = {"materials": tables.material, "soils": tables.soil, "surfaces": tables.surface}
+
+
+@pytest.mark.parametrize("table", tables.NAMED_TABLES)
+def test_every_row_has_source_flag_and_finite_positive_figures(table: str) -> None:
+    names = tables.names(table)
+    assert len(names) == len(set(names)) >= 5
+    for name in names:
+        row = ACCESS[table](name)
+        assert row.name == name
+        assert len(row.source) > 5
+        assert row.flag in tables.FLAGS
+        for spelling in row.also:
+            assert ACCESS[table](spelling).name == name, f"{spelling} is claimed twice"
+
+
+def test_needed_materials_are_there_with_sane_figures() -> None:
+    for name in [
+        "pvc",
+        "cpvc",
+        "hdpe",
+        "mdpe",
+        "pex",
+        "polybutylene",
+        "copper",
+        "galvanized_steel",
+        "steel",
+        "cast_iron",
+        "ductile_iron",
+        "asbestos_cement",
+        "concrete",
+        "lead",
+        "brass",
+    ]:
+        row = tables.material(name)
+        assert row.kind in ("metal", "plastic", "cement")
+        assert 0 < row.modulus_sigma_gpa < row.youngs_modulus_gpa
+        assert 0 < row.poisson < 0.5
+        assert row.loss_db_per_m > 0
+        assert 0 < row.loss_log_sigma < 1.5
+        assert 0.02 <= row.wave_speed_spread <= 0.3
+
+
+def test_iron_carries_about_five_times_as_far_as_plastic() -> None:
+    rule = check_value("iron_over_plastic")
+    ratio = tables.material("pvc").loss_db_per_m / tables.material("cast_iron").loss_db_per_m
+    assert ratio == pytest.approx(rule.expected, abs=rule.tolerance)
+
+
+def test_metals_carry_better_than_cement_and_cement_better_than_plastic() -> None:
+    # Ranking: Water Loss Control, ch. 16: cast iron, steel, copper good; ductile iron and
+    # asbestos cement average; PVC, MDPE, HDPE poor.
+    good, average, poor = (
+        [tables.material(name).loss_db_per_m for name in group.split()]
+        for group in ("cast_iron steel copper", "ductile_iron asbestos_cement", "pvc mdpe hdpe")
+    )
+    assert max(good) < min(average) <= max(average) < min(poor)
+
+
+def test_concrete_is_hard_and_smears_over_5_to_10_ft_either_side_and_grass_does_neither() -> None:
+    rule = check_value("concrete_reach")
+    concrete, grass = tables.surface("concrete"), tables.surface("grass")
+    assert concrete.smear_m / 0.3048 == pytest.approx(rule.expected, abs=rule.tolerance)
+    assert concrete.is_hard and concrete.louder_db > 0
+    assert not grass.is_hard
+    assert grass.louder_db == 0 and grass.smear_m == 0
+
+
+def test_soil_losses_are_the_constant_q_formula_of_their_source() -> None:
+    for name in tables.names("soils"):
+        row = tables.soil(name)
+        loss = 8.685890 * 3.141593 * row.loss_reference_hz / row.quality_factor
+        assert row.loss_db_per_m == pytest.approx(loss / row.wave_speed_m_per_s, rel=0.06), name
+
+
+@pytest.mark.parametrize(
+    ("written", "found"),
+    [("PVC", "pvc"), (" Ductile-Iron ", "ductile_iron"), ("galvanised", "galvanized_steel")],
+)
+def test_other_spellings_are_found(written: str, found: str) -> None:
+    assert tables.material(written).name == found
+
+
+def test_an_unknown_name_is_answered_with_the_nearest_known_one() -> None:
+    with pytest.raises(tables.UnknownNameError, match='did you mean "ductile_iron"') as caught:
+        tables.material("ductyle iron")
+    assert caught.value.suggestion == "ductile_iron"
+    with pytest.raises(tables.UnknownNameError, match='unknown surface "lava"; known are concrete'):
+        tables.surface("lava")
+    with pytest.raises(tables.UnknownNameError, match='did you mean "materials"'):
+        tables.names("material")
+
+
+def test_starting_bands_by_material_and_use() -> None:
+    # Common practice, no source.
+    assert (tables.band("cast_iron", "listen").low_hz, tables.band("steel", "listen").high_hz) == (
+        500,
+        1500,
+    )
+    pvc = tables.band("pvc", "listen")
+    assert (pvc.low_hz, pvc.high_hz) == (70, 850)
+    survey = tables.band(None, "listen")
+    assert (survey.low_hz, survey.high_hz) == (700, 1500)
+    assert tables.band("mdpe", "delay").high_hz <= 100
+    assert all(each.low_hz < each.high_hz for each in tables.bands())
+    for name in tables.names("materials"):
+        assert tables.band(name, "listen").material == name
+        assert tables.band(name, "delay").use == "delay"
