@@ -9,8 +9,8 @@ import math
 import re
 from collections.abc import Sequence
 
-_PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?")
-_COMMA = re.compile(r"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)(?:[eE][-+]?\d+)?")
+_PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:[.,' \u00a0\u202f]\d{3})+(?:[.,]\d+)?")
 _NOT_FINITE = ("nan", "inf", "infinity", "#n/a", "#value!", "#ref!", "#div/0!")
 _ANGLE = re.compile(

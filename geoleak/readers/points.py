@@ -146,6 +146,7 @@ def _check_axis_unit(raw: Raw, context: PointContext) -> None:
             f"{context.info.text} is {axis}",
             "state the CRS in the file's unit, or export in the CRS's",
         )
+        return
 
 
 def _ids(raw: Raw, collector: Collector) -> Sequence[str]:

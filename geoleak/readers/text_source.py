@@ -268,13 +268,12 @@ def _even_out(
     text_tail = last_role in _TEXT_TAIL or last_role is None
     glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
     for index, row in enumerate(body):
-        if len(row) > width and any(cell.strip() for cell in row[width:]):
-            if text_tail:
-                overflow[index] = glue.join(cell.strip() for cell in row[width:]).strip()
-            else:
-                _complain_width(collector, rows, numbers[index], len(row), width)
-        elif len(row) < width:
+        rest = [cell.strip() for cell in row[width:]]
+        if len(row) < width or (any(rest) and not text_tail):
             _complain_width(collector, rows, numbers[index], len(row), width)
+            row = []  # one complaint is enough: its cells stand in the wrong columns
+        elif any(rest):
+            overflow[index] = glue.join(rest).strip()
         body[index] = (row + [""] * width)[:width]
     return overflow
 

@@ -162,12 +162,20 @@ class _Scanner:
         while self.text[self.at] != quote:
             if quote == '"' and self.text[self.at] == "\\":
                 self.at += 1
-                out.append(_ESCAPES.get(self.text[self.at], self.text[self.at]))
+                out.append(self._escaped())
             else:
                 out.append(self.text[self.at])
             self.at += 1
         self.at += 1
         return "".join(out)
+
+    def _escaped(self) -> str:
+        sign = self.text[self.at]
+        size = {"u": 4, "U": 8}.get(sign)
+        if size is None:
+            return _ESCAPES.get(sign, sign)
+        self.at += size
+        return chr(int(self.text[self.at - size + 1 : self.at + 1], 16))
 
     def _long_string(self, quote: str) -> str:
         start = self.at = self.at + 3

@@ -1,0 +1,277 @@
+"""site.toml: units, limits, unknown keys, where each complaint stands."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geoleak.new_site import quoted
+from geoleak.readers.toml_positions import scan
+from tests.check_values import check_value
+from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder
+
+
+def with_lines(*lines: str) -> dict[str, str | bytes]:
+    return {"site.toml": TOML + "\n".join(lines) + "\n"}
+
+
+def test_a_folder_gives_the_records_it_states(tmp_path: Path) -> None:
+    site = site_of(tmp_path)
+    assert (site.title, site.crs, site.length_unit) == ("Elm Lane", "EPSG:6543", "ftUS")
+    leg = site.leg("yard")
+    assert leg.mark_ids == ("101", "102", "103", "104")
+    assert leg.start == "201"
+    assert site.codes.is_fitting("MTR") and site.codes.is_feature("BC")
+    assert site.points["201"].code == "MTR"
+    assert [each.levels for each in site.readings] == [(34.0, 31.0, 33.0), (41.0,)]
+    assert set(site.inputs) == {"site.toml", "points.csv", "readings.csv"}
+    assert all(len(each) == 64 for each in site.inputs.values())
+    assert site.origins["points.layout"].line == 7
+
+
+def test_lengths_take_their_own_unit_and_bare_ones_the_sites(tmp_path: Path) -> None:
+    site = site_of(
+        tmp_path,
+        with_lines("[crew]", "dig_length = 5", 'tape_sigma = "2 cm"', "offset_stake = \"3'6\\\"\""),
+    )
+    foot = check_value("reader_us_survey_foot_m").expected
+    assert site.crew.dig_length_m == pytest.approx(5 * foot, abs=1e-12)
+    assert site.crew.tape_sigma_m == pytest.approx(0.02)
+    assert site.crew.offset_stake_m == pytest.approx(3.5 * foot, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "metres", "fraction"),
+    [
+        ('"0.1 depth"', None, 0.1),
+        ('"10 % depth"', None, 0.1),
+        ('"8% of depth"', None, 0.08),
+        ('"0,1 depth"', None, 0.1),
+        ('"3 cm"', 0.03, None),
+    ],
+)
+def test_the_locator_sigma_is_a_length_or_a_fraction_of_depth(
+    tmp_path: Path, text: str, metres: float | None, fraction: float | None
+) -> None:
+    crew = site_of(tmp_path, with_lines("[crew]", f"locator_sigma = {text}")).crew
+    assert crew.locator_sigma_m == metres
+    assert crew.locator_sigma_of_depth == pytest.approx(fraction) if fraction else True
+    expected = metres if metres is not None else (fraction or 0) * 2
+    assert crew.locator_sigma(2.0) == pytest.approx(expected)
+
+
+def test_pressure_has_its_unit(tmp_path: Path) -> None:
+    site = site_of(tmp_path, toml_with('code = "WL"', 'code = "WL"\npressure = "62 psi"'))
+    value = check_value("reader_psi_kpa")
+    assert site.legs[0].pressure_kpa == pytest.approx(62 * value.expected, abs=62 * value.tolerance)
+
+
+def test_all_complaints_come_together_in_the_order_of_the_file(tmp_path: Path) -> None:
+    bad = TOML.replace('"ftUS"', '"feet"').replace("title", "titel")
+    lines = complaints_of(tmp_path, {"site.toml": bad + "[crew]\ndig_when = 1.5\ndig_lenght = 3\n"})
+    places = [line.split(": ")[0] for line in lines]
+    assert places == [
+        "elm_lane/site.toml:1:1",
+        "elm_lane/site.toml:3:15",
+        "elm_lane/site.toml:18:12",
+        "elm_lane/site.toml:19:1",
+    ]
+    assert 'did you mean "title"?' in lines[0]
+    assert '"feet"' in lines[1] and '"ftUS"' in lines[1]
+    assert "1.5" in lines[2] and "at most 1" in lines[2]
+    assert 'did you mean "dig_length"?' in lines[3]
+
+
+@pytest.mark.parametrize(
+    ("files", "place", "words"),
+    [
+        (toml_with('crs = "EPSG:6543"\n', ""), "1:1", ("crs is missing", '"local"')),
+        (toml_with("EPSG:6543", "EPSG:999999"), "2:7", ("not a CRS", "EPSG:6543")),
+        (toml_with("EPSG:6543", "EPSG:3857"), "2:7", ("web map", "rover")),
+        (toml_with("EPSG:6543", "EPSG:5703"), "2:7", ("no horizontal",)),
+        (toml_with("[points]\n", "[points\n"), "5:8", ("not TOML",)),
+        (toml_with('"WL"', "7 apples"), "11:10", ("not TOML",)),
+        (toml_with('"WL"', '"WLL"'), "11:8", ("no point has code", 'did you mean "WL"')),
+        (toml_with('start = "201"', 'start = "2O1"'), "12:9", ('"2O1"', "did you mean")),
+        (toml_with("[[leg]]", "[leg]"), "9:1", ("[[leg]]",)),
+        (with_lines("[crew]", "tape_sigma = 0"), "18:14", ("not above 0",)),
+        (with_lines("[crew]", "dig_length = nan"), "18:14", ("finite",)),
+        (with_lines("[crew]", "dig_length = true"), "18:14", ("not a length",)),
+        (with_lines("[crew]", 'dig_length = "5 furlongs"'), "18:14", ("furlongs", "3.5 ft")),
+        (with_lines("[crew]", 'dig_when = "0.9"'), "18:12", ("without quotes",)),
+        (with_lines("[crew]", "dig_cost = inf"), "18:12", ("finite",)),
+        (with_lines("[readings]", "level_limits = [99, 0]"), "18:16", ("[0, 99]",)),
+        (with_lines("[readings]", "level_sigma = 0"), "18:15", ("above 0",)),
+        (with_lines("[prior]", "elsewhere = -0.1"), "18:13", ("-0.1",)),
+        (with_lines("[prior]", "joints = true"), "18:10", ("false",)),
+        (
+            with_lines("[[utility]]", 'name = "gas"', 'codes = ["BC"]', 'colour = "yelow"'),
+            "20:10",
+            ('did you mean "yellow"?',),
+        ),
+        (with_lines("[[utility]]", 'name = "gas"'), "18:8", ("neither file nor codes",)),
+        (with_lines("[locate_request]", 'expires = "4 May"'), "18:11", ("2026-05-04",)),
+        (
+            with_lines("[locate_request]", "valid_from = 2026-05-04", "expires = 2026-05-01"),
+            "19:11",
+            ("before valid_from",),
+        ),
+        (toml_with('file = "points.csv"', 'file = "../points.csv"'), "6:8", ("leads out",)),
+        (toml_with('file = "points.csv"', 'file = "/etc/passwd"'), "6:8", ("leads out",)),
+        (toml_with('file = "points.csv"', 'file = "point.csv"'), "6:8", ('"points.csv"?',)),
+        (toml_with('layout = "pnezd"', 'layout = "pnzed"'), "7:10", ('did you mean "pnezd"?',)),
+    ],
+)
+def test_each_mistake_is_named_where_it_stands(
+    tmp_path: Path, files: dict[str, str | bytes], place: str, words: tuple[str, ...]
+) -> None:
+    lines = complaints_of(tmp_path, files)
+    assert len(lines) == 1, lines
+    assert lines[0].startswith(f"elm_lane/site.toml:{place}: "), lines[0]
+    for word in words:
+        assert word in lines[0]
+
+
+def test_a_file_reached_through_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
+    secret = tmp_path / "secret.csv"
+    secret.write_text("101,1,2,3,WL\n")
+    folder = write_folder(tmp_path)
+    (folder / "points.csv").unlink()
+    (folder / "points.csv").symlink_to(secret)
+    lines = complaints_of_folder(folder)
+    assert "leads out" in lines[0]
+
+
+def complaints_of_folder(folder: Path) -> list[str]:
+    from geoleak.errors import InputError
+    from geoleak.readers import read_site
+
+    with pytest.raises(InputError) as caught:
+        read_site(folder)
+    return caught.value.lines()
+
+
+def test_no_folder_and_no_site_toml_are_two_things(tmp_path: Path) -> None:
+    assert "no folder" in complaints_of_folder(tmp_path / "nowhere")[0]
+    assert "no site.toml" in complaints_of_folder(tmp_path)[0]
+
+
+def test_reserved_tables_are_accepted_and_noted(tmp_path: Path) -> None:
+    site = site_of(tmp_path, with_lines("[network]", 'file = "mains.gpkg"', "[photos]", "n = 1"))
+    noted = [(note.code, note.origin.line) for note in site.notes if note.code == "not_used_yet"]
+    assert noted == [("not_used_yet", 17), ("not_used_yet", 19)]
+    assert site.network_file == "mains.gpkg"
+
+
+def test_a_network_file_may_not_lead_out_of_the_folder(tmp_path: Path) -> None:
+    lines = complaints_of(tmp_path, with_lines("[network]", 'file = "../mains.gpkg"'))
+    assert "leads out" in lines[0]
+
+
+LEGS = TOML.partition("[codes]")[0]
+
+
+@pytest.mark.parametrize(
+    ("legs", "words"),
+    [
+        ('[[leg]]\nname = "yard"\npoints = "101-102"\n', "is called"),
+        ('[[leg]]\nname = "b"\nfrom = "b"\npoints = "101-102"\n', "join itself"),
+        ('[[leg]]\nname = "b"\nfrom = "yrad"\npoints = "101-102"\n', 'did you mean "yard"?'),
+        ('[[leg]]\nname = "b"\nfrom = "yard 999"\npoints = "101-102"\n', '"999"'),
+        ('[[leg]]\nname = "b"\npoints = "500-600"\n', "no point lies"),
+        ('[[leg]]\nname = "b"\npoints = "104-101"\n', "does not rise"),
+        ('[[leg]]\nname = "b"\npoints = "101"\n', "runs through 1 point"),
+        ('[[leg]]\nname = "b"\n', "runs through no points"),
+        ('[[leg]]\nname = "b"\ncode = "WL"\npoints = "101-104"\n', "code is stated too"),
+        ('[[leg]]\nname = "b@c"\npoints = "101-104"\n', "holds an @"),
+        ('[[leg]]\nname = "b"\npoints = "101-104"\nmaterial = "pvcc"\n', "pvc"),
+        (
+            '[[leg]]\nname = "b"\npoints = "101-104"\noutside_diameter = "1 in"\nwall = "1 in"\n',
+            "half of outside_diameter",
+        ),
+        (
+            '[[leg]]\nname = "b"\npoints = "101-102"\nfrom = "c"\n'
+            '[[leg]]\nname = "c"\npoints = "103-104"\nfrom = "b"\n',
+            "is a circle",
+        ),
+    ],
+)
+def test_legs_that_cannot_be(tmp_path: Path, legs: str, words: str) -> None:
+    lines = complaints_of(tmp_path, {"site.toml": LEGS + legs, "readings.csv": "place,level\n"})
+    assert len(lines) == 1, lines
+    assert words in lines[0]
+
+
+def test_marks_are_in_order_of_number_or_of_the_file(tmp_path: Path) -> None:
+    points = (
+        "10,783300,1987800,1,WL\n9,783304,1987803,1,WL\n11,783308,1987806,1,WL\n"
+        "201,783296,1987797,1,M\n"
+    )
+    files: dict[str, str | bytes] = {"points.csv": points, "readings.csv": "reading,place,level\n"}
+    assert site_of(tmp_path, files).legs[0].mark_ids == ("9", "10", "11")
+    files |= toml_with('code = "WL"', 'code = "WL"\norder = "file"')
+    assert site_of(tmp_path, files).legs[0].mark_ids == ("10", "9", "11")
+
+
+def test_codes_take_a_tail_and_points_a_range(tmp_path: Path) -> None:
+    points = "A9,783300,1987800,1,WL1\nA10,783304,1987803,1,WL2\nB1,783308,1987806,1,WX\n"
+    base: dict[str, str | bytes] = {"points.csv": points, "readings.csv": "reading,place,level\n"}
+    for key in ('code = "WL*"', 'code = ["WL1", "WL2"]', 'points = "A9-A10"', 'points = "A9, A10"'):
+        toml = TOML.replace('code = "WL"\nstart = "201"', key)
+        assert site_of(tmp_path, {**base, "site.toml": toml}).legs[0].mark_ids == ("A9", "A10"), key
+
+
+def test_a_leg_may_join_at_a_named_point(tmp_path: Path) -> None:
+    extra = '[[leg]]\nname = "side run"\nfrom = "yard 103"\npoints = "202, 301"\n'
+    site = site_of(tmp_path, {"site.toml": LEGS + extra})
+    assert (site.leg("side run").joins, site.leg("side run").joins_at) == ("yard", "103")
+
+
+EVERY_SHAPE = '''\
+title = """two
+lines \\""" here"""
+'quoted key' = 'C:\\path'  # a comment = not a key
+a.b."c d" = [1, 2,
+  [3, "x # y"],  # comment ] inside
+]
+point = {x = 1, y = {z = "}"}}
+when = 2026-05-04T07:00:00
+[[leg]]
+name = "one"
+[leg.more]
+k = 1
+[[leg]]
+name = "two"
+'''
+
+
+def paths_of(value: Any, path: tuple[str | int, ...] = ()) -> set[tuple[str | int, ...]]:
+    if isinstance(value, dict):
+        items: list[tuple[str | int, Any]] = list(value.items())
+    elif isinstance(value, list):
+        items = list(enumerate(value))
+    else:
+        return {path}
+    return {path} | {each for key, inner in items for each in paths_of(inner, (*path, key))}
+
+
+def test_the_scanner_finds_every_path_that_tomllib_reads() -> None:
+    found = scan(EVERY_SHAPE)
+    wanted = paths_of(tomllib.loads(EVERY_SHAPE)) - {()}
+    assert wanted <= set(found.keys) | set(found.values)
+    assert found.values[("a", "b", "c d", 2, 1)] == (5, 7)
+    assert found.keys[("leg", 1, "name")] == (14, 1)
+    assert found.keys[("leg", 0, "more", "k")] == (12, 1)
+    assert found.values[("point", "y", "z")] == (7, 26)
+
+
+@given(st.dictionaries(st.text(max_size=8), st.text(max_size=20), max_size=6))
+def test_the_scanner_walks_any_text_that_quoting_makes(table: dict[str, str]) -> None:
+    text = "".join(f"{quoted(key)} = {quoted(value)}\n" for key, value in table.items())
+    assert tomllib.loads(text) == table
+    assert set(scan(text).values) == {(key,) for key in table}
