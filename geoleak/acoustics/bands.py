@@ -14,13 +14,17 @@ from geoleak.errors import AcousticsError
 
 Floats = NDArray[np.float64]
 SEGMENT_S = 0.5
-FEWEST_SEGMENTS = 12
+FEWEST_SEGMENTS = 24
 FOLDS = 6
 FOLD_RUN = 4
 PER_OCTAVE = 6
 LOWEST_HZ = 20.0
 NARROWEST_OCTAVES = 0.5
 SEPARATES = 1.0
+CERTAIN_SIGMAS = 3.0
+# Bands within this share of the best separation count as equal; among them the one with the
+# greatest difference in level wins, for an ear has no use for a wide band of mere noise.
+NEARLY = 0.9
 STEADY_PERCENT = 25.0
 BASE = 10**0.3
 
@@ -173,9 +177,8 @@ def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
     leak_db, quiet_db = _levels(leak, pairs), _levels(quiet, pairs)
     in_leak, in_quiet = _folds(len(leak)), _folds(len(quiet))
     held, differences, chosen = [], [], []
-    for fold in range(min(FOLDS, len(leak) // FOLD_RUN, len(quiet) // FOLD_RUN)):
-        train = _separation(leak_db[in_leak != fold], quiet_db[in_quiet != fold])[0]
-        best = int(np.argmax(train))
+    for fold in range(FOLDS):
+        best = _pick(leak_db[in_leak != fold], quiet_db[in_quiet != fold])
         chosen.append((float(edges[pairs[best, 0]]), float(edges[pairs[best, 1]])))
         # Spread from the training part too: a held-out fold is too short to give one.
         spread = _spread(leak_db[in_leak != fold], quiet_db[in_quiet != fold])[best]
@@ -187,8 +190,8 @@ def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
         differences.append(apart)
     score, score_sigma = _mean(held)
     apart_db, apart_sigma = _mean(differences)
-    overall = int(np.argmax(_separation(leak_db, quiet_db)[0]))
-    found = score - 2 * score_sigma > 0 and score > SEPARATES
+    overall = _pick(leak_db, quiet_db)
+    found = score > CERTAIN_SIGMAS * score_sigma and score > SEPARATES
     low, high = (float(edges[each]) for each in pairs[overall])
     return BandChoice(
         found=found,
@@ -224,6 +227,12 @@ def _spread(leak_db: Floats, quiet_db: Floats) -> Floats:
     return np.sqrt((parts[0] + parts[1]) / 2 + 1e-4)
 
 
+def _pick(leak_db: Floats, quiet_db: Floats) -> int:
+    separation, apart = _separation(leak_db, quiet_db)
+    near = separation >= NEARLY * separation.max()
+    return int(np.argmax(np.where(near, apart, -np.inf)))
+
+
 def _separation(leak_db: Floats, quiet_db: Floats) -> tuple[Floats, Floats]:
     apart = np.percentile(leak_db, STEADY_PERCENT, axis=0) - np.percentile(
         quiet_db, STEADY_PERCENT, axis=0
@@ -232,5 +241,11 @@ def _separation(leak_db: Floats, quiet_db: Floats) -> tuple[Floats, Floats]:
 
 
 def _mean(values: list[float]) -> tuple[float, float]:
+    """Return the mean over the folds and its standard error.
+
+    The folds share their training parts; the variance is raised for it by one fold's share over
+    the rest's (Nadeau & Bengio 2003).
+    """
     array = np.asarray(values)
-    return float(array.mean()), float(array.std(ddof=1) / np.sqrt(len(array)))
+    shared = 1 / len(array) + 1 / (len(array) - 1)
+    return float(array.mean()), float(array.std(ddof=1) * np.sqrt(shared))

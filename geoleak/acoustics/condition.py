@@ -15,10 +15,11 @@ CLIP_RUN = 3
 CLIPPED_SHARE = 1e-5
 SILENT_DBFS = -110.0
 STEP_S = 0.1
-# Automatic gain, common practice without a source: loud events at least this far over the median,
-# after which the floor lies lower and climbs back.
-LOUD_DB = 10.0
-DIP_DB = 1.5
+# Automatic gain, common practice without a source: a drop this large within two steps, then a
+# climb of this much spread over this time.
+FALL_DB = 2.5
+CLIMB_DB = 1.2
+CLIMB_S = 1.0
 FEWEST_EVENTS = 3
 
 
@@ -130,28 +131,32 @@ def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Warned, ...
 
 
 def has_automatic_gain(levels_db: NDArray[np.float64], *, step_s: float = STEP_S) -> bool:
-    """Tell whether short-time levels sink after loud events and climb back.
+    """Tell whether short-time levels drop at once and then climb back slowly, again and again.
 
-    A gain control turned down by a loud event leaves the noise right after it lower than before;
-    a passing car does the opposite. At least three events must agree, by the median.
+    A gain control turned down by a loud moment leaves the noise after it too low and lets it climb
+    over a second or more. After a passing car the floor is simply there: nothing climbs. At least
+    three drops, and a third of all, must show it (the onset of a loud moment drops once as well,
+    while the gain gives way).
 
     Parameters
     ----------
     levels_db : ndarray (n,)
         Wide-band levels, one every `step_s` seconds.
     """
-    near, far = round(0.6 / step_s), round(3.0 / step_s)
-    loud = levels_db > np.median(levels_db) + LOUD_DB
-    ends = np.flatnonzero(loud[:-1] & ~loud[1:]) + 1
-    dips, climbs = [], []
-    for end in ends:
-        after = levels_db[end + 1 : end + 1 + near]
-        later = levels_db[end + far - near : end + far]
-        quiet = ~loud[end : end + far]
-        if len(later) < near or not quiet.all():
+    reach = round(CLIMB_S / step_s)
+    falls = levels_db[:-2] - levels_db[2:]
+    places = np.flatnonzero(falls > FALL_DB) + 2
+    # One drop, one place: the lowest step of each run.
+    starts = places[np.flatnonzero(np.diff(np.concatenate([[-9], places])) > 2)]
+    climbing = counted = 0
+    time_s = np.arange(reach) * step_s
+    for start in starts:
+        low = start + int(np.argmin(levels_db[start : start + 3]))
+        after = levels_db[low : low + reach]
+        if len(after) < reach or np.abs(np.diff(after)).max() > FALL_DB:
             continue
-        dips.append(float(np.median(levels_db[~loud]) - np.median(after)))
-        climbs.append(float(np.median(later) - np.median(after)))
-    if len(dips) < FEWEST_EVENTS:
-        return False
-    return bool(np.median(dips) > DIP_DB and np.median(climbs) > DIP_DB / 2)
+        counted += 1
+        gain = float(np.polyfit(time_s, after, 1)[0]) * CLIMB_S
+        rest = np.std(after - np.polyval(np.polyfit(time_s, after, 1), time_s))
+        climbing += gain > max(CLIMB_DB, 4 * float(rest))
+    return climbing >= FEWEST_EVENTS and climbing >= counted / 3
