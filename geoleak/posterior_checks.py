@@ -8,13 +8,14 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, candidates, log_sum_exp
-from geoleak.evidence.level_model import PER_DB, LevelDraws, LevelEvidence
+from geoleak.evidence.base import Belief, candidates, log_sum_exp
+from geoleak.evidence.level_model import LevelDraws, LevelEvidence
 from geoleak.evidence.nuisance import Nodes
-from geoleak.evidence.robust import FREEDOM, marginal
+from geoleak.evidence.robust import FREEDOM
 from geoleak.inference import KindFit, LevelCurve, Peak
-from geoleak.posterior import Run, as_candidates
 from geoleak.posterior_grid import Cells, interpolate
+from geoleak.posterior_run import Run, as_candidates
+from geoleak.posterior_second import second_leak
 from geoleak.units import format_station
 
 Floats = npt.NDArray[np.float64]
@@ -22,9 +23,6 @@ Ints = npt.NDArray[np.int64]
 
 # Two kinds contradict each other when together they are this much less likely than apart.
 CONTRADICTION = 0.02
-# A second leak is said when it makes the readings this many times more likely.
-DECISIVE = 20.0
-SECOND_DRAWS = 24
 LISTENED_M = 3.0
 CURVE_STEP_M = 0.5
 
@@ -41,15 +39,20 @@ class Checks:
 
 def check(run: Run, cells: Cells, mass: Floats, belief: Belief, rng: np.random.Generator) -> Checks:
     """Run every check on draws from the posterior."""
-    fits = tuple(each.fit(belief, rng) for each in (*run.smooth, *run.exact))
-    surface = next((e for e in run.smooth if isinstance(e, LevelEvidence)), None)
+    fits: list[KindFit] = []
     curves: tuple[LevelCurve, ...] = ()
     second = None
-    if surface is not None and surface.kind == "surface":
-        draws = surface.draws(belief, rng)
-        curves = level_curves(run, surface, draws, rng)
-        second = second_leak(run, surface, draws, rng)
-    return Checks(fits + contradictions(run, cells), curves, no_leak_odds(run), second)
+    for each in (*run.smooth, *run.exact):
+        if not isinstance(each, LevelEvidence):
+            fits.append(each.fit(belief, rng))
+            continue
+        draws = each.draws(belief, rng)
+        fits.append(each.fit_of(draws, rng))
+        if each.kind == "surface":
+            curves = level_curves(run, each, draws, rng)
+            second = second_leak(run, each, draws, rng)
+    fits += contradictions(run, cells)
+    return Checks(tuple(fits), curves, no_leak_odds(run), second)
 
 
 def no_leak_odds(run: Run) -> float | None:
@@ -111,84 +114,6 @@ def _best(run: Run, cells: Cells, value: Floats) -> str:
     unit = run.survey.site.length_unit
     leg = run.survey.legs[int(cells.leg[i])].name
     return f"{leg} {format_station(float(cells.chainage_m[i]), unit=unit)}"
-
-
-def second_leak(
-    run: Run, evidence: LevelEvidence, draws: LevelDraws, rng: np.random.Generator
-) -> Peak | None:
-    """Return a second source where the readings decisively ask for one.
-
-    The ratio of the evidence of two sources to that of one is the mean, over draws from the
-    one-source posterior, of the likelihood ratio with the second source's place and strength
-    summed over their prior.
-    """
-    knots = np.flatnonzero(_near_readings(run, evidence))
-    if len(evidence.pooled) < 6 or len(knots) < 3:
-        return None
-    places = as_candidates(run.survey, run.knots).take(knots)
-    prior = np.log(np.maximum(places.weight, 1e-300) / places.weight.sum())
-    total = np.zeros(len(knots))
-    count = min(SECOND_DRAWS, len(draws.belief))
-    for i in range(count):
-        total += np.exp(np.clip(_two_to_one(evidence, draws, i, places, prior), -700, 600)) / count
-    ratio = total.sum()
-    if ratio < DECISIVE:
-        return None
-    return _second_peak(places, total / ratio)
-
-
-def _near_readings(run: Run, evidence: LevelEvidence) -> npt.NDArray[np.bool_]:
-    near = np.zeros(len(run.knots), dtype=bool)
-    for leg, at in zip(evidence.pooled.leg, evidence.pooled.chainage_m, strict=True):
-        near |= (run.knots.leg == leg) & (np.abs(run.knots.chainage_m - at) < 1.0)
-    return near
-
-
-def _two_to_one(
-    evidence: LevelEvidence, draws: LevelDraws, i: int, places: Candidates, prior: Floats
-) -> Floats:
-    """Return the log likelihood ratio for a second source at every place, prior included."""
-    rows = np.arange(len(evidence.pooled))
-    data = evidence.data(rows)
-    first = draws.belief.places
-    ground = evidence.ground(places, draws.belief.nodes, int(draws.belief.node[i]))
-    power = evidence.gain(evidence.geometry(places, rows), ground, rows)
-    strength = evidence.strengths_db[1::2]
-    weight = evidence.log_prior[1::2] - log_sum_exp(evidence.log_prior[1::2])
-    one = np.exp(PER_DB * draws.strength_db[i]) * draws.power[i]
-    both = power[None] + one / np.exp(PER_DB * strength)[:, None, None]
-    added = np.log1p(np.exp(PER_DB * (strength[:, None, None] + ground.signal_db)) * both)
-    added = ground.slope * (added / PER_DB + ground.floor_db)
-    two = marginal(data, added, scale=ground.scale).log_likelihood + weight[:, None]
-    alone = ground.slope * (
-        np.log1p(one * np.exp(PER_DB * ground.signal_db)) / PER_DB + ground.floor_db
-    )
-    base = float(marginal(data, alone, scale=ground.scale).log_likelihood)
-    apart = np.hypot(places.easting_m - first.easting_m[i], places.northing_m - first.northing_m[i])
-    far = np.where(apart > np.maximum(2.0, 2.0 * places.depth_m), 0.0, -np.inf)
-    out: Floats = log_sum_exp(two, axis=0) - base + prior + far
-    return out
-
-
-def _second_peak(places: Candidates, share: Floats) -> Peak:
-    """Return the stretch about the likeliest place of the second source."""
-    top = int(np.argmax(share))
-    near = (places.leg == places.leg[top]) & (
-        np.abs(places.chainage_m - places.chainage_m[top]) < 4.0
-    )
-    rows = np.flatnonzero(near)
-    part = share[rows] / share[rows].sum()
-    at = places.chainage_m[rows]
-    mean = float(part @ at)
-    total = np.cumsum(part)
-    return Peak(
-        leg=int(places.leg[top]),
-        from_m=float(at[np.searchsorted(total, 0.05)]),
-        to_m=float(at[min(np.searchsorted(total, 0.95), len(at) - 1)]),
-        mass=float(share[rows].sum()),
-        median_m=float(np.interp(0.5, total, at)),
-        sigma_m=float(np.sqrt(max(part @ (at - mean) ** 2, 0.05**2))),
-    )
 
 
 def level_curves(

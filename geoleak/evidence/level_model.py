@@ -243,13 +243,16 @@ class LevelEvidence:
         return self.pooled.notes
 
     def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
-        """Compare the readings with what the posterior expects of them.
+        """Compare the readings with what the posterior expects of them."""
+        return self.fit_of(self.draws(belief, rng), rng)
 
-        Draws of place, node and strength, each with its floor; the discrepancy is the sum of
-        log(1 + z^2 / nu) (posterior-predictive check, Gelman, Meng, Stern 1996, Statistica
-        Sinica 6, 733; from memory).
+    def fit_of(self, draws: LevelDraws, rng: np.random.Generator) -> KindFit:
+        """Compare the readings with draws of place, node and strength, each with its floor.
+
+        The discrepancy is the sum of log(1 + z^2 / nu) (posterior-predictive check, Gelman,
+        Meng, Stern 1996, Statistica Sinica 6, 733; from memory).
         """
-        draws = self.draws(belief, rng)
+        belief = draws.belief
         seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
         for i in range(len(belief)):

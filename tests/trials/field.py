@@ -122,6 +122,7 @@ def draw_field(
     leaks: int = 1,
     inside: bool | None = None,
     length_m: float = 80.0,
+    strength_db: tuple[float, float] = (19.0, 5.0),
 ) -> Field:
     """Draw a site with readings along a stretch of a straight leg."""
     iron = bool(rng.random() < 0.5)
@@ -137,7 +138,7 @@ def draw_field(
     places = _leaks(rng, marks, leaks, inside, length_m)
     at = marks + rng.normal(0, 0.06, len(marks))
     offset = rng.normal(0, 0.05 + 0.08 * ground.depth_m, len(marks))
-    strength = float(rng.normal(19.0, 5.0))
+    strength = float(rng.normal(*strength_db))
     floor = background_db(len(marks), rng)
     hard = ground.on_slab(at)
     level, sigma = _levels(ground, places, strength, at, offset, floor, hard, rng)
@@ -212,9 +213,7 @@ def _bound(ground, places, strength, at, offset, hard, sigma) -> float:
 
     def field(x: float, e: float) -> np.ndarray:
         power = 10 ** (e / 10) * field_power(ground, x, at, offset)
-        return 10 * np.log10(
-            10 ** (ground.slab_lift * lift / 10) + 10 ** (lift / 10) * power
-        )
+        return 10 * np.log10(10 ** (ground.slab_lift * lift / 10) + 10 ** (lift / 10) * power)
 
     step = 0.02
     rows = np.stack(

@@ -25,7 +25,8 @@ KINDS: dict[str, Callable[[np.random.Generator], Field]] = {
     "slab": lambda rng: draw_field(rng, slab=True),
     "missed": lambda rng: draw_field(rng, inside=False),
     "no leak": lambda rng: draw_field(rng, leaks=0),
-    "two leaks": lambda rng: draw_field(rng, leaks=2),
+    "two leaks": lambda rng: draw_field(rng, leaks=2, strength_db=(25.0, 3.0)),
+    "two faint leaks": lambda rng: draw_field(rng, leaks=2),
 }
 
 

@@ -1,0 +1,134 @@
+"""Whether the readings ask for two leaks.
+
+The evidence of two sources against that of one, by the ratio of their likelihoods averaged over
+the one-source posterior, node by node: a node that explains one leak badly may explain two well,
+so every node is tried, with its own weight.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence.base import Candidates, candidates, log_sum_exp
+from geoleak.evidence.level_model import PER_DB, LevelDraws, LevelEvidence
+from geoleak.evidence.robust import marginal
+from geoleak.inference import Peak
+from geoleak.posterior_run import Run, as_candidates
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+# A second leak is said when it makes the readings this many times more likely: "strong" on the
+# scale of Jeffreys (1961), Theory of Probability, appendix B (from memory).
+DECISIVE = 10.0
+# Three neighbouring readings this far (sigma) over the fit call for the search.
+STANDING_OUT = 0.7
+PLACES = 28
+LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
+
+
+def second_leak(
+    run: Run, evidence: LevelEvidence, draws: LevelDraws, rng: np.random.Generator
+) -> Peak | None:
+    """Return a second source where the readings decisively ask for one."""
+    if len(evidence.pooled) < 6 or not _something_left(evidence, draws):
+        return None
+    places = _second_places(run, evidence)
+    if len(places) < 3:
+        return None
+    prior = np.log(places.weight / places.weight.sum())
+    knots = as_candidates(run.survey, run.knots)
+    posterior = run.per_node + np.log(np.maximum(knots.weight, 1e-12))
+    node_weight = log_sum_exp(posterior, axis=1)
+    node_weight -= log_sum_exp(node_weight)
+    total = np.full((len(run.nodes), len(places)), -np.inf)
+    for j in np.flatnonzero(node_weight > -25.0):
+        share = np.exp(posterior[j] - posterior[j].max())
+        first = knots.take(rng.choice(len(share), size=1, p=share / share.sum()))
+        total[j] = node_weight[j] + _two_to_one(run, evidence, first, int(j), places) + prior
+    at_place = log_sum_exp(total)
+    if log_sum_exp(at_place) < np.log(DECISIVE):
+        return None
+    return _second_peak(places, np.exp(at_place - at_place.max()))
+
+
+def _something_left(evidence: LevelEvidence, draws: LevelDraws) -> bool:
+    """Tell whether neighbouring readings stand over the fit."""
+    pooled = evidence.pooled
+    sigma = pooled.sigma_db * np.median(draws.scale)
+    over = (pooled.level - np.median(draws.expected, axis=0)) / sigma
+    order = np.lexsort((pooled.chainage_m, pooled.leg))
+    three = np.convolve(np.clip(over[order], -3, 3), np.ones(3) / 3, mode="valid")
+    return bool(np.max(three) > STANDING_OUT)
+
+
+def _second_places(run: Run, evidence: LevelEvidence) -> Candidates:
+    """Return some evenly spread places along the stretch listened to."""
+    pooled = evidence.pooled
+    leg, chainage = [], []
+    for number in np.unique(pooled.leg).tolist():
+        at = pooled.chainage_m[pooled.leg == number]
+        length = run.survey.legs[number].route.length_m
+        low, high = max(0.0, at.min() - 1.0), min(length, at.max() + 1.0)
+        count = max(3, round(PLACES * len(at) / len(pooled)))
+        chainage.append(np.linspace(low, high, count))
+        leg.append(np.full(count, number))
+    places, where = np.concatenate(leg), np.concatenate(chainage)
+    return candidates(run.survey, places, where, np.full(len(places), 1.0 / len(places)))
+
+
+def _two_to_one(
+    run: Run, evidence: LevelEvidence, first: Candidates, j: int, places: Candidates
+) -> Floats:
+    """Return the log likelihood ratio of two sources to one, strengths summed over, by place."""
+    rows = np.arange(len(evidence.pooled))
+    data = evidence.data(rows)
+    ground = evidence.ground(first, run.nodes, j)
+    one = evidence.gain(evidence.geometry(first, rows), ground, rows)
+    alone = marginal(
+        data, evidence.added(one, ground, rows, evidence.strengths_db)[:, 0], scale=ground.scale
+    ).log_likelihood
+    alone = alone + evidence.log_prior
+    best = float(evidence.strengths_db[int(np.argmax(alone))])
+    ground = evidence.ground(places, run.nodes, j)
+    power = evidence.gain(evidence.geometry(places, rows), ground, rows)
+    second = evidence.strengths_db[::2]
+    weight = evidence.log_prior[::2] - log_sum_exp(evidence.log_prior[::2])
+    terms = []
+    for louder in LOUDER_DB:
+        level = best + louder
+        ratio = np.exp(PER_DB * (level - second))[:, None, None]
+        both = power[None] + one[0] * ratio
+        signal = np.exp(PER_DB * (second[:, None, None] + ground.signal_db))
+        added = ground.slope * (np.log1p(signal * both) / PER_DB + ground.floor_db)
+        two = marginal(data, added.astype(np.float32), scale=ground.scale).log_likelihood
+        own = -0.5 * ((level - evidence.strength.value) / evidence.strength.spread) ** 2
+        step = 3.0 if louder >= 0 else 6.0
+        own += np.log(step / (evidence.strength.spread * np.sqrt(2 * np.pi)))
+        terms.append(log_sum_exp(two + weight[:, None], axis=0) + own)
+    apart = np.hypot(places.easting_m - first.easting_m[0], places.northing_m - first.northing_m[0])
+    far = np.where(apart > np.maximum(2.0, 2.0 * places.depth_m), 0.0, -np.inf)
+    out: Floats = log_sum_exp(np.array(terms)) - float(log_sum_exp(alone)) + far
+    return out
+
+
+def _second_peak(places: Candidates, share: Floats) -> Peak:
+    """Return the stretch about the likeliest place of the second source."""
+    top = int(np.argmax(share))
+    near = (places.leg == places.leg[top]) & (
+        np.abs(places.chainage_m - places.chainage_m[top]) < 4.0
+    )
+    rows = np.flatnonzero(near)
+    part = share[rows] / share[rows].sum()
+    at = places.chainage_m[rows]
+    mean = float(part @ at)
+    total = np.cumsum(part)
+    return Peak(
+        leg=int(places.leg[top]),
+        from_m=float(at[np.searchsorted(total, 0.05)]),
+        to_m=float(at[min(np.searchsorted(total, 0.95), len(at) - 1)]),
+        mass=float(share[rows].sum()),
+        median_m=float(np.interp(0.5, total, at)),
+        sigma_m=float(np.sqrt(max(part @ (at - mean) ** 2, 0.05**2))),
+    )
