@@ -95,6 +95,12 @@ class AcousticsError(GeoleakError, ValueError):
     """A recording, a band or a pipe that does not allow the number asked for."""
 
 
+class RecordingError(AcousticsError):
+    """A recording that is missing or cannot be read."""
+
+    exit_code = 2
+
+
 class CrsError(GeoleakError, ValueError):
     """A coordinate reference system that is missing, unknown, or of no use for the job."""
 

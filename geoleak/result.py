@@ -7,7 +7,7 @@ is in metres, and each key says its unit. `geoleak.result_build` makes a Result.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import MappingProxyType
@@ -357,11 +357,22 @@ class Result:
         crs = None if self.site.local else self.leak.position.crs
         return geopandas.GeoDataFrame(rows, geometry=[f.grid for f in self.features], crs=crs)
 
-    def write(self, folder: str | Path, *, force: bool = False) -> list[Path]:
-        """Write every output into `folder`, all of it or nothing, and return the paths."""
+    def write(
+        self,
+        folder: str | Path,
+        *,
+        force: bool = False,
+        also: Sequence[str] = (),
+        street_tiles: bool = False,
+    ) -> list[Path]:
+        """Write every output into `folder`, all of it or nothing, and return the paths.
+
+        `also` names further files, ``street_tiles`` lets the map fetch tiles when it is opened; as
+        `geoleak.export.write.write_all` has them.
+        """
         from geoleak.export.write import write_all
 
-        return write_all(self, Path(folder), force=force)
+        return write_all(self, Path(folder), force=force, also=also, street_tiles=street_tiles)
 
     def _repr_html_(self) -> str:
         from geoleak.export.map import notebook_html

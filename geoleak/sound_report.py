@@ -9,13 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoleak.cautions import HEARING
-from geoleak.errors import AcousticsError, SiteDataError
+from geoleak.errors import (
+    AcousticsError,
+    Complaint,
+    InputError,
+    Origin,
+    RecordingError,
+    SiteDataError,
+)
 from geoleak.site import Site
 from geoleak.survey_recordings import MAX_LAG_S
 
 if TYPE_CHECKING:
     from geoleak.acoustics import DelayEstimate, Listening
 
+# A kilometre of soft plastic takes about 3 s; a longer search is a slip of units.
+LONGEST_S = 10.0
 Progress = Callable[[float], None]
 BAND_WORDS = {
     "stated": "as asked for",
@@ -112,6 +121,8 @@ class ListenReport:
 
         Raises
         ------
+        InputError
+            A file that is no .svg, or that cannot be written.
         SiteDataError
             Where there are not two recordings to compare.
         """
@@ -126,7 +137,17 @@ class ListenReport:
             without=str(self.found.without),
             band_hz=self.found.band_hz,
         )
-        path.write_text(text, encoding="utf-8")
+        # Another ending is a slip that would cost a file of the site its content.
+        if path.suffix.casefold() != ".svg":
+            raise _no_picture(path, "a picture is an SVG file")
+        try:
+            path.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise _no_picture(path, error.strerror or "it cannot be written") from error
+
+
+def _no_picture(path: Path, what: str) -> InputError:
+    return InputError([Complaint(Origin(path.as_posix()), what, "name a file such as band.svg")])
 
 
 def give_or_take(sigma: float, decimals: int) -> str:
@@ -147,8 +168,10 @@ def listen_report(
 
     Raises
     ------
+    InputError
+        A recording that cannot be read, a band or a reading that makes no sense.
     SiteDataError
-        A recording that cannot be read or measured.
+        A recording that cannot be measured.
     """
     from geoleak import tables
     from geoleak.acoustics import listen
@@ -160,6 +183,12 @@ def listen_report(
         for each in site.readings
         if each.recording and not each.skip
     }
+    _check_band(band_hz)
+    for option, name in (("--with-leak", with_leak), ("--without", without)):
+        if name is not None and name not in recordings:
+            named = ", ".join(recordings) or "none"
+            what = f'reading "{name}" has no recording'
+            raise InputError([Complaint(Origin(option), what, f"those that have one: {named}")])
     if not recordings:
         return ListenReport(site.title, None, (start.low_hz, start.high_hz))
     try:
@@ -171,9 +200,18 @@ def listen_report(
             material=material,
             progress=progress,
         )
+    except RecordingError as error:
+        where = Origin((site.folder / "readings.csv").as_posix())
+        raise InputError([Complaint(where, str(error))]) from error
     except AcousticsError as error:
-        raise SiteDataError(f"{site.folder}/readings.csv: {error}") from error
+        raise SiteDataError(f"{(site.folder / 'readings.csv').as_posix()}: {error}") from error
     return ListenReport(site.title, found, (start.low_hz, start.high_hz))
+
+
+def _check_band(band_hz: tuple[float, float] | None) -> None:
+    if band_hz is not None and not 0 < band_hz[0] < band_hz[1] < math.inf:
+        what = f"{band_hz[0]:g} to {band_hz[1]:g} is no band"
+        raise InputError([Complaint(Origin("--band"), what, "two frequencies in hertz, low first")])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -214,23 +252,22 @@ class DelayReport:
 
     def _lines(self, name: str, each: DelayEstimate) -> list[str]:
         if each.delay_s is None or each.sigma_s is None or each.band_hz is None:
-            return [f"{name}: no delay found; {each.reason}"]
+            return [f"{name}: {each.reason}"]
         nearer = "first" if each.delay_s < 0 else "second"
         low, high = each.band_hz
         said = [
             f"{name}: {1000 * each.delay_s:+.2f} ms (arrival at first minus arrival at second), "
             f"give or take {give_or_take(1000 * each.sigma_s, 3)}",
-            f"        the leak is nearer the {nearer} sensor; heard from {low:.0f} to {high:.0f} Hz, "
-            f"coherence {each.coherence:.2f} over {each.duration_s:.0f} s",
+            f"        the leak is nearer the {nearer} sensor; heard from {low:.0f} to {high:.0f} Hz,"
+            f" coherence {each.coherence:.2f} over {each.duration_s:.0f} s",
         ]
         if each.chance_wrong is not None and each.chance_wrong >= 0.01:
             said.append(
                 f"        chance that another peak is the right one: {each.chance_wrong:.0%}"
             )
         for rival in each.rivals:
-            said.append(
-                f"        runner-up {1000 * rival.delay_s:+.2f} ms, {rival.height:.0%} of the height"
-            )
+            late = f"{1000 * rival.delay_s:+.2f} ms"
+            said.append(f"        runner-up {late}, {rival.height:.0%} of the height")
         return said + [f"warning {w.text}" for w in each.warnings]
 
 
@@ -242,8 +279,22 @@ def delay_report(
     longest_s: float = MAX_LAG_S,
     progress: Progress | None = None,
 ) -> DelayReport:
-    """Return the delay between two recordings on disk."""
+    """Return the delay between two recordings on disk.
+
+    Raises
+    ------
+    InputError
+        A band or a longest delay that makes no sense.
+    AcousticsError
+        A recording that cannot be read or used.
+    """
     from geoleak.acoustics import delay_of_files
+
+    _check_band(band_hz)
+    if not 0 < longest_s <= LONGEST_S:
+        what = f"{1000 * longest_s:g} is no longest delay"
+        remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
+        raise InputError([Complaint(Origin("--longest-ms"), what, remedy)])
 
     found = delay_of_files(first, second, band_hz=band_hz, max_lag_s=longest_s, progress=progress)
     return DelayReport(((f"{first} and {second}", found),))
@@ -268,6 +319,8 @@ def site_delay_report(site: Site, *, progress: Progress | None = None) -> DelayR
                 max_lag_s=MAX_LAG_S,
                 progress=progress,
             )
+        except RecordingError as error:
+            raise InputError([Complaint(row.origin, str(error))]) from error
         except AcousticsError as error:
             raise SiteDataError(f"{row.origin}: {error}") from error
         found.append((row.id, estimate))

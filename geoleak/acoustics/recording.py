@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.errors import AcousticsError
+from geoleak.errors import AcousticsError, RecordingError
 
 WAV_FORMATS = ("WAV", "WAVEX", "RF64", "W64")
 BLOCK_FRAMES = 1 << 18
@@ -154,19 +154,19 @@ def open_recording(path: str | Path, *, channel: int | None = None) -> Recording
     if channel is None:
         channel = stated
     if not file_path.is_file():
-        raise AcousticsError(f"{file_path}: there is no such recording")
+        raise RecordingError(f"{file_path}: there is no such recording")
     with _open(file_path) as file:
         frames, channels, rate = int(file.frames), int(file.channels), int(file.samplerate)
         subtype = str(file.subtype)
     if frames == 0:
-        raise AcousticsError(f"{file_path.name}: the recording is empty (zero length)")
+        raise RecordingError(f"{file_path.name}: the recording is empty (zero length)")
     warnings = list(_truncation(file_path, rate))
     if channel is None and channels > 1:
         text = f'{file_path.name} has {channels} channels; the first is used, "#2" takes the second'
         warnings.append(Warned("channel", text))
     channel = 1 if channel is None else channel
     if not 1 <= channel <= channels:
-        raise AcousticsError(
+        raise RecordingError(
             f"{file_path.name}: there is no channel {channel}; the file has {channels}"
         )
     return Recording(file_path, channel, rate, frames, channels, subtype, tuple(warnings))
@@ -187,11 +187,11 @@ def _open(path: Path) -> Any:
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.SoundFileError, OSError) as error:
-        raise AcousticsError(f"{path.name}: not a WAV file that can be read ({error})") from error
+        raise RecordingError(f"{path.name}: not a WAV file that can be read ({error})") from error
     if file.format not in WAV_FORMATS:
         found = file.format
         file.close()
-        raise AcousticsError(f"{path.name}: this is {found}, not WAV; save it as uncompressed WAV")
+        raise RecordingError(f"{path.name}: this is {found}, not WAV; save it as uncompressed WAV")
     return file
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -13,33 +14,67 @@ def main(argv: Sequence[str] | None = None) -> int:
     0 done, 1 the site's data do not allow an answer, 2 the command line or an input is wrong.
     ``GEOLEAK_TRACEBACK=1`` shows where an unexpected error came from.
     """
-    from geoleak.cli.app import app
+    from geoleak.cli.app import Stopped, UsageFault, app
     from geoleak.errors import GeoleakError
 
+    _bear_any_text()
     try:
-        app(args=list(argv) if argv is not None else None, prog_name="geoleak")
-    except SystemExit as stop:
-        return stop.code if isinstance(stop.code, int) else 0
+        # Not stand-alone: the parser's own errors come here as well, to be printed as one line.
+        code = app(
+            args=list(argv) if argv is not None else None,
+            prog_name="geoleak",
+            standalone_mode=False,
+        )
     except GeoleakError as error:
-        for line in error.lines():
-            print(line, file=sys.stderr)
+        _complain(error.lines())
         return error.exit_code
-    except KeyboardInterrupt:
-        print("stopped; nothing was written", file=sys.stderr)
+    except UsageFault as error:
+        _complain(_usage_lines(error))
+        return 2
+    except (Stopped, KeyboardInterrupt):
+        _complain(["stopped; nothing was written"])
         return 130
     except BrokenPipeError:
         # The reader of our output went away (`geoleak check ... | head`): no complaint is due.
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115, PTH123
         return 0
+    except MemoryError:
+        _complain(["geoleak: the input is larger than this machine's memory; nothing was written"])
+        return 1
     except Exception as error:  # the last fence: never a traceback in front of a crew
         if os.environ.get("GEOLEAK_TRACEBACK"):
             raise
         kind = type(error).__name__
-        text = " ".join(str(error).split())
-        print(
-            f"geoleak: unexpected {kind}: {text}; nothing was written; "
-            "please report it with the site folder (GEOLEAK_TRACEBACK=1 shows where it arose)",
-            file=sys.stderr,
+        _complain(
+            [
+                f"geoleak: unexpected {kind}: {' '.join(str(error).split())}; nothing was written; "
+                "please report it with the site folder (GEOLEAK_TRACEBACK=1 shows where it arose)"
+            ]
         )
         return 1
-    return 0
+    return code if isinstance(code, int) else 0
+
+
+def _bear_any_text() -> None:
+    """Let a console of another encoding show a substitute where a title does not fit it."""
+    for stream in (sys.stdout, sys.stderr):
+        again = getattr(stream, "reconfigure", None)
+        if again is not None:
+            again(errors="replace")
+
+
+def _complain(lines: Sequence[str]) -> None:
+    from geoleak.cli.say import plain
+
+    for line in lines:
+        print(plain(line), file=sys.stderr)
+
+
+def _usage_lines(error: Any) -> list[str]:
+    """Return a fault of the command line as one line that says how to see what is allowed."""
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "geoleak"
+    what = " ".join(error.format_message().split()).rstrip(".")
+    if not what or "Usage:" in what:  # called without anything
+        what = "no command is named"
+    return [f"{command}: {what}; {command} --help shows what is allowed"]

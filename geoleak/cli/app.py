@@ -13,11 +13,18 @@ app = typer.Typer(
     name="geoleak",
     help="From a rover's point file and a sheet of readings to one stake over the leak.",
     epilog="Example: geoleak locate sample_sites/alder_court",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
+    # Plain help: it can be piped, read aloud and shown by any console, and starts faster.
+    rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
+
+# The root of the parser's complaints, reached by its public child, and a stop at a question.
+UsageFault: type[Exception] = next(
+    base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException"
+)
+Stopped = typer.Abort
 
 SiteArgument = Annotated[
     Path, typer.Argument(metavar="SITE", help="The site folder: site.toml and the files beside it.")

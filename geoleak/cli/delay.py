@@ -10,7 +10,10 @@ import typer
 from geoleak.cli.app import JsonOption, app
 
 
-@app.command(epilog="Example: geoleak delay hydrant.wav valve.wav --band 200 1200")
+@app.command(
+    short_help="Two recordings to a delay.",
+    epilog="Example: geoleak delay hydrant.wav valve.wav --band 200 1200",
+)
 def delay(
     first: Annotated[
         str,
@@ -38,7 +41,7 @@ def delay(
     gives no number.
     """
     from geoleak import pipeline
-    from geoleak.cli.say import bar, json_text, out
+    from geoleak.cli.say import bar, out, out_json
 
     with bar("timing") as tell:
         if second is None:
@@ -48,4 +51,7 @@ def delay(
             report = pipeline.delay_report(
                 first, second, band_hz=band, longest_s=longest_ms / 1000.0, progress=tell
             )
-    out([json_text(report.to_dict())] if json else report.lines())
+    if json:
+        out_json(report.to_dict())
+    else:
+        out(report.lines())

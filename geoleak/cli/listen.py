@@ -10,7 +10,10 @@ import typer
 from geoleak.cli.app import JsonOption, SiteArgument, app
 
 
-@app.command(epilog="Example: geoleak listen sample_sites/quarry_road --picture band.svg")
+@app.command(
+    short_help="Recordings to levels, and the band to listen in.",
+    epilog="Example: geoleak listen sample_sites/quarry_road --picture band.svg",
+)
 def listen(
     site: SiteArgument,
     with_leak: Annotated[
@@ -36,7 +39,7 @@ def listen(
     two recordings to compare, the starting band for the pipe's material is named.
     """
     from geoleak import pipeline
-    from geoleak.cli.say import bar, json_text, out, progress
+    from geoleak.cli.say import bar, out, out_json, progress
 
     with progress("reading the site"):
         read = pipeline.read_site(site)
@@ -46,6 +49,9 @@ def listen(
         )
     if picture is not None:
         report.draw(picture)
-    out([json_text(report.to_dict())] if json else report.lines())
+    if json:
+        out_json(report.to_dict())
+    else:
+        out(report.lines())
     if picture is not None and not json:
         out([f"drawn to {picture}"])

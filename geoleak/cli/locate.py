@@ -10,7 +10,10 @@ import typer
 from geoleak.cli.app import JsonOption, SiteArgument, app
 
 
-@app.command(epilog="Example: geoleak locate sample_sites/alder_court")
+@app.command(
+    short_help="The main job: say where to dig; write stake and map.",
+    epilog="Example: geoleak locate sample_sites/alder_court",
+)
 def locate(
     site: SiteArgument,
     out: Annotated[
@@ -20,17 +23,28 @@ def locate(
     force: Annotated[
         bool, typer.Option("--force", help="Replace a folder that holds other files too.")
     ] = False,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--also", metavar="kml|gpx|dxf|landxml", help="Write this file too; may be repeated."
+        ),
+    ] = None,
+    street_tiles: Annotated[
+        bool,
+        typer.Option("--street-tiles", help="Let map.html fetch street tiles when it is opened."),
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Say where to dig, or what to listen to next, and write the stake and the map.
 
-    Writes result.json, leak.geojson, map.html and stakes.csv, all of them or none.
+    Writes result.json, leak.geojson, map.html, stakes.csv, site.gpkg and dig_sheet.pdf, all of
+    them or none.
     """
     import datetime
 
     from geoleak import pipeline
-    from geoleak.cli.say import json_text, progress
     from geoleak.cli.say import out as print_lines
+    from geoleak.cli.say import out_json, progress
     from geoleak.export.spoken import lines
 
     folder = out if out is not None else site / "out"
@@ -39,9 +53,9 @@ def locate(
     with progress("working out where the leak is"):
         result = pipeline.locate(read, now=datetime.datetime.now())
     with progress("writing"):
-        written = result.write(folder, force=force)
+        written = result.write(folder, force=force, also=also or (), street_tiles=street_tiles)
     if json:
-        print_lines([json_text(result.to_dict())])
+        out_json(result.to_dict())
         return
     print_lines(lines(result))
     print_lines(["", f"written to {folder}: " + ", ".join(path.name for path in written)])

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import app
+from geoleak.cli.app import JsonOption, app
 
 UnitOption = Annotated[
     str | None,
@@ -18,7 +18,10 @@ UnitOption = Annotated[
 ]
 
 
-@app.command(epilog="Example: geoleak new points.csv yard --crs EPSG:6543 --unit ftUS --marks WL")
+@app.command(
+    short_help="Start a site folder from a rover's point file.",
+    epilog="Example: geoleak new points.csv yard --crs EPSG:6543 --unit ftUS --marks WL",
+)
 def new(
     points: Annotated[Path, typer.Argument(metavar="POINTS.csv", help="The rover's point file.")],
     folder: Annotated[
@@ -64,15 +67,16 @@ def new(
         str | None, typer.Option("--depth", metavar='"3 ft"', help="Depth of the pipe's centre.")
     ] = None,
     title: Annotated[str, typer.Option("--title", help="Title of the job.")] = "",
+    json: JsonOption = False,
 ) -> None:
     """Start a site folder from a rover's point file.
 
     Shows what the file holds, asks for what it does not tell (unit, CRS, what the codes mean) and
     writes site.toml, readings.csv with a row for each mark and a listening sheet to print. Without
-    a terminal nothing is asked: what is missing must stand in the options.
+    a terminal, or with --json, nothing is asked: what is missing must stand in the options.
     """
     from geoleak.cli.new_questions import Answers, settle
-    from geoleak.cli.say import out
+    from geoleak.cli.say import out, out_json
     from geoleak.new_site import write_site
 
     given = Answers(
@@ -88,10 +92,14 @@ def new(
         title=title,
     )
     target = folder if folder is not None else points.parent / points.stem
-    options = settle(points, target, given, ask=sys.stdin.isatty())
-    written = write_site(target, options)
+    settled = settle(points, target, given, ask=sys.stdin.isatty() and not json)
+    written = write_site(target, settled.site)
+    if json:
+        out_json(settled.to_dict(target, written))
+        return
     out(
         [
+            *settled.said,
             f"written to {target}: " + ", ".join(path.name for path in written),
             f"fill in readings.csv, then: geoleak check {target}",
         ]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import typer
 
+from geoleak.cli.say import out
 from geoleak.errors import Complaint, InputError, Origin
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from geoleak.readers.guess import PointFileGuess
 
 UNITS = ("m", "ft", "ftUS")
+LAYOUTS = ("pnezd", "penzd")
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +35,44 @@ class Answers:
     title: str
 
 
-def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> NewSite:
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A new site completely described, and what is still to be shown of the file it is from."""
+
+    site: NewSite
+    guess: PointFileGuess
+    said: tuple[str, ...]
+
+    def to_dict(self, folder: Path, written: list[Path]) -> dict[str, Any]:
+        """Return what was understood and written, as JSON values."""
+        return {
+            "folder": folder.as_posix(),
+            "files": [path.name for path in written],
+            "title": self.site.title,
+            "crs": self.site.crs,
+            "length_unit": self.site.length_unit,
+            "layout": self.site.layout,
+            "points": self.guess.rows,
+            "columns": [
+                {"name": each.name, "role": each.role, "sample": list(each.sample)}
+                for each in self.guess.columns
+            ],
+            "codes": [
+                {"code": each.code, "use": each.use, "count": each.count}
+                for each in self.guess.codes
+            ],
+            "legs": [
+                {"name": each.name, "codes": list(each.codes), "points": each.points}
+                for each in self.site.legs
+            ],
+            "notes": list(self.guess.notes),
+        }
+
+
+def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> Settled:
     """Return a complete description of the new site.
+
+    With questions the table of what was understood is shown before them, else it is handed back.
 
     Raises
     ------
@@ -45,12 +83,16 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> NewSite:
     from geoleak.readers.guess import decide_layout, understand
 
     guess = understand(points, crs=given.crs)
-    for line in table(guess):
-        typer.echo(line)
+    said = tuple(table(guess))
     if given.unit is not None and given.unit not in UNITS:
         _refuse(points, f'--unit "{given.unit}" is not known', "m, ft or ftUS")
+    if given.layout is not None and given.layout not in LAYOUTS:
+        _refuse(points, f'--layout "{given.layout}" is not known', "pnezd or penzd")
     known = _from_file(given, guess)
-    known = _ask(known, guess) if ask else known
+    if ask:
+        out(said)
+        said = ()
+        known = _ask(known, guess)
     if known.crs and known.layout is None and not guess.has_header:
         known = replace(known, layout=decide_layout(guess, known.crs))
     _require(points, known, guess)
@@ -58,7 +100,7 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> NewSite:
         legs: tuple[NewLeg, ...] = (NewLeg(points=known.numbers, depth=known.depth),)
     else:
         legs = legs_by_code(known.marks, depth=known.depth)
-    return NewSite(
+    site = NewSite(
         points=points,
         crs=str(known.crs),
         length_unit=str(known.unit),
@@ -68,6 +110,7 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> NewSite:
         fitting_codes=known.fittings,
         feature_codes=known.features,
     )
+    return Settled(site, guess, said)
 
 
 def table(guess: PointFileGuess) -> list[str]:
@@ -144,9 +187,9 @@ def _ask_crs(known: Answers, guess: PointFileGuess) -> str:
         )
         for k, each in enumerate(found, start=1):
             swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
-            typer.echo(f"  {k:>2}  {each.code:<12} {each.name}  [{short(each.area)}]{swapped}")
+            out([f"  {k:>2}  {each.code:<12} {each.name}  [{short(each.area)}]{swapped}"])
         if not found:
-            typer.echo("  no CRS that these coordinates fit there")
+            out(["  no CRS that these coordinates fit there"])
         said = typer.prompt('CRS: a number above, a code, "local", or another place').strip()
         if said.isdigit() and 1 <= int(said) <= len(found):
             return found[int(said) - 1].code
@@ -177,7 +220,7 @@ def _choose(question: str, choices: tuple[str, ...]) -> str:
         said: str = typer.prompt(f"{question} ({', '.join(choices)})").strip()
         if said in choices:
             return said
-        typer.echo(f'  "{said}" is none of {", ".join(choices)}')
+        out([f'  "{said}" is none of {", ".join(choices)}'])
 
 
 def _codes(question: str, guess: tuple[str, ...]) -> tuple[str, ...]:
@@ -198,8 +241,10 @@ def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
             ("the file has no header and its column order is open", "--layout pnezd or penzd")
         )
     if not known.marks and known.numbers is None:
+        seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
+        hint = f"; the codes are {seen}" if seen else ""
         missing.append(
-            ("which points are marks is not stated", "--marks CODE or --numbers 101-148")
+            ("which points are marks is not stated", f"--marks CODE or --numbers 101-148{hint}")
         )
     if missing:
         origin = Origin(points.as_posix())

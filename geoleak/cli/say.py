@@ -1,4 +1,4 @@
-"""How the commands print: JSON that is always valid, warnings on stderr, progress on a terminal."""
+"""How the commands print: JSON that is always valid, plain lines, progress on a terminal."""
 
 from __future__ import annotations
 
@@ -7,17 +7,37 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+# Signs that turn the order of what follows: printed coordinates must not read backwards.
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\ufffd")
+# Control signs, as a terminal would obey them: a title may not move the cursor or ring the bell.
+_CONTROL = dict.fromkeys([*range(0x20), *range(0x7F, 0xA0), 0x2028, 0x2029], "\ufffd")
+_PLAIN = _TURNING | _CONTROL
+
+
+def plain(text: str) -> str:
+    """Return one line of text with every control sign of a file's text made visible."""
+    return text.translate(_PLAIN)
+
 
 def json_text(document: Any) -> str:
-    """Return a document as JSON text; a number that is not finite is an error, never ``NaN``."""
+    """Return a document as JSON text; a number that is not finite is an error, never ``NaN``.
+
+    Where stdout is not UTF-8, every other sign is escaped, so that the document survives.
+    """
     import json
 
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1)
+    utf8 = (getattr(sys.stdout, "encoding", "") or "").lower().replace("-", "") == "utf8"
+    return json.dumps(document, ensure_ascii=not utf8, allow_nan=False, indent=1)
+
+
+def out_json(document: Any) -> None:
+    """Print one JSON document on stdout."""
+    sys.stdout.write(json_text(document) + "\n")
 
 
 def out(lines: Iterable[str]) -> None:
     """Print lines on stdout."""
-    sys.stdout.write("".join(f"{line}\n" for line in lines))
+    sys.stdout.write("".join(f"{plain(line)}\n" for line in lines))
 
 
 @contextmanager
