@@ -2,7 +2,7 @@
 
 As a surveyor sets out a centre line: ``vertices`` are the points of intersection (PI),
 ``tangent_m`` the distance from a PI to the tangent point of the arc that rounds it (0: a sharp
-bend). The radius follows as ``tangent / tan(deflection / 2)`` (any text on route surveying; elementary geometry).
+bend). The radius follows as ``tangent / tan(deflection / 2)`` (elementary geometry).
 """
 
 from __future__ import annotations

@@ -160,9 +160,10 @@ def _settled(
         candidate, scale = scored(fit, charges), better
     count = float(np.sum(~marks.fixed))
     stated = SCALE_PRIOR * (2 * np.log(scale) + scale**-2.0 - 1.0)
-    # The likeliest scale is too small by what the parameters took up; the covariance is not to be.
+    # The likeliest scale is too small by what the parameters took up, and not known itself: the
+    # variance of Student's t with the freedom that is left.
     spent = min(float(len(candidate.fit.shape.parameters())) - 2.0, count)
-    wider = (SCALE_PRIOR + count) / (SCALE_PRIOR + count - spent)
+    wider = (SCALE_PRIOR + count) / (SCALE_PRIOR + count - spent - 2.0)
     fit = replace(candidate.fit, weight=candidate.fit.weight / wider)
     score = candidate.score + 2 * count * np.log(scale) + stated
     return Candidate(fit, score), scale

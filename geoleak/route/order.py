@@ -110,7 +110,7 @@ def order_note(
 ) -> Note | None:
     """Return a warning where the ground suggests another order than the given one."""
     count = len(points)
-    if count < 4:
+    if count < 4 or not _looks_wrong(points[given]):
         return None
     found = found_order(points, first=int(given[0]))
     free = found_order(points) if count <= 400 else found
@@ -131,6 +131,14 @@ def order_note(
         f"{spans([ids[i] for i in found])} they make one of {lengths[1]}: if that is how the pipe "
         'runs, give the points in that order, or say order = "found"; the order given was used',
     )
+
+
+def _looks_wrong(points: Floats) -> bool:
+    """Tell whether marks in order hold a long jump or turn back on themselves."""
+    step = np.diff(points, axis=0)
+    length = np.hypot(step[:, 0], step[:, 1])
+    cosine = np.sum(step[1:] * step[:-1], axis=1) / np.maximum(length[1:] * length[:-1], 1e-12)
+    return bool(np.any(length > 2.2 * np.median(length)) or np.any(cosine < -0.25))
 
 
 def spans(ids: Sequence[str]) -> str:

@@ -33,13 +33,7 @@ def run_starts(points: Floats, weight: Floats, penalty: float) -> list[int]:
         Cost of each further run, in units of chi-square.
     """
     count = len(points)
-    centred = points - points.mean(axis=0)
-    x, y = centred[:, 0], centred[:, 1]
-    sums = np.zeros((count + 1, 6))
-    terms = np.stack(
-        [weight, weight * x, weight * y, weight * x * x, weight * x * y, weight * y * y]
-    )
-    np.cumsum(terms.T, axis=0, out=sums[1:])
+    sums = prefix_sums(points, weight)
     cost = np.full(count + 1, np.inf)
     cost[0] = -penalty
     came = np.zeros(count + 1, dtype=np.int64)
@@ -62,6 +56,21 @@ def run_starts(points: Floats, weight: Floats, penalty: float) -> list[int]:
         stop = int(came[stop])
         starts.append(stop)
     return starts[::-1]
+
+
+def prefix_sums(points: Floats, weight: Floats) -> Floats:
+    """Return running sums (n + 1, 6) of weight times 1, x, y, xx, xy, yy about the mean."""
+    centred = points - points.mean(axis=0)
+    x, y = centred[:, 0], centred[:, 1]
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    return np.concatenate([np.zeros((1, 6)), np.cumsum(terms * weight[:, None], axis=0)])
+
+
+def cut_costs(points: Floats, weight: Floats) -> Floats:
+    """Return the misfit of two lines for a cut after 2, 3 ... n-2 marks."""
+    sums = prefix_sums(points, weight)
+    inner = sums[2:-2]
+    return _misfit(inner) + _misfit(sums[-1] - inner)
 
 
 def _misfit(total: Floats) -> Floats:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.route.alignment import Alignment
-from geoleak.route.partition import first_vertices, line_of, run_starts
-from geoleak.route.solve import Observations, Solution, solve
+from geoleak.route.partition import cut_costs, first_vertices, run_starts
+from geoleak.route.solve import Observations, Solution, misfit, solve
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -32,6 +32,12 @@ ONE_FITTING_RAD = np.deg2rad(100.0)
 """No single fitting turns the pipe farther than a quarter bend, its play included."""
 FIRST_CUTS = (0.67, 1.0, 1.5)
 """Shares of the charge for a bend at which first guesses are cut."""
+FIRST_STEPS = 3
+HOPELESS = 30.0
+"""A proposal this far behind after its first steps is not followed."""
+MOST_RUNS_WHOLE = 8
+"""Longer routes are searched window by window."""
+WINDOW_RUNS = 6
 MOST_ALIKE = 3
 """How many different ways of laying the same number of bends are kept."""
 
@@ -57,7 +63,7 @@ class Charges:
     def for_marks(cls, count: int) -> Charges:
         """Return the charges for a leg of so many marks."""
         log = float(np.log(max(count, 4)))
-        return cls(bend=3.0 * log, arc=1.5 * log, sharp=2.0 * log)
+        return cls(bend=3.0 * log, arc=1.5 * log, sharp=4.0 * log)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,7 @@ def oddness(turn_deg: Floats) -> float:
 
 
 def hints(shape: Alignment, points: Floats) -> Ints:
-    """Return a monotonic assignment of marks to straights of least distance (small DP)."""
+    """Return the assignment of marks to straights, in order, of least squared distance."""
     count, runs = len(points), shape.runs
     if runs == 1:
         return np.zeros(count, dtype=np.int64)
@@ -98,29 +104,37 @@ def hints(shape: Alignment, points: Floats) -> Ints:
     relative = points[:, None, :] - shape.vertices[None, :-1, :]
     along = np.clip(np.sum(relative * unit, axis=2), 0.0, length)
     miss = np.sum((relative - along[:, :, None] * unit) ** 2, axis=2)
-    cost = miss[0].copy()
-    came = np.zeros((count, runs), dtype=np.int64)
-    for i in range(1, count):
-        came[i] = _running_argmin(cost)
-        cost = cost[came[i]] + miss[i]
+    # With the sums of each straight running, the best cut before each mark is a running minimum.
+    sums = np.concatenate([np.zeros((1, runs)), np.cumsum(miss, axis=0)])
+    cost = sums[:, 0]
+    cuts = []
+    for k in range(1, runs):
+        gap = cost - sums[:, k]
+        low = np.minimum.accumulate(gap)
+        fresh = np.concatenate([[True], low[1:] < low[:-1]])
+        cuts.append(np.maximum.accumulate(np.where(fresh, np.arange(count + 1), 0)))
+        cost = low + sums[:, k]
     out = np.zeros(count, dtype=np.int64)
-    out[-1] = int(np.argmin(cost))
-    for i in range(count - 1, 0, -1):
-        out[i - 1] = came[i, out[i]]
+    stop = count
+    for k in range(runs - 1, 0, -1):
+        start = int(cuts[k - 1][stop])
+        out[start:stop] = k
+        stop = start
     return out
 
 
-def _running_argmin(cost: Floats) -> Ints:
-    low = np.minimum.accumulate(cost)
-    fresh = np.concatenate([[True], low[1:] < low[:-1]])
-    return np.maximum.accumulate(np.where(fresh, np.arange(len(cost)), 0))
+def try_shape(
+    shape: Alignment, marks: Observations, charges: Charges, *, beat: float = np.inf
+) -> Candidate | None:
+    """Fit a proposed structure; None where it cannot lie in a trench.
 
-
-def try_shape(shape: Alignment, marks: Observations, charges: Charges) -> Candidate | None:
-    """Fit a proposed structure; None where it cannot lie in a trench."""
+    One that after a few steps is hopelessly behind the score `beat` is left there.
+    """
     if not shape.allowed():
         return None
-    fit = solve(shape, marks, hints(shape, marks.points))
+    fit = solve(shape, marks, hints(shape, marks.points), most_steps=FIRST_STEPS)
+    if fit is not None and scored(fit, charges).score < beat + HOPELESS:
+        fit = solve(fit.shape, marks, fit.where.run)
     if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
         return None
     return scored(fit, charges)
@@ -226,16 +240,7 @@ def _additions(fit: Solution, marks: Observations) -> Iterator[Alignment]:
 
 def best_cuts(points: Floats, weight: Floats, *, most: int = 2) -> list[int]:
     """Return where one run of marks is best cut into two lines, well apart from one another."""
-    count = len(points)
-    totals = []
-    for cut in range(2, count - 1):
-        total = 0.0
-        for part in (slice(0, cut), slice(cut, None)):
-            centre, direction = line_of(points[part], weight[part])
-            moved = points[part] - centre
-            across = moved[:, 0] * direction[1] - moved[:, 1] * direction[0]
-            total += float(weight[part] @ (across * across))
-        totals.append(total)
+    totals = cut_costs(points, weight)
     out: list[int] = []
     for place in np.argsort(totals, kind="stable"):
         cut = int(place) + 2
@@ -270,6 +275,18 @@ class Found:
         return sorted(every, key=lambda each: each.score)
 
 
+def climb(found: Found, marks: Observations, charges: Charges) -> list[Candidate]:
+    """Move from the best candidate found until no move gains; return all, best first."""
+    best = None
+    while True:
+        ranked = found.ranked()
+        if best is not None and ranked[0].score > best.score - 1e-3:
+            return ranked
+        best = ranked[0]
+        for shape in proposals(best, marks):
+            found.add(try_shape(shape, marks, charges, beat=best.score))
+
+
 def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candidate]:
     """Return the best candidates, of several structures, best first.
 
@@ -293,16 +310,69 @@ def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candid
             vertices = first_vertices(marks.points, weights, starts)
             shape = Alignment(vertices, np.zeros(len(vertices)))
             found.add(try_shape(shape, marks, charges))
-    best = None
-    while True:
-        ranked = found.ranked()
-        if best is not None and ranked[0].score > best.score - 1e-3:
-            return ranked
-        best = ranked[0]
-        for shape in proposals(best, marks):
-            found.add(try_shape(shape, marks, charges))
+    best = found.ranked()[0]
+    if best.fit.shape.runs > MOST_RUNS_WHOLE:
+        return by_windows(best, marks, charges)
+    return climb(found, marks, charges)
+
+
+def by_windows(best: Candidate, marks: Observations, charges: Charges) -> list[Candidate]:
+    """Improve a long route window by window and return it, alone.
+
+    A window is a few straights with their marks, fitted by themselves; what wins there is spliced
+    in between the window's outer vertices. One joint fit of the whole follows.
+    """
+    shape, first = best.fit.shape, 0
+    state = best.fit
+    while first < shape.runs - 1:
+        last = min(first + WINDOW_RUNS, shape.runs)
+        if shape.runs - last == 1:
+            last = shape.runs
+        at = np.flatnonzero((state.where.run >= first) & (state.where.run < last))
+        if len(at) < 4:
+            first = last - 1
+            continue
+        part = marks.part(int(at[0]), int(at[-1]) + 1)
+        piece = _piece(shape, first, last, part)
+        found = Found()
+        found.add(try_shape(piece, part, charges))
+        ranked = climb(found, part, charges) if found.ranked() else []
+        if ranked:
+            spliced = _spliced(shape, first, last, ranked[0].fit.shape)
+            last += spliced.runs - shape.runs
+            if spliced.allowed():
+                shape = spliced
+            state = misfit(shape, marks, hints(shape, marks.points))
+        first = max(last - 2, first + 1)
+    whole = try_shape(shape, marks, charges)
+    if whole is None or whole.score > best.score:
+        whole = best
+    return [whole]
 
 
 def _straight(marks: Observations) -> Alignment:
     ends = first_vertices(marks.points, marks.sigma_m**-2.0, [0])
     return Alignment(ends, np.zeros(2))
+
+
+def _piece(shape: Alignment, first: int, last: int, part: Observations) -> Alignment:
+    """Return the straights first..last-1, cut to begin and end beside the window's own marks."""
+    vertices = shape.vertices[first : last + 1].copy()
+    tangent = shape.tangent_m[first : last + 1].copy()
+    tangent[0] = tangent[-1] = 0.0
+    for end, inner, mark in ((0, 1, part.points[0]), (-1, -2, part.points[-1])):
+        step = vertices[inner] - vertices[end]
+        step = step / max(float(np.hypot(*step)), 1e-9)
+        vertices[end] = vertices[end] + step * float((mark - vertices[end]) @ step)
+    return _fitting(Alignment(vertices, tangent))
+
+
+def _spliced(shape: Alignment, first: int, last: int, piece: Alignment) -> Alignment:
+    """Return the route with what lies between two of its vertices replaced."""
+    vertices = np.concatenate(
+        [shape.vertices[: first + 1], piece.vertices[1:-1], shape.vertices[last:]]
+    )
+    tangent = np.concatenate(
+        [shape.tangent_m[: first + 1], piece.tangent_m[1:-1], shape.tangent_m[last:]]
+    )
+    return Alignment(vertices, tangent)

@@ -31,9 +31,7 @@ def one_place(survey: Survey, truth: Truth):
     """Return the truth as a place on the pipe; no place where it is elsewhere."""
     if truth.leg is None:
         return candidates(survey, np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0))
-    return candidates(
-        survey, np.array([truth.leg]), np.array([truth.chainage_m]), np.array([1.0])
-    )
+    return candidates(survey, np.array([truth.leg]), np.array([truth.chainage_m]), np.array([1.0]))
 
 
 def surface_site(rng: np.random.Generator) -> tuple[Survey, Truth]:

@@ -50,7 +50,7 @@ def random_route(rng: np.random.Generator, *, stray_to_m: float = 0.8) -> Random
     """Draw a route of 15 to 60 m: 0 to 3 bends, one route in five with a swept curve instead.
 
     Marks every 3 to 5 ft (crew's habit for the day, each with some jitter), depth 0.6 to 1.5 m,
-    locator error 5 to 10 % of depth, rover and paint 1.5 cm, 1 mark in 40 a stray that followed
+    locator error 5 to 10 % of depth, rover and paint 1.2 cm, 1 mark in 40 a stray that followed
     something else by 0.3 m to `stray_to_m` (at 0.8 m the dots joined lie 0.12 m aside, rms).
     """
     curved = bool(rng.random() < 0.2)
@@ -113,7 +113,7 @@ def _marked(
     at[1:-1] += rng.uniform(-0.15, 0.15, count - 2) * spacing
     depth = rng.uniform(0.6, 1.5)
     sigma = rng.uniform(0.05, 0.10) * depth
-    rover = 0.015
+    rover = 0.012
     stray = rng.random(count) < 1 / 40
     aside = sigma * rng.standard_normal(count)
     aside[stray] += rng.choice([-1.0, 1.0], stray.sum()) * rng.uniform(0.3, stray_to_m, stray.sum())

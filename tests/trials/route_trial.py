@@ -119,7 +119,7 @@ def run(
     out = []
     for _ in range(routes):
         route = random_route(rng, stray_to_m=stray_to_m)
-        told = float(np.hypot(told_of_depth * route.depth_m, 0.015)) if told_of_depth else None
+        told = float(np.hypot(told_of_depth * route.depth_m, 0.012)) if told_of_depth else None
         out.append(one(route, rng, told))
     return out
 
