@@ -134,10 +134,7 @@ def test_unquoted_commas_in_the_last_column_are_its_own(tmp_path: Path) -> None:
 
 
 def test_a_quoted_line_break_keeps_the_line_numbers(tmp_path: Path) -> None:
-    text = (
-        'id,e,n,code,note\n7,529235.676,5684361.289,WL,"two\nlines"\n'
-        "8,529237.45,x5684362,WL,\n"
-    )
+    text = 'id,e,n,code,note\n7,529235.676,5684361.289,WL,"two\nlines"\n8,529237.45,x5684362,WL,\n'
     lines = refused(tmp_path, text)
     assert lines == [
         'points.csv:4:13: northing: "x5684362" is not a number; write digits only, without a unit'
@@ -510,9 +507,21 @@ def test_way_points_of_a_handheld(tmp_path: Path) -> None:
         '<wpt lat="35.9022" lon="-79.0410"><ele>151.0</ele><name>M1</name><sym>WL</sym></wpt>'
         "</gpx>"
     )
-    table, _ = read(tmp_path, text, NAD83_2011, name="p.gpx")
+    table, _ = read(tmp_path, text, NAD83_2011, unit="ft", name="p.gpx")
     assert (table["M1"].northing, table["M1"].easting) == pytest.approx((35.9022, -79.0410))
     assert (table["M1"].elevation_m, table["M1"].code) == (151.0, "WL")
+
+
+def test_heights_of_a_layer_in_degrees_are_metres_whatever_the_site_measures_in(
+    tmp_path: Path,
+) -> None:
+    text = (
+        '{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": '
+        '{"name": "M1"}, "geometry": {"type": "Point", "coordinates": [-79.041, 35.9022, 151.0]}}]}'
+    )
+    table, notes = read(tmp_path, text, NC_FTUS, unit="ftUS", name="p.geojson")
+    assert table["M1"].elevation_m == pytest.approx(151.0)
+    assert "layer_transformed" in codes(notes)
 
 
 def test_layers_that_are_none(tmp_path: Path) -> None:

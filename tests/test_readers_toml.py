@@ -37,7 +37,7 @@ def test_a_folder_gives_the_records_it_states(tmp_path: Path) -> None:
 def test_lengths_take_their_own_unit_and_bare_ones_the_sites(tmp_path: Path) -> None:
     site = site_of(
         tmp_path,
-        with_lines("[crew]", "dig_length = 5", 'tape_sigma = "2 cm"', "offset_stake = \"3'6\\\"\""),
+        with_lines("[crew]", "dig_length = 5", 'tape_sigma = "2 cm"', 'offset_stake = "3\'6\\""'),
     )
     foot = check_value("reader_us_survey_foot_m").expected
     assert site.crew.dig_length_m == pytest.approx(5 * foot, abs=1e-12)

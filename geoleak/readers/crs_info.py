@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from geoleak.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
     from pyproj import CRS
 
@@ -47,8 +49,6 @@ class CrsInfo:
 
     def in_area(self, lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
-        import numpy as np
-
         with np.errstate(invalid="ignore"):
             finite = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
             area = self.crs.area_of_use if self.crs is not None else None
@@ -76,6 +76,7 @@ class CrsInfo:
         return name if len(name) <= 70 else name[:67].rsplit(" ", 1)[0] + " ..."
 
 
+@functools.lru_cache(maxsize=8)
 def _transformer(crs: CRS, way: str) -> Any:
     from pyproj import Transformer
 
@@ -99,7 +100,7 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
     if text.strip().casefold() == "local":
         return CrsInfo("local", None, length_unit, LENGTH_UNITS[length_unit], False)
     from pyproj import CRS
-    from pyproj.exceptions import CRSError
+    from pyproj.exceptions import CRSError, ProjError
 
     try:
         crs = CRS.from_user_input(text)
@@ -121,7 +122,15 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
             "write the CRS the rover worked in"
         )
     unit, factor = axis_unit(flat)
-    return CrsInfo(text, flat, unit, factor, flat.is_geographic)
+    info = CrsInfo(text, flat, unit, factor, flat.is_geographic)
+    try:
+        info.lonlat(np.zeros(1), np.zeros(1))
+    except ProjError:
+        # A few definitions in PROJ's own table have no way to degrees.
+        raise ValueError(
+            f'"{text}" ({crs.name}) cannot be brought to degrees by PROJ; write another CRS'
+        ) from None
+    return info
 
 
 def axis_unit(crs: CRS) -> tuple[str, float]:

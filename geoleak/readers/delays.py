@@ -107,9 +107,9 @@ def _one_source(row: SheetRow, recordings: tuple[str | None, str | None]) -> Non
             "delay_ms", "the row has no delay",
             "fill in delay_ms, or shown_distance, shown_length and shown_speed, or two recordings",
         )  # fmt: skip
-    for column in ("shown_length", "shown_speed"):
-        if there and row.length(column) == 0 and not row.failed:
-            row.complain(column, f'"{row.text(column)}" is not above zero', "write what was set")
+    if there and not row.failed and row.length("shown_length") == 0:
+        shown = row.text("shown_length")
+        row.complain("shown_length", f'"{shown}" is not above zero', "write what was set")
 
 
 def _speed(row: SheetRow) -> float | None:

@@ -10,6 +10,7 @@ import numpy as np
 
 from geoleak.errors import Origin
 from geoleak.readers.collector import listed
+from geoleak.readers.crs_info import axis_unit
 from geoleak.readers.header_roles import Header, read_header
 from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw, stated_columns
@@ -45,7 +46,20 @@ def raw_from_layer(name: str, *, label: str, context: PointContext) -> Raw | Non
     pair = _in_site_crs(points, meta.get("crs"), label, context)
     if pair is None:
         return None
-    return _raw(label, [str(each) for each in meta["fields"]], fields, points, pair, context)
+    names = [str(each) for each in meta["fields"]]
+    height_unit = _height_unit(meta.get("crs"), context)
+    return _raw(label, names, fields, points, pair, height_unit, context)
+
+
+def _height_unit(text: str | None, context: PointContext) -> str | None:
+    """Return the unit of a layer's own heights: metres beside degrees, else the layer's axis."""
+    if text is None or context.info.crs is None:
+        return None
+    from pyproj import CRS
+
+    own = CRS.from_user_input(str(text))
+    name, _ = axis_unit(own.sub_crs_list[0] if own.is_compound else own)
+    return "m" if name == "deg" else name
 
 
 def _choose(layers: Sequence[str], suffix: str) -> str:
@@ -119,6 +133,7 @@ def _raw(
     fields: Sequence[Any],
     xyz: FloatArray,
     pair: tuple[FloatArray, FloatArray],
+    height_unit: str | None,
     context: PointContext,
 ) -> Raw:
     columns: list[Sequence[str]] = [_texts(each) for each in fields]
@@ -140,9 +155,12 @@ def _raw(
         columns.append(())
         arrays["elevation"] = np.where(np.isfinite(heights), heights, np.nan)
     full = (*names, *(f"geometry {index}" for index in range(len(columns) - len(names))))
+    units = dict(header.units)
+    if height_unit is not None:
+        units.setdefault("elevation", height_unit)
     raw = Raw(
         label,
-        Header(roles, full, header.units),
+        Header(roles, full, units),
         [each if len(each) else [""] * len(xyz) for each in columns],
         range(1, len(xyz) + 1),
         lambda row, index: Origin(label, row + 1, max(index, -1) + 1),

@@ -234,7 +234,8 @@ def stated_columns(
             roles = {key: at for key, at in roles.items() if at != index}
             roles[role] = index
     units = {role: unit for role, unit in header.units.items() if role in roles}
-    return Header(roles, header.names, units, header.doubled, False)
+    letters = header.axis_letters and not {"northing", "easting"} & set(spec.columns)
+    return Header(roles, header.names, units, header.doubled, letters)
 
 
 def _all_roles() -> str:

@@ -1,0 +1,286 @@
+"""A new site folder: what is understood of a point file, which CRSs fit, what is written."""
+
+from __future__ import annotations
+
+import dataclasses
+import html.parser
+from pathlib import Path
+
+import pytest
+
+from geoleak.cautions import HEARING
+from geoleak.errors import InputError
+from geoleak.new_site import NewLeg, NewSite, legs_by_code, quoted, write_site
+from geoleak.readers import read_site
+from geoleak.readers.crs_search import crs_candidates
+from geoleak.readers.guess import decide_layout, understand
+from tests.site_folders import POINTS
+
+SAMPLES = Path(__file__).parent.parent / "sample_sites"
+NC = "EPSG:6543"
+
+
+@pytest.fixture
+def points(tmp_path: Path) -> Path:
+    path = tmp_path / "survey.csv"
+    path.write_text(POINTS, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def options(points: Path) -> NewSite:
+    return NewSite(
+        points=points,
+        crs=NC,
+        length_unit="ftUS",
+        layout="pnezd",
+        title="Elm Lane",
+        legs=legs_by_code(["WL"], depth="3 ft"),
+        fitting_codes=("MTR", "WV"),
+        feature_codes=("BC",),
+    )
+
+
+# --- understanding a file --------------------------------------------------------------------
+
+
+def test_a_file_without_a_header_asks_for_its_layout(points: Path) -> None:
+    guess = understand(points)
+    assert (guess.rows, guess.has_header, guess.layout) == (7, False, None)
+    assert any(each.startswith("layout") for each in guess.to_state)
+    assert any(each.startswith("crs") for each in guess.to_state)
+    assert guess.unit_candidates == ("m", "ftUS", "ft")
+
+
+def test_the_crs_decides_the_layout_where_one_order_alone_fits(points: Path) -> None:
+    assert understand(points, crs=NC).layout == "pnezd"
+    assert decide_layout(understand(points), NC) == "pnezd"
+    turned = points.with_name("turned.csv")
+    rows = [line.split(",") for line in POINTS.splitlines()]
+    turned.write_text("".join(",".join([i, e, n, z, c]) + "\n" for i, n, e, z, c in rows))
+    guess = understand(turned, crs=NC)
+    assert guess.layout == "penzd"
+    assert guess.easting == pytest.approx(understand(points, crs=NC).easting)
+    assert decide_layout(guess, NC) == "penzd"
+
+
+def test_codes_are_sorted_by_what_they_look_like(points: Path) -> None:
+    guess = understand(points)
+    assert guess.codes_for("mark") == ("WL",)
+    assert set(guess.codes_for("fitting")) == {"MTR", "WV"}
+    assert guess.codes_for("feature") == ("BC",)
+    marks = guess.codes[0]
+    assert (marks.count, marks.first_id, marks.last_id) == (4, "101", "104")
+
+
+@pytest.mark.parametrize(
+    ("sample", "file", "marks", "degrees"),
+    [
+        ("alder_court", "points.csv", {"WL"}, False),
+        ("quarry_road", "punkte.csv", {"WL"}, False),
+        ("school_loop", "rover.csv", {"WM", "WB"}, True),
+    ],
+)
+def test_the_samples_are_understood(sample: str, file: str, marks: set[str], degrees: bool) -> None:
+    guess = understand(SAMPLES / sample / file)
+    assert set(guess.codes_for("mark")) == marks
+    assert guess.in_degrees is degrees
+    assert guess.rows > 30
+
+
+def test_a_header_of_two_letters_asks_which_is_east(tmp_path: Path) -> None:
+    path = tmp_path / "p.csv"
+    path.write_text("nr,x,y,code\n1,5684361,529235,WL\n2,5684362,529236,WL\n")
+    assert any("whether x is the easting" in each for each in understand(path).to_state)
+
+
+def test_a_header_in_feet_leaves_the_two_feet(tmp_path: Path) -> None:
+    path = tmp_path / "p.csv"
+    path.write_text("id,northing (ft),easting (ft),code\n1,783300,1987800,WL\n")
+    assert understand(path).unit_candidates == ("ftUS", "ft")
+
+
+@pytest.mark.parametrize("data", [b"", b"\x00\x01\x02\x03", b"one\ntwo\n", b"id,e,n\n"])
+def test_what_is_no_point_file_is_an_error(tmp_path: Path, data: bytes) -> None:
+    path = tmp_path / "p.csv"
+    path.write_bytes(data)
+    with pytest.raises(InputError):
+        understand(path)
+    with pytest.raises(InputError, match="no file"):
+        understand(tmp_path / "none.csv")
+
+
+# --- finding the CRS -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("near", ["North Carolina", "nc", (35.9, -79.04)])
+def test_a_place_finds_its_grid(near: str | tuple[float, float]) -> None:
+    found = crs_candidates(1987850.0, 783300.0, near=near, unit="ftUS")
+    assert found[0].code == NC
+    assert "North Carolina" in found[0].area
+    assert (found[0].lat_deg, found[0].lon_deg) == pytest.approx((35.9, -79.04), abs=0.01)
+    assert {each.unit for each in found} == {"ftUS"}
+
+
+def test_a_number_alone_finds_nothing_and_a_far_place_neither() -> None:
+    assert crs_candidates(1987850.0, 783300.0) == []
+    assert crs_candidates(1987850.0, 783300.0, near="Japan") == []
+    assert crs_candidates(1987850.0, 783300.0, near=(64.1, -21.9)) == []
+    assert crs_candidates(float("nan"), 783300.0, near="nc") == []
+
+
+def test_axes_that_fit_only_swapped_are_offered_as_such() -> None:
+    assert all(
+        each.layout == "given" for each in crs_candidates(1987850.0, 783300.0, near=(35.9, -79.04))
+    )
+    swapped = crs_candidates(783300.0, 1987850.0, near=(35.9, -79.04), try_swapped=True)
+    assert {each.layout for each in swapped if each.code == NC} == {"swapped"}
+
+
+def test_germany_finds_its_zone() -> None:
+    found = crs_candidates(529290.0, 5684388.0, near=(51.31, 9.42), unit="m")
+    assert "EPSG:25832" in [each.code for each in found]
+    assert "EPSG:25831" not in [each.code for each in found]
+
+
+def test_degrees_find_a_datum() -> None:
+    found = crs_candidates(-105.085, 39.953, in_degrees=True)
+    assert found[0].code == "EPSG:6318"
+    assert {each.unit for each in found} == {"deg"}
+
+
+# --- writing the folder ----------------------------------------------------------------------
+
+
+def test_the_folder_reads_and_holds_a_row_per_mark(tmp_path: Path, options: NewSite) -> None:
+    folder = tmp_path / "sites" / "elm lane"
+    written = write_site(folder, options)
+    assert written == [
+        folder / name
+        for name in ("site.toml", "listening_sheet.html", "readings.csv", "survey.csv")
+    ]
+    assert sorted(folder.iterdir()) == sorted(written)
+    assert (folder / "survey.csv").read_bytes() == options.points.read_bytes()
+    site = read_site(folder)
+    assert site.title == "Elm Lane" and site.legs[0].depth_m == pytest.approx(0.9144, abs=1e-4)
+    assert site.codes.fitting == ("MTR", "WV")
+    rows = (folder / "readings.csv").read_text().splitlines()
+    assert [row.split(",")[2] for row in rows[1:]] == ["101", "102", "103", "104"]
+    assert any(note.code == "readings_blank" for note in site.notes)
+    filled = rows[0] + "\n" + rows[1].replace("101,", "101,34 31", 1) + "\n"
+    (folder / "readings.csv").write_text(filled)
+    assert read_site(folder).readings[0].levels == (34.0, 31.0)
+    assert [each.name for each in folder.parent.iterdir()] == ["elm lane"]
+
+
+def test_two_legs_through_one_mark_name_it_with_its_leg(tmp_path: Path, options: NewSite) -> None:
+    legs = (NewLeg("yard", codes=("WL",)), NewLeg("spur", points="104, 202", joins="yard"))
+    folder = tmp_path / "new"
+    write_site(folder, dataclasses.replace(options, legs=legs))
+    rows = (folder / "readings.csv").read_text().splitlines()
+    assert [row.split(",")[2] for row in rows[4:]] == ["yard 104", "spur 104", "202"]
+
+
+def test_degrees_and_several_codes(tmp_path: Path) -> None:
+    options = NewSite(
+        points=SAMPLES / "school_loop" / "rover.csv",
+        crs="EPSG:6318",
+        grid_crs="EPSG:6428",
+        length_unit="ft",
+        legs=legs_by_code(["WM", "WB"]),
+    )
+    write_site(tmp_path / "new", options)
+    site = read_site(tmp_path / "new")
+    assert [leg.name for leg in site.legs] == ["leg WM", "leg WB"]
+    assert site.grid_crs == "EPSG:6428" and site.title == "rover"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"crs": "EPSG:0"}, "not a CRS"),
+        ({"crs": "EPSG:2229"}, "outside the area"),
+        ({"layout": "penzd"}, "swapped"),
+        ({"layout": None}, "layout"),
+        ({"length_unit": "feet"}, '"ftUS"'),
+        ({"legs": legs_by_code(["WX"])}, "no point has code"),
+        ({"legs": ()}, "no [[leg]]"),
+        ({"legs": (NewLeg("a", codes=("WL",), depth="deep"),)}, "not a length"),
+        ({"columns": {"nothing": "1"}}, "no column role"),
+    ],
+)
+def test_what_does_not_read_is_not_written(
+    tmp_path: Path, options: NewSite, change: dict[str, object], words: str
+) -> None:
+    folder = tmp_path / "new"
+    with pytest.raises(InputError) as caught:
+        write_site(folder, dataclasses.replace(options, **change))  # type: ignore[arg-type]
+    text = "\n".join(caught.value.lines())
+    assert words in text
+    assert ".new-" not in text
+    assert [each.name for each in tmp_path.iterdir()] == ["survey.csv"]
+
+
+def test_a_folder_that_holds_files_is_refused(tmp_path: Path, options: NewSite) -> None:
+    folder = tmp_path / "new"
+    folder.mkdir()
+    write_site(folder, options)  # an empty one is fine
+    before = {each.name: each.read_bytes() for each in folder.iterdir()}
+    with pytest.raises(InputError, match="holds files already"):
+        write_site(folder, options)
+    assert {each.name: each.read_bytes() for each in folder.iterdir()} == before
+    with pytest.raises(InputError, match="a file of this name"):
+        write_site(folder / "site.toml", options)
+    with pytest.raises(InputError, match="no file"):
+        write_site(tmp_path / "x", dataclasses.replace(options, points=tmp_path / "none"))
+
+
+def test_a_point_file_named_like_a_sheet_keeps_out_of_its_way(
+    tmp_path: Path, options: NewSite
+) -> None:
+    named = tmp_path / "readings.csv"
+    named.write_text(POINTS)
+    write_site(tmp_path / "new", dataclasses.replace(options, points=named))
+    assert read_site(tmp_path / "new").point_file.files == ("points_readings.csv",)
+
+
+class Page(html.parser.HTMLParser):
+    """Collects tags and text of a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.text = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.links += [value or "" for name, value in attrs if name in ("src", "href")]
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+
+def test_the_sheet_to_print_is_one_plain_page(tmp_path: Path, options: NewSite) -> None:
+    nasty = '<img src=x onerror=alert(1)>"`${1}\\'
+    points = tmp_path / "survey.csv"
+    points.write_text(POINTS.replace("102,", '"<b>&102",').replace("MTR", "MTR<i>"))
+    changed = dataclasses.replace(options, title=nasty, fitting_codes=("MTR*",))
+    write_site(tmp_path / "new", changed)
+    source = (tmp_path / "new" / "listening_sheet.html").read_text(encoding="utf-8")
+    page = Page()
+    page.feed(source)
+    assert not {"img", "script", "link", "iframe", "b", "i"} & set(page.tags)
+    assert page.links == [] and "http" not in source and "@import" not in source
+    assert nasty in page.text and "<b>&102" in page.text and "MTR<i>" in page.text
+    assert "${" not in source and "`" not in source
+    assert HEARING in page.text
+    for mark in ("101", "103", "104", "201"):
+        assert f">{mark}<" in source
+
+
+@pytest.mark.parametrize("text", ['a "b" \\ c', "tab\tline\nend", "\x7f\x01", "Zürich ☂", ""])
+def test_quoting_for_toml(text: str) -> None:
+    import tomllib
+
+    assert tomllib.loads(f"k = {quoted(text)}")["k"] == text

@@ -1,0 +1,247 @@
+"""The CSV sheets of a site folder: what each row becomes, and what is refused where."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.check_values import check_value
+from tests.site_folders import complaints_of, site_of, toml_with
+
+HEAD = "reading,kind,place,level,low_hz,high_hz,surface,background,recording,skip,note\n"
+
+
+def test_a_full_row(tmp_path: Path) -> None:
+    text = (
+        "reading,kind,place,level,low_hz,high_hz,surface,background,gain_db,session,recording,"
+        "skip,note,wind\n"
+        'R1,contact,201,34 31.5 -33,100,700,Paving,20,6,am,,,"loud, steady",light\n'
+    )
+    reading = site_of(tmp_path, {"readings.csv": text}).readings[0]
+    assert (reading.id, reading.kind, reading.levels) == ("R1", "contact", (34.0, 31.5, -33.0))
+    assert (reading.low_hz, reading.high_hz, reading.surface) == (100, 700, "paving")
+    assert (reading.background, reading.gain_db, reading.session) == (20, 6, "am")
+    assert reading.note == "loud, steady" and dict(reading.extra) == {"wind": "light"}
+    assert reading.origin.line == 2 and reading.place.point == "201"
+
+
+def test_decimal_commas_in_a_semicolon_file(tmp_path: Path) -> None:
+    text = (
+        "reading;kind;place;level;background\nR1;surface;101;27,4 28,5;20,5\nR2;surface;102;30;\n"
+    )
+    first, second = site_of(tmp_path, {"readings.csv": text}).readings
+    assert (first.levels, first.background) == ((27.4, 28.5), 20.5)
+    assert second.levels == (30.0,)
+
+
+def test_blank_rows_are_noted_and_skipped_ones_kept(tmp_path: Path) -> None:
+    text = HEAD + "1,surface,101,,,,,,,,\n2,surface,102,,,,,,,bus,\n3,surface,103,40,,,,,,,\n"
+    site = site_of(tmp_path, {"readings.csv": text})
+    assert [(each.id, each.skip) for each in site.readings] == [("2", "bus"), ("3", "")]
+    assert any(note.code == "readings_blank" and "101" in note.text for note in site.notes)
+
+
+def test_a_recording_stands_in_place_of_a_level(tmp_path: Path) -> None:
+    row = HEAD + "1,surface,101,,,,,,pair.wav#2,,\n"
+    site = site_of(tmp_path, {"readings.csv": row, "pair.wav": b"RIFF"})
+    assert site.readings[0].recording == "pair.wav#2"
+    lines = complaints_of(tmp_path, {"readings.csv": row.replace("pair", "other")})
+    assert "no recording" in lines[0]
+    lines = complaints_of(tmp_path, {"readings.csv": row.replace("pair", "../pair")})
+    assert "leads out" in lines[0]
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "words"),
+    [
+        ("1,surface,109,40,,,,,,,", 11, 'no point "109"'),
+        ("1,surfaces,101,40,,,,,,,", 3, 'did you mean "surface"'),
+        ("1,surface,101,loud,,,,,,,", 15, "not a number"),
+        ("1,surface,101,40 nan,,,,,,,", 15, "finite"),
+        ("1,surface,101,1e999,,,,,,,", 15, "finite"),
+        ("1,surface,101,40,700,100,,,,,", 18, "not below high_hz"),
+        ("1,surface,101,40,-5,,,,,,", 18, "0 or more"),
+        ("1,surface,101,40,,,cobbels,,,,", 20, "surface"),
+        ("1,surface,101,40,,,,inf,,,", 21, "finite"),
+        ('1,surface,101,"34,5",,,,,,,', 15, "decimal comma"),
+    ],
+)
+def test_a_bad_cell_is_named_where_it_stands(
+    tmp_path: Path, row: str, column: int, words: str
+) -> None:
+    lines = complaints_of(tmp_path, {"readings.csv": HEAD + row + "\n"})
+    assert len(lines) == 1, lines
+    assert lines[0].startswith(f"elm_lane/readings.csv:2:{column}: "), lines[0]
+    assert words in lines[0]
+
+
+def test_several_files_complain_together_in_order(tmp_path: Path) -> None:
+    lines = complaints_of(
+        tmp_path,
+        {
+            **toml_with('"201"', '"999"'),
+            "readings.csv": HEAD + "1,surface,101,x,,,,,,,\n2,surface,909,4,,,,,,,\n",
+            "delays.csv": "first,second,delay_ms\n101,102,\n",
+        },
+    )
+    places = [line.split(": ")[0].removeprefix("elm_lane/") for line in lines]
+    assert places == ["site.toml:12:9", "readings.csv:2:15", "readings.csv:3:11", "delays.csv:2:9"]
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("level,surface\n40,grass\n", 'no column "place"'),
+        ("place,surface\n101,grass\n", 'no column "level"'),
+        ("place,level,level\n101,40,41\n", "stands twice"),
+        ("reading,place,level\n1,101,40\n1,102,41\n", "line 2 too"),
+        ("reading,place,level,surface\n1,101\n", "2 fields, where 4"),
+        ("reading,place,level\n1,101,40,5,6\n", "5 fields, where 3"),
+    ],
+)
+def test_a_sheet_out_of_shape(tmp_path: Path, text: str, words: str) -> None:
+    assert words in complaints_of(tmp_path, {"readings.csv": text})[0]
+
+
+@pytest.mark.parametrize("data", [b"", b"\x00\x01\x02", "place".encode("utf-16-le")])
+def test_a_sheet_that_is_no_text(tmp_path: Path, data: bytes) -> None:
+    lines = complaints_of(tmp_path, {"readings.csv": data})
+    assert len(lines) == 1 and lines[0].startswith("elm_lane/readings.csv: ")
+
+
+def test_a_misspelt_column_is_noted(tmp_path: Path) -> None:
+    site = site_of(tmp_path, {"readings.csv": "place,level,backgruond\n101,40,20\n"})
+    assert dict(site.readings[0].extra) == {"backgruond": "20"}
+    assert any(note.code == "column_not_known" and "background" in note.text for note in site.notes)
+
+
+def test_a_point_on_two_legs_needs_its_leg(tmp_path: Path) -> None:
+    toml = toml_with("[codes]", '[[leg]]\nname = "spur"\npoints = "104, 202"\n\n[codes]')
+    sheet = "place,level\n104,40\n"
+    lines = complaints_of(tmp_path, {**toml, "readings.csv": sheet})
+    assert 'write "yard 104"' in lines[0]
+    site = site_of(tmp_path, {**toml, "readings.csv": sheet.replace("104", "spur 104")})
+    assert site.readings[0].place.leg == "spur"
+
+
+# --- delays ----------------------------------------------------------------------------------
+
+
+def test_delays_as_measured_and_as_shown(tmp_path: Path) -> None:
+    text = (
+        "delay,first,second,delay_ms,sigma_ms,speed_check,shown_distance,shown_length,shown_speed\n"
+        "D1,201,202,-1.81,0.4,yes,,,\nD2,201,202,,,,41,90,4200\nD3,201,202,,,,12 m,27 m,1280 m/s\n"
+    )
+    first, second, third = site_of(tmp_path, {"delays.csv": text}).delays
+    foot = check_value("reader_us_survey_foot_m").expected
+    assert (first.delay_s, first.sigma_s, first.speed_check) == (-0.00181, 0.0004, True)
+    assert second.shown_distance_m == pytest.approx(41 * foot)
+    assert second.shown_speed_m_per_s == pytest.approx(4200 * foot)
+    assert (third.shown_length_m, third.shown_speed_m_per_s) == (27.0, 1280.0)
+
+
+DELAY_HEAD = (
+    "first,second,delay_ms,sigma_ms,shown_distance,shown_length,shown_speed,recording_first\n"
+)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("201,202,,,,,,", "no delay"),
+        ("201,202,1.5,,41,90,4200,", "both delay_ms and"),
+        ("201,202,,,41,90,,", "without shown_speed"),
+        ("201,201,1.5,,,,,", "is the first place too"),
+        ("201,202,1.5,0,,,,", "above 0"),
+        ("201,202,x,,,,,", "not a number"),
+        ("201,202,,,41,90,42000,", "no pipe has"),
+        ("201,202,,,41,90,fast,", "not a speed"),
+        ("201,202,,,,,,a.wav", "one of two recordings"),
+        ("201,999,1.5,,,,,", 'no point "999"'),
+    ],
+)
+def test_delays_that_say_too_little_or_too_much(tmp_path: Path, row: str, words: str) -> None:
+    lines = complaints_of(tmp_path, {"delays.csv": DELAY_HEAD + row + "\n"})
+    assert len(lines) == 1, lines
+    assert words in lines[0]
+
+
+# --- the small ones --------------------------------------------------------------------------
+
+
+def test_the_small_sheets(tmp_path: Path) -> None:
+    site = site_of(
+        tmp_path,
+        {
+            "fittings.csv": "point,lead,note\n201,3.5,riser\n202,1 m,\n",
+            "isolations.csv": "isolation,valves,result,flow_before,flow_after,unit,"
+            "pressure_before,pressure_after,minutes,supply\n"
+            "I1,201 202,slower,3,1,gpm,,,,201\nI2,202,,,,,62 psi,40 psi,10,yard\n",
+            "calibration.csv": "point,measured\n101,0\n104,15.2 ft\n",
+            "sightings.csv": "place,what,note\n102 up 1,wet,soggy\n",
+            "holes.csv": "hole,from,to,depth_reached,pipe_exposed,outcome,water_from\n"
+            "H1,yard@4,yard@9,3,yes,dry,up\n",
+            "leaks_past.csv": "place,year\n103,1999\n",
+            "meter.csv": "time,reading,unit,run,state\n2026-05-04 07:00,1234.5,gal,a,shut\n",
+            "found.csv": "place,depth\nnowhere at all,x\n",
+        },
+    )
+    foot = check_value("reader_us_survey_foot_m").expected
+    gallon = check_value("reader_us_gallon_l").expected
+    assert [each.lead_m for each in site.fittings] == pytest.approx([3.5 * foot, 1.0])
+    one, two = site.isolations
+    assert one.valves == ("201", "202") and one.result == "slower"
+    assert one.flow_before_l_per_s == pytest.approx(3 * gallon / 60, rel=1e-6)
+    assert one.supply == "201" and two.supply == "yard" and two.minutes == 10
+    psi = check_value("reader_psi_kpa").expected
+    assert two.pressure_before_kpa == pytest.approx(62 * psi, rel=1e-6)
+    assert site.calibrations[1].measured_m == pytest.approx(15.2 * foot)
+    assert (site.sightings[0].what, site.sightings[0].place.point) == ("wet", "102")
+    hole = site.holes[0]
+    assert (hole.pipe_exposed, hole.outcome, hole.water_from) == (True, "dry", "up")
+    assert hole.depth_reached_m == pytest.approx(3 * foot)
+    assert site.past_leaks[0].year == 1999
+    assert (site.meter[0].reading, site.meter[0].unit) == (1234.5, "gal")
+    assert "found.csv" not in site.inputs and len(site.inputs) == 10
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("fittings.csv", "point,lead\n201,-1\n", "0 or more"),
+        ("fittings.csv", "point,lead\n201,1\n201,2\n", "twice"),
+        ("fittings.csv", "point,lead\n201 up 2,1\n", "id alone"),
+        ("isolations.csv", "valves,result\n201 999,same\n", 'no point "999"'),
+        ("isolations.csv", "valves,result\n201,stoped\n", 'did you mean "stopped"'),
+        ("isolations.csv", "valves,result\n201,\n", "neither what happened"),
+        ("isolations.csv", "valves,flow_before,flow_after,unit\n201,3,1,\n", "no unit of flow"),
+        ("isolations.csv", "valves,flow_before,flow_after,unit\n201,3,1,pints\n", '"pints"'),
+        ("calibration.csv", "point,measured\nyard@5,3\n", "not a point"),
+        ("sightings.csv", "place,what\n101,damp\n", '"damp"'),
+        ("holes.csv", "from,to,pipe_exposed\n101,102,perhaps\n", "yes or no"),
+        ("holes.csv", "from,to,depth_reached\n101,102,0\n", "above zero"),
+        ("leaks_past.csv", "place,year\n101,99\n", "1800 to 2200"),
+        ("meter.csv", "time,reading\n,5\n", "fill it in"),
+        ("meter.csv", "time,reading\n07:00,nan\n", "finite"),
+    ],
+)
+def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: str) -> None:
+    lines = complaints_of(tmp_path, {name: text})
+    assert any(line.startswith(f"elm_lane/{name}:") and words in line for line in lines), lines
+
+
+def test_a_hundred_thousand_readings(tmp_path: Path) -> None:
+    rows = "".join(f"{k},surface,10{k % 4 + 1},{k % 50},grass\n" for k in range(100_000))
+    site = site_of(tmp_path, {"readings.csv": "reading,kind,place,level,surface\n" + rows})
+    assert len(site.readings) == 100_000
+    assert site.readings[-1].levels == (49.0,)
+
+
+def test_hostile_text_stays_text_and_one_line(tmp_path: Path) -> None:
+    nasty = "<img src=x onerror=alert(1)>`${1}\\"
+    text = f'reading,place,level,note\nR1,101,40,"{nasty}\nsecond line"\nR2,{nasty},41,\n'
+    lines = complaints_of(tmp_path, {"readings.csv": text})
+    assert len(lines) == 1 and lines[0].startswith("elm_lane/readings.csv:4:4: ")
+    good = text.replace(f"R2,{nasty}", "R2,102")
+    assert site_of(tmp_path, {"readings.csv": good}).readings[0].note == f"{nasty}\nsecond line"
