@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
+from geoleak.advice_next import next_readings, value_of_reading
 from geoleak.inference import Decision, DigWindow, Peak, Posterior
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station, unit_m
@@ -27,6 +28,7 @@ def decide(
     *,
     setting_out_sigma: SettingOut,
     hole_half_width_m: float,
+    most_readings: int = 3,
 ) -> Decision:
     """Return what to do: dig or listen on, with the hole and the reasons.
 
@@ -38,6 +40,8 @@ def decide(
         How far the stake may stand from the pipe it is meant for.
     hole_half_width_m : float
         Half the width of the hole, across the pipe.
+    most_readings : int
+        How many next readings to name; 0 leaves them and their value out.
     """
     crew = survey.site.crew
     peak = posterior.peaks[0]
@@ -51,6 +55,7 @@ def decide(
     hole = _hole(along, peak, crew.dig_length_m, sigma[0], across)
     against = _objections(survey, posterior, hole)
     digs = not against and hole.chance >= crew.dig_when
+    ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
         verdict="dig" if digs else "listen_on",
         reasons=(*against, *_reasons(survey, posterior, hole, across)),
@@ -59,7 +64,8 @@ def decide(
         hole=hole,
         then=then_windows(posterior, hole, crew.dig_length_m, sigma_m=sigma[0], across=across),
         chance_by_length=_by_length(survey, along, peak, sigma[0], across),
-        notes=(),
+        next_readings=ahead.readings if ahead else (),
+        value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
     )
 
 

@@ -183,12 +183,29 @@ def draw(run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Genera
     """Draw places and nodes from the posterior on the pipe."""
     rows = np.sort(rng.choice(len(cells), size=count, p=mass / mass.sum()))
     chainage = cells.from_m[rows] + rng.random(count) * cells.width_m[rows]
-    places = candidates(run.survey, cells.leg[rows], chainage, np.full(count, 1.0 / count))
+    return draw_at(run, cells.leg[rows], chainage, rng)
+
+
+def draw_at(
+    run: Run,
+    leg: npt.NDArray[np.int64],
+    chainage_m: Floats,
+    rng: np.random.Generator,
+    *,
+    ticks: Floats | None = None,
+) -> Belief:
+    """Draw the node that goes with each of some places.
+
+    ``ticks`` (one a place) are uniform numbers to use in place of random ones.
+    """
+    count = len(leg)
+    places = candidates(run.survey, leg, chainage_m, np.full(count, 1.0 / count))
     share = np.empty((count, len(run.nodes)))
+    together = np.maximum(run.per_node, -1e9)
     for j in range(len(run.nodes)):
-        value = np.maximum(run.per_node[j], -1e9)
-        share[:, j] = interpolate(run.knots, value, cells.leg[rows], chainage)
+        share[:, j] = interpolate(run.knots, together[j], leg, chainage_m)
     share = np.exp(share - share.max(axis=1, keepdims=True))
     total = np.cumsum(share, axis=1)
-    node = (total < (rng.random(count) * total[:, -1])[:, None]).sum(axis=1)
-    return Belief(places, run.nodes, node.astype(np.int64))
+    chosen = rng.random(count) if ticks is None else ticks
+    node = (total < (chosen * total[:, -1])[:, None]).sum(axis=1)
+    return Belief(places, run.nodes, np.minimum(node, len(run.nodes) - 1).astype(np.int64))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -274,29 +275,47 @@ class LevelEvidence:
         )
         return KindFit(self.kind, self.rows, p_value, text, agrees)
 
-    def draws(self, belief: Belief, rng: np.random.Generator) -> LevelDraws:
-        """Draw the strength and the floor that go with each drawn place and node."""
+    def draws(
+        self, belief: Belief, rng: np.random.Generator, *, ticks: Floats | None = None
+    ) -> LevelDraws:
+        """Draw the strength and the floor that go with each drawn place and node.
+
+        Parameters
+        ----------
+        belief : Belief
+            d draws.
+        rng : numpy.random.Generator
+        ticks : ndarray, shape (d, 3), optional
+            Uniform numbers to use in place of random ones: the strength's, its place between two
+            steps of the grid, and (as a normal deviate's share) the floor's.
+        """
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
         where = self.geometry(belief.places, rows)
         count = len(belief)
+        chosen = rng.random((count, 3)) if ticks is None else ticks
+        deviate = np.array(
+            [NormalDist().inv_cdf(float(u)) for u in np.clip(chosen[:, 2], 1e-9, 1 - 1e-9)]
+        )
         strength, scale = np.empty((2, count))
         floor = np.empty((count, data.sessions))
         power, expected = np.empty((2, count, len(rows)))
-        for i in range(count):
-            ground = self.ground(belief.places.take(np.array([i])), belief.nodes, belief.node[i])
-            power[i] = self.gain(tuple(w[i : i + 1] for w in where), ground, rows)[0]
-            added = self.added(power[i : i + 1], ground, rows, self.strengths_db)[:, 0]
+        for j in np.unique(belief.node).tolist():
+            mine = np.flatnonzero(belief.node == j)
+            ground = self.ground(belief.places.take(mine), belief.nodes, j)
+            power[mine] = self.gain(tuple(w[mine] for w in where), ground, rows)
+            added = self.added(power[mine], ground, rows, self.strengths_db)
             judged = marginal(data, added, scale=ground.scale)
-            score = judged.log_likelihood + self.log_prior
-            share = np.exp(score - score.max())
-            pick = int(rng.choice(len(score), p=share / share.sum()))
+            score = judged.log_likelihood + self.log_prior[:, None]
+            total = np.cumsum(np.exp(score - score.max(axis=0)), axis=0)
+            pick = (total < chosen[mine, 0] * total[-1]).sum(axis=0)
             # Between the steps of the grid, strengths are as likely as at them.
-            strength[i] = self.strengths_db[pick] + STRENGTH_STEP_DB * (rng.random() - 0.5)
+            strength[mine] = self.strengths_db[pick] + STRENGTH_STEP_DB * (chosen[mine, 1] - 0.5)
+            at_mode = judged.floor[pick, np.arange(len(mine))]
             spread = _floor_spread(data, ground.scale)
-            floor[i] = judged.floor[pick] + spread * rng.standard_normal()
-            scale[i] = ground.scale
-            expected[i] = added[pick] + data.membership @ judged.floor[pick]
+            floor[mine] = at_mode + spread * deviate[mine, None]
+            scale[mine] = ground.scale
+            expected[mine] = added[pick, np.arange(len(mine))] + at_mode @ data.membership.T
         return LevelDraws(belief, strength, floor, scale, power, expected)
 
     def elsewhere_like(self, pooled: Pooled) -> LevelEvidence:
@@ -328,16 +347,17 @@ class LevelEvidence:
         belief = draws.belief
         where = other.geometry(belief.places, rows)
         expected, sigma = np.empty((2, len(belief), len(rows)))
-        for i in range(len(belief)):
-            one = belief.places.take(np.array([i]))
-            ground = other.ground(one, belief.nodes, int(belief.node[i]))
-            added = ground.slope * ground.floor_db
+        for j in np.unique(belief.node).tolist():
+            mine = np.flatnonzero(belief.node == j)
+            ground = other.ground(belief.places.take(mine), belief.nodes, j)
+            power = np.zeros((len(mine), len(rows)))
             if heard:
-                power = other.gain(tuple(w[i : i + 1] for w in where), ground, rows)
-                level = draws.strength_db[i : i + 1]
-                added = other.added(power, ground, rows, level)[0, 0].astype(float)
-            expected[i] = added + pooled.on_floor * draws.floor[i].mean()
-            sigma[i] = pooled.sigma_db * ground.scale
+                power = other.gain(tuple(w[mine] for w in where), ground, rows)
+                power = power * np.exp(PER_DB * draws.strength_db[mine, None])
+            added = other.added(power, ground, rows, np.zeros(1))[0].astype(float)
+            floor = draws.floor[mine].mean(axis=1, keepdims=True)
+            expected[mine] = added + pooled.on_floor * floor
+            sigma[mine] = pooled.sigma_db * ground.scale
         return expected, sigma
 
 

@@ -67,6 +67,15 @@ class Pooled:
     def __len__(self) -> int:
         return len(self.level)
 
+    @classmethod
+    def joined(cls, parts: list[Pooled]) -> Pooled:
+        """Return rows of several tables as one; what is not an array is the first one's."""
+        values = {}
+        for name in cls.__slots__:
+            kept = [getattr(part, name) for part in parts]
+            values[name] = np.concatenate(kept) if isinstance(kept[0], np.ndarray) else kept[0]
+        return cls(**values)
+
     def beside(self, rows: Ints, leg: int, chainage_m: Floats, survey: Survey) -> Pooled:
         """Return readings not taken yet, on the line of a leg, each like the nearest of `rows`."""
         away = np.abs(chainage_m[:, None] - self.chainage_m[None, rows])

@@ -104,7 +104,11 @@ def run(kind: str, sites: int, seed: int) -> Tally:
         site = KINDS[kind](rng)
         posterior = infer(site.survey)
         decision = decide(
-            site.survey, posterior, setting_out_sigma=SETTING_OUT, hole_half_width_m=HALF_WIDTH_M
+            site.survey,
+            posterior,
+            setting_out_sigma=SETTING_OUT,
+            hole_half_width_m=HALF_WIDTH_M,
+            most_readings=0,
         )
         add(tally, site, posterior, decision)
     return tally
