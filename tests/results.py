@@ -452,7 +452,7 @@ def listen_on_site(**options) -> Result:
 
 def hostile_site(**options) -> Result:
     """Build a site whose title, codes and notes try to become markup, script or formula."""
-    return build(title=HOSTILE, code=HOSTILE, note=HOSTILE, **options)
+    return build(**{"title": HOSTILE, "code": HOSTILE, "note": HOSTILE, **options})
 
 
 def with_leak(result: Result, **changes) -> Result:

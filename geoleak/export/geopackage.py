@@ -14,7 +14,9 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree as ET
 
+from geoleak.export import words
 from geoleak.export.layers import PLANS, LayerPlan, features_of, value_of
 from geoleak.export.styles import STYLES, qml, sld
 from geoleak.result import Feature, Result
@@ -38,7 +40,7 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
     with _dated(stamp):
         for plan in plans:
             _write_layer(path, plan, result)
-    _add_styles(path, [plan.name for plan in plans], stamp)
+    _finish(path, [plan.name for plan in plans], stamp, _about(result))
     return path
 
 
@@ -81,7 +83,7 @@ def _write_layer(path: Path, plan: LayerPlan, result: Result) -> None:
             driver="GPKG",
             geometry_type=kind,
             crs=None if result.site.local else _crs_text(result),
-            dataset_metadata=_about(result) if plan is PLANS[0] else None,
+            dataset_metadata={"run": result.run.id} if plan is PLANS[0] else None,
             layer_options={"IDENTIFIER": plan.title, **options},
         )
 
@@ -117,20 +119,28 @@ def _column(values: list[Any], type_: type) -> Any:
     return np.array([None if v is None else str(v) for v in values], dtype=object)
 
 
-def _about(result: Result) -> dict[str, str]:
-    """Return what the file says of itself."""
-    return {
+def _about(result: Result) -> str:
+    """Return what the file says of itself, as Dublin Core.
+
+    GDAL's own form of metadata makes it leave an .aux.xml file beside the package on reading.
+    """
+    root = ET.Element("metadata", {"xmlns:dcterms": "http://purl.org/dc/terms/"})
+    told = {
         "title": result.site.title,
-        "run": result.run.id,
-        "date": result.run.date,
-        "software": f"geoleak {result.run.version}",
-        "verdict": result.decision.verdict,
-        "grid": f"{result.site.grid_name} ({result.leak.position.crs})",
-        "note": "Lengths in the fields are metres. A stake is advice; local codes and licensed "
-        "practice govern.",
+        "identifier": f"run {result.run.id}",
+        "created": result.run.date,
+        "creator": f"geoleak {result.run.version}",
+        "abstract": f"Verdict: {result.decision.verdict}. Grid: {result.site.grid_name} "
+        f"({result.leak.position.crs}). Lengths in the fields are metres. A stake is advice; "
+        "local codes and licensed practice govern.",
     }
+    for name, text in told.items():
+        if text:
+            ET.SubElement(root, f"dcterms:{name}").text = words.plain(text)
+    return ET.tostring(root, encoding="unicode")
 
 
+DUBLIN_CORE = "http://purl.org/dc/terms/"
 STYLE_TABLE = """
 CREATE TABLE layer_styles (
   id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
@@ -141,10 +151,13 @@ CREATE TABLE layer_styles (
 """
 
 
-def _add_styles(path: Path, names: list[str], stamp: str) -> None:
-    """Add the table that a GIS reads a layer's default style from."""
+def _finish(path: Path, names: list[str], stamp: str, about: str) -> None:
+    """Add what the file says of itself and the table that a GIS takes default styles from."""
     with closing(sqlite3.connect(path)) as base, base:
         base.execute("PRAGMA synchronous = OFF")
+        base.execute(
+            "UPDATE gpkg_metadata SET md_standard_uri = ?, metadata = ?", (DUBLIN_CORE, about)
+        )
         base.execute(STYLE_TABLE)
         base.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, "

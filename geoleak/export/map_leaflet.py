@@ -155,6 +155,7 @@ def leaflet_css() -> str:
     """Return Leaflet's style sheet with its pictures inside."""
     folder = _leaflet()
     text = (folder / "leaflet.css").read_text(encoding="utf-8")
+    text = re.sub(r"behavior:\s*url\([^)]*\);?", "", text)  # of browsers long gone
 
     def inside(found: re.Match[str]) -> str:
         picture = (folder / found.group(1)).read_bytes()

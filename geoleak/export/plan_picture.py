@@ -181,7 +181,7 @@ def _pipe(picture: Picture, view: _View, result: Result, size: float) -> None:
         name = str(each.properties.get("leg", each.id))
         for line in _clipped(each, view):
             picture.line(line, "#000000", 2.2, dash=(7, 4) if name in assumed else ())
-    here = view.window()
+    here = view.window(4.0)
     for each in _of(result, "mark"):
         if each.grid.geom_type == "Point" and each.grid.within(here):
             x, y = view.at(each.grid.x, each.grid.y)
@@ -199,7 +199,7 @@ def _hole(picture: Picture, view: _View, result: Result, size: float) -> None:
 
 
 def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
-    here, tied = view.window(), {each.feature for each in result.ties}
+    here, tied = view.window(7.0), {each.feature for each in result.ties}
     near = result.near
     named = {near.mark, near.next_mark} if near else set()
     for each in _of(result, "feature", "fitting", "mark"):

@@ -3,9 +3,10 @@
 Everything is made in a folder beside the wanted one and renamed over it at the end, so a run that
 fails leaves the earlier output as it was. A small list, ``.geoleak-files.json``, names what geoleak
 wrote with the SHA-256 of each file. A folder that holds anything else, or one of those files
-changed by hand, is refused unless ``force``; a GeoPackage alone may differ, because a GIS that
-merely opens one rewrites its header and leaves ``-wal`` and ``-shm`` files beside it. With
-``force``, files of other people stay where they are and only files of geoleak's names are replaced.
+changed by hand, is refused unless ``force``. A GeoPackage alone may differ, because a GIS that
+merely opens one rewrites its header and may leave ``-wal``, ``-shm`` or ``.aux.xml`` files beside
+it. With ``force``, files of other people stay where they are and only files of geoleak's names are
+replaced.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from geoleak.errors import Complaint, GeoleakError, InputError, Origin
 from geoleak.result import Result
 
 LIST_NAME = ".geoleak-files.json"
-LEFT_BY_GIS = ("-wal", "-shm", "-journal")
+LEFT_BY_GIS = ("-wal", "-shm", "-journal", ".aux.xml")
 
 Writer = Callable[[Result, Path], "Path | None"]
 

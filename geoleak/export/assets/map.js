@@ -3,9 +3,9 @@ function geoleakPage(map, settings) {
   "use strict";
   var say = document.getElementById("say");
 
-  function show(box) {
+  function show(box, atOnce) {
     if (box && box.length === 2) {
-      map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom });
+      map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom, animate: !atOnce });
     }
   }
 
@@ -71,7 +71,7 @@ function geoleakPage(map, settings) {
   function nameShape(layer) {
     var element = layer.getElement && layer.getElement();
     var popup = layer.getPopup && layer.getPopup();
-    if (!element || !popup || element.getAttribute("tabindex")) { return; }
+    if (!element || !popup || element.getAttribute("aria-label")) { return; }
     var holder = document.createElement("div");
     holder.innerHTML = popup.getContent();
     var head = holder.querySelector("h2");
@@ -81,6 +81,7 @@ function geoleakPage(map, settings) {
     element.setAttribute("tabindex", "0");
     element.setAttribute("role", "button");
     element.setAttribute("aria-label", (head ? head.textContent + ": " : "") + parts.join(" "));
+    if (layer instanceof L.Marker) { return; }
     L.DomEvent.on(element, "keydown", function (event) {
       if (event.key === "Enter" || event.key === " ") {
         event.preventDefault();
@@ -117,6 +118,7 @@ function geoleakPage(map, settings) {
 
   // On paper the map has the size of the sheet and shows the stake's surroundings.
   window.addEventListener("beforeprint", function () {
+    map.stop();
     document.body.classList.add("on-paper");
     map.invalidateSize({ animate: false, pan: false });
     map.fitBounds(settings.near, { padding: [20, 20], maxZoom: settings.maxZoom, animate: false });
@@ -124,10 +126,10 @@ function geoleakPage(map, settings) {
   window.addEventListener("afterprint", function () {
     document.body.classList.remove("on-paper");
     map.invalidateSize({ animate: false, pan: false });
-    show(settings.near);
+    show(settings.near, true);
   });
 
   map.attributionControl.setPrefix("");
-  show(settings.near.length === 2 ? settings.near : settings.whole);
+  show(settings.near.length === 2 ? settings.near : settings.whole, true);
   thin();
 }

@@ -1,0 +1,247 @@
+"""dig_sheet.pdf: one page, embedded fonts, large figures, the same numbers as the result."""
+
+from __future__ import annotations
+
+import math
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+
+import pytest
+
+from geoleak.export.dig_sheet import geo_uri, write_dig_sheet
+from geoleak.export.plan_picture import plan_picture
+from geoleak.export.scripts import as_drawn
+from geoleak.result import TieSummary
+from tests.check_values import check_value
+from tests.results import (
+    EVERY_SITE,
+    feet_site,
+    listen_on_site,
+    local_site,
+    metric_site,
+    with_leak,
+)
+
+pypdf = pytest.importorskip("pypdf")
+ARABIC = "خط المياه 12 (شمال)"
+CHINESE = "柳树院 漏水"
+
+
+def _read(result, folder):
+    path = write_dig_sheet(result, folder / "dig_sheet.pdf")
+    return pypdf.PdfReader(path), path
+
+
+def _text(result, folder):
+    reader, _ = _read(result, folder)
+    return " ".join(reader.pages[0].extract_text().split())
+
+
+def _pieces(page):
+    """Return (text, size in points) of every piece of text as it stands on the page."""
+    found = []
+
+    def visit(text, cm, tm, font, size):
+        if text.strip():
+            found.append((text.strip(), size * math.hypot(cm[0], cm[1]) * math.hypot(tm[0], tm[1])))
+
+    page.extract_text(visitor_text=visit)
+    return found
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_one_small_page_with_its_fonts_inside(name, tmp_path):
+    result = EVERY_SITE[name]()
+    reader, path = _read(result, tmp_path)
+    assert len(reader.pages) == 1
+    assert path.stat().st_size <= 300_000
+    page = reader.pages[0]
+    inch = check_value("point_per_inch").expected
+    wanted = (8.27 * inch, 11.69 * inch) if name == "metric" else (8.5 * inch, 11 * inch)
+    assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(wanted, abs=1)
+    fonts = page["/Resources"]["/Font"]
+    assert len(fonts) == 2
+    for font in fonts.values():
+        assert "/FontFile2" in font.get_object()["/FontDescriptor"]
+    again = write_dig_sheet(EVERY_SITE[name](), tmp_path / "again.pdf")
+    assert again.read_bytes() == path.read_bytes()
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_nothing_is_under_9_points_and_the_answer_is_18_or_more(name, tmp_path):
+    reader, _ = _read(EVERY_SITE[name](), tmp_path)
+    pieces = _pieces(reader.pages[0])
+    assert len(pieces) > 40
+    assert min(size for _, size in pieces) >= 9 - 1e-6
+    large = " ".join(text for text, size in pieces if size >= 18 - 1e-6)
+    for word in ("Hole from", "Crown of the pipe", "Stake N", "before the stake"):
+        assert word in large
+
+
+def test_the_figures_are_those_of_the_result(tmp_path):
+    result = feet_site()
+    text = _text(result, tmp_path)
+    numbers = result.to_dict()
+    foot = 1200 / 3937
+    before = numbers["decision"]["hole"]["before_stake_m"] / foot
+    past = numbers["decision"]["hole"]["past_stake_m"] / foot
+    assert f"Hole from {before:.1f} ft before the stake to {past:.1f} ft past it" in text
+    assert f"{numbers['leak']['depth_m'] / foot:.1f} ft down" in text
+    assert f"N {numbers['leak']['position']['northing']:.2f}" in text
+    assert f"E {numbers['leak']['position']['easting']:.2f}" in text
+    assert f"{numbers['decision']['chance_in_hole']:.0%}".replace("%", " %") in text
+    for tie in numbers["ties"]:
+        assert f"{tie['distance_m'] / foot:.2f} ft from {tie['feature']}" in text
+    for caution in numbers["cautions"]:
+        assert caution.split(":")[0][:28] in text
+    for said in (
+        "run 7f3a91, 2026-05-04",
+        "pvc, 1.31 in outside; traced by signal",
+        "35.902187 -79.041065",
+        "within 7 ft at best",
+        "Combined factor 0.9999421, convergence -0.0241°",
+        "rover corrected by network RTK",
+        "3 % that the leak is on no traced leg",
+        "If the hole is dry: 0+47.0 to 0+52.0 (5 %)",
+        "NOT BEFORE: no locate request is filed",
+        "gas crosses 1.4 ft past the stake",
+        "Meter stopped?",
+        "Stake label:",
+        "Occupy 905 first",
+        "J-2217",
+    ):
+        assert said in text, said
+
+
+def test_feet_and_metre_twins_say_the_same(tmp_path):
+    """The twins stand on the same ground: every length of one is the other's in its unit."""
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    feet, metres = _text(feet_site(), tmp_path / "a"), _text(metric_site(), tmp_path / "b")
+    pattern = r"Hole from ([\d.]+) \w+ before the stake to ([\d.]+) \w+ past it"
+    for in_feet, in_metres in zip(
+        re.search(pattern, feet).groups(), re.search(pattern, metres).groups(), strict=True
+    ):
+        assert float(in_feet) * 1200 / 3937 == pytest.approx(float(in_metres), abs=0.02)
+    assert "35.902187 -79.041065" in feet and "35.902187 -79.041065" in metres
+    for said in ("3 % that the leak is on no traced leg", "91 % chance", "Before digging"):
+        assert said in feet and said in metres
+
+
+def test_listening_on_and_an_assumed_route_are_said_large(tmp_path):
+    result = listen_on_site()
+    legs = (replace(result.legs[0], assumed=True, marks_by="records"),)
+    reader, _ = _read(replace(result, legs=legs), tmp_path)
+    large = " ".join(text for text, size in _pieces(reader.pages[0]) if size >= 18 - 1e-6)
+    assert "LISTEN ON" in large and "Listen next at yard@0+72 and MTR1" in large
+    assert "ROUTE ASSUMED" in large and "DIG" not in large.split()
+    assert "Do not dig yet" in reader.pages[0].extract_text()
+
+
+def test_what_is_missing_is_said(tmp_path):
+    result = local_site(depth=False, services=False)
+    bare = replace(result, ties=(), ties_text=(), not_before=None, near=None)
+    text = _text(bare, tmp_path)
+    assert "Depth NOT KNOWN" in text
+    assert "no usable fixed feature" in text
+    assert "none are stated: that is no proof of none" in text
+    assert "Grid is ground" in text and "no longitude and latitude" in text
+
+
+def test_a_long_sheet_keeps_every_caution_and_stays_one_page(tmp_path):
+    result = feet_site(title="T" * 300)
+    note = "a very long note about a corner of a building that goes on and on " * 3
+    ties = tuple(TieSummary(f"F{k}", note, 5.0 + k, 10.0) for k in range(25))
+    reasons = tuple(f"caution {k}: mind the step and the other services" for k in range(22))
+    reader, _ = _read(replace(result, ties=ties, cautions=reasons), tmp_path)
+    assert len(reader.pages) == 1
+    text = " ".join(reader.pages[0].extract_text().split())
+    for k in range(22):
+        assert f"caution {k}: mind the step" in text
+    assert "more in result.json" in text
+
+
+def test_other_scripts_show_as_letters_or_a_note_never_as_boxes(tmp_path):
+    reader, _ = _read(feet_site(title=ARABIC), tmp_path)
+    text = reader.pages[0].extract_text()
+    assert "12" in text and "…" not in text.splitlines()[0]
+    assert any(0xFE70 <= ord(c) <= 0xFEFF for c in text), "no joined Arabic letter on the page"
+    reader, _ = _read(feet_site(title=f"{CHINESE} yard"), tmp_path)
+    text = reader.pages[0].extract_text()
+    assert "yard" in text and "not in this sheet's fonts" in text
+    assert not any(ord(c) > 0x3000 for c in text) and "\x00" not in text
+
+
+def test_arabic_is_joined_and_turned():
+    """Forms by the Unicode joining types (chapter 9.2): beh, alef, beh join."""
+    assert as_drawn("باب") == "\ufe8f\ufe8e\ufe91"
+    assert as_drawn("لا") == "\ufefb"
+    assert as_drawn("سلام") == "\ufee1\ufefc\ufeb3"
+    assert as_drawn("ab 12") == "ab 12"
+    assert as_drawn("אב (12)") == "(12) בא"
+    assert as_drawn("yard אב 3") == "yard בא 3"
+
+
+# The QR code and the geo URI
+
+
+@pytest.mark.parametrize("accuracy", [2.0, 0.03, None])
+def test_the_geo_uri_follows_rfc_5870(accuracy):
+    geouri = pytest.importorskip("geouri")
+    result = with_leak(feet_site(), lonlat_accuracy_m=accuracy)
+    text = geo_uri(result)
+    read = geouri.parse(text)
+    assert float(read.lat) == pytest.approx(result.leak.lonlat[1], abs=6e-7)
+    assert float(read.lon) == pytest.approx(result.leak.lonlat[0], abs=6e-7)
+    if accuracy is None:
+        assert ";u=" not in text
+    else:
+        # Never smaller than the accuracy itself.
+        assert accuracy <= float(text.split(";u=")[1]) <= accuracy + 0.1
+    assert geo_uri(local_site()) == ""
+
+
+def test_the_code_on_the_page_is_read_back(tmp_path):
+    zxingcpp = pytest.importorskip("zxingcpp")
+    image = pytest.importorskip("PIL.Image")
+    if not shutil.which("pdftoppm"):
+        pytest.skip("needs pdftoppm (Debian: poppler-utils)")
+    result = feet_site()
+    _, path = _read(result, tmp_path)
+    subprocess.run(
+        ["pdftoppm", "-r", "100", "-gray", "-png", "-singlefile", str(path), str(tmp_path / "p")],
+        check=True,
+    )
+    found = zxingcpp.read_barcodes(image.open(tmp_path / "p.png"))
+    assert [each.text for each in found] == [geo_uri(result)]
+
+
+# The plan sketch
+
+
+@pytest.mark.parametrize(
+    ("build", "pattern"), [(feet_site, r"1 in = (\d+) ft"), (metric_site, r"1:(\d+)")]
+)
+def test_the_sketch_is_to_the_scale_it_states(build, pattern):
+    result = build()
+    plan = plan_picture(result, 270, 240)
+    stated = float(re.search(pattern, plan.scale).group(1))
+    ratio = stated if build is metric_site else stated * 12
+    point_m = 0.0254 / check_value("point_per_inch").expected
+    leg = next(each for each in result.legs)
+    first = leg.vertices[0]
+    second = leg.vertices[1]
+    from geoleak.units import unit_m
+
+    ground_m = math.dist(first, second) * unit_m(result.leak.position.unit)
+    pipe = max(
+        (each for each in plan.picture.items if getattr(each, "width", 0) == 2.2),
+        key=lambda each: len(each.points),
+    )
+    drawn = math.dist(pipe.points[0], pipe.points[1]) * point_m * ratio
+    assert drawn == pytest.approx(ground_m, rel=1e-6)
+    for item in plan.picture.items:
+        for x, y in getattr(item, "points", ()):
+            assert -1 <= x <= 271 and -1 <= y <= 241

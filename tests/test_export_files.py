@@ -1,0 +1,365 @@
+"""The files for GIS, phones, handhelds and CAD, each read back by a reader that is not ours."""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+import shapely
+
+from geoleak.errors import GeoleakError
+from geoleak.export.dxf import LAYERS, write_dxf
+from geoleak.export.geopackage import write_geopackage
+from geoleak.export.gpx import write_gpx
+from geoleak.export.kml import write_kml
+from geoleak.export.landxml import write_landxml
+from geoleak.export.layers import PLANS
+from geoleak.export.write import write_all
+from geoleak.units import unit_m
+from tests.check_values import check_value
+from tests.results import EVERY_SITE, feet_site, hostile_site, local_site, metric_site
+
+SCHEMAS = Path(__file__).parent / "schemas"
+LAYER_NAMES = [
+    "pipe",
+    "marks",
+    "readings",
+    "fittings",
+    "features",
+    "interval",
+    "hole",
+    "stakes",
+    "ties",
+    "utilities",
+]
+WITH_LONLAT = [name for name in EVERY_SITE if name != "local"]
+
+
+# GeoPackage
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory):
+    return write_geopackage(feet_site(), tmp_path_factory.mktemp("gpkg") / "site.gpkg")
+
+
+def test_geopackage_has_the_layers_in_the_grid(package):
+    import pyogrio
+
+    assert [str(name) for name, _ in pyogrio.list_layers(package)][:10] == LAYER_NAMES
+    result = feet_site()
+    for plan in PLANS:
+        frame = pyogrio.read_dataframe(package, layer=plan.name)
+        assert frame.crs.to_epsg() == 6543
+        wanted = [each for each in result.features if each.kind in plan.kinds]
+        assert len(frame) == len(wanted) > 0
+        for have, want in zip(frame.geometry, wanted, strict=True):
+            assert have.equals_exact(want.grid, 1e-9)
+
+
+def test_geopackage_fields_survive_any_format_and_hold_the_figures(package):
+    import pyogrio
+
+    for name in LAYER_NAMES:
+        for field in pyogrio.read_info(package, layer=name)["fields"]:
+            assert field == field.lower() and len(field) <= 10
+    stakes = pyogrio.read_dataframe(package, layer="stakes").set_index("id")
+    result = feet_site()
+    assert stakes.loc["900", "chainage_m"] == pytest.approx(result.leak.chainage_m)
+    assert stakes.loc["900", "station"] == "0+41.3"
+    readings = pyogrio.read_dataframe(package, layer="readings")
+    assert sorted(readings["level_db"]) == sorted(each.level_db for each in result.readings)
+    interval = pyogrio.read_dataframe(package, layer="interval")
+    assert sorted(interval["percent"]) == [50, 80, 95]
+
+
+def test_geopackage_is_one_by_the_standard(package):
+    with closing(sqlite3.connect(f"file:{package}?mode=ro", uri=True)) as base:
+
+        def one(text):
+            return base.execute(text).fetchone()[0]
+
+        assert one("PRAGMA application_id") == check_value("gpkg_application_id").expected
+        assert one("PRAGMA user_version") >= check_value("gpkg_user_version").expected
+        assert one("PRAGMA integrity_check") == "ok"
+        assert base.execute("PRAGMA foreign_key_check").fetchall() == []
+        systems = {row[0] for row in base.execute("SELECT srs_id FROM gpkg_spatial_ref_sys")}
+        assert {-1, 0, 4326} <= systems
+        blob = one("SELECT geom FROM stakes")
+        assert blob[:2] == b"GP" and blob[2] == 0
+        known = {row[0] for row in base.execute("SELECT table_name FROM gpkg_contents")}
+        assert {*LAYER_NAMES, "layer_styles"} <= known
+        metadata = one("SELECT group_concat(metadata) FROM gpkg_metadata")
+        assert "7f3a91" in metadata and "Alder Court" in metadata
+
+
+def test_geopackage_gives_every_layer_a_default_style(package):
+    with closing(sqlite3.connect(f"file:{package}?mode=ro", uri=True)) as base:
+        rows = base.execute(
+            "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML, styleSLD "
+            "FROM layer_styles"
+        ).fetchall()
+    assert {row[0] for row in rows} == set(LAYER_NAMES)
+    for name, column, default, qml, sld in rows:
+        assert column == "geom" and default == 1
+        root = ET.fromstring(qml.split("\n", 1)[1])
+        symbols = root.findall("./renderer-v2/symbols/symbol")
+        rules = root.findall("./renderer-v2/rules/rule")
+        assert len(symbols) == len(rules) > 0, name
+        assert {rule.get("symbol") for rule in rules} == {each.get("name") for each in symbols}
+        tree = ET.parse(io.BytesIO(sld.encode()))
+        spaces = {"sld": "http://www.opengis.net/sld"}
+        assert len(tree.findall(".//sld:Rule", spaces)) == len(rules)
+
+
+def test_geopackage_opens_read_only_and_leaves_nothing_beside_it(package, tmp_path):
+    import pyogrio
+
+    folder = tmp_path / "locked"
+    folder.mkdir()
+    copy = Path(shutil.copy(package, folder / "site.gpkg"))
+    before = copy.read_bytes()
+    assert before[18:20] == b"\x01\x01", "journal mode is not rollback"
+    copy.chmod(0o444)
+    folder.chmod(0o555)
+    try:
+        with closing(sqlite3.connect(f"file:{copy}?mode=ro", uri=True)) as base:
+            assert base.execute("SELECT count(*) FROM marks").fetchone()[0] > 0
+        assert len(pyogrio.read_dataframe(copy, layer="marks")) > 0
+        assert [each.name for each in folder.iterdir()] == ["site.gpkg"]
+        assert copy.read_bytes() == before
+    finally:
+        folder.chmod(0o755)
+
+
+def test_geopackage_of_a_local_site_has_no_false_crs(tmp_path):
+    import pyogrio
+
+    path = write_geopackage(local_site(), tmp_path / "site.gpkg")
+    with closing(sqlite3.connect(path)) as base:
+        used = {row[0] for row in base.execute("SELECT srs_id FROM gpkg_geometry_columns")}
+    assert used == {int(check_value("gpkg_srs_undefined_cartesian").expected)}
+    frame = pyogrio.read_dataframe(path, layer="stakes")
+    assert frame.geometry.iloc[0].x == pytest.approx(local_site().leak.position.easting)
+
+
+def test_geopackage_takes_points_multis_and_empty_layers(tmp_path):
+    import pyogrio
+
+    result = feet_site(services=False)
+    stake = next(each for each in result.features if each.kind == "stake")
+    point = replace(stake, kind="utility", id="v1", properties={"name": "valve", "colour": "blue"})
+    many = replace(
+        next(each for each in result.features if each.kind == "hole"),
+        grid=shapely.MultiPolygon([shapely.box(0, 0, 1, 1), shapely.box(2, 2, 3, 3)]),
+    )
+    features = tuple(
+        each for each in result.features if each.kind not in ("tie", "feature", "hole")
+    )
+    path = write_geopackage(
+        replace(result, features=(*features, point, many)), tmp_path / "site.gpkg"
+    )
+    names = [str(name) for name, _ in pyogrio.list_layers(path)]
+    assert set(LAYER_NAMES) <= set(names) and "utility_points" in names
+    assert len(pyogrio.read_dataframe(path, layer="ties")) == 0
+    assert pyogrio.read_dataframe(path, layer="utility_points")["colour"].tolist() == ["blue"]
+    assert pyogrio.read_dataframe(path, layer="hole").geometry.iloc[0].geom_type == "MultiPolygon"
+
+
+def test_the_callers_gdal_settings_are_left_as_they_were(tmp_path):
+    import pyogrio
+
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": "2001-01-01T00:00:00.000Z"})
+    try:
+        write_geopackage(feet_site(), tmp_path / "site.gpkg")
+        kept = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+        assert str(kept) == "2001-01-01T00:00:00.000Z"
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": None})
+
+
+# KML and GPX
+
+
+@pytest.mark.parametrize("name", WITH_LONLAT)
+def test_kml_is_read_by_gdal_with_names_and_elevations(name, tmp_path):
+    import pyogrio
+
+    result = EVERY_SITE[name]()
+    path = write_kml(result, tmp_path / "site.kml")
+    frame = pyogrio.read_dataframe(path, layer="Stake")
+    first = frame.iloc[0]
+    row = frame[frame["Name"].str.startswith("STAKE yard")].iloc[0]
+    assert row.geometry.x == pytest.approx(result.leak.lonlat[0], abs=1e-9)
+    assert row.geometry.y == pytest.approx(result.leak.lonlat[1], abs=1e-9)
+    assert row.geometry.z == pytest.approx(result.leak.elevation_m, abs=1e-3)
+    assert first is not None
+    total = sum(
+        len(pyogrio.read_dataframe(path, layer=layer)) for layer, _ in pyogrio.list_layers(path)
+    )
+    assert total == sum(each.lonlat is not None for each in result.features)
+
+
+@pytest.mark.parametrize("name", WITH_LONLAT)
+def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
+    gpxpy = pytest.importorskip("gpxpy")
+    xmlschema = pytest.importorskip("xmlschema")
+    result = EVERY_SITE[name]()
+    path = write_gpx(result, tmp_path / "site.gpx")
+    xmlschema.XMLSchema(SCHEMAS / "gpx_rules.xsd").validate(path)
+    read = gpxpy.parse(path.read_text("utf-8"))
+    stake = next(each for each in read.waypoints if each.name.startswith("STAKE"))
+    assert stake.elevation == pytest.approx(result.leak.elevation_m, abs=1e-3)
+    assert stake.latitude == pytest.approx(result.leak.lonlat[1], abs=1e-9)
+    assert stake.longitude == pytest.approx(result.leak.lonlat[0], abs=1e-9)
+    assert {track.type for track in read.tracks} == {"route", "hole"}
+
+
+@pytest.mark.parametrize("bad", ['lat="95" lon="10"', 'lat="5" lon="180"', 'lat="5" lon="200"'])
+def test_the_gpx_rules_can_fail(bad):
+    xmlschema = pytest.importorskip("xmlschema")
+    rules = xmlschema.XMLSchema(SCHEMAS / "gpx_rules.xsd")
+    text = (
+        '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
+        f"<wpt {bad}><name>a</name></wpt></gpx>"
+    )
+    assert not rules.is_valid(text)
+    assert rules.is_valid(text.replace(bad, 'lat="5" lon="-180"'))
+
+
+def test_gpx_brings_the_antimeridian_to_minus_180(tmp_path):
+    result = feet_site()
+    stake = next(each for each in result.features if each.kind == "stake")
+    moved = replace(stake, lonlat=shapely.Point(check_value("gpx_lon_limit").expected, 10.0))
+    path = write_gpx(replace(result, features=(moved,)), tmp_path / "site.gpx")
+    (point,) = ET.parse(path).getroot().findall("{*}wpt")
+    assert float(point.get("lon")) == -180.0
+
+
+@pytest.mark.parametrize("writer", [write_kml, write_gpx])
+def test_a_local_site_has_no_file_in_degrees(writer, tmp_path):
+    with pytest.raises(GeoleakError, match="needs longitude and latitude"):
+        writer(local_site(), tmp_path / "site")
+    assert not (tmp_path / "site").exists()
+
+
+# DXF
+
+
+@pytest.mark.parametrize(
+    ("build", "unit"),
+    [(feet_site, "ftus"), (metric_site, "m"), (local_site, "ft"), (hostile_site, "ftus")],
+)
+def test_dxf_passes_audit_in_its_unit_and_layers(build, unit, tmp_path):
+    ezdxf = pytest.importorskip("ezdxf")
+    result = build()
+    drawing = ezdxf.readfile(write_dxf(result, tmp_path / "site.dxf"))
+    audit = drawing.audit()
+    assert not audit.errors and not audit.fixes
+    assert drawing.dxfversion == "AC1024"
+    assert drawing.header["$INSUNITS"] == check_value(f"dxf_insunits_{unit}").expected
+    names = {layer.dxf.name for layer in drawing.layers}
+    assert {name for name, _ in LAYERS.values()} <= names
+    space = drawing.modelspace()
+    (stake,) = (
+        point
+        for point in space.query('POINT[layer=="STAKE"]')
+        if abs(point.dxf.location.x - result.leak.position.easting) < 1e-6
+    )
+    assert stake.dxf.location.y == pytest.approx(result.leak.position.northing)
+    assert stake.dxf.location.z * unit_m(result.leak.position.unit) == pytest.approx(
+        result.leak.elevation_m
+    )
+    (line,) = space.query('LWPOLYLINE[layer=="PIPE"]')
+    assert np.asarray(line.get_points("xy")) == pytest.approx(np.asarray(result.legs[0].vertices))
+    assert any(text.dxf.text.startswith("STAKE yard") for text in space.query("TEXT"))
+
+
+def test_dxf_without_its_library_is_a_plain_error(tmp_path, monkeypatch):
+    monkeypatch.setitem(__import__("sys").modules, "ezdxf", None)
+    with pytest.raises(GeoleakError, match=r"pip install 'geoleak\[cad\]'"):
+        write_dxf(feet_site(), tmp_path / "site.dxf")
+
+
+# LandXML
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"), [("feet", "USSurveyFoot"), ("metric", "meter"), ("local", "foot")]
+)
+def test_landxml_follows_its_rules_and_holds_the_stations(name, unit, tmp_path):
+    xmlschema = pytest.importorskip("xmlschema")
+    result = EVERY_SITE[name]()
+    path = write_landxml(result, tmp_path / "site.xml")
+    xmlschema.XMLSchema(SCHEMAS / "landxml_rules.xsd").validate(path)
+    root = ET.parse(path).getroot()
+    (units,) = root.find("{*}Units")
+    assert units.get("linearUnit") == unit
+    (alignment,) = root.findall("{*}Alignments/{*}Alignment")
+    factor = unit_m(result.leak.position.unit)
+    ground = result.legs[0].length_m / factor
+    assert float(alignment.get("length")) == pytest.approx(ground, abs=1e-4)
+    lines = alignment.findall("{*}CoordGeom/{*}Line")
+    total = sum(float(line.get("length")) for line in lines)
+    assert total == pytest.approx(ground, abs=3e-4)
+    station = 0.0
+    for line, corner in zip(lines, result.legs[0].vertices, strict=False):
+        assert float(line.get("staStart")) == pytest.approx(station, abs=3e-4)
+        northing, easting = (float(v) for v in line.find("{*}Start").text.split())
+        assert (easting, northing) == pytest.approx(corner, abs=1e-4)
+        station += float(line.get("length"))
+    points = {each.get("name"): each for each in root.findall("{*}CgPoints/{*}CgPoint")}
+    northing, easting, height = (float(v) for v in points["900"].text.split())
+    assert northing == pytest.approx(result.leak.position.northing, abs=1e-4)
+    assert easting == pytest.approx(result.leak.position.easting, abs=1e-4)
+    assert height * factor == pytest.approx(result.leak.elevation_m, abs=1e-4)
+
+
+def test_the_landxml_rules_can_fail(tmp_path):
+    xmlschema = pytest.importorskip("xmlschema")
+    rules = xmlschema.XMLSchema(SCHEMAS / "landxml_rules.xsd")
+    text = write_landxml(feet_site(), tmp_path / "site.xml").read_text("utf-8")
+    assert rules.is_valid(text)
+    assert not rules.is_valid(text.replace("USSurveyFoot", "ftUS"))
+    assert not rules.is_valid(text.replace(' staStart="0.0000" desc', " desc"))
+
+
+# All of them
+
+
+def test_hostile_text_leaves_every_xml_well_formed(tmp_path):
+    result = hostile_site(code="\x00\x07]]>")
+    for writer, name in ((write_kml, "k"), (write_gpx, "g"), (write_landxml, "l")):
+        root = ET.parse(writer(result, tmp_path / name)).getroot()
+        assert not root.findall(".//{*}img") and not root.findall(".//img")
+
+
+def test_all_files_together_in_one_folder_and_the_same_each_time(tmp_path):
+    pytest.importorskip("ezdxf")
+    also = ["kml", "gpx", "dxf", "landxml"]
+    for name in ("a", "b"):
+        os.environ.pop("OGR_CURRENT_DATE", None)
+        written = write_all(feet_site(), tmp_path / name, also=also)
+        assert {each.name for each in written} >= {
+            "site.kml",
+            "site.gpx",
+            "site.dxf",
+            "site.xml",
+            "site.gpkg",
+        }
+    for path in (tmp_path / "a").iterdir():
+        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_a_file_that_cannot_be_made_stops_all_of_them(tmp_path):
+    with pytest.raises(GeoleakError, match="KML needs longitude and latitude"):
+        write_all(local_site(), tmp_path / "out", also=["kml"])
+    assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,203 @@
+"""map.html as text: self-contained, small, the same each time, nothing of the job in it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import itertools
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+
+from geoleak.export.colours import INTERVAL, LEVEL_RAMP, level_edges, level_step
+from geoleak.export.map import notebook_html, page_html
+from geoleak.export.map_ticks import tick_step
+from geoleak.export.profile_picture import round_steps, tick_station
+from geoleak.export.words import formula_safe, markup_safe
+from tests.check_values import check_value
+from tests.results import EVERY_SITE, HOSTILE, feet_site, hostile_site, with_leak
+
+MOST_BYTES = 600_000
+
+
+class Reader(HTMLParser):
+    """Collects elements with their attributes, and the text of scripts."""
+
+    def __init__(self):
+        super().__init__(convert_charrefs=True)
+        self.elements, self.scripts = [], []
+        self.text, self.styles, self._in = "", "", None
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        self._in = tag
+        if tag == "script":
+            self.scripts.append("")
+
+    def handle_endtag(self, tag):
+        self._in = None
+        self.text += " "
+
+    def handle_data(self, data):
+        if self._in == "script":
+            self.scripts[-1] += data
+        elif self._in == "style":
+            self.styles += data
+        else:
+            self.text += f"{data} "
+
+
+def _read(page):
+    reader = Reader()
+    reader.feed(page)
+    return reader
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_the_page_loads_nothing_and_stays_small(name):
+    page = page_html(EVERY_SITE[name]())
+    assert len(page.encode()) <= MOST_BYTES
+    reader = _read(page)
+    for tag, attributes in reader.elements:
+        for key in ("src", "href", "srcset", "data", "action", "poster"):
+            value = attributes.get(key)
+            assert value is None or value.startswith("data:"), (tag, key, value)
+        assert not any(key.startswith("on") for key in attributes), (tag, attributes)
+    assert "leaflet" in reader.styles
+    assert not re.search(r"@import|url\((?!data:)", reader.styles)
+    assert page == page_html(EVERY_SITE[name]())
+
+
+def test_the_policy_lets_only_the_pages_own_scripts_run():
+    page = page_html(feet_site())
+    reader = _read(page)
+    policy = next(
+        attributes["content"]
+        for tag, attributes in reader.elements
+        if tag == "meta" and attributes.get("http-equiv") == "Content-Security-Policy"
+    )
+    assert policy.startswith("default-src 'none';")
+    assert policy.count("http") == check_value("csp_none_sources").expected
+    assert "unsafe-eval" not in policy and "script-src 'unsafe-inline'" not in policy
+    assert len(reader.scripts) == 2
+    for script in reader.scripts:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+
+
+def test_hostile_text_stands_in_the_page_as_text_alone():
+    page = page_html(hostile_site())
+    assert "<img" not in page.split("<body>")[1].split("<script>")[0]
+    reader = _read(page)
+    assert HOSTILE in " ".join(reader.text.split())
+    assert len(reader.scripts) == 2
+    for each in ("${window", "{{ 7*7", "`tick`", "<img", "'q'"):
+        assert each not in reader.scripts[1]
+
+
+def test_the_job_is_kept_out_of_the_map():
+    result = feet_site()
+    page = page_html(result)
+    for secret in (result.job.number, result.job.address, result.job.technician):
+        assert secret not in page
+
+
+def test_the_head_says_the_answer():
+    text = " ".join(_read(page_html(feet_site())).text.split()).replace("\xa0", " ")
+    for said in (
+        "DIG yard 0+41.3",
+        "91 % in a 5.0 ft hole, 3 % that the leak is on no traced leg",
+        "Not before: no locate request is filed",
+        "N 783295.38 E 1987838.33",
+        "sets out within 0.3 ft",
+        "3.0 ft: 74 %, 4.0 ft: 85 %, 5.0 ft: 91 %, 6.0 ft: 94 %",
+        "Call the locate service",
+        "gas crosses 1.4 ft past the stake",
+    ):
+        assert said in text, said
+
+
+def test_a_result_with_nearly_nothing_in_it_still_makes_a_page():
+    result = feet_site(services=False)
+    bare = replace(
+        with_leak(result, depth_m=None, depth_sigma_m=None, elevation_m=None),
+        near=None,
+        readings=(),
+        warnings=(),
+        cautions=(),
+        ties=(),
+        profile=tuple(
+            replace(p, expected_chainage_m=(), expected_db=(), low_db=(), high_db=())
+            for p in result.profile
+        ),
+        features=tuple(f for f in result.features if f.kind in ("stake", "route", "hole")),
+        decision=replace(result.decision, then=(), chance_by_length=(), reasons=()),
+    )
+    text = _read(page_html(bare)).text
+    assert "depth not known" in text and "no readings along this leg" in text
+    assert not re.search(r"\bnan\b|\bNone\b", text)
+
+
+def test_a_notebook_gets_the_page_in_a_frame():
+    frame = notebook_html(hostile_site())
+    reader = _read(frame)
+    ((tag, attributes),) = reader.elements
+    assert tag == "iframe" and "allow-same-origin" not in attributes["sandbox"]
+    assert attributes["srcdoc"] == page_html(hostile_site())
+
+
+def _lightness(colour):
+    """Return relative luminance (WCAG 2.2, definition of relative luminance)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_colours_keep_their_order_in_grey_and_for_colour_blind_readers():
+    """Each step differs from the next by a contrast of 1.4 and more, whatever its hue."""
+    for ramp in (LEVEL_RAMP, [INTERVAL[95], INTERVAL[80], INTERVAL[50]]):
+        steps = [_lightness(each) for each in ramp]
+        for lighter, darker in itertools.pairwise(steps):
+            assert (lighter + 0.05) / (darker + 0.05) >= 1.4
+
+
+def test_levels_fall_into_the_step_that_the_legend_states():
+    for colour, low, high in level_edges(20.0, 45.0):
+        assert LEVEL_RAMP[level_step((low + high) / 2, 20.0, 45.0)] == colour
+    assert level_step(45.0, 20.0, 45.0) == 4
+    assert level_step(20.0, 20.0, 20.0) == 2
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "most", "steps"),
+    [
+        (0, 10, 5, [0, 2, 4, 6, 8, 10]),
+        (17.2, 22.9, 5, [18, 20, 22]),
+        (-0.3, 0.35, 4, [-0.2, 0.0, 0.2]),
+        (5, 5, 4, [5]),
+    ],
+)
+def test_axes_are_marked_at_round_values(low, high, most, steps):
+    assert round_steps(low, high, most) == pytest.approx(steps)
+
+
+def test_ticks_read_as_stations():
+    assert tick_station(40, "ft") == "0+40"
+    assert tick_station(100, "ftUS") == "1+00"
+    assert tick_station(7.5, "ft") == "0+07.5"
+    assert tick_station(1005, "m") == "1+005"
+    assert [tick_step(v) for v in (90, 300, 1000, 5000)] == [5, 10, 25, 200]
+
+
+def test_every_dangerous_character_becomes_a_number():
+    assert markup_safe("&<>\"'`\\${}") == ("&#38;&#60;&#62;&#34;&#39;&#96;&#92;&#36;&#123;&#125;")
+    assert markup_safe("a\x00b\u2028c\nd") == "a b c d"
+    assert markup_safe("Straße 漏水") == "Straße 漏水"
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r@"])
+def test_no_field_starts_as_a_formula(start):
+    assert formula_safe(f"{start}1+1").startswith("'")
+    assert formula_safe("a=1") == "a=1"

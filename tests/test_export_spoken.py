@@ -1,0 +1,122 @@
+"""What a technician reads to the crew."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from geoleak.export.spoken import lines
+from geoleak.result import NearMarks
+from tests.results import (
+    EVERY_SITE,
+    feet_site,
+    hostile_site,
+    listen_on_site,
+    local_site,
+    metric_site,
+    with_leak,
+)
+
+
+def _text(result):
+    return " ".join(" ".join(lines(result)).split())
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_lines_are_plain_narrow_and_complete(name):
+    result = EVERY_SITE[name]()
+    printed = lines(result)
+    for line in printed:
+        assert len(line) <= 100 and line == line.rstrip()
+        assert line.isprintable() or line == ""
+    text = _text(result)
+    assert not re.search(r"\bnan\b|\binf\b|None|\bTrue\b", text)
+    for caution in result.cautions:
+        assert " ".join(caution.split()) in text
+    for warning in result.warnings:
+        assert " ".join(warning.text.split()) in text
+
+
+def test_the_figures_are_those_of_the_result_in_its_own_unit():
+    text = _text(feet_site())
+    for said in (
+        "DIG yard 0+41.3: 91 % in a 5.0 ft hole (3 % that the leak is on no traced leg)",
+        "open from 2.2 ft before the stake to 2.8 ft past it",
+        "crown of the pipe 3.1 ft down, give or take 0.3",
+        "1.9 ft past mark 108, on the way to mark 109",
+        "NOT BEFORE: no locate request is filed",
+        "N 783295.38 E 1987838.33 ftUS, NAD83(2011) / North Carolina (ftUS)",
+        "sets out within 0.3 ft",
+        "35.902187 -79.041065, within 7 ft at best",
+        "if the hole is dry: 0+47.0 to 0+52.0 (5 %)",
+        "occupy 905 first: it must read within 0.1 ft, or stop",
+    ):
+        assert said in text
+    metric = _text(metric_site())
+    for said in (
+        "yard 0+012.59",
+        "0.67 m before the stake to 0.85 m past it",
+        "0.94 m down",
+        "N 238748.908 E 605894.335 m,",
+        "within 2 m at best",
+    ):
+        assert said in metric
+    assert "ft" not in metric.split("stake N")[0]
+
+
+def test_setting_out_and_phone_accuracy_are_never_rounded_to_better_than_they_are():
+    # 0.081 m is 0.2657 ft and 2.0 m is 6.56 ft: rounded up, not to the nearest.
+    text = _text(feet_site())
+    assert "within 0.3 ft" in text and "within 7 ft" in text
+    assert "within 2.0 ft" in _text(with_leak(feet_site(), lonlat_accuracy_m=0.58))
+
+
+def test_listening_on_does_not_say_dig():
+    printed = lines(listen_on_site())
+    text = _text(listen_on_site())
+    assert printed[1].startswith("LISTEN ON: do not dig yet")
+    assert not any(line.startswith("DIG") for line in printed)
+    assert "surface reading at yard@0+72" in text and "contact reading at MTR1" in text
+    assert "open from" not in text
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [(0.998, "over 99 %"), (0.002, "under 1 %"), (1.0, "100 %"), (0.0, "0 %"), (0.505, "50 %")],
+)
+def test_a_chance_is_never_told_surer_than_it_is(chance, said):
+    result = feet_site()
+    result = replace(result, decision=replace(result.decision, chance_in_hole=chance))
+    assert f"yard 0+41.3: {said} in a 5.0 ft hole" in _text(result)
+
+
+def test_what_is_not_known_is_said_or_left_out():
+    bare = with_leak(feet_site(depth=False), elevation_m=None, lonlat_accuracy_m=None)
+    text = _text(replace(bare, near=None, ties=(), ties_text=(), services=(), not_before=None))
+    assert "the depth of the pipe is not known" in text
+    assert "accuracy not known" in text and "past mark" not in text
+    assert "ground at 2" not in text and "NOT BEFORE" not in text and "tapes" not in text
+    assert "phone" not in " ".join(lines(local_site()))
+
+
+def test_a_stake_before_the_first_mark_is_told_so():
+    result = replace(feet_site(), near=NearMarks("101", -0.3, None))
+    assert "1.0 ft before mark 101" in _text(result)
+
+
+def test_an_assumed_route_is_said():
+    result = feet_site()
+    legs = (replace(result.legs[0], assumed=True, marks_by="assumed"),)
+    assert "route assumed" in _text(replace(result, legs=legs))
+
+
+def test_hostile_and_wide_text_stays_on_its_lines():
+    escape = hostile_site(code="\x1b[2J\x07")
+    wide = replace(escape, site=replace(escape.site, title="漏水" * 80 + "\x1b[31m\r\n"))
+    for line in lines(wide):
+        assert "\x1b" not in line and "\n" not in line
+    assert lines(wide)[0].endswith("run 7f3a91, 2026-05-04")
+    # Wide letters fill two columns of a terminal each.
+    assert len(lines(wide)[0]) + lines(wide)[0].count("漏") + lines(wide)[0].count("水") <= 100

@@ -1,0 +1,250 @@
+"""map.html in a real browser: no network, clean console, layers, pop-ups, hostile text, print."""
+
+from __future__ import annotations
+
+import base64
+import json
+import time
+
+import pytest
+
+from geoleak.export.map import page_html, write_map
+from tests import browser
+from tests.results import EVERY_SITE, feet_site
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING),
+]
+PHONE, DESK = (390, 844), (1280, 800)
+ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
+
+
+@pytest.fixture(scope="module")
+def driver(tmp_path_factory):
+    started = browser.start(tmp_path_factory.mktemp("profile"))
+    yield started
+    started.quit()
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("maps")
+    return {name: write_map(build(), folder / f"{name}.html") for name, build in EVERY_SITE.items()}
+
+
+def _open(driver, page, size=DESK):
+    driver.get("about:blank")
+    driver.get_log("performance")
+    driver.get_log("browser")
+    browser.size(driver, *size)
+    driver.get(page.as_uri())
+
+
+def _requests(driver):
+    found = []
+    for entry in driver.get_log("performance"):
+        message = json.loads(entry["message"])["message"]
+        if message["method"] == "Network.requestWillBeSent":
+            found.append(message["params"]["request"]["url"])
+    return found
+
+
+def _console(driver):
+    return [entry["message"] for entry in driver.get_log("browser")]
+
+
+def _count(driver, css):
+    return driver.execute_script(f"return document.querySelectorAll({json.dumps(css)}).length")
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_opens_from_disk_without_network_or_complaint(driver, pages, name, size):
+    _open(driver, pages[name], size)
+    assert _console(driver) == []
+    asked = _requests(driver)
+    assert asked, "the log of requests is empty: it proves nothing"
+    assert [url for url in asked if not url.startswith(ALLOWED)] == []
+    assert _count(driver, ".stake") == 1
+    assert _count(driver, ".leaflet-overlay-pane path, .leaflet-spots-pane path") > 10
+    assert _count(driver, "svg.picture circle") > 5
+    wide = driver.execute_script("return document.documentElement.scrollWidth")
+    assert wide <= size[0], "the page is wider than the screen"
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
+@pytest.mark.parametrize("name", ["feet", "local", "listen_on"])
+def test_the_stake_is_in_view_with_nothing_on_top(driver, pages, name, size):
+    _open(driver, pages[name], size)
+    on_top = driver.execute_script(
+        """
+        const stake = document.querySelector('.stake');
+        stake.scrollIntoView({block: 'center'});
+        const box = stake.querySelector('svg').getBoundingClientRect();
+        const at = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2);
+        return stake.contains(at) || stake === at;
+        """
+    )
+    assert on_top
+    assert _count(driver, ".stake.unsure") == (1 if name == "listen_on" else 0)
+
+
+def test_every_layer_can_be_switched_off_and_on(driver, pages):
+    _open(driver, pages["feet"])
+    driver.execute_script("document.querySelector('.leaflet-control-layers-toggle').click()")
+    boxes = driver.find_elements("css selector", ".leaflet-control-layers-overlays input")
+    names = [
+        each.text
+        for each in driver.find_elements("css selector", ".leaflet-control-layers-overlays label")
+    ]
+    assert {"Pipe", "Hole", "Stake", "Readings", "Other services", "Marks"} <= set(names)
+    everything = (
+        "return document.querySelectorAll('.leaflet-pane path, .leaflet-marker-icon').length"
+    )
+    before = driver.execute_script(everything)
+    for box in boxes:
+        full = driver.execute_script(everything)
+        driver.execute_script("arguments[0].click()", box)
+        assert driver.execute_script(everything) < full
+    assert driver.execute_script(everything) == 0
+    for box in boxes:
+        driver.execute_script("arguments[0].click()", box)
+    assert driver.execute_script(everything) == before
+    assert _console(driver) == []
+
+
+def _popup(driver):
+    for _ in range(50):
+        found = driver.find_elements("css selector", ".leaflet-popup-content")
+        if found:
+            return found[-1].get_attribute("textContent")
+        time.sleep(0.02)
+    raise AssertionError("no pop-up opened")
+
+
+def test_popups_open_by_mouse_and_by_keyboard(driver, pages):
+    from selenium.webdriver.common.keys import Keys
+
+    result = feet_site()
+    _open(driver, pages["feet"])
+    stake = driver.find_element("css selector", ".stake")
+    assert stake.get_attribute("aria-label").startswith("Stake yard 0+41.3: Grid N 783295.38")
+    driver.execute_script("arguments[0].click()", stake)
+    text = _popup(driver)
+    assert f"{result.leak.position.northing:.2f}" in text and "3.1 ft" in text
+    shapes = driver.find_elements("css selector", "path[role=button]")
+    assert len(shapes) > 30
+    assert all(each.get_attribute("aria-label") for each in shapes)
+    hole = next(s for s in shapes if s.get_attribute("aria-label").startswith("Hole"))
+    driver.execute_script("arguments[0].focus()", hole)
+    hole.send_keys(Keys.ENTER)
+    assert "91 %" in _popup(driver)
+    assert _console(driver) == []
+
+
+def test_hostile_text_does_not_run_and_does_not_blank_the_map(driver, pages):
+    _open(driver, pages["hostile"])
+    shapes = driver.find_elements(
+        "css selector", "path[role=button], .leaflet-marker-icon[tabindex]"
+    )
+    assert len(shapes) > 30
+    seen = ""
+    for shape in shapes:
+        driver.execute_script(
+            "arguments[0].dispatchEvent(new MouseEvent('click', {bubbles: true}))", shape
+        )
+        popup = driver.find_elements("css selector", ".leaflet-popup-content")
+        seen += popup[-1].get_attribute("textContent") if popup else ""
+    assert driver.execute_script("return typeof window.pwned") == "undefined"
+    assert "</script><img src=x onerror=" in seen and "`tick` ${window.pwned=2} {{ 7*7 }}" in seen
+    assert "back\\slash" in seen
+    assert _count(driver, "img[src=x]") == 0
+    assert "</script><img" in driver.title
+    assert _count(driver, ".stake") == 1
+    assert _console(driver) == []
+
+
+def test_the_buttons_change_the_view_and_the_position_waits_to_be_asked(driver, pages):
+    _open(driver, pages["feet"])
+    asked = "window.asked = 0; navigator.geolocation.getCurrentPosition = (yes) => {window.asked++;"
+    asked += "yes({coords: {latitude: 35.90220, longitude: -79.04100, accuracy: 5}})}"
+    driver.execute_script(asked)
+    scale = "return document.querySelector('.leaflet-control-scale-line').textContent"
+    buttons = {each.text: each for each in driver.find_elements("css selector", ".press")}
+    assert set(buttons) == {"Stake", "All", "Me"}
+    first = driver.execute_script(scale)
+    driver.execute_script("arguments[0].click()", buttons["Stake"])
+    for _ in range(100):
+        if driver.execute_script(scale) != first:
+            break
+        time.sleep(0.02)
+    assert driver.execute_script(scale) != first
+    assert driver.execute_script("return window.asked") == 0
+    assert _count(driver, ".here") == 0
+    assert _console(driver) == []
+    driver.execute_script("arguments[0].click()", buttons["Me"])
+    assert driver.execute_script("return window.asked") == 1
+    assert _count(driver, ".here") == 1
+    said = driver.find_element("id", "say").text
+    assert "within 5 m" in said
+
+
+def test_a_local_site_offers_no_phone_position(driver, pages):
+    _open(driver, pages["local"])
+    labels = [each.text for each in driver.find_elements("css selector", ".press")]
+    assert labels == ["Stake", "All"]
+    lines = driver.find_elements("css selector", ".leaflet-control-scale-line")
+    assert [each.text.split()[-1] for each in lines] == ["m", "ft"]
+
+
+def test_the_scale_bar_of_a_local_site_is_true(driver, pages):
+    """The hole of the local site is 5 ft long; on the screen it has the length the bar says."""
+    _open(driver, pages["local"])
+    bar_m, bar_px, hole_px = driver.execute_script(
+        """
+        const bar = document.querySelector('.leaflet-control-scale-line');
+        const hole = document.querySelector('path[aria-label^=Hole]');
+        const d = hole.getAttribute('d').slice(1).split(/[LMz]/).filter(Boolean)
+          .map(p => p.split(/[ ,]/).map(Number));
+        let longest = 0;
+        for (let i = 1; i < d.length; i++) {
+          longest = Math.max(longest, Math.hypot(d[i][0] - d[i-1][0], d[i][1] - d[i-1][1]));
+        }
+        return [parseFloat(bar.textContent), bar.getBoundingClientRect().width, longest];
+        """
+    )
+    assert hole_px / (bar_px / bar_m) == pytest.approx(feet_site().decision.hole.length_m, rel=0.1)
+
+
+def test_prints_to_one_page(driver, pages, tmp_path):
+    pypdf = pytest.importorskip("pypdf")
+    _open(driver, pages["feet"])
+    made = driver.execute_cdp_cmd(
+        "Page.printToPDF", {"preferCSSPageSize": True, "paperWidth": 8.5, "paperHeight": 11}
+    )
+    path = tmp_path / "print.pdf"
+    path.write_bytes(base64.b64decode(made["data"]))
+    read = pypdf.PdfReader(path)
+    assert len(read.pages) == 1
+    text = read.pages[0].extract_text()
+    assert "STAKE" in text and "Before digging" in text
+    assert "Layers" not in text
+
+
+def test_a_notebook_frame_runs_without_network(driver, tmp_path):
+    page = tmp_path / "notebook.html"
+    page.write_text(f"<!DOCTYPE html><body>{feet_site()._repr_html_()}</body>", "utf-8")
+    _open(driver, page)
+    assert [url for url in _requests(driver) if not url.startswith(ALLOWED)] == []
+    assert _console(driver) == []
+    driver.switch_to.frame(driver.find_element("tag name", "iframe"))
+    assert _count(driver, ".stake") == 1
+    driver.switch_to.default_content()
+
+
+def test_street_tiles_are_asked_for_by_the_user_alone():
+    assert "tile.openstreetmap.org" not in page_html(feet_site())
+    page = page_html(feet_site(), street_tiles=True)
+    assert "img-src data: https://tile.openstreetmap.org" in page
+    assert "OpenStreetMap contributors" in page
