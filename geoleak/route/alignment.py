@@ -51,7 +51,7 @@ class Alignment:
         """Indices of the rounded corners."""
         if "arcs" not in self._memo:
             self._memo["arcs"] = (self.tangent_m > 0.0).nonzero()[0]
-        return self._memo["arcs"]  # type: ignore[no-any-return]
+        return self._memo["arcs"]
 
     def parts(self) -> tuple[Floats, Floats, Floats]:
         """Return the straights' lengths (k,), unit directions (k, 2), and turns (k + 1,) in rad.
@@ -68,7 +68,7 @@ class Alignment:
                 cross = before[:, 1] * after[:, 0] - before[:, 0] * after[:, 1]
                 turn[1:-1] = np.arctan2(cross, (before * after).sum(axis=1))
             self._memo["parts"] = (length, unit, turn)
-        return self._memo["parts"]  # type: ignore[no-any-return]
+        return self._memo["parts"]
 
     def allowed(self) -> bool:
         """Tell whether no straight is too short, no turn a reversal and no arcs overlap."""
@@ -106,7 +106,7 @@ class Alignment:
                 right = np.array([unit[k - 1, 1], -unit[k - 1, 0]])
                 centre[k] += radius[k] * np.sign(turn[k]) * right - self.tangent_m[k] * unit[k - 1]
             self._memo["centres"] = (centre, radius, turn)
-        return self._memo["centres"]  # type: ignore[no-any-return]
+        return self._memo["centres"]
 
     def length_m(self) -> float:
         """Return the length along straights and arcs."""

@@ -189,7 +189,7 @@ def spacing_notes(
     notes: list[Note] = []
     usual = float(np.median(apart))
     if len(apart) >= 3:
-        for i in np.flatnonzero(apart > GAP_OF_SPACING * usual):
+        for i in np.flatnonzero(apart > GAP_OF_SPACING * usual).tolist():
             gap = format_length(float(apart[i]), unit=options.length_unit)
             often = format_length(usual, unit=options.length_unit)
             notes.append(
@@ -199,7 +199,7 @@ def spacing_notes(
                     f"where the usual spacing is {often}: a bend in there would not be seen",
                 )
             )
-    close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1]))
+    close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1])).tolist()
     if len(close):
         pairs = ", ".join(f"{names[i]} and {names[i + 1]}" for i in close[:5])
         more = f" and {len(close) - 5} more pairs" if len(close) > 5 else ""

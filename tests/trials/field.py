@@ -48,7 +48,7 @@ class Ground:
             top_m=float(rng.uniform(0.15, 0.5) * depth),
             loss_top=float(rng.uniform(1.0, 8.0)),
             loss_low=float(rng.uniform(1.0, 6.0)),
-            carried=float(10 ** (rng.uniform(-2.0, -0.5))),
+            carried=float(10 ** (rng.uniform(-2.3, -0.8))),
             pipe_loss=float(rng.uniform(0.1, 0.3) if iron else rng.uniform(0.6, 2.0)),
             slab_from=float(edge[0]),
             slab_to=float(edge[1]),
