@@ -49,6 +49,9 @@ def test_tees_passed() -> None:
     found = TEE.tees_passed(([0, 0, 0, 2], [10, 50, 10, 1]), ([1, 0, 0], [20, 90, 40]))
     # 50 m is the tee itself; legs that do not join are -1.
     np.testing.assert_array_equal(found, [[1, 1, 0], [0, 0, 0], [1, 1, 0], [-1, -1, -1]])
+    # Whichever leg names it, at either end of the way.
+    np.testing.assert_array_equal(TEE.tees_passed(([0, 0], [10, 50]), ([1], [0])), [[0], [0]])
+    np.testing.assert_array_equal(TEE.tees_passed(([1, 1], [0, 20]), ([0], [10])), [[0], [1]])
 
 
 def test_pipe_along_the_slope_counts_and_not_the_plan() -> None:
