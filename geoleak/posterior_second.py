@@ -24,7 +24,7 @@ Ints = npt.NDArray[np.int64]
 DECISIVE = 10.0
 # Three neighbouring readings this far (sigma) over the fit call for the search.
 STANDING_OUT = 0.7
-PLACES = 28
+PLACES = 36
 LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
 
 
@@ -50,7 +50,21 @@ def second_leak(
     at_place = log_sum_exp(total)
     if log_sum_exp(at_place) < np.log(DECISIVE):
         return None
-    return _second_peak(places, np.exp(at_place - at_place.max()))
+    leading = knots.take(np.array([int(np.argmax(log_sum_exp(posterior)))]))
+    share = np.exp(at_place - at_place.max()) * (_apart(places, leading) > _nearest(places))
+    return _second_peak(places, share) if share.sum() > 0 else None
+
+
+def _apart(places: Candidates, one: Candidates) -> Floats:
+    out: Floats = np.hypot(
+        places.easting_m - one.easting_m[0], places.northing_m - one.northing_m[0]
+    )
+    return out
+
+
+def _nearest(places: Candidates) -> Floats:
+    """Return how near two leaks may be and still be told apart: twice the depth."""
+    return np.maximum(2.0, 2.0 * places.depth_m)
 
 
 def _something_left(evidence: LevelEvidence, draws: LevelDraws) -> bool:
@@ -107,8 +121,7 @@ def _two_to_one(
         step = 3.0 if louder >= 0 else 6.0
         own += np.log(step / (evidence.strength.spread * np.sqrt(2 * np.pi)))
         terms.append(log_sum_exp(two + weight[:, None], axis=0) + own)
-    apart = np.hypot(places.easting_m - first.easting_m[0], places.northing_m - first.northing_m[0])
-    far = np.where(apart > np.maximum(2.0, 2.0 * places.depth_m), 0.0, -np.inf)
+    far = np.where(_apart(places, first) > _nearest(places), 0.0, -np.inf)
     out: Floats = log_sum_exp(np.array(terms)) - float(log_sum_exp(alone)) + far
     return out
 

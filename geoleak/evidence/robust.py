@@ -125,7 +125,7 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
     member = rows.membership.astype(kind)
     sigma = (rows.sigma * scale).astype(kind)
     precision = (1.0 / (sigma * sigma)).astype(kind)
-    residual = (rows.level - rows.floor_mean).astype(kind) - added
+    residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
     tau2 = rows.offset_sigma**2 if rows.sessions > 1 else 0.0
     prior = 1.0 / rows.floor_sigma**2
     cut = np.flatnonzero(rows.censored)
