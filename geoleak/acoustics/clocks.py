@@ -41,8 +41,12 @@ class Clocks:
             )
 
     def apparent_shift_s(self, time_s: float) -> float:
-        """Return what the clocks add to a delay (first minus second) at a time, seconds."""
-        return -(self.offset_s + self.skew_ppm * 1e-6 * time_s)
+        """Return what the clocks add to a delay (first minus second), seconds.
+
+        ``time_s`` is read on the second recorder; the first then reads that much less offset.
+        """
+        skew = self.skew_ppm * 1e-6
+        return -(self.offset_s + skew * (time_s - self.offset_s) / (1 + skew))
 
     def sigma_s(self, duration_s: float) -> float:
         """Return the standard deviation the clocks leave on a delay, seconds.

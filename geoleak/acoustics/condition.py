@@ -18,7 +18,7 @@ STEP_S = 0.1
 # Automatic gain, common practice without a source: a drop this large within two steps, then a
 # climb of this much spread over this time.
 FALL_DB = 2.5
-CLIMB_DB = 1.2
+CLIMB_DB = 2.0
 CLIMB_S = 1.0
 FEWEST_EVENTS = 3
 

@@ -210,7 +210,10 @@ def delay_of_sources(
     frequencies, power_one = power_spectrum(first, rate_hz, segment=plan.segment)
     power_two = power_spectrum(second, rate_hz, segment=plan.segment)[1]
     inside = (frequencies >= plan.band_hz[0]) & (frequencies <= plan.band_hz[1])
+    if inside.sum() < 4:
+        raise AcousticsError(_too_narrow(plan))
     use = inside & ~ml.lines(power_one) & ~ml.lines(power_two)
+    use &= ~ml.cliffs(power_one, use) & ~ml.cliffs(power_two, use)
     if power_one[inside].max() <= 0 or power_two[inside].max() <= 0:
         raise AcousticsError("one of the recordings is silent in the band; check the sensor")
     if use.sum() < 4:
@@ -221,6 +224,7 @@ def delay_of_sources(
         rate_hz,
         most_lag=round(plan.most_lag * LAG_MARGIN),
         shift=plan.shift(0.0),
+        keep=(frequencies, use),
         progress=plan.report(0.0, 0.4),
     )
     whole = _Whitened.of(raw, plan, frequencies, power_one, power_two, use)
@@ -237,6 +241,14 @@ def delay_of_sources(
         progress=plan.report(0.4, 1.0),
     )
     return _estimate(plan, whole, spectra, use, lag, chance)
+
+
+def _too_narrow(plan: _Plan) -> str:
+    low, high = plan.band_hz
+    return (
+        f"the band of {low:g} to {high:g} Hz is too narrow for {plan.duration_s:.1f} s; widen it "
+        "or record longer"
+    )
 
 
 def _plan(
@@ -322,10 +334,7 @@ def _detect(whole: _Whitened, plan: _Plan) -> tuple[int, float]:
     edges = ml.half_octaves(*plan.band_hz)
     total, shape = ml.detection(whole.values, whole.frequencies_hz, whole.use, edges, plan.count)
     if shape == 0:
-        raise AcousticsError(
-            f"the band of {plan.band_hz[0]:g} to {plan.band_hz[1]:g} Hz is too narrow for "
-            f"{plan.duration_s:.1f} s; widen it or record longer"
-        )
+        raise AcousticsError(_too_narrow(plan))
     total = np.where(_allowed(len(total), plan.most_lag), total, 0.0)
     # Where the bulk of the delays stands over what chance gives, the recordings are not plain
     # noise (tones, reverberation): the peak must stand out of that instead.
@@ -367,6 +376,8 @@ def _estimate(
         before, place = place, ml.refine(weighted, _on_circle(top, len(surface)))[0]
         if attempt > 0 and abs(place - before) < 0.01:
             break
+    if abs(place - before) > 0.5:
+        return _nothing(plan, chance, "the recordings do not settle on one delay")
     likely, _ = _surface(plan, whole, coherence, "likelihood")
     rivals, wrong = _rivals(plan, likely * plan.count, place)
     if wrong > 0.5:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 LINE_RATIO = 6.0
+CLIFF_RATIO = 0.1
 # A band counts where its coherence stands this far over chance somewhere, and out to where it
 # still does this much: single bins over chance must not lend weight to high frequencies.
 SEED_SIGMAS = 4.5
@@ -78,6 +79,18 @@ def lines(power: Floats) -> NDArray[np.bool_]:
         if end - begin <= 5:
             marked[max(begin - 2, 0) : end + 2] = True
     return marked
+
+
+def cliffs(power: Floats, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Mark bins at the foot of a steep edge, such as an anti-alias filter's.
+
+    What leaks over from beyond the edge is large against the little that stands there; whitened,
+    it would drown the rest.
+    """
+    kept = np.where(use, power, 0.0)
+    half = np.maximum(FEWEST_BINS, (SMOOTH_SHARE * np.arange(len(power))).astype(int)) + 1
+    top = [kept[max(at - reach, 0) : at + reach + 1].max() for at, reach in enumerate(half)]
+    return power < CLIFF_RATIO * np.array(top)
 
 
 def half_octaves(low_hz: float, high_hz: float) -> Floats:

@@ -161,28 +161,49 @@ def correlation(
     *,
     most_lag: int,
     shift: Shift,
+    keep: tuple[Floats, NDArray[np.bool_]] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Floats:
     """Return sum over t of first(t + d) second(t) for d = -most_lag .. most_lag samples.
 
-    Exact over the whole recording (overlap-save): nothing is lost at long delays, unlike with
-    windowed segments. `shift` as in `cross_spectra`; d counts from it.
+    Exact over the whole recording: the second channel is cut into Hann pieces that add up to it,
+    the first into stretches that hold every sample a piece may meet. Nothing is lost at long
+    delays, unlike with windowed segments, and tapered pieces keep hum from leaking.
+
+    Parameters
+    ----------
+    shift : callable
+        As in `cross_spectra`; d counts from it.
+    keep : (ndarray, ndarray), optional
+        Frequencies (Hz) and which of them to keep; the rest, hum above all, is cut out.
     """
     from scipy.fft import irfft, rfft
 
     length = good_length(8 * most_lag)
-    take = length - 2 * most_lag
+    piece = 4 * most_lag
+    window = hann(piece)
+    hold = _flat_top(length, most_lag, piece)
     total = np.zeros(length // 2 + 1, dtype=complex)
     ramp = 2j * np.pi * np.arange(length // 2 + 1) / length
-    for start in range(0, len(second), take):
-        stop = min(start + take, len(second))
-        exact = shift((start + stop) / 2 / rate_hz)
+    for start in range(-piece // 2, len(second), piece // 2):
+        exact = shift((start + piece / 2) / rate_hz)
         whole = round(exact)
-        ahead = first.read(start - most_lag + whole, start - most_lag + whole + length)
-        here = second.read(start, stop)
-        ones = rfft(ahead.astype(np.float32))
-        twos = rfft(here.astype(np.float32), n=length)
+        ahead = first.read(start - 2 * most_lag + whole, start - 2 * most_lag + whole + length)
+        here = second.read(start, start + piece)
+        ones = rfft(ahead.astype(np.float32) * hold)
+        twos = rfft(here.astype(np.float32) * window, n=length)
         total += ones * twos.conj() * np.exp(ramp * (exact - whole))
         if progress is not None:
-            progress(stop / len(second))
-    return np.asarray(irfft(total, n=length))[: 2 * most_lag + 1]
+            progress(min((start + piece) / len(second), 1.0))
+    if keep is not None:
+        hz = np.arange(length // 2 + 1) * rate_hz / length
+        total *= np.interp(hz, keep[0], keep[1].astype(float))
+    return np.asarray(irfft(total, n=length))[most_lag : 3 * most_lag + 1]
+
+
+def _flat_top(length: int, most_lag: int, piece: int) -> NDArray[np.float32]:
+    """Return a window that is 1 wherever a piece moved by the longest lag can reach."""
+    at = np.arange(length)
+    rise = np.clip(at / most_lag, 0, 1)
+    fall = np.clip((length - at) / (length - (3 * most_lag + piece)), 0, 1)
+    return (0.5 - 0.5 * np.cos(np.pi * np.minimum(rise, fall))).astype(np.float32)
