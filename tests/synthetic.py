@@ -53,19 +53,25 @@ def levels(
     route: Route | None = None,
     leg=0,
     offset_m=0.0,
+    routes: Sequence[Route] | None = None,
     **columns,
 ) -> Levels:
-    """Return readings on one leg (or on several: arrays of leg and positions)."""
+    """Return readings on one leg, or on several (``routes`` of all legs, and an array ``leg``)."""
     chainage = np.atleast_1d(np.asarray(chainage_m, dtype=float))
     n = len(chainage)
     offset = np.broadcast_to(np.asarray(offset_m, dtype=float), (n,)).copy()
-    place = np.asarray(route.position(chainage, offset))[:, :2]
+    legs = np.broadcast_to(np.asarray(leg, dtype=np.int64), (n,)).copy()
+    place = np.zeros((n, 2))
+    for number in np.unique(legs).tolist():
+        on = route if routes is None else routes[number]
+        mine = legs == number
+        place[mine] = np.asarray(on.position(chainage[mine], offset[mine]))[:, :2]
     nan = np.full(n, np.nan)
     whole = np.zeros(n, dtype=np.int64)
     made = replace(
         no_levels(kind),
         id=tuple(str(i + 1) for i in range(n)),
-        leg=np.broadcast_to(np.asarray(leg, dtype=np.int64), (n,)).copy(),
+        leg=legs,
         chainage_m=chainage,
         offset_m=offset,
         easting_m=place[:, 0],
