@@ -30,6 +30,7 @@ _TAKEN = {
     "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv",
     "listening_sheet.html",
 }  # fmt: skip
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
 
 
@@ -189,9 +190,12 @@ def marks_in_order(site: Site) -> list[tuple[Leg, str]]:
 
 
 def mark_text(site: Site, leg: Leg, mark: str) -> str:
-    """Return how a sheet names a mark: with its leg where it is a mark of two."""
+    """Return how a sheet names a mark: with its leg where it is a mark of two.
+
+    So is one that a spreadsheet would take for a formula.
+    """
     twice = sum(mark in other.mark_ids for other in site.legs) > 1
-    return f"{leg.name} {mark}" if twice else mark
+    return f"{leg.name} {mark}" if twice or mark.startswith(_FORMULA) else mark
 
 
 def site_toml(options: NewSite, points_name: str) -> str:

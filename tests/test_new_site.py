@@ -181,6 +181,15 @@ def test_two_legs_through_one_mark_name_it_with_its_leg(tmp_path: Path, options:
     assert [row.split(",")[2] for row in rows[4:]] == ["yard 104", "spur 104", "202"]
 
 
+def test_an_id_that_a_spreadsheet_would_run_is_not_a_cell_of_its_own(
+    tmp_path: Path, options: NewSite
+) -> None:
+    options.points.write_text(POINTS.replace("102,", "=1+1,"))
+    write_site(tmp_path / "new", options)
+    rows = (tmp_path / "new" / "readings.csv").read_text().splitlines()
+    assert "2,surface,101" not in rows and any(",service =1+1," in row for row in rows)
+
+
 def test_degrees_and_several_codes(tmp_path: Path) -> None:
     options = NewSite(
         points=SAMPLES / "school_loop" / "rover.csv",

@@ -118,7 +118,7 @@ def angle(text: str, *, decimal: str = ".") -> float:
 def could_be_packed(text: str) -> bool:
     """Tell whether a decimal number could be degrees packed as DD.MMSSsss."""
     whole, point, rest = text.strip().lstrip("+-").replace(",", ".").partition(".")
-    if not point or len(rest) < 4 or not (whole + rest).isdigit():
+    if not point or len(rest) < 4 or not re.fullmatch(r"[0-9]+", whole + rest):
         return False
     return int(rest[:2]) < 60 and int(rest[2:4]) < 60
 

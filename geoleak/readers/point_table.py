@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -102,6 +103,18 @@ class PointTable(Mapping[str, Point]):
         if isinstance(codes, CodedText):
             return [ids[int(row)] for row in codes.rows_of(code)]
         return [each for each, own in zip(ids, codes, strict=True) if own == code]
+
+    def ids_between(self, head: str, low: int, high: int) -> list[str]:
+        """Return the ids that are ``head`` and a number within limits, in file order."""
+        ids = self._columns.ids
+        if isinstance(ids, NumberedIds):
+            if head:
+                return []
+            rows = np.flatnonzero((ids.numbers >= low) & (ids.numbers <= high))
+            return [ids[int(row)] for row in rows]
+        numbered = re.compile(re.escape(head) + r"([0-9]{1,18})")
+        matches = ((each, numbered.fullmatch(each)) for each in ids)
+        return [each for each, match in matches if match and low <= int(match[1]) <= high]
 
     def place_of(self, key: str) -> int:
         """Return where an id stands in the file order; raises ``KeyError``."""
