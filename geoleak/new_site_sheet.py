@@ -23,7 +23,8 @@ h2 { font-size: 13pt; margin: 1em 0 .3em; }
 .fields { display: flex; flex-wrap: wrap; gap: .4em 1.5em; margin: .6em 0; }
 .fields span { border-bottom: 1px solid #000; min-width: 11em; padding-right: 4em; }
 .caution { border: 2px solid #000; padding: .4em .6em; font-weight: bold; }
-table { border-collapse: collapse; width: 100%; }
+table { border-collapse: collapse; width: 100%; table-layout: fixed; }
+th, td { overflow-wrap: anywhere; }
 th, td { border: 1px solid #444; padding: .25em .4em; text-align: left; height: 1.6em; }
 th { font-size: 9pt; }
 td.mark { font-weight: bold; white-space: nowrap; }
@@ -72,11 +73,13 @@ def listening_sheet(site: Site) -> str:
 
 
 def _table(leg: Leg, rows: list[str]) -> list[str]:
-    heads = ("No", "Mark", "Level", "Background", "Surface", "Note")
+    heads = {"No": 6, "Mark": 12, "Level": 22, "Background": 14, "Surface": 16, "Note": 30}
     return [
         f"<h2>Leg {escaped(leg.name)}</h2>",
         "<table><thead><tr>",
-        "".join(f'<th scope="col">{head}</th>' for head in heads),
+        "".join(
+            f'<th scope="col" style="width: {width}%">{head}</th>' for head, width in heads.items()
+        ),
         "</tr></thead><tbody>",
         *rows,
         "</tbody></table>",

@@ -48,6 +48,7 @@ def test_a_file_without_a_header_asks_for_its_layout(points: Path) -> None:
     guess = understand(points)
     assert (guess.rows, guess.has_header, guess.layout) == (7, False, None)
     assert any(each.startswith("layout") for each in guess.to_state)
+    assert [each.role for each in guess.columns[1:3]] == ["northing or easting"] * 2
     assert any(each.startswith("crs") for each in guess.to_state)
     assert guess.unit_candidates == ("m", "ftUS", "ft")
 
@@ -60,6 +61,7 @@ def test_the_crs_decides_the_layout_where_one_order_alone_fits(points: Path) -> 
     turned.write_text("".join(",".join([i, e, n, z, c]) + "\n" for i, n, e, z, c in rows))
     guess = understand(turned, crs=NC)
     assert guess.layout == "penzd"
+    assert [each.role for each in guess.columns[1:3]] == ["easting", "northing"]
     assert guess.easting == pytest.approx(understand(points, crs=NC).easting)
     assert decide_layout(guess, NC) == "penzd"
 

@@ -127,7 +127,7 @@ def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
         has_header=raw.has_header or is_layer,
         delimiter=raw.delimiter,
         decimal=raw.decimal,
-        columns=_columns(raw),
+        columns=_columns(raw, layout),
         layout=layout,
         in_degrees=in_degrees,
         easting=east if layout != "penzd" else north,
@@ -198,8 +198,13 @@ def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
     return "pnezd" if as_pnezd else "penzd"
 
 
-def _columns(raw: Raw) -> tuple[ColumnGuess, ...]:
+def _columns(raw: Raw, layout: Layout | None) -> tuple[ColumnGuess, ...]:
     by_index = {index: role for role, index in raw.header.roles.items()}
+    words = dict(ROLES)
+    if not raw.has_header and layout is None:
+        words["northing"] = words["easting"] = "northing or easting"
+    elif not raw.has_header and layout == "penzd":
+        words["northing"], words["easting"] = words["easting"], words["northing"]
     found = []
     for index, name in enumerate(raw.header.names):
         role = by_index.get(index, "")
@@ -208,7 +213,7 @@ def _columns(raw: Raw) -> tuple[ColumnGuess, ...]:
             cells = [f"{value:.10g}" for value in raw.arrays[role][:_SAMPLE]]
         label = name if raw.has_header else f"column {index + 1}"
         sample = tuple(cell.strip() for cell in cells)
-        found.append(ColumnGuess(label, ROLES.get(role, ""), raw.header.units.get(role), sample))
+        found.append(ColumnGuess(label, words.get(role, ""), raw.header.units.get(role), sample))
     return tuple(found)
 
 
