@@ -468,3 +468,33 @@ def test_a_chainage_off_the_route_is_refused():
         fit.sigma_across_m([1.0, 7.5])
     with pytest.raises(GeometryError, match="not on the route"):
         fit.depth_m(np.nan)
+
+
+def test_marks_that_make_no_line_in_their_order_are_joined_and_said():
+    points = walk([24.0], [])
+    mixed = points[np.random.default_rng(3).permutation(len(points))]
+    fit = fit_route(marks(mixed))
+    assert {"no_line", "mark_order"} <= set(codes(fit))
+    dots = float(np.sum(np.hypot(*np.diff(mixed, axis=0).T)))
+    assert fit.route.length_m == pytest.approx(dots)
+
+
+def test_the_first_mark_shot_again_at_the_end_does_not_pass_unsaid():
+    points = walk([20.0], [])
+    fit = fit_route(marks(np.concatenate([points, points[:1]])))
+    assert "mark_order" in codes(fit)
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10**6), count=st.integers(2, 8), ends=st.booleans())
+def test_any_few_marks_give_finite_figures(seed, count, ends):
+    points = np.random.default_rng(seed).normal(0.0, 4.0, (count, 2))
+    more = {"start": FixedPoint("A", -9.0, -9.0, 0.01, 50.0)} if ends else {}
+    fit = fit_route(marks(points, height=np.linspace(50.0, 51.0, count), **more))
+    at = np.linspace(0.0, fit.route.length_m, 9)
+    full = fit.covariance(at)
+    assert np.isfinite(full).all()
+    assert np.linalg.eigvalsh(full).min() > 0
+    assert np.isfinite(fit.depth_sigma_m(at)).all()
+    assert 0 < fit.length_sigma_m < 50
+    assert np.all((fit.mark_chainage_m >= 0) & (fit.mark_chainage_m <= fit.route.length_m + 1e-6))

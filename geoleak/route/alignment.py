@@ -114,6 +114,13 @@ class Alignment:
         _, radius, _ = self.centres()
         return float(np.sum(length) + np.sum(radius * np.abs(turn) - 2 * self.tangent_m))
 
+    def drawn_share(self) -> float:
+        """Return the length of the line as drawn (arcs in chords) over its true length."""
+        if "drawn" not in self._memo:
+            step = np.diff(self.polyline(), axis=0)
+            self._memo["drawn"] = float(np.hypot(step[:, 0], step[:, 1]).sum() / self.length_m())
+        return float(self._memo["drawn"])
+
     def stations(self) -> Floats:
         """Return chainages (k + 1, 2) at which each corner begins and ends."""
         length, _, turn = self.parts()

@@ -17,7 +17,7 @@ from geoleak.route.result import RouteFit
 from geoleak.route.search import Candidate, Charges, scored, search
 from geoleak.route.solve import Observations, misfit, solve
 from geoleak.route.spread import joined_spread, spread_of
-from geoleak.route.warn import fit_notes
+from geoleak.route.warn import fit_notes, no_line_note
 from geoleak.site import Note
 
 Floats = npt.NDArray[np.float64]
@@ -27,6 +27,10 @@ MOST_SETTLED = 10
 """How many candidates are refitted at the scale of their own residuals."""
 SCALE_PRIOR = 20.0
 """How many marks' worth of scatter the stated sigma stands for."""
+LEAST_SOUND = 0.5
+"""Where fewer of the marks agree on a line, the dots are joined as they stand."""
+MOST_TO_AND_FRO = 2.0
+"""Nor is it a line if its marks in order run along it to and fro for more lengths than this."""
 SCALE_LIMITS = (0.5, 2.5)
 
 
@@ -65,6 +69,10 @@ def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> Route
         candidates, scales = _joined(ready.observations), [1.0]
     else:
         candidates, scales = _fitted(ready.observations, options)
+        if not candidates or not _agrees(candidates[0]):
+            candidates, scales = _joined(ready.observations), [1.0]
+            options = replace(options, fit="marks")
+            notes.append(no_line_note(options))
     return _assemble(marks, options, ready, candidates, scales[0], order, origin, notes)
 
 
@@ -167,6 +175,17 @@ def _settled(
     fit = replace(candidate.fit, weight=candidate.fit.weight / wider)
     score = candidate.score + 2 * count * np.log(scale) + stated
     return Candidate(fit, score), scale
+
+
+def _agrees(best: Candidate) -> bool:
+    """Tell whether most marks lie on the line, one after another."""
+    where, shape = best.fit.where, best.fit.shape
+    length, _, _ = shape.parts()
+    along = shape.stations()[where.run, 1] + where.share * length[where.run]
+    to_and_fro = float(np.sum(np.abs(np.diff(along))))
+    return bool(
+        np.mean(best.fit.sound) >= LEAST_SOUND and to_and_fro <= MOST_TO_AND_FRO * shape.length_m()
+    )
 
 
 def _with_scale(marks: Observations, scale: float) -> Observations:

@@ -59,7 +59,7 @@ class Beside:
 
 
 def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
-    """Return the chainages of marks' feet, kept within the route."""
+    """Return the chainages of marks' feet on the line as drawn, kept within it."""
     length, unit, turn = shape.parts()
     station = shape.stations()
     run = where.run
@@ -75,7 +75,7 @@ def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
         cross = first[0] * spoke[:, 1] - first[1] * spoke[:, 0]
         angle = np.arctan2(cross, spoke @ first)
         out[on] = station[k, 0] - np.sign(turn[k]) * angle * radius[k]
-    return np.clip(out, 0.0, shape.length_m())
+    return np.clip(out, 0.0, shape.length_m()) * shape.drawn_share()
 
 
 def beside(
@@ -221,7 +221,7 @@ def bends(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> t
     shape = candidates[0].fit.shape
     _, unit, turn = shape.parts()
     _, radius, _ = shape.centres()
-    station = shape.stations()
+    station = shape.stations() * shape.drawn_share()
     covariance, _ = parameter_covariance(candidates[0], marks, bias_m)
     out = []
     for k in range(1, shape.runs):
@@ -243,7 +243,7 @@ def bends(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> t
 def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRun, ...]:
     """Return the straights and arcs with the first and last mark on each, strays left out."""
     where = best.fit.where
-    station = shape.stations()
+    station = shape.stations() * shape.drawn_share()
     sound = best.fit.sound >= 0.5
     at = chainages(shape, where, ready.observations.points)
     _, radius, _ = shape.centres()

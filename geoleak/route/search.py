@@ -288,7 +288,7 @@ def climb(found: Found, marks: Observations, charges: Charges) -> list[Candidate
 
 
 def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candidate]:
-    """Return the best candidates, of several structures, best first.
+    """Return the best candidates, of several structures, best first; none where none is allowed.
 
     Parameters
     ----------
@@ -310,6 +310,8 @@ def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candid
             vertices = first_vertices(marks.points, weights, starts)
             shape = Alignment(vertices, np.zeros(len(vertices)))
             found.add(try_shape(shape, marks, charges))
+    if not found.ranked():
+        return []
     best = found.ranked()[0]
     if best.fit.shape.runs > MOST_RUNS_WHOLE:
         return by_windows(best, marks, charges)

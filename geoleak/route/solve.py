@@ -123,7 +123,7 @@ def solve(
         ridge = np.maximum(diagonal, 1e-3 * diagonal.max())
         gain = 0.0
         for _ in range(6):
-            step: Floats = np.linalg.solve(matrix + np.diag(damping * ridge), right)
+            step = np.asarray(np.linalg.solve(matrix + np.diag(damping * ridge), right), float)
             moved = state.shape.moved(step)
             if moved.allowed():
                 trial = misfit(moved, marks, state.where.run)

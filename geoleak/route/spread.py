@@ -86,7 +86,8 @@ def parameter_covariance(
     # Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
     ridge[2 : 2 * shape.runs] = (1.5 * spacing) ** -2.0
     ridge[shape.vertices.size :] = (0.5 * shape.tangent_m[shape.arcs]) ** -2.0
-    inverse: Floats = np.linalg.inv(matrix + np.diag(ridge + 1e-9 * np.diag(matrix).max()))
+    full = matrix + np.diag(ridge + 1e-9 * np.diag(matrix).max())
+    inverse = np.asarray(np.linalg.inv(full), dtype=float)
     push = inverse @ (slope.T @ (best.fit.weight * bias_m))
     return inverse, push
 

@@ -13,6 +13,16 @@ MOST_NAMED = 8
 SCATTER_SAID = 1.4
 
 
+def no_line_note(options: RouteOptions) -> Note:
+    """Return the warning that the marks make no line in the order they were given."""
+    leg = f"{options.leg}: " if options.leg else ""
+    return Note(
+        "no_line",
+        f"{leg}in the order given, the marks make no line of straights and bends: they were joined "
+        "as they stand; check the order and the codes of the marks",
+    )
+
+
 def fit_notes(fit: RouteFit, groups: list[list[int]], options: RouteOptions) -> list[Note]:
     """Return the warnings that follow from the fit itself."""
     leg = f"{options.leg}: " if options.leg else ""
