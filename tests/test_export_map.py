@@ -11,7 +11,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from geoleak.export.colours import INTERVAL, LEVEL_RAMP, level_edges, level_step
+from geoleak.export.colours import INTERVAL, LEVEL_RAMP, level_edges, level_step, usual_span
 from geoleak.export.map import notebook_html, page_html
 from geoleak.export.map_ticks import tick_step
 from geoleak.export.profile_picture import round_steps, tick_station
@@ -109,7 +109,7 @@ def test_the_head_says_the_answer():
     for said in (
         "DIG yard 0+41.3",
         "91 % in a 5.0 ft hole, 3 % that the leak is on no traced leg",
-        "Not before: no locate request is filed",
+        "NOT BEFORE: no locate request is filed",
         "N 783295.38 E 1987838.33",
         "sets out within 0.3 ft",
         "3.0 ft: 74 %, 4.0 ft: 85 %, 5.0 ft: 91 %, 6.0 ft: 94 %",
@@ -168,6 +168,14 @@ def test_levels_fall_into_the_step_that_the_legend_states():
         assert LEVEL_RAMP[level_step((low + high) / 2, 20.0, 45.0)] == colour
     assert level_step(45.0, 20.0, 45.0) == 4
     assert level_step(20.0, 20.0, 20.0) == 2
+
+
+def test_a_stray_level_does_not_take_the_colours_from_the_others():
+    levels = [20.0 + k for k in range(12)]
+    assert usual_span(levels) == (20.0, 31.0)
+    assert usual_span([*levels, -39.0]) == (20.0, 31.0)
+    assert usual_span([24.0, 40.0]) == (24.0, 40.0)
+    assert usual_span([25.0]) == (25.0, 25.0) and usual_span([]) is None
 
 
 @pytest.mark.parametrize(

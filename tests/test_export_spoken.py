@@ -106,6 +106,32 @@ def test_a_stake_before_the_first_mark_is_told_so():
     assert "1.0 ft before mark 101" in _text(result)
 
 
+@pytest.mark.parametrize(
+    ("before", "past", "said"),
+    [
+        (0.671, 0.853, "from 2.2 ft before the stake to 2.8 ft past it"),
+        (0.001, 1.5, "from the stake to 4.9 ft past the stake"),
+        (1.5, 0.0, "from 4.9 ft before the stake to the stake"),
+        (-0.3, 1.5, "from 1.0 ft past the stake to 4.9 ft past it"),
+    ],
+)
+def test_the_holes_ends_are_told_from_the_stake(before, past, said):
+    result = feet_site()
+    hole = replace(result.decision.hole, before_stake_m=before, past_stake_m=past)
+    assert f"open {said}" in _text(replace(result, decision=replace(result.decision, hole=hole)))
+
+
+def test_not_before_is_said_once():
+    text = _text(replace(feet_site(), not_before="not before 2026-05-07 08:00"))
+    assert "NOT BEFORE 2026-05-07 08:00" in text and text.lower().count("not before") == 1
+
+
+def test_stretches_of_several_legs_name_every_leg():
+    pieces = (("yard", 10.0, 12.0), ("branch", 1.0, 2.0))
+    text = _text(with_leak(feet_site(), interval_95=pieces))
+    assert "yard 0+32.8 to 0+39.4; branch 0+03.3 to 0+06.6" in text
+
+
 def test_an_assumed_route_is_said():
     result = feet_site()
     legs = (replace(result.legs[0], assumed=True, marks_by="assumed"),)

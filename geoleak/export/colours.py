@@ -6,6 +6,8 @@ from pale sand to dark plum, intervals from pale to dark blue, the stake is blac
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 APWA = {
     "white": "#ffffff",
     "pink": "#ff69b4",
@@ -64,3 +66,19 @@ def level_edges(low: float, high: float) -> list[tuple[str, float, float]]:
         return [(LEVEL_RAMP[len(LEVEL_RAMP) // 2], low, high)]
     step = (high - low) / len(LEVEL_RAMP)
     return [(c, low + i * step, low + (i + 1) * step) for i, c in enumerate(LEVEL_RAMP)]
+
+
+def usual_span(levels: Sequence[float]) -> tuple[float, float] | None:
+    """Return the quietest and the loudest of the levels, strays left out.
+
+    A reading of another meter or scale may lie tens of decibels off; were it let in, all others
+    would wear one colour. A stray lies more than three times the middle half's width outside it
+    (the outer fence of Tukey 1977), and at least 10 dB.
+    """
+    ordered = sorted(levels)
+    if not ordered:
+        return None
+    low, high = ordered[len(ordered) // 4], ordered[(3 * len(ordered) - 1) // 4]
+    fence = max(3 * (high - low), 10.0)
+    kept = [each for each in ordered if low - fence <= each <= high + fence]
+    return kept[0], kept[-1]

@@ -20,7 +20,7 @@ from geoleak.result import Result
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
 MARGIN = 30.0
 SMALL, BIG = 9.0, 18.0
-LEAD = 11.2
+LEAD = 10.8
 CODE = 84.0
 BOXES = (
     ("Found at (from the stake)", 1.25),
@@ -125,12 +125,11 @@ class _Sheet:
         y -= 20
         y = self._lines([self._chance()], 12, right, y)
         y -= 8
-        y = self._lines(self._big_lines(), BIG, right, y)
+        y = self._lines(self._big_lines(right - MARGIN), BIG, right, y)
         self._code(top)
         y -= 2
         if result.not_before:
-            stop = f"NOT BEFORE: {result.not_before}"
-            rows = page.wrapped(stop, 12, self.room - 16, bold=True)[:3]
+            rows = page.wrapped(words.not_before(result), 12, self.room - 16, bold=True)[:3]
             tall = 15 * len(rows) + 7
             page.frame(MARGIN, y - tall + 12, self.room, tall, line=2.5)
             for k, row in enumerate(rows):
@@ -157,23 +156,29 @@ class _Sheet:
             f"{elsewhere} that the leak is on no traced leg"
         )
 
-    def _big_lines(self) -> list[str]:
+    def _big_lines(self, room: float) -> list[str]:
+        """Return hole, depth and stake, each on one line of 18 points where that can be."""
         result = self.result
-        depth = (
-            "Depth NOT KNOWN: find the pipe by hand"
-            if result.leak.depth_m is None
-            else spoken.crown(result)
-        )
-        assumed = any(e.assumed for e in result.legs if e.name == result.leak.leg)
-        rows = [
-            f"Hole {words.hole_reach(result)}",
-            depth[0].upper() + depth[1:],
-            f"Stake {words.position(result)}",
-        ]
+        hole = f"Hole {words.hole_reach(result)}"
+        if self.page.width_of(hole, BIG, bold=True) > room and hole[10].isdigit():
+            hole = hole.replace("Hole from ", "Hole ", 1)
+        depth = "Depth NOT KNOWN: find the pipe by hand"
+        if result.leak.depth_m is not None:
+            depth = f"Crown of the pipe {self._crown()} down"
+        rows = [hole, depth, f"Stake {words.position(result)}"]
         if result.decision.verdict != "dig" and result.next_readings:
             places = " and ".join(each.place for each in result.next_readings[:2])
             rows.insert(0, f"Listen next at {places}")
+        assumed = any(e.assumed for e in result.legs if e.name == result.leak.leg)
         return [*rows, "ROUTE ASSUMED, not traced"] if assumed else rows
+
+    def _crown(self) -> str:
+        """Return the depth to the crown with its sigma."""
+        leak, unit = self.result.leak, self.result.site.length_unit
+        text = words.length(leak.depth_m, unit)
+        if leak.depth_m is None or leak.depth_sigma_m is None:
+            return text
+        return f"{text} ± {words.number(leak.depth_sigma_m, unit)}"
 
     def _code(self, top: float) -> None:
         result, page = self.result, self.page
@@ -181,10 +186,10 @@ class _Sheet:
         if not uri:
             return
         left = page.width - MARGIN - CODE
-        page.code(uri, left, top - CODE + 8, CODE)
+        page.code(uri, left, top - CODE + 3, CODE)
         edge = page.width - MARGIN
-        page.text(edge, top - CODE + 2, words.lonlat(result), SMALL, anchor="end")
-        page.text(edge, top - CODE - 9, words.lonlat_accuracy(result), SMALL, anchor="end")
+        page.text(edge, top - CODE - 3, words.lonlat(result), SMALL, anchor="end")
+        page.text(edge, top - CODE - 14, words.lonlat_accuracy(result), SMALL, anchor="end")
 
     def middle(self, top: float, floor: float) -> None:
         """Draw plan and profile, and write the tables beneath them."""
@@ -193,7 +198,7 @@ class _Sheet:
         wrapped = [self._wrap(rows, half) for rows in columns]
         tallest = max(len(rows) for rows in wrapped) * LEAD + 6
         space = top - floor
-        tall = min(310.0, max(170.0, space - tallest - 22))
+        tall = min(310.0, max(146.0, space - tallest - 22))
         y = top - tall
         plan = plan_picture(self.result, half, tall)
         self.page.picture(plan.picture, MARGIN, y)
@@ -228,37 +233,38 @@ class _Sheet:
             self.page.text(x, y - k * LEAD, row, SMALL, bold=bold, room=room)
 
     def _left_rows(self) -> list[tuple[str, bool]]:
-        """Ties and services."""
+        """Services first, because a crew dies of them; then the ties."""
         result = self.result
-        rows = [("Ties, taped level to the stake", True)]
+        rows = [("Other services", True)]
+        told = [words.plain(each.text) for each in result.services]
+        rows += [(each, False) for each in told or ["none are stated: that is no proof of none"]]
+        rows.append(("Ties, taped level to the stake", True))
         rows += [(each, False) for each in spoken.ties(result)]
         if not result.ties and not result.ties_text:
             rows.append(("no usable fixed feature: set out by the rover alone", False))
-        rows.append(("Other services", True))
-        told = [words.plain(each.text) for each in result.services]
-        rows += [(each, False) for each in told or ["none are stated: that is no proof of none"]]
         return rows
 
     def _right_rows(self) -> list[tuple[str, bool]]:
-        """Pipe, stake, what next."""
+        """Return stake, what next, pipe and hole."""
         result = self.result
-        rows = [("Pipe", True), (self._pipe(), False)]
+        rows = [("Stake", True)]
         paint = words.near_marks(result)
         if paint:
-            rows.append((f"Stake: {paint}", False))
-        rows.append(("Stake", True))
+            rows.append((paint, False))
         rows.append((f"{words.grid_name(result)}; sets out within {words.ellipse(result)}", False))
         check = spoken.first_check(result)
         if check:
             rows.append((check[0].upper() + check[1:], False))
-        rows.append((self._grid(), False))
-        if result.leak.lonlat is None:
-            rows.append(("Site grid: no longitude and latitude", False))
+        rows += [(each, False) for each in spoken.side(result)]
         holes = spoken.next_holes(result)
+        if result.decision.verdict != "dig":
+            holes = [*spoken.next_readings(result), *holes]
         if holes:
             rows.append(("Next", True))
-            rows += [(each[0].upper() + each[1:], False) for each in holes]
-        rows += [(each, False) for each in spoken.next_readings(result)]
+            rows += [(each[0].upper() + each[1:], False) for each in holes[:3]]
+        rows += [("Pipe and grid", True), (self._pipe(), False), (self._grid(), False)]
+        if result.leak.lonlat is None:
+            rows.append(("Site grid: no longitude and latitude", False))
         notes = [words.plain(each) for each in result.decision.hole.notes]
         if notes:
             rows.append(("The hole", True))
@@ -293,7 +299,10 @@ class _Sheet:
         page, result = self.page, self.result
         half = (self.room - 12) / 2
         rows = ["Dig by hand or vacuum inside the tolerance zone."] if not result.cautions else []
-        rows += [words.plain(each) for each in result.cautions]
+        boxed = words.plain(result.not_before or "").lower()
+        told = [words.plain(each) for each in result.cautions]
+        # What stands in the box above is not said twice.
+        rows += [each for each in told if not boxed or boxed not in each.lower()]
         lines: list[str] = []
         for row in rows:
             parts = page.wrapped(row, SMALL, half - 9)
@@ -325,11 +334,9 @@ class _Sheet:
     def boxes(self, floor: float) -> float:
         """Draw the stake's label and the boxes to fill in after the dig; return the new floor."""
         page, result = self.page, self.result
-        known = result.leak.depth_m is not None
-        crown = spoken.crown(result) if known else "depth not known"
         label = (
             f"{result.leak.leg} {words.station(result.leak.chainage_m, result.site.length_unit)}, "
-            f"{crown}, {words.run(result)}"
+            f"crown {self._crown()}, {words.run(result)}"
         )
         page.frame(MARGIN, floor, self.room, 19, dash=True)
         page.text(

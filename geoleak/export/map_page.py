@@ -53,7 +53,7 @@ def head(result: Result) -> str:
         f'<p class="chance">{safe(chance_line(result))}</p>',
     ]
     if result.not_before:
-        parts.append(f'<p class="not-before">Not before: {safe(result.not_before)}</p>')
+        parts.append(f'<p class="not-before">{safe(words.not_before(result))}</p>')
     parts.append(facts(result))
     parts.append("</header>")
     return "\n".join(parts)
@@ -173,10 +173,11 @@ def _level_key(result: Result) -> list[tuple[str, str]]:
     if span is None:
         return []
     unit = "" if result.level_scale == "display" else " dB"
+    places = 0 if span[1] - span[0] >= 5 else 1
     return [
         (
             _sign(f'<circle r="8" fill="{colour}" stroke="{colours.INK}" stroke-width="2"/>'),
-            f"{'reading ' if number == 0 else ''}{low:.0f} to {high:.0f}{unit}",
+            f"{'reading ' if number == 0 else ''}{low:.{places}f} to {high:.{places}f}{unit}",
         )
         for number, (colour, low, high) in enumerate(colours.level_edges(*span))
     ]
@@ -259,6 +260,8 @@ def by_length(result: Result) -> str:
 def next_readings(result: Result) -> list[str]:
     """Return the readings worth taking next, in words."""
     unit = result.site.length_unit
+    if result.decision.verdict == "dig":
+        return []
     return [
         f"{each.kind.replace('_', ' ')} at {each.place}: the 95 % stretch should shrink to about "
         f"{words.length(each.expected_interval_95_m, unit)}"

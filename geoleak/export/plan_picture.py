@@ -86,7 +86,7 @@ def _fitted(result: Result, width: float, height: float, size: float) -> tuple[_
     near = stake.buffer(4.0 / grid_m)
     west, south, east, north = shapely.unary_union([near, *shapes]).bounds
     need_w, need_h = (east - west) * grid_m, (north - south) * grid_m
-    room_w, room_h = (width - 6 * size) * POINT_M, (height - 6 * size) * POINT_M
+    room_w, room_h = (width - 6 * size) * POINT_M, (height - 3 * size) * POINT_M
     if unit == "m":
         ratios = [(float(n), f"scale 1:{n}") for n in SCALES_M]
     else:
@@ -220,7 +220,16 @@ def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
             corners = [(x, y - 4.5), (x + 4.5, y), (x, y + 4.5), (x - 4.5, y)]
             fill = "#ffffff"
         picture.area(corners, fill, stroke="#000000", width=1.2)
-        anchor = "start" if x < picture.width / 2 else "end"
+        if each.kind == "feature" and each.id not in tied:
+            continue
+        # A name stands on the side away from the stake, where no tape runs.
+        stake = view.at(result.leak.position.easting, result.leak.position.northing)
+        room = 7 + 0.6 * size * len(each.id)
+        anchor = "start" if x >= stake[0] else "end"
+        if x + room > picture.width - 3:
+            anchor = "end"
+        elif x - room < 3:
+            anchor = "start"
         picture.words(
             x + (7 if anchor == "start" else -7),
             y + 0.35 * size,

@@ -62,7 +62,7 @@ def profile_picture(
     readings = plotted(result, leg)
     span = _span(result, profile, readings)
     picture = Picture(width, height)
-    left, right = 3.6 * size, width - 0.8 * size
+    left, right = 4.4 * size, width - 0.8 * size
     top, split = 2.9 * size, height * (0.62 if readings else 0.2)
     bottom = height - 3.2 * size
     if readings:
@@ -107,13 +107,14 @@ def describe(result: Result, leg: str) -> str:
 
 
 def level_range(result: Result) -> tuple[float, float] | None:
-    """Return the quietest and the loudest level of the surface readings."""
-    levels = [
-        each.level_db
-        for each in result.readings
-        if each.kind == "surface" and math.isfinite(each.level_db)
-    ]
-    return (min(levels), max(levels)) if levels else None
+    """Return the quietest and the loudest level of the surface readings, strays left out."""
+    return colours.usual_span(
+        [
+            each.level_db
+            for each in result.readings
+            if each.kind == "surface" and math.isfinite(each.level_db)
+        ]
+    )
 
 
 def _span(
@@ -132,9 +133,9 @@ def _span(
 
 
 def _level_span(profile: ProfileLeg, readings: Sequence[ReadingSummary]) -> tuple[float, float]:
-    levels = [each.level_db for each in readings]
-    levels += [v for v in profile.expected_db if math.isfinite(v)]
-    low, high = min(levels), max(levels)
+    span = colours.usual_span([each.level_db for each in readings]) or (0.0, 1.0)
+    curve = [v for v in profile.expected_db if math.isfinite(v)]
+    low, high = min([span[0], *curve]), max([span[1], *curve])
     margin = max(0.12 * (high - low), 1.0)
     return low - margin, high + margin
 
@@ -166,6 +167,17 @@ def _draw_levels(
     low, high = level_range(result) or (0.0, 0.0)
     for each in readings:
         x, y = frame.x(each.chainage_m), frame.y(each.level_db)
+        if not frame.y_from <= each.level_db <= frame.y_to:
+            # Off the scale: it stands at the panel's edge with its level beside it.
+            on_right = x < (frame.left + frame.right) / 2
+            picture.words(
+                x + (0.7 if on_right else -0.7) * size,
+                y + (0.9 if each.level_db > frame.y_to else -0.2) * size,
+                f"{each.level_db:.0f}",
+                size,
+                anchor="start" if on_right else "end",
+                halo=True,
+            )
         if each.kind == "contact":
             half = 0.4 * size
             corners = [(x - half, y - half), (x + half, y - half)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 import unicodedata
 from collections.abc import Iterable
@@ -12,6 +13,7 @@ from geoleak.result import Result
 WIDTH = 100
 HEAD = 8
 MOST_WARNINGS = 12
+BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB|in|mm)(?!\w))")
 
 
 def lines(result: Result) -> list[str]:
@@ -30,7 +32,8 @@ def lines(result: Result) -> list[str]:
     made += _verdict(result)
     made += _stake(result)
     made += _section("why", why(result))
-    made += _section("next", next_readings(result))
+    if result.decision.verdict != "dig":
+        made += _section("next", next_readings(result))
     made += _section("else", next_holes(result))
     made += _section("ties", ties(result))
     made += _section("also", (words.plain(each.text) for each in result.services))
@@ -65,10 +68,10 @@ def _verdict(result: Result) -> list[str]:
     ]
     if decision.verdict == "dig":
         first = f"{where}: {inside} in a {size} hole ({elsewhere})"
-        stop = f"NOT BEFORE: {words.plain(result.not_before)}" if result.not_before else ""
+        stop = words.not_before(result)
         reach = f"open {words.hole_reach(result)}, along the pipe"
         return _section("DIG", [first, stop, reach, *rest])
-    hole = f"a {size} hole there would hold the leak with {inside} ({elsewhere})"
+    hole = f"a {size} hole there would hold the leak with a chance of {inside} ({elsewhere})"
     first = f"LISTEN ON: do not dig yet; the best place so far is {where}"
     return _wrapped(first, "", " " * HEAD) + _section("", [hole, *rest])
 
@@ -135,11 +138,13 @@ def _stake(result: Result) -> list[str]:
 
 def first_check(result: Result) -> str:
     """Return the point to occupy first, where the stakes hold one."""
-    ids = [each.id for each in result.stakes if each.kind == "check_point"]
-    if not ids:
+    checks = [each for each in result.stakes if each.kind == "check_point"]
+    if not checks:
         return ""
+    if checks[0].text:
+        return words.plain(checks[0].text)
     limit = "0.1 ft" if result.site.length_unit != "m" else "3 cm"
-    return f"occupy {words.plain(ids[0])} first: it must read within {limit}, or stop"
+    return f"occupy {words.plain(checks[0].id)} first: it must read within {limit}, or stop"
 
 
 def next_readings(result: Result) -> list[str]:
@@ -214,8 +219,7 @@ def _section(head: str, rows: Iterable[str]) -> list[str]:
 
 def _wrapped(text: str, first: str, later: str) -> list[str]:
     """Return text broken at 100 columns; figures stay beside their unit."""
-    for unit in ("%", "ft", "m", "dB", "in", "mm"):
-        text = text.replace(f" {unit} ", f"\x00{unit} ").replace(f" {unit},", f"\x00{unit},")
+    text = BEFORE_UNIT.sub("\x00", text)
     broken = textwrap.wrap(
         text, WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
     )

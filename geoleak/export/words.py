@@ -108,17 +108,20 @@ def near_marks(result: Result) -> str:
 
 def hole_reach(result: Result) -> str:
     """Return from where to where the hole is opened, told from the stake."""
-    hole, unit = result.decision.hole, result.site.length_unit
-    before, past = hole.before_stake_m, hole.past_stake_m
-    start = (
-        f"{length(before, unit)} before the stake"
-        if before >= 0
-        else f"{length(-before, unit)} past the stake"
-    )
-    end = (
-        f"{length(past, unit)} past it" if past >= 0 else f"{length(-past, unit)} before the stake"
-    )
+    hole = result.decision.hole
+    start = _reach(-hole.before_stake_m, result.site.length_unit, "the stake")
+    end = _reach(hole.past_stake_m, result.site.length_unit, "the stake")
+    if start != "the stake" and end != "the stake":
+        end = end.replace("the stake", "it")
     return f"from {start} to {end}"
+
+
+def _reach(along_m: float, unit: str, name: str) -> str:
+    """Return a place along the pipe told from the stake; the stake itself within rounding."""
+    size = length(abs(along_m), unit)
+    if float(size.split()[0]) == 0:
+        return name
+    return f"{size} {'past' if along_m > 0 else 'before'} {name}"
 
 
 def depth(result: Result) -> str:
@@ -155,13 +158,28 @@ def station(chainage_m: float, unit: str) -> str:
     return f"{whole}+{rounded:0{width}.{places}f}"
 
 
-def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "") -> str:
-    """Return stretches of pipe as stations, naming the leg where it is not `leg`."""
-    shown = []
-    for name, start, end in stretches:
-        prefix = "" if name == leg else f"{name} "
-        shown.append(f"{prefix}{station(start, unit)} to {station(end, unit)}")
+def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: int = 4) -> str:
+    """Return stretches of pipe as stations; legs are named unless all lie on `leg`."""
+    listed = list(stretches)
+    alone = all(name == leg for name, _, _ in listed)
+    shown = [
+        ("" if alone else f"{name} ") + f"{station(start, unit)} to {station(end, unit)}"
+        for name, start, end in listed[:most]
+    ]
+    more = len(listed) - most
+    if more > 0:
+        shown.append(f"{more} more stretches" if more > 1 else "one more stretch")
     return "; ".join(shown)
+
+
+def not_before(result: Result) -> str:
+    """Return why nobody may dig yet, "NOT BEFORE ...", or nothing."""
+    text = plain(result.not_before or "")
+    if not text:
+        return ""
+    if text.lower().startswith("not before"):
+        return "NOT BEFORE" + text[len("not before") :]
+    return f"NOT BEFORE: {text}"
 
 
 def plain(text: object) -> str:

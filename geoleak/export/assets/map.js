@@ -5,7 +5,10 @@ function geoleakPage(map, settings) {
 
   function show(box, atOnce) {
     if (box && box.length === 2) {
-      map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom, animate: !atOnce });
+      // The controls hold the left edge, the scale bar the lower one.
+      var left = map.getSize().x > 700 ? 100 : 44;
+      map.fitBounds(box, { paddingTopLeft: [left, 44], paddingBottomRight: [34, 60],
+        maxZoom: settings.maxZoom, animate: !atOnce });
     }
   }
 
