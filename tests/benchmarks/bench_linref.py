@@ -21,7 +21,7 @@ from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint, Network
 
 MILLION = 1_000_000
-FEW = 5_000
+FEW = 2_000
 
 
 def winding(rng: np.random.Generator, vertices: int, bend: float, step: float) -> np.ndarray:
@@ -65,8 +65,8 @@ def one_route(count: int) -> None:
         if apart.max() > 1e-9:
             print(f"    differs by {apart.max():.2e} m")
         scale = MILLION / count
-        full = seconds(lambda r=route, p=points: r.snap(p), repeats=3) * scale
-        bare = seconds(lambda r=route, p=points: r.snap(p, rival_within_m=None), repeats=3) * scale
+        full = seconds(lambda r=route, p=points: r.snap(p), repeats=2) * scale
+        bare = seconds(lambda r=route, p=points: r.snap(p, rival_within_m=None), repeats=2) * scale
         slow = seconds(lambda s=shape, f=few: shapely.line_locate_point(s, f)) * MILLION / FEW
         print(f"{name:44}{full:9.2f}{bare:10.2f}{slow:10.1f}{slow / full:8.0f}{slow / bare:10.0f}")
 
@@ -78,7 +78,7 @@ def many_routes(count: int) -> None:
     points = rng.uniform(0, 5_000, (count, 2))
     shapes = np.array([shapely.LineString(line) for line in lines])
     routes = RouteSet.of([Route.from_vertices(line) for line in lines])
-    few = shapely.points(points[: 4 * FEW])
+    few = shapely.points(points[: 10 * FEW])
     scale = MILLION / len(few)
 
     def by_tree() -> tuple[np.ndarray, np.ndarray]:
@@ -93,8 +93,8 @@ def many_routes(count: int) -> None:
     print(
         f"the same route for {same.mean():.6f} of the points, chainage within {apart.max():.1e} m"
     )
-    full = seconds(lambda: routes.snap(points), repeats=3) * MILLION / count
-    bare = seconds(lambda: routes.snap(points, rival_within_m=None), repeats=3) * MILLION / count
+    full = seconds(lambda: routes.snap(points), repeats=2) * MILLION / count
+    bare = seconds(lambda: routes.snap(points, rival_within_m=None), repeats=2) * MILLION / count
     print(f"{'':44}{'seconds':>9}{'times':>8}{'times without rival':>22}")
     print(f"{'geoleak, with rivals':44}{full:9.2f}")
     print(f"{'geoleak, without':44}{bare:9.2f}")
