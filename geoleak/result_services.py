@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from geoleak.errors import Complaint, CrsError, InputError, Origin
 from geoleak.readers.utilities import read_utility_file
 from geoleak.services import Service, project_services, services_of_points
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
+
+# Services drawn for this place reach it; none within a kilometre means another place.
+FAR_M = 1000.0
 
 
 def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
@@ -13,7 +17,7 @@ def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
 
     Raises
     ------
-    InputError, CrsError
+    InputError
         A file that cannot be read, or whose CRS is missing or of no use.
     """
     services: list[Service] = []
@@ -40,7 +44,34 @@ def _from_file(survey: Survey, utility: Utility) -> tuple[tuple[Service, ...], t
         unit=survey.site.length_unit,
         allow_no_crs=survey.frame.is_local,
     )
-    return project_services(read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch)
+    origin = Origin(f"{folder.as_posix()}/{utility.file}")
+    try:
+        services, notes = project_services(
+            read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch
+        )
+    except CrsError as error:
+        what, _, remedy = str(error).partition("; ")
+        raise InputError([Complaint(origin, what, remedy)]) from error
+    return services, (*notes, *_far_notes(survey, utility, services, origin))
+
+
+def _far_notes(
+    survey: Survey, utility: Utility, services: tuple[Service, ...], origin: Origin
+) -> list[Note]:
+    """Say so where a service's file holds nothing near the site: its CRS or axes may be wrong."""
+    import shapely
+
+    marks = [(p.easting_m, p.northing_m) for p in survey.points if p.kind == "mark"]
+    site = shapely.MultiPoint(marks)
+    nearest = min(float(shapely.distance(site, each.geometry)) for each in services)
+    if nearest <= FAR_M:
+        return []
+    text = (
+        f"{utility.name}: nothing in {utility.file} lies within {FAR_M / 1000:g} km of the marks "
+        f"(the nearest is {nearest / 1000:.0f} km away): check its CRS and the order of its axes, "
+        "and take its place near the hole as unknown"
+    )
+    return [Note("utility_far", text, origin)]
 
 
 def _from_points(survey: Survey, utility: Utility) -> tuple[Service, ...]:

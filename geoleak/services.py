@@ -92,6 +92,8 @@ def project_services(
         A CRS of no use, none at all for a site that has one, or a local site with a file that
         has one.
     """
+    import shapely
+
     if file.crs is None:
         if not frame.is_local:
             raise CrsError("a services' file without a CRS fits only a local site")
@@ -99,17 +101,22 @@ def project_services(
     else:
         way = way_in(frame, file.crs, coordinate_epoch=coordinate_epoch)
         to_working, accuracy, notes = way.to_working, way.accuracy_m, (*file.notes, *way.notes)
-    services = tuple(
-        Service(
-            shape.name,
-            reproject(shape.geometry, to_working),
-            shape.colour,
-            shape.quality,
-            shape.depth_m,
-            accuracy,
+    services, outside = [], 0
+    for shape in file.shapes:
+        geometry = reproject(shape.geometry, to_working)
+        if not np.isfinite(shapely.get_coordinates(geometry)).all():
+            outside += 1
+            continue
+        services.append(
+            Service(shape.name, geometry, shape.colour, shape.quality, shape.depth_m, accuracy)
         )
-        for shape in file.shapes
-    )
+    if not services:
+        raise CrsError(
+            f"its coordinates are none of {file.crs}; check the file's CRS and the order of axes"
+        )
+    if outside:
+        text = f"{outside} features lie outside what {file.crs} can hold and are left out"
+        notes = (*notes, Note("utility_outside", text))
     if accuracy:
         notes = (
             *notes,
@@ -119,7 +126,7 @@ def project_services(
                 f"they may lie {accuracy:g} m from where they are drawn",
             ),
         )
-    return services, notes
+    return tuple(services), notes
 
 
 def services_of_points(

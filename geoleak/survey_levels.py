@@ -18,6 +18,8 @@ from geoleak.units import format_length
 # Readings nearer to one another than this stand at one place and share its coupling: a sensor
 # put back by eye stands within a hand's breadth (common practice, no source).
 SAME_PLACE_M = 0.15
+# No meter shows more, whatever its reference: a larger figure is a slip of the pen.
+MOST_DB = 250.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,15 @@ def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
             )
             raise InputError([problem])
         censored = 1 if middle >= high else -1 if middle <= low else 0
+    if settings.level_scale == "db" and np.any(np.abs(values) > MOST_DB):
+        worst = float(values[np.argmax(np.abs(values))])
+        problem = Complaint(
+            reading.origin,
+            f"reading {reading.id}: {worst:g} is no level in dB",
+            f"between {-MOST_DB:g} and {MOST_DB:g} dB; a linear meter needs "
+            'level_scale = "amplitude"',
+        )
+        raise InputError([problem])
     if settings.level_scale == "amplitude" and reading.kind in ("surface", "contact"):
         if np.any(values <= 0):
             problem = Complaint(

@@ -106,7 +106,7 @@ def test_all_complaints_come_together_in_the_order_of_the_file(tmp_path: Path) -
         (with_lines("[crew]", 'dig_when = "0.9"'), "18:12", ("without quotes",)),
         (with_lines("[crew]", "dig_cost = inf"), "18:12", ("finite",)),
         (with_lines("[readings]", "level_limits = [99, 0]"), "18:16", ("[0, 99]",)),
-        (with_lines("[readings]", "level_sigma = 0"), "18:15", ("above 0",)),
+        (with_lines("[readings]", "level_sigma = 0"), "18:15", ("0.1 or more",)),
         (with_lines("[prior]", "elsewhere = -0.1"), "18:13", ("-0.1",)),
         (with_lines("[prior]", "joints = true"), "18:10", ("false",)),
         (
@@ -162,10 +162,9 @@ def test_no_folder_and_no_site_toml_are_two_things(tmp_path: Path) -> None:
 
 
 def test_reserved_tables_are_accepted_and_noted(tmp_path: Path) -> None:
-    site = site_of(tmp_path, with_lines("[network]", 'file = "mains.gpkg"', "[photos]", "n = 1"))
+    site = site_of(tmp_path, with_lines("[tables]", "n = 1", "[photos]", "n = 1"))
     noted = [(note.code, note.origin.line) for note in site.notes if note.code == "not_used_yet"]
     assert noted == [("not_used_yet", 17), ("not_used_yet", 19)]
-    assert site.network_file == "mains.gpkg"
 
 
 def test_a_network_file_may_not_lead_out_of_the_folder(tmp_path: Path) -> None:

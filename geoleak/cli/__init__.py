@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,6 +19,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     from geoleak.errors import GeoleakError
 
     _bear_any_text()
+    if argv is None and not sys.warnoptions:
+        # What a library has to say to a programmer is nothing to a crew; results are checked.
+        warnings.simplefilter("ignore")
     try:
         # Not stand-alone: the parser's own errors come here as well, to be printed as one line.
         code = app(

@@ -174,9 +174,23 @@ def _split_slowly(text: str, *, label: str, delimiter: str) -> Rows:
             if reader.line_num - start > _LINES_IN_ONE_CELL:
                 raise SplitError(start, "a quote opens here and does not close; close it")
             start = reader.line_num + 1
+        if numbers:
+            _refuse_open_quote(text, numbers[-1], separator)
     except csv.Error as error:
         raise SplitError(start, _plain(error)) from None
     return Rows(label, text, delimiter, cells, numbers, commented)
+
+
+def _refuse_open_quote(text: str, line: int, delimiter: str) -> None:
+    """Refuse a quote that swallows every row down to the end of the file."""
+    rest = itertools.islice(io.StringIO(text, newline=""), line - 1, None)
+    try:
+        for _ in csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True):
+            pass
+    except csv.Error as error:
+        # Other faults that `strict` finds, such as a sign after a closing quote, do no harm.
+        if "unexpected end" in str(error):
+            raise SplitError(line, "a quote opens here and does not close; close it") from None
 
 
 def _plain(error: csv.Error) -> str:

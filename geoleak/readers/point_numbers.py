@@ -21,6 +21,14 @@ _LENGTH_ROLES = {
 }
 
 
+# The land of this planet, with room to spare; deeper than 30 m nobody listens for a leak.
+_BELIEVABLE = (
+    ("elevation", "elevation_m", -600.0, 9000.0),
+    ("ellipsoidal_height", "ellipsoidal_height_m", -700.0, 9100.0),
+    ("depth", "depth_m", -np.inf, 30.0),
+)
+
+
 def point_numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
     """Return heights, depth and precision in metres, NaN where not stated."""
     numbers: dict[str, FloatArray] = {}
@@ -28,6 +36,9 @@ def point_numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
         values = _column(raw, role, context)
         if values is not None:
             numbers[name] = values * _unit_of(raw, role, context)
+    for role, name, low, high in _BELIEVABLE:
+        if name in numbers:
+            _check_range(raw, role, numbers[name], low, high, context)
     if "depth_m" in numbers:
         for row in np.flatnonzero(numbers["depth_m"] <= 0)[:20]:
             context.collector.complain(
@@ -45,6 +56,17 @@ def point_numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
     if vertical is not None:
         numbers["sigma_vertical_m"] = vertical
     return numbers
+
+
+def _check_range(
+    raw: Raw, role: str, metres: FloatArray, low: float, high: float, context: PointContext
+) -> None:
+    for row in np.flatnonzero((metres < low) | (metres > high))[:20]:
+        context.collector.complain(
+            raw.origin(int(row), role),
+            f'{role.replace("_", " ")} "{raw.shown(row, role)}" is {metres[row]:.4g} m',
+            "check the figure and its unit",
+        )
 
 
 def _column(raw: Raw, role: str, context: PointContext) -> FloatArray | None:

@@ -299,7 +299,7 @@ def open_sheet(
         collector.complain(Origin(label), what, remedy)
         return None
     if decoded.encoding != "UTF-8":
-        collector.note("encoding", f"{label} is in {decoded.encoding}", Origin(label))
+        collector.note("encoding", f"read as {decoded.encoding}", Origin(label))
     if not rows.cells:
         collector.complain(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
         return None

@@ -118,7 +118,10 @@ def read_length(
     if not math.isfinite(metres):
         raise ValueError(f"{_shown(value)} is not a finite length; write a finite one")
     if above is not None and metres <= above:
-        raise ValueError(f"{_shown(value)} is not above {above:g}; write a length above it")
+        raise ValueError(
+            f"{_shown(value)} is not above {above:g}{' m'[: 2 * (above != 0)]}; "
+            "write a length above it"
+        )
     if metres > most_m:
         raise ValueError(
             f"{_shown(value)} is {metres:.4g} m, more than {most_m:g} m; check its unit"

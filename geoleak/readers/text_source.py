@@ -148,7 +148,7 @@ def _rows(data: bytes, label: str, spec: PointFile, collector: Collector) -> Row
         collector.complain(Origin(label), what, remedy)
         return None
     if decoded.encoding != "UTF-8":
-        collector.note("encoding", f"{label} is in {decoded.encoding}", Origin(label))
+        collector.note("encoding", f"read as {decoded.encoding}", Origin(label))
     if not all(map(any, rows.cells)):
         kept = [index for index, row in enumerate(rows.cells) if any(row)]
         rows.numbers = [rows.numbers[index] for index in kept]

@@ -140,11 +140,14 @@ def _shapes(
     unit: str,
     origin: Origin,
 ) -> tuple[list[UtilityShape], list[Note]]:
+    import numpy as np
     import shapely
 
     column = {what: _column(columns, names) for what, names in _COLUMNS.items()}
     shapes, notes = [], []
-    for row, shape in enumerate(shapely.from_wkb(geometry, on_invalid="ignore")):
+    with np.errstate(invalid="ignore"):  # a coordinate that is no number is said below
+        drawn = shapely.from_wkb(geometry, on_invalid="ignore")
+    for row, shape in enumerate(drawn):
         which = f"feature {row + 1}" + (f' of layer "{layer}"' if layer else "")
         if shape is None or shape.is_empty or not _finite(shape):
             notes.append(Note("utility_empty", f"{which} has no usable geometry", origin))
