@@ -93,7 +93,8 @@ STYLES = {
 @pytest.mark.parametrize("style", STYLES)
 @pytest.mark.parametrize("ending", ["\n", "\r\n", "\r"])
 def test_every_style_gives_the_same_points(tmp_path: Path, style: str, ending: str) -> None:
-    table, _ = read(tmp_path, STYLES[style].replace("\n", ending))
+    table, notes = read(tmp_path, STYLES[style].replace("\n", ending))
+    assert notes == []
     assert {key: (p.easting, p.northing) for key, p in table.items()} == EXPECTED
     assert [p.code for p in table.values()] == ["WL", "WL"]
     assert table["7"].elevation_m == pytest.approx(183.4)
@@ -593,6 +594,9 @@ def test_the_quick_way_gives_what_the_careful_way_gives(tmp_path: Path, ending: 
         ("\n200,529025.0,", "\n200,529_025.0,"),
         ("\n200,529025.0,", "\n200,"),
         ("\n200,529025.0,", "\n200,1,529025.0,"),
+        ("0.01,fixed\n201,", "0.01\n201,"),
+        ("0.01,fixed\n201,", "0.01,fixed,extra\n201,"),
+        ("0.01,fixed\n201,", "0.01,fixed\n\n\n201,"),
         ("\n200,529025.0,5684050.0,2.5,", "\n200,529025.0,5684050.0,nan,"),
     ],
 )
