@@ -202,7 +202,7 @@ def feet(shape: Alignment, points: Floats, hint: Ints) -> Feet:
 
     Looking only one straight to either side keeps the two legs of a hairpin apart.
     """
-    length, unit, turn = shape.parts()
+    length, unit, _ = shape.parts()
     count, runs = len(points), shape.runs
     best = np.full(count, np.inf)
     run = np.clip(hint, 0, runs - 1)
@@ -230,20 +230,27 @@ def feet(shape: Alignment, points: Floats, hint: Ints) -> Feet:
             better, np.where(along < low, k, np.where(along > high, k + 1, -1)), corner
         )
     _onto_arcs(shape, points, run, best, chosen, corner)
-    right = np.stack([unit[chosen, 1], -unit[chosen, 0]], axis=1)
-    offset = np.sum((points - shape.vertices[chosen]) * right, axis=1)
-    normal = right
-    bent = corner >= 0
-    if np.any(bent):
-        centre, radius, _ = shape.centres()
-        k = corner[bent]
-        spoke = points[bent] - centre[k]
-        reach = np.maximum(np.hypot(spoke[:, 0], spoke[:, 1]), 1e-9)
-        side = np.where(turn[k] >= 0, -1.0, 1.0)
-        offset[bent] = side * (reach - radius[k])
-        normal[bent] = side[:, None] * spoke / reach[:, None]
+    normal = np.stack([unit[chosen, 1], -unit[chosen, 0]], axis=1)
+    offset = np.sum((points - shape.vertices[chosen]) * normal, axis=1)
+    _from_corners(shape, points, corner, offset, normal)
     share = along_chosen / np.maximum(length[chosen], 1e-12)
     return Feet(offset, chosen, corner, share, normal)
+
+
+def _from_corners(
+    shape: Alignment, points: Floats, corner: Ints, offset: Floats, normal: Floats
+) -> None:
+    """Measure marks nearest to an arc or a sharp bend from its centre (in place)."""
+    bent = corner >= 0
+    if not np.any(bent):
+        return
+    centre, radius, turn = shape.centres()
+    k = corner[bent]
+    spoke = points[bent] - centre[k]
+    reach = np.maximum(np.hypot(spoke[:, 0], spoke[:, 1]), 1e-9)
+    side = np.where(turn[k] >= 0, -1.0, 1.0)
+    offset[bent] = side * (reach - radius[k])
+    normal[bent] = side[:, None] * spoke / reach[:, None]
 
 
 def _onto_arcs(

@@ -34,20 +34,7 @@ def fit_notes(fit: RouteFit, groups: list[list[int]], options: RouteOptions) -> 
         notes.append(
             Note("repeated_marks", f"{leg}shot on the same spot and taken as one mark: {named}")
         )
-    for index in fit.strays[:MOST_NAMED]:
-        aside = float(fit.mark_residual_m[index])
-        away = format_length(abs(aside), unit=options.length_unit)
-        notes.append(
-            Note(
-                "stray_mark",
-                f"{leg}mark {ids[index]} lies {away} to the {'right' if aside > 0 else 'left'} of "
-                "the line that the other marks make and hardly counts: it may be on another line; "
-                "locate it again",
-            )
-        )
-    if len(fit.strays) > MOST_NAMED:
-        rest = ", ".join(ids[i] for i in fit.strays[MOST_NAMED:])
-        notes.append(Note("stray_mark", f"{leg}marks {rest} lie off the line as well"))
+    notes += _stray_notes(fit, leg, options)
     if fit.marks.marks_by in ("records", "assumed"):
         source = "drawn from records" if fit.marks.marks_by == "records" else "assumed"
         widest = float(np.sqrt(fit.spread.own[:, 1, 1].max()))
@@ -66,4 +53,24 @@ def fit_notes(fit: RouteFit, groups: list[list[int]], options: RouteOptions) -> 
                 "stated error; the route's error was widened to match",
             )
         )
+    return notes
+
+
+def _stray_notes(fit: RouteFit, leg: str, options: RouteOptions) -> list[Note]:
+    ids = fit.marks.ids
+    notes: list[Note] = []
+    for index in fit.strays[:MOST_NAMED]:
+        aside = float(fit.mark_residual_m[index])
+        away = format_length(abs(aside), unit=options.length_unit)
+        notes.append(
+            Note(
+                "stray_mark",
+                f"{leg}mark {ids[index]} lies {away} to the {'right' if aside > 0 else 'left'} of "
+                "the line that the other marks make and hardly counts: it may be on another line; "
+                "locate it again",
+            )
+        )
+    if len(fit.strays) > MOST_NAMED:
+        rest = ", ".join(ids[i] for i in fit.strays[MOST_NAMED:])
+        notes.append(Note("stray_mark", f"{leg}marks {rest} lie off the line as well"))
     return notes
