@@ -88,10 +88,8 @@ def test_the_figures_are_those_of_the_result(tmp_path):
     before = numbers["decision"]["hole"]["before_stake_m"] / foot
     past = numbers["decision"]["hole"]["past_stake_m"] / foot
     assert f"Hole from {before:.1f} ft before the stake to {past:.1f} ft past it" in text
-    assert (
-        f"{numbers['leak']['depth_m'] / foot:.1f} ft ± {numbers['leak']['depth_sigma_m'] / foot:.1f} down"
-        in text
-    )
+    depth, sigma = numbers["leak"]["depth_m"] / foot, numbers["leak"]["depth_sigma_m"] / foot
+    assert f"Crown of the pipe {depth:.1f} ft ± {sigma:.1f} down" in text
     assert f"N {numbers['leak']['position']['northing']:.2f}" in text
     assert f"E {numbers['leak']['position']['easting']:.2f}" in text
     assert f"{numbers['decision']['chance_in_hole']:.0%}".replace("%", " %") in text
@@ -233,18 +231,9 @@ def test_the_sketch_is_to_the_scale_it_states(build, pattern):
     stated = float(re.search(pattern, plan.scale).group(1))
     ratio = stated if build is metric_site else stated * 12
     point_m = 0.0254 / check_value("point_per_inch").expected
-    leg = next(each for each in result.legs)
-    first = leg.vertices[0]
-    second = leg.vertices[1]
-    from geoleak.units import unit_m
-
-    ground_m = math.dist(first, second) * unit_m(result.leak.position.unit)
-    pipe = max(
-        (each for each in plan.picture.items if getattr(each, "width", 0) == 2.2),
-        key=lambda each: len(each.points),
-    )
-    drawn = math.dist(pipe.points[0], pipe.points[1]) * point_m * ratio
-    assert drawn == pytest.approx(ground_m, rel=1e-6)
+    tapes = [each for each in plan.picture.items if getattr(each, "dash", ())]
+    drawn = sorted(math.dist(*each.points) * point_m * ratio for each in tapes)
+    assert drawn == pytest.approx(sorted(each.distance_m for each in result.ties), rel=1e-6)
     for item in plan.picture.items:
         for x, y in getattr(item, "points", ()):
             assert -1 <= x <= 271 and -1 <= y <= 241
