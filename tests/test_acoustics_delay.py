@@ -139,8 +139,8 @@ def test_the_stated_sigma_of_one_flat_band_is_the_closed_form() -> None:
 
 @pytest.mark.parametrize(
     ("pair", "snr_db", "most"),
-    [(METAL, 3.0, 1.15), (METAL, -5.0, 1.35), (PLASTIC, 3.0, 1.15), (PLASTIC, -5.0, 1.35)],
-    ids=["metal +3", "metal -5", "plastic +3", "plastic -5"],
+    [(METAL, 3.0, 1.15), (PLASTIC, -5.0, 1.35)],
+    ids=["metal +3", "plastic -5"],
 )
 def test_error_against_the_bound_and_stated_against_real(
     pair: LeakPair, snr_db: float, most: float
@@ -155,8 +155,8 @@ def test_error_against_the_bound_and_stated_against_real(
 
 def test_hum_and_a_stray_source_do_not_lead_it_astray() -> None:
     for extra in ({"hum_db": 20.0}, {"stray_db": -6.0}):
-        row = score("", replace(METAL, snr_db=0.0, **extra), 12, seed=77)
-        assert (row.right, row.wrong, row.missed) == (12, 0, 0)
+        row = score("", replace(METAL, snr_db=0.0, **extra), 8, seed=77)
+        assert (row.right, row.wrong, row.missed) == (8, 0, 0)
         assert row.error_ratio < 2.0
 
 
@@ -180,10 +180,10 @@ def test_noise_alone_never_gives_a_number(pair: LeakPair) -> None:
 def test_the_chance_of_noise_is_no_smaller_than_it_says() -> None:
     """On unrelated white noise one run in ten may show 0.1 or less, and not many more."""
     low = 0
-    for seed in range(200):
+    for seed in range(100):
         estimate = delay(white(20_000, seed), white(20_000, seed + 1000), RATE)
         low += estimate.chance_of_noise <= 0.1
-    assert low <= 33  # 20 expected at most, three standard deviations over it
+    assert low <= 19  # 10 expected at most, three standard deviations over it
 
 
 def test_the_wider_the_search_the_less_sure() -> None:
@@ -326,7 +326,7 @@ def test_unsteady_leak_noise_widens_the_sigma_rather_than_lie() -> None:
     """Noise that is loud for a few seconds only: the plain bound would claim the whole length."""
     errors = []
     rng = np.random.default_rng(15)
-    for _ in range(40):
+    for _ in range(25):
         first, second = leak_pair(replace(METAL, snr_db=-3.0), rng)
         for other in (first, second):
             envelope = np.repeat(rng.choice([0.2, 0.2, 0.2, 3.0], 60), 4000)

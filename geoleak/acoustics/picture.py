@@ -12,7 +12,7 @@ from geoleak.acoustics.bands import BandChoice
 from geoleak.errors import AcousticsError
 
 WIDTH, HEIGHT = 760, 440
-LEFT, RIGHT, TOP, BOTTOM = 70, 20, 64, 56
+LEFT, RIGHT, TOP, BOTTOM = 70, 20, 84, 56
 # Two hues that stay apart in every common kind of colour blindness (Okabe & Ito 2008), and a dash
 # so that they stay apart in black and white.
 LEAK_COLOUR = "#b34700"
@@ -149,11 +149,10 @@ def _words(title: str, said: str, with_leak: str, without: str, leak: str, quiet
     out.append(f"<text x='{LEFT}' y='42' fill='{INK}' {FONT}>{escape(said)}</text>")
     entries = ((with_leak, f"{leak} stroke-width='3'"), (without, f"{quiet} stroke-width='2'"))
     for index, (name, style) in enumerate(entries):
-        at = TOP + 20 + 22 * index
-        start = WIDTH - RIGHT - 210
-        out.append(f"<path d='M{start} {at - 5}h34' {style}/>")
+        start = LEFT + index * 330
+        out.append(f"<path d='M{start} 63h34' {style}/>")
         out.append(
-            f"<text x='{start + 42}' y='{at}' fill='{INK}' {FONT}>{escape(_short(name, 24))}</text>"
+            f"<text x='{start + 42}' y='68' fill='{INK}' {FONT}>{escape(_short(name, 36))}</text>"
         )
     return out
 

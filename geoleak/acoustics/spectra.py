@@ -179,8 +179,8 @@ def correlation(
     """
     from scipy.fft import irfft, rfft
 
-    length = good_length(8 * most_lag)
-    piece = 4 * most_lag
+    length = good_length(16 * most_lag)
+    piece = 12 * most_lag
     window = hann(piece)
     hold = _flat_top(length, most_lag, piece)
     total = np.zeros(length // 2 + 1, dtype=complex)
