@@ -37,12 +37,12 @@ class CheckReport:
 
     def _points(self) -> list[dict[str, Any]]:
         survey = self.survey
+        points = list(survey.every_point) if survey.every_point is not None else survey.points
         east, north = survey.frame.to_grid(
-            np.array([p.easting_m for p in survey.points]),
-            np.array([p.northing_m for p in survey.points]),
+            np.array([p.easting_m for p in points]), np.array([p.northing_m for p in points])
         )
         rows = []
-        for each, e, n in zip(survey.points, east, north, strict=True):
+        for each, e, n in zip(points, east, north, strict=True):
             height = each.height_m / survey.frame.grid_unit_m
             rows.append(
                 {
@@ -75,12 +75,13 @@ class CheckReport:
         """Return the report as a person reads it."""
         survey = self.survey
         unit = survey.site.length_unit
-        kinds = Counter(each.kind for each in survey.points)
+        every = survey.every_point
+        kinds = Counter(p.kind for p in survey.points) if every is None else every.kinds()
         said = [
             survey.site.title,
             f"grid    {survey.frame.grid_name}, {survey.frame.grid_unit}; ground to grid "
             f"{survey.frame.combined_factor:.8f} at {survey.frame.mean_height_m:.0f} m",
-            f"points  {len(survey.points)}: "
+            f"points  {kinds.total()}: "
             + ", ".join(f"{count} {plural(kind, count)}" for kind, count in kinds.items()),
         ]
         for leg in survey.legs:

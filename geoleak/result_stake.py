@@ -177,7 +177,11 @@ class _Work:
     @property
     def _rover_sigma_m(self) -> float:
         """What the rover that shot the marks does when it sets the stake out."""
-        sigma = [p.sigma_m for p in self.survey.points if p.point.status in ("fixed", "unknown")]
+        sigma = [
+            p.sigma_m
+            for p in self.survey.points
+            if p.point.status in ("fixed", "unknown") and not p.taped
+        ]
         return float(np.median(sigma)) if sigma else 0.02
 
     def _decide(self) -> Decision:
@@ -337,7 +341,7 @@ class _Work:
             ShotPoint(p.point.id, p.easting_m, p.northing_m, p.sigma_m, p.point.status != "float")
             for p in self.survey.points
             # A painted mark washes off: what a rover checks against has to stay.
-            if p.kind != "mark" and p.point.status != "single"
+            if p.kind != "mark" and p.point.status != "single" and not p.taped
         ]
         checks = check_points(
             shots, easting_m=east, northing_m=north, rover_sigma_m=self._rover_sigma_m, unit=unit

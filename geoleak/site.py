@@ -63,12 +63,47 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
+class DrawnLine:
+    """One line of a network file, as drawn.
+
+    ``easting`` and ``northing`` are in the axis unit of `DrawnNetwork.crs`. ``feature`` is the
+    file's own id of the line, ``name`` what it is called here.
+    """
+
+    feature: str
+    name: str
+    easting: tuple[float, ...]
+    northing: tuple[float, ...]
+    origin: Origin = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnNetwork:
+    """``[network]``: how a drawing is to be taken, and every line of it.
+
+    ``crs`` is the file's own, ``"local"`` for a site on a grid of its own. ``sigma_m`` is how far
+    aside (one standard deviation) a drawn pipe may lie; lines whose ends come within
+    ``join_within_m`` of a line are joined to it; a leg whose marks all lie within
+    ``marks_within_m`` of one line corrects that line without naming it.
+    """
+
+    file: str
+    crs: str
+    lines: tuple[DrawnLine, ...]
+    sigma_m: float = 1.5
+    join_within_m: float = 0.05
+    marks_within_m: float | None = None
+    origin: Origin = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
 class Leg:
     """One run of buried pipe, as ``[[leg]]`` states it.
 
     ``mark_ids`` are ids of points in the order that ``order`` asks for (``"number"`` and
     ``"file"`` are resolved by the reader; ``"found"`` by the route). ``depth_m`` holds where a mark
-    has no depth of its own. ``locator_*`` may override the crew's figures for this leg.
+    has no depth of its own. ``locator_*`` may override the crew's figures for this leg. A leg with
+    ``drawn`` lines follows them, end to end; with marks as well, the marks correct them.
     """
 
     name: str
@@ -92,6 +127,7 @@ class Leg:
     boundary: str | None = None
     side: str | None = None
     origin: Origin = NOWHERE
+    drawn: tuple[DrawnLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +235,21 @@ class Calibration:
     point: str
     measured_m: float
     leg: str | None = None
+    origin: Origin = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class Tape:
+    """One row of tapes.csv: a level distance taped from a point (``start``) to ``point``.
+
+    ``side`` is of the line from the point of the first tape to that of the second.
+    """
+
+    point: str
+    start: str
+    distance_m: float
+    side: Literal["left", "right"] | None = None
+    note: str = ""
     origin: Origin = NOWHERE
 
 
@@ -426,6 +477,9 @@ class Site:
     inputs: Mapping[str, str] = field(default_factory=no_extra)
     origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))
     """Where each site.toml key stands, by dotted path (``"crew.dig_length"``)."""
+    network: DrawnNetwork | None = None
+    tapes: tuple[Tape, ...] = ()
+    """A point in ``points`` that no rover shot has tapes here, and nan for a position there."""
 
     @property
     def is_local(self) -> bool:

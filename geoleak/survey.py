@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.network import Network
     from geoleak.route import RouteFit
+    from geoleak.survey_points import EveryPoint
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -73,6 +74,8 @@ class SurveyedPoint:
     chainage_m: float | None = None
     offset_m: float | None = None
     lead_m: float = 0.0
+    taped: bool = False
+    """Known by tapes only: no rover stood there."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -218,6 +221,8 @@ class Survey:
     holes: tuple[SurveyedHole, ...] = ()
     past_leaks: tuple[SurveyedPastLeak, ...] = ()
     warnings: tuple[Note, ...] = field(default=())
+    every_point: EveryPoint | None = None
+    """All points of the files, made when asked; ``points`` holds those that something uses."""
 
     @property
     def fittings(self) -> tuple[SurveyedPoint, ...]:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geoleak.crs import Frame
-from geoleak.errors import Complaint, InputError, Origin, SiteDataError
-from geoleak.site import Delay, Note, Place, Point, Reading, Site
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.site import Delay, Hole, Note, PastLeak, Place, Reading, Sighting, Site
 from geoleak.survey import (
     Levels,
     PipePlace,
@@ -18,20 +17,23 @@ from geoleak.survey import (
     SurveyedDelay,
     SurveyedHole,
     SurveyedIsolation,
-    SurveyedLeg,
     SurveyedPastLeak,
     SurveyedPoint,
     SurveyedSighting,
 )
+from geoleak.survey_drawn import DrawnMains, drawn_in_site_crs
 from geoleak.survey_legs import fit_legs, join_legs
 from geoleak.survey_levels import gather_levels
 from geoleak.survey_places import PlaceFinder, Resolved
+from geoleak.survey_points import EveryPoint, frame_of, places_of, used_points
 from geoleak.survey_recordings import RecordedLevel, delay_of, level_of
 from geoleak.units import format_length
 
 # A delay whose row states no sigma: half a millisecond, about what a screen's cursor resolves
 # (common practice, no source).
 DELAY_SIGMA_S = 0.0005
+# Water that surfaces this far from every leg is from something else, or its place is mistyped.
+FAR_M = 100.0
 
 
 def survey_site(site: Site) -> Survey:
@@ -44,14 +46,18 @@ def survey_site(site: Site) -> Survey:
     SiteDataError
         Where the points or the marks of a leg allow no route.
     """
-    frame = frame_of(site)
-    bare = project_points(site, frame)
-    legs, leg_notes = fit_legs(site, bare)
-    network, join_notes = join_legs(site, legs, bare)
+    drawn = drawn_in_site_crs(site) if not len(site.points) else None
+    frame = frame_of(site, drawn=drawn)
+    bare, tape_notes = used_points(site, frame)
+    mains, site, mains_notes = _mains(site, frame, bare)
+    fitted = fit_legs(site, bare, mains)
+    legs = fitted.legs
+    network, join_notes = join_legs(site, fitted, bare, mains)
     finder = PlaceFinder(frame=frame, legs=legs, points=bare, length_unit=site.length_unit)
-    points = _place_points(site, bare, legs, finder)
+    points = _place_points(site, bare, finder)
     finder.points = points
-    notes = [*site.notes, *frame.warnings, *leg_notes, *join_notes]
+    finder.prepare(places_of(site))
+    notes = [*site.notes, *frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes]
     builder = _Builder(site, finder, points, notes)
     levels = {kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole")}
     survey = Survey(
@@ -70,101 +76,54 @@ def survey_site(site: Site) -> Survey:
         holes=builder.holes(),
         past_leaks=builder.past_leaks(),
         warnings=tuple(dict.fromkeys(notes)),
+        every_point=EveryPoint(site, frame, points),
     )
     if finder.complaints:
         raise InputError(sorted(finder.complaints, key=lambda each: each.origin))
     return survey
 
 
-def frame_of(site: Site) -> Frame:
-    """Return the working frame of a site, centred on the points that its legs use."""
-    used = {name for leg in site.legs for name in leg.mark_ids}
-    points = [site.points[name] for name in site.points if name in used] or list(
-        site.points.values()
-    )
-    if not points:
-        raise SiteDataError("the point files hold no point; a site needs the marks of one leg")
-    heights = [p.ellipsoidal_height_m if p.ellipsoidal_height_m is not None else p.elevation_m
-               for p in points]  # fmt: skip
-    known = [h for h in heights if h is not None]
-    return Frame.for_site(
-        site.crs,
-        easting=np.array([p.easting for p in points]),
-        northing=np.array([p.northing for p in points]),
-        heights_m=np.array(known) if known else None,
-        mean_height_m=site.mean_height_m,
-        grid_crs=site.grid_crs,
-        coordinate_epoch=site.coordinate_epoch,
-        length_unit=site.length_unit,
-    )
-
-
-def project_points(site: Site, frame: Frame) -> dict[str, SurveyedPoint]:
-    """Return every point of the site in the working CRS, with its kind by code."""
-    points = list(site.points.values())
-    east, north = frame.to_working(
-        np.array([p.easting for p in points]), np.array([p.northing for p in points])
-    )
-    marks = {name: k for k, leg in enumerate(site.legs) for name in leg.mark_ids}
-    surveyed = {}
-    for point, e, n in zip(points, east, north, strict=True):
-        leg = marks.get(point.id)
-        surveyed[point.id] = SurveyedPoint(
-            point=point,
-            easting_m=float(e),
-            northing_m=float(n),
-            height_m=math.nan if point.elevation_m is None else point.elevation_m,
-            sigma_m=_sigma(point),
-            kind="mark" if leg is not None else _kind(site, point),
-            leg=leg,
-        )
-    return surveyed
-
-
-def _sigma(point: Point) -> float:
-    """Return a point's own sigma per axis; by its solution where the file states none.
-
-    The figures by solution are common practice, no source: 2 cm fixed, 40 cm float, 1.5 m single.
-    """
-    if point.sigma_horizontal_m is not None:
-        return max(point.sigma_horizontal_m, 0.005)
-    return {"fixed": 0.02, "float": 0.4, "single": 1.5}.get(point.status, 0.02)
-
-
-def _kind(site: Site, point: Point) -> str:
-    if site.codes.is_fitting(point.code):
-        return "fitting"
-    return "feature" if site.codes.is_feature(point.code) else "other"
+def _mains(
+    site: Site, frame: Frame, points: Mapping[str, SurveyedPoint]
+) -> tuple[DrawnMains | None, Site, list[Note]]:
+    """Return the drawn mains, and the site with the legs that correct them."""
+    if site.network is None or not site.network.lines:
+        return None, site, []
+    mains = DrawnMains(site, frame, site.network)
+    legs, matched = mains.matched(site.legs, points)
+    return mains, replace(site, legs=legs), [*mains.notes, *mains.far_note(points), *matched]
 
 
 def _place_points(
-    site: Site,
-    bare: Mapping[str, SurveyedPoint],
-    legs: tuple[SurveyedLeg, ...],
-    finder: PlaceFinder,
+    site: Site, bare: Mapping[str, SurveyedPoint], finder: PlaceFinder
 ) -> dict[str, SurveyedPoint]:
-    """Put marks on their legs and fittings on the nearest pipe within the gate."""
+    """Put marks, fittings and ends of legs on the pipe, where they stand within the gate."""
     leads = {each.point: each.lead_m for each in site.fittings}
     ends = {name for leg in site.legs for name in (leg.start, leg.end, leg.joins_at) if name}
-    placed = {}
+    marks = {name: k for k, leg in enumerate(site.legs) for name in leg.mark_ids}
+    on_pipe: dict[int | None, list[SurveyedPoint]] = {}
     for name, each in bare.items():
-        on_pipe = each.kind in ("mark", "fitting") or name in ends or name in leads
-        at: Resolved | None = None
-        if on_pipe:
-            at = finder.snap(each.easting_m, each.northing_m, leg=each.leg)
-            if each.kind != "mark" and at.distance_m > site.levels.gate_m + leads.get(name, 0.0):
-                at = None
-        placed[name] = SurveyedPoint(
-            point=each.point,
-            easting_m=each.easting_m,
-            northing_m=each.northing_m,
-            height_m=each.height_m,
-            sigma_m=each.sigma_m,
-            kind=each.kind,
-            leg=None if at is None else at.leg,
-            chainage_m=None if at is None else at.chainage_m,
-            offset_m=None if at is None else at.offset_m,
-            lead_m=leads.get(name, 0.0),
+        if name in marks:
+            on_pipe.setdefault(marks[name], []).append(each)
+        elif each.kind == "fitting" or name in ends or name in leads:
+            on_pipe.setdefault(None, []).append(each)
+    at: dict[str, Resolved] = {}
+    for leg, held in on_pipe.items():
+        places = np.array([(each.easting_m, each.northing_m) for each in held])
+        snapped = finder.snap_many(places) if leg is None else finder.snap_to_leg(places, leg)
+        at |= {each.point.id: found for each, found in zip(held, snapped, strict=True)}
+    placed = dict(bare)
+    for name, found in at.items():
+        lead = leads.get(name, 0.0)
+        if name not in marks and found.distance_m > site.levels.gate_m + lead:
+            placed[name] = replace(bare[name], leg=None, lead_m=lead)
+            continue
+        placed[name] = replace(
+            bare[name],
+            leg=found.leg,
+            chainage_m=found.chainage_m,
+            offset_m=found.offset_m,
+            lead_m=lead,
         )
     return placed
 
@@ -196,7 +155,7 @@ class _Builder:
         return known.lead_m if known is not None else 0.0
 
     def _recorded_level(self, reading: Reading, leg: int) -> RecordedLevel:
-        heard, notes = level_of(self.site, reading, material=self.site.legs[leg].material)
+        heard, notes = level_of(self.site, reading, material=self.finder.legs[leg].leg.material)
         self.notes.extend(notes)
         return heard
 
@@ -265,6 +224,23 @@ class _Builder:
         self.notes.extend(notes)
         return measured
 
+    def _too_far(
+        self, what: str, at: Resolved, row: Sighting | Hole | PastLeak, reach_m: float
+    ) -> bool:
+        """Complain of a row whose place lies out of reach of every leg: it is a wrong place."""
+        if at.distance_m <= reach_m:
+            return False
+        unit = self.site.length_unit
+        away, reach = (format_length(each, unit=unit) for each in (at.distance_m, reach_m))
+        self.finder.complaints.append(
+            Complaint(
+                row.origin,
+                f'{what} is {away} from the nearest leg "{self.finder.legs[at.leg].name}"',
+                f"correct the place (at most {reach} from a leg), or skip the row",
+            )
+        )
+        return True
+
     def isolations(self) -> tuple[SurveyedIsolation, ...]:
         """Return the shut-off tests with their valves on the network."""
         found = []
@@ -287,7 +263,7 @@ class _Builder:
         found = []
         for row in self.site.sightings:
             at = None if row.skip else self.finder.find(row.place, row.origin)
-            if at is not None:
+            if at is not None and not self._too_far(f"sighting {row.place.text}", at, row, FAR_M):
                 found.append(
                     SurveyedSighting(
                         row, at.easting_m, at.northing_m, at.leg, at.chainage_m, at.offset_m
@@ -304,6 +280,9 @@ class _Builder:
             start = self.finder.find(row.start, row.origin)
             finish = self.finder.find(row.finish, row.origin)
             if start is None or finish is None:
+                continue
+            gate = self.site.levels.gate_m
+            if any(self._too_far(f"hole {row.id}", at, row, gate) for at in (start, finish)):
                 continue
             if start.leg != finish.leg:
                 what = (
@@ -323,6 +302,7 @@ class _Builder:
         found = []
         for row in self.site.past_leaks:
             at = None if row.skip else self.finder.find(row.place, row.origin)
-            if at is not None:
+            gate = self.site.levels.gate_m
+            if at is not None and not self._too_far("the past leak", at, row, gate):
                 found.append(SurveyedPastLeak(row, at.leg, at.chainage_m))
         return tuple(found)

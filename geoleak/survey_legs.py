@@ -3,62 +3,163 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from geoleak.errors import Complaint, GeoleakError, InputError, SiteDataError
+from geoleak.errors import Complaint, GeoleakError, GeometryError, InputError, SiteDataError
 from geoleak.network import Joint, Network
-from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
-from geoleak.site import Leg, Note, Site
+from geoleak.route import (
+    Drawing,
+    FixedPoint,
+    MarkArray,
+    RouteFit,
+    RouteOptions,
+    drawn_fit,
+    fit_route,
+    spliced,
+)
+from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey import SurveyedLeg, SurveyedPoint
+from geoleak.survey_drawn import DrawnMains, OnLeg, drawn_joints, network_notes
 from geoleak.units import format_length
 
 # Where nothing states a depth: what the inference assumes, and how little that is worth
 # (services mostly lie 0.5 to 1.5 m deep; common practice, no source).
 ASSUMED_DEPTH_M = 0.9
 ASSUMED_DEPTH_SIGMA_M = 0.3
+# A depth that a drawing states is what was planned or once measured, not what lies there now
+# (common practice, no source).
+DRAWN_DEPTH_SIGMA_M = 0.3
 # A leg said to join another must come this near to it; farther is a wrong name, not a tee.
 JOIN_WITHIN_M = 5.0
+MOST_NAMED = 6
+# Marks are painted every 3 to 5 ft (common practice, no source); a third of that is a wrong unit.
+CLOSE_MARKS_M = 0.45
+FEW_MARKS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class FittedLegs:
+    """Every leg with its route, how legs follow the drawing, and what the fits have to say."""
+
+    legs: tuple[SurveyedLeg, ...]
+    notes: list[Note]
+    on_drawing: list[OnLeg]
 
 
 def fit_legs(
-    site: Site, points: Mapping[str, SurveyedPoint]
-) -> tuple[tuple[SurveyedLeg, ...], list[Note]]:
-    """Return every leg with its fitted route, and what the fits have to say.
+    site: Site, points: Mapping[str, SurveyedPoint], mains: DrawnMains | None = None
+) -> FittedLegs:
+    """Return every leg with its fitted or drawn route.
 
     Raises
     ------
     SiteDataError
         Where the marks of a leg allow no route, with the place of the leg in site.toml.
     """
-    legs: list[SurveyedLeg] = []
-    notes: list[Note] = []
-    for number, leg in enumerate(site.legs):
-        marks, assumed = _marks(site, leg, points)
+    fitter = _Fitter(site, points, mains)
+    legs = tuple(fitter.leg(number, leg) for number, leg in enumerate(site.legs))
+    if not legs:
+        raise SiteDataError("site.toml names no leg; a site needs one [[leg]] with its marks")
+    if mains is not None:
+        fitter.notes += network_notes(mains, legs, fitter.assumed)
+    return FittedLegs(legs, fitter.notes, fitter.on_drawing)
+
+
+class _Fitter:
+    """Fits the legs of one site; gathers notes."""
+
+    def __init__(
+        self, site: Site, points: Mapping[str, SurveyedPoint], mains: DrawnMains | None
+    ) -> None:
+        self.site = site
+        self.points = points
+        self.mains = mains
+        self.notes: list[Note] = []
+        self.on_drawing: list[OnLeg] = []
+        self.assumed = 0
+        self._measured = _by_leg(site)
+
+    def leg(self, number: int, leg: Leg) -> SurveyedLeg:
+        """Return one leg with its route."""
+        try:
+            fit = self._drawn(number, leg) if leg.drawn and self.mains else self._traced(leg)
+        except GeoleakError as error:
+            raise SiteDataError(f"{leg.origin}: {error}") from error
+        rows = self._measured[number]
+        fit, measured = _calibrated(leg, fit, self.points, rows, unit=self.site.length_unit)
+        if len(fit.marks) or not leg.drawn:
+            self.notes += [Note(each.code, each.text, leg.origin) for each in fit.warnings]
+        self.notes += measured
+        boundary = _boundary(leg, fit, self.points)
+        return SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=boundary)
+
+    def _traced(self, leg: Leg) -> RouteFit:
+        marks, assumed = _marks(self.site, leg, self.points)
         options = RouteOptions(
             order="found" if leg.order == "found" else "given",
             fit=leg.fit,
             depth_to=leg.depth_to,
             outside_diameter_m=leg.outside_diameter_m,
-            length_unit=site.length_unit,
+            length_unit=self.site.length_unit,
             leg=leg.name,
         )
-        try:
-            fit = fit_route(marks, options=options)
-        except GeoleakError as error:
-            raise SiteDataError(f"{leg.origin}: {error}") from error
-        fit, measured = _calibrated(site, leg, fit, points)
-        notes += [Note(each.code, each.text, leg.origin) for each in fit.warnings]
-        notes += measured
         if assumed:
-            notes.append(_depth_note(site, leg))
-        boundary = _boundary(leg, fit, points)
-        legs.append(SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=boundary))
-    if not legs:
-        raise SiteDataError("site.toml names no leg; a site needs one [[leg]] with its marks")
-    return tuple(legs), notes
+            self.notes.append(_depth_note(self.site, leg))
+        return fit_route(marks, options=options)
+
+    def _drawn(self, number: int, leg: Leg) -> RouteFit:
+        """Return the route of a leg on drawn lines, its marks correcting them."""
+        mains = self.mains
+        if mains is None:
+            raise ValueError(f"leg {leg.name} is drawn, but there is no drawing")
+        chain = mains.chain(leg.drawn, leg=leg.name)
+        known = leg.depth_m is not None
+        drawing = Drawing(
+            sigma_m=mains.sigma_m,
+            depth_m=leg.depth_m if leg.depth_m is not None else ASSUMED_DEPTH_M,
+            depth_sigma_m=DRAWN_DEPTH_SIGMA_M if known else ASSUMED_DEPTH_SIGMA_M,
+            outside_diameter_m=leg.outside_diameter_m,
+            length_unit=self.site.length_unit,
+            leg=leg.name,
+        )
+        traced = bool(leg.mark_ids) or (leg.start is not None and leg.end is not None)
+        if not traced:
+            if leg.start is not None or leg.end is not None:
+                raise GeometryError(
+                    f'leg "{leg.name}" follows a drawn line from its start to its end; give it '
+                    "marks as well, or leave start and end out"
+                )
+            self.assumed += not known
+            self.on_drawing.append(OnLeg(number, chain, None))
+            return drawn_fit(chain.vertices, drawing)
+        whole = spliced(chain.vertices, self._traced(leg), drawing)
+        self.on_drawing.append(OnLeg(number, chain, whole))
+        return whole.fit
+
+
+def _by_leg(site: Site) -> list[list[Calibration]]:
+    """Return the calibration rows of every leg."""
+    found: list[list[Calibration]] = [[] for _ in site.legs]
+    numbers = {leg.name: k for k, leg in enumerate(site.legs)}
+    owners: dict[str, list[int]] = {}
+    for number, leg in enumerate(site.legs) if site.calibrations else ():
+        for name in dict.fromkeys([*leg.mark_ids, leg.start, leg.end]):
+            if name is not None:
+                owners.setdefault(name, []).append(number)
+    for row in site.calibrations:
+        if row.leg is not None:
+            if row.leg in numbers:
+                found[numbers[row.leg]].append(row)
+        elif len(site.legs) == 1:
+            found[0].append(row)
+        else:
+            for number in owners.get(row.point, ()):
+                found[number].append(row)
+    return found
 
 
 def _depth_note(site: Site, leg: Leg) -> Note:
@@ -70,6 +171,36 @@ def _depth_note(site: Site, leg: Leg) -> Note:
         f"{spread}, and no depth is printed; state depth in [[leg]] or with the marks",
         leg.origin,
     )
+
+
+def _spacing_notes(site: Site, leg: Leg, points: Mapping[str, SurveyedPoint]) -> list[Note]:
+    """Say so where marks stand closer than anybody paints them: the unit may be wrong."""
+    at = np.array([[points[name].easting_m, points[name].northing_m] for name in leg.mark_ids])
+    if len(at) < FEW_MARKS:
+        return []
+    step = float(np.median(np.hypot(*np.diff(at, axis=0).T)))
+    if step >= CLOSE_MARKS_M:
+        return []
+    apart = format_length(step, unit=site.length_unit)
+    text = f'the marks of leg "{leg.name}" stand {apart} apart: check the unit of the coordinates'
+    return [Note("marks_close", text, leg.origin)]
+
+
+def _boundary_notes(
+    site: Site, leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]
+) -> list[Note]:
+    if leg.boundary is None:
+        return []
+    at = points[leg.boundary]
+    away_m = float(fit.route.snap(np.array([at.easting_m, at.northing_m])).distance_m)
+    if away_m <= site.levels.gate_m:
+        return []
+    away = format_length(away_m, unit=site.length_unit)
+    text = (
+        f'boundary {leg.boundary} of leg "{leg.name}" lies {away} aside: the pipe is parted at the '
+        "place nearest to it; shoot a point where the boundary crosses the pipe"
+    )
+    return [Note("boundary_far", text, leg.origin)]
 
 
 def depth_is_known(site: Site, leg: Leg) -> bool:
@@ -127,21 +258,23 @@ def _fixed(name: str | None, points: Mapping[str, SurveyedPoint]) -> FixedPoint 
 
 
 def _calibrated(
-    site: Site, leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]
+    leg: Leg,
+    fit: RouteFit,
+    points: Mapping[str, SurveyedPoint],
+    rows: Sequence[Calibration],
+    *,
+    unit: str,
 ) -> tuple[RouteFit, list[Note]]:
     """Give the route the chainages that a wheel or tape measured, where there are any."""
-    own = set(leg.mark_ids) | {leg.start, leg.end}
-    rows = [
-        row
-        for row in site.calibrations
-        if row.leg == leg.name or (row.leg is None and (row.point in own or len(site.legs) == 1))
-    ]
     if not rows:
         return fit, []
     places = np.array([[points[r.point].easting_m, points[r.point].northing_m] for r in rows])
     chainage = fit.route.snap(places).chainage_m
-    order = np.argsort(chainage)
+    order = np.argsort(chainage, kind="stable")
     measured = np.array([row.measured_m for row in rows])
+    for one, two in pairwise(order):
+        if measured[two] <= measured[one]:
+            raise InputError([_falls(rows[one], rows[two], unit)])
     try:
         route = fit.route.calibrated(np.asarray(chainage)[order], measured[order])
     except GeoleakError as error:
@@ -155,6 +288,15 @@ def _calibrated(
     return replace(fit, route=route), [note]
 
 
+def _falls(one: Calibration, two: Calibration, unit: str) -> Complaint:
+    before, here = (format_length(row.measured_m, unit=unit) for row in (one, two))
+    return Complaint(
+        two.origin,
+        f"point {two.point} is measured at {here}, but point {one.point} before it at {before}",
+        "measured chainage must rise along the leg: correct one of the two",
+    )
+
+
 def _boundary(leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]) -> float | None:
     if leg.boundary is None:
         return None
@@ -163,15 +305,30 @@ def _boundary(leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]) -> f
 
 
 def join_legs(
-    site: Site, legs: tuple[SurveyedLeg, ...], points: Mapping[str, SurveyedPoint]
+    site: Site,
+    fitted: FittedLegs,
+    points: Mapping[str, SurveyedPoint],
+    mains: DrawnMains | None = None,
 ) -> tuple[Network, list[Note]]:
-    """Return the network: each leg with ``from`` joined at its named point or nearest place."""
+    """Return the network: each leg with ``from`` joined at its named point or nearest place.
+
+    Drawn lines are joined where the drawing joins them.
+
+    Raises
+    ------
+    InputError
+        Where a leg comes nowhere near the leg it is said to run from.
+    """
+    legs = fitted.legs
     joints: list[Joint] = []
     complaints: list[Complaint] = []
+    if mains is not None:
+        joints += drawn_joints(mains, fitted.on_drawing, legs)
+    named = {leg.name: leg for leg in legs}
     for each in legs:
         if each.leg.joins is None:
             continue
-        other = next(leg for leg in legs if leg.name == each.leg.joins)
+        other = named.get(each.leg.joins) or _corrected(each.leg.joins, legs)
         here, there, apart = _join(each, other, points)
         if apart > JOIN_WITHIN_M:
             away = format_length(apart, unit=site.length_unit)
@@ -188,6 +345,14 @@ def join_legs(
         raise InputError(complaints)
     network = Network([leg.route for leg in legs], joints)
     return network, _apart_notes(site, legs, network)
+
+
+def _corrected(name: str, legs: Sequence[SurveyedLeg]) -> SurveyedLeg:
+    """Return the leg that stands in place of a drawn line of this name."""
+    for each in legs:
+        if any(line.name == name for line in each.leg.drawn):
+            return each
+    raise SiteDataError(f'there is no leg "{name}" to run from; correct from in [[leg]]')
 
 
 def _join(
@@ -215,6 +380,14 @@ def _apart_notes(site: Site, legs: tuple[SurveyedLeg, ...], network: Network) ->
     groups = network.components()
     if len(groups) < 2:
         return []
-    said = "; ".join(", ".join(legs[k].name for k in group) for group in groups)
+    said = "; ".join(_names([legs[k].name for k in group]) for group in groups[:MOST_NAMED])
+    if len(groups) > MOST_NAMED:
+        said += f"; and {len(groups) - MOST_NAMED} more groups"
     text = f"the legs do not all join: {said}; say from = ... where one runs from another"
     return [Note("legs_apart", text, legs[0].leg.origin)]
+
+
+def _names(names: Sequence[str]) -> str:
+    """Return names for a sentence, cut after a few."""
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more

@@ -5,23 +5,34 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from typing import TypeVar
 
 from geoleak import tables
 from geoleak.readers.collector import Collector, did_you_mean, listed
+from geoleak.readers.network import DrawnLegs
 from geoleak.readers.point_table import PointTable
 from geoleak.readers.site_model import LegTable
 from geoleak.readers.site_toml import SiteToml
 from geoleak.site import Codes, Leg
 
-_RANGE = re.compile(r"(?P<head>\D*?)(?P<low>\d+)\s*-\s*(?P<head2>\D*?)(?P<high>\d+)")
-_NUMBERED = re.compile(r"(\D*?)(\d+)")
+_RANGE = re.compile(
+    r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
+)
 _MOST_SUGGESTED = 20_000
+T = TypeVar("T")
 
 
 def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
     """Return the key that sorts ids by number: 9 before 10, A2 before A10, 101 before 101A."""
-    parts = re.findall(r"\d+|\D+", identifier)
-    return tuple((0, int(each), "") if each.isdecimal() else (1, 0, each) for each in parts)
+    parts = re.findall(r"[0-9]+|[^0-9]+", identifier)
+    return tuple(_part_order(each) for each in parts)
+
+
+def _part_order(part: str) -> tuple[int, int, str]:
+    if not part[0].isdecimal() or not part.isascii():
+        return (1, 0, part)
+    digits = part.lstrip("0")
+    return (0, len(digits), digits)  # as numbers, of any length
 
 
 class LegReader:
@@ -32,22 +43,36 @@ class LegReader:
     toml : SiteToml
     points : PointTable
     collector : Collector
+    drawn : DrawnLegs, optional
+        The lines of the network file; those that no ``[[leg]]`` names are legs as they are.
     """
 
-    def __init__(self, toml: SiteToml, points: PointTable, collector: Collector) -> None:
+    def __init__(
+        self,
+        toml: SiteToml,
+        points: PointTable,
+        collector: Collector,
+        *,
+        drawn: DrawnLegs | None = None,
+    ) -> None:
         self.toml = toml
         self.points = points
         self.collector = collector
+        self.drawn = drawn
         self.tables: Sequence[LegTable] = toml.table.leg
         self.names = [each.name for each in self.tables]
+        self._lines = [self._drawn_of(k, table) for k, table in enumerate(self.tables)]
+        named = {leg.name for legs in self._lines for leg in legs}
+        self._as_drawn = [leg for leg in (drawn.legs if drawn else ()) if leg.name not in named]
+        self.every_name = [*self.names, *(leg.name for leg in self._as_drawn)]
         self.codes = points.code_names()
-        self._by_number: dict[str, dict[int, list[str]]] | None = None
 
     def read(self) -> tuple[Leg, ...]:
         """Return the legs; what is wrong goes to the collector."""
         self._check_names()
-        legs = tuple(self._leg(number, table) for number, table in enumerate(self.tables))
-        if not legs:
+        stated = [self._leg(number, table) for number, table in enumerate(self.tables)]
+        legs = (*stated, *self._as_drawn)
+        if not legs and self.toml.table.network is None:
             self.collector.complain(
                 self.toml.origin("leg", key=True), "there is no [[leg]]",
                 'add [[leg]] with name = "yard" and code = "..." for each run of pipe',
@@ -69,11 +94,44 @@ class LegReader:
             elif name.startswith(("E ", "N ", "lat ", "lon ")):
                 self._complain(number, "name", f'"{name}" reads like a coordinate', "rename it")
 
+    def _drawn_of(self, number: int, table: LegTable) -> list[Leg]:
+        """Return the drawn lines that a leg names, complaining of those that are not there."""
+        found: list[Leg] = []
+        if table.line is None:
+            return found
+        if self.toml.table.network is None:
+            self._complain(number, "line", "there is no [network]", "add [network] with its file")
+            return found
+        for text in table.line if self.drawn is not None else ():
+            leg = self.drawn.named(text) if self.drawn else None
+            if leg is None:
+                names = [each.name for each in self.drawn.legs] if self.drawn else []
+                near = did_you_mean(text, names[:_MOST_SUGGESTED])
+                remedy = near or "name a line by its name or its feature id"
+                self._complain(number, "line", f'there is no line "{text}"', remedy)
+            elif leg in found:
+                self._complain(number, "line", f'"{text}" is named twice', "name it once")
+            else:
+                found.append(leg)
+                self._named_before(number, leg, text)
+        return found
+
+    def _named_before(self, number: int, leg: Leg, text: str) -> None:
+        for other in range(number):
+            named = self.tables[other].line or ()
+            if leg.name in named or leg.drawn[0].feature in named:
+                self._complain(
+                    number, "line", f'leg "{self.names[other]}" names line "{text}" too',
+                    "give all marks of a line to one leg",
+                )  # fmt: skip
+
     def _leg(self, number: int, table: LegTable) -> Leg:
         start, end = (
             self._point(number, "start", table.start),
             self._point(number, "end", table.end),
         )
+        if start is not None and start == end:
+            self._complain(number, "end", f'"{end}" is the start too', "name the other end")
         marks = self._marks(number, table)
         if table.order == "number":
             marks = sorted(marks, key=number_order)
@@ -83,6 +141,8 @@ class LegReader:
             self._complain(
                 number, "wall", "it is half of outside_diameter or more", "check both and units"
             )
+        drawn = self._lines[number]
+        line = drawn[0] if drawn else Leg(name="", mark_ids=())
         return Leg(
             name=table.name,
             mark_ids=tuple(marks),
@@ -90,19 +150,20 @@ class LegReader:
             end=end,
             joins=joins,
             joins_at=joins_at,
-            marks_by=table.marks_by,
+            marks_by="records" if drawn and not marks else table.marks_by,
             order=table.order,
             fit=table.fit,
-            depth_m=table.depth,
+            depth_m=_first(table.depth, line.depth_m),
             depth_to=table.depth_to,
-            material=self._material(number, table),
-            outside_diameter_m=table.outside_diameter,
-            wall_m=table.wall,
-            pressure_kpa=table.pressure,
+            material=_first(self._material(number, table), line.material),
+            outside_diameter_m=_first(table.outside_diameter, line.outside_diameter_m),
+            wall_m=_first(table.wall, line.wall_m),
+            pressure_kpa=_first(table.pressure, line.pressure_kpa),
             installed=table.installed,
             boundary=self._point(number, "boundary", table.boundary),
-            side=table.side,
+            side=_first(table.side, line.side),
             origin=self.toml.origin("leg", number, key=True),
+            drawn=tuple(each.drawn[0] for each in drawn),
         )
 
     def _point(self, number: int, key: str, identifier: str | None) -> str | None:
@@ -166,42 +227,29 @@ class LegReader:
                 number, "points", f'"{text}" does not rise', 'write the lower first: "101-148"'
             )
             return []
-        numbered = self._numbered().get(match["head"], {})
-        if high - low < len(numbered):
-            hits = [each for n in range(low, high + 1) for each in numbered.get(n, ())]
-        else:
-            hits = [each for n, ids in numbered.items() if low <= n <= high for each in ids]
+        hits = self.points.ids_between(match["head"], low, high)
         if not hits:
             self._complain(
                 number, "points", f'no point lies in "{text}"', "check the numbers of the marks"
             )
         return hits
 
-    def _numbered(self) -> dict[str, dict[int, list[str]]]:
-        if self._by_number is None:
-            self._by_number = defaultdict(lambda: defaultdict(list))
-            for identifier in self.points.ids:
-                match = _NUMBERED.fullmatch(identifier)
-                if match and match[2].isdecimal():
-                    self._by_number[match[1]][int(match[2])].append(identifier)
-        return self._by_number
-
     def _joins(self, number: int, table: LegTable) -> tuple[str | None, str | None]:
         """Return the leg that ``from`` names and the point of the join, where one is named."""
         text = table.joins
         if text is None:
             return None, None
-        if text in self.names:
+        if text in self.every_name:
             leg, point = text, None
         else:
-            heads = [each for each in self.names if text.startswith(each + " ")]
+            heads = [each for each in self.every_name if text.startswith(each + " ")]
             leg = max(heads, key=len, default="")
             point = text[len(leg) :].strip() if leg else None
             if point and point.startswith("at "):
                 point = point[3:].strip()
         if not leg:
-            near = did_you_mean(text, [each for each in self.names if each != table.name])
-            listing = near or f"the legs are {', '.join(self.names)}"
+            near = did_you_mean(text, [each for each in self.every_name if each != table.name])
+            listing = near or f"the legs are {listed(self.every_name, most=12)}"
             self._complain(number, "from", f'there is no leg "{text}"', listing)
             return None, None
         if leg == table.name:
@@ -220,6 +268,8 @@ class LegReader:
     ) -> None:
         """Complain where a leg has fewer than two different places to run through."""
         if self.collector.complaints_in(self.toml.label):
+            return
+        if table.line is not None and not marks:
             return
         stated = table.code is not None or table.points is not None
         named = [*marks, *(each for each in (start, end, joins_at) if each)]
@@ -254,6 +304,11 @@ class LegReader:
             if at == leg.name and leg.name == min(path):
                 circle = " from ".join(f'"{each}"' for each in [*path, leg.name])
                 self._complain(number, "from", f"{circle} is a circle", "let one leg stand alone")
+
+
+def _first(stated: T | None, drawn: T | None) -> T | None:
+    """Return what the leg states, else what the drawing does."""
+    return drawn if stated is None else stated
 
 
 def legs_of_points(legs: Sequence[Leg]) -> Mapping[str, tuple[str, ...]]:

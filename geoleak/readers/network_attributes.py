@@ -21,6 +21,7 @@ _SYNONYMS: dict[str, str] = {
     "pipediam maindiameter durchmesser diametre diametro",
     "outside": "outsidediameter outerdiameter od outdiam outdia externaldiameter",
     "inside": "insidediameter innerdiameter bore internaldiameter indiam india",
+    "wall": "wall wallthickness thickness wallthick pipewall wandstaerke epaisseur espesor",
     "depth": "depth cover depthofcover burydepth coverdepth tiefe profondeur profundidad",
     "boundary": "boundary side owner ownership ownedby owntype responsibility",
 }
@@ -52,6 +53,7 @@ class NetworkAttributes:
     depth_m: float | None = None
     boundary: str | None = None
     extra: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    wall_m: float | None = None
 
 
 def role_of(field_name: str) -> tuple[str | None, str | None]:
@@ -108,6 +110,7 @@ def read_attributes(
         depth_m=lengths.get("depth"),
         boundary=texts.get("boundary"),
         extra=MappingProxyType(extra),
+        wall_m=lengths.get("wall"),
     )
     return attributes, wrong
 

@@ -74,6 +74,51 @@ def read_network(
     source = Origin(file.name)
     table = _table(file, source, layer)
     vertices, accuracy = _moved(table, crs, source)
+    return _lines(table, vertices, accuracy, units or {}, source)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """A network file as it stands: lines in the file's own CRS (None: it states none)."""
+
+    crs: str | None
+    lines: tuple[NetworkLine, ...]
+
+
+def read_drawing(
+    path: str | Path,
+    *,
+    label: str | None = None,
+    layer: str | None = None,
+    units: Mapping[str, str] | None = None,
+) -> Drawing:
+    """Read the lines of a GIS file where they are drawn, in the file's own CRS.
+
+    Parameters
+    ----------
+    path, layer, units
+        As in `read_network`.
+    label : str, optional
+        What complaints call the file; its name without it.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or holds features that are no single line.
+    """
+    file = Path(path)
+    source = Origin(label or file.name)
+    table = _table(file, source, layer)
+    return Drawing(table.crs, _lines(table, table.vertices, 0.0, units or {}, source))
+
+
+def _lines(
+    table: _Table,
+    vertices: list[npt.NDArray[np.float64] | None],
+    accuracy: float | None,
+    units: Mapping[str, str],
+    source: Origin,
+) -> tuple[NetworkLine, ...]:
     lines: list[NetworkLine] = []
     complaints: list[Complaint] = list(table.complaints)
     for row, place in enumerate(vertices):
@@ -81,7 +126,7 @@ def read_network(
             continue
         feature = str(table.ids[row])
         fields = {name: values[row] for name, values in table.fields.items()}
-        attributes, wrong = read_attributes(fields, units=units or {})
+        attributes, wrong = read_attributes(fields, units=units)
         complaints += [
             Complaint(source, f"feature {feature}: {what}", remedy) for what, remedy in wrong
         ]

@@ -17,6 +17,7 @@ from geoleak.readers.holes import read_holes
 from geoleak.readers.isolations import read_isolations
 from geoleak.readers.legs import LegReader, legs_of_points
 from geoleak.readers.meter import read_meter
+from geoleak.readers.network import read_drawn
 from geoleak.readers.past_leaks import read_past_leaks
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.point_context import PointContext
@@ -26,6 +27,8 @@ from geoleak.readers.readings import check_recordings, read_readings
 from geoleak.readers.sightings import read_sightings
 from geoleak.readers.site_model import CrewTable
 from geoleak.readers.site_toml import SiteToml, read_site_toml
+from geoleak.readers.taped_points import no_points
+from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.site import (
     Codes,
     Crew,
@@ -66,7 +69,10 @@ def read_site(folder: str | Path) -> Site:
     info = _crs(toml, collector)
     _check_tables(toml, collector)
     points = _points(toml, info, collector)
-    site = None if points is None else _site(toml, points, collector)
+    site = None
+    if points is not None:
+        taped = read_tapes(collector, points, unit=toml.table.length_unit)
+        site = _site(toml, taped, collector)
     collector.finish()
     if site is None:
         raise AssertionError("unreachable: no points and no complaint")  # pragma: no cover
@@ -107,6 +113,8 @@ def _check_grid_crs(toml: SiteToml, text: str, info: CrsInfo, collector: Collect
 
 def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable | None:
     table = toml.table.points
+    if table is None:
+        return no_points()
     asked = {
         key.removeprefix("points."): origin
         for key, origin in toml.stated.items()
@@ -124,6 +132,8 @@ def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable |
 
 def _point_file(toml: SiteToml) -> PointFile:
     table = toml.table.points
+    if table is None:
+        return PointFile(files=())
     return PointFile(
         files=table.file,
         layout=table.layout,
@@ -155,14 +165,12 @@ def _check_tables(toml: SiteToml, collector: Collector) -> None:
             f'"{request.expires}" lies before valid_from "{request.valid_from}"',
             "check both dates",
         )
-    network = (toml.table.network or {}).get("file")
-    if isinstance(network, str):
-        collector.inside(network, toml.origin("network", "file"))
 
 
-def _site(toml: SiteToml, points: PointTable, collector: Collector) -> Site:
-    table = toml.table
-    legs = LegReader(toml, points, collector).read()
+def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
+    table, points = toml.table, taped.points
+    drawn = read_drawn(toml, collector, taken=[leg.name for leg in table.leg])
+    legs = LegReader(toml, points, collector, drawn=drawn).read()
     places = PlaceReader(
         points=points,
         legs=[leg.name for leg in legs],
@@ -176,7 +184,6 @@ def _site(toml: SiteToml, points: PointTable, collector: Collector) -> Site:
         collector.note(
             "no_readings", "no reading and no delay is filled in yet", Origin(toml.label)
         )
-    network = (table.network or {}).get("file")
     return Site(
         folder=collector.folder,
         title=table.title or collector.folder.resolve().name,
@@ -195,7 +202,9 @@ def _site(toml: SiteToml, points: PointTable, collector: Collector) -> Site:
         crew=_crew(table.crew),
         prior=PriorSettings(**table.prior.model_dump()),
         utilities=_utilities(toml),
-        network_file=network if isinstance(network, str) else None,
+        network_file=table.network.file if table.network else None,
+        network=drawn.network if drawn else None,
+        tapes=taped.tapes,
         locate_request=LocateRequest(**table.locate_request.model_dump()),
         job=Job(**table.job.model_dump()),
         notes=tuple(collector.notes),

@@ -94,6 +94,7 @@ class LegTable(_Table):
     wall: length_m(above=0.0, most_m=0.5) | None = None  # type: ignore[valid-type]
     pressure: Pressure | None = None
     installed: whole(1800, 2200) | None = None  # type: ignore[valid-type]
+    line: Texts | None = None
     boundary: text(blank=False) | None = None  # type: ignore[valid-type]
     side: text(longest=80) | None = None  # type: ignore[valid-type]
 
@@ -109,8 +110,8 @@ class ReadingsTable(_Table):
     """``[readings]``."""
 
     level_scale: one_of("db", "amplitude", "display") = "db"  # type: ignore[valid-type]
-    level_sigma: number(0, 30, above=True) = 2.5  # type: ignore[valid-type]
-    place_sigma: number(0, 30, above=True) = 1.5  # type: ignore[valid-type]
+    level_sigma: number(0.1, 30) = 2.5  # type: ignore[valid-type]
+    place_sigma: number(0.1, 30) = 1.5  # type: ignore[valid-type]
     level_limits: Annotated[tuple[float, float], BeforeValidator(_limits)] | None = None
     gate: length_m(above=0.0, most_m=100) = 2.0  # type: ignore[valid-type]
 
@@ -118,7 +119,7 @@ class ReadingsTable(_Table):
 class CrewTable(_Table):
     """``[crew]``."""
 
-    dig_length: length_m(above=0.0, most_m=100) = 1.5  # type: ignore[valid-type]
+    dig_length: length_m(above=0.1, most_m=100) = 1.5  # type: ignore[valid-type]
     dig_when: number(0, 1, above=True) = 0.9  # type: ignore[valid-type]
     locator_sigma: LengthOrFraction = (None, 0.1)
     locator_bias: LengthOrFraction = (None, 0.03)
@@ -137,7 +138,7 @@ class CrewTable(_Table):
 class PriorTable(_Table):
     """``[prior]``."""
 
-    elsewhere: number(0, 1) = 0.05  # type: ignore[valid-type]
+    elsewhere: number(0, 0.99) = 0.05  # type: ignore[valid-type]
     joints: Factor = 2.0
     past_leaks: Factor = 2.0
     recent_excavation: Factor = 2.0
@@ -153,6 +154,21 @@ class UtilityTable(_Table):
     colour: Colour | None = None
     depth: length_m(above=0.0, most_m=30) | None = None  # type: ignore[valid-type]
     quality: one_of("A", "B", "C", "D") | None = None  # type: ignore[valid-type]
+
+
+class NetworkTable(_Table):
+    """``[network]``."""
+
+    file: text(blank=False)  # type: ignore[valid-type]
+    layer: text(blank=False) | None = None  # type: ignore[valid-type]
+    sigma: length_m(above=0.0, most_m=50) = 1.5  # type: ignore[valid-type]
+    join_within: length_m(above=0.0, most_m=5) = 0.05  # type: ignore[valid-type]
+    marks_within: length_m(above=0.0, most_m=50) | None = None  # type: ignore[valid-type]
+    diameter_unit: one_of("mm", "cm", "m", "in", "ft") | None = None  # type: ignore[valid-type]
+    depth_unit: one_of("mm", "cm", "m", "in", "ft", "ftUS") | None = None  # type: ignore[valid-type]
+    depth: length_m(above=0.0, most_m=30) | None = None  # type: ignore[valid-type]
+    material: text(longest=80, blank=False) | None = None  # type: ignore[valid-type]
+    pressure: Pressure | None = None
 
 
 class LocateRequestTable(_Table):
@@ -184,7 +200,7 @@ class SiteTable(_Table):
     water_temperature: number(0, 100) = 10.0  # type: ignore[valid-type]
     corrections: text() = ""  # type: ignore[valid-type]
     mean_height: length_m(most_m=9000) | None = None  # type: ignore[valid-type]
-    points: PointsTable
+    points: PointsTable | None = None
     leg: tuple[LegTable, ...] = ()
     codes: CodesTable = CodesTable()
     readings: ReadingsTable = ReadingsTable()
@@ -193,6 +209,6 @@ class SiteTable(_Table):
     utility: tuple[UtilityTable, ...] = ()
     locate_request: LocateRequestTable = LocateRequestTable()
     job: JobTable = JobTable()
-    network: dict[str, Any] | None = None
+    network: NetworkTable | None = None
     tables: dict[str, Any] | None = None
     photos: Any = None

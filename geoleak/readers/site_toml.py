@@ -19,6 +19,7 @@ from geoleak.readers.site_model import (
     JobTable,
     LegTable,
     LocateRequestTable,
+    NetworkTable,
     PointsTable,
     PriorTable,
     ReadingsTable,
@@ -30,7 +31,7 @@ from geoleak.readers.toml_positions import Path, Positions, scan
 from geoleak.units import LENGTH_UNITS
 
 NAME = "site.toml"
-NOT_USED_YET = ("network", "tables", "photos")
+NOT_USED_YET = ("tables", "photos")
 _TABLES: dict[str, type[BaseModel]] = {
     "points": PointsTable,
     "leg": LegTable,
@@ -39,6 +40,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "crew": CrewTable,
     "prior": PriorTable,
     "utility": UtilityTable,
+    "network": NetworkTable,
     "locate_request": LocateRequestTable,
     "job": JobTable,
 }
@@ -97,6 +99,10 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         for each in error.errors(include_url=False, include_context=True):
             _complain(each, values, positions, label, collector)
         return None
+    if table.points is None and table.network is None:
+        where = positions.of((), key=True)
+        collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
+        return None
     _note_unused(table, positions, label, collector)
     return SiteToml(table, label, positions, _stated(positions, label))
 
@@ -109,7 +115,7 @@ def _toml_text(data: bytes, label: str, collector: Collector) -> str | None:
         collector.complain(Origin(label), what, remedy)
         return None
     if decoded.encoding not in ("UTF-8",):
-        collector.note("encoding", f"{label} is in {decoded.encoding}", Origin(label))
+        collector.note("encoding", f"read as {decoded.encoding}", Origin(label))
     return decoded.text.replace("\r\n", "\n")
 
 

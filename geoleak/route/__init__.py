@@ -1,15 +1,20 @@
 """From paint marks to pipe: the fitted route of a leg, with how well it is known."""
 
+from geoleak.route.drawn import Drawing, Spliced, drawn_fit, spliced
 from geoleak.route.fit import fit_route
 from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import RouteFit, StraightRun
 
 __all__ = [
     "Bend",
+    "Drawing",
     "FixedPoint",
     "MarkArray",
     "RouteFit",
     "RouteOptions",
+    "Spliced",
     "StraightRun",
+    "drawn_fit",
     "fit_route",
+    "spliced",
 ]

@@ -1,0 +1,115 @@
+"""tapes.csv: points known by distances taped from other points, where no rover stood."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from geoleak.readers.collector import Collector, did_you_mean
+from geoleak.readers.places import PlaceReader
+from geoleak.readers.point_table import PointTable
+from geoleak.readers.sheet import SheetRow, open_sheet
+from geoleak.readers.taped_points import TapedPoints
+from geoleak.site import Point, Tape
+
+NAME = "tapes.csv"
+COLUMNS = ("point", "from", "distance", "side", "code", "note", "skip")
+_SUGGESTED = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Taped:
+    """The tapes of a site, and its points with those that only tapes know."""
+
+    tapes: tuple[Tape, ...]
+    points: PointTable
+
+
+def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
+    """Return the tapes of the folder.
+
+    A point that the rover's files do not hold is added to `points` without a position (nan): the
+    survey works it out in metres on the ground. One that they do hold keeps its position; its
+    tapes check it.
+
+    Parameters
+    ----------
+    collector : Collector
+    points : PointTable
+        Of the rover's files.
+    unit : {"m", "ft", "ftUS"}
+        Of bare lengths.
+    """
+    places = PlaceReader(points=points, legs=[], unit=unit)
+    sheet = open_sheet(
+        NAME, known=COLUMNS, needed=("point", "from", "distance"), numeric=("distance",),
+        collector=collector, places=places,
+    )  # fmt: skip
+    rows = [row for row in sheet or () if not row.text("skip")]
+    fresh = {row.text("point") for row in rows if row.text("point") not in points}
+    read: dict[str, list[tuple[SheetRow, Tape]]] = defaultdict(list)
+    for row in rows:
+        tape = _tape(row, points, fresh)
+        if tape is not None:
+            read[tape.point].append((row, tape))
+    for name, held in read.items():
+        _check(name, held, shot=name in points)
+    made = {name: _point(name, [row for row, _ in held]) for name, held in read.items()
+            if name not in points}  # fmt: skip
+    tapes = tuple(tape for held in read.values() for _, tape in held)
+    return Taped(tapes, TapedPoints(points, made) if made else points)
+
+
+def _tape(row: SheetRow, points: PointTable, fresh: set[str]) -> Tape | None:
+    name, start = row.required("point"), row.required("from")
+    if start and start not in points and start not in fresh:
+        near = did_you_mean(start, [*list(points.ids[:_SUGGESTED]), *fresh])
+        row.complain("from", f'there is no point "{start}"', near or "shoot it first")
+    if name and name == start:
+        row.complain("from", f'"{name}" is taped from itself', "name the feature the tape is on")
+    distance = row.length("distance") if row.required("distance") else None
+    if distance is not None and not distance > 0:
+        row.complain("distance", f'"{row.text("distance")}" is out of range', "write above 0")
+    side = row.choice("side", ("left", "right"))
+    if row.failed or distance is None:
+        return None
+    return Tape(name, start, distance, side=side, note=row.text("note"), origin=row.origin())
+
+
+def _check(name: str, held: Sequence[tuple[SheetRow, Tape]], *, shot: bool) -> None:
+    """Complain where the tapes of one point cannot fix it, whatever they read."""
+    row = held[0][0]
+    starts = [tape.start for _, tape in held]
+    for at, (again, tape) in enumerate(held):
+        if tape.start in starts[:at]:
+            again.complain("from", f'"{name}" has two tapes from "{tape.start}"', "keep one row")
+    sides = {tape.side for _, tape in held if tape.side}
+    if len(sides) > 1:
+        row.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
+    if shot:
+        return
+    if len(held) == 1:
+        row.complain(
+            "point", f'"{name}" has one tape and no rover position', "tape it from a second feature"
+        )
+    elif len(held) == 2 and not sides:
+        row.complain(
+            "side", f'two tapes put "{name}" at two places',
+            f'write left or right: looking from "{starts[0]}" to "{starts[1]}"',
+        )  # fmt: skip
+
+
+def _point(name: str, rows: Sequence[SheetRow]) -> Point:
+    code = next((row.text("code") for row in rows if row.text("code")), "")
+    note = next((row.text("note") for row in rows if row.text("note")), "")
+    return Point(
+        id=name,
+        easting=math.nan,
+        northing=math.nan,
+        code=code,
+        note=note,
+        observations=len(rows),
+        origin=rows[0].origin(),
+    )
