@@ -40,12 +40,7 @@ def point_numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
         if name in numbers:
             _check_range(raw, role, numbers[name], low, high, context)
     if "depth_m" in numbers:
-        for row in np.flatnonzero(numbers["depth_m"] <= 0)[:20]:
-            context.collector.complain(
-                raw.origin(int(row), "depth"),
-                f'depth "{raw.shown(row, "depth")}" is not above zero',
-                "write how deep the pipe lies, or leave it empty",
-            )
+        numbers["depth_m"] = _depths(raw, numbers["depth_m"], context)
     horizontal = _sigma(raw, "horizontal_precision", 2, context)
     axes = [_sigma(raw, f"{axis}_precision", 1, context) for axis in ("easting", "northing")]
     if horizontal is None and axes[0] is not None and axes[1] is not None:
@@ -56,6 +51,25 @@ def point_numbers(raw: Raw, context: PointContext) -> dict[str, FloatArray]:
     if vertical is not None:
         numbers["sigma_vertical_m"] = vertical
     return numbers
+
+
+def _depths(raw: Raw, metres: FloatArray, context: PointContext) -> FloatArray:
+    """Return depths; a rover writes 0 where nobody measured one, below zero is a mistake."""
+    for row in np.flatnonzero(metres < 0)[:20].tolist():
+        context.collector.complain(
+            raw.origin(row, "depth"),
+            f'depth "{raw.shown(row, "depth")}" is below zero',
+            "write how deep the pipe lies, or leave it empty",
+        )
+    zero = metres == 0
+    if not zero.any():
+        return metres
+    context.collector.note(
+        "depth_zero",
+        f"a depth of 0 is taken as not stated ({int(zero.sum())} rows)",
+        raw.origin(int(np.flatnonzero(zero)[0]), "depth"),
+    )
+    return np.where(zero, np.nan, metres)
 
 
 def _check_range(
