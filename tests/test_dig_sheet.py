@@ -234,6 +234,12 @@ def test_the_sketch_is_to_the_scale_it_states(build, pattern):
     tapes = [each for each in plan.picture.items if getattr(each, "dash", ())]
     drawn = sorted(math.dist(*each.points) * point_m * ratio for each in tapes)
     assert drawn == pytest.approx(sorted(each.distance_m for each in result.ties), rel=1e-6)
+    squares = [
+        each
+        for each in plan.picture.items
+        if getattr(each, "fill", None) == "#000000" and getattr(each, "width", 0) == 1.2
+    ]
+    assert len(squares) == len(result.ties), "a feature with a tape is missing"
     for item in plan.picture.items:
         for x, y in getattr(item, "points", ()):
             assert -1 <= x <= 271 and -1 <= y <= 241

@@ -45,18 +45,21 @@ class _View:
     points_per_unit: float
     width: float
     height: float
+    lift: float
+    """How far the middle stands above the picture's: the scale bar holds the lower edge."""
 
     def at(self, easting: float, northing: float) -> tuple[float, float]:
         return (
             self.width / 2 + (easting - self.east) * self.points_per_unit,
-            self.height / 2 - (northing - self.north) * self.points_per_unit,
+            self.height / 2 - self.lift - (northing - self.north) * self.points_per_unit,
         )
 
     def window(self, margin: float = 2.0) -> BaseGeometry:
-        half_w = (self.width / 2 - margin) / self.points_per_unit
-        half_h = (self.height / 2 - margin) / self.points_per_unit
+        scale = self.points_per_unit
+        half = (self.width / 2 - margin) / scale
+        up, down = self.height / 2 - self.lift - margin, self.height / 2 + self.lift - margin
         return shapely.box(
-            self.east - half_w, self.north - half_h, self.east + half_w, self.north + half_h
+            self.east - half, self.north - down / scale, self.east + half, self.north + up / scale
         )
 
 
@@ -86,14 +89,15 @@ def _fitted(result: Result, width: float, height: float, size: float) -> tuple[_
     near = stake.buffer(4.0 / grid_m)
     west, south, east, north = shapely.unary_union([near, *shapes]).bounds
     need_w, need_h = (east - west) * grid_m, (north - south) * grid_m
-    room_w, room_h = (width - 6 * size) * POINT_M, (height - 3 * size) * POINT_M
+    room_w, room_h = (width - 6 * size) * POINT_M, (height - 5.4 * size) * POINT_M
     if unit == "m":
         ratios = [(float(n), f"scale 1:{n}") for n in SCALES_M]
     else:
         ratios = [(n * 12.0, f"scale 1 in = {n} ft") for n in SCALES_FT]
     fitting = [r for r in ratios if need_w / r[0] <= room_w and need_h / r[0] <= room_h]
     ratio, text = fitting[0] if fitting else ratios[-1]
-    view = _View((west + east) / 2, (south + north) / 2, grid_m / ratio / POINT_M, width, height)
+    middle = ((west + east) / 2, (south + north) / 2)
+    view = _View(*middle, grid_m / ratio / POINT_M, width, height, 1.4 * size)
     return view, text
 
 
