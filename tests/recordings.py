@@ -22,8 +22,9 @@ class LeakPair:
 
     ``snr_db`` is leak power over noise power inside ``band_hz``, the same at either sensor.
     ``loss_db_per_m`` is at ``loss_reference_hz`` and grows in proportion to frequency.
-    ``flank_order`` is that of the leak's spectrum (Butterworth). ``hum_db`` puts mains hum (50 Hz and harmonics) that far over the noise, in both sensors;
-    ``stray_db`` a second source that both hear, that far under the leak, at ``stray_delay_s``.
+    ``flank_order`` is that of the leak's spectrum (Butterworth). ``hum_db`` puts mains hum (50 Hz
+    and harmonics) that far over the noise, in both sensors; ``stray_db`` a second source that both
+    hear, that far under the leak, at ``stray_delay_s``.
     """
 
     first_m: float = 30.0

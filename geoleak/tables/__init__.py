@@ -178,7 +178,7 @@ def _named(kind: type[Named], table: str, name: str) -> Named:
         if folded == row.name or folded in row.also:
             return row
         spellings[row.name] = row.name
-        spellings |= {spelling: row.name for spelling in row.also}
+        spellings |= dict.fromkeys(row.also, row.name)
     near = _nearest(folded, tuple(spellings))
     raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
 
