@@ -207,6 +207,22 @@ def test_the_small_sheets(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("unit", "litres_a_second"),
+    [
+        ("L/min", 1 / 60),
+        ("m³/h", 1000 / 3600),
+        ("gpm", check_value("reader_us_gallon_l").expected / 60),
+        ("igpm", check_value("reader_imperial_gallon_l").expected / 60),
+    ],
+)
+def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> None:
+    text = f"valves,flow_before,flow_after,unit\n202,2,0,{unit}\n"
+    test = site_of(tmp_path, {"isolations.csv": text}).isolations[0]
+    assert test.flow_before_l_per_s == pytest.approx(2 * litres_a_second, rel=1e-6)
+    assert test.flow_after_l_per_s == 0.0
+
+
+@pytest.mark.parametrize(
     ("name", "text", "words"),
     [
         ("fittings.csv", "point,lead\n201,-1\n", "0 or more"),

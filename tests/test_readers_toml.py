@@ -71,6 +71,12 @@ def test_pressure_has_its_unit(tmp_path: Path) -> None:
     assert site.legs[0].pressure_kpa == pytest.approx(62 * value.expected, abs=62 * value.tolerance)
 
 
+def test_a_head_of_water_is_a_pressure(tmp_path: Path) -> None:
+    site = site_of(tmp_path, toml_with('code = "WL"', 'code = "WL"\npressure = "40 mH2O"'))
+    value = check_value("reader_conventional_water_kpa")
+    assert site.legs[0].pressure_kpa == pytest.approx(40 * value.expected, abs=1e-6)
+
+
 def test_all_complaints_come_together_in_the_order_of_the_file(tmp_path: Path) -> None:
     bad = TOML.replace('"ftUS"', '"feet"').replace("title", "titel")
     lines = complaints_of(tmp_path, {"site.toml": bad + "[crew]\ndig_when = 1.5\ndig_lenght = 3\n"})
