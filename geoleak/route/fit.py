@@ -69,7 +69,7 @@ def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> Route
         candidates, scales = _joined(ready.observations), [1.0]
     else:
         candidates, scales = _fitted(ready.observations, options)
-        if not candidates or not _agrees(candidates[0]):
+        if not candidates or not _agrees(candidates[0], ready.observations):
             candidates, scales = _joined(ready.observations), [1.0]
             options = replace(options, fit="marks")
             notes.append(no_line_note(options))
@@ -177,11 +177,10 @@ def _settled(
     return Candidate(fit, score), scale
 
 
-def _agrees(best: Candidate) -> bool:
+def _agrees(best: Candidate, marks: Observations) -> bool:
     """Tell whether most marks lie on the line, one after another."""
-    where, shape = best.fit.where, best.fit.shape
-    length, _, _ = shape.parts()
-    along = shape.stations()[where.run, 1] + where.share * length[where.run]
+    shape = best.fit.shape
+    along = parts.chainages(shape, best.fit.where, marks.points)
     to_and_fro = float(np.sum(np.abs(np.diff(along))))
     return bool(
         np.mean(best.fit.sound) >= LEAST_SOUND and to_and_fro <= MOST_TO_AND_FRO * shape.length_m()
