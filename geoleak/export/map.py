@@ -10,9 +10,13 @@ import base64
 import hashlib
 import html
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from geoleak.export import map_page, words
 from geoleak.result import Result
+
+if TYPE_CHECKING:
+    from geoleak.export.map_leaflet import OfflineMap
 
 MAX_ZOOM = 25
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
@@ -69,11 +73,10 @@ def page_html(result: Result, *, street_tiles: bool = False) -> str:
 
 def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
     """Return the map's element and the page's script."""
-    import folium
-
-    from geoleak.export.map_layers import View, add_layers
+    from geoleak.export.map_layers import add_layers
     from geoleak.export.map_leaflet import OfflineMap, Start, asset, render
     from geoleak.export.map_ticks import view_box
+    from geoleak.export.map_view import View
 
     view = View(result)
     near = view_box(view, ("stake", "hole", "interval", "reading", "feature"), within_m=40.0)
@@ -90,15 +93,7 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
         zoom_delta=0.75,
     )
     if street_tiles:
-        folium.TileLayer(
-            STREET_TILES,
-            attr=STREET_CREDIT,
-            name="Street map (network)",
-            overlay=True,
-            show=False,
-            max_native_zoom=19,
-            max_zoom=MAX_ZOOM,
-        ).add_to(the_map)
+        _add_tiles(the_map)
     add_layers(the_map, result)
     settings = {
         "close": close,
@@ -110,6 +105,21 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
     the_map.add_child(Start(settings))
     element, script = render(the_map)
     return element, f"{asset('map.js')}\n{script}"
+
+
+def _add_tiles(the_map: OfflineMap) -> None:
+    """Offer street tiles as a layer that is off until the reader switches it on."""
+    import folium
+
+    folium.TileLayer(
+        STREET_TILES,
+        attr=STREET_CREDIT,
+        name="Street map (network)",
+        overlay=True,
+        show=False,
+        max_native_zoom=19,
+        max_zoom=MAX_ZOOM,
+    ).add_to(the_map)
 
 
 def _policy(scripts: list[str], *, street_tiles: bool) -> str:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
 
 import folium
 
@@ -12,71 +11,25 @@ from geoleak.export import colours, words
 from geoleak.export.feature_words import property_rows, stake_rows
 from geoleak.export.map_leaflet import Label, OfflineMap, Popup
 from geoleak.export.map_ticks import add_stations
+from geoleak.export.map_view import (
+    Spot,
+    View,
+    add_disc,
+    add_line,
+    features_of,
+    group_of,
+    plain,
+    popup_markup,
+)
 from geoleak.export.profile_picture import level_range
 from geoleak.result import Feature, Result
-from geoleak.units import unit_m
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
-
-Spot = tuple[float, float]
 PANES = (("under", 390), ("band", 395), ("ticks", 420), ("spots", 450))
 TARGET = (
     '<svg viewBox="-23 -23 46 46" aria-hidden="true"><circle r="21" fill="#fff"/>'
     '<circle r="16" fill="#fff" stroke="#000" stroke-width="5"/>'
     '<path d="M0 0V-16A16 16 0 0 1 16 0ZM0 0V16A16 16 0 0 1 -16 0Z"/></svg>'
 )
-
-
-class View:
-    """How a feature's coordinates become the map's: latitude and longitude, or metres.
-
-    A local site has neither latitude nor longitude: its map is a plane, metres from the stake.
-    """
-
-    def __init__(self, result: Result) -> None:
-        self.result = result
-        self.local = result.site.local
-        self._factor = unit_m(result.leak.position.unit) if self.local else 1.0
-        where = result.leak.position
-        self._origin = (where.easting, where.northing)
-
-    def geometry(self, feature: Feature) -> BaseGeometry | None:
-        """Return the geometry that this map draws."""
-        return feature.grid if self.local else feature.lonlat
-
-    def spot(self, x: float, y: float) -> Spot:
-        """Return one place as Leaflet takes it: north first."""
-        if self.local:
-            return (
-                round((y - self._origin[1]) * self._factor, 4),
-                round((x - self._origin[0]) * self._factor, 4),
-            )
-        return round(y, 9), round(x, 9)
-
-    def lines(self, feature: Feature) -> list[list[Spot]]:
-        """Return the lines of a feature, or the outlines of its areas."""
-        return [[self.spot(*c[:2]) for c in each] for each in _strings(self.geometry(feature))]
-
-    def place(self, feature: Feature) -> Spot | None:
-        """Return a point feature's place."""
-        shape = self.geometry(feature)
-        if shape is None or shape.is_empty:
-            return None
-        point = shape if shape.geom_type == "Point" else shape.representative_point()
-        return self.spot(point.x, point.y)
-
-
-def _strings(shape: BaseGeometry | None) -> Iterator[Sequence[Sequence[float]]]:
-    if shape is None or shape.is_empty:
-        return
-    if hasattr(shape, "geoms"):
-        for each in shape.geoms:
-            yield from _strings(each)
-    elif shape.geom_type == "Polygon":
-        yield list(shape.exterior.coords)
-    elif shape.geom_type == "LineString":
-        yield list(shape.coords)
 
 
 def add_layers(the_map: OfflineMap, result: Result) -> View:
@@ -88,7 +41,7 @@ def add_layers(the_map: OfflineMap, result: Result) -> View:
     ties(the_map, view)
     intervals(the_map, view)
     pipe(the_map, view)
-    add_stations(_group(the_map, "Stations"), view)
+    add_stations(group_of(the_map, "Stations"), view)
     hole(the_map, view)
     marks(the_map, view)
     fittings(the_map, view)
@@ -98,55 +51,19 @@ def add_layers(the_map: OfflineMap, result: Result) -> View:
     return view
 
 
-def _group(the_map: OfflineMap, name: str) -> folium.FeatureGroup:
-    group = folium.FeatureGroup(name=name)
-    group.add_to(the_map)
-    return group
-
-
-def _of(view: View, *kinds: str) -> list[Feature]:
-    return [each for each in view.result.features if each.kind in kinds]
-
-
-def _line(
-    group: folium.FeatureGroup, view: View, feature: Feature, *, popup: str = "", **style: Any
-) -> None:
-    for points in view.lines(feature):
-        line = folium.PolyLine(
-            points, no_clip=False, smooth_factor=0.5, interactive=bool(popup), **style
-        )
-        line.options.update({k: v for k, v in style.items() if k in ("pane", "className")})
-        line.options["interactive"] = bool(popup)
-        if popup:
-            line.add_child(Popup(popup))
-        line.add_to(group)
-
-
-def _disc(
-    group: folium.FeatureGroup, view: View, feature: Feature, *, popup: str, **style: Any
-) -> None:
-    place = view.place(feature)
-    if place is None:
-        return
-    disc = folium.CircleMarker(place, fill=True, fill_opacity=1, **style)
-    disc.options["pane"] = "spots"
-    disc.add_child(Popup(popup))
-    disc.add_to(group)
-
-
 def services(the_map: OfflineMap, view: View) -> None:
     """Draw the other services: their APWA colour on a dark casing, so that white shows."""
-    found = _of(view, "utility")
+    found = features_of(view, "utility")
     if not found:
         return
-    group = _group(the_map, "Other services")
+    group = group_of(the_map, "Other services")
     for each in found:
         colour = colours.service_colour(each.properties.get("colour"))
         name = each.properties.get("name") or each.id
         popup = popup_markup(str(name), property_rows(each, view.result))
         shape = view.geometry(each)
         if shape is not None and shape.geom_type == "Point":
-            _disc(
+            add_disc(
                 group,
                 view,
                 each,
@@ -157,46 +74,18 @@ def services(the_map: OfflineMap, view: View) -> None:
                 fill_color=colour,
             )
             continue
-        _line(group, view, each, color=colours.CASING, weight=7, pane="under")
-        _line(group, view, each, popup=popup, color=colour, weight=3.5, pane="under")
+        add_line(group, view, each, color=colours.CASING, weight=7, pane="under")
+        add_line(group, view, each, popup=popup, color=colour, weight=3.5, pane="under")
 
 
 def ties(the_map: OfflineMap, view: View) -> None:
     """Draw the tapes from fixed features to the stake, and the features."""
-    found, fixed = _of(view, "tie"), _of(view, "feature", "check_point")
+    found, fixed = features_of(view, "tie"), features_of(view, "feature", "check_point")
     if not found and not fixed:
         return
-    group = _group(the_map, "Ties and fixed features")
-    by_name = {each.feature: each for each in view.result.ties}
+    group = group_of(the_map, "Ties and fixed features")
     for each in found:
-        name = str(each.properties.get("feature", each.id))
-        rows = property_rows(each, view.result)
-        popup = popup_markup(f"Tape from {name}", rows)
-        _line(
-            group,
-            view,
-            each,
-            popup=popup,
-            color=colours.FIXED,
-            weight=2.5,
-            pane="under",
-            dash_array="2 7",
-            line_cap="round",
-        )
-        tie = by_name.get(name)
-        lines = view.lines(each)
-        if tie is not None and lines:
-            middle = _middle(lines[0])
-            text = words.length(tie.distance_m, view.result.site.length_unit)
-            group.add_child(
-                Label(
-                    middle,
-                    f"<span>{words.markup_safe(text)}</span>",
-                    css="tape",
-                    size=(0, 0),
-                    anchor=(0, 0),
-                )
-            )
+        _tape(group, view, each)
     seen: set[Spot] = set()
     for each in fixed:
         place = view.place(each)
@@ -216,6 +105,22 @@ def ties(the_map: OfflineMap, view: View) -> None:
         group.add_child(label)
 
 
+def _tape(group: folium.FeatureGroup, view: View, feature: Feature) -> None:
+    """Draw one tape with its length at its middle."""
+    name = str(feature.properties.get("feature", feature.id))
+    style = {"color": colours.FIXED, "weight": 2.5, "pane": "under"}
+    popup = popup_markup(f"Tape from {name}", property_rows(feature, view.result))
+    add_line(group, view, feature, popup=popup, dash_array="2 7", line_cap="round", **style)
+    tie = next((each for each in view.result.ties if each.feature == name), None)
+    lines = view.lines(feature)
+    if tie is None or not lines:
+        return
+    text = words.markup_safe(words.length(tie.distance_m, view.result.site.length_unit))
+    group.add_child(
+        Label(_middle(lines[0]), f"<span>{text}</span>", css="tape", size=(0, 0), anchor=(0, 0))
+    )
+
+
 def _middle(line: Sequence[Spot]) -> Spot:
     (a, b), (c, d) = line[0], line[-1]
     return (a + c) / 2, (b + d) / 2
@@ -223,8 +128,10 @@ def _middle(line: Sequence[Spot]) -> Spot:
 
 def intervals(the_map: OfflineMap, view: View) -> None:
     """Draw the stretches that hold 95, 80 and 50 % of the chance as bands along the pipe."""
-    group = _group(the_map, "Where the leak may be")
-    found = sorted(_of(view, "interval"), key=lambda each: -int(each.properties.get("percent", 0)))
+    group = group_of(the_map, "Where the leak may be")
+    found = sorted(
+        features_of(view, "interval"), key=lambda each: -int(each.properties.get("percent", 0))
+    )
     for each in found:
         percent = int(each.properties.get("percent", 0))
         colour = colours.INTERVAL.get(percent, colours.INTERVAL[95])
@@ -232,7 +139,7 @@ def intervals(the_map: OfflineMap, view: View) -> None:
         popup = popup_markup(
             f"{percent} % of the chance on the legs", property_rows(each, view.result)
         )
-        _line(
+        add_line(
             group,
             view,
             each,
@@ -247,22 +154,22 @@ def intervals(the_map: OfflineMap, view: View) -> None:
 
 def pipe(the_map: OfflineMap, view: View) -> None:
     """Draw the fitted legs; an assumed one dashed."""
-    group = _group(the_map, "Pipe")
+    group = group_of(the_map, "Pipe")
     assumed = {each.name for each in view.result.legs if each.assumed}
-    for each in _of(view, "route"):
+    for each in features_of(view, "route"):
         name = str(each.properties.get("leg", each.id))
         rows = property_rows(each, view.result)
         if name in assumed:
             rows = [("Route", "assumed, not traced"), *rows]
         popup = popup_markup(f"Leg {name}", rows)
-        _line(group, view, each, color="#ffffff", weight=7)
+        add_line(group, view, each, color="#ffffff", weight=7)
         dashed = {"dash_array": "10 7"} if name in assumed else {}
-        _line(group, view, each, popup=popup, color=colours.PIPE, weight=3.5, **dashed)
+        add_line(group, view, each, popup=popup, color=colours.PIPE, weight=3.5, **dashed)
 
 
 def hole(the_map: OfflineMap, view: View) -> None:
     """Draw the hole in white on black, the colour of proposed excavation."""
-    group = _group(the_map, "Hole")
+    group = group_of(the_map, "Hole")
     result = view.result
     title = "Hole" if result.decision.verdict == "dig" else "Best hole so far: do not dig yet"
     rows = [
@@ -270,7 +177,7 @@ def hole(the_map: OfflineMap, view: View) -> None:
         ("Chance in it", words.chance(result.decision.chance_in_hole)),
         ("Crown of the pipe", words.depth(result)),
     ]
-    for each in _of(view, "hole"):
+    for each in features_of(view, "hole"):
         for outline in view.lines(each):
             under = folium.Polygon(outline, color="#000000", weight=6, fill=False)
             under.options["interactive"] = False
@@ -290,13 +197,13 @@ def hole(the_map: OfflineMap, view: View) -> None:
 
 def marks(the_map: OfflineMap, view: View) -> None:
     """Draw the paint marks as they were shot."""
-    found = _of(view, "mark")
+    found = features_of(view, "mark")
     if not found:
         return
-    group = _group(the_map, "Marks")
+    group = group_of(the_map, "Marks")
     for each in found:
         popup = popup_markup(f"Mark {each.id}", property_rows(each, view.result))
-        _disc(
+        add_disc(
             group,
             view,
             each,
@@ -310,10 +217,10 @@ def marks(the_map: OfflineMap, view: View) -> None:
 
 def fittings(the_map: OfflineMap, view: View) -> None:
     """Draw the places a contact sensor can touch."""
-    found = _of(view, "fitting")
+    found = features_of(view, "fitting")
     if not found:
         return
-    group = _group(the_map, "Fittings")
+    group = group_of(the_map, "Fittings")
     for each in found:
         place = view.place(each)
         if place is None:
@@ -332,10 +239,10 @@ def fittings(the_map: OfflineMap, view: View) -> None:
 
 def readings(the_map: OfflineMap, view: View) -> None:
     """Draw the readings, coloured by level."""
-    found = _of(view, "reading")
+    found = features_of(view, "reading")
     if not found:
         return
-    group = _group(the_map, "Readings")
+    group = group_of(the_map, "Readings")
     low, high = level_range(view.result) or (0.0, 0.0)
     by_id = {each.id: each for each in view.result.readings}
     for each in found:
@@ -348,15 +255,15 @@ def readings(the_map: OfflineMap, view: View) -> None:
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
         popup = popup_markup(f"Reading {each.id}", rows)
-        _disc(
+        add_disc(
             group, view, each, popup=popup, radius=8, color=colours.INK, weight=2, fill_color=colour
         )
 
 
 def stakes(the_map: OfflineMap, view: View) -> None:
     """Draw the stake, above everything else, and the stakes that go with it."""
-    group = _group(the_map, "Stake")
-    for each in _of(view, "offset_stake"):
+    group = group_of(the_map, "Stake")
+    for each in features_of(view, "offset_stake"):
         place = view.place(each)
         if place is None:
             continue
@@ -372,7 +279,7 @@ def stakes(the_map: OfflineMap, view: View) -> None:
         label.add_child(Popup(popup_markup(name, property_rows(each, view.result))))
         group.add_child(label)
     result = view.result
-    for each in _of(view, "stake"):
+    for each in features_of(view, "stake"):
         place = view.place(each)
         if place is None:
             continue
@@ -391,17 +298,3 @@ def stakes(the_map: OfflineMap, view: View) -> None:
         )
         label.add_child(Popup(popup_markup(name, stake_rows(result))))
         group.add_child(label)
-
-
-def popup_markup(title: str, rows: Iterable[tuple[str, str]]) -> str:
-    """Return a pop-up's markup; every text in it is made safe here."""
-    body = "".join(
-        f"<dt>{words.markup_safe(label)}</dt><dd>{words.markup_safe(text)}</dd>"
-        for label, text in rows
-    )
-    return f'<div class="pop"><h2>{words.markup_safe(title)}</h2><dl>{body}</dl></div>'
-
-
-def plain(text: str) -> str:
-    """Return text for an attribute that a script sets: printable and short."""
-    return words.plain(text)[:120]

@@ -10,6 +10,34 @@ from geoleak.export.profile_picture import describe, level_range, plotted, profi
 from geoleak.export.words import markup_safe
 from geoleak.result import Result
 
+ALWAYS_KEY = (
+    (
+        "stake",
+        '<circle r="8" fill="#fff" stroke="#000" stroke-width="3"/>'
+        '<path d="M0 0V-8A8 8 0 0 1 8 0ZM0 0V8A8 8 0 0 1-8 0Z"/>',
+    ),
+    (
+        "hole",
+        '<rect x="-9" y="-6" width="18" height="12" fill="#fff" stroke="#000" stroke-width="5"/>'
+        '<rect x="-9" y="-6" width="18" height="12" fill="none" stroke="#fff" stroke-width="2" '
+        'stroke-dasharray="5 4"/>',
+    ),
+    ("pipe", f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'),
+)
+SQUARE = '<rect x="-6" y="-6" width="12" height="12" stroke="#14202b"'
+KIND_KEY = (
+    ("mark", "mark", '<circle r="5" fill="#fff" stroke="#14202b" stroke-width="2"/>'),
+    ("fitting", "fitting", f'{SQUARE} fill="#fff" stroke-width="3" transform="rotate(45)"/>'),
+    ("offset_stake", "offset stake", '<path d="M0-7V7" stroke="#000" stroke-width="4"/>'),
+    (
+        "tie",
+        "tape",
+        f'<path d="M-11 0H11" stroke="{colours.FIXED}" stroke-width="2.5" '
+        'stroke-dasharray="2 5" stroke-linecap="round"/>',
+    ),
+    ("feature", "fixed feature", f'{SQUARE} fill="{colours.FIXED}" stroke-width="2"/>'),
+)
+"""Feature kind, word, sign."""
 MOST_PROFILES = 6
 MOST_WARNINGS = 40
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB)(?![\w]))")
@@ -98,24 +126,8 @@ def facts(result: Result) -> str:
 
 def key(result: Result) -> str:
     """Return what the signs and colours on the map mean."""
-    items = [
-        (
-            _sign(
-                '<circle r="8" fill="#fff" stroke="#000" stroke-width="3"/>'
-                '<path d="M0 0V-8A8 8 0 0 1 8 0ZM0 0V8A8 8 0 0 1-8 0Z"/>'
-            ),
-            "stake",
-        ),
-        (
-            _sign(
-                '<rect x="-9" y="-6" width="18" height="12" fill="#fff" stroke="#000" '
-                'stroke-width="5"/><rect x="-9" y="-6" width="18" height="12" fill="none" '
-                'stroke="#fff" stroke-width="2" stroke-dasharray="5 4"/>'
-            ),
-            "hole",
-        ),
-        (_sign(f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'), "pipe"),
-    ]
+    kinds = {each.kind for each in result.features}
+    items = [(_sign(shapes), text) for text, shapes in ALWAYS_KEY]
     items += [
         (
             _sign(f'<rect x="-11" y="-7" width="22" height="14" fill="{colour}"/>'),
@@ -124,41 +136,7 @@ def key(result: Result) -> str:
         for percent, colour in sorted(colours.INTERVAL.items())
     ]
     items += _level_key(result)
-    kinds = {each.kind for each in result.features}
-    if "mark" in kinds:
-        items.append(
-            (_sign('<circle r="5" fill="#fff" stroke="#14202b" stroke-width="2"/>'), "mark")
-        )
-    if "fitting" in kinds:
-        items.append(
-            (
-                _sign(
-                    '<rect x="-6" y="-6" width="12" height="12" fill="#fff" '
-                    'stroke="#14202b" stroke-width="3" transform="rotate(45)"/>'
-                ),
-                "fitting",
-            )
-        )
-    if "tie" in kinds:
-        items.append(
-            (
-                _sign(
-                    f'<path d="M-11 0H11" stroke="{colours.FIXED}" stroke-width="2.5" '
-                    'stroke-dasharray="2 5" stroke-linecap="round"/>'
-                ),
-                "tape",
-            )
-        )
-    if "feature" in kinds:
-        items.append(
-            (
-                _sign(
-                    f'<rect x="-6" y="-6" width="12" height="12" fill="{colours.FIXED}" '
-                    'stroke="#14202b" stroke-width="2"/>'
-                ),
-                "fixed feature",
-            )
-        )
+    items += [(_sign(shapes), text) for kind, text, shapes in KIND_KEY if kind in kinds]
     items += _service_key(result)
     rows = "".join(f"<li>{sign}{safe(text)}</li>" for sign, text in items)
     return f'<ul class="key" aria-label="Key to the map">{rows}</ul>'

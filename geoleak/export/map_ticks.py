@@ -17,7 +17,7 @@ from geoleak.units import unit_m
 if TYPE_CHECKING:
     from folium import FeatureGroup
 
-    from geoleak.export.map_layers import View
+    from geoleak.export.map_view import View
     from geoleak.result import Feature
 
 MOST_PER_LEG = 40

@@ -166,26 +166,35 @@ def _draw_levels(
         picture.line(curve, colours.CURVE, 2.0)
     low, high = level_range(result) or (0.0, 0.0)
     for each in readings:
-        x, y = frame.x(each.chainage_m), frame.y(each.level_db)
-        if not frame.y_from <= each.level_db <= frame.y_to:
-            # Off the scale: it stands at the panel's edge with its level beside it.
-            on_right = x < (frame.left + frame.right) / 2
-            picture.words(
-                x + (0.7 if on_right else -0.7) * size,
-                y + (0.9 if each.level_db > frame.y_to else -0.2) * size,
-                f"{each.level_db:.0f}",
-                size,
-                anchor="start" if on_right else "end",
-                halo=True,
-            )
-        if each.kind == "contact":
-            half = 0.4 * size
-            corners = [(x - half, y - half), (x + half, y - half)]
-            corners += [(x + half, y + half), (x - half, y + half)]
-            picture.area(corners, "#ffffff", stroke=colours.INK, width=1.4)
-        else:
-            fill = colours.level_colour(each.level_db, low, high)
-            picture.disc(x, y, 0.42 * size, fill, colours.INK, 1.4)
+        _draw_reading(picture, frame, each, low, high, size)
+
+
+def _draw_reading(
+    picture: Picture, frame: Frame, each: ReadingSummary, low: float, high: float, size: float
+) -> None:
+    """Draw one reading: a disc in its colour, a square for a contact.
+
+    Off the scale it stands at the panel's edge with its level beside it.
+    """
+    x, y = frame.x(each.chainage_m), frame.y(each.level_db)
+    if not frame.y_from <= each.level_db <= frame.y_to:
+        on_right = x < (frame.left + frame.right) / 2
+        picture.words(
+            x + (0.7 if on_right else -0.7) * size,
+            y + (0.9 if each.level_db > frame.y_to else -0.2) * size,
+            f"{each.level_db:.0f}",
+            size,
+            anchor="start" if on_right else "end",
+            halo=True,
+        )
+    if each.kind == "contact":
+        half = 0.4 * size
+        corners = [(x - half, y - half), (x + half, y - half)]
+        corners += [(x + half, y + half), (x - half, y + half)]
+        picture.area(corners, "#ffffff", stroke=colours.INK, width=1.4)
+        return
+    fill = colours.level_colour(each.level_db, low, high)
+    picture.disc(x, y, 0.42 * size, fill, colours.INK, 1.4)
 
 
 def _draw_level_axis(picture: Picture, frame: Frame, result: Result, size: float) -> None:

@@ -125,23 +125,25 @@ def write_all(
     if foreign and not force:
         raise _refused(folder, foreign)
     try:
-        folder.absolute().parent.mkdir(parents=True, exist_ok=True)
-        made = Path(
-            tempfile.mkdtemp(prefix=f".{folder.absolute().name}-", dir=folder.absolute().parent)
-        )
+        made = _beside(folder)
+        try:
+            names = _make(result, made, writers)
+            if foreign:
+                _into(made, folder)
+            else:
+                _over(made, folder)
+        finally:
+            shutil.rmtree(made, ignore_errors=True)
     except OSError as error:
         raise _not_written(folder, error) from error
-    try:
-        names = _make(result, made, writers)
-        if foreign:
-            _into(made, folder)
-        else:
-            _over(made, folder)
-    except OSError as error:
-        raise _not_written(folder, error) from error
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
     return [folder / name for name in names]
+
+
+def _beside(folder: Path) -> Path:
+    """Make an empty folder beside the wanted one, on the same disk."""
+    whole = folder.absolute()
+    whole.parent.mkdir(parents=True, exist_ok=True)
+    return Path(tempfile.mkdtemp(prefix=f".{whole.name}-", dir=whole.parent))
 
 
 def foreign_files(folder: Path) -> list[str]:
