@@ -55,7 +55,7 @@ MEMBERS = {
     "ties_words": "stake",
 }
 # The map's own modules subclass a library's classes: they are loaded only when a map is drawn.
-AT_THE_EDGE = {"map_layers": "folium", "map_leaflet": "folium", "map_view": "folium"}
+AT_THE_EDGE = dict.fromkeys(("map_layers", "map_leaflet", "map_ticks", "map_view"), "folium")
 # A Result hands itself to the exporters when it is asked to; nothing else looks downward.
 DOWNWARD = {("result", "export")}
 
