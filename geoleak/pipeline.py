@@ -106,6 +106,13 @@ def listen_report(site: Site, **options: Any) -> ListenReport:
     return report(site, **options)
 
 
+def check_picture(path: Path) -> None:
+    """Refuse a file that a picture of spectra cannot be written to."""
+    from geoleak.sound_report import check_picture as check
+
+    check(path)
+
+
 def delay_report(first: str, second: str, **options: Any) -> DelayReport:
     """Return what `geoleak delay` says; options as `geoleak.sound_report.delay_report`."""
     from geoleak.sound_report import delay_report as report

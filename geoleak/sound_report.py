@@ -137,13 +137,24 @@ class ListenReport:
             without=str(self.found.without),
             band_hz=self.found.band_hz,
         )
-        # Another ending is a slip that would cost a file of the site its content.
-        if path.suffix.casefold() != ".svg":
-            raise _no_picture(path, "a picture is an SVG file")
+        check_picture(path)
         try:
             path.write_text(text, encoding="utf-8")
         except OSError as error:
             raise _no_picture(path, error.strerror or "it cannot be written") from error
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a picture of another ending: a slip that would cost a file of the site its content.
+
+    Raises
+    ------
+    InputError
+    """
+    if path.suffix.casefold() != ".svg":
+        raise _no_picture(path, "a picture is an SVG file")
+    if not path.absolute().parent.is_dir():
+        raise _no_picture(path, f"there is no folder {path.parent}")
 
 
 def _no_picture(path: Path, what: str) -> InputError:
@@ -258,8 +269,8 @@ class DelayReport:
         said = [
             f"{name}: {1000 * each.delay_s:+.2f} ms (arrival at first minus arrival at second), "
             f"give or take {give_or_take(1000 * each.sigma_s, 3)}",
-            f"        the leak is nearer the {nearer} sensor; heard from {low:.0f} to {high:.0f} Hz,"
-            f" coherence {each.coherence:.2f} over {each.duration_s:.0f} s",
+            f"        the leak is nearer the {nearer} sensor; heard from {low:.0f} to "
+            f"{high:.0f} Hz, coherence {each.coherence:.2f} over {each.duration_s:.0f} s",
         ]
         if each.chance_wrong is not None and each.chance_wrong >= 0.01:
             said.append(
@@ -289,6 +300,7 @@ def delay_report(
         A recording that cannot be read or used.
     """
     from geoleak.acoustics import delay_of_files
+    from geoleak.acoustics.recording import split_channel
 
     _check_band(band_hz)
     if not 0 < longest_s <= LONGEST_S:
@@ -296,6 +308,11 @@ def delay_report(
         remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
         raise InputError([Complaint(Origin("--longest-ms"), what, remedy)])
 
+    for each in (first, second):
+        path, _ = split_channel(each)
+        if not path.is_file():
+            what = "there is no such recording"
+            raise InputError([Complaint(Origin(path.as_posix()), what, "name a WAV file")])
     found = delay_of_files(first, second, band_hz=band_hz, max_lag_s=longest_s, progress=progress)
     return DelayReport(((f"{first} and {second}", found),))
 

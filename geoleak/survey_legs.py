@@ -94,6 +94,8 @@ class _Fitter:
         if len(fit.marks) or not leg.drawn:
             self.notes += [Note(each.code, each.text, leg.origin) for each in fit.warnings]
         self.notes += measured
+        self.notes += _spacing_notes(self.site, leg, self.points)
+        self.notes += _boundary_notes(self.site, leg, fit, self.points)
         boundary = _boundary(leg, fit, self.points)
         return SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=boundary)
 
@@ -135,7 +137,7 @@ class _Fitter:
                 )
             self.assumed += not known
             self.on_drawing.append(OnLeg(number, chain, None))
-            return drawn_fit(chain.vertices, drawing)
+            return drawn_fit(chain.vertices, drawing, route=mains.route_of(chain))
         whole = spliced(chain.vertices, self._traced(leg), drawing)
         self.on_drawing.append(OnLeg(number, chain, whole))
         return whole.fit

@@ -41,6 +41,8 @@ def listen(
     from geoleak import pipeline
     from geoleak.cli.say import bar, out, out_json, progress
 
+    if picture is not None:
+        pipeline.check_picture(picture)
     with progress("reading the site"):
         read = pipeline.read_site(site)
     with bar("listening") as tell:

@@ -237,9 +237,11 @@ def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
     if known.unit is None:
         missing.append(("the unit of lengths is not stated", "--unit m, ft or ftUS"))
     if not guess.has_header and known.layout is None:
-        missing.append(
-            ("the file has no header and its column order is open", "--layout pnezd or penzd")
-        )
+        what = "the file has no header and its column order is open"
+        if known.crs is not None and known.crs.strip().casefold() != "local":
+            # Where one order alone had fitted, it would have been taken.
+            what += f", for in {known.crs} the coordinates fit in both orders or in none"
+        missing.append((what, "check --crs, or state --layout pnezd or penzd"))
     if not known.marks and known.numbers is None:
         seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
         hint = f"; the codes are {seen}" if seen else ""

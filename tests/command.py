@@ -1,0 +1,117 @@
+"""Running a command in a test: in this process, on a pseudo-terminal, or as a process."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import json
+import os
+import select
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from geoleak.cli import main
+
+REPO = Path(__file__).parent.parent
+
+
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """What came of a command."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def lines(self) -> list[str]:
+        return self.err.splitlines()
+
+    @property
+    def json(self) -> Any:
+        """The one JSON document on stdout; NaN and infinities are refused."""
+        return json.loads(self.out, parse_constant=_refuse)
+
+
+def _refuse(name: str) -> None:
+    raise ValueError(f"{name} is not JSON")
+
+
+def run(*arguments: str | Path) -> Ran:
+    """Run a command line in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = main([str(each) for each in arguments])
+    return Ran(code, out.getvalue(), err.getvalue())
+
+
+def process(*arguments: str | Path, cwd: Path = REPO, **env: str) -> Ran:
+    """Run a command line as a process of its own, its streams not a terminal."""
+    done = subprocess.run(
+        [sys.executable, "-m", "geoleak", *map(str, arguments)],
+        cwd=cwd,
+        env={**os.environ, "PYTHONPATH": str(REPO), **env},
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+        timeout=120,
+    )
+    return Ran(done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
+
+
+def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()) -> Ran:  # type: ignore[assignment]
+    """Run a command on a pseudo-terminal; each answer is typed once its question has appeared.
+
+    The terminal shows stdout and stderr together: both are in ``out``.
+    """
+    pty = pytest.importorskip("pty")
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "geoleak", *map(str, arguments)],
+        cwd=REPO,
+        env={**os.environ, "PYTHONPATH": str(REPO), "TERM": "xterm"},
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    shown, seen = "", 0
+    waiting = list(answers)
+    ends = time.monotonic() + 90
+    try:
+        while time.monotonic() < ends:
+            ready, _, _ = select.select([ours], [], [], 0.5)
+            if ready:
+                try:
+                    piece = os.read(ours, 65536)
+                except OSError:  # Linux says so when the child has closed its end
+                    break
+                if not piece:
+                    break
+                shown += piece.decode("utf-8", "replace")
+            if waiting and waiting[0][0] in shown[seen:]:
+                seen = len(shown)
+                os.write(ours, waiting.pop(0)[1].encode() + b"\n")
+        else:
+            child.kill()
+            raise TimeoutError(f"still waiting for {waiting[:1]}; shown so far:\n{shown}")
+    finally:
+        os.close(ours)
+    return Ran(child.wait(timeout=60), shown, "")
+
+
+def fingerprint(folder: Path) -> dict[str, str]:
+    """Return every file and folder below a folder, with the hash of what is in it."""
+    return {
+        path.relative_to(folder).as_posix(): hashlib.sha256(path.read_bytes()).hexdigest()
+        if path.is_file()
+        else "folder"
+        for path in sorted(folder.rglob("*"))
+    }
