@@ -81,8 +81,7 @@ class CheckReport:
             survey.site.title,
             f"grid    {survey.frame.grid_name}, {survey.frame.grid_unit}; ground to grid "
             f"{survey.frame.combined_factor:.8f} at {survey.frame.mean_height_m:.0f} m",
-            f"points  {kinds.total()}: "
-            + ", ".join(f"{count} {plural(kind, count)}" for kind, count in kinds.items()),
+            self._point_line(kinds),
         ]
         for leg in survey.legs:
             length = format_length(leg.route.length_m, unit=unit)
@@ -107,6 +106,12 @@ class CheckReport:
         said += [f"warning {warning_text(each)}" for each in survey.warnings]
         said.append(self._next())
         return said
+
+    def _point_line(self, kinds: Counter[str]) -> str:
+        if not kinds.total():
+            return "points  none"
+        listing = ", ".join(f"{count} {plural(kind, count)}" for kind, count in kinds.items())
+        return f"points  {kinds.total()}: {listing}"
 
     def _next(self) -> str:
         if any(len(levels) for levels in self._levels()) or self.survey.delays:

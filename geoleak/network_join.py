@@ -47,8 +47,7 @@ def joints_of_routes(
         here = routes[leg].length_m if last else 0.0
         joint = _own(routes[leg], leg, tolerance_m) if leg == other else None
         if leg != other:
-            snap = routes[other].snap(ends[end], rival_within_m=None)
-            there = _at_end(float(snap.chainage_m), routes[other].length_m, tolerance_m)
+            there = _meeting(routes[other], ends[end], tolerance_m)
             joint = Joint(leg, here, other, there)
         if joint is None:
             continue
@@ -57,6 +56,17 @@ def joints_of_routes(
             seen.add(key)
             found.append(joint)
     return tuple(found)
+
+
+def _meeting(route: Route, end: np.ndarray, tolerance_m: float) -> float:
+    """Return the chainage at which an end meets a route."""
+    # Most ends of a drawing meet at one vertex: no need to search the line for it.
+    if np.array_equal(end, route.vertices_m[0, :2]):
+        return 0.0
+    if np.array_equal(end, route.vertices_m[-1, :2]):
+        return route.length_m
+    snap = route.snap(end, rival_within_m=None)
+    return _at_end(float(snap.chainage_m), route.length_m, tolerance_m)
 
 
 def _near(routes: Sequence[Route], ends: np.ndarray, tolerance_m: float) -> list[tuple[int, int]]:

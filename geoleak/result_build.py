@@ -28,7 +28,7 @@ from geoleak.result import (
 )
 from geoleak.result_features import features
 from geoleak.result_stake import StakeWork, stake_work
-from geoleak.site import Note, Site
+from geoleak.site import Note
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
 from geoleak.units import format_station
@@ -45,7 +45,7 @@ def build_result(
     decision = work.decision
     notes = (*survey.warnings, *posterior.warnings, *decision.notes, *work.notes)
     bare = Result(
-        run=_run(survey.site, now),
+        run=_run(survey, now),
         site=_site(survey),
         leak=_leak(survey, posterior, work),
         near=_near(survey, decision),
@@ -72,22 +72,23 @@ def build_result(
     return features(bare, survey, posterior, work)
 
 
-def _run(site: Site, now: datetime.datetime | None) -> Run:
+def _run(survey: Survey, now: datetime.datetime | None) -> Run:
     """Return the run's id: the same inputs and version always give the same."""
+    site = survey.site
     digest = hashlib.sha256(__version__.encode())
     for name in sorted(site.inputs):
         digest.update(f"\n{name} {site.inputs[name]}".encode())
     return Run(
         id=digest.hexdigest()[:6],
         version=__version__,
-        date=now.date().isoformat() if now is not None else _date(site),
+        date=now.date().isoformat() if now is not None else _date(survey),
         created_from=dict(sorted(site.inputs.items())),
     )
 
 
-def _date(site: Site) -> str:
-    """Return the newest day that the points state, or nothing."""
-    stamps = [p.time[:10] for p in site.points.values() if len(p.time) >= 10]
+def _date(survey: Survey) -> str:
+    """Return the newest day that the points in use state, or nothing."""
+    stamps = [p.point.time[:10] for p in survey.points if len(p.point.time) >= 10]
     days = [each for each in stamps if each[4:5] == "-" and each[7:8] == "-"]
     return max(days, default="")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin
+from geoleak.network import Network
 from geoleak.site import Delay, Hole, Note, PastLeak, Place, Reading, Sighting, Site
 from geoleak.survey import (
     Levels,
@@ -27,11 +29,13 @@ from geoleak.survey_levels import gather_levels
 from geoleak.survey_places import PlaceFinder, Resolved
 from geoleak.survey_points import EveryPoint, frame_of, places_of, used_points
 from geoleak.survey_recordings import RecordedLevel, delay_of, level_of
-from geoleak.units import format_length
+from geoleak.units import format_length, unit_m
 
 # A delay whose row states no sigma: half a millisecond, about what a screen's cursor resolves
 # (common practice, no source).
 DELAY_SIGMA_S = 0.0005
+# What a screen showed is corrected in words where the traced pipe moves it by more than this.
+SHOWN_SAID_M = 0.15
 # Water that surfaces this far from every leg is from something else, or its place is mistyped.
 FAR_M = 100.0
 
@@ -58,7 +62,7 @@ def survey_site(site: Site) -> Survey:
     finder.points = points
     finder.prepare(places_of(site))
     notes = [*site.notes, *frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes]
-    builder = _Builder(site, finder, points, notes)
+    builder = _Builder(site, finder, points, notes, network)
     levels = {kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole")}
     survey = Survey(
         site=site,
@@ -136,6 +140,7 @@ class _Builder:
     finder: PlaceFinder
     points: Mapping[str, SurveyedPoint]
     notes: list[Note]
+    network: Network
 
     def levels(self, kind: str) -> Levels:
         """Return the readings of one kind."""
@@ -194,6 +199,8 @@ class _Builder:
             measured = self._delay_of(row)
             if measured is None:
                 continue
+            if row.delay_s is None:
+                self._say_shown(row, first, second)
             found.append(
                 SurveyedDelay(
                     id=row.id,
@@ -223,6 +230,29 @@ class _Builder:
         measured, notes = delay_of(self.site, row)
         self.notes.extend(notes)
         return measured
+
+    def _say_shown(self, row: Delay, first: PipePlace, second: PipePlace) -> None:
+        """Say what an instrument's screen would have shown with the pipe as long as it is."""
+        x, length, speed = row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s
+        if x is None or length is None or not speed:
+            return
+        places = (([each.leg], [each.chainage_m]) for each in (first, second))
+        metres = float(self.network.distance(*places)[0, 0]) + first.lead_m + second.lead_m
+        better = x + 0.5 * (metres - length)
+        if not math.isfinite(metres) or abs(better - x) < SHOWN_SAID_M:
+            return
+        unit = self.site.length_unit
+        shown, long, now = (format_length(v, unit=unit) for v in (x, length, better))
+        pace = f"{speed / unit_m(unit):,.0f} {'m' if unit == 'm' else 'ft'}/s"
+        told = f"delay {row.id}: your screen said {shown} with {long} at {pace}; with the pipe as "
+        if 0.0 <= better <= metres:
+            told += f"traced, {format_length(metres, unit=unit)} between the sensors, it is {now}"
+        else:
+            told += (
+                f"traced, {format_length(metres, unit=unit)} between the sensors, that delay comes "
+                "from outside them: check the length and the speed that were keyed in"
+            )
+        self.notes.append(Note("shown_length", told, row.origin))
 
     def _too_far(
         self, what: str, at: Resolved, row: Sighting | Hole | PastLeak, reach_m: float

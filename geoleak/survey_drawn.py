@@ -138,6 +138,11 @@ class DrawnMains:
         """Return which line of the file this is."""
         return self._index[line.feature]
 
+    def route_of(self, chain: Chain) -> Route | None:
+        """Return the route of a chain that is one line as drawn."""
+        whole = len(chain.lines) == 1 and not chain.starts[0][1]
+        return self.routes[chain.lines[0]] if whole else None
+
     def chain(self, lines: Sequence[DrawnLine], *, leg: str) -> Chain:
         """Return lines put end to end, in whatever order and direction they are drawn.
 

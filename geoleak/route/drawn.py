@@ -105,7 +105,7 @@ def _no_marks() -> MarkArray:
                      rover_bias_m=0.0)  # fmt: skip
 
 
-def drawn_fit(vertices: Floats, drawing: Drawing) -> RouteFit:
+def drawn_fit(vertices: Floats, drawing: Drawing, *, route: Route | None = None) -> RouteFit:
     """Return a drawn line as a route without marks.
 
     Parameters
@@ -113,13 +113,15 @@ def drawn_fit(vertices: Floats, drawing: Drawing) -> RouteFit:
     vertices : ndarray, shape (n, 2)
         Working CRS, metres on the ground.
     drawing : Drawing
+    route : Route, optional
+        Of these vertices, where it is made already.
 
     Raises
     ------
     GeometryError
         With fewer than two distinct vertices.
     """
-    route = Route.from_vertices(vertices)
+    route = route or Route.from_vertices(vertices)
     turns = _turns(vertices, drawing.sigma_m)
     nodes = turns.edges_m.copy()
     nodes[-1] = route.length_m
