@@ -23,7 +23,7 @@ Ints = npt.NDArray[np.int64]
 # scale of Jeffreys (1961), Theory of Probability, appendix B (from memory).
 DECISIVE = 10.0
 # Three neighbouring readings this far (sigma) over the fit call for the search.
-STANDING_OUT = 0.7
+STANDING_OUT = 1.3
 PLACES = 36
 LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
 

@@ -42,25 +42,27 @@ class HoleEvidence:
         return Judged(value[None, :], np.array([elsewhere]))
 
     def _chance(self, each: SurveyedHole, places: Candidates) -> Floats:
-        """Return the chance of a hole's outcome for a leak at every place."""
+        """Return the chance of a hole's outcome for a leak at every place.
+
+        The three outcomes add up to one at every place: a leak in the stretch is seen, or missed;
+        water runs in from a leak nearby more often than from anything else.
+        """
         hole = each.hole
-        seen = setting("hole_exposed" if hole.pipe_exposed else "hole_not_exposed").value
         middle = 0.5 * (each.from_m + each.to_m)
         path = places.path(np.array([each.leg]), np.array([middle]))[:, 0]
         away = np.maximum(path - 0.5 * (each.to_m - each.from_m), 0.0)
         inside = (places.leg == each.leg) & (away <= 0)
-        far = _far(each)
-        reach = setting("hole_wet_reach")
-        near = np.exp(-0.5 * (away / reach.value) ** 2)
+        near = np.exp(-0.5 * (away / setting("hole_wet_reach").value) ** 2)
+        other = setting("hole_wet_by_other").value
+        wet = other + (1.0 - other) * setting("hole_wet_chance").value * near
+        exposed = "hole_exposed" if hole.pipe_exposed else "hole_not_exposed"
+        seen = np.where(inside, setting(exposed).value, setting("hole_second_leak").value)
         if hole.outcome == "leak":
-            return np.where(inside, seen, far)
+            return seen
         if hole.outcome == "dry":
-            wets = setting("hole_wet_chance").value
-            return np.where(inside, 1.0 - seen, far * (1.0 - wets * near))
-        chance = np.where(inside, 0.3, far + (1.0 - far) * near)
-        if hole.water_from is None:
-            return chance
-        return chance * self._side(each, places, middle)
+            return (1.0 - seen) * (1.0 - wet)
+        chance = (1.0 - seen) * wet
+        return chance if hole.water_from is None else chance * self._side(each, places, middle)
 
     def _side(self, each: SurveyedHole, places: Candidates, middle: float) -> Floats:
         """Water runs in from the leak's side more often than from the other."""
@@ -88,7 +90,7 @@ class HoleEvidence:
         """Tell whether the posterior explains what the holes showed."""
         chances = [float(np.mean(self._chance(h, belief.places)) / _most(h)) for h in self.holes]
         worst = int(np.argmin(chances))
-        agrees = chances[worst] >= 0.05
+        agrees = chances[worst] >= 0.04
         text = f"{self.rows} hole{'s' * (self.rows > 1)} counted"
         if not agrees:
             text = f"hole {self.holes[worst].hole.id} contradicts the rest of the evidence"
@@ -110,13 +112,16 @@ class HoleEvidence:
 
 
 def _far(each: SurveyedHole) -> float:
-    """Return the chance of an outcome when the leak is far away."""
+    """Return the chance of an outcome when the leak is far away, or on no traced leg."""
+    seen, wet = setting("hole_second_leak").value, setting("hole_wet_by_other").value
     outcome = each.hole.outcome
     if outcome == "leak":
-        return setting("second_leak_flow").value
-    wet = setting("hole_wet_by_other").value
-    return wet if outcome == "wet" else 1.0 - wet
+        return seen
+    if outcome == "dry":
+        return (1.0 - seen) * (1.0 - wet)
+    return (1.0 - seen) * wet * (1.0 if each.hole.water_from is None else 0.5)
 
 
 def _most(each: SurveyedHole) -> float:
-    return 1.0 if each.hole.water_from is None else setting("water_side").value
+    """Return the chance of an outcome that needs no explaining."""
+    return _far(each) if each.hole.outcome == "dry" else 1.0

@@ -96,6 +96,7 @@ class LevelEvidence:
         log_prior = -0.5 * (step / strength.spread) ** 2
         self.log_prior = log_prior - log_sum_exp(log_prior)
         self.nuisances = self.unknowns()
+        self.kept: dict[bytes, float] = {}
 
     # -- what a kind says of itself ----------------------------------------------------------
 
@@ -148,8 +149,9 @@ class LevelEvidence:
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
         """Judge every place under every node, the source's strength integrated out."""
         count = len(nodes)
-        everything = np.arange(len(self.pooled))
-        on_pipe = np.zeros((count, len(places)))
+        few = places.take(np.arange(min(1, len(places))))
+        nothing = np.array([self._silent_all(few, nodes, j) for j in range(count)])
+        on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
                 continue
@@ -157,15 +159,22 @@ class LevelEvidence:
             where = self.geometry(part, rows)
             for j in range(count):
                 ground = self.ground(part, nodes, j)
-                on_pipe[j, block] = self._judge(where, ground, rows) - self.silent(ground, rows)
-        few = places.take(np.arange(min(1, len(places))))
-        nothing = np.array(
-            [self.silent(self.ground(few, nodes, j), everything) for j in range(count)]
-        )
-        on_pipe += nothing[:, None]
+                value = self._judge(where, ground, rows)
+                if len(rows) < len(self.pooled):
+                    # Readings out of reach say the same of every place in the block.
+                    value += nothing[j] - self.silent(ground, rows)
+                on_pipe[j, block] = value
         decoy = log_sum_exp(on_pipe + np.log(np.maximum(places.weight, 1e-300)), axis=1)
         elsewhere = np.logaddexp(np.log1p(-self.decoy) + nothing, np.log(self.decoy) + decoy)
         return Judged(on_pipe, elsewhere, nothing)
+
+    def _silent_all(self, place: Candidates, nodes: Nodes, j: int) -> float:
+        """Return the log likelihood of all rows when no leak is heard (kept for later calls)."""
+        key = nodes.deviates[j].tobytes()
+        if key not in self.kept:
+            everything = np.arange(len(self.pooled))
+            self.kept[key] = self.silent(self.ground(place, nodes, j), everything)
+        return self.kept[key]
 
     def _judge(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
         data = self.data(rows)

@@ -3,7 +3,7 @@
 Each unknown (pipe loss, soil loss, depth ...) is a standard normal deviate; a kind of evidence
 turns it into its own quantity. Nodes are points of an additive recurrence (a Kronecker sequence
 on the generalised golden ratio), mapped to normal deviates, centred and scaled so that every
-column has mean nought and unit variance. No random numbers: same input, same nodes.
+column has mean nought and unit variance, and no two are correlated. No random numbers: same input, same nodes.
 
 Source: M. Roberts (2018), "The unreasonable effectiveness of quasirandom sequences"; the theory
 of Kronecker sequences is in Niederreiter (1992), Random Number Generation and Quasi-Monte Carlo
@@ -47,6 +47,10 @@ def normal_nodes(count: int, dimensions: int) -> Floats:
     if count > 1:
         deviates = deviates - deviates.mean(axis=0)
         deviates = deviates / np.maximum(deviates.std(axis=0), 1e-9)
+    if count > 2 * dimensions:
+        # Columns without correlation: second moments are then those of the normal exactly.
+        factor = np.linalg.cholesky(deviates.T @ deviates / count)
+        deviates = np.linalg.solve(factor, deviates.T).T
     return deviates
 
 

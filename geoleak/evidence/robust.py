@@ -130,7 +130,8 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
     prior = 1.0 / rows.floor_sigma**2
     cut = np.flatnonzero(rows.censored)
     measured = np.flatnonzero(rows.censored == 0)
-    weight = np.broadcast_to(precision, residual.shape)
+    plain = rows.sessions == 1 and bool(np.all(rows.on_floor == 1.0))
+    weight = precision
     target = residual
     error = residual
     for turn in range(rounds):
@@ -140,7 +141,7 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
                 target = residual.copy()
                 _pull_censored(rows, cut, error, residual, sigma, weight, target)
         floor = _solve(member, weight, target, tau2, prior)
-        error = residual - _at_rows(floor, member)
+        error = residual - (floor if plain else _at_rows(floor, member))
     value, curvature = _log_terms(rows, cut, measured, error, sigma, precision)
     total = curvature @ member
     shrunk = total / (1.0 + tau2 * total)
@@ -164,15 +165,15 @@ def _weights(error: Floats, precision: Floats) -> Floats:
 
 def _at_rows(floor: Floats, member: Floats) -> Floats:
     if member.shape[1] == 1:
-        return floor if np.all(member == 1.0) else floor * member[:, 0]
+        return floor * member[:, 0]
     out: Floats = floor @ member.T
     return out
 
 
 def _solve(member: Floats, weight: Floats, target: Floats, tau2: float, prior: float) -> Floats:
     """Return the floor of each session at its mode (levels counted from the prior mean)."""
-    total = weight @ member
     pulled = (weight * target) @ member
+    total = weight @ member
     shrink = 1.0 / (1.0 + tau2 * total)
     mean = (pulled * shrink).sum(axis=-1) / ((total * shrink).sum(axis=-1) + prior)
     mean = mean[..., None]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geoleak.site import LevelSettings
-from geoleak.survey import Survey
+from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from tests import synthetic
 from tests.trials.ranks import Truth
 
@@ -123,6 +123,7 @@ def draw_field(
     inside: bool | None = None,
     length_m: float = 80.0,
     strength_db: tuple[float, float] = (19.0, 5.0),
+    contacts: bool = False,
 ) -> Field:
     """Draw a site with readings along a stretch of a straight leg."""
     iron = bool(rng.random() < 0.5)
@@ -143,6 +144,8 @@ def draw_field(
     hard = ground.on_slab(at)
     level, sigma = _levels(ground, places, strength, at, offset, floor, hard, rng)
     survey = _survey(rng, ground, iron, marks, level, hard, length_m)
+    if contacts and places:
+        survey = _with_contacts(rng, survey, ground, iron, places[0], length_m)
     truth = Truth(0, places[0]) if leaks else Truth(None)
     held = bool(leaks) and marks[0] - 0.5 <= places[0] <= marks[-1] + 0.5
     bound = _bound(ground, places, strength, at, offset, hard, sigma) if held else np.nan
@@ -205,6 +208,30 @@ def _survey(rng, ground, iron, marks, level, hard, length_m) -> Survey:
         surface=readings,
         settings=LevelSettings(level_sigma_db=READING_DB, place_sigma_db=PLACE_DB),
     )
+
+
+def _with_contacts(rng, survey, ground, iron, leak, length_m) -> Survey:
+    """Add a contact at both ends and half-way, and the delay between the ends.
+
+    Coupling differs from fitting to fitting, the pipe is a little longer than its trace, the
+    true wave speed is off, and one delay in twenty-five is of another noise.
+    """
+    at = np.array([0.0, 0.5 * length_m, length_m])
+    level = 30.0 + rng.normal(28.0, 8.0) - ground.pipe_loss * np.abs(at - leak)
+    level = 10 * np.log10(10 ** (level / 10) + 10**3.0) + rng.normal(0, 4.0, 3)
+    rows = synthetic.levels("contact", at, level, route=survey.legs[0].route)
+    speed = rng.normal(1250.0, 80.0) if iron else rng.normal(430.0, 70.0)
+    sigma = 3e-4 if iron else 1.2e-3
+    longer = 1.0 + abs(rng.normal(0, 0.002))
+    true = longer * (2 * leak - length_m) / speed + rng.normal(0, sigma)
+    if rng.random() < 0.04:
+        true = rng.uniform(-1, 1) * length_m / speed
+    ends = (PipePlace(0, 0.0), PipePlace(0, length_m))
+    made = [SurveyedDelay("d1", *ends, float(true), sigma)]
+    if rng.random() < 0.5:
+        known = longer * length_m / speed + rng.normal(0, sigma)
+        made.append(SurveyedDelay("check", *ends, float(known), sigma, speed_check=True))
+    return replace(survey, contact=rows, delays=tuple(made))
 
 
 def _bound(ground, places, strength, at, offset, hard, sigma) -> float:

@@ -23,6 +23,7 @@ HALF_WIDTH_M = 0.45
 KINDS: dict[str, Callable[[np.random.Generator], Field]] = {
     "surface": lambda rng: draw_field(rng),
     "slab": lambda rng: draw_field(rng, slab=True),
+    "with contacts and delay": lambda rng: draw_field(rng, contacts=True),
     "missed": lambda rng: draw_field(rng, inside=False),
     "no leak": lambda rng: draw_field(rng, leaks=0),
     "two leaks": lambda rng: draw_field(rng, leaks=2, strength_db=(25.0, 3.0)),
