@@ -71,6 +71,10 @@ def test_setting_out_and_phone_accuracy_are_never_rounded_to_better_than_they_ar
     text = _text(feet_site())
     assert "within 0.3 ft" in text and "within 7 ft" in text
     assert "within 2.0 ft" in _text(with_leak(feet_site(), lonlat_accuracy_m=0.58))
+    # 2.2 m is 7.2 ft and 0.1 m is 0.33 ft.
+    assert "within 8 ft at best" in _text(with_leak(feet_site(), lonlat_accuracy_m=2.2))
+    ellipse = replace(feet_site().leak.setting_out_ellipse_95, semi_major_m=0.1)
+    assert "sets out within 0.4 ft" in _text(with_leak(feet_site(), setting_out_ellipse_95=ellipse))
 
 
 def test_listening_on_does_not_say_dig():
