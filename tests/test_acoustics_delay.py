@@ -160,6 +160,29 @@ def test_hum_and_a_stray_source_do_not_lead_it_astray() -> None:
         assert row.error_ratio < 2.0
 
 
+def test_recordings_with_a_steep_anti_alias_edge_keep_their_delay() -> None:
+    """Sixty decibels down past 200 Hz: what leaks over the edge must not be whitened up."""
+    rng = np.random.default_rng(9)
+    hz = np.fft.rfftfreq(40_000, 1 / RATE)
+    keep = np.where((hz > 10) & (hz < 200), 1.0, 1e-3)
+    for _ in range(10):
+        one, two, leak = (
+            np.fft.irfft(np.fft.rfft(rng.standard_normal(40_000)) * keep) for _ in range(3)
+        )
+        estimate = delay(shifted(leak, 25.0) + one, leak + two, RATE)
+        assert estimate.delay_s is not None and estimate.sigma_s is not None
+        assert abs(estimate.delay_s * RATE - 25) < 4 * estimate.sigma_s * RATE
+        assert estimate.sigma_s < 6e-5
+
+
+def test_a_delay_longer_than_allowed_is_not_given_as_the_longest_allowed() -> None:
+    second = white(40_000)
+    for later in (203, 235):
+        estimate = delay(shifted(second, later), second, RATE, max_lag_s=0.05)
+        assert not estimate.found and estimate.delay_s is None
+    assert delay(shifted(second, 195), second, RATE, max_lag_s=0.05).found
+
+
 def test_hum_alone_is_no_delay() -> None:
     found = score("", replace(METAL.quiet(), hum_db=20.0, duration_s=20.0), 25, seed=3)
     assert found.missed == 25

@@ -8,112 +8,35 @@ that delay taken out; maximum-likelihood weights from it; the peak, its spread a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geoleak.acoustics import likelihood as ml
 from geoleak.acoustics.clocks import Clocks
-from geoleak.acoustics.filters import check_band
-from geoleak.acoustics.recording import ArraySource, Source, Warned
-from geoleak.acoustics.spectra import (
-    CrossSpectra,
-    correlation,
-    cross_spectra,
-    good_length,
-    power_spectrum,
+from geoleak.acoustics.delay_peak import Whitened, detect, estimate_peak, whitening
+from geoleak.acoustics.delay_records import (
+    DelayEstimate,
+    Plan,
+    Rival,
+    Weighting,
+    nothing,
+    too_narrow,
 )
+from geoleak.acoustics.filters import check_band
+from geoleak.acoustics.recording import ArraySource, Faded, Source
+from geoleak.acoustics.spectra import correlation, cross_spectra, good_length, power_spectrum
 from geoleak.errors import AcousticsError
 
+__all__ = ["DelayEstimate", "Rival", "Weighting", "delay", "delay_of_sources"]
+
 Floats = NDArray[np.float64]
-Weighting = Literal["likelihood", "phase"]
 FALSE_ALARM = 1e-4
-AMBIGUOUS = 0.01
 LOWEST_HZ = 5.0
 SHORTEST_S = 1.0
 STRETCHES = 32
-UNSTEADY = 1.5
-MOST_RIVALS = 3
-# The weights come from the recordings they weigh, which makes the likelihood a little too sure:
-# with this power of it, the wrong peaks promised match those counted in the simulated trial.
-TRUST = 0.6
-# A taper beyond the longest delay keeps the cut-off of the correlation from ringing.
-LAG_MARGIN = 1.25
-
-
-@dataclass(frozen=True, slots=True)
-class Rival:
-    """Another peak: its delay, its height as a share of the main peak's, its chance to be right."""
-
-    delay_s: float
-    height: float
-    chance: float
-
-
-@dataclass(frozen=True, slots=True)
-class DelayEstimate:
-    """What two recordings say about a delay.
-
-    ``delay_s`` is arrival at the first minus arrival at the second, with standard deviation
-    ``sigma_s``; both None where ``found`` is False, and ``reason`` says why. ``coherence`` is the
-    mean magnitude-squared coherence in ``band_hz``, the band that carried the estimate.
-    ``chance_wrong`` is the chance that another peak is the right one; ``chance_of_noise`` bounds
-    the chance that unrelated noise looks like this. ``frequencies_hz`` and ``coherence_by_hz``
-    (f,) draw the coherence. ``drift_ppm`` is how fast the delay wanders, with its sigma.
-    """
-
-    found: bool
-    delay_s: float | None
-    sigma_s: float | None
-    coherence: float | None
-    band_hz: tuple[float, float] | None
-    rivals: tuple[Rival, ...]
-    chance_wrong: float | None
-    chance_of_noise: float
-    reason: str
-    duration_s: float
-    weighting: Weighting
-    drift_ppm: float | None = None
-    drift_sigma_ppm: float | None = None
-    warnings: tuple[Warned, ...] = ()
-    frequencies_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
-    coherence_by_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
-
-    def with_warnings(self, warnings: Iterable[Warned]) -> DelayEstimate:
-        """Return the same estimate with further warnings in front."""
-        return replace(self, warnings=(*warnings, *self.warnings))
-
-
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """Everything that stays the same during one estimate; lags in samples."""
-
-    rate_hz: float
-    count: int
-    band_hz: tuple[float, float]
-    most_lag: int
-    segment: int
-    clocks: Clocks
-    weighting: Weighting
-    progress: Callable[[float], None] | None
-
-    @property
-    def duration_s(self) -> float:
-        return self.count / self.rate_hz
-
-    def shift(self, lag: float) -> Callable[[float], float]:
-        """Return the expected delay in samples by time: a lag and what the clocks add."""
-        return lambda time_s: lag + self.clocks.apparent_shift_s(time_s) * self.rate_hz
-
-    def report(self, begin: float, end: float) -> Callable[[float], None] | None:
-        """Return a progress callback for one part of the work."""
-        if self.progress is None:
-            return None
-        tell = self.progress
-        return lambda share: tell(begin + (end - begin) * share)
+FADE_S = 0.25
 
 
 def delay(
@@ -211,26 +134,27 @@ def delay_of_sources(
     power_two = power_spectrum(second, rate_hz, segment=plan.segment)[1]
     inside = (frequencies >= plan.band_hz[0]) & (frequencies <= plan.band_hz[1])
     if inside.sum() < 4:
-        raise AcousticsError(_too_narrow(plan))
+        raise AcousticsError(too_narrow(plan))
     use = inside & ~ml.lines(power_one) & ~ml.lines(power_two)
     use &= ~ml.cliffs(power_one, use) & ~ml.cliffs(power_two, use)
     if power_one[inside].max() <= 0 or power_two[inside].max() <= 0:
         raise AcousticsError("one of the recordings is silent in the band; check the sensor")
     if use.sum() < 4:
-        return _nothing(plan, 1.0, "nothing but steady tones (hum) in the band")
+        return nothing(plan, 1.0, "nothing but steady tones (hum) in the band")
+    fade = round(min(FADE_S * rate_hz, plan.count / 40))
     raw = correlation(
-        first,
-        second,
+        Faded(first, fade),
+        Faded(second, fade),
         rate_hz,
-        most_lag=round(plan.most_lag * LAG_MARGIN),
+        most_lag=plan.reach,
         shift=plan.shift(0.0),
-        keep=(frequencies, use),
+        gain=(frequencies, whitening(power_one, power_two, use, rate_hz)),
         progress=plan.report(0.0, 0.4),
     )
-    whole = _Whitened.of(raw, plan, frequencies, power_one, power_two, use)
-    lag, chance = _detect(whole, plan)
+    whole = Whitened.of(raw, plan, frequencies, use)
+    lag, chance = detect(whole, plan)
     if chance > FALSE_ALARM:
-        return _nothing(plan, chance, "the two recordings share no noise that rises over chance")
+        return nothing(plan, chance, "the two recordings share no noise that rises over chance")
     spectra = cross_spectra(
         first,
         second,
@@ -240,15 +164,7 @@ def delay_of_sources(
         stretches=STRETCHES,
         progress=plan.report(0.4, 1.0),
     )
-    return _estimate(plan, whole, spectra, use, lag, chance)
-
-
-def _too_narrow(plan: _Plan) -> str:
-    low, high = plan.band_hz
-    return (
-        f"the band of {low:g} to {high:g} Hz is too narrow for {plan.duration_s:.1f} s; widen it "
-        "or record longer"
-    )
+    return estimate_peak(plan, whole, spectra, use, lag, chance)
 
 
 def _plan(
@@ -260,7 +176,7 @@ def _plan(
     weighting: Weighting,
     clocks: Clocks | None,
     progress: Callable[[float], None] | None,
-) -> _Plan:
+) -> Plan:
     if weighting not in ("likelihood", "phase"):
         raise AcousticsError(f'weighting "{weighting}"; say "likelihood" or "phase"')
     band = check_band(band_hz or (LOWEST_HZ, 0.45 * rate_hz), rate_hz)
@@ -273,264 +189,4 @@ def _plan(
         )
     most_lag = min(round(max_lag_s * rate_hz), count // 4)
     segment = good_length(max(256, min(round(rate_hz / 2), count // 24)))
-    return _Plan(rate_hz, count, band, most_lag, segment, clocks or Clocks(), weighting, progress)
-
-
-@dataclass(frozen=True, slots=True)
-class _Whitened:
-    """The exact cross-spectrum within the longest delay, whitened by both channels."""
-
-    frequencies_hz: Floats
-    values: NDArray[np.complex128]
-    use: NDArray[np.bool_]
-
-    @classmethod
-    def of(
-        cls,
-        raw: Floats,
-        plan: _Plan,
-        frequencies_hz: Floats,
-        power_one: Floats,
-        power_two: Floats,
-        use: NDArray[np.bool_],
-    ) -> _Whitened:
-        reach = len(raw) // 2
-        size = good_length(4 * reach)
-        edge = reach - plan.most_lag
-        lags = np.abs(np.arange(-reach, reach + 1))
-        taper = 0.5 + 0.5 * np.cos(np.pi * np.clip((lags - plan.most_lag) / max(edge, 1), 0, 1))
-        circle = np.zeros(size)
-        circle[: reach + 1] = (raw * taper)[reach:]
-        circle[-reach:] = (raw * taper)[:reach]
-        spectrum = np.fft.rfft(circle) / plan.count
-        fine_hz = np.arange(size // 2 + 1) * plan.rate_hz / size
-        # Hardly smoothed: a narrow leak's own peak must be whitened by its full height.
-        powers = [ml.smooth(each, use, share=0.01, fewest=1)[0] for each in (power_one, power_two)]
-        product = np.sqrt(powers[0] * powers[1])
-        product = np.interp(fine_hz, frequencies_hz, product) * plan.rate_hz / 2
-        fine_use = np.interp(fine_hz, frequencies_hz, use.astype(float)) > 0.99
-        fine_use &= product > 0
-        values = np.zeros(len(spectrum), dtype=complex)
-        values[fine_use] = spectrum[fine_use] / product[fine_use]
-        return cls(fine_hz, values, fine_use)
-
-    def correlation(self, weights: Floats) -> Floats:
-        """Return the weighted correlation by delay on the circle, in units of the average."""
-        return np.fft.irfft(self.values * weights)
-
-
-def _on_circle(lag: int, size: int) -> int:
-    return lag if lag <= size // 2 else lag - size
-
-
-def _allowed(size: int, most_lag: int) -> NDArray[np.bool_]:
-    index = np.arange(size)
-    return np.minimum(index, size - index) <= most_lag
-
-
-def _detect(whole: _Whitened, plan: _Plan) -> tuple[int, float]:
-    from scipy.special import gammaincc, gammaincinv
-
-    edges = ml.half_octaves(*plan.band_hz)
-    total, shape = ml.detection(whole.values, whole.frequencies_hz, whole.use, edges, plan.count)
-    if shape == 0:
-        raise AcousticsError(_too_narrow(plan))
-    total = np.where(_allowed(len(total), plan.most_lag), total, 0.0)
-    # Where the bulk of the delays stands over what chance gives, the recordings are not plain
-    # noise (tones, reverberation): the peak must stand out of that instead.
-    bulk = float(np.median(total[_allowed(len(total), plan.most_lag)]))
-    scale = max(1.0, bulk / float(gammaincinv(shape, 0.5)))
-    best = int(np.argmax(total))
-    width_hz = float(whole.use.sum()) / len(whole.use) * plan.rate_hz / 2
-    trials = max(1.0, 4 * plan.most_lag / plan.rate_hz * width_hz)
-    chance = min(1.0, trials * float(gammaincc(shape, total[best] / scale)))
-    return _on_circle(best, len(total)), chance
-
-
-def _estimate(
-    plan: _Plan,
-    whole: _Whitened,
-    spectra: CrossSpectra,
-    use: NDArray[np.bool_],
-    lag: int,
-    chance: float,
-) -> DelayEstimate:
-    """Turn spectra into an estimate; `lag` is the delay already taken out of them."""
-    normalised = spectra.cross / np.sqrt(np.maximum(spectra.first * spectra.second, 1e-300))
-    place = float(lag)
-    for attempt in range(5):
-        turn = np.exp(2j * np.pi * spectra.frequencies_hz / plan.rate_hz * (place - lag))
-        coherence = ml.coherence_of(
-            spectra.frequencies_hz,
-            normalised.sum(axis=0) * turn,
-            use,
-            plan.duration_s,
-            # The detection finds the envelope's top, which may be off by a part of a period.
-            any_phase=attempt == 0,
-        )
-        if not coherence.support.any():
-            return _nothing(plan, chance, "no band in which the two recordings are coherent")
-        surface, weighted = _surface(plan, whole, coherence)
-        allowed = _allowed(len(surface), plan.most_lag)
-        top = int(np.argmax(np.where(allowed, surface, -np.inf)))
-        before, place = place, ml.refine(weighted, _on_circle(top, len(surface)))[0]
-        if attempt > 0 and abs(place - before) < 0.01:
-            break
-    if abs(place - before) > 0.5:
-        return _nothing(plan, chance, "the recordings do not settle on one delay")
-    likely, _ = _surface(plan, whole, coherence, "likelihood")
-    rivals, wrong = _rivals(plan, likely * plan.count, place)
-    if wrong > 0.5:
-        return _nothing(plan, chance, "several delays are about equally likely", rivals, wrong)
-    return _result(plan, whole, coherence, normalised * turn, place, rivals, wrong, chance)
-
-
-def _surface(
-    plan: _Plan, whole: _Whitened, coherence: ml.Coherence, weighting: Weighting | None = None
-) -> tuple[Floats, NDArray[np.complex128]]:
-    """Return the correlation by delay and its half spectrum, weighted as asked."""
-    grid, fine = coherence.frequencies_hz, whole.frequencies_hz
-    if (weighting or plan.weighting) == "likelihood":
-        weights = np.interp(fine, grid, ml.likelihood_weights(coherence)) * whole.use
-    else:
-        inside = np.interp(fine, grid, coherence.support.astype(float)) > 0.5
-        weights = np.where(inside & whole.use, 1 / np.maximum(np.abs(whole.values), 1e-300), 0.0)
-    weighted = whole.values * weights
-    return np.fft.irfft(weighted), weighted
-
-
-def _rivals(plan: _Plan, likelihood: Floats, place: float) -> tuple[tuple[Rival, ...], float]:
-    """Return the next peaks of the log-likelihood and the chance that one of them is right."""
-    size = len(likelihood)
-    allowed = np.flatnonzero(_allowed(size, plan.most_lag))
-    lags = np.where(allowed <= size // 2, allowed, allowed - size)
-    order = np.argsort(lags)
-    lags, values = lags[order], likelihood[allowed[order]]
-    places = ml.peaks(values)
-    places = places[np.abs(lags[places] - place) > 1.5]
-    main = float(values[np.abs(lags - place) <= 1.5].max())
-    odds = np.exp(TRUST * np.minimum(values[places] - main, 0))
-    share = odds / (1 + odds.sum())
-    found = tuple(
-        Rival(
-            float(lags[at]) / plan.rate_hz,
-            float(values[at]) / main,
-            float(share[index]),
-        )
-        for index, at in enumerate(places[:MOST_RIVALS])
-    )
-    return found, float(odds.sum() / (1 + odds.sum()))
-
-
-def _result(
-    plan: _Plan,
-    whole: _Whitened,
-    coherence: ml.Coherence,
-    normalised: NDArray[np.complex128],
-    place: float,
-    rivals: tuple[Rival, ...],
-    wrong: float,
-    chance: float,
-) -> DelayEstimate:
-    warnings: list[Warned] = []
-    delay_s = place / plan.rate_hz
-    sigma_s = _spread_s(plan, whole, coherence, place)
-    steadiness, drift, drift_sigma = _stretches(plan, coherence, normalised)
-    if steadiness > UNSTEADY * sigma_s:
-        warnings.append(Warned("unsteady", "the noise is unsteady; the spread is widened for it"))
-        sigma_s = steadiness
-    if abs(drift) > max(5 * drift_sigma, 0.5):
-        text = f"the delay drifts by {drift:.1f} ppm; the recorders' clocks differ, state the skew"
-        warnings.append(Warned("drift", text))
-        sigma_s = math.hypot(sigma_s, abs(drift) * 1e-6 * plan.duration_s / 2)
-    sigma_s = math.hypot(sigma_s, plan.clocks.sigma_s(plan.duration_s), 1e-4 / plan.rate_hz)
-    if wrong > AMBIGUOUS:
-        text = f"another peak may be the right one (chance {wrong:.0%}); the spread covers it"
-        warnings.append(Warned("ambiguous", text))
-        apart = sum(each.chance * (each.delay_s - delay_s) ** 2 for each in rivals)
-        sigma_s = math.sqrt((1 - wrong) * sigma_s**2 + apart)
-    if abs(delay_s) < 2 * sigma_s and plan.clocks == Clocks():
-        text = "the delay is zero: a leak midway, or one noise picked up by both cables"
-        warnings.append(Warned("zero", text))
-    supported = coherence.frequencies_hz[coherence.support]
-    mean = float(coherence.squared[coherence.support].mean())
-    return DelayEstimate(
-        found=True,
-        delay_s=delay_s,
-        sigma_s=sigma_s,
-        coherence=mean,
-        band_hz=(float(supported[0]), float(supported[-1])),
-        rivals=rivals,
-        chance_wrong=wrong,
-        chance_of_noise=chance,
-        reason="",
-        duration_s=plan.duration_s,
-        weighting=plan.weighting,
-        drift_ppm=drift,
-        drift_sigma_ppm=drift_sigma,
-        warnings=tuple(warnings),
-        frequencies_hz=coherence.frequencies_hz,
-        coherence_by_hz=np.clip(coherence.modulus, 0, 1) ** 2,
-    )
-
-
-def _spread_s(plan: _Plan, whole: _Whitened, coherence: ml.Coherence, place: float) -> float:
-    """Return the spread of the peak: Carter's bound, or what the phases show for "phase"."""
-    if plan.weighting == "likelihood":
-        return ml.bound_s(coherence, plan.duration_s)
-    inside = np.interp(
-        whole.frequencies_hz, coherence.frequencies_hz, coherence.support.astype(float)
-    )
-    at = (inside > 0.5) & whole.use
-    omega = 2 * np.pi * whole.frequencies_hz[at]
-    phase = np.angle(whole.values[at]) + omega * place / plan.rate_hz
-    size = 2 * (len(whole.values) - 1)
-    # The cut at the longest delay ties neighbouring bins together.
-    tied = size / (2 * plan.most_lag * (1 + LAG_MARGIN) / 2)
-    information = float((omega**2 * np.cos(phase)).sum())
-    if information <= 0:
-        return math.inf
-    return float(np.sqrt(tied * (omega**2 * np.sin(phase) ** 2).sum()) / information)
-
-
-def _stretches(
-    plan: _Plan, coherence: ml.Coherence, normalised: NDArray[np.complex128]
-) -> tuple[float, float, float]:
-    """Return the spread as the stretches of time show it (s), and the drift with sigma (ppm)."""
-    omega = 2 * np.pi * coherence.frequencies_hz
-    weights = ml.likelihood_weights(coherence)
-    count = len(normalised)
-    scores = (normalised.imag * (weights * omega)).sum(axis=1)
-    information = float((normalised.real * (weights * omega**2)).sum())
-    if information <= 0:
-        return 0.0, 0.0, math.inf
-    spread = math.sqrt(count / (count - 1) * float(((scores - scores.mean()) ** 2).sum()))
-    each_s = -scores / (information / count)
-    times = (np.arange(count) + 0.5) / count * plan.duration_s
-    from_middle = times - times.mean()
-    slope = float((each_s * from_middle).sum() / (from_middle**2).sum())
-    rest = each_s - each_s.mean() - slope * from_middle
-    noise = math.sqrt(float((rest**2).sum()) / (count - 2) / float((from_middle**2).sum()))
-    return spread / information, slope * 1e6, noise * 1e6
-
-
-def _nothing(
-    plan: _Plan,
-    chance: float,
-    reason: str,
-    rivals: tuple[Rival, ...] = (),
-    wrong: float | None = None,
-) -> DelayEstimate:
-    return DelayEstimate(
-        found=False,
-        delay_s=None,
-        sigma_s=None,
-        coherence=None,
-        band_hz=None,
-        rivals=rivals,
-        chance_wrong=wrong,
-        chance_of_noise=chance,
-        reason=f"no delay found: {reason}",
-        duration_s=plan.duration_s,
-        weighting=plan.weighting,
-    )
+    return Plan(rate_hz, count, band, most_lag, segment, clocks or Clocks(), weighting, progress)

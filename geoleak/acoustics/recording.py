@@ -131,6 +131,31 @@ class ArraySource:
         return out
 
 
+@dataclass(frozen=True, slots=True)
+class Faded:
+    """A source whose first and last ``fade`` samples rise from and fall to nothing.
+
+    The bare ends of a recording are steps, whose spectrum drowns what is weak and, in two
+    recordings cut at the same time, looks like a sound without delay.
+    """
+
+    source: Source
+    fade: int
+
+    def __len__(self) -> int:
+        return len(self.source)
+
+    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+        """Return samples ``start`` to ``stop``, zeros past either end."""
+        block = self.source.read(start, stop)
+        count = len(self.source)
+        if start >= self.fade and stop <= count - self.fade:
+            return block
+        at = np.arange(start, stop)
+        share = np.clip(np.minimum(at + 1, count - at) / (self.fade + 1), 0, 1)
+        return np.asarray(block * (0.5 - 0.5 * np.cos(np.pi * share)))
+
+
 def open_recording(path: str | Path, *, channel: int | None = None) -> Recording:
     """Open a WAV file and check its header.
 

@@ -161,7 +161,7 @@ def correlation(
     *,
     most_lag: int,
     shift: Shift,
-    keep: tuple[Floats, NDArray[np.bool_]] | None = None,
+    gain: tuple[Floats, Floats] | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Floats:
     """Return sum over t of first(t + d) second(t) for d = -most_lag .. most_lag samples.
@@ -174,8 +174,9 @@ def correlation(
     ----------
     shift : callable
         As in `cross_spectra`; d counts from it.
-    keep : (ndarray, ndarray), optional
-        Frequencies (Hz) and which of them to keep; the rest, hum above all, is cut out.
+    gain : (ndarray, ndarray), optional
+        Frequencies (Hz) and what to multiply the cross-spectrum by there: zero cuts hum out, and
+        whitening belongs here, before delays are cut off, lest strong bands leak into weak ones.
     """
     from scipy.fft import irfft, rfft
 
@@ -195,9 +196,8 @@ def correlation(
         total += ones * twos.conj() * np.exp(ramp * (exact - whole))
         if progress is not None:
             progress(min((start + piece) / len(second), 1.0))
-    if keep is not None:
-        hz = np.arange(length // 2 + 1) * rate_hz / length
-        total *= np.interp(hz, keep[0], keep[1].astype(float))
+    if gain is not None:
+        total *= np.interp(np.arange(length // 2 + 1) * rate_hz / length, *gain)
     return np.asarray(irfft(total, n=length))[most_lag : 3 * most_lag + 1]
 
 
