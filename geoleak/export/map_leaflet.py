@@ -76,6 +76,9 @@ class Label(MacroElement):
         self.options = script_json({**live, **named})[1:-1]
 
 
+_JSON_TEXT = re.compile(r'"(?:[^"\\]|\\.)*"')
+
+
 class OfflineMap(folium.Map):
     """A folium map that asks no network for anything."""
 
@@ -113,11 +116,20 @@ class Start(MacroElement):
 
 
 def script_json(value: Any) -> str:
-    """Return JSON that can stand in a script element: no character ends it or starts a comment."""
+    """Return JSON that can stand in a script element: no character ends it or starts a comment.
+
+    branca takes a rendered script as a template once more: braces in a text are escaped as well,
+    for a leg called ``{{ x }}`` must neither be computed nor stop the page.
+    """
     text = json.dumps(value, allow_nan=False, ensure_ascii=True)
+    text = _JSON_TEXT.sub(_without_braces, text)
     for each in "<>&'`$":
         text = text.replace(each, f"\\u{ord(each):04x}")
     return text
+
+
+def _without_braces(found: re.Match[str]) -> str:
+    return found[0].replace("{", "\\u007b").replace("}", "\\u007d")
 
 
 def render(the_map: OfflineMap) -> tuple[str, str]:
