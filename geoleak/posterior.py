@@ -64,7 +64,9 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         ),
         mass=mass,
         elsewhere=elsewhere,
-        leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)),
+        leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)).astype(
+            np.float64
+        ),
         interval_50=sets[0.5],
         interval_80=sets[0.8],
         interval_95=sets[0.95],

@@ -21,8 +21,10 @@ from geoleak.units import format_station
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Two kinds contradict each other when together they are this much less likely than apart.
-CONTRADICTION = 0.02
+# Two kinds contradict each other when together they are this much less likely than apart. Where
+# they agree it happens with a chance under this (Markov's inequality); a delay that may be of the
+# wrong noise (one in twenty) never falls under that share.
+CONTRADICTION = 0.08
 LISTENED_M = 3.0
 CURVE_STEP_M = 0.5
 

@@ -139,8 +139,8 @@ def _second_peak(places: Candidates, share: Floats) -> Peak:
     total = np.cumsum(part)
     return Peak(
         leg=int(places.leg[top]),
-        from_m=float(at[np.searchsorted(total, 0.05)]),
-        to_m=float(at[min(np.searchsorted(total, 0.95), len(at) - 1)]),
+        from_m=float(at[int(np.searchsorted(total, 0.05))]),
+        to_m=float(at[min(int(np.searchsorted(total, 0.95)), len(at) - 1)]),
         mass=float(share[rows].sum()),
         median_m=float(np.interp(0.5, total, at)),
         sigma_m=float(np.sqrt(max(part @ (at - mean) ** 2, 0.05**2))),

@@ -104,6 +104,7 @@ def survey(
     depth_m: float = 1.0,
     depth_sigma_m: float = 0.1,
     material: str | None = "pvc",
+    materials: Sequence[str | None] | None = None,
     elsewhere: float = 0.05,
     joint_factor: float = 2.0,
     joints: Sequence[Joint] = (),
@@ -113,8 +114,9 @@ def survey(
 ) -> Survey:
     """Return a survey of these routes with the given readings."""
     routes = tuple(routes) or (straight(),)
+    names = materials or [material] * len(routes)
     legs = tuple(
-        SurveyedLeg(i, Leg(f"leg{i}", (), material=material), PlainFit(r, depth_m, depth_sigma_m))
+        SurveyedLeg(i, Leg(f"leg{i}", (), material=names[i]), PlainFit(r, depth_m, depth_sigma_m))
         for i, r in enumerate(routes)
     )
     chosen = {

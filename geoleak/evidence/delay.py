@@ -55,10 +55,11 @@ class DelayEvidence:
         self.survey = survey
         self.speeds: Speeds = prior_speeds(survey)
         self.checks = tuple(d for d in survey.delays if d.speed_check)
-        self.timed = tuple(d for d in survey.delays if not d.speed_check)
         self.rows = len(survey.delays)
         self.wrong = setting("delay_wrong").value
         self._warnings: list[Note] = []
+        timed = [d for d in survey.delays if not d.speed_check]
+        self.timed: tuple[SurveyedDelay, ...] = tuple(d for d in timed if self._joined(d))
         self._learn_speeds()
         self.span_s = np.array([self._span(d) for d in self.timed])
 
@@ -79,15 +80,20 @@ class DelayEvidence:
         price = (self.speeds.group[None, :] == np.arange(self.speeds.count)[:, None]).astype(float)
         return self.survey.network.costs(a, b, price, weights=slowness)
 
+    def _joined(self, delay: SurveyedDelay) -> bool:
+        """Tell whether pipe joins the sensors; a delay between others is noted and says nothing."""
+        if np.isfinite(self._between(delay)).all():
+            return True
+        text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
+        self._warnings.append(Note("delay_unjoined", text, delay.origin))
+        return False
+
     def _learn_speeds(self) -> None:
         """Update the slownesses with the speed checks, one linear Gaussian row each."""
         for check in self.checks:
-            metres = self._between(check)
-            if not np.isfinite(metres).all():
-                self._warnings.append(
-                    Note("delay_unjoined", f"delay {check.id}: no pipe joins its sensors")
-                )
+            if not self._joined(check):
                 continue
+            metres = self._between(check)
             sigma = float(np.hypot(self._sigma(check), self._path_sigma(metres)))
             self.speeds, off = self.speeds.updated(metres, abs(check.delay_s), sigma)
             if off > 4.0:
@@ -109,10 +115,8 @@ class DelayEvidence:
     def _span(self, delay: SurveyedDelay) -> float:
         """Return the longest delay that the pipe between two sensors allows, in seconds."""
         metres = self._between(delay)
-        if not np.isfinite(metres).all():
-            return abs(delay.delay_s) + 1.0
         slow = self.speeds.slowness + 2.0 * np.sqrt(np.diag(self.speeds.covariance))
-        return float(max(metres @ slow, 1e-3))
+        return max(float(metres @ slow), 1e-3)
 
     # -- the contract ------------------------------------------------------------------------------
 
@@ -127,7 +131,7 @@ class DelayEvidence:
                 metres = self._metres(here, there)[:, :, 0].T
                 metres[:, self.speeds.group[end.leg]] += end.lead_m
                 coefficient[:, p] += sign * np.where(np.isfinite(metres), metres, np.nan)
-        reachable = np.isfinite(coefficient).all(axis=2)
+        reachable = np.asarray(np.isfinite(coefficient).all(axis=2))
         return System(np.where(np.isfinite(coefficient), coefficient, 0.0), reachable)
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
@@ -174,17 +178,12 @@ class DelayEvidence:
         return np.where(system.reachable[:, chosen].all(axis=1), out, -np.inf)
 
     def _noise(self, delay: SurveyedDelay) -> float:
-        metres = self._between(delay)
-        path = self._path_sigma(metres) if np.isfinite(metres).all() else 0.0
-        return float(np.hypot(self._sigma(delay), path))
+        return float(np.hypot(self._sigma(delay), self._path_sigma(self._between(delay))))
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the legs between the sensors, in steps of half a sigma."""
         found = []
         for delay in self.timed:
-            metres = self._between(delay)
-            if not np.isfinite(metres).all():
-                continue
             step = 0.5 * self._noise(delay) / float(self.speeds.slowness.max())
             for leg in self._legs_between(delay):
                 length = self.survey.legs[leg].route.length_m
@@ -234,9 +233,6 @@ class DelayEvidence:
         return tuple(found)
 
     def _impossible(self, delay: SurveyedDelay, span_s: float) -> list[Note]:
-        if not np.isfinite(self._between(delay)).all():
-            text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
-            return [Note("delay_unjoined", text, delay.origin)]
         if not self._too_long()[self.timed.index(delay)]:
             return []
         text = (
@@ -249,7 +245,7 @@ class DelayEvidence:
         """Say where the delay behind an instrument's screen points with the pipe as traced."""
         shown = (delay.shown_distance_m, delay.shown_length_m, delay.shown_speed_m_per_s)
         metres = self._between(delay)
-        if any(each is None for each in shown) or not np.isfinite(metres).all():
+        if any(each is None for each in shown):
             return []
         slow = float(metres @ self.speeds.slowness) / max(float(metres.sum()), 1e-9)
         place = 0.5 * (float(metres.sum()) + delay.delay_s / slow)

@@ -93,8 +93,8 @@ class LevelEvidence:
         half = np.ceil(2.6 * strength.spread / STRENGTH_STEP_DB)
         step = np.arange(-half, half + 1) * STRENGTH_STEP_DB
         self.strengths_db = strength.value + step
-        log_prior = -0.5 * (step / strength.spread) ** 2
-        self.log_prior = log_prior - log_sum_exp(log_prior)
+        log_prior: Floats = -0.5 * (step / strength.spread) ** 2
+        self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
         self.nuisances = self.unknowns()
         self.kept: dict[bytes, float] = {}
 
@@ -122,7 +122,7 @@ class LevelEvidence:
         """Return what the leak adds to each row, in the meter's units, shape (e, k, n)."""
         factor = (np.exp(PER_DB * ground.signal_db[rows]) * power).astype(np.float32)
         strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
-        added: Floats = strength * factor[None]
+        added = np.asarray(strength * factor[None])
         added += 1.0
         np.log(added, out=added)
         added *= np.float32(ground.slope / PER_DB)

@@ -3,7 +3,8 @@
 Each unknown (pipe loss, soil loss, depth ...) is a standard normal deviate; a kind of evidence
 turns it into its own quantity. Nodes are points of an additive recurrence (a Kronecker sequence
 on the generalised golden ratio), mapped to normal deviates, centred and scaled so that every
-column has mean nought and unit variance, and no two are correlated. No random numbers: same input, same nodes.
+column has mean nought and unit variance, and no two are correlated. No random numbers: same
+input, same nodes.
 
 Source: M. Roberts (2018), "The unreasonable effectiveness of quasirandom sequences"; the theory
 of Kronecker sequences is in Niederreiter (1992), Random Number Generation and Quasi-Monte Carlo

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -70,7 +71,7 @@ class Pooled:
     @classmethod
     def joined(cls, parts: list[Pooled]) -> Pooled:
         """Return rows of several tables as one; what is not an array is the first one's."""
-        values = {}
+        values: dict[str, Any] = {}
         for name in cls.__slots__:
             kept = [getattr(part, name) for part in parts]
             values[name] = np.concatenate(kept) if isinstance(kept[0], np.ndarray) else kept[0]
@@ -81,7 +82,7 @@ class Pooled:
         away = np.abs(chainage_m[:, None] - self.chainage_m[None, rows])
         like = rows[np.argmin(away, axis=1)]
         place = np.asarray(survey.legs[leg].route.position(chainage_m))[:, :2]
-        values = {}
+        values: dict[str, Any] = {}
         for name in Pooled.__slots__:
             kept = getattr(self, name)
             values[name] = kept[like] if isinstance(kept, np.ndarray) else kept
@@ -199,7 +200,7 @@ def _with_floor_rows(
         return pooled
     local = setting("background_local").value
     sigma = T_SCALE * np.sqrt(one**2 + place**2 + local**2)
-    values = {}
+    values: dict[str, Any] = {}
     for name in Pooled.__slots__:
         kept = getattr(pooled, name)
         values[name] = np.concatenate([kept, kept[own]]) if isinstance(kept, np.ndarray) else kept

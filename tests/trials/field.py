@@ -235,7 +235,12 @@ def _with_contacts(rng, survey, ground, iron, leak, length_m) -> Survey:
 
 
 def _bound(ground, places, strength, at, offset, hard, sigma) -> float:
-    """Return the Cramer-Rao bound on the place: strength and floor unknown, the field known."""
+    """Return the Cramer-Rao bound on the place: strength and floor unknown, the field known.
+
+    Everything that scatters a reading counts: meter and coupling, gusts as far as the background
+    is heard, hand's-breadth errors of place, rounding to a decibel, and that one reading in thirty
+    tells nothing.
+    """
     lift = hard * ground.slab_db
 
     def field(x: float, e: float) -> np.ndarray:
@@ -243,12 +248,10 @@ def _bound(ground, places, strength, at, offset, hard, sigma) -> float:
         return 10 * np.log10(10 ** (ground.slab_lift * lift / 10) + 10 ** (lift / 10) * power)
 
     step = 0.02
-    rows = np.stack(
-        [
-            (field(places[0] + step, strength) - field(places[0] - step, strength)) / (2 * step),
-            (field(places[0], strength + 0.1) - field(places[0], strength - 0.1)) / 0.2,
-            np.ones(len(at)),
-        ]
-    )
-    information = rows @ rows.T / sigma**2 + np.diag([0, 1e-4, 1e-4])
+    by_place = (field(places[0] + step, strength) - field(places[0] - step, strength)) / (2 * step)
+    by_strength = (field(places[0], strength + 0.1) - field(places[0], strength - 0.1)) / 0.2
+    quiet = 1.0 - np.clip(by_strength, 0.0, 1.0)
+    variance = sigma**2 + quiet**2 + (0.06 * by_place) ** 2 + 1 / 12
+    rows = np.stack([by_place, by_strength, np.ones(len(at))])
+    information = 29 / 30 * (rows / variance) @ rows.T + np.diag([0, 1e-4, 1e-4])
     return float(np.sqrt(np.linalg.inv(information)[0, 0]))

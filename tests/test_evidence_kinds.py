@@ -1,0 +1,505 @@
+"""Each kind of evidence on sites whose answer is known by hand or by a published number."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from geoleak import evidence, tables
+from geoleak.evidence.base import Candidates, candidates
+from geoleak.evidence.contact import ContactEvidence
+from geoleak.evidence.delay import DelayEvidence
+from geoleak.evidence.hole import HoleEvidence
+from geoleak.evidence.isolation import Parts, chance, outcome_of
+from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.pooling import pool
+from geoleak.evidence.settings import every_setting, pipe_loss, setting
+from geoleak.evidence.sighting import SightingEvidence
+from geoleak.evidence.speeds import prior_speeds
+from geoleak.evidence.surface import SurfaceEvidence
+from geoleak.linref import Route
+from geoleak.network import Joint
+from geoleak.posterior import InferenceOptions, infer
+from geoleak.site import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
+from geoleak.survey import (
+    PipePlace,
+    SurveyedDelay,
+    SurveyedHole,
+    SurveyedIsolation,
+    SurveyedPastLeak,
+    SurveyedSighting,
+)
+from tests import synthetic
+from tests.check_values import check_value
+
+NONE = Nodes.over((), count=1)
+SOMEWHERE = Place("leg", "")
+
+
+def at(survey, *chainage, leg=0) -> Candidates:
+    where = np.array(chainage, dtype=float)
+    count = len(where)
+    return candidates(survey, np.full(count, leg), where, np.full(count, 1.0 / count))
+
+
+def close(value, name):
+    expected = check_value(name)
+    assert value == pytest.approx(expected.expected, abs=expected.tolerance)
+
+
+def tee(**parts):
+    main = synthetic.straight(60.0)
+    branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
+    return synthetic.survey([main, branch], joints=[Joint(0, 30.0, 1, 0.0)], **parts)
+
+
+def test_every_weight_has_a_source_and_a_flag():
+    for row in every_setting().values():
+        assert row.source.strip()
+        assert row.flag in tables.FLAGS
+
+
+def test_kinds_without_rows_say_nothing():
+    assert evidence.gather(synthetic.survey()) == ()
+
+
+# -- surface -------------------------------------------------------------------------------------
+
+
+def surface(route, chainage, level=40.0, **columns):
+    rows = synthetic.levels("surface", chainage, level, route=route, **columns)
+    return SurfaceEvidence(synthetic.survey([route], surface=rows))
+
+
+def plain_ground(kind, places, **changes):
+    ground = kind.ground(places, Nodes.over(kind.nuisances, count=1), 0)
+    return replace(ground, **changes)
+
+
+def test_spreading_is_spherical():
+    """Twice as far from the source, a quarter of the power (soil loss and pipe left out)."""
+    kind = surface(synthetic.straight(), [50.0, 50.0 + math.sqrt(3.0)])
+    place = at(kind.survey, 50.0)
+    ground = plain_ground(
+        kind, place, soil_db_per_m=0.0, carried=0.0, depth_m=np.ones(1), signal_db=np.zeros(2)
+    )
+    near, far = kind.gain(kind.geometry(place, np.arange(2)), ground, np.arange(2))[0]
+    close(10 * math.log10(near / far), "spherical_doubling")
+
+
+@pytest.mark.parametrize("extra, name", [(0.0, "60"), (-3.0, "57"), (-10.0, "50")])
+def test_background_is_an_added_power(extra, name):
+    kind = surface(synthetic.straight(), [50.0])
+    ground = plain_ground(kind, at(kind.survey, 50.0), signal_db=np.zeros(1))
+    added = kind.added(np.ones((1, 1)), ground, np.arange(1), np.array([extra]))
+    close(60.0 + float(added[0, 0, 0]), f"db_sum_60_{name}")
+
+
+def test_offset_readings_are_three_dimensional():
+    """A reading 2 m aside hears as one 2 m along, but for what the pipe carries."""
+    kind = surface(synthetic.straight(), [50.0, 52.0], offset_m=np.array([2.0, 0.0]))
+    place = at(kind.survey, 50.0)
+    ground = plain_ground(kind, place, carried=0.0)
+    aside, along = kind.gain(kind.geometry(place, np.arange(2)), ground, np.arange(2))[0]
+    assert aside == pytest.approx(along, rel=1e-12)
+
+
+def test_a_slab_smears_the_peak():
+    """Common practice, no source: concrete carries leak sound 5 to 10 ft either side."""
+    chainage = [50.0, 52.3]
+    soft = surface(synthetic.straight(), chainage, surface=("grass",) * 2)
+    hard = surface(synthetic.straight(), chainage, surface=("concrete",) * 2)
+    falls = []
+    for kind in (soft, hard):
+        place = at(kind.survey, 50.0)
+        near, far = kind.gain(
+            kind.geometry(place, np.arange(2)), plain_ground(kind, place), np.arange(2)
+        )[0]
+        falls.append(10 * math.log10(near / far))
+    assert falls[1] < 0.6 * falls[0]
+
+
+def test_repeats_and_sessions_at_a_place_share_its_coupling():
+    route = synthetic.straight()
+    settings = LevelSettings(level_sigma_db=2.0, place_sigma_db=3.0)
+    rows = synthetic.levels(
+        "surface", np.full(100, 50.0), 40.0, route=route, place=np.zeros(100, int)
+    )
+    one = pool(rows, settings)
+    assert len(one) == 1
+    assert one.sigma_db[0] > 0.87 * 3.0
+    twice = pool(replace(rows, session=np.repeat([0, 1], 50), sessions=("a", "b")), settings)
+    assert len(twice) == 2
+    together = 1 / np.sqrt((1 / twice.sigma_db**2).sum())
+    assert together > 0.87 * 3.0
+
+
+# -- contact -------------------------------------------------------------------------------------
+
+
+def test_loudest_fitting_is_nearest_on_plastic():
+    rows = synthetic.levels(
+        "contact", [2.0, 30.0, 58.0], [45.0, 70.0, 42.0], route=synthetic.straight()
+    )
+    posterior = infer(synthetic.survey([synthetic.straight(60.0)], contact=rows, material="pvc"))
+    assert abs(posterior.peaks[0].median_m - 30.0) < 6.0
+    assert posterior.peaks[0].mass > 0.5
+
+
+def test_a_survey_of_the_fittings_gives_leg_odds():
+    main = synthetic.straight(60.0)
+    branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
+    rows = synthetic.levels(
+        "contact",
+        [1.0, 59.0, 39.0, 20.0],
+        [41.0, 40.0, 66.0, 63.0],
+        leg=[0, 0, 1, 1],
+        routes=[main, branch],
+    )
+    posterior = infer(tee(contact=rows, material="pvc"))
+    assert posterior.leg_probability[1] > 0.85
+
+
+def test_ranking_of_materials_as_carriers():
+    """Water Loss Control, ch. 16: cast iron, steel, copper good; ductile iron, asbestos cement
+    average; PVC and polyethylene poor."""
+    groups = (
+        ("cast_iron", "steel", "copper"),
+        ("ductile_iron", "asbestos_cement"),
+        ("pvc", "mdpe", "hdpe"),
+    )
+    losses = [
+        [float(pipe_loss(synthetic.survey(material=name))[0][0]) for name in group]
+        for group in groups
+    ]
+    assert max(losses[0]) < min(losses[1])
+    assert max(losses[1]) < min(losses[2])
+
+
+def test_a_tee_takes_its_share():
+    close(setting("tee_loss").value + 0.0218, "tee_loss_db")
+    rows = synthetic.levels("contact", [10.0], 50.0, route=synthetic.straight(60.0))
+    survey = tee(contact=rows)
+    kind = ContactEvidence(survey)
+    place = at(survey, 5.0, leg=1)
+    through = kind.geometry(place, np.arange(1))[1]
+    assert through[0, 0] == 1.0
+    straight_on = kind.geometry(at(survey, 50.0), np.arange(1))[1]
+    assert straight_on[0, 0] == 1.0
+    short = kind.geometry(at(survey, 20.0), np.arange(1))[1]
+    assert short[0, 0] == 0.0
+
+
+def test_lead_and_band_count():
+    route = synthetic.straight(60.0)
+    rows = synthetic.levels("contact", [10.0, 10.0], 50.0, route=route, place=np.array([0, 1]))
+    rows = replace(rows, lead_m=np.array([0.0, 4.0]))
+    survey = synthetic.survey([route], contact=rows, material="pvc")
+    loss = ContactEvidence(survey).geometry(at(survey, 20.0), np.arange(2))[0][0]
+    assert loss == pytest.approx([10.0, 14.0])
+    low = replace(rows, low_hz=np.full(2, 100.0), high_hz=np.full(2, 400.0))
+    survey = replace(survey, contact=low)
+    quiet = ContactEvidence(survey).geometry(at(survey, 20.0), np.arange(2))[0][0]
+    # The loss grows in proportion to frequency: 200 Hz in the middle, 400 Hz in the table.
+    assert quiet == pytest.approx(0.5 * loss)
+
+
+def test_posterior_agrees_with_the_loudest_two_as_often_as_the_rule_holds():
+    """Common practice, no source: the leak lies between the loudest and second loudest contact."""
+    rng = np.random.default_rng(20261125)
+    route = synthetic.straight(60.0)
+    rule, agrees = 0, 0.0
+    for _ in range(40):
+        leak = rng.uniform(5, 55)
+        fittings = np.array([0.5, 20.0, 40.0, 59.5])
+        level = 60.0 - 1.0 * np.abs(fittings - leak) + rng.normal(0, 3, 4)
+        rows = synthetic.levels("contact", fittings, level, route=route)
+        posterior = infer(synthetic.survey([route], contact=rows, material="pvc"))
+        low, high = np.sort(fittings[np.argsort(-level)[:2]])
+        rule += low <= leak <= high
+        within = (posterior.places.chainage_m >= low) & (posterior.places.chainage_m <= high)
+        agrees += posterior.mass[within].sum()
+        assert np.isfinite(posterior.mass).all()
+    # It gives the rule's stretch about the chance with which the rule holds.
+    assert agrees / 40 == pytest.approx(rule / 40, abs=3 * math.sqrt(0.25 / 40))
+
+
+# -- delays --------------------------------------------------------------------------------------
+
+
+def two_materials():
+    """60 m of metal and 40 m of plastic, end to end, speeds set by hand."""
+    first = synthetic.straight(60.0)
+    second = Route.from_vertices([(60.0, 0.0), (100.0, 0.0)])
+    survey = synthetic.survey(
+        [first, second], joints=[Joint(0, 60.0, 1, 0.0)], materials=["steel", "pvc"]
+    )
+    ends = (PipePlace(0, 0.0), PipePlace(1, 40.0))
+    delay = SurveyedDelay("d1", *ends, -check_value("two_material_delay").expected, 1e-4)
+    kind = DelayEvidence(replace(survey, delays=(delay,)))
+    exact = replace(
+        kind.speeds, slowness=np.array([1 / 1250, 1 / 450]), covariance=np.diag([1e-14, 1e-14])
+    )
+    kind.speeds = exact
+    return kind
+
+
+def test_two_materials_in_the_path():
+    kind = two_materials()
+    place = at(kind.survey, 20.0)
+    predicted = kind.system(place).coefficient[0, 0] @ kind.speeds.slowness
+    # Arrival at the first sensor minus arrival at the second.
+    close(-predicted, "two_material_delay")
+    grid = at(kind.survey, *np.arange(0.0, 60.0, 0.5))
+    judged = kind.log_likelihood(grid, NONE).on_pipe[0]
+    assert grid.chainage_m[np.argmax(judged)] == 20.0
+    close((100 - 1250 * check_value("two_material_delay").expected) / 2, "one_speed_place")
+
+
+def test_one_speed_formula_and_its_uncertainty():
+    """x = (D - c tau) / 2 with u(x) by hand and from the width of the likelihood."""
+    route = synthetic.straight(150.0)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 150.0))
+    survey = synthetic.survey([route], delays=(SurveyedDelay("d", *ends, -0.040, 0.0005),))
+    kind = DelayEvidence(survey)
+    kind.speeds = replace(
+        kind.speeds,
+        slowness=np.array([1 / 1250]),
+        covariance=np.array([[(25.0 / 1250**2) ** 2]]),
+    )
+    grid = at(survey, *np.arange(40.0, 60.0, 0.02))
+    value = kind.log_likelihood(grid, NONE).on_pipe[0]
+    share = np.exp(value - value.max())
+    share = np.where(share > 1e-3, share, 0.0)
+    share /= share.sum()
+    mean = share @ grid.chainage_m
+    assert mean == pytest.approx(check_value("delay_place").expected, abs=0.1)
+    close((150 - 1250 * 0.040) / 2, "delay_place")
+    parts = (0.3 / 2, 25 * 0.040 / 2, 1250 * 0.0005 / 2)
+    close(math.hypot(*parts), "delay_place_sigma")
+    # The likelihood holds the parts of speed, timing and its own error of path.
+    path = kind._path_sigma(kind._between(survey.delays[0])) * 1250 / 2
+    sigma = math.sqrt(share @ (grid.chainage_m - mean) ** 2)
+    assert sigma == pytest.approx(math.hypot(parts[1], parts[2], path), rel=0.05)
+
+
+def test_uncertainties_agrees_on_the_delay():
+    uncertainties = pytest.importorskip("uncertainties")
+    length = uncertainties.ufloat(150, 0.3)
+    speed = uncertainties.ufloat(1250, 25)
+    tau = uncertainties.ufloat(0.040, 0.0005)
+    place = (length - speed * tau) / 2
+    close(place.std_dev, "delay_place_sigma")
+
+
+def test_a_speed_check_narrows_the_answer():
+    route = synthetic.straight(100.0)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 100.0))
+    timed = SurveyedDelay("d", *ends, (2 * 30.0 - 100.0) / 430.0, 5e-4)
+    check = SurveyedDelay("c", *ends, 100.0 / 430.0, 5e-4, speed_check=True)
+    without = infer(synthetic.survey([route], delays=(timed,)))
+    with_it = infer(synthetic.survey([route], delays=(timed, check)))
+    assert with_it.peaks[0].median_m == pytest.approx(30.0, abs=0.2)
+    assert with_it.peaks[0].sigma_m < 0.5 * without.peaks[0].sigma_m
+
+
+def test_a_screen_is_corrected_with_the_pipe_as_traced():
+    """The screen had 90 ft at 4,200 ft/s and said 41 ft; the pipe is 96 ft long."""
+    foot = 0.3048
+    route = synthetic.straight(96 * foot)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 96 * foot))
+    delay = SurveyedDelay(
+        "d",
+        *ends,
+        (2 * 41 - 90) / 4200,
+        2e-4,
+        shown_distance_m=41 * foot,
+        shown_length_m=90 * foot,
+        shown_speed_m_per_s=4200 * foot,
+    )
+    survey = synthetic.survey([route], delays=(delay,), material="copper")
+    survey = replace(survey, site=replace(survey.site, length_unit="ft"))
+    kind = DelayEvidence(survey)
+    notes = [n.text for n in kind.notes() if n.code == "delay_corrected"]
+    speed = 1 / kind.speeds.slowness[0] / foot
+    place = (96 + speed * (2 * 41 - 90) / 4200) / 2
+    assert len(notes) == 1
+    assert "41.0 ft with 90.0 ft at 4200 ft/s" in notes[0]
+    assert f"{place:.1f} ft from the first sensor" in notes[0]
+
+
+def test_a_delay_that_no_place_explains_is_named():
+    route = synthetic.straight(100.0)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 100.0))
+    good = SurveyedDelay("d1", *ends, -40 / 1250, 2e-4)
+    bad = SurveyedDelay("d2", *ends, 0.5, 2e-4)
+    posterior = infer(synthetic.survey([route], delays=(good, bad), material="steel"))
+    assert posterior.peaks[0].median_m == pytest.approx(30.0, abs=2.0)
+    fit = next(f for f in posterior.fits if f.kind == "delay")
+    assert not fit.agrees
+    assert "d2" in fit.text
+    assert "delay_too_long" in {n.code for n in posterior.warnings}
+
+
+def test_sensors_that_no_pipe_joins():
+    legs = [synthetic.straight(50.0), Route.from_vertices([(0.0, 90.0), (50.0, 90.0)])]
+    delay = SurveyedDelay("d", PipePlace(0, 10.0), PipePlace(1, 10.0), 0.01, 1e-3)
+    posterior = infer(synthetic.survey(legs, delays=(delay,)))
+    assert "delay_unjoined" in {n.code for n in posterior.warnings}
+    assert np.isfinite(posterior.mass).all()
+    assert posterior.leg_probability == pytest.approx([0.475, 0.475], abs=0.01)
+
+
+def test_wave_speeds_are_shared_by_like_pipe():
+    survey = synthetic.survey([synthetic.straight(10.0)] * 3, materials=["steel", "pvc", "steel"])
+    speeds = prior_speeds(survey)
+    assert speeds.group.tolist() == [0, 1, 0]
+    assert 1 / speeds.slowness[0] > 2 * (1 / speeds.slowness[1])
+
+
+# -- isolations ----------------------------------------------------------------------------------
+
+
+def shut(result, *valves):
+    row = Isolation("i1", ("V",), result=result)
+    return SurveyedIsolation(row, valves, PipePlace(0, 0.0))
+
+
+def test_a_flow_that_stops_is_behind_the_valve():
+    branch = PipePlace(1, 0.0)
+    stopped = infer(tee(isolations=(shut("stopped", branch),)))
+    same = infer(tee(isolations=(shut("same", branch),)))
+    assert stopped.leg_probability[1] > 0.9
+    assert same.leg_probability[0] > 0.9
+    assert abs(sum(chance(o, cut_off=True) for o in ("stopped", "slower", "same")) - 1) < 1e-12
+
+
+def test_in_a_loop_one_valve_cuts_nothing_off():
+    ring = Route.from_vertices([(0, 0), (30, 0), (30, 30), (0, 30), (0, 0)])
+    survey = synthetic.survey([ring])
+    one = Parts(survey, (PipePlace(0, 40.0),))
+    assert len(set(one.of(np.zeros(4, dtype=int), np.array([5.0, 35.0, 60.0, 110.0])))) == 1
+    two = Parts(survey, (PipePlace(0, 40.0), PipePlace(0, 80.0)))
+    parts = two.of(np.zeros(4, dtype=int), np.array([5.0, 60.0, 79.0, 110.0]))
+    assert parts[0] == parts[3] != parts[1] == parts[2]
+
+
+def test_contradictory_isolations_are_said_and_answered():
+    branch = PipePlace(1, 0.0)
+    posterior = infer(tee(isolations=(shut("stopped", branch), shut("same", branch))))
+    assert np.isfinite(posterior.mass).all()
+    fit = next(f for f in posterior.fits if f.kind == "isolation")
+    # A valve that passes explains it, at some four per cent.
+    assert fit.p_value < 0.6
+    assert 0.1 < posterior.leg_probability[1] < 0.9
+
+
+@pytest.mark.parametrize(
+    "changes, expected",
+    [
+        ({"flow_before_l_per_s": 0.1, "flow_after_l_per_s": 0.0}, "stopped"),
+        ({"flow_before_l_per_s": 0.1, "flow_after_l_per_s": 0.05}, "slower"),
+        ({"flow_before_l_per_s": 0.1, "flow_after_l_per_s": 0.1}, "same"),
+        ({"pressure_before_kpa": 400.0, "pressure_after_kpa": 250.0}, "stopped"),
+        ({"pressure_before_kpa": 400.0, "pressure_after_kpa": 399.0}, "same"),
+        ({}, None),
+    ],
+)
+def test_flows_and_pressures_say_the_outcome(changes, expected):
+    assert outcome_of(Isolation("i", ("V",), **changes)) == expected
+
+
+# -- holes, sightings, prior ---------------------------------------------------------------------
+
+
+def hole(outcome, start=40.0, end=42.0, *, water=None, exposed=True):
+    row = Hole("h1", SOMEWHERE, SOMEWHERE, pipe_exposed=exposed, outcome=outcome, water_from=water)
+    return SurveyedHole(row, 0, start, end)
+
+
+def mass_between(posterior, low, high):
+    places = posterior.places
+    inside = (places.chainage_m > low) & (places.chainage_m < high)
+    return posterior.mass[inside].sum()
+
+
+def density(posterior, chainage):
+    places = posterior.places
+    i = int(np.argmin(np.abs(places.chainage_m - chainage)))
+    return posterior.mass[i] / places.width_m[i]
+
+
+def test_a_dry_hole_removes_its_stretch_by_the_stated_chance():
+    before = infer(synthetic.survey(joint_factor=1.0))
+    after = infer(synthetic.survey(holes=(hole("dry"),), joint_factor=1.0))
+    was, now = (mass_between(p, 40.0, 42.0) for p in (before, after))
+    far_was, far_now = (mass_between(p, 70.0, 80.0) for p in (before, after))
+    left = (now / far_now) / (was / far_was)
+    wet = setting("hole_wet_by_other").value
+    inside = (1 - 0.97) * (1 - wet - (1 - wet) * setting("hole_wet_chance").value)
+    outside = (1 - setting("hole_second_leak").value) * (1 - wet)
+    assert left == pytest.approx(inside / outside, rel=0.02)
+
+
+def test_water_from_up_the_pipe_raises_that_side():
+    posterior = infer(synthetic.survey(holes=(hole("wet", water="up"),)))
+    assert mass_between(posterior, 42.0, 46.0) > 3 * mass_between(posterior, 36.0, 40.0)
+
+
+def test_outcomes_of_a_hole_add_up_to_one():
+    survey = synthetic.survey()
+    places = at(survey, 10.0, 39.0, 41.0, 43.0)
+    total = 0.0
+    for outcome, water in (("leak", None), ("dry", None), ("wet", "up"), ("wet", "down")):
+        kind = HoleEvidence(survey, (hole(outcome, water=water),))
+        total = total + np.exp(kind.log_likelihood(places, NONE).on_pipe[0])
+    assert total == pytest.approx(np.ones(4))
+
+
+def test_a_dry_hole_over_the_whole_leg_leaves_an_answer():
+    posterior = infer(synthetic.survey(holes=(hole("dry", 0.0, 100.0),)))
+    assert np.isfinite(posterior.mass).all()
+    assert posterior.elsewhere > 0.5
+    assert "dry_over_whole_leg" in {n.code for n in posterior.warnings}
+
+
+def test_a_wet_patch_is_weak_and_wide():
+    seen = SurveyedSighting(Sighting(SOMEWHERE, "wet"), 50.0, 1.0, 0, 50.0, 1.0)
+    survey = synthetic.survey(sightings=(seen,), joint_factor=1.0)
+    ratio = np.exp(SightingEvidence(survey).log_likelihood(at(survey, 50.0, 90.0), NONE).on_pipe[0])
+    row = setting("sighting_wet")
+    expected = 1 + (row.value - 1) * math.exp(-0.5 / row.spread**2)
+    assert ratio == pytest.approx([expected, 1.0], rel=1e-3)
+    off = infer(survey, options=InferenceOptions(without=frozenset({"sighting"})))
+    assert mass_between(off, 45, 55) == pytest.approx(0.095, abs=0.002)
+
+
+def test_prior_factors_are_seen_and_can_be_switched_off():
+    past = SurveyedPastLeak(PastLeak(SOMEWHERE, 2020), 0, 30.0)
+    survey = synthetic.survey(past_leaks=(past,), joint_factor=1.0)
+    posterior = infer(survey)
+    assert dict(posterior.prior_factors) == {"past_leaks": 2.0}
+    assert density(posterior, 30.0) / density(posterior, 80.0) == pytest.approx(2.0, rel=0.01)
+    off = infer(survey, options=InferenceOptions(without=frozenset({"past_leaks"})))
+    assert dict(off.prior_factors) == {}
+    assert density(off, 30.0) == pytest.approx(0.0095, rel=0.01)
+
+
+def test_kinds_that_point_apart_are_said_with_both_places():
+    route = synthetic.straight(100.0)
+    chainage = np.arange(10.0, 40.0, 1.0)
+    level = 40 + 22 / (1 + (chainage - 25.0) ** 2)
+    rows = synthetic.levels("surface", chainage, level, route=route)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 100.0))
+    delay = SurveyedDelay("d1", *ends, (2 * 80 - 100) / 1250, 2e-4)
+    check = SurveyedDelay("c1", *ends, 100 / 1250, 2e-4, speed_check=True)
+    survey = synthetic.survey([route], surface=rows, delays=(delay, check), material="steel")
+    posterior = infer(survey)
+    said = [f for f in posterior.fits if f.kind == "surface and delay"]
+    assert len(said) == 1
+    assert not said[0].agrees
+    assert "0+024.9" in said[0].text
+    assert "0+080" in said[0].text
