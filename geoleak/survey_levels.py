@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NoReturn
 
 import numpy as np
 
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import Complaint, InputError
 from geoleak.site import LevelSettings, Note, Reading
 from geoleak.survey import Levels, no_levels
 from geoleak.survey_places import PlaceFinder, Resolved
@@ -20,6 +21,8 @@ from geoleak.units import format_length
 SAME_PLACE_M = 0.15
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
+# Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
+HEARD = ("surface", "contact")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,7 @@ class _Row:
     at: Resolved
     level: float
     lead_m: float
+    background: float
     censored: int
     low_hz: float | None
     high_hz: float | None
@@ -78,13 +82,13 @@ def gather_levels(
             continue
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
-        lead = lead_m(reading.place.point)
+        lead, quiet = lead_m(reading.place.point), _background(reading, settings)
         if reading.levels:
             level, censored = _level(reading, settings)
-            row = _Row(reading, at, level, lead, censored, reading.low_hz, reading.high_hz)
+            row = _Row(reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz)
         else:
             heard = level_from_recording(reading, at.leg)
-            row = _Row(reading, at, heard.level_db, lead, 0, heard.low_hz, heard.high_hz)
+            row = _Row(reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz)
         rows.append(row)
     return _arrays(kind, rows), notes
 
@@ -120,38 +124,54 @@ def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
     """Return the pooled level in dB (or display units), and whether it sits on a limit."""
     values = np.array(reading.levels, dtype=float)
     censored = 0
-    if settings.level_limits is not None and reading.kind in ("surface", "contact"):
+    if settings.level_limits is not None and reading.kind in HEARD:
         low, high = settings.level_limits
         middle = float(np.median(values))
         outside = values[(values < low) | (values > high)]
         if len(outside):
-            problem = Complaint(
-                reading.origin,
-                f"reading {reading.id}: level {outside[0]:g} is outside level_limits "
-                f"[{low:g}, {high:g}]",
+            _refuse(
+                reading,
+                f"level {outside[0]:g} is outside level_limits [{low:g}, {high:g}]",
                 "correct the level or the limits",
             )
-            raise InputError([problem])
         censored = 1 if middle >= high else -1 if middle <= low else 0
+    return float(_on_scale(values, reading, settings).mean()), censored
+
+
+def _background(reading: Reading, settings: LevelSettings) -> float:
+    """Return the background on the scale of the row's level, nan where none is stated."""
+    if reading.background is None:
+        return math.nan
+    if not reading.levels:  # beside a recording: as the recorder has it, dB re full scale
+        return reading.background
+    return float(_on_scale(np.array([reading.background]), reading, settings)[0])
+
+
+def _on_scale(values: np.ndarray, reading: Reading, settings: LevelSettings) -> np.ndarray:
+    """Return what the sheet says in dB (or display units); a gas figure as the detector has it."""
+    if reading.kind not in HEARD:
+        return values
     if settings.level_scale == "db" and np.any(np.abs(values) > MOST_DB):
         worst = float(values[np.argmax(np.abs(values))])
-        problem = Complaint(
-            reading.origin,
-            f"reading {reading.id}: {worst:g} is no level in dB",
+        _refuse(
+            reading,
+            f"{worst:g} is no level in dB",
             f"between {-MOST_DB:g} and {MOST_DB:g} dB; a linear meter needs "
             'level_scale = "amplitude"',
         )
-        raise InputError([problem])
-    if settings.level_scale == "amplitude" and reading.kind in ("surface", "contact"):
+    if settings.level_scale == "amplitude":
         if np.any(values <= 0):
-            problem = Complaint(
-                reading.origin,
-                f"reading {reading.id}: an amplitude of {values.min():g} has no level",
+            _refuse(
+                reading,
+                f"an amplitude of {values.min():g} has no level",
                 "an amplitude above 0, or skip the row",
             )
-            raise InputError([problem])
-        values = 20 * np.log10(values)
-    return float(values.mean()), censored
+        return np.asarray(20 * np.log10(values))
+    return values
+
+
+def _refuse(reading: Reading, what: str, remedy: str) -> NoReturn:
+    raise InputError([Complaint(reading.origin, f"reading {reading.id}: {what}", remedy)])
 
 
 def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
@@ -165,9 +185,6 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
     def whole(of: Callable[[_Row], int]) -> np.ndarray:
         return np.array([of(row) for row in rows], dtype=np.int64)
 
-    def origin(row: _Row) -> Origin:
-        return row.reading.origin
-
     return Levels(
         kind=kind,
         id=tuple(row.reading.id for row in rows),
@@ -178,7 +195,7 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         northing_m=floats(lambda row: row.at.northing_m),
         level_db=floats(lambda row: row.level),
         repeats=whole(lambda row: max(len(row.reading.levels), 1)),
-        background_db=floats(lambda row: row.reading.background),
+        background_db=floats(lambda row: row.background),
         place=_place_numbers(rows),
         session=whole(lambda row: sessions.index(row.session)),
         sessions=sessions,
@@ -190,7 +207,7 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         lead_m=floats(lambda row: row.lead_m),
         rival_leg=whole(lambda row: row.at.rival_leg),
         rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
-        origin=tuple(origin(row) for row in rows),
+        origin=tuple(row.reading.origin for row in rows),
     )
 
 

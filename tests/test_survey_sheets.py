@@ -1,0 +1,109 @@
+"""What the sheets say, put on the pipe: scales, places and supplies as the survey takes them."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geoleak.errors import InputError
+from geoleak.survey import Survey
+from geoleak.survey_build import survey_site
+from tests.site_folders import TOML, site_of, toml_with
+
+AMPLITUDE = toml_with("[codes]", '[readings]\nlevel_scale = "amplitude"\n\n[codes]')
+LOCAL = toml_with("EPSG:6543", "local")
+
+
+def survey_of(place: Path, files: dict[str, str | bytes]) -> Survey:
+    return survey_site(site_of(place, files))
+
+
+def complaint_of(place: Path, files: dict[str, str | bytes]) -> str:
+    with pytest.raises(InputError) as caught:
+        survey_of(place, files)
+    (line,) = caught.value.lines()
+    return line.partition("elm_lane/")[2]
+
+
+def readings(*rows: str) -> dict[str, str | bytes]:
+    return {"readings.csv": "\n".join(["reading,kind,place,level,background", *rows]) + "\n"}
+
+
+def test_an_amplitude_background_is_put_in_decibels_as_its_level_is(tmp_path: Path) -> None:
+    files = {**AMPLITUDE, **readings("R1,surface,101,100,10", "R2,surface,102,1000,")}
+    heard = survey_of(tmp_path, files).surface
+    np.testing.assert_allclose(heard.level_db, [40.0, 60.0])
+    np.testing.assert_allclose(heard.background_db, [20.0, math.nan])
+
+
+def test_an_amplitude_background_of_nothing_is_refused(tmp_path: Path) -> None:
+    files = {**AMPLITUDE, **readings("R1,surface,101,100,0")}
+    assert "reading R1: an amplitude of 0 has no level" in complaint_of(tmp_path, files)
+
+
+def test_a_background_on_a_decibel_scale_stays(tmp_path: Path) -> None:
+    heard = survey_of(tmp_path, readings("R1,surface,101,34,20")).surface
+    assert heard.background_db.tolist() == [20.0]
+
+
+@pytest.mark.parametrize("kind", ["gas", "bar_hole"])
+def test_a_detector_shows_more_than_any_meter_of_sound(tmp_path: Path, kind: str) -> None:
+    survey = survey_of(tmp_path, readings(f"R1,{kind},101,5,", f"R2,{kind},102,1800,"))
+    levels = survey.gas if kind == "gas" else survey.bar_hole
+    assert levels.level_db.tolist() == [5.0, 1800.0]
+
+
+def test_no_meter_of_sound_shows_as_much(tmp_path: Path) -> None:
+    assert "1800 is no level in dB" in complaint_of(tmp_path, readings("R1,surface,101,1800,"))
+
+
+@pytest.mark.parametrize("calibration", [None, "point,measured\n101,25\n104,40\n"])
+def test_a_leg_named_as_supply_feeds_from_its_start(
+    tmp_path: Path, calibration: str | None
+) -> None:
+    files: dict[str, str | bytes] = {
+        "isolations.csv": "isolation,valves,result,supply\nI1,202,stopped,yard\n"
+    }
+    if calibration is not None:
+        files["calibration.csv"] = calibration
+    (test,) = survey_of(tmp_path, files).isolations
+    assert test.supply is not None
+    assert (test.supply.leg, test.supply.chainage_m, test.supply.lead_m) == (0, 0.0, 0.0)
+
+
+def test_a_measured_place_beyond_the_leg_is_named_with_its_row(tmp_path: Path) -> None:
+    files = {
+        "calibration.csv": "point,measured\n101,5\n104,20\n",
+        **readings("R1,surface,yard@900,5,"),
+    }
+    said = complaint_of(tmp_path, files)
+    assert said.startswith('readings.csv:2: "yard@900" is at 900.1 ft of leg "yard"')
+
+
+def test_a_measured_place_just_past_the_end_is_the_end(tmp_path: Path) -> None:
+    files = {
+        "calibration.csv": "point,measured\n101,5\n104,20\n",
+        **readings("R1,surface,yard@21,5,"),
+    }
+    survey = survey_of(tmp_path, files)
+    assert survey.surface.chainage_m[0] == survey.legs[0].route.length_m
+
+
+def test_degrees_on_a_local_site_are_named_with_their_row(tmp_path: Path) -> None:
+    said = complaint_of(tmp_path, {**LOCAL, **readings("R1,surface,lat 35.9 lon -79,5,")})
+    assert said.startswith('readings.csv:2: "lat 35.9 lon -79": a local site has no longitude')
+
+
+@pytest.mark.parametrize("speed", ["4200 fps", "4200 ft/s", "4200fps", "4200"])
+def test_feet_a_second_however_the_screen_writes_them(tmp_path: Path, speed: str) -> None:
+    row = f"D1,101,104,5,16,{speed}\n"
+    files: dict[str, str | bytes] = {
+        "site.toml": TOML,
+        "delays.csv": "delay,first,second,shown_distance,shown_length,shown_speed\n" + row,
+    }
+    (delay,) = survey_of(tmp_path, files).delays
+    # 5 ft of 16 ft at 4,200 ft/s: (2 x 5 - 16) / 4200 s, the foot cancels.
+    assert delay.delay_s == pytest.approx(-6 / 4200)
