@@ -11,7 +11,7 @@ import numpy as np
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.network import Network
-from geoleak.site import Delay, Hole, Note, PastLeak, Place, Reading, Sighting, Site
+from geoleak.site import Delay, Hole, Isolation, Note, PastLeak, Place, Reading, Sighting, Site
 from geoleak.survey import (
     Levels,
     PipePlace,
@@ -280,10 +280,20 @@ class _Builder:
             valves = [self._valve(name, row.origin) for name in row.valves]
             if any(valve is None for valve in valves):
                 continue
-            supply = self._valve(row.supply, row.origin) if row.supply else None
+            supply = self._supply(row) if row.supply else None
+            if row.supply and supply is None:
+                continue
             on_pipe = tuple(valve for valve in valves if valve is not None)
             found.append(SurveyedIsolation(row, on_pipe, supply))
         return tuple(found)
+
+    def _supply(self, row: Isolation) -> PipePlace | None:
+        """Return where the water of a test enters: at a point, or at the start of a leg."""
+        name = str(row.supply)
+        leg = next((each for each in self.finder.legs if each.name == name), None)
+        if leg is not None and name not in self.points:
+            return PipePlace(leg.number, 0.0)
+        return self._valve(name, row.origin)
 
     def _valve(self, name: str, origin: Origin) -> PipePlace | None:
         return self._pipe_place(Place("point", name, point=name), origin)
