@@ -74,6 +74,10 @@ class PlaceFinder:
             return self._on_leg(place, origin)
         if place.kind == "point":
             return self._at_point(place, origin)
+        if place.kind == "lonlat" and self.frame.is_local:
+            what = f'"{place.text}": a local site has no longitude and latitude'
+            self._complain(origin, what, "write the place by a mark, a station or E and N")
+            return None
         east, north = self._coordinates(place)
         return self.snap(east, north)
 
@@ -92,7 +96,7 @@ class PlaceFinder:
                 point = self.points.get(place.point or "")
                 if point is not None and point.kind != "mark":
                     at.append((point.easting_m, point.northing_m))
-            elif place.kind in ("grid", "lonlat"):
+            elif place.kind == "grid" or (place.kind == "lonlat" and not self.frame.is_local):
                 at.append(self._coordinates(place))
         fresh = [each for each in dict.fromkeys(at) if each not in self._known]
         for each, found in zip(fresh, self.snap_many(np.array(fresh)), strict=True):
@@ -196,7 +200,7 @@ class PlaceFinder:
         route = self._route(number)
         chainage = float(place.chainage_m or 0.0)
         if route.calibration is not None:
-            chainage = float(route.chainage_from_measured_m(chainage))
+            chainage = float(route.calibration.to_chainage(np.asarray(chainage)))
         return self._along(number, chainage + place.up_m, place, origin)
 
     def _along(self, leg: int, chainage: float, place: Place, origin: Origin) -> Resolved | None:
