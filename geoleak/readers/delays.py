@@ -114,7 +114,8 @@ def _one_source(row: SheetRow, recordings: tuple[str | None, str | None]) -> Non
 
 def _speed(row: SheetRow) -> float | None:
     """Return a speed such as ``4200``, ``"4200 ft/s"`` or ``"1280 m/s"`` in metres a second."""
-    cell = re.sub(r"\s*(/\s*s(ec)?|ps)\s*$", "", row.text("shown_speed"))
+    cell = re.sub(r"\s*fps\s*$", " ft/s", row.text("shown_speed"))
+    cell = re.sub(r"\s*(/\s*s(ec)?|ps)\s*$", "", cell)
     if not cell:
         return None
     try:
