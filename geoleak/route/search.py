@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import Alignment
+from geoleak.route.alignment import LEAST_RUN_M, Alignment
 from geoleak.route.partition import cut_costs, first_vertices, run_starts
 from geoleak.route.solve import Observations, Solution, misfit, solve
 
@@ -80,19 +80,29 @@ def scored(fit: Solution, charges: Charges) -> Candidate:
     score = fit.deviance + charges.bend * (fit.shape.runs - 1) + charges.arc * len(fit.shape.arcs)
     if fit.shape.runs > 1:
         score += charges.pair * float(np.sum(held == 2)) + charges.lone * float(np.sum(held < 2))
-        _, _, turn = fit.shape.parts()
-        corners = np.abs(turn[1:-1][fit.shape.tangent_m[1:-1] == 0])
-        score += charges.sharp * float(np.sum(corners > ONE_FITTING_RAD))
-        score += charges.odd * oddness(np.rad2deg(corners))
+        score += turn_charges(fit, held, charges)
     return Candidate(fit, score)
 
 
-def oddness(turn_deg: Floats) -> float:
-    """Return how many of the turns are far from every usual fitting's, each 0 to 1."""
-    if not len(turn_deg):
+def turn_charges(fit: Solution, held: Ints, charges: Charges) -> float:
+    """Return what sharp bends cost for turning as no one fitting does, or as no usual one.
+
+    A turn is known no better than the straights beside it, which counts in its favour.
+    """
+    length, _, turn = fit.shape.parts()
+    mark = float(np.median(fit.weight)) ** -0.5
+    # Of a regression line: sigma sqrt(12 / n) / length for many marks, sqrt(2) for two.
+    loose = mark * np.sqrt(12.0 / (held + 4.0)) / np.maximum(length, LEAST_RUN_M)
+    sigma = np.hypot(loose[:-1], loose[1:])
+    sharp = fit.shape.tangent_m[1:-1] == 0
+    corners, sigma = np.abs(turn[1:-1])[sharp], sigma[sharp]
+    if not len(corners):
         return 0.0
-    away = np.min(np.abs(turn_deg[:, None] - np.array(FITTING_DEG)), axis=1) / FITTING_WITHIN_DEG
-    return float(np.sum(1.0 - np.exp(-0.5 * away * away)))
+    past = float(np.sum(corners > ONE_FITTING_RAD + 2.0 * sigma))
+    away = np.min(np.abs(corners[:, None] - np.deg2rad(FITTING_DEG)), axis=1)
+    within = np.hypot(np.deg2rad(FITTING_WITHIN_DEG), sigma)
+    odd = float(np.sum(1.0 - np.exp(-0.5 * (away / within) ** 2)))
+    return charges.sharp * past + charges.odd * odd
 
 
 def hints(shape: Alignment, points: Floats) -> Ints:
