@@ -311,6 +311,15 @@ def test_listening_in_a_stated_band_and_in_a_materials_first_band(tmp_path: Path
         listen({})
 
 
+def test_a_low_rate_cuts_the_first_band_and_a_very_low_one_is_refused(tmp_path: Path) -> None:
+    noise = np.random.default_rng(2).standard_normal(20_000)
+    write_wav_16(tmp_path / "slow.wav", noise, 2400)
+    assert level_of_file(tmp_path / "slow.wav").level.band_hz == (700, 1080)
+    write_wav_16(tmp_path / "slower.wav", noise, 1200)
+    with pytest.raises(AcousticsError, match="carries only what lies under 600 Hz"):
+        level_of_file(tmp_path / "slower.wav")
+
+
 def test_the_picture_is_whole_harmless_and_shows_the_band(tmp_path: Path) -> None:
     heard = listen(folder_of_recordings(tmp_path))
     assert heard.choice is not None

@@ -211,7 +211,11 @@ class Centred:
 def _starting_band(recordings: Iterable[Recording], material: str | None) -> tuple[float, float]:
     band = tables.band(material, "listen")
     lowest = min(each.rate_hz for each in recordings)
-    return check_band((band.low_hz, band.high_hz), lowest)
+    # A recording that carries half an octave of the band still tells something; less is an error.
+    high = min(band.high_hz, 0.45 * lowest)
+    if high < 2**0.5 * band.low_hz:
+        high = band.high_hz
+    return check_band((band.low_hz, high), lowest)
 
 
 def _measure(
