@@ -207,7 +207,7 @@ class Taper:
                 continue
             for start in both:
                 place = refined(at, length, start)
-                if side is None or _side(at, place) == side:
+                if side is None or _side(at, place) in (side, ""):
                     found.append(place)
         if found:
             return found
@@ -245,8 +245,10 @@ def _misses(at: Floats, length: Floats, place: Floats) -> Floats:
 
 
 def _side(at: Floats, place: Floats) -> str:
+    """Return the side of the line from the first point to the second; nothing on the line."""
     along, to = at[1] - at[0], place - at[0]
-    return "left" if along[0] * to[1] - along[1] * to[0] > 0 else "right"
+    aside = float(along[0] * to[1] - along[1] * to[0]) / max(float(np.hypot(*along)), 1e-12)
+    return "" if abs(aside) < 1e-6 else "left" if aside > 0 else "right"
 
 
 def _crossing_deg(at: Floats, place: Floats) -> float:

@@ -53,31 +53,40 @@ class Drawing:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Turns:
-    """Error of a line's length from its vertices: bin edges (m,), variance of each bin."""
+    """Error of a line's length from its vertices: where each part of it sets in, its variance.
 
-    edges_m: Floats
+    ``low_m``, ``high_m`` (b,) bound the stretch over which part b sets in: a hair about one
+    corner, or a whole stretch of a line with many.
+    """
+
+    low_m: Floats
+    high_m: Floats
     variance: Floats
 
     def rows(self, chainage_m: Floats) -> Floats:
-        """Return the share (n, bins) of each bin that lies before chainages."""
-        low, high = self.edges_m[:-1], self.edges_m[1:]
-        return np.clip((chainage_m[:, None] - low) / (high - low), 0.0, 1.0)
+        """Return the share (n, b) of each part that lies before chainages."""
+        return np.clip((chainage_m[:, None] - self.low_m) / (self.high_m - self.low_m), 0.0, 1.0)
+
+    @property
+    def nodes_m(self) -> Floats:
+        """Chainages between which the rows are straight."""
+        return np.unique(np.concatenate([self.low_m, self.high_m]))
 
 
 def _turns(vertices: Floats, sigma_m: float) -> _Turns:
     step = np.diff(vertices, axis=0)
     length = np.hypot(step[:, 0], step[:, 1])
     step, length = step[length > 0], length[length > 0]
-    total = float(length.sum())
-    bins = int(np.clip(len(length) - 1, 1, MOST_BINS))
-    edges = np.linspace(0.0, total, bins + 1)
     unit = step / length[:, None]
-    kink = np.sum((unit[1:] - unit[:-1]) ** 2, axis=1)
+    variance = OWN_SHARE * sigma_m**2 * np.sum((unit[1:] - unit[:-1]) ** 2, axis=1)
     at = np.cumsum(length)[:-1]
-    which = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, bins - 1)
-    own = OWN_SHARE * sigma_m**2
-    variance = np.bincount(which, weights=kink * own, minlength=bins).astype(np.float64)
-    return _Turns(edges, variance)
+    if len(at) <= MOST_BINS:
+        hair = 0.25 * np.minimum(np.minimum(length[:-1], length[1:]), 4.0 * TOUCH_M)
+        return _Turns(at - hair, at + hair, variance)
+    edges = np.linspace(0.0, float(length.sum()), MOST_BINS + 1)
+    which = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, MOST_BINS - 1)
+    binned = np.bincount(which, weights=variance, minlength=MOST_BINS).astype(np.float64)
+    return _Turns(edges[:-1], edges[1:], binned)
 
 
 def bends_of(vertices: Floats, *, from_m: float = 0.0) -> tuple[Bend, ...]:
@@ -123,8 +132,7 @@ def drawn_fit(vertices: Floats, drawing: Drawing, *, route: Route | None = None)
     """
     route = route or Route.from_vertices(vertices)
     turns = _turns(vertices, drawing.sigma_m)
-    nodes = turns.edges_m.copy()
-    nodes[-1] = route.length_m
+    nodes = np.unique(np.clip([0.0, *turns.nodes_m, route.length_m], 0.0, route.length_m))
     square = drawing.sigma_m**2
     own = np.broadcast_to(square * np.eye(2), (len(nodes), 2, 2)).copy()
     spread = Spread(
@@ -331,22 +339,25 @@ class _Whole:
         """Return the spread of the whole, and the variance of length that the tails add."""
         inner = self.traced.spread
         square = self.drawing.sigma_m**2
-        far = square * np.eye(2)
         nodes, own = [inner.nodes_m + self.seam_m], [inner.own]
         turns: list[tuple[_Turns, float]] = []
         if len(self.before):
-            held = np.unique([0.0, self.seam_m - self._blend_m(0)])
-            nodes.insert(0, held)
-            own.insert(0, np.broadcast_to(far, (len(held), 2, 2)))
             line = np.concatenate([self.before, self._vertex(self.seam_m)])
-            turns.append((_turns(line, self.drawing.sigma_m), 0.0))
+            turn = _turns(line, self.drawing.sigma_m)
+            held = np.unique([0.0, self.seam_m - self._blend_m(0), *turn.nodes_m])
+            held = held[(held >= 0.0) & (held < self.seam_m)]
+            nodes.insert(0, held)
+            own.insert(0, self._ramp(self.seam_m - held, inner.own[0], number=0))
+            turns.append((turn, 0.0))
         if len(self.after):
-            length = self.route.length_m
-            held = np.unique([self.end_m + self._blend_m(1), length])
-            nodes.append(held)
-            own.append(np.broadcast_to(far, (len(held), 2, 2)))
             line = np.concatenate([self._vertex(self.end_m), self.after])
-            turns.append((_turns(line, self.drawing.sigma_m), self.end_m))
+            turn = _turns(line, self.drawing.sigma_m)
+            length = self.route.length_m
+            held = np.unique([*(turn.nodes_m + self.end_m), self.end_m + self._blend_m(1), length])
+            held = held[(held > self.end_m) & (held <= length)]
+            nodes.append(held)
+            own.append(self._ramp(held - self.end_m, inner.own[-1], number=1))
+            turns.append((turn, self.end_m))
         at = np.concatenate(nodes)
         shift = np.stack(
             [self._inside(at, inner.nodes_m, inner.locator[:, k]) for k in (0, 1)], axis=1
@@ -364,6 +375,12 @@ class _Whole:
             at, np.concatenate(own), shift, np.concatenate(columns, axis=1), _blocks(variances)
         )
         return spread, extra
+
+    def _ramp(self, beyond_m: Floats, seam: Floats, *, number: int) -> Floats:
+        """Return the covariance (n, 2, 2) of a tail: the traced line's at the seam, then wider."""
+        share = np.clip(beyond_m / self._blend_m(number), 0.0, 1.0)[:, None, None]
+        far = self.drawing.sigma_m**2 * np.eye(2)
+        return np.asarray((1.0 - share) * seam + share * far)
 
     def _vertex(self, chainage_m: float) -> Floats:
         return np.asarray(self.route.position(chainage_m))[None, :2]
