@@ -80,7 +80,7 @@ class LeakPair:
         """Return the Cramer-Rao bound: 1/sqrt(8 pi^2 T integral f^2 g/(1 - g) df)."""
         hz = np.linspace(0.5, self.rate_hz / 2 - 0.5, 20_000)
         g = self.coherence(hz)
-        integral = np.trapezoid(hz**2 * g / (1 - g), hz)
+        integral = (hz**2 * g / (1 - g)).sum() * (hz[1] - hz[0])
         return float(1 / np.sqrt(8 * np.pi**2 * self.duration_s * integral))
 
     def quiet(self) -> LeakPair:
