@@ -140,6 +140,21 @@ def test_a_result_with_nearly_nothing_in_it_still_makes_a_page():
     assert not re.search(r"\bnan\b|\bNone\b", text)
 
 
+def test_a_long_main_stays_small_and_a_network_is_not_ticked_all_over():
+    result = feet_site()
+    mark = next(f for f in result.features if f.kind == "mark")
+    many = [replace(mark, id=f"m{k}") for k in range(1000)]
+    page = page_html(replace(result, features=(*result.features, *many)))
+    assert len(page.encode()) <= MOST_BYTES and "Mark m999" in page
+    route, leg = next(f for f in result.features if f.kind == "route"), result.legs[0]
+    names = [f"p{k}" for k in range(20)]
+    routes = [replace(route, id=n, properties={**route.properties, "leg": n}) for n in names]
+    legs = (*result.legs, *(replace(leg, name=n) for n in names))
+    page = page_html(replace(result, features=(*result.features, *routes), legs=legs))
+    assert page.count('"tick n') == page_html(result).count('"tick n') > 10
+    assert all(f"Leg {name}" in page for name in names)
+
+
 def test_a_notebook_gets_the_page_in_a_frame():
     frame = notebook_html(hostile_site())
     reader = _read(frame)

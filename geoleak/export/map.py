@@ -79,7 +79,7 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
     from geoleak.export.map_view import View
 
     view = View(result)
-    near = view_box(view, ("stake", "hole", "interval", "reading", "feature"), within_m=40.0)
+    near = view_box(view, ("stake", "hole", "interval", "reading", "tie"), within_m=40.0)
     whole = view_box(view, ("stake", "route", "mark", "reading", "fitting", "feature"))
     close = view_box(view, ("stake", "hole", "offset_stake"))
     centre = near[0] if near else [0.0, 0.0]

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import folium
 
 from geoleak.export import colours, words
 from geoleak.export.feature_words import property_rows, stake_rows
-from geoleak.export.map_leaflet import Label, OfflineMap, Popup
+from geoleak.export.map_leaflet import Discs, Label, OfflineMap, Popup
 from geoleak.export.map_ticks import add_stations
 from geoleak.export.map_view import (
     Spot,
     View,
-    add_disc,
     add_line,
+    disc_row,
     features_of,
     group_of,
     plain,
@@ -57,25 +58,19 @@ def services(the_map: OfflineMap, view: View) -> None:
     if not found:
         return
     group = group_of(the_map, "Other services")
+    discs: list[list[Any]] = []
     for each in found:
         colour = colours.service_colour(each.properties.get("colour"))
         name = each.properties.get("name") or each.id
         popup = popup_markup(str(name), property_rows(each, view.result))
         shape = view.geometry(each)
         if shape is not None and shape.geom_type == "Point":
-            add_disc(
-                group,
-                view,
-                each,
-                popup=popup,
-                radius=7,
-                color=colours.CASING,
-                weight=2.5,
-                fill_color=colour,
-            )
+            discs += disc_row(view, each, str(name), property_rows(each, view.result), colour)
             continue
         add_line(group, view, each, color=colours.CASING, weight=7, pane="under")
         add_line(group, view, each, popup=popup, color=colour, weight=3.5, pane="under")
+    if discs:
+        group.add_child(Discs(discs, {"radius": 7, "color": colours.CASING, "weight": 2.5}))
 
 
 def ties(the_map: OfflineMap, view: View) -> None:
@@ -156,13 +151,19 @@ def pipe(the_map: OfflineMap, view: View) -> None:
     """Draw the fitted legs; an assumed one dashed."""
     group = group_of(the_map, "Pipe")
     assumed = {each.name for each in view.result.legs if each.assumed}
-    for each in features_of(view, "route"):
+    routes = features_of(view, "route")
+    # One casing for all: on a network an element each would take its time.
+    casing = [line for each in routes for line in view.lines(each)]
+    if casing:
+        under = folium.PolyLine(casing, color="#ffffff", weight=7)
+        under.options["interactive"] = False
+        under.add_to(group)
+    for each in routes:
         name = str(each.properties.get("leg", each.id))
         rows = property_rows(each, view.result)
         if name in assumed:
             rows = [("Route", "assumed, not traced"), *rows]
         popup = popup_markup(f"Leg {name}", rows)
-        add_line(group, view, each, color="#ffffff", weight=7)
         dashed = {"dash_array": "10 7"} if name in assumed else {}
         add_line(group, view, each, popup=popup, color=colours.PIPE, weight=3.5, **dashed)
 
@@ -200,19 +201,15 @@ def marks(the_map: OfflineMap, view: View) -> None:
     found = features_of(view, "mark")
     if not found:
         return
-    group = group_of(the_map, "Marks")
-    for each in found:
-        popup = popup_markup(f"Mark {each.id}", property_rows(each, view.result))
-        add_disc(
-            group,
-            view,
-            each,
-            popup=popup,
-            radius=4,
-            color=colours.INK,
-            weight=1.5,
-            fill_color="#ffffff",
+    rows = [
+        row
+        for each in found
+        for row in disc_row(
+            view, each, f"Mark {each.id}", property_rows(each, view.result), "#ffffff"
         )
+    ]
+    group = group_of(the_map, "Marks")
+    group.add_child(Discs(rows, {"radius": 4, "color": colours.INK, "weight": 1.5}))
 
 
 def fittings(the_map: OfflineMap, view: View) -> None:
@@ -242,9 +239,9 @@ def readings(the_map: OfflineMap, view: View) -> None:
     found = features_of(view, "reading")
     if not found:
         return
-    group = group_of(the_map, "Readings")
     low, high = level_range(view.result) or (0.0, 0.0)
     by_id = {each.id: each for each in view.result.readings}
+    discs: list[list[Any]] = []
     for each in found:
         reading = by_id.get(each.id)
         level = reading.level_db if reading else each.properties.get("level_db")
@@ -254,10 +251,9 @@ def readings(the_map: OfflineMap, view: View) -> None:
         rows = property_rows(each, view.result)
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
-        popup = popup_markup(f"Reading {each.id}", rows)
-        add_disc(
-            group, view, each, popup=popup, radius=8, color=colours.INK, weight=2, fill_color=colour
-        )
+        discs += disc_row(view, each, f"Reading {each.id}", rows, colour)
+    group = group_of(the_map, "Readings")
+    group.add_child(Discs(discs, {"radius": 8, "color": colours.INK, "weight": 2}))
 
 
 def stakes(the_map: OfflineMap, view: View) -> None:

@@ -21,33 +21,49 @@ if TYPE_CHECKING:
     from geoleak.result import Feature
 
 MOST_PER_LEG = 40
+MOST_TICKS = 400
+FEW_LEGS = 8
 STEPS = (1, 2, 5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
 
 
 def add_stations(group: FeatureGroup, view: View) -> None:
-    """Add ticks and station labels; the page hides those that would run into each other."""
+    """Add ticks and station labels to the legs that matter, the leak's first.
+
+    On a whole network only the leak's leg and those that were listened to are ticked, and no more
+    than 400 in all. The page hides labels that would run into each other.
+    """
+    result = view.result
+    routes = {str(f.properties.get("leg", f.id)): f for f in result.features if f.kind == "route"}
+    heard = {each.leg for each in result.readings}
+    wanted = [each for each in result.legs if each.name in routes]
+    if len(wanted) > FEW_LEGS:
+        wanted = [each for each in wanted if each.name in heard or each.name == result.leak.leg]
+    wanted.sort(key=lambda each: each.name != result.leak.leg)
+    room = MOST_TICKS
+    for leg in wanted:
+        room -= _add_leg(group, view, routes[leg.name], leg.length_m, room)
+
+
+def _add_leg(group: FeatureGroup, view: View, route: Feature, length_m: float, room: int) -> int:
+    """Add the ticks of one leg, as many as there is room for, and return how many."""
     unit = view.result.site.length_unit
-    lengths = {each.name: each.length_m for each in view.result.legs}
-    for feature in view.result.features:
-        if feature.kind != "route":
-            continue
-        length_m = lengths.get(str(feature.properties.get("leg", feature.id)))
-        if not length_m or feature.grid.geom_type != "LineString":
-            continue
-        step = tick_step(length_m / unit_m(unit))
-        count = math.floor(length_m / unit_m(unit) / step + 1e-9)
-        for number in range(count + 1):
-            placed = _placed(view, feature, number * step * unit_m(unit) / length_m)
-            if placed is None:
-                continue
-            spot, bearing = placed
-            text = words.markup_safe(tick_station(number * step, unit))
-            markup = (
-                f'<i style="transform:rotate({bearing:.0f}deg)"></i>'
-                f'<b style="transform:{_beside(bearing)}">{text}</b>'
-            )
-            css = f"tick n{number} step{step * unit_m(unit):.3f}".replace(".", "_")
-            group.add_child(Label(spot, markup, css=css, size=(0, 0), anchor=(0, 0), pane="ticks"))
+    if length_m <= 0 or route.grid.geom_type != "LineString":
+        return 0
+    step = tick_step(length_m / unit_m(unit))
+    count = min(room, 1 + math.floor(length_m / unit_m(unit) / step + 1e-9))
+    for number in range(count):
+        placed = _placed(view, route, number * step * unit_m(unit) / length_m)
+        if placed is None:
+            return number
+        spot, bearing = placed
+        text = words.markup_safe(tick_station(number * step, unit))
+        markup = (
+            f'<i style="transform:rotate({bearing:.0f}deg)"></i>'
+            f'<b style="transform:{_beside(bearing)}">{text}</b>'
+        )
+        css = f"tick n{number} step{step * unit_m(unit):.3f}".replace(".", "_")
+        group.add_child(Label(spot, markup, css=css, size=(0, 0), anchor=(0, 0), pane="ticks"))
+    return count
 
 
 def tick_step(length: float) -> float:

@@ -96,17 +96,15 @@ def add_line(
         line.add_to(group)
 
 
-def add_disc(
-    group: folium.FeatureGroup, view: View, feature: Feature, *, popup: str, **style: Any
-) -> None:
-    """Draw a point feature as a disc of fixed size on the screen."""
+def disc_row(
+    view: View, feature: Feature, title: str, rows: Iterable[tuple[str, str]], fill: str
+) -> list[list[Any]]:
+    """Return a point feature as a row of `Discs`, or nothing where it has no place."""
     place = view.place(feature)
     if place is None:
-        return
-    disc = folium.CircleMarker(place, fill=True, fill_opacity=1, **style)
-    disc.options["pane"] = "spots"
-    disc.add_child(Popup(popup))
-    disc.add_to(group)
+        return []
+    told = [words.markup_safe(each) for row in rows for each in row]
+    return [[*place, fill, words.markup_safe(title), told]]
 
 
 def popup_markup(title: str, rows: Iterable[tuple[str, str]]) -> str:

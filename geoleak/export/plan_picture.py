@@ -209,6 +209,8 @@ def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
     for each in _of(result, "feature", "fitting", "mark"):
         if each.grid.geom_type != "Point" or not each.grid.within(here):
             continue
+        if each.kind == "feature" and each.id not in tied:
+            continue
         x, y = view.at(each.grid.x, each.grid.y)
         if each.kind == "mark":
             if each.id in named:
@@ -219,13 +221,11 @@ def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
         half = 3.2
         corners = [(x - half, y - half), (x + half, y - half), (x + half, y + half)]
         corners.append((x - half, y + half))
-        fill = "#000000" if each.id in tied else "#9aa3a8"
+        fill = "#000000"
         if each.kind == "fitting":
             corners = [(x, y - 4.5), (x + 4.5, y), (x, y + 4.5), (x - 4.5, y)]
             fill = "#ffffff"
         picture.area(corners, fill, stroke="#000000", width=1.2)
-        if each.kind == "feature" and each.id not in tied:
-            continue
         # A name stands on the side away from the stake, where no tape runs.
         stake = view.at(result.leak.position.easting, result.leak.position.northing)
         room = 7 + 0.6 * size * len(each.id)

@@ -1,4 +1,20 @@
 // The page's own script: buttons, keyboard, printing. `settings` and `map` come from the page.
+// Texts arrive with their dangerous characters as numeric entities: they cannot be markup.
+function geoleakDiscs(group, rows, style) {
+  "use strict";
+  rows.forEach(function (row) {
+    var told = "";
+    for (var i = 0; i + 1 < row[4].length; i += 2) {
+      told += "<dt>" + row[4][i] + "</dt><dd>" + row[4][i + 1] + "</dd>";
+    }
+    L.circleMarker([row[0], row[1]], {
+      pane: "spots", radius: style.radius, color: style.color, weight: style.weight,
+      fillColor: row[2], fillOpacity: 1
+    }).bindPopup('<div class="pop"><h2>' + row[3] + "</h2><dl>" + told + "</dl></div>",
+      { maxWidth: 280 }).addTo(group);
+  });
+}
+
 function geoleakPage(map, settings) {
   "use strict";
   var say = document.getElementById("say");
