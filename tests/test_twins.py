@@ -55,10 +55,11 @@ def twin(
 
 
 def as_csv(points: list[Row], scale: float = 1.0, decimals: int = 3) -> str:
-    return "".join(
-        f"{name},{n * scale:.{decimals}f},{e * scale:.{decimals}f},{z * scale:.{decimals}f},{code}\n"
-        for name, n, e, z, code in points
-    )
+    lines = []
+    for name, *figures, code in points:
+        shown = ",".join(f"{each * scale:.{decimals}f}" for each in figures)
+        lines.append(f"{name},{shown},{code}\n")
+    return "".join(lines)
 
 
 @pytest.fixture(scope="module")
