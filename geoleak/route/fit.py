@@ -272,7 +272,7 @@ def _assemble(
         spread = spread_of(candidates, used, ready.bias)
     beside = parts.beside(marks, ready, best, shape, origin, scale)
     length = shape.length_m()
-    spread = parts.widened(spread, ready, shape, best, marks.marks_by, joined=joined)
+    spread = parts.widened(spread, ready, shape, best, marks.marks_by)
     depth, shared = parts.depths(marks, options, beside.chainage_m, length)
     line = parts.raised(shape, marks, options, beside.chainage_m, depth, length)
     line[:, :2] += origin

@@ -103,8 +103,6 @@ def widened(
     shape: Alignment,
     best: Candidate,
     marks_by: str,
-    *,
-    joined: bool,
 ) -> Spread:
     """Return the spread with the sideways sigma of what may hide between marks added."""
     where = best.fit.where
@@ -121,7 +119,6 @@ def widened(
     part = np.clip((spread.nodes_m - at[left]) / np.maximum(gaps[left], 1e-9), 0.0, 1.0)
     own = spread.own.copy()
     own[:, 1, 1] += (4.0 * part * (1.0 - part) * middle[left]) ** 2
-    del joined
     return replace(spread, own=own)
 
 
@@ -179,7 +176,7 @@ def raised(
 ) -> Floats:
     """Return the line's vertices, with the smoothed height of the pipe where heights are known."""
     plan = shape.polyline()
-    add, extra = to_centre(options)
+    add, _ = to_centre(options)
     ground, at, under, sigma = [], [], [], []
     known = np.isfinite(marks.height_m)
     ground += [*marks.height_m[known]]
@@ -195,7 +192,6 @@ def raised(
             sigma.append(float(np.hypot(depth.sigma(place), GROUND_SIGMA_M)))
     if not ground:
         return plan
-    del extra
     levels = smooth(np.array(at), np.array(ground) - np.array(under), np.array(sigma), length_m)
     return with_heights(plan, levels)
 

@@ -183,7 +183,7 @@ def _fitting(shape: Alignment) -> Alignment:
 
 def _merges(shape: Alignment) -> Iterator[Alignment]:
     """Yield shapes in which neighbouring bends of one sense become one arc or one bend."""
-    length, unit, turn = shape.parts()
+    _, unit, turn = shape.parts()
     for first in range(1, shape.runs):
         for last in range(first + 1, min(first + 6, shape.runs)):
             turns = turn[first : last + 1]
@@ -210,7 +210,6 @@ def _merges(shape: Alignment) -> Iterator[Alignment]:
                 tangent[first] = max(share * min(room_in, room_out), 0.0)
                 yield Alignment(vertices, tangent)
             yield Alignment(vertices, rest)
-    del length
 
 
 def _roundings(shape: Alignment) -> Iterator[Alignment]:
