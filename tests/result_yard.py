@@ -19,14 +19,21 @@ HOSTILE = (
     "{{ 7*7 }} {% raw %} 'q' <!-- &amp; =1+1"
 )
 CAUTIONS = (
+    "The hole may reach 5.4 ft (1.64 m): a protective system is needed (5 ft or deeper).",
+    "A ladder or ramp is needed within 25 ft (7.6 m) of everyone in the hole.",
     "Call the locate service and wait for the marks before digging.",
     "Private lines (customer-owned power, pool gas, irrigation, septic) are not marked by the "
     "public service: have them located.",
-    "Hand-dig or vacuum inside the tolerance zone.",
-    "From 5 ft deep, or less if the soil may cave: a protective system; from 4 ft: a ladder "
-    "(US: 29 CFR 1926 Subpart P). Local codes and licensed practice govern.",
-    "Stray voltage on metallic services: bond before cutting.",
-    "A stake is advice.",
+    "Hand-dig or vacuum inside the tolerance zone of every marked line.",
+    "Trenches need a protective system and a way out as the local code has it (in the US, "
+    "29 CFR 1926 Subpart P: protection from 5 ft (1.52 m), or less if the soil may cave; a ladder "
+    "from 4 ft (1.22 m) within 25 ft; spoil 2 ft from the edge). A competent person classifies "
+    "the soil.",
+    "Metallic services may carry stray voltage: test, and bond across before cutting.",
+    "Guard the hole and the crew from traffic.",
+    "Test the air before entering a vault or a deep pit.",
+    "Raising line pressure is for a licensed person.",
+    "Local codes and licensed practice govern; a stake is advice.",
 )
 
 

@@ -217,9 +217,10 @@ def test_the_scale_bar_of_a_local_site_is_true(driver, pages):
     assert hole_px / (bar_px / bar_m) == pytest.approx(feet_site().decision.hole.length_m, rel=0.1)
 
 
-def test_prints_to_one_page(driver, pages, tmp_path):
+@pytest.mark.parametrize("name", ["feet", "local", "listen_on"])
+def test_prints_to_one_page(driver, pages, name, tmp_path):
     pypdf = pytest.importorskip("pypdf")
-    _open(driver, pages["feet"])
+    _open(driver, pages[name])
     made = driver.execute_cdp_cmd(
         "Page.printToPDF", {"preferCSSPageSize": True, "paperWidth": 8.5, "paperHeight": 11}
     )
@@ -228,7 +229,8 @@ def test_prints_to_one_page(driver, pages, tmp_path):
     read = pypdf.PdfReader(path)
     assert len(read.pages) == 1
     text = read.pages[0].extract_text()
-    assert "STAKE" in text and "Before digging" in text
+    assert ("LISTEN ON" if name == "listen_on" else "STAKE") in text
+    assert "Before digging" in text and "a stake is advice" in text
     assert "Layers" not in text
 
 
