@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -32,20 +33,29 @@ class CrsInfo:
     def lonlat(
         self, easting: NDArray[np.float64], northing: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return degrees on the CRS's own datum; infinite where the projection does not reach."""
-        if self.crs is None or self.geographic:
+        """Return degrees from Greenwich on the CRS's own datum.
+
+        Infinite where the projection does not reach.
+        """
+        if self.crs is None:
             return easting, northing
-        lon, lat = _transformer(self.crs, "to").transform(easting, northing)
-        return lon, lat
+        degrees, meridian_deg = _angles(self.crs)
+        if self.geographic:
+            return easting * degrees + meridian_deg, northing * degrees
+        lon, lat = _turned(_way(self.crs), easting, northing)
+        return lon * degrees + meridian_deg, lat * degrees
 
     def grid(
         self, lon: NDArray[np.float64], lat: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return easting and northing of degrees on the CRS's own datum."""
-        if self.crs is None or self.geographic:
+        """Return easting and northing of degrees from Greenwich on the CRS's own datum."""
+        if self.crs is None:
             return lon, lat
-        easting, northing = _transformer(self.crs, "from").transform(lon, lat)
-        return easting, northing
+        degrees, meridian_deg = _angles(self.crs)
+        lon, lat = (lon - meridian_deg) / degrees, lat / degrees
+        if self.geographic:
+            return lon, lat
+        return _turned(_way(self.crs, back=True), lon, lat)
 
     def in_area(self, lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
@@ -76,15 +86,54 @@ class CrsInfo:
         return name if len(name) <= 70 else name[:67].rsplit(" ", 1)[0] + " ..."
 
 
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """A transformation between a grid and its own degrees, and where either counts north first."""
+
+    transformer: Any
+    from_north_first: bool
+    to_north_first: bool
+
+
 @functools.lru_cache(maxsize=8)
-def _transformer(crs: CRS, way: str) -> Any:
+def _way(crs: CRS, *, back: bool = False) -> _Way:
     from pyproj import Transformer
 
     base = crs.geodetic_crs
     if base is None:
         raise ValueError(f"{crs.name} has no geodetic base; write another CRS")
-    source, target = (crs, base) if way == "to" else (base, crs)
-    return Transformer.from_crs(source, target, always_xy=True)
+    source, target = (base, crs) if back else (crs, base)
+    # PROJ's own "always x, y" leaves axes that count south and west in their order.
+    return _Way(Transformer.from_crs(source, target), _north_first(source), _north_first(target))
+
+
+def _north_first(crs: CRS) -> bool:
+    first, second = (axis.direction for axis in crs.axis_info[:2])
+    return first in ("north", "south") and second in ("east", "west")
+
+
+def _turned(
+    way: _Way, east: NDArray[np.float64], north: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return easting and northing (or longitude and latitude) after `way`, in this order."""
+    first, second = (north, east) if way.from_north_first else (east, north)
+    one, two = way.transformer.transform(first, second)
+    return (two, one) if way.to_north_first else (one, two)
+
+
+def _angles(crs: CRS) -> tuple[float, float]:
+    """Return degrees in one angle unit of a CRS's datum, and its prime meridian in degrees.
+
+    Older French grids count grads from Paris; others start at Rome, Madrid or Oslo.
+    """
+    base = crs.geodetic_crs
+    if base is None:
+        return 1.0, 0.0
+    degrees = math.degrees(float(base.axis_info[0].unit_conversion_factor))
+    meridian = base.prime_meridian
+    if meridian is None:
+        return degrees, 0.0
+    return degrees, math.degrees(float(meridian.longitude) * float(meridian.unit_conversion_factor))
 
 
 def crs_info(text: str, *, length_unit: str) -> CrsInfo:
