@@ -31,7 +31,7 @@ from geoleak.result_stake import StakeWork, stake_work
 from geoleak.site import Note
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
-from geoleak.units import format_station
+from geoleak.units import format_station, unit_m
 from geoleak.version import __version__
 
 PROFILE_POINTS = 400
@@ -233,8 +233,9 @@ def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
     if len(chainage):
         k = int(np.argmin(np.abs(chainage - chainage_m)))
         mark = leg.fit.marks.ids[k]
-        factor = 1.0 if unit == "m" else survey.frame.grid_unit_m
-        step = (chainage_m - chainage[k]) / factor
+        if sum(mark in other.leg.mark_ids for other in survey.legs) > 1:
+            mark = f"{leg.name} {mark}"
+        step = (chainage_m - chainage[k]) / unit_m(unit)
         if abs(step) < 0.25:
             return mark
         return f"{mark} {'up' if step > 0 else 'down'} {abs(step):.1f}"

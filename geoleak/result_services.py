@@ -61,13 +61,12 @@ def _far_notes(
     """Say so where a service's file holds nothing near the site: its CRS or axes may be wrong."""
     import shapely
 
-    marks = [(p.easting_m, p.northing_m) for p in survey.points if p.kind == "mark"]
-    site = shapely.MultiPoint(marks)
+    site = shapely.MultiLineString([leg.route.vertices_m[:, :2] for leg in survey.legs])
     nearest = min(float(shapely.distance(site, each.geometry)) for each in services)
     if nearest <= FAR_M:
         return []
     text = (
-        f"{utility.name}: nothing in {utility.file} lies within {FAR_M / 1000:g} km of the marks "
+        f"{utility.name}: nothing in {utility.file} lies within {FAR_M / 1000:g} km of the pipe "
         f"(the nearest is {nearest / 1000:.0f} km away): check its CRS and the order of its axes, "
         "and take its place near the hole as unknown"
     )

@@ -29,6 +29,7 @@ from geoleak.site import Note
 from geoleak.stake import (
     ELLIPSE_95,
     CheckPoint,
+    ErrorSource,
     ShotPoint,
     StakePoint,
     budget,
@@ -203,7 +204,7 @@ class _Work:
             hole_half_width_m=hole_width_m(depth, crew.bucket_width_m) / 2,
         )
 
-    def _sources(self, leg: SurveyedLeg, chainage_m: float) -> tuple[Any, ...]:
+    def _sources(self, leg: SurveyedLeg, chainage_m: float) -> tuple[ErrorSource, ...]:
         return budget(
             leg.fit,
             chainage_m,
@@ -212,18 +213,15 @@ class _Work:
         )
 
     def _budget(self, leg: SurveyedLeg, at_m: float) -> tuple[BudgetRow, ...]:
-        rows = budget(
-            leg.fit,
-            at_m,
-            rover_bias_m=self.survey.site.point_file.rover_bias_m,
-            rover_sigma_m=self._rover_sigma_m,
-        )
+        rows = self._sources(leg, at_m)
         return tuple(BudgetRow(r.source, r.sigma_along_m, r.sigma_across_m) for r in rows)
 
     def _ellipse(self, leg: SurveyedLeg, at_m: float) -> SettingOutEllipse:
         covariance = setting_out_covariance(leg.fit, at_m, rover_sigma_m=self._rover_sigma_m)
         major, minor, bearing = ellipse(covariance, radius_sigmas=ELLIPSE_95)
-        return SettingOutEllipse(float(major), float(minor), self._grid_bearing(float(bearing)))
+        # An axis runs both ways: turned onto the grid's north it stays within half a circle.
+        axis = self._grid_bearing(float(bearing)) % 180.0
+        return SettingOutEllipse(float(major), float(minor), axis)
 
     def _grid_bearing(self, bearing_deg: float) -> float:
         return float(self.survey.frame.bearing_grid_deg(bearing_deg))
