@@ -225,6 +225,13 @@ def _check_band(band_hz: tuple[float, float] | None) -> None:
         raise InputError([Complaint(Origin("--band"), what, "two frequencies in hertz, low first")])
 
 
+def _check_longest(longest_s: float) -> None:
+    if not 0 < longest_s <= LONGEST_S:
+        what = f"{1000 * longest_s:g} is no longest delay"
+        remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
+        raise InputError([Complaint(Origin("--longest-ms"), what, remedy)])
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class DelayReport:
     """Delays between pairs of recordings, each with a name."""
@@ -303,11 +310,7 @@ def delay_report(
     from geoleak.acoustics.recording import split_channel
 
     _check_band(band_hz)
-    if not 0 < longest_s <= LONGEST_S:
-        what = f"{1000 * longest_s:g} is no longest delay"
-        remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
-        raise InputError([Complaint(Origin("--longest-ms"), what, remedy)])
-
+    _check_longest(longest_s)
     for each in (first, second):
         path, _ = split_channel(each)
         if not path.is_file():
@@ -317,23 +320,41 @@ def delay_report(
     return DelayReport(((f"{first} and {second}", found),))
 
 
-def site_delay_report(site: Site, *, progress: Progress | None = None) -> DelayReport:
-    """Return the delays of every row of delays.csv that names two recordings."""
+def site_delay_report(
+    site: Site,
+    *,
+    band_hz: tuple[float, float] | None = None,
+    longest_s: float = MAX_LAG_S,
+    progress: Progress | None = None,
+) -> DelayReport:
+    """Return the delays of every row of delays.csv that names two recordings.
+
+    `band_hz` is taken in place of the rows' own.
+
+    Raises
+    ------
+    InputError
+        A band or a longest delay that makes no sense, a recording that cannot be read.
+    SiteDataError
+        A recording that cannot be used.
+    """
     from geoleak.acoustics import delay_of_files
 
+    _check_band(band_hz)
+    _check_longest(longest_s)
     found = []
     for row in site.delays:
         if row.skip or row.recording_first is None or row.recording_second is None:
             continue
-        band = None
-        if row.low_hz is not None and row.high_hz is not None:
+        band = band_hz
+        if band is None and row.low_hz is not None and row.high_hz is not None:
             band = (row.low_hz, row.high_hz)
         try:
             estimate = delay_of_files(
                 site.folder / row.recording_first,
                 site.folder / row.recording_second,
                 band_hz=band,
-                max_lag_s=MAX_LAG_S,
+                max_lag_s=longest_s,
                 progress=progress,
             )
         except RecordingError as error:
