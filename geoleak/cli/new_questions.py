@@ -82,6 +82,8 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> Settled:
     from geoleak.new_site import NewLeg, NewSite, legs_by_code
     from geoleak.readers.guess import decide_layout, understand
 
+    if not points.is_file():
+        _refuse(points, "there is no such file", "name the rover's point file")
     guess = understand(points, crs=given.crs)
     said = tuple(table(guess))
     if given.unit is not None and given.unit not in UNITS:
