@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import datetime
 
-FOOT_M = 0.3048
+from geoleak.units import INTERNATIONAL_FOOT_M as FOOT_M
+
 PROTECTION_FROM_M = 5 * FOOT_M
 """Depth from which a trench needs a protective system: 29 CFR 1926.652(a)(1)."""
 LADDER_FROM_M = 4 * FOOT_M

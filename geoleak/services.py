@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,9 +31,6 @@ TOLERANCE_ZONE_M = 18 * 0.0254
 """18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0
 _ANGLE_REACH_M = 0.25
-APWA_COLOURS = ("white", "pink", "red", "yellow", "orange", "blue", "purple", "green")
-"""American Public Works Association: proposed digging, survey, electric, gas/oil/steam,
-communications, drinking water, reclaimed water, sewer and drain."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -240,8 +237,7 @@ def _conflict(
         in_tolerance_zone=in_zone,
         text="",
     )
-    words = _words(bare, unit, zone_m, service.geometry)
-    return Conflict(**{**{name: getattr(bare, name) for name in bare.__slots__}, "text": words})
+    return replace(bare, text=_words(bare, unit, zone_m, service.geometry))
 
 
 def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[float, float] | None:

@@ -126,7 +126,7 @@ def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -
         return number * foot / 12
     if name in _FACTORS_M:
         return number * _FACTORS_M[name]
-    raise ValueError(f'"{value}": unknown unit "{name}"')
+    raise ValueError(f'"{value}": unknown unit "{name}"; say m, cm, mm, ft, ftUS or in')
 
 
 def _inches(text: str) -> float:

@@ -1,4 +1,4 @@
-"""The rover's point files to one `PointTable`: every style of export that design of a site allows.
+"""The rover's point files to one `PointTable`, whatever style of export they are in.
 
 Text in many dialects, spreadsheets and GIS layers become columns by role (`text_source`,
 `layer_source`, `sheet_source`); this module gives the columns their meaning.
