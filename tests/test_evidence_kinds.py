@@ -270,6 +270,7 @@ def test_one_speed_formula_and_its_uncertainty():
         slowness=np.array([1 / 1250]),
         covariance=np.array([[(25.0 / 1250**2) ** 2]]),
     )
+    kind.noise_s = np.array([kind._noise(survey.delays[0])])
     grid = at(survey, *np.arange(40.0, 60.0, 0.02))
     value = kind.log_likelihood(grid, NONE).on_pipe[0]
     share = np.exp(value - value.max())

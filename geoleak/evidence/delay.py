@@ -21,7 +21,7 @@ from geoleak.evidence.settings import setting
 from geoleak.evidence.speeds import Speeds, prior_speeds
 from geoleak.inference import KindFit
 from geoleak.site import Note
-from geoleak.survey import Survey, SurveyedDelay
+from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.units import format_length
 
 Floats = npt.NDArray[np.float64]
@@ -58,20 +58,25 @@ class DelayEvidence:
         self.rows = len(survey.delays)
         self.wrong = setting("delay_wrong").value
         self._warnings: list[Note] = []
+        self._kept: dict[tuple[PipePlace, PipePlace], Floats] = {}
         timed = [d for d in survey.delays if not d.speed_check]
         self.timed: tuple[SurveyedDelay, ...] = tuple(d for d in timed if self._joined(d))
         self._learn_speeds()
+        self.noise_s = np.array([self._noise(d) for d in self.timed])
         self.span_s = np.array([self._span(d) for d in self.timed])
 
     # -- speeds ----------------------------------------------------------------------------------
 
     def _between(self, delay: SurveyedDelay) -> Floats:
         """Return the pipe between the sensors by speed group, leads included, shape (groups,)."""
+        if (delay.first, delay.second) in self._kept:
+            return self._kept[delay.first, delay.second]
         one = (np.array([delay.first.leg]), np.array([delay.first.chainage_m]))
         two = (np.array([delay.second.leg]), np.array([delay.second.chainage_m]))
         metres = self._metres(one, two)[:, 0, 0]
         metres[self.speeds.group[delay.first.leg]] += delay.first.lead_m
         metres[self.speeds.group[delay.second.leg]] += delay.second.lead_m
+        self._kept[delay.first, delay.second] = metres
         return metres
 
     def _metres(self, a: tuple[Ints, Floats], b: tuple[Ints, Floats]) -> Floats:
@@ -122,15 +127,13 @@ class DelayEvidence:
 
     def system(self, places: Candidates) -> System:
         """Return the path differences of every delay from every place."""
-        groups = self.speeds.count
-        coefficient = np.zeros((len(places), len(self.timed), groups))
-        here = (places.leg, places.chainage_m)
-        for p, delay in enumerate(self.timed):
-            for sign, end in ((1.0, delay.first), (-1.0, delay.second)):
-                there = (np.array([end.leg]), np.array([end.chainage_m]))
-                metres = self._metres(here, there)[:, :, 0].T
-                metres[:, self.speeds.group[end.leg]] += end.lead_m
-                coefficient[:, p] += sign * np.where(np.isfinite(metres), metres, np.nan)
+        ends = [end for delay in self.timed for end in (delay.first, delay.second)]
+        there = (np.array([e.leg for e in ends]), np.array([e.chainage_m for e in ends]))
+        metres = self._metres((places.leg, places.chainage_m), there)
+        for e, end in enumerate(ends):
+            metres[self.speeds.group[end.leg], :, e] += end.lead_m
+        metres = np.where(np.isfinite(metres), metres, np.nan)
+        coefficient = np.moveaxis(metres[:, :, ::2] - metres[:, :, 1::2], 0, -1)
         reachable = np.asarray(np.isfinite(coefficient).all(axis=2))
         return System(np.where(np.isfinite(coefficient), coefficient, 0.0), reachable)
 
@@ -155,8 +158,8 @@ class DelayEvidence:
 
     def _too_long(self) -> npt.NDArray[np.bool_]:
         """Tell which delays are longer than the pipe between their sensors allows."""
-        slack = np.array([3 * self._noise(d) for d in self.timed])
-        return np.abs([d.delay_s for d in self.timed]) > self.span_s + slack
+        delays = np.array([d.delay_s for d in self.timed])
+        return np.asarray(np.abs(delays) > self.span_s + 3 * self.noise_s)
 
     def _subsets(self) -> list[npt.NDArray[np.bool_]]:
         count = len(self.timed)
@@ -170,7 +173,7 @@ class DelayEvidence:
         a = system.coefficient[:, chosen]
         value = np.array([self.timed[i].delay_s for i in chosen])
         off = value - a @ self.speeds.slowness
-        noise = np.array([self._noise(self.timed[i]) for i in chosen]) ** 2
+        noise = self.noise_s[chosen] ** 2
         cov = a @ self.speeds.covariance @ np.swapaxes(a, 1, 2) + np.diag(noise)
         solved = np.linalg.solve(cov, off[..., None])[..., 0]
         out = -0.5 * (off * solved).sum(axis=1)

@@ -1,0 +1,300 @@
+"""Dig or listen on: the hole, its odds, the next hole and the next reading."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from geoleak.advice import decide
+from geoleak.advice_foresight import (
+    best_window_chance,
+    foreseen_masses,
+    log_error,
+    set_length,
+    stratify,
+)
+from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
+from geoleak.inference import DigWindow, Places, Posterior
+from geoleak.posterior import infer
+from geoleak.site import Crew
+from tests import synthetic
+from tests.check_values import check_value
+
+SURE = {"setting_out_sigma": (0.0, 0.0), "hole_half_width_m": 0.4}
+COSTS = {"dig_cost": 900.0, "dry_hole_cost": 1500.0, "reading_minutes": 2.0, "hour_cost": 95.0}
+
+
+def close(value, name):
+    expected = check_value(name)
+    assert value == pytest.approx(expected.expected, abs=expected.tolerance)
+
+
+def heard(chainage, leak=47.3, strength=22.0):
+    path = np.hypot(np.asarray(chainage) - leak, 1.0)
+    direct = strength - 20 * np.log10(path) - 4.0 * (path - 1.0)
+    return 40 + 10 * np.log10(1 + 10 ** (direct / 10))
+
+
+def listened(strength=22.0, *, seed=1, spacing=1.0, **parts):
+    route = synthetic.straight()
+    chainage = np.arange(30.0, 65.0, spacing)
+    level = heard(chainage, strength=strength)
+    level = level + np.random.default_rng(seed).normal(0, 1.5, len(chainage))
+    rows = synthetic.levels("surface", chainage, level, route=route)
+    return synthetic.survey([route], surface=rows, **parts)
+
+
+def posterior_of(distribution, length=100.0, *, elsewhere=0.0, step=0.02):
+    """Return a posterior with a known density along one leg."""
+    edges = np.linspace(0, length, round(length / step) + 1)
+    mass = np.diff(distribution.cdf(edges))
+    mass *= (1 - elsewhere) / mass.sum()
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    count = len(middle)
+    places = Places(
+        np.zeros(count, dtype=np.int64),
+        middle,
+        np.full(count, step),
+        middle,
+        np.zeros(count),
+        np.ones(count),
+    )
+    one = ((0, 0.0, length),)
+    return Posterior(places, mass, elsewhere, np.array([1 - elsewhere]), one, one, one, ())
+
+
+# -- the hole ------------------------------------------------------------------------------------
+
+
+def test_the_hole_holds_what_the_normal_says():
+    along = LegMass.of(posterior_of(stats.norm(50, 0.5)), 0)
+    start, end, chance = best_window(along, 1.5, holding_m=50.0, sigma_m=0.0)
+    assert (start, end) == pytest.approx((49.25, 50.75), abs=0.03)
+    assert chance == pytest.approx(2 * stats.norm.cdf(1.5) - 1, abs=1e-3)
+
+
+def test_setting_out_widens_by_the_root_of_the_squares():
+    along = LegMass.of(posterior_of(stats.norm(50, 0.4)), 0)
+    _, _, chance = best_window(along, 1.5, holding_m=50.0, sigma_m=0.3)
+    assert chance == pytest.approx(2 * stats.norm.cdf(0.75 / 0.5) - 1, abs=2e-3)
+
+
+def test_the_hole_always_holds_the_stake():
+    along = LegMass.of(posterior_of(stats.norm(50, 3)), 0)
+    start, end, _ = best_window(along, 1.0, holding_m=47.0, sigma_m=0.0)
+    assert start <= 47.0 <= end
+    assert end == pytest.approx(48.0, abs=0.03)
+
+
+def test_a_pipe_aside_of_the_hole():
+    assert chance_across(0.4, 0.4) == pytest.approx(2 * stats.norm.cdf(1) - 1, abs=1e-12)
+    assert chance_across(0.0, 0.3) == 1.0
+
+
+def test_the_next_holes_do_not_dig_the_same_pipe_twice():
+    posterior = posterior_of(stats.norm(50, 1.5))
+    first = DigWindow(((0, 49.25, 50.75),), 1.5, 0.38)
+    holes = then_windows(posterior, first, 1.5, sigma_m=0.0, across=1.0)
+    spans = [(49.25, 50.75)] + [hole.pieces[0][1:] for hole in holes]
+    for i, (a, b) in enumerate(spans):
+        for c, d in spans[i + 1 :]:
+            assert b <= c + 0.06 or d <= a + 0.06
+    assert holes[0].chance == pytest.approx(stats.norm.cdf(1.5) - stats.norm.cdf(0.5), abs=0.01)
+
+
+def test_a_clear_leak_is_dug():
+    survey = listened(26.0)
+    posterior = infer(survey)
+    decision = decide(survey, posterior, **SURE)
+    assert decision.verdict == "dig"
+    assert decision.stake_m == posterior.peaks[0].median_m
+    _, start, end = decision.hole.pieces[0]
+    assert start <= decision.stake_m <= end
+    assert decision.hole.length_m == pytest.approx(survey.site.crew.dig_length_m)
+    lengths, chances = zip(*decision.chance_by_length, strict=True)
+    assert all(np.diff(lengths) > 0)
+    assert all(np.diff(chances) > -1e-9)
+    assert any(length == pytest.approx(1.5) for length in lengths)
+    assert "agree" in " ".join(decision.reasons)
+
+
+def test_chance_counts_setting_out_and_elsewhere():
+    survey = listened(26.0)
+    posterior = infer(survey)
+    best = decide(survey, posterior, most_readings=0, **SURE).hole.chance
+    loose = decide(
+        survey,
+        posterior,
+        setting_out_sigma=lambda leg, chainage: (0.3, 0.5),
+        hole_half_width_m=0.4,
+        most_readings=0,
+    )
+    assert loose.hole.chance < best * chance_across(0.5, 0.4) + 1e-9
+    assert "farther aside" in " ".join(loose.reasons)
+    assert best <= 1 - posterior.elsewhere
+
+
+def test_the_threshold_is_the_users():
+    survey = listened(11.0, spacing=1.5)
+    posterior = infer(survey)
+    chance = decide(survey, posterior, most_readings=0, **SURE).hole.chance
+    assert 0.3 < chance < 0.97
+    for when, verdict in ((chance - 0.02, "dig"), (chance + 0.02, "listen_on")):
+        changed = replace(survey, site=replace(survey.site, crew=Crew(dig_when=when)))
+        assert decide(changed, posterior, most_readings=0, **SURE).verdict == verdict
+
+
+def test_nothing_heard_is_no_place_to_dig():
+    route = synthetic.straight()
+    chainage = np.arange(0.0, 100.0, 1.0)
+    level = 40 + np.random.default_rng(4).normal(0, 2, len(chainage))
+    rows = synthetic.levels("surface", chainage, level, route=route)
+    survey = synthetic.survey([route], surface=rows, crew=Crew(dig_when=0.01))
+    decision = decide(survey, infer(survey), most_readings=0, **SURE)
+    assert decision.verdict == "listen_on"
+    assert "nothing stands out" in decision.reasons[0]
+
+
+def test_nobody_listened_nobody_digs():
+    survey = synthetic.survey([synthetic.straight(1.0)], crew=Crew(dig_when=0.5))
+    decision = decide(survey, infer(survey), **SURE)
+    assert decision.hole.chance > 0.9
+    assert decision.verdict == "listen_on"
+    assert "nobody has listened" in decision.reasons[0]
+
+
+# -- what a reading brings -----------------------------------------------------------------------
+
+
+def linear_gaussian(reading_sigma):
+    """Prior N(50, 10); one reading of the place itself."""
+    cells = posterior_of(stats.norm(50, 10), step=0.05)
+    half = 0.5 * cells.places.width_m
+    at = cells.places.chainage_m
+    tails = tuple((0, 50 - 10 * z, 50 + 10 * z) for z in (1.96, 2.58, 3.3))
+    strata = stratify(cells.places.leg, at - half, at + half, cells.mass, 160, at=tails)
+    draws = 4
+    inside = (np.arange(draws) + 0.5) / draws
+    expected = strata.from_m[:, None] + inside * strata.length_m[:, None]
+    sigma = np.full_like(expected, reading_sigma)
+    after = foreseen_masses(
+        strata.mass, expected, sigma, np.random.default_rng(2), outcomes=600, freedom=np.inf
+    )
+    return strata, after
+
+
+def test_expected_set_after_a_reading_matches_the_conjugate_normal():
+    strata, after = linear_gaussian(5.0)
+    sigma = check_value("conjugate_sigma").expected
+    expected = 2 * 1.959964 * sigma
+    assert set_length(after, strata.length_m).mean() == pytest.approx(expected, rel=0.02)
+    mean = (after * 0.5 * (strata.from_m + strata.to_m)).sum(axis=1)
+    # Means after the reading scatter by the root of what the variance lost.
+    assert mean.std() == pytest.approx(math.sqrt(100 - sigma**2), rel=0.05)
+
+
+def test_expected_information_of_a_reading():
+    strata, after = linear_gaussian(5.0)
+    prior = strata.mass[None, :]
+    gain = (after * np.log(np.maximum(after, 1e-300) / prior)).sum(axis=1)
+    expected = check_value("information_nats")
+    assert gain.mean() == pytest.approx(expected.expected, rel=0.04)
+
+
+def test_conjugate_normal_by_strata():
+    """The same weighing with one stated reading: prior N(100, 10), y = 112, sigma 5."""
+    edges = np.linspace(40, 160, 12001)
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    mass = stats.norm(100, 10).pdf(middle) * np.exp(log_error((112 - middle) / 5, np.inf))
+    mass /= mass.sum()
+    mean = mass @ middle
+    assert mean == pytest.approx(check_value("conjugate_mean").expected, abs=1e-3)
+    sigma = math.sqrt(mass @ (middle - mean) ** 2)
+    assert sigma == pytest.approx(check_value("conjugate_sigma").expected, abs=1e-3)
+
+
+def test_a_reading_that_tells_nothing_changes_nothing():
+    strata, _ = linear_gaussian(5.0)
+    flat = np.full((len(strata), 3), 40.0)
+    after = foreseen_masses(strata.mass, flat, flat * 0 + 2, np.random.default_rng(1), outcomes=20)
+    assert after == pytest.approx(np.tile(strata.mass / strata.mass.sum(), (20, 1)))
+
+
+def test_value_of_information_by_simulation():
+    """The value of knowing, and of a sample, for a payoff against doing nothing."""
+    deviate = stats.norm.ppf((np.arange(200000) + 0.5) / 200000)
+    for spread, name in ((200.0, "evpi_normal"), (160.0, "evsi_normal")):
+        value = np.maximum(100 + spread * deviate, 0).mean() - 100
+        assert value == pytest.approx(check_value(name).expected, abs=0.02)
+
+
+def test_best_window_of_strata():
+    strata, _ = linear_gaussian(5.0)
+    mass = strata.mass[None, :] / strata.mass.sum()
+    found = best_window_chance(strata, mass, 10.0)[0]
+    assert found == pytest.approx(2 * stats.norm.cdf(0.5) - 1, abs=0.01)
+
+
+def test_next_readings_agree_with_brute_force():
+    """On a small site: simulate readings at the proposed place, infer again, average."""
+    route = synthetic.straight(20.0)
+    chainage = np.array([2.0, 5.0, 8.0, 11.0, 14.0, 17.0])
+    level = np.array([40.5, 41.0, 47.0, 52.0, 43.0, 40.0])
+    rows = synthetic.levels("surface", chainage, level, route=route)
+    survey = synthetic.survey([route], surface=rows)
+    posterior = infer(survey)
+    decision = decide(survey, posterior, **SURE)
+    best = decision.next_readings[0]
+    rng = np.random.default_rng(20261125)
+    from geoleak.evidence.surface import SurfaceEvidence
+    from geoleak.posterior_run import InferenceOptions, begin, draw, settle
+
+    run = begin(survey, InferenceOptions())
+    cells, mass, _ = settle(run)
+    belief = draw(run, cells, mass, 40, rng)
+    kind = SurfaceEvidence(survey)
+    new = kind.pooled.beside(np.arange(6), 0, np.array([best.chainage_m]), survey)
+    expected, sigma = kind.foresee(kind.draws(belief, rng), new)
+    lengths = []
+    for i in range(40):
+        heard_there = expected[i, 0] + sigma[i, 0] * rng.standard_t(4)
+        more = synthetic.levels(
+            "surface",
+            np.append(chainage, best.chainage_m),
+            np.append(level, heard_there),
+            route=route,
+        )
+        after = infer(replace(survey, surface=more))
+        lengths.append(sum(b - a for _, a, b in after.interval_95))
+    error = np.std(lengths) / math.sqrt(len(lengths))
+    assert best.expected_interval_95_m == pytest.approx(
+        np.mean(lengths), abs=3 * error + 0.1 * np.mean(lengths)
+    )
+
+
+def test_three_next_readings_apart_from_one_another_and_from_those_taken():
+    survey = listened(18.0, spacing=1.5)
+    decision = decide(survey, infer(survey), **SURE)
+    assert len(decision.next_readings) == 3
+    at = [each.chainage_m for each in decision.next_readings]
+    for i, one in enumerate(at):
+        assert np.min(np.abs(survey.surface.chainage_m - one)) >= 0.3
+        assert all(abs(one - other) >= 0.5 for other in at[i + 1 :])
+    lengths = [each.expected_interval_95_m for each in decision.next_readings]
+    assert lengths == sorted(lengths)
+
+
+def test_a_reading_is_worth_something_when_unsure_and_costs_are_given():
+    unsure = listened(18.0, spacing=1.5, crew=Crew(**COSTS))
+    worth = decide(unsure, infer(unsure), **SURE).value_of_reading
+    assert 0 < worth < 1500
+    assert decide(listened(18.0), infer(listened(18.0)), **SURE).value_of_reading is None
+
+
+def test_a_reading_that_costs_more_than_it_brings():
+    dear = listened(26.0, crew=Crew(**COSTS | {"hour_cost": 90000.0}))
+    assert decide(dear, infer(dear), **SURE).value_of_reading < 0

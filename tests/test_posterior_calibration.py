@@ -1,0 +1,52 @@
+"""Simulation-based calibration, short; ``python -m tests.trials.calibration`` runs it long."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.check_values import check_value
+from tests.trials.calibration import calibrate
+from tests.trials.field_trial import binomial_p
+from tests.trials.ranks import CRITICAL, chi_square
+
+
+def test_critical_value():
+    value = check_value("chi2_19_999")
+    assert value.expected == pytest.approx(CRITICAL, abs=value.tolerance)
+    stats = pytest.importorskip("scipy.stats")
+    assert stats.chi2.ppf(0.999, 19) == pytest.approx(CRITICAL, abs=value.tolerance)
+
+
+@pytest.mark.parametrize(
+    "kind, sites", [("surface", 100), ("delay", 60), ("hole", 120), ("all", 25)]
+)
+def test_truths_are_evenly_spread_in_the_posterior(kind, sites):
+    """Talts et al. 2018; sharpened and flattened posteriors fare worse, or the check is blind."""
+    found = calibrate(kind, sites)
+    assert found.right < CRITICAL
+    if sites >= 60:
+        assert found.sharpened > found.right
+        assert found.flattened > found.right
+    error = np.sqrt(0.95 * 0.05 / sites)
+    assert found.coverage_95 == pytest.approx(0.95, abs=4 * error)
+
+
+def test_a_sharpened_posterior_fails():
+    """Coverage too small by design is found: the test can fail."""
+    found = calibrate("hole", 250, seed=5)
+    assert found.sharpened > CRITICAL
+    assert found.flattened > CRITICAL
+    assert found.right < CRITICAL
+
+
+def test_the_check_fails_on_uneven_ranks():
+    even = (np.arange(1000) + 0.5) / 1000
+    assert chi_square(even) == 0.0
+    assert chi_square(even**1.3) > CRITICAL
+
+
+def test_exact_binomial():
+    stats = pytest.importorskip("scipy.stats")
+    exact = stats.binomtest(17, 20, 0.9).pvalue
+    assert binomial_p([True] * 17 + [False] * 3, [0.9] * 20) == pytest.approx(exact)
