@@ -24,7 +24,8 @@ from geoleak.survey import (
     SurveyedSighting,
 )
 from geoleak.survey_drawn import DrawnMains, drawn_in_site_crs
-from geoleak.survey_legs import fit_legs, join_legs
+from geoleak.survey_joins import join_legs
+from geoleak.survey_legs import fit_legs
 from geoleak.survey_levels import gather_levels
 from geoleak.survey_places import PlaceFinder, Resolved
 from geoleak.survey_points import EveryPoint, frame_of, places_of, used_points

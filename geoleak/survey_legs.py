@@ -10,7 +10,6 @@ from itertools import pairwise
 import numpy as np
 
 from geoleak.errors import Complaint, GeoleakError, GeometryError, InputError, SiteDataError
-from geoleak.network import Joint, Network
 from geoleak.route import (
     Drawing,
     FixedPoint,
@@ -23,7 +22,7 @@ from geoleak.route import (
 )
 from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey import SurveyedLeg, SurveyedPoint
-from geoleak.survey_drawn import DrawnMains, OnLeg, drawn_joints, network_notes
+from geoleak.survey_drawn import DrawnMains, OnLeg, network_notes
 from geoleak.units import format_length
 
 # Where nothing states a depth: what the inference assumes, and how little that is worth
@@ -33,9 +32,6 @@ ASSUMED_DEPTH_SIGMA_M = 0.3
 # A depth that a drawing states is what was planned or once measured, not what lies there now
 # (common practice, no source).
 DRAWN_DEPTH_SIGMA_M = 0.3
-# A leg said to join another must come this near to it; farther is a wrong name, not a tee.
-JOIN_WITHIN_M = 5.0
-MOST_NAMED = 6
 # Marks are painted every 3 to 5 ft (common practice, no source); a third of that is a wrong unit.
 CLOSE_MARKS_M = 0.45
 FEW_MARKS = 5
@@ -304,92 +300,3 @@ def _boundary(leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]) -> f
         return None
     at = points[leg.boundary]
     return float(fit.route.snap(np.array([at.easting_m, at.northing_m])).chainage_m)
-
-
-def join_legs(
-    site: Site,
-    fitted: FittedLegs,
-    points: Mapping[str, SurveyedPoint],
-    mains: DrawnMains | None = None,
-) -> tuple[Network, list[Note]]:
-    """Return the network: each leg with ``from`` joined at its named point or nearest place.
-
-    Drawn lines are joined where the drawing joins them.
-
-    Raises
-    ------
-    InputError
-        Where a leg comes nowhere near the leg it is said to run from.
-    """
-    legs = fitted.legs
-    joints: list[Joint] = []
-    complaints: list[Complaint] = []
-    if mains is not None:
-        joints += drawn_joints(mains, fitted.on_drawing, legs)
-    named = {leg.name: leg for leg in legs}
-    for each in legs:
-        if each.leg.joins is None:
-            continue
-        other = named.get(each.leg.joins) or _corrected(each.leg.joins, legs)
-        here, there, apart = _join(each, other, points)
-        if apart > JOIN_WITHIN_M:
-            away = format_length(apart, unit=site.length_unit)
-            complaints.append(
-                Complaint(
-                    each.leg.origin,
-                    f'leg "{each.name}" runs from "{other.name}" but comes no nearer than {away}',
-                    "correct from, or give the leg a start at the tee",
-                )
-            )
-            continue
-        joints.append(Joint(each.number, here, other.number, there))
-    if complaints:
-        raise InputError(complaints)
-    network = Network([leg.route for leg in legs], joints)
-    return network, _apart_notes(site, legs, network)
-
-
-def _corrected(name: str, legs: Sequence[SurveyedLeg]) -> SurveyedLeg:
-    """Return the leg that stands in place of a drawn line of this name."""
-    for each in legs:
-        if any(line.name == name for line in each.leg.drawn):
-            return each
-    raise SiteDataError(f'there is no leg "{name}" to run from; correct from in [[leg]]')
-
-
-def _join(
-    leg: SurveyedLeg, other: SurveyedLeg, points: Mapping[str, SurveyedPoint]
-) -> tuple[float, float, float]:
-    """Return chainage here, chainage there and how far apart they stand."""
-    if leg.leg.joins_at is not None:
-        at = points[leg.leg.joins_at]
-        place = np.array([at.easting_m, at.northing_m])
-        here, there = leg.route.snap(place), other.route.snap(place)
-        return (
-            float(here.chainage_m),
-            float(there.chainage_m),
-            float(max(here.distance_m, there.distance_m)),
-        )
-    # A leg joins where it starts, unless its other end is the one that lies on the other leg.
-    ends = (0.0, leg.route.length_m)
-    snaps = [other.route.snap(np.asarray(leg.route.position(end))[:2]) for end in ends]
-    nearest = int(np.argmin([snap.distance_m for snap in snaps]))
-    snap = snaps[nearest]
-    return ends[nearest], float(snap.chainage_m), float(snap.distance_m)
-
-
-def _apart_notes(site: Site, legs: tuple[SurveyedLeg, ...], network: Network) -> list[Note]:
-    groups = network.components()
-    if len(groups) < 2:
-        return []
-    said = "; ".join(_names([legs[k].name for k in group]) for group in groups[:MOST_NAMED])
-    if len(groups) > MOST_NAMED:
-        said += f"; and {len(groups) - MOST_NAMED} more groups"
-    text = f"the legs do not all join: {said}; say from = ... where one runs from another"
-    return [Note("legs_apart", text, legs[0].leg.origin)]
-
-
-def _names(names: Sequence[str]) -> str:
-    """Return names for a sentence, cut after a few."""
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more

@@ -1,0 +1,94 @@
+"""Levels as the evidence takes them: repeats, sessions, limits, amplitudes, places."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geoleak.errors import InputError
+from tests.lane import TOML, lane, readings
+
+COLUMNS = "reading,kind,place,level,background,session,gain_db,skip"
+
+
+def with_readings(*lines: str) -> str:
+    return TOML.replace("[readings]\n", "[readings]\n" + "\n".join(lines) + "\n")
+
+
+def test_repeats_are_pooled(tmp_path: Path) -> None:
+    found = lane(tmp_path, readings=readings("1,surface,104,34 31 33", "2,surface,105,40")).surface
+    assert found.level_db.tolist() == pytest.approx([98 / 3, 40.0])
+    assert found.repeats.tolist() == [3, 1]
+
+
+def test_rows_at_one_place_share_its_coupling(tmp_path: Path) -> None:
+    # 5 in from mark 104 is the same place to a hand; a foot is not.
+    sheet = readings("1,surface,104,34", "2,surface,104 up 5 in,35", "3,surface,104 up 1,35",
+                     "4,surface,104,33")  # fmt: skip
+    assert lane(tmp_path, readings=sheet).surface.place.tolist() == [0, 0, 1, 0]
+
+
+def test_sessions(tmp_path: Path) -> None:
+    sheet = readings("1,surface,104,34,,dawn,,", "2,surface,105,35,,noon,,",
+                     "3,surface,106,36,,dawn,,", columns=COLUMNS)  # fmt: skip
+    found = lane(tmp_path, readings=sheet).surface
+    assert found.sessions == ("dawn", "noon")
+    assert found.session.tolist() == [0, 1, 0]
+
+
+def test_readings_on_a_limit_are_censored(tmp_path: Path) -> None:
+    sheet = readings(
+        "1,surface,104,0", "2,surface,105,50", "3,surface,106,99", "4,surface,107,98 99 99"
+    )
+    found = lane(tmp_path, toml=with_readings("level_limits = [0, 99]"), readings=sheet).surface
+    assert found.censored.tolist() == [-1, 0, 1, 1]
+
+
+def test_a_level_outside_the_limits(tmp_path: Path) -> None:
+    sheet = readings("7,surface,104,120")
+    with pytest.raises(InputError) as caught:
+        lane(tmp_path, toml=with_readings("level_limits = [0, 99]"), readings=sheet)
+    (said,) = caught.value.lines()
+    assert "readings.csv:2" in said
+    assert "120 is outside level_limits [0, 99]" in said
+
+
+def test_amplitudes_become_decibels(tmp_path: Path) -> None:
+    sheet = readings("1,surface,104,10", "2,surface,105,20", "3,surface,106,10 1000")
+    toml = with_readings('level_scale = "amplitude"')
+    found = lane(tmp_path, toml=toml, readings=sheet).surface
+    # 20 log10: ten is 20 dB, twice as much 6.02 dB more; repeats are pooled in dB.
+    assert found.level_db.tolist() == pytest.approx([20.0, 20.0 + 20 * math.log10(2), 40.0])
+
+
+def test_an_amplitude_of_nothing(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="an amplitude of 0 has no level"):
+        lane(tmp_path, toml=with_readings('level_scale = "amplitude"'),
+             readings=readings("1,surface,104,0"))  # fmt: skip
+
+
+def test_a_display_stays_a_display(tmp_path: Path) -> None:
+    toml = with_readings('level_scale = "display"')
+    found = lane(tmp_path, toml=toml, readings=readings("1,surface,104,47")).surface
+    assert found.level_db.tolist() == [47.0]
+
+
+def test_kinds_and_struck_out_rows(tmp_path: Path) -> None:
+    rows = (
+        "1,surface,104,34,18,,,",
+        "2,contact,202,40,,,6,",
+        "3,gas,105,120,,,,",
+        "4,bar_hole,106,50,,,,",
+        "5,surface,107,80,,,,a truck",
+    )
+    sheet = readings(*rows, columns=COLUMNS)
+    survey = lane(tmp_path, readings=sheet, fittings="point,lead\n202,4\n")
+    for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole):
+        assert len(levels) == 1, levels.kind
+    assert survey.surface.background_db[0] == 18.0
+    assert np.isnan(survey.contact.background_db[0])
+    assert survey.contact.gain_db[0] == 6.0
+    assert survey.contact.lead_m[0] == pytest.approx(4 * 0.3048)
