@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 import warnings
@@ -19,9 +20,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     from geoleak.errors import GeoleakError
 
     _bear_any_text()
-    if argv is None and not sys.warnoptions:
-        # What a library has to say to a programmer is nothing to a crew; results are checked.
-        warnings.simplefilter("ignore")
+    if argv is None:
+        _for_one_short_run()
     try:
         # Not stand-alone: the parser's own errors come here as well, to be printed as one line.
         code = app(
@@ -57,6 +57,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         )
         return 1
     return code if isinstance(code, int) else 0
+
+
+def _for_one_short_run() -> None:
+    """Settle the interpreter for a process that does one job and ends."""
+    # Looking for cycles among what the imports make costs 6 % of `locate` and frees next to nothing
+    # (measured: 0.11 of 1.69 s, and 1 MB).
+    gc.set_threshold(1_000_000, 50, 50)
+    if not sys.warnoptions:
+        # What a library has to say to a programmer is nothing to a crew; results are checked.
+        warnings.simplefilter("ignore")
 
 
 def _bear_any_text() -> None:

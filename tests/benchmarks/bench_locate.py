@@ -21,7 +21,7 @@ from pathlib import Path
 REPO = Path(__file__).parent.parent.parent
 SITES = REPO / "sample_sites"
 LIBRARIES = "import numpy, shapely, pyproj, geopandas, folium"
-RUNS = 7
+RUNS = 5
 # What the project asks of itself: the process, --help, the page, the memory.
 MOST_RATIO = 1.5
 MOST_HELP_S = 0.25
