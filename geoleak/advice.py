@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
+from geoleak.advice_hole import LegMass, chance_across, then_windows, window_with_tee
 from geoleak.advice_next import next_readings, value_of_reading
 from geoleak.inference import Decision, DigWindow, Peak, Posterior
 from geoleak.survey import Survey
@@ -51,8 +51,7 @@ def decide(
         else setting_out_sigma
     )
     across = chance_across(sigma[1], hole_half_width_m)
-    along = LegMass.of(posterior, peak.leg)
-    hole = _hole(along, peak, crew.dig_length_m, sigma[0], across)
+    hole = _hole(survey, posterior, peak, crew.dig_length_m, sigma[0], across)
     against = _objections(survey, posterior, hole)
     digs = not against and hole.chance >= crew.dig_when
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
@@ -63,19 +62,29 @@ def decide(
         stake_m=peak.median_m,
         hole=hole,
         then=then_windows(posterior, hole, crew.dig_length_m, sigma_m=sigma[0], across=across),
-        chance_by_length=_by_length(survey, along, peak, sigma[0], across),
+        chance_by_length=_by_length(survey, posterior, peak, sigma[0], across),
         next_readings=ahead.readings if ahead else (),
         value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
     )
 
 
-def _hole(along: LegMass, peak: Peak, length_m: float, sigma_m: float, across: float) -> DigWindow:
-    start, end, chance = best_window(along, length_m, holding_m=peak.median_m, sigma_m=sigma_m)
-    return DigWindow(((along.leg, start, end),), end - start, chance * across)
+def _hole(
+    survey: Survey,
+    posterior: Posterior,
+    peak: Peak,
+    length_m: float,
+    sigma_m: float,
+    across: float,
+) -> DigWindow:
+    along = LegMass.of(posterior, peak.leg)
+    pieces, chance = window_with_tee(
+        posterior, survey, along, length_m, holding_m=peak.median_m, sigma_m=sigma_m
+    )
+    return DigWindow(pieces, sum(b - a for _, a, b in pieces), min(chance, 1.0) * across)
 
 
 def _by_length(
-    survey: Survey, along: LegMass, peak: Peak, sigma_m: float, across: float
+    survey: Survey, posterior: Posterior, peak: Peak, sigma_m: float, across: float
 ) -> tuple[tuple[float, float], ...]:
     """Return chance against length, in whole feet or quarter metres about the crew's own."""
     unit = survey.site.length_unit
@@ -85,7 +94,7 @@ def _by_length(
     last = max(first + 1, round(2.0 * middle / step))
     out = []
     for count in range(first, last + 1):
-        hole = _hole(along, peak, count * step, sigma_m, across)
+        hole = _hole(survey, posterior, peak, count * step, sigma_m, across)
         out.append((count * step, hole.chance))
     return tuple(out)
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.inference import DigWindow, Piece, Posterior
+from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -92,6 +93,58 @@ def best_window(
     best = np.flatnonzero(chance >= chance.max() - 1e-9)
     i = int(best[len(best) // 2])
     return float(start[i]), float(start[i] + length), float(chance[i])
+
+
+def window_with_tee(
+    posterior: Posterior,
+    survey: Survey,
+    leg: LegMass,
+    length_m: float,
+    *,
+    holding_m: float,
+    sigma_m: float,
+) -> tuple[tuple[Piece, ...], float]:
+    """Return the best hole that holds the stake, following a tee where that finds more.
+
+    Part of the length may turn into a leg that joins within reach of the stake; the straight part
+    then reaches from the stake to the tee at least.
+    """
+    start, end, chance = best_window(leg, length_m, holding_m=holding_m, sigma_m=sigma_m)
+    pieces: tuple[Piece, ...] = ((leg.leg, start, end),)
+    for at, branch, joint in _tees(survey, leg.leg):
+        if abs(at - holding_m) >= length_m:
+            continue
+        side = LegMass.of(posterior, branch)
+        for turned in np.linspace(0.1, 0.9, 9) * length_m:
+            low, high = sorted((at, holding_m))
+            straight = length_m - turned
+            if high - low > straight:
+                continue
+            first = np.linspace(max(0.0, high - straight), min(low, leg.length_m), 9)
+            last = np.minimum(first + straight, leg.length_m)
+            held = leg.inside(first, last, sigma_m=sigma_m)
+            i = int(np.argmax(held))
+            for a, b in ((joint, joint + turned), (joint - turned, joint)):
+                a, b = max(a, 0.0), min(b, side.length_m)
+                if b - a < 0.02:
+                    continue
+                more = float(side.inside(np.array(a), np.array(b), sigma_m=sigma_m))
+                # Worth the corner only where it finds clearly more.
+                if held[i] + more > chance + 0.01:
+                    chance = float(held[i]) + more
+                    pieces = ((leg.leg, float(first[i]), float(last[i])), (branch, a, b))
+    return pieces, chance
+
+
+def _tees(survey: Survey, leg: int) -> list[tuple[float, int, float]]:
+    """Return where other legs join a leg: chainage here, the other leg, chainage there."""
+    found = []
+    for joint in survey.network.joints:
+        if joint.leg_a == leg and joint.leg_b != leg:
+            found.append((joint.chainage_a_m, joint.leg_b, joint.chainage_b_m))
+        elif joint.leg_b == leg and joint.leg_a != leg:
+            found.append((joint.chainage_b_m, joint.leg_a, joint.chainage_a_m))
+    return found
 
 
 def emptied(posterior: Posterior, mass: Floats, pieces: tuple[Piece, ...]) -> Floats:

@@ -19,6 +19,8 @@ from geoleak.advice_foresight import (
 )
 from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
 from geoleak.inference import DigWindow, Places, Posterior
+from geoleak.linref import Route
+from geoleak.network import Joint
 from geoleak.posterior import infer
 from geoleak.site import Crew
 from tests import synthetic
@@ -93,6 +95,26 @@ def test_the_hole_always_holds_the_stake():
 def test_a_pipe_aside_of_the_hole():
     assert chance_across(0.4, 0.4) == pytest.approx(2 * stats.norm.cdf(1) - 1, abs=1e-12)
     assert chance_across(0.0, 0.3) == 1.0
+
+
+def test_the_hole_follows_a_tee():
+    main = synthetic.straight(60.0)
+    branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
+    chainage = np.arange(15.0, 45.0, 1.0)
+    rows = synthetic.levels("surface", chainage, heard(chainage, 30.0, 26.0), route=main)
+    survey = synthetic.survey([main, branch], joints=[Joint(0, 30.0, 1, 0.0)], surface=rows)
+    posterior = infer(survey)
+    decision = decide(survey, posterior, most_readings=0, **SURE)
+    assert {leg for leg, _, _ in decision.hole.pieces} == {0, 1}
+    assert decision.hole.length_m <= 1.5 + 1e-9
+    for leg, start, end in decision.hole.pieces:
+        if leg == decision.leg:
+            assert start <= decision.stake_m <= end
+    places, held = posterior.places, 0.0
+    for leg, start, end in decision.hole.pieces:
+        inside = (places.leg == leg) & (places.chainage_m > start) & (places.chainage_m < end)
+        held += posterior.mass[inside].sum()
+    assert decision.hole.chance == pytest.approx(held, abs=0.05)
 
 
 def test_the_next_holes_do_not_dig_the_same_pipe_twice():

@@ -15,7 +15,7 @@ from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts, chance, outcome_of
 from geoleak.evidence.nuisance import Nodes
-from geoleak.evidence.pooling import pool
+from geoleak.evidence.pooling import T_SCALE, pool
 from geoleak.evidence.settings import every_setting, pipe_loss, setting
 from geoleak.evidence.sighting import SightingEvidence
 from geoleak.evidence.speeds import prior_speeds
@@ -122,6 +122,17 @@ def test_a_slab_smears_the_peak():
     assert falls[1] < 0.6 * falls[0]
 
 
+def test_the_t_fits_a_normal_error_best_at_its_scale():
+    z = np.linspace(-10, 10, 20001)
+    normal = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+
+    def expected(scale):
+        density = -2.5 * np.log1p((z / scale) ** 2 / 4) - math.log(scale)
+        return np.trapezoid(density * normal, z)
+
+    assert expected(T_SCALE) > max(expected(T_SCALE - 0.02), expected(T_SCALE + 0.02))
+
+
 def test_repeats_and_sessions_at_a_place_share_its_coupling():
     route = synthetic.straight()
     settings = LevelSettings(level_sigma_db=2.0, place_sigma_db=3.0)
@@ -130,11 +141,11 @@ def test_repeats_and_sessions_at_a_place_share_its_coupling():
     )
     one = pool(rows, settings)
     assert len(one) == 1
-    assert one.sigma_db[0] > 0.87 * 3.0
+    assert one.sigma_db[0] > T_SCALE * 3.0
     twice = pool(replace(rows, session=np.repeat([0, 1], 50), sessions=("a", "b")), settings)
     assert len(twice) == 2
     together = 1 / np.sqrt((1 / twice.sigma_db**2).sum())
-    assert together > 0.87 * 3.0
+    assert together > T_SCALE * 3.0
 
 
 # -- contact -------------------------------------------------------------------------------------

@@ -28,6 +28,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SMALLEST_SIGMA_S = 2e-5
+# Under this a sigma was not measured but left at nought: that is said.
+NO_SIGMA_S = 1e-6
 # With more delays than this, at most one of them is taken to be wrong at a time.
 FEW = 4
 
@@ -230,7 +232,7 @@ class DelayEvidence:
         for p, delay in enumerate(self.timed):
             found += self._impossible(delay, float(self.span_s[p]))
             found += self._corrected(delay)
-            if delay.sigma_s < SMALLEST_SIGMA_S:
+            if delay.sigma_s < NO_SIGMA_S:
                 text = f"delay {delay.id}: sigma {delay.sigma_s:g} s is better than timing can be"
                 found.append(Note("sigma_too_small", text, delay.origin))
         return tuple(found)
