@@ -16,8 +16,13 @@ from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw, stated_columns
 
 if TYPE_CHECKING:
+    from pyproj import CRS, Transformer
+
     from geoleak.readers.point_context import PointContext
 
+# A stated accuracy of 0 m, or none, means that nobody stated one: frames of one family differ by
+# this much (WGS 84 against NAD83 in the United States; from memory).
+UNSTATED_M = 2.0
 _POSITION_ROLES = ("northing", "easting", "latitude", "longitude")
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}
 
@@ -121,10 +126,23 @@ def _in_site_crs(
     easting, northing = transformer.transform(xyz[:, 0], xyz[:, 1])
     context.collector.note(
         "layer_transformed",
-        f"points of {label} were brought from {flat.name} to {context.info.text}",
+        f"points of {label} were brought from {flat.name} to {context.info.text}"
+        + _aside(flat, site, transformer),
         Origin(label),
     )
     return np.asarray(easting), np.asarray(northing)
+
+
+def _aside(own: CRS, site: CRS, transformer: Transformer) -> str:
+    """Return how far the way between two datums may put points aside; nothing on one datum."""
+    bases = own.geodetic_crs, site.geodetic_crs
+    if bases[0] is not None and bases[0].equals(bases[1], ignore_axis_order=True):
+        return ""
+    used = transformer if transformer.accuracy >= 0 else transformer.get_last_used_operation()
+    if "ballpark" in str(used.description).lower():
+        return ", on another datum, for which PROJ has no real operation here: they may be far off"
+    aside = used.accuracy if used.accuracy > 0 else UNSTATED_M
+    return f", on another datum: they may lie {aside:g} m aside"
 
 
 def _raw(
