@@ -280,3 +280,22 @@ def test_the_scanner_walks_any_text_that_quoting_makes(table: dict[str, str]) ->
     text = "".join(f"{quoted(key)} = {quoted(value)}\n" for key, value in table.items())
     assert tomllib.loads(text) == table
     assert set(scan(text).values) == {(key,) for key in table}
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "ends_before"),
+    [
+        ('"2026-05-04 07:00"', "2026-05-04", False),  # a day without a time is the whole day
+        ("2026-05-04", '"2026-05-04 17:00"', False),
+        ('"2026-05-04 07:00"', '"2026-05-04 06:00"', True),
+        ('"2026-05-04 07:00"', "2026-05-03", True),
+    ],
+)
+def test_a_request_may_end_on_the_day_it_begins(
+    tmp_path: Path, start: str, end: str, ends_before: bool
+) -> None:
+    files = with_lines("[locate_request]", f"valid_from = {start}", f"expires = {end}")
+    if ends_before:
+        assert any("lies before valid_from" in line for line in complaints_of(tmp_path, files))
+    else:
+        assert site_of(tmp_path, files).locate_request.expires is not None

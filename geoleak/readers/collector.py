@@ -6,6 +6,7 @@ import difflib
 import hashlib
 from collections.abc import Iterable
 from pathlib import Path
+from typing import NoReturn
 
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.site import NOWHERE, Note
@@ -101,8 +102,17 @@ class Collector:
         InputError
             With every complaint.
         """
-        if not self.complaints:
-            return
+        if self.complaints:
+            self.refuse()
+
+    def refuse(self) -> NoReturn:
+        """Raise everything collected, where the reading cannot go on without it.
+
+        Raises
+        ------
+        InputError
+            With every complaint.
+        """
         last = len(self._order)
         seen = dict.fromkeys(self.complaints)
         raise InputError(
