@@ -224,13 +224,12 @@ def site_toml(options: NewSite, points_name: str) -> str:
     for leg in options.legs:
         lines += _leg_lines(leg)
     lines += ["", "[codes]"]
-    lines.append(f"fitting = {_texts(options.fitting_codes)}    # a contact sensor can touch these")
-    lines.append(f"feature = {_texts(options.feature_codes)}    # a tape can be held on these")
-    return "\n".join(_without_empty_lists(lines)) + "\n"
-
-
-def _without_empty_lists(lines: list[str]) -> list[str]:
-    return [f"# {line}" if "= []" in line and line[0] in "f" else line for line in lines]
+    for key, codes, use in (
+        ("fitting", options.fitting_codes, "a contact sensor can touch these"),
+        ("feature", options.feature_codes, "a tape can be held on these"),
+    ):
+        lines.append(f"{'' if codes else '# '}{key} = {_texts(codes)}    # {use}")
+    return "\n".join(lines) + "\n"
 
 
 def _leg_lines(leg: NewLeg) -> list[str]:

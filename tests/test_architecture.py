@@ -52,7 +52,6 @@ MEMBERS = {
     "result_features": "pipeline",
     "result_services": "pipeline",
     "result_stake": "pipeline",
-    "ties_words": "stake",
 }
 # The map's own modules subclass a library's classes: they are loaded only when a map is drawn.
 AT_THE_EDGE = dict.fromkeys(("map_layers", "map_leaflet", "map_ticks", "map_view"), "folium")

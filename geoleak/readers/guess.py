@@ -169,9 +169,7 @@ def _middle(raw: Raw, context: PointContext) -> tuple[bool, float, float]:
     if not grid and "latitude" in roles and "longitude" in roles:
         lon, _ = angles(raw.cells("longitude") or (), decimal=raw.decimal)
         lat, _ = angles(raw.cells("latitude") or (), decimal=raw.decimal)
-        for role in ("longitude", "latitude"):
-            if role in raw.arrays:
-                lon, lat = raw.arrays["longitude"], raw.arrays["latitude"]
+        lon, lat = raw.arrays.get("longitude", lon), raw.arrays.get("latitude", lat)
         return True, _median(lon), _median(lat)
     pair = read_positions(raw, _local(), context.collector)
     if pair is None:

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from geoleak.readers.collector import did_you_mean
 from geoleak.readers.numbers import angle, number
 from geoleak.site import Place
-from geoleak.units import format_station, parse_length, parse_station, unit_m
+from geoleak.units import parse_length, parse_station, unit_m
 
 _MOVED = re.compile(r"^(?P<rest>.+?)\s+(?P<way>up|down)\s+(?P<by>.+)$")
 _GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$")
@@ -186,8 +186,3 @@ def place_text(place: Place, *, unit: str) -> str:
         return head
     way = "up" if place.up_m > 0 else "down"
     return f"{head} {way} {abs(place.up_m) / unit_m(unit)}"
-
-
-def station_text(leg: str, chainage_m: float, *, unit: str) -> str:
-    """Return ``yard@0+41.50``: a place by leg and station."""
-    return f"{leg}@{format_station(chainage_m, unit=unit)}"
