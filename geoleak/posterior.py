@@ -51,7 +51,8 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
     rng = np.random.default_rng(run.options.seed)
     belief = draw(run, cells, on_pipe, run.options.draws, rng)
-    found = check(run, cells, on_pipe, belief, rng)
+    peaks = find_peaks(cells, mass, sets[0.95], window_m=survey.site.crew.dig_length_m)
+    found = check(run, cells, belief, peaks, rng)
     factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
         places=Places(
@@ -70,7 +71,7 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         interval_50=sets[0.5],
         interval_80=sets[0.8],
         interval_95=sets[0.95],
-        peaks=find_peaks(cells, mass, sets[0.95], window_m=survey.site.crew.dig_length_m),
+        peaks=peaks,
         curves=found.curves,
         fits=found.fits,
         no_leak_odds=found.no_leak_odds,

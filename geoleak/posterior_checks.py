@@ -39,7 +39,9 @@ class Checks:
     second_leak: Peak | None
 
 
-def check(run: Run, cells: Cells, mass: Floats, belief: Belief, rng: np.random.Generator) -> Checks:
+def check(
+    run: Run, cells: Cells, belief: Belief, peaks: tuple[Peak, ...], rng: np.random.Generator
+) -> Checks:
     """Run every check on draws from the posterior."""
     fits: list[KindFit] = []
     curves: tuple[LevelCurve, ...] = ()
@@ -52,7 +54,7 @@ def check(run: Run, cells: Cells, mass: Floats, belief: Belief, rng: np.random.G
         fits.append(each.fit_of(draws, rng))
         if each.kind == "surface":
             curves = level_curves(run, each, draws, rng)
-            second = second_leak(run, each, draws, rng)
+            second = second_leak(run, each, draws, peaks[0], rng) if peaks else None
     fits += contradictions(run, cells)
     return Checks(tuple(fits), curves, no_leak_odds(run), second)
 
@@ -62,7 +64,7 @@ def no_leak_odds(run: Run) -> float | None:
 
     The prior of the two is even: the odds are what the readings alone say.
     """
-    levels = [e for e in run.smooth if isinstance(e, LevelEvidence) and e.kind != "gas"]
+    levels = [e for e in run.smooth if isinstance(e, LevelEvidence) and e.kind not in ("gas", "bar_hole")]
     if not levels:
         return None
     near = np.zeros(len(run.knots), dtype=bool)

@@ -29,9 +29,13 @@ LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
 
 
 def second_leak(
-    run: Run, evidence: LevelEvidence, draws: LevelDraws, rng: np.random.Generator
+    run: Run,
+    evidence: LevelEvidence,
+    draws: LevelDraws,
+    leading: Peak,
+    rng: np.random.Generator,
 ) -> Peak | None:
-    """Return a second source where the readings decisively ask for one."""
+    """Return a second source, away from the leading peak, where the readings ask for one."""
     if len(evidence.pooled) < 6 or not _something_left(evidence, draws):
         return None
     places = _second_places(run, evidence)
@@ -50,8 +54,9 @@ def second_leak(
     at_place = log_sum_exp(total)
     if log_sum_exp(at_place) < np.log(DECISIVE):
         return None
-    leading = knots.take(np.array([int(np.argmax(log_sum_exp(posterior)))]))
-    share = np.exp(at_place - at_place.max()) * (_apart(places, leading) > _nearest(places))
+    one = np.ones(1)
+    first = candidates(run.survey, np.array([leading.leg]), leading.median_m * one, one)
+    share = np.exp(at_place - at_place.max()) * (_apart(places, first) > _nearest(places))
     return _second_peak(places, share) if share.sum() > 0 else None
 
 

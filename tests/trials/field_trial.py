@@ -151,7 +151,7 @@ def row(kind: str, tally: Tally) -> str:
 
 HEAD = (
     "| kind | error/bound | loudest | between two | log score | 50 % | 80 % | 95 % | dug | "
-    "dug unheard | hits (promised) | p | silent said | second said |"
+    "dug off the stretch | hits (promised) | p | silent said | second said |"
 )
 
 
