@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import time
 from pathlib import Path
 
@@ -15,6 +16,8 @@ from pyproj import Transformer
 import geoleak
 from geoleak.errors import GeoleakError, InputError, SiteDataError
 from geoleak.linref import Route
+from geoleak.readers.site_model import NetworkTable
+from geoleak.readers.tapes import COLUMNS as TAPE_COLUMNS
 from geoleak.route import Drawing, drawn_fit
 from geoleak.survey import Survey
 from geoleak.survey_build import survey_site
@@ -384,3 +387,21 @@ def test_it_stands_where_pyproj_puts_it() -> None:
     lon, lat = Transformer.from_crs(GRID, "EPSG:4269", always_xy=True).transform(E, N)
     assert (round(lon), round(lat)) == (-79, 36)
     assert issubclass(SiteDataError, GeoleakError)
+
+
+def test_every_key_and_column_is_on_the_page() -> None:
+    page = (Path(__file__).parent.parent / "shared" / "site_folder.md").read_text()
+    for name in (*NetworkTable.model_fields, *TAPE_COLUMNS, "line"):
+        assert re.search(rf"\b{name}\b", page), name
+
+
+def test_the_network_of_the_page_reads(tmp_path: Path) -> None:
+    page = (Path(__file__).parent.parent / "shared" / "site_folder.md").read_text()
+    block = page[
+        page.index("[network]\nfile") : page.index('[[leg]]\nname = "yard"\ncode = "WL"\nline')
+    ]
+    network = block.removeprefix("[network]\n")
+    site = geoleak.read_site(write(tmp_path, network=network, **NAMED))
+    assert site.network is not None
+    assert site.network.marks_within_m == pytest.approx(0.9144)
+    assert site.legs[0].depth_m == pytest.approx(1.2192)

@@ -233,3 +233,11 @@ def test_a_taped_point_is_no_check_point_for_a_rover(tmp_path: Path) -> None:
     checks = [each.label for each in result.stakes if each.kind == "check_point"]
     assert checks
     assert "CHECK 401" not in checks
+
+
+def test_a_taped_point_in_a_range_of_marks(tmp_path: Path) -> None:
+    rows = "point,from,distance,side\n104,304,7.2111025509,left\n104,303,7.2111025509,\n"
+    toml = TOML.replace('code = "WL"', 'points = "101-104"')
+    survey = surveyed(tmp_path, rows, **{"site.toml": toml})
+    assert survey.site.legs[0].mark_ids == ("101", "102", "103", "104")
+    assert survey.legs[0].route.length_m == pytest.approx(12.0, abs=1e-3)

@@ -17,6 +17,7 @@ class TapedPoints(PointTable):
     __slots__ = ("added", "base")
 
     def __init__(self, base: PointTable, added: Mapping[str, Point]) -> None:
+        super().__init__(base._columns)
         self.base = base
         self.added = dict(added)
 
@@ -62,6 +63,15 @@ class TapedPoints(PointTable):
         """Return the ids of the points of a code, in file order."""
         more = [key for key, each in self.added.items() if each.code == code]
         return [*self.base.ids_with_code(code), *more]
+
+    def ids_between(self, head: str, low: int, high: int) -> list[str]:
+        """Return the ids of this beginning whose number lies between two, in file order."""
+        found = self.base.ids_between(head, low, high)
+        for key in self.added:
+            tail = key.removeprefix(head)
+            if key.startswith(head) and tail.isdecimal() and low <= int(tail) <= high:
+                found.append(key)
+        return found
 
     def place_of(self, key: str) -> int:
         """Return where an id stands in the file order; raises ``KeyError``."""
