@@ -535,19 +535,22 @@ def test_heights_of_a_layer_in_degrees_are_metres_whatever_the_site_measures_in(
     ("own", "site", "said"),
     [
         ("EPSG:4258", UTM32, None),  # one datum: nothing is lost
-        ("EPSG:4326", UTM32, "they may lie 2 m aside"),  # stated 0 m, which is no accuracy
+        ("EPSG:4326", UTM32, "they may lie 1 m aside"),  # EPSG operation 1149
         ("EPSG:31467", UTM32, "they may lie 1 m aside"),  # the registry's figure for this part
+        ("EPSG:4326", NC_FTUS, "they may lie 2 m aside"),  # stated 0 m, which is no accuracy
     ],
 )
 def test_a_layer_on_another_datum_says_how_far_its_points_may_lie(
     tmp_path: Path, own: str, site: str, said: str | None
 ) -> None:
     geopandas = pytest.importorskip("geopandas")
-    places = geopandas.points_from_xy([9.0, 9.0001], [50.0, 50.0])
+    place = (-79.0, 35.9) if site == NC_FTUS else (9.0, 50.0)
+    places = geopandas.points_from_xy([place[0], place[0] + 1e-4], [place[1], place[1]])
     frame = geopandas.GeoDataFrame({"name": ["1", "2"]}, geometry=places, crs="EPSG:4326")
     frame.to_crs(own).to_file(tmp_path / "own.gpkg")
     data = (tmp_path / "own.gpkg").read_bytes()
-    _, notes = read(tmp_path, data, site, name="p.gpkg")
+    unit = "ftUS" if site == NC_FTUS else "m"
+    _, notes = read(tmp_path, data, site, unit=unit, name="p.gpkg")
     (text,) = [each.text for each in notes if each.code == "layer_transformed"]
     assert (said or site) in text and ("aside" in text) == (said is not None)
 
