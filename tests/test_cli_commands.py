@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import wave
 from pathlib import Path
 from typing import Any
 
@@ -354,3 +355,21 @@ def test_listen_draws_only_what_is_asked(quarry: Path, tmp_path: Path) -> None:
     ran = run("listen", quarry, "--picture", tmp_path / "none" / "band.svg")
     assert ran.code == 2
     assert len(ran.lines) == 1
+
+
+def test_recordings_too_short_for_a_band_still_have_levels(tmp_path: Path) -> None:
+    site = tmp_path / "quarry_road"
+    shutil.copytree(SITES / "quarry_road", site, ignore=shutil.ignore_patterns("out"))
+    for name in ("near.wav", "far.wav"):
+        with wave.open(str(site / name)) as whole:
+            settings, frames = whole.getparams(), whole.readframes(6 * whole.getframerate())
+        with wave.open(str(site / name), "wb") as cut:
+            cut.setparams(settings)
+            cut.writeframes(frames)
+    said = run("listen", site, "--json").json
+    assert [each["reading"] for each in said["recordings"]] == ["A1", "A2"]
+    assert said["band_from"] == "table"
+    assert [each["code"] for each in said["warnings"]] == ["no_band"]
+    asked = run("listen", site, "--with-leak", "A1", "--without", "A2")
+    assert asked.code == 1
+    assert "6.0 s" in asked.err

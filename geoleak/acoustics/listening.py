@@ -105,7 +105,16 @@ def listen(
     start = band_hz or _starting_band(opened.values(), material)
     heard = _measure(opened, conditions, start, calibration_db, _part(progress, 0.3, 0.6))
     pair = _pair(heard, with_leak, without)
-    choice = None if pair is None else _compare(pair)
+    choice: BandChoice | None = None
+    said: tuple[Warned, ...] = ()
+    if pair is not None:
+        try:
+            choice = _compare(pair)
+        except AcousticsError as error:
+            if with_leak is not None or without is not None:
+                raise
+            # Nobody asked for this pair: the levels are worth having without a band of their own.
+            said = (Warned("no_band", f"no band can be chosen from these recordings: {error}"),)
     band = start
     origin: BandFrom = "table" if band_hz is None else "stated"
     if band_hz is None and choice is not None and choice.band_hz is not None:
@@ -119,7 +128,7 @@ def listen(
         choice=choice,
         with_leak=None if pair is None else pair[0].name,
         without=None if pair is None else pair[1].name,
-        warnings=tuple(each for one in heard for each in one.condition.warnings),
+        warnings=(*said, *(each for one in heard for each in one.condition.warnings)),
     )
 
 
