@@ -221,6 +221,17 @@ def test_sigma_is_the_fit_s_between_the_marks_and_the_drawing_s_beyond(tmp_path:
     assert yard.fit.path_sigma_m(70.0, 90.0) == 0.0
 
 
+def test_vertices_beside_the_seam_are_drawn_over(tmp_path: Path) -> None:
+    """A line of a vertex every 2 m, marks 0.5 m north of it to 26 m: the step dies out in 10 m."""
+    lines = [[(2.0 * k, 0.0) for k in range(51)], BRANCH, FAR]
+    near = [(e, 0.5) for e, _ in TRACED]
+    survey = surveyed(tmp_path, lines, points=marks(near), toml=YARD, **NAMED)
+    for east, north in ((28, 0.4), (30, 0.3), (32, 0.2), (34, 0.1), (36, 0.0), (60, 0.0), (0, 0)):
+        at = survey.frame.to_working(E + east, N + north)
+        snap = survey.legs[0].route.snap(at)
+        assert snap.distance_m == pytest.approx(0.0, abs=0.01), east
+
+
 def test_joints_go_with_the_corrected_line(tmp_path: Path) -> None:
     """The tee at 30 m stands beyond the last mark, where the line is drawn over to itself."""
     survey = surveyed(tmp_path, points=marks(TRACED), toml=YARD, **NAMED)
