@@ -32,10 +32,14 @@ _FACTORS_M: dict[str, float] = {
 }
 _FEET = ("ft", "foot", "feet", "'")
 _INCHES = ("in", "inch", "inches", '"')
-_NUMBER = r"[-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
+_UNSIGNED = r"(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
+_NUMBER = rf"[-+]?{_UNSIGNED}"
 _ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z'\"]*)\s*$")
+# "1,234 ft" means two things in two countries; a leading 0 ("0,133 in") means one.
+_THOUSANDS = re.compile(r"\s*[-+]?[1-9]\d{0,2},\d{3}(?!\d)")
 _FEET_INCHES = re.compile(
-    rf"\s*([-+]?\d+)\s*(?:'|ft|feet)\s*-?\s*({_NUMBER}|\d+\s+\d+/\d+|\d+/\d+)\s*(?:\"|in|inches)?\s*$"
+    rf"\s*([-+]?\d+)\s*(?:'|ft|feet)\s*-?\s*({_UNSIGNED}|\d+\s+\d+/\d+|\d+/\d+)\s*(?:\"|in|inches)?\s*$",
+    re.IGNORECASE,
 )
 
 
@@ -79,6 +83,7 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
     ----------
     value : str, float or int
         ``3.5``, ``"3.5 ft"``, ``"3'6\""``, ``"1.1 m"``, ``"25 mm"``. A bare number is in `unit`.
+        Units may be capitals.
         Feet and inches written out are the foot of `unit` (international where `unit` is metres);
         ``ftUS`` and ``ft`` may be stated.
     unit : {"m", "ft", "ftUS"}
@@ -92,7 +97,7 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
     Raises
     ------
     ValueError
-        If the text is no length, or the number is not finite.
+        If the text is no length, may hold a thousands separator, or the number is not finite.
     """
     factor = unit_m(unit)
     foot = factor if unit != "m" else INTERNATIONAL_FOOT_M
@@ -103,6 +108,10 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
             raise ValueError(f'"{value}" is not a finite number')
         return float(value) * factor
     text = value.strip().replace("\u2032", "'").replace("\u2033", '"').replace("\u2019", "'")
+    if _THOUSANDS.match(text):
+        raise ValueError(
+            f'"{value}" may hold a thousands separator; write it without one, with a decimal point'
+        )
     both = _FEET_INCHES.match(text)
     if both:
         feet = float(both.group(1))
@@ -116,9 +125,10 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
 
 def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -> float:
     number = parse_number(digits)
+    stated, name = name, name.casefold()
     if not name:
         return number * factor
-    if name in ("ftUS", "usft"):
+    if name in ("ftus", "usft"):
         return number * US_SURVEY_FOOT_M
     if name in _FEET:
         return number * foot
@@ -126,7 +136,7 @@ def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -
         return number * foot / 12
     if name in _FACTORS_M:
         return number * _FACTORS_M[name]
-    raise ValueError(f'"{value}": unknown unit "{name}"; say m, cm, mm, ft, ftUS or in')
+    raise ValueError(f'"{value}": unknown unit "{stated}"; say m, cm, mm, ft, ftUS or in')
 
 
 def _inches(text: str) -> float:

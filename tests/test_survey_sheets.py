@@ -107,3 +107,17 @@ def test_feet_a_second_however_the_screen_writes_them(tmp_path: Path, speed: str
     (delay,) = survey_of(tmp_path, files).delays
     # 5 ft of 16 ft at 4,200 ft/s: (2 x 5 - 16) / 4200 s, the foot cancels.
     assert delay.delay_s == pytest.approx(-6 / 4200)
+
+
+def test_a_comma_with_a_unit_is_decimal_where_the_sheet_says_so(tmp_path: Path) -> None:
+    sheet = "point;from;distance;side\nX;101;11,234 ft;left\nX;104;11,5;\n"
+    site = site_of(tmp_path, {"tapes.csv": sheet})
+    feet = [tape.distance_m * 3937 / 1200 for tape in site.tapes]
+    np.testing.assert_allclose(feet, [11.234, 11.5])
+
+
+def test_a_comma_with_a_unit_may_be_a_thousand_elsewhere(tmp_path: Path) -> None:
+    sheet = 'point,from,distance,side\nX,101,"1,234 ft",left\nX,104,11.5,\n'
+    with pytest.raises(InputError) as caught:
+        site_of(tmp_path, {"tapes.csv": sheet})
+    assert '"1,234 ft" may hold a thousands separator' in caught.value.lines()[0]

@@ -15,8 +15,8 @@ from tests.check_values import check_value
 
 def test_feet_agree_with_projs_own_table() -> None:
     table = get_units_map(category="linear")
-    assert units.US_SURVEY_FOOT_M == pytest.approx(table["US survey foot"].conv_factor, abs=1e-15)
-    assert units.INTERNATIONAL_FOOT_M == table["foot"].conv_factor
+    assert pytest.approx(table["US survey foot"].conv_factor, abs=1e-15) == units.US_SURVEY_FOOT_M
+    assert table["foot"].conv_factor == units.INTERNATIONAL_FOOT_M
     for name, own in (("us_survey_foot", units.US_SURVEY_FOOT_M), ("psi_kpa", units.KPA_PER_PSI)):
         row = check_value(name)
         assert own == pytest.approx(row.expected, abs=row.tolerance)
@@ -24,8 +24,9 @@ def test_feet_agree_with_projs_own_table() -> None:
 
 def test_the_two_feet_are_two_units() -> None:
     ratio = check_value("survey_over_international")
-    assert units.US_SURVEY_FOOT_M / units.INTERNATIONAL_FOOT_M == pytest.approx(
-        ratio.expected, abs=ratio.tolerance
+    assert (
+        pytest.approx(ratio.expected, abs=ratio.tolerance)
+        == units.US_SURVEY_FOOT_M / units.INTERNATIONAL_FOOT_M
     )
     apart = check_value("two_million_feet")
     metres = units.parse_length(2_000_000, unit="ftUS") - units.parse_length(2_000_000, unit="ft")
@@ -48,6 +49,11 @@ def test_the_two_feet_are_two_units() -> None:
         ("1,1 m", "ft", 1.1),
         ("25mm", "ft", 0.025),
         ("1.5 cm", "ft", 0.015),
+        ("3 FT 6 IN", "m", 3.5 * 0.3048),
+        ("25 MM", "ft", 0.025),
+        ("2 FTUS", "ft", 2 * 1200 / 3937),
+        ("0,133 in", "ft", 0.133 * 0.0254),
+        ("1,2345 m", "ft", 1.2345),
         (0, "m", 0.0),
     ],
 )
@@ -59,10 +65,16 @@ def test_lengths(text: str | float, unit: str, metres: float) -> None:
     "text", ["", "three", "3 furlongs", "nan", "inf", "1e999", "3 ft 4 m", "1.2.3", "3'x\"", True]
 )
 def test_what_is_no_length_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="not a|unknown unit"):
+    with pytest.raises(ValueError, match=r"not a|unknown unit"):
         units.parse_length(text, unit="ft")
     with pytest.raises(ValueError, match="not a finite"):
         units.parse_length(math.nan, unit="ft")
+
+
+@pytest.mark.parametrize("text", ["1,234 ft", "1,234", "-12,500 m", "1,234.5 ft", "3'--6\""])
+def test_what_may_mean_two_lengths_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match=r"thousands separator|not a length"):
+        units.parse_length(text, unit="ft")
 
 
 # Stationing as printed on plans; common practice, no source. Rounded before it is split.
@@ -94,7 +106,7 @@ def test_a_station_reads_back_to_what_was_printed(chainage_m: float, unit: str) 
 
 @pytest.mark.parametrize("text", ["1+", "+5", "1+100", "a+5", "1+5+6", ""])
 def test_what_is_no_station_is_refused(text: str) -> None:
-    with pytest.raises(ValueError, match="station|not a"):
+    with pytest.raises(ValueError, match=r"station|not a"):
         units.parse_station(text, unit="ft")
 
 

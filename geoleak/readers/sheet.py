@@ -192,9 +192,12 @@ class SheetRow:
         if looks_numeric(cell):
             # A bare number keeps to the sheet's decimal sign.
             return parse_length(number(cell, decimal=self.sheet.decimal), unit=self.unit)
+        text = cell.replace(",", ".") if self.sheet.decimal == "," else cell
         try:
-            metres = parse_length(cell, unit=self.unit)
-        except ValueError:
+            metres = parse_length(text, unit=self.unit)
+        except ValueError as error:
+            if "thousands" in str(error):
+                raise
             raise ValueError(
                 f'"{cell}" is not a length; write one such as "3.5 ft", "1.1 m" or 3.5'
             ) from None
