@@ -492,14 +492,14 @@ ANSWERED = (
         ALDER,
         (write("gas.geojson", _gas([[10, 50], [11, 51]])),),
         0,
-        ("gas.geojson", "km of the marks"),
+        ("gas.geojson", "km of the"),
     ),
     Spoilt(
         "service_axes_swapped",
         ALDER,
         (write("gas.geojson", _gas([[35.9, -79.0], [35.91, -79.01]])),),
         0,
-        ("km of the marks",),
+        ("km of the",),
     ),
     Spoilt(
         "boundary_aside",
