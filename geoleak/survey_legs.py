@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from geoleak.errors import Complaint, GeoleakError, GeometryError, InputError, SiteDataError
 from geoleak.route import (
@@ -86,7 +87,7 @@ class _Fitter:
         except GeoleakError as error:
             raise SiteDataError(f"{leg.origin}: {error}") from error
         rows = self._measured[number]
-        fit, measured = _calibrated(leg, fit, self.points, rows, unit=self.site.length_unit)
+        fit, measured = _calibrated(self.site, leg, fit, self.points, rows)
         if len(fit.marks) or not leg.drawn:
             self.notes += [Note(each.code, each.text, leg.origin) for each in fit.warnings]
         self.notes += measured
@@ -256,23 +257,24 @@ def _fixed(name: str | None, points: Mapping[str, SurveyedPoint]) -> FixedPoint 
 
 
 def _calibrated(
+    site: Site,
     leg: Leg,
     fit: RouteFit,
     points: Mapping[str, SurveyedPoint],
     rows: Sequence[Calibration],
-    *,
-    unit: str,
 ) -> tuple[RouteFit, list[Note]]:
     """Give the route the chainages that a wheel or tape measured, where there are any."""
     if not rows:
         return fit, []
     places = np.array([[points[r.point].easting_m, points[r.point].northing_m] for r in rows])
-    chainage = fit.route.snap(places).chainage_m
+    snap = fit.route.snap(places)
+    _refuse_aside(site, leg, rows, np.asarray(snap.distance_m))
+    chainage = snap.chainage_m
     order = np.argsort(chainage, kind="stable")
     measured = np.array([row.measured_m for row in rows])
     for one, two in pairwise(order):
         if measured[two] <= measured[one]:
-            raise InputError([_falls(rows[one], rows[two], unit)])
+            raise InputError([_falls(rows[one], rows[two], site.length_unit)])
     try:
         route = fit.route.calibrated(np.asarray(chainage)[order], measured[order])
     except GeoleakError as error:
@@ -284,6 +286,22 @@ def _calibrated(
         rows[0].origin,
     )
     return replace(fit, route=route), [note]
+
+
+def _refuse_aside(
+    site: Site, leg: Leg, rows: Sequence[Calibration], distance_m: npt.NDArray[np.float64]
+) -> None:
+    """Refuse measured chainage of points that do not stand on the leg: it would bend the scale."""
+    leads = {each.point: each.lead_m for each in site.fittings}
+    complaints = []
+    for row, away_m in zip(rows, distance_m.tolist(), strict=True):
+        if away_m > site.levels.gate_m + leads.get(row.point, 0.0):
+            away = format_length(away_m, unit=site.length_unit)
+            what = f'point {row.point} is {away} from leg "{leg.name}"'
+            remedy = "measure at points of the pipe, or name the leg it stands on in column leg"
+            complaints.append(Complaint(row.origin, what, remedy))
+    if complaints:
+        raise InputError(complaints)
 
 
 def _falls(one: Calibration, two: Calibration, unit: str) -> Complaint:

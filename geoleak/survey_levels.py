@@ -76,13 +76,16 @@ def gather_levels(
         at = finder.find(reading.place, reading.origin)
         if at is None:
             continue
-        complaint = _too_far(reading, at, finder, settings)
+        lead = lead_m(reading.place.point)
+        # A contact sensor stands a lead away from the pipe it hears; a microphone does not.
+        reach_m = settings.gate_m + (lead if kind == "contact" else 0.0)
+        complaint = _too_far(reading, at, finder, settings) if at.distance_m > reach_m else None
         if complaint:
             finder.complaints.append(complaint)
             continue
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
-        lead, quiet = lead_m(reading.place.point), _background(reading, settings)
+        quiet = _background(reading, settings)
         if reading.levels:
             level, censored = _level(reading, settings)
             row = _Row(reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz)
@@ -95,9 +98,7 @@ def gather_levels(
 
 def _too_far(
     reading: Reading, at: Resolved, finder: PlaceFinder, settings: LevelSettings
-) -> Complaint | None:
-    if at.distance_m <= settings.gate_m:
-        return None
+) -> Complaint:
     away = format_length(at.distance_m, unit=finder.length_unit)
     gate = format_length(settings.gate_m, unit=finder.length_unit)
     return Complaint(

@@ -121,3 +121,36 @@ def test_a_comma_with_a_unit_may_be_a_thousand_elsewhere(tmp_path: Path) -> None
     with pytest.raises(InputError) as caught:
         site_of(tmp_path, {"tapes.csv": sheet})
     assert '"1,234 ft" may hold a thousands separator' in caught.value.lines()[0]
+
+
+def test_measured_chainage_of_a_point_off_the_pipe_is_refused(tmp_path: Path) -> None:
+    files: dict[str, str | bytes] = {"calibration.csv": "point,measured\n101,5\n301,20\n"}
+    said = complaint_of(tmp_path, files)
+    assert said.startswith('calibration.csv:3: point 301 is 20.0 ft from leg "yard"')
+
+
+@pytest.mark.parametrize(("kind", "taken"), [("contact", True), ("surface", False)])
+def test_a_contact_reading_reaches_as_far_as_its_lead(
+    tmp_path: Path, kind: str, taken: bool
+) -> None:
+    files: dict[str, str | bytes] = {
+        "fittings.csv": "point,lead\n301,20 ft\n",
+        **readings(f"R1,{kind},301,50,"),
+    }
+    if taken:
+        heard = survey_of(tmp_path, files).contact
+        assert heard.lead_m[0] == pytest.approx(20 * 1200 / 3937)
+    else:
+        assert "20.0 ft from the nearest leg" in complaint_of(tmp_path, files)
+
+
+def test_two_sensors_at_one_place_are_named(tmp_path: Path) -> None:
+    files: dict[str, str | bytes] = {"delays.csv": "delay,first,second,delay_ms\nD1,101,yard@5,1\n"}
+    assert 'both sensors are at "101"' in complaint_of(tmp_path, files)
+
+
+@pytest.mark.parametrize("unit", ["gpm l/s", "psi, bar"])
+def test_two_units_of_one_thing_are_named(tmp_path: Path, unit: str) -> None:
+    columns = "isolation,valves,result,unit"
+    files: dict[str, str | bytes] = {"isolations.csv": f'{columns}\nI1,202,same,"{unit}"\n'}
+    assert "keep one of the two" in complaint_of(tmp_path, files)

@@ -111,10 +111,13 @@ def _units(row: SheetRow) -> tuple[str | None, str | None]:
     flow = pressure = None
     for word in re.split(r"[\s,;]+", row.text("unit").replace("³", "3")):
         key = word.casefold()
-        if key in FLOW_UNITS_L_PER_S:
+        if key in FLOW_UNITS_L_PER_S and flow in (None, key):
             flow = key
-        elif key in PRESSURE_UNITS_KPA:
+        elif key in PRESSURE_UNITS_KPA and pressure in (None, key):
             pressure = key
+        elif key in FLOW_UNITS_L_PER_S or key in PRESSURE_UNITS_KPA:
+            other = flow if key in FLOW_UNITS_L_PER_S else pressure
+            row.complain("unit", f'"{word}" stands beside "{other}"', "keep one of the two")
         elif word:
             known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
             row.complain(
