@@ -64,7 +64,8 @@ def no_leak_odds(run: Run) -> float | None:
 
     The prior of the two is even: the odds are what the readings alone say.
     """
-    levels = [e for e in run.smooth if isinstance(e, LevelEvidence) and e.kind not in ("gas", "bar_hole")]
+    sounds = [e for e in run.smooth if isinstance(e, LevelEvidence)]
+    levels = [e for e in sounds if e.kind not in ("gas", "bar_hole")]
     if not levels:
         return None
     near = np.zeros(len(run.knots), dtype=bool)

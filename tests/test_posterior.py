@@ -7,12 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from geoleak import evidence
 from geoleak.errors import SiteDataError
+from geoleak.evidence.base import Hint, Judged
+from geoleak.inference import KindFit
 from geoleak.linref import Route
 from geoleak.network import Joint
 from geoleak.posterior import InferenceOptions, infer
 from geoleak.site import LevelSettings
 from tests import synthetic
+from tests.benchmarks.bench_inference import big_network
 from tests.trials.ranks import Truth, covers
 
 
@@ -253,6 +257,78 @@ def test_joined_legs_share_what_is_heard():
     check_proper(posterior)
     assert posterior.leg_probability[1] > 0.1
     assert {leg for leg, _, _ in posterior.interval_95} == {0, 1}
+
+
+def test_a_large_network_finds_the_leak_and_agrees_with_its_neighbourhood():
+    """Far pipe must not change the answer: the leg alone and in 20 km of network."""
+    large = big_network(np.random.default_rng(20261125))
+    found = infer(large)
+    check_proper(found)
+    assert found.peaks[0].leg == 5
+    assert found.peaks[0].median_m == pytest.approx(140.2, abs=0.5)
+    near = (large.surface.leg == 5) & (np.abs(large.surface.chainage_m - 140) < 50)
+    rows = large.surface
+    alone = infer(
+        synthetic.survey(
+            [large.legs[5].route],
+            surface=synthetic.levels(
+                "surface",
+                rows.chainage_m[near],
+                rows.level_db[near],
+                route=large.legs[5].route,
+            ),
+        )
+    )
+    assert found.peaks[0].median_m == pytest.approx(alone.peaks[0].median_m, abs=0.1)
+    assert found.peaks[0].sigma_m == pytest.approx(alone.peaks[0].sigma_m, rel=0.25)
+
+
+def test_wild_readings_do_not_agree_with_one_leak():
+    chainage = np.arange(30.0, 65.0, 1.0)
+    level = 40 + np.random.default_rng(8).normal(0, 15, len(chainage))
+    posterior = infer(listened(chainage, level))
+    check_proper(posterior)
+    assert not posterior.fits[0].agrees
+    assert "do not agree" in posterior.fits[0].text
+
+
+def test_the_level_curve_goes_through_the_readings():
+    chainage = np.arange(30.0, 65.0, 1.0)
+    level = heard(chainage) + np.random.default_rng(6).normal(0, 2, len(chainage))
+    (curve,) = infer(listened(chainage, level)).curves
+    at = np.interp(chainage, curve.chainage_m, curve.expected_db)
+    assert np.median(np.abs(at - level)) < 2.5
+    low = np.interp(chainage, curve.chainage_m, curve.low_db)
+    high = np.interp(chainage, curve.chainage_m, curve.high_db)
+    assert ((level > low) & (level < high)).mean() > 0.8
+
+
+def test_a_new_kind_is_one_line_in_its_folder(monkeypatch):
+    """A kind that says "the first half" needs nothing outside the folder."""
+
+    class FirstHalf:
+        kind = "half"
+        rows = 1
+        nuisances = ()
+
+        def log_likelihood(self, places, nodes):
+            value = np.log(np.where(places.chainage_m < 50.0, 0.8, 0.2))
+            return Judged(value[None, :], np.log(np.array([0.5])))
+
+        def hints(self):
+            return (Hint(0, 49.9, 50.1, 0.1),)
+
+        def fit(self, belief, rng):
+            return KindFit("half", 1, 1.0, "in the first half", True)
+
+        def notes(self):
+            return ()
+
+    monkeypatch.setitem(evidence.GATHERERS, "half", lambda survey: FirstHalf())
+    posterior = infer(synthetic.survey(elsewhere=0.0))
+    half = posterior.mass[posterior.places.chainage_m < 50.0].sum()
+    assert half == pytest.approx(0.8, abs=1e-6)
+    assert posterior.fits[0].text == "in the first half"
 
 
 def test_no_leg_is_an_error_that_says_so():

@@ -42,6 +42,7 @@ class ContactEvidence(LevelEvidence):
 
     kind = "contact"
     noun = "contact readings"
+    error_name = "contact_error"
     reach_m = 400.0
     block_m = 100.0
 
@@ -75,11 +76,10 @@ class ContactEvidence(LevelEvidence):
         if self.pooled.is_display:
             shown = setting("display_slope")
             slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
-        error = np.exp(setting("level_error_log").spread * z["contact_error"])
         return Pipe(
             pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
             tee_db=max(0.0, tee.value + tee.spread * z["tee_loss"]),
-            scale=float(error) * slope,
+            scale=self.error_scale(nodes, j) * slope,
             signal_db=-self.pooled.own_background_db / slope,
             floor_db=self.pooled.gain_db,
             slope=slope,

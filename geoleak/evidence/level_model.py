@@ -79,6 +79,7 @@ class LevelEvidence:
 
     kind = "levels"
     noun = "readings"
+    error_name = "level_error"
     reach_m = 45.0
     block_m = 40.0
     block_rows = 90
@@ -97,6 +98,43 @@ class LevelEvidence:
         self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
         self.nuisances = self.unknowns()
         self.kept: dict[bytes, float] = {}
+        self.error_at = (0.0, 1.0)
+        if len(pooled) > self.block_rows:
+            self.error_at = self._error_known()
+
+    # -- the scale of the error ----------------------------------------------------------------
+
+    def error_scale(self, nodes: Nodes, j: int) -> float:
+        """Return the factor on every sigma at node j."""
+        centre, width = self.error_at
+        z = centre + width * float(nodes.column(self.error_name)[j])
+        return float(np.exp(setting("level_error_log").spread * z))
+
+    def _error_weight(self, nodes: Nodes, j: int) -> float:
+        """Return the log of prior over drawing density of node j's scale (0 where they agree)."""
+        centre, width = self.error_at
+        z = float(nodes.column(self.error_name)[j])
+        return -0.5 * (centre + width * z) ** 2 + 0.5 * z * z + float(np.log(width))
+
+    def _error_known(self) -> tuple[float, float]:
+        """Return where hundreds of readings put the deviate of the error's scale, and how surely.
+
+        So many readings fix the scale far better than the prior does; without this only the few
+        nodes whose scale happens to fit would count. The width is taken twice as wide as found.
+        """
+        grid = np.linspace(-3.0, 3.0, 61)
+        which = self.nuisances.index(self.error_name)
+        deviates = np.zeros((len(grid), len(self.nuisances)))
+        deviates[:, which] = grid
+        nodes = Nodes(self.nuisances, deviates)
+        none = np.zeros(0)
+        nowhere = Candidates(self.survey, none.astype(int), none, none, none, none, none, none)
+        rows = np.arange(len(self.pooled))
+        value = np.array([self.silent(self.ground(nowhere, nodes, j), rows) for j in range(61)])
+        share = np.exp(value - value.max() - 0.5 * grid**2)
+        share /= share.sum()
+        mean = float(share @ grid)
+        return mean, 2.0 * max(float(np.sqrt(share @ (grid - mean) ** 2)), 0.05)
 
     # -- what a kind says of itself ----------------------------------------------------------
 
@@ -160,10 +198,12 @@ class LevelEvidence:
             for j in range(count):
                 ground = self.ground(part, nodes, j)
                 value = self._judge(where, ground, rows)
-                if len(rows) < len(self.pooled):
-                    # Readings out of reach say the same of every place in the block.
-                    value += nothing[j] - self.silent(ground, rows)
-                on_pipe[j, block] = value
+                # Readings out of reach say the same of every place in the block.
+                whole = len(rows) == len(self.pooled)
+                rest = self._error_weight(nodes, j)
+                if not whole:
+                    rest = nothing[j] - self.silent(ground, rows)
+                on_pipe[j, block] = value + rest
         decoy = log_sum_exp(on_pipe + np.log(np.maximum(places.weight, 1e-300)), axis=1)
         elsewhere = np.logaddexp(np.log1p(-self.decoy) + nothing, np.log(self.decoy) + decoy)
         return Judged(on_pipe, elsewhere, nothing)
@@ -173,7 +213,8 @@ class LevelEvidence:
         key = nodes.deviates[j].tobytes()
         if key not in self.kept:
             everything = np.arange(len(self.pooled))
-            self.kept[key] = self.silent(self.ground(place, nodes, j), everything)
+            silent = self.silent(self.ground(place, nodes, j), everything)
+            self.kept[key] = silent + self._error_weight(nodes, j)
         return self.kept[key]
 
     def _judge(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:

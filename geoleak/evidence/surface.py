@@ -82,14 +82,13 @@ class SurfaceEvidence(LevelEvidence):
         if rows.is_display:
             shown = setting("display_slope")
             slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
-        error = np.exp(setting("level_error_log").spread * z["level_error"])
         return SoilAndPipe(
             depth_m=np.maximum(places.depth_m + z["depth"] * spread, 0.15),
             soil_db_per_m=self.soil.loss_db_per_m
             * float(np.exp(self.soil.loss_log_sigma * z["soil_loss"])),
             carried=float(np.exp(PER_DB * (share.value + share.spread * z["carried_share"]))),
             pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
-            scale=float(error) * slope,
+            scale=self.error_scale(nodes, j) * slope,
             smear_m=np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0),
             signal_db=(1.0 - lift) * slab - rows.own_background_db / slope,
             floor_db=rows.on_floor * lift * slab + rows.gain_db,

@@ -44,6 +44,8 @@ class Plume(Ground):
 class TracerEvidence(LevelEvidence):
     """Gas or bar-hole readings of one survey."""
 
+    error_name = "gas_error"
+
     def __init__(self, survey: Survey, levels: Levels) -> None:
         self.kind = levels.kind
         self.noun = "gas readings" if levels.kind == "gas" else "bar-hole readings"
@@ -66,7 +68,7 @@ class TracerEvidence(LevelEvidence):
         z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
         return Plume(
             width_m=float(self.width.value * np.exp(self.width.spread * z["plume_width"])),
-            scale=float(np.exp(setting("level_error_log").spread * z["gas_error"])),
+            scale=self.error_scale(nodes, j),
             signal_db=-self.pooled.own_background_db,
             floor_db=np.zeros(len(self.pooled)),
         )
