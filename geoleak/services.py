@@ -112,7 +112,8 @@ def project_services(
             f"its coordinates are none of {file.crs}; check the file's CRS and the order of axes"
         )
     if outside:
-        text = f"{outside} features lie outside what {file.crs} can hold and are left out"
+        many = "1 feature lies" if outside == 1 else f"{outside} features lie"
+        text = f"{many} outside what {file.crs} can hold, left out of the answer"
         notes = (*notes, Note("utility_outside", text))
     if accuracy:
         notes = (
