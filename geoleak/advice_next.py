@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,7 @@ from geoleak.inference import NextReading, Posterior
 from geoleak.posterior_grid import Cells
 from geoleak.posterior_run import InferenceOptions, Run, begin, draw_at
 from geoleak.posterior_sets import highest_density_set
-from geoleak.survey import Survey, SurveyedPoint
+from geoleak.survey import Levels, Survey, SurveyedPoint
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -72,9 +72,14 @@ def next_readings(survey: Survey, posterior: Posterior, *, most: int = 3) -> For
     belief = _belief(run, strata, ticks, rng)
     readings: list[NextReading] = []
     outcomes: list[Floats] = []
-    for evidence, new, points in _candidates(survey, posterior, strata, run):
-        own = np.tile(ticks[:, 1:], (len(strata), 1))
-        expected, sigma = evidence.foresee(evidence.draws(belief, rng, ticks=own), new)
+    own = np.tile(ticks[:, 1:], (len(strata), 1))
+    for evidence, new, points in _candidates(survey, posterior, run):
+        drawn = (
+            evidence.draws(belief, rng, ticks=own)
+            if any(evidence is each for each in run.smooth)
+            else evidence.prior_draws(belief, own)
+        )
+        expected, sigma = evidence.foresee(drawn, new)
         for c in range(len(new)):
             shape = (len(strata), DRAWS_EACH)
             after = foreseen_masses(
@@ -127,21 +132,57 @@ def _belief(run: Run, strata: Strata, ticks: Floats, rng: np.random.Generator) -
 
 
 def _candidates(
-    survey: Survey, posterior: Posterior, strata: Strata, run: Run
+    survey: Survey, posterior: Posterior, run: Run
 ) -> list[tuple[LevelEvidence, Pooled, list[str | None]]]:
+    """Return readings that could be taken, by kind; a kind not read yet starts from its prior."""
     found: list[tuple[LevelEvidence, Pooled, list[str | None]]] = []
     kinds = {each.kind: each for each in run.smooth}
-    surface = kinds.get("surface")
+    surface = kinds.get("surface") or SurfaceEvidence(
+        replace(survey, surface=one_row("surface", survey, posterior))
+    )
     if isinstance(surface, SurfaceEvidence):
         new, points = _surface_places(survey, posterior, surface)
         if new is not None:
             found.append((surface, new, points))
     contact = kinds.get("contact")
+    if contact is None and survey.fittings:
+        contact = ContactEvidence(replace(survey, contact=one_row("contact", survey, posterior)))
+        contact.pooled.chainage_m[:] = np.inf
     if isinstance(contact, ContactEvidence):
         new, points = _untouched(survey, contact)
         if new is not None:
             found.append((contact, new, points))
     return found
+
+
+def one_row(kind: str, survey: Survey, posterior: Posterior) -> Levels:
+    """Return a blank reading at the leading peak: a pattern for readings not taken yet."""
+    peak = posterior.peaks[0]
+    nan, whole = np.array([np.nan]), np.zeros(1, dtype=np.int64)
+    place = np.asarray(survey.legs[peak.leg].route.position(np.array([peak.median_m])))
+    return Levels(
+        kind=kind,
+        id=("",),
+        leg=whole + peak.leg,
+        chainage_m=np.array([peak.median_m]),
+        offset_m=np.zeros(1),
+        easting_m=place[:, 0],
+        northing_m=place[:, 1],
+        level_db=np.zeros(1),
+        repeats=whole + 1,
+        background_db=nan,
+        place=whole,
+        session=whole,
+        sessions=("",),
+        surface=(None,),
+        censored=whole,
+        gain_db=nan,
+        low_hz=nan,
+        high_hz=nan,
+        lead_m=np.zeros(1),
+        rival_leg=whole - 1,
+        rival_chainage_m=nan,
+    )
 
 
 def _surface_places(
@@ -159,7 +200,7 @@ def _surface_places(
         at = np.linspace(low, high, max(2, int((high - low) / step) + 1))
         at, names = _at_marks(survey, leg, at)
         rows = np.flatnonzero(evidence.pooled.leg == leg)
-        taken = evidence.pooled.chainage_m[rows]
+        taken = evidence.pooled.chainage_m[rows] if len(survey.surface) else np.zeros(0)
         free = np.array([not np.any(np.abs(taken - x) < APART_M) for x in at], dtype=bool)
         if not free.any():
             continue

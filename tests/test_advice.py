@@ -22,7 +22,8 @@ from geoleak.inference import DigWindow, Places, Posterior
 from geoleak.linref import Route
 from geoleak.network import Joint
 from geoleak.posterior import infer
-from geoleak.site import Crew
+from geoleak.site import Crew, Point
+from geoleak.survey import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
 from tests.check_values import check_value
 
@@ -308,6 +309,39 @@ def test_three_next_readings_apart_from_one_another_and_from_those_taken():
         assert all(abs(one - other) >= 0.5 for other in at[i + 1 :])
     lengths = [each.expected_interval_95_m for each in decision.next_readings]
     assert lengths == sorted(lengths)
+
+
+def test_a_kind_not_read_yet_is_proposed_too():
+    """After a delay the ground is listened to; before anything, too."""
+    route = synthetic.straight(60.0)
+    ends = (PipePlace(0, 0.0), PipePlace(0, 60.0))
+    delay = SurveyedDelay("d", *ends, (2 * 20.0 - 60.0) / 430.0, 2e-3)
+    survey = synthetic.survey([route], delays=(delay,))
+    posterior = infer(survey)
+    decision = decide(survey, posterior, **SURE)
+    assert {each.kind for each in decision.next_readings} == {"surface"}
+    now = sum(b - a for _, a, b in posterior.interval_95)
+    best = decision.next_readings[0]
+    assert best.expected_interval_95_m < now
+    low, high = posterior.interval_95[0][1], posterior.interval_95[-1][2]
+    assert low - 1.1 <= best.chainage_m <= high + 1.1
+    nothing = synthetic.survey([route])
+    assert len(decide(nothing, infer(nothing), **SURE).next_readings) == 3
+
+
+def test_an_untouched_fitting_is_proposed_by_name():
+    main = synthetic.straight(60.0)
+    branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
+    touched = synthetic.levels("contact", [1.0, 59.0], [52.0, 51.0], route=main)
+    valve = SurveyedPoint(
+        Point("V7", 0, 0), 30.0, 38.0, float("nan"), 0.02, "fitting", leg=1, chainage_m=38.0
+    )
+    survey = synthetic.survey(
+        [main, branch], joints=[Joint(0, 30.0, 1, 0.0)], contact=touched, points=(valve,)
+    )
+    decision = decide(survey, infer(survey), most_readings=12, **SURE)
+    contacts = [each for each in decision.next_readings if each.kind == "contact"]
+    assert [each.point for each in contacts] == ["V7"]
 
 
 def test_a_reading_is_worth_something_when_unsure_and_costs_are_given():

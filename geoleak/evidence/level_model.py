@@ -368,7 +368,27 @@ class LevelEvidence:
             expected[mine] = added[pick, np.arange(len(mine))] + at_mode @ data.membership.T
         return LevelDraws(belief, strength, floor, scale, power, expected)
 
-    def elsewhere_like(self, pooled: Pooled) -> LevelEvidence:
+    def prior_draws(self, belief: Belief, ticks: Floats) -> LevelDraws:
+        """Draw strengths from their prior, for a kind that nobody has read yet.
+
+        The floor is taken to be found with the first readings: 0, give or take 3 dB. ``ticks`` as
+        in `draws`.
+        """
+        inverse = NormalDist().inv_cdf
+        deviate = np.array(
+            [[inverse(float(u)) for u in row] for row in np.clip(ticks, 1e-6, 0.999)]
+        )
+        count, none = len(belief), np.zeros((len(belief), 0))
+        return LevelDraws(
+            belief,
+            self.strength.value + self.strength.spread * deviate[:, 0],
+            3.0 * deviate[:, 2:],
+            np.ones(count),
+            none,
+            none,
+        )
+
+    def with_rows(self, pooled: Pooled) -> LevelEvidence:
         """Return the same kind with other rows (readings not taken yet)."""
         other = copy.copy(self)
         other.pooled = pooled
@@ -392,7 +412,7 @@ class LevelEvidence:
         -------
         expected, sigma : ndarray, shape (d, n)
         """
-        other = self.elsewhere_like(pooled)
+        other = self.with_rows(pooled)
         rows = np.arange(len(pooled))
         belief = draws.belief
         where = other.geometry(belief.places, rows)
