@@ -132,17 +132,19 @@ def _reasons(
 ) -> tuple[str, ...]:
     unit = survey.site.length_unit
     crew = survey.site.crew
-    found = [fit.text for fit in posterior.fits if fit.agrees]
+    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
+    sounds = ("surface", "contact")
+    found = [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
     if hole.chance < crew.dig_when:
         found.append(
-            f"{hole.chance:.0%} in a {format_length(hole.length_m, unit=unit)} hole; "
-            f"the crew digs from {crew.dig_when:.0%}"
+            f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
+            f"the crew digs from {percent(crew.dig_when)}"
         )
     if len(posterior.peaks) > 1 and posterior.peaks[1].mass > 0.05:
         other = posterior.peaks[1]
         found.append(
             f"a second place is possible: {survey.legs[other.leg].name} "
-            f"{format_station(other.median_m, unit=unit)} ({other.mass:.0%})"
+            f"{format_station(other.median_m, unit=unit)} ({percent(other.mass)})"
         )
     if posterior.second_leak is not None:
         other = posterior.second_leak
@@ -151,7 +153,18 @@ def _reasons(
             f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
         )
     if posterior.elsewhere > 0.05:
-        found.append(f"{posterior.elsewhere:.0%} that the leak is on no traced leg")
+        found.append(f"{percent(posterior.elsewhere)} that the leak is on no traced leg")
     if across < 0.97:
-        found.append(f"{1 - across:.0%} that the pipe lies farther aside than the hole is wide")
+        found.append(
+            f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
+        )
     return tuple(found)
+
+
+def percent(chance: float) -> str:
+    """Return a chance in whole per cent, never 0 % or 100 %."""
+    if chance < 0.01:
+        return "under 1 %"
+    if chance > 0.99:
+        return "over 99 %"
+    return f"{round(100 * chance)} %"

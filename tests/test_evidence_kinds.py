@@ -500,6 +500,31 @@ def test_prior_factors_are_seen_and_can_be_switched_off():
     assert density(off, 30.0) == pytest.approx(0.0095, rel=0.01)
 
 
+def test_recent_repairs_count_as_excavations_and_holes_of_the_job_do_not():
+    old = SurveyedPastLeak(PastLeak(SOMEWHERE, 1990), 0, 30.0)
+    new = SurveyedPastLeak(PastLeak(SOMEWHERE, 2024), 0, 70.0)
+    survey = synthetic.survey(past_leaks=(old, new), holes=(hole(None),), joint_factor=1.0)
+    prior = replace(survey.site.prior, past_leaks=1.0, recent_excavation=3.0)
+    survey = replace(survey, site=replace(survey.site, prior=prior))
+    posterior = infer(survey)
+    assert dict(posterior.prior_factors) == {"recent_excavation": 3.0}
+    assert density(posterior, 70.0) / density(posterior, 30.0) == pytest.approx(3.0, rel=0.02)
+    assert density(posterior, 41.0) / density(posterior, 30.0) == pytest.approx(1.0, rel=0.02)
+
+
+def test_older_pipe_is_likelier_by_the_stated_factor():
+    legs = [synthetic.straight(50.0), Route.from_vertices([(0.0, 90.0), (50.0, 90.0)])]
+    survey = synthetic.survey(legs, elsewhere=0.0)
+    aged = tuple(
+        replace(each, leg=replace(each.leg, installed=year))
+        for each, year in zip(survey.legs, (1960, 2010), strict=True)
+    )
+    site = replace(survey.site, prior=replace(survey.site.prior, age=3.0))
+    posterior = infer(replace(survey, legs=aged, site=site))
+    # Fifty years older: the factor in full.
+    assert posterior.leg_probability == pytest.approx([0.75, 0.25], abs=1e-6)
+
+
 def test_kinds_that_point_apart_are_said_with_both_places():
     route = synthetic.straight(100.0)
     chainage = np.arange(10.0, 40.0, 1.0)

@@ -53,7 +53,8 @@ def _spots(survey: Survey) -> list[tuple[str, float, list[Spot], float]]:
     for joint in survey.network.joints:
         joints += [(joint.leg_a, joint.chainage_a_m), (joint.leg_b, joint.chainage_b_m)]
     past: list[Spot] = [(p.leg, p.chainage_m) for p in survey.past_leaks]
-    dug: list[Spot] = [(h.leg, 0.5 * (h.from_m + h.to_m)) for h in survey.holes]
+    # Holes of this job were dug after the leak began: only earlier repairs count as excavations.
+    dug: list[Spot] = []
     years = [p.past_leak.year for p in survey.past_leaks if p.past_leak.year is not None]
     if years:
         recent = max(years) - setting("recent_years").value
