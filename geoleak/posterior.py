@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import MappingProxyType
 
 import numpy as np
@@ -51,7 +52,9 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
     rng = np.random.default_rng(run.options.seed)
     belief = draw(run, cells, on_pipe, run.options.draws, rng)
-    peaks = find_peaks(cells, mass, sets[0.95], window_m=survey.site.crew.dig_length_m)
+    peaks = find_peaks(cells, on_pipe, sets[0.95], window_m=survey.site.crew.dig_length_m)
+    if mass.sum() <= 0:
+        peaks = tuple(replace(peak, mass=0.0) for peak in peaks)
     found = check(run, cells, belief, peaks, rng)
     factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
