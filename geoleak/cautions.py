@@ -29,10 +29,12 @@ TRENCH = (
 )
 STRAY_VOLTAGE = "Metallic services may carry stray voltage: test, and bond across before cutting."
 TRAFFIC = "Guard the hole and the crew from traffic."
+LISTENING_TRAFFIC = "Guard who listens from traffic: headphones keep its sound out."
 VAULT_AIR = "Test the air before entering a vault or a deep pit."
 HEARING = "Start headphones at the lowest volume and mute while the sensor moves."
 PRESSURE = "Raising line pressure is for a licensed person."
 ADVICE = "Local codes and licensed practice govern; a stake is advice."
+LISTENING_ADVICE = "Local codes and licensed practice govern; where to listen is advice."
 
 HOLE_CAUTIONS = (
     CALL_FIRST,
@@ -52,7 +54,7 @@ def hole_cautions(
     depth_m: float | None,
     depth_sigma_m: float = 0.0,
     services: tuple[str, ...] = (),
-    not_before: str | None = None,
+    listening: bool = False,
 ) -> tuple[str, ...]:
     """Return the cautions for one hole, what is special to it first.
 
@@ -64,15 +66,21 @@ def hole_cautions(
         Of that depth: what it may reach within one sigma counts.
     services : tuple of str
         Texts of services in the hole or its tolerance zone.
-    not_before : str or None
-        What `not_before` returned.
+    listening : bool
+        Whether a further reading is suggested before the dig.
+
+    Notes
+    -----
+    That nobody may dig yet is not among them: outputs say what `not_before` returns by itself.
     """
-    first = []
-    if not_before is not None:
-        first.append(f"Do not dig: {not_before}.")
-    first += [f"In or near the hole: {each}." for each in services]
+    first = [f"In or near the hole: {each}." for each in services]
     first += trench_cautions(depth_m, depth_sigma_m=depth_sigma_m)
-    return (*first, *HOLE_CAUTIONS)
+    return (*first, *((HEARING,) if listening else ()), *HOLE_CAUTIONS)
+
+
+def listening_cautions() -> tuple[str, ...]:
+    """Return the cautions for who goes on listening: nobody digs yet, so none is about a hole."""
+    return (HEARING, LISTENING_TRAFFIC, VAULT_AIR, PRESSURE, LISTENING_ADVICE)
 
 
 def trench_cautions(depth_m: float | None, *, depth_sigma_m: float = 0.0) -> tuple[str, ...]:

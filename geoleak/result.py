@@ -33,6 +33,7 @@ FEATURE_KINDS = (
     "utility",
     "check_point",
     "offset_stake",
+    "next_reading",
 )
 
 
@@ -195,6 +196,8 @@ class NextReadingSummary:
     leg: str
     chainage_m: float
     expected_interval_95_m: float
+    interval_95_now_m: float | None = None
+    """Length of the 95 % interval before it is taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,6 +230,8 @@ class ReadingSummary:
     low_hz: float | None
     high_hz: float | None
     recording: str | None = None
+    level_from: str = "meter"
+    """``"meter"`` or ``"recording"`` (dB re full scale): levels of two scales do not compare."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,11 +259,12 @@ class TieSummary:
 
 @dataclass(frozen=True, slots=True)
 class StakeSummary:
-    """One stake of stakes.csv beside the leak's own: offset stakes, hole ends, check points."""
+    """One row of stakes.csv: the leak's stake and what goes with it, or places to listen at."""
 
     id: str
     kind: str
-    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"`` or ``"check_point"``."""
+    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"`` or
+    ``"check_point"``."""
     label: str
     easting: float
     northing: float

@@ -27,8 +27,9 @@ from geoleak.result import (
     Window,
 )
 from geoleak.result_features import features
-from geoleak.result_stake import StakeWork, stake_work
-from geoleak.site import Note
+from geoleak.result_stake import stake_work
+from geoleak.result_work import StakeWork
+from geoleak.site import Note, Reading
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
 from geoleak.units import format_station, unit_m
@@ -51,7 +52,7 @@ def build_result(
         near=_near(survey, decision),
         legs=_legs(survey, posterior),
         decision=_decision(survey, work),
-        next_readings=_next_readings(survey, decision),
+        next_readings=_next_readings(survey, posterior, decision),
         profile=_profile(survey, posterior),
         readings=tuple(row for levels in _all(survey) for row in _readings(survey, levels)),
         fits=tuple(
@@ -209,7 +210,10 @@ def _decision(survey: Survey, work: StakeWork) -> DecisionSummary:
     )
 
 
-def _next_readings(survey: Survey, decision: Decision) -> tuple[NextReadingSummary, ...]:
+def _next_readings(
+    survey: Survey, posterior: Posterior, decision: Decision
+) -> tuple[NextReadingSummary, ...]:
+    now_m = sum(high - low for _, low, high in posterior.interval_95)
     found = []
     for each in decision.next_readings:
         leg = survey.legs[each.leg]
@@ -221,6 +225,7 @@ def _next_readings(survey: Survey, decision: Decision) -> tuple[NextReadingSumma
                 leg=leg.name,
                 chainage_m=each.chainage_m,
                 expected_interval_95_m=each.expected_interval_95_m,
+                interval_95_now_m=float(now_m),
             )
         )
     return tuple(found)
@@ -311,9 +316,15 @@ def _readings(survey: Survey, levels: Levels) -> list[ReadingSummary]:
             low_hz=known(levels.low_hz[k]),
             high_hz=known(levels.high_hz[k]),
             recording=sheet[levels.id[k]].recording if levels.id[k] in sheet else None,
+            level_from=_level_from(sheet.get(levels.id[k])),
         )
         for k in range(len(levels))
     ]
+
+
+def _level_from(reading: Reading | None) -> str:
+    """Return what gave the level: a recording fills one that the sheet leaves empty."""
+    return "recording" if reading is not None and not reading.levels else "meter"
 
 
 def _warned(note: Note) -> Warned:

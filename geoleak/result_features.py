@@ -11,12 +11,13 @@ import numpy as np
 
 from geoleak.inference import Piece, Posterior
 from geoleak.result import Feature, Result
+from geoleak.result_listen import next_reading_features
 from geoleak.survey import Survey, SurveyedPoint
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-    from geoleak.result_stake import StakeWork
+    from geoleak.result_work import StakeWork
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,7 +81,19 @@ def features(bare: Result, survey: Survey, posterior: Posterior, work: StakeWork
     made = [
         *_routes(bare, draw),
         *_intervals(draw, posterior),
-        draw.feature(
+        *_hole(bare, draw, work),
+        *_points(draw),
+        *_readings(bare, draw),
+        *work.features(draw.feature),
+        *next_reading_features(bare, work, draw.feature),
+    ]
+    return replace(bare, features=tuple(made))
+
+
+def _hole(bare: Result, draw: _Drawer, work: StakeWork) -> Iterator[Feature]:
+    """Return the hole, only where it is to be dug: a drawn hole gets dug."""
+    if bare.decision.verdict == "dig":
+        yield draw.feature(
             "hole",
             "hole",
             work.outline,
@@ -89,12 +102,7 @@ def features(bare: Result, survey: Survey, posterior: Posterior, work: StakeWork
             depth_m=bare.decision.hole.depth_m,
             chance=bare.decision.chance_in_hole,
             leg=bare.leak.leg,
-        ),
-        *_points(draw),
-        *_readings(bare, draw),
-        *work.features(draw.feature),
-    ]
-    return replace(bare, features=tuple(made))
+        )
 
 
 def _routes(bare: Result, draw: _Drawer) -> Iterator[Feature]:
@@ -160,4 +168,5 @@ def _readings(bare: Result, draw: _Drawer) -> Iterator[Feature]:
                 offset_m=row.offset_m,
                 level_db=row.level_db,
                 surface=row.surface,
+                level_from=row.level_from,
             )

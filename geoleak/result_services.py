@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from geoleak.errors import Complaint, CrsError, InputError, Origin
 from geoleak.readers.utilities import read_utility_file
-from geoleak.services import Service, project_services, services_of_points
+from geoleak.result import ServiceSummary
+from geoleak.services import Conflict, Service, project_services, services_of_points
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
+from geoleak.units import format_station
 
 # Services drawn for this place reach it; none within a kilometre means another place.
 FAR_M = 1000.0
@@ -82,4 +84,21 @@ def _from_points(survey: Survey, utility: Utility) -> tuple[Service, ...]:
         colour=utility.colour,
         quality=utility.quality,
         depth_m=utility.depth_m,
+    )
+
+
+def service_summary(row: Conflict, *, unit: str) -> ServiceSummary:
+    """Return a service against the hole as outputs print it."""
+    return ServiceSummary(
+        name=row.name,
+        colour=row.colour,
+        station=format_station(row.chainage_m, unit=unit),
+        from_stake_m=row.from_stake_m,
+        distance_m=row.distance_m,
+        crossing_deg=row.crossing_deg,
+        depth_m=row.depth_m,
+        in_hole=row.in_hole,
+        in_tolerance_zone=row.in_tolerance_zone,
+        quality=row.quality,
+        text=row.text,
     )

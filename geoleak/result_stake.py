@@ -4,28 +4,27 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geoleak.advice import decide
-from geoleak.cautions import hole_cautions, not_before
+from geoleak.cautions import hole_cautions, listening_cautions, not_before
 from geoleak.hole import HoleShape, dig_depth_m, hole_shape, hole_width_m, outline_wkt
 from geoleak.inference import Decision, Posterior
 from geoleak.result import (
     BudgetRow,
-    Feature,
     HoleSummary,
-    ServiceSummary,
     SettingOutEllipse,
     StakeSummary,
     TieSummary,
 )
-from geoleak.result_services import services_of
-from geoleak.services import Conflict, Service, conflicts
-from geoleak.site import Note
+from geoleak.result_listen import listening_points, wants_listening
+from geoleak.result_services import service_summary, services_of
+from geoleak.result_work import StakeWork
+from geoleak.services import Conflict, conflicts
 from geoleak.stake import (
     ELLIPSE_95,
     CheckPoint,
@@ -49,63 +48,6 @@ from geoleak.units import format_station
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-DrawFeature = Callable[..., Feature]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class StakeWork:
-    """The decision and all that hangs on its stake."""
-
-    decision: Decision
-    ellipse_95: SettingOutEllipse
-    budget: tuple[BudgetRow, ...]
-    lonlat_accuracy_m: float | None
-    elevation_m: float | None
-    crown_m: float
-    crown_sigma_m: float
-    side: dict[str, float]
-    hole: HoleSummary
-    outline: BaseGeometry
-    ties: tuple[TieSummary, ...]
-    ties_text: tuple[str, ...]
-    tie_lines: tuple[tuple[TieSummary, BaseGeometry], ...]
-    stakes: tuple[StakeSummary, ...]
-    stake_points: tuple[tuple[StakeSummary, BaseGeometry], ...]
-    services: tuple[ServiceSummary, ...]
-    service_shapes: tuple[Service, ...]
-    cautions: tuple[str, ...]
-    not_before: str | None
-    notes: tuple[Note, ...]
-
-    def features(self, draw: DrawFeature) -> Iterator[Feature]:
-        """Return the stakes, ties and services as features."""
-        for service in self.service_shapes:
-            yield draw(
-                "utility",
-                service.name,
-                service.geometry,
-                name=service.name,
-                colour=service.colour,
-                quality=service.quality,
-                depth_m=service.depth_m,
-            )
-        for tie, line in self.tie_lines:
-            yield draw(
-                "tie",
-                f"tie-{tie.feature}",
-                line,
-                feature=tie.feature,
-                distance_m=tie.distance_m,
-                bearing_deg=tie.bearing_deg,
-            )
-        for stake, point in self.stake_points:
-            more: dict[str, Any] = {"elevation_m": stake.elevation_m}
-            if stake.kind == "stake":
-                more |= {"leg": self.hole.pieces[0][0], "chainage_m": self.decision.stake_m}
-            # Ends of the hole are offset stakes to whoever draws: set out beside the leak's own.
-            kind = "offset_stake" if stake.kind.startswith("hole") else stake.kind
-            yield draw(kind, stake.id, point, label=stake.label, **more)
-
 
 def stake_work(
     survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
@@ -127,28 +69,35 @@ class _Work:
     now: datetime.datetime | None
 
     def done(self) -> StakeWork:
-        decision = self._decide()
+        import shapely
+
+        decision, unit = self._decide(), self.survey.site.length_unit
         leg = self.survey.legs[decision.leg]
         at_m = decision.stake_m
         east, north = (float(v) for v in np.asarray(leg.route.position(at_m))[:2])
         shape, hole = self._hole(decision, leg)
-        ties = self._ties(leg, at_m, east, north)
-        points, checks = self._stakes(decision, leg, east, north)
+        dig = decision.verdict == "dig"
+        ties = self._ties(leg, at_m, east, north) if dig else None
+        ahead = () if dig else listening_points(self.survey, decision)
+        points = ahead or (self._stakes(decision, leg) if dig else ())
+        first = (points[0][1].easting_m, points[0][1].northing_m) if points else (east, north)
+        checks = self._checks(*first)
         service_shapes, notes = services_of(self.survey)
         near = conflicts(
             service_shapes,
             route=leg.route,
             stake_m=at_m,
             outline=shape.outline,
-            unit=self.survey.site.length_unit,
+            unit=unit,
             tolerance_zone_m=self.survey.site.crew.tolerance_zone_m,
         )
-        wait = self._not_before()
         crown, sigma = self._crown(leg, at_m)
-        tie_lines = tuple(self._tie_lines(ties, east, north))
+        tie_lines = tuple(self._tie_lines(ties, east, north)) if ties else ()
         stakes = tuple(self._summaries(points, checks))
         return StakeWork(
             decision=decision,
+            leg=leg.name,
+            station=f"{leg.name} {format_station(at_m, unit=unit)}",
             ellipse_95=self._ellipse(leg, at_m),
             budget=self._budget(leg, at_m),
             lonlat_accuracy_m=self._lonlat_accuracy(leg, at_m),
@@ -159,20 +108,19 @@ class _Work:
             hole=hole,
             outline=shape.outline,
             ties=tuple(tie for tie, _ in tie_lines),
-            ties_text=ties.texts,
+            ties_text=ties.texts if ties else (),
             tie_lines=tie_lines,
             stakes=tuple(stake for stake, _ in stakes),
             stake_points=stakes,
-            services=tuple(self._service(each) for each in near),
+            services=tuple(service_summary(each, unit=unit) for each in near),
             service_shapes=service_shapes,
-            cautions=hole_cautions(
-                depth_m=shape.depth_m,
-                depth_sigma_m=sigma,
-                services=tuple(each.text for each in near if each.in_tolerance_zone),
-                not_before=wait,
-            ),
-            not_before=wait,
+            cautions=self._cautions(decision, shape, sigma, near),
+            not_before=self._not_before(),
             notes=notes,
+            best_place=shapely.Point(east, north),
+            next_lonlat_accuracy_m=tuple(
+                self._lonlat_accuracy(each, place.chainage_m) for each, place in ahead
+            ),
         )
 
     @property
@@ -318,9 +266,21 @@ class _Work:
             )
             yield summary, line
 
+    def _cautions(
+        self, decision: Decision, shape: HoleShape, sigma_m: float, near: tuple[Conflict, ...]
+    ) -> tuple[str, ...]:
+        if decision.verdict != "dig":
+            return listening_cautions()
+        return hole_cautions(
+            depth_m=shape.depth_m,
+            depth_sigma_m=sigma_m,
+            services=tuple(each.text for each in near if each.in_tolerance_zone),
+            listening=wants_listening(decision),
+        )
+
     def _stakes(
-        self, decision: Decision, leg: SurveyedLeg, east: float, north: float
-    ) -> tuple[list[StakePoint], tuple[CheckPoint, ...]]:
+        self, decision: Decision, leg: SurveyedLeg
+    ) -> tuple[tuple[SurveyedLeg, StakePoint], ...]:
         unit = self.survey.site.length_unit
         known = depth_is_known(self.survey.site, leg.leg)
         piece = next(p for p in decision.hole.pieces if p[0] == decision.leg)
@@ -335,25 +295,33 @@ class _Work:
             ),
             *hole_stakes(leg.route, piece[1], piece[2], unit=unit),
         ]
+        return tuple((leg, each) for each in points)
+
+    def _checks(self, east: float, north: float) -> tuple[CheckPoint, ...]:
+        """Return the points that a rover checks itself on before it goes to a place."""
         shots = [
             ShotPoint(p.point.id, p.easting_m, p.northing_m, p.sigma_m, p.point.status != "float")
             for p in self.survey.points
             # A painted mark washes off: what a rover checks against has to stay.
             if p.kind != "mark" and p.point.status != "single" and not p.taped
         ]
-        checks = check_points(
-            shots, easting_m=east, northing_m=north, rover_sigma_m=self._rover_sigma_m, unit=unit
+        return check_points(
+            shots,
+            easting_m=east,
+            northing_m=north,
+            rover_sigma_m=self._rover_sigma_m,
+            unit=self.survey.site.length_unit,
         )
-        return points, checks
 
     def _summaries(
-        self, points: list[StakePoint], checks: tuple[CheckPoint, ...]
+        self, placed: tuple[tuple[SurveyedLeg, StakePoint], ...], checks: tuple[CheckPoint, ...]
     ) -> Iterator[tuple[StakeSummary, BaseGeometry]]:
         import shapely
 
         heights = {p.point.id: p.point.elevation_m for p in self.survey.points}
+        points = [each for _, each in placed]
         names = free_ids(self.survey.site.points, len(points) + len(checks))
-        ground = [self._ground_near(each) for each in points] + [heights[c.id] for c in checks]
+        ground = [self._ground_near(*each) for each in placed] + [heights[c.id] for c in checks]
         said = [(p.kind, p.label, "") for p in points]
         said += [("check_point", f"CHECK {c.id}", c.text) for c in checks]
         places = [(p.easting_m, p.northing_m) for p in points]
@@ -364,25 +332,9 @@ class _Work:
             summary = StakeSummary(name, kind, label, east, north, height, text)
             yield summary, shapely.Point(place)
 
-    def _ground_near(self, stake: StakePoint) -> float | None:
+    def _ground_near(self, leg: SurveyedLeg, stake: StakePoint) -> float | None:
         """Return the ground's height at a stake: as on the pipe beside it."""
-        leg = self.survey.legs[self.posterior.peaks[0].leg]
         return self._ground(leg, min(max(stake.chainage_m, 0.0), leg.route.length_m))
-
-    def _service(self, row: Conflict) -> ServiceSummary:
-        return ServiceSummary(
-            name=row.name,
-            colour=row.colour,
-            station=format_station(row.chainage_m, unit=self.survey.site.length_unit),
-            from_stake_m=row.from_stake_m,
-            distance_m=row.distance_m,
-            crossing_deg=row.crossing_deg,
-            depth_m=row.depth_m,
-            in_hole=row.in_hole,
-            in_tolerance_zone=row.in_tolerance_zone,
-            quality=row.quality,
-            text=row.text,
-        )
 
     def _not_before(self) -> str | None:
         request = self.survey.site.locate_request

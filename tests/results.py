@@ -6,8 +6,8 @@ import math
 from dataclasses import replace
 
 import numpy as np
-from shapely.geometry import LineString, Point
 
+from geoleak.cautions import listening_cautions
 from geoleak.result import (
     BudgetRow,
     DecisionSummary,
@@ -16,27 +16,22 @@ from geoleak.result import (
     Leak,
     LegSummary,
     NearMarks,
-    NextReadingSummary,
     Position,
     ProfileLeg,
-    ReadingSummary,
     Result,
     Run,
     ServiceSummary,
     SettingOutEllipse,
     SiteSummary,
-    StakeSummary,
-    TieSummary,
     Warned,
     Window,
 )
 from geoleak.site import Job
 from geoleak.units import format_station
+from tests import result_drawn as drawn
 from tests.result_yard import (
-    BEARING_DEG,
     BEFORE_M,
     CAUTIONS,
-    FIXED_M,
     HOSTILE,
     PAST_M,
     SPREADS_M,
@@ -50,9 +45,9 @@ def build(**options) -> Result:
     """Build one Result."""
     yard = Yard(Options(**options))
     options = yard.options
-    readings, along = _along(yard)
-    ties, tied = _ties(yard)
-    stakes, staked = _stakes(yard)
+    readings, along = drawn.along(yard)
+    ties, tied = drawn.ties(yard)
+    stakes, staked = drawn.stakes(yard)
     return Result(
         run=Run("7f3a91", "0.1.0", "2026-05-04", {"points.csv": "ab" * 32, "site.toml": "cd" * 32}),
         site=_site(options),
@@ -60,7 +55,7 @@ def build(**options) -> Result:
         near=NearMarks("108", 0.579, "109", "105", "118"),
         legs=(_leg(yard),),
         decision=_decision(yard),
-        next_readings=_next(options),
+        next_readings=drawn.next_readings(options),
         profile=(_profile(yard),),
         readings=readings,
         fits=(FitSummary("surface", len(readings), 0.41, AGREE, True),),
@@ -74,168 +69,23 @@ def build(**options) -> Result:
                 15,
             ),
         ),
-        cautions=CAUTIONS,
+        cautions=CAUTIONS if options.verdict == "dig" else listening_cautions(),
         ties=ties,
-        ties_text=(
-            "Standing at 201 and looking at 202, the stake is on the left.",
-            "With tapes good to 0.05 ft the ties set out within 0.11 ft.",
-        ),
+        ties_text=TIES_TEXT if options.verdict == "dig" else (),
         stakes=stakes,
         point_layout=options.layout,
         services=_services(options),
-        features=(*_pipe(yard), *along, *tied, *_utilities(yard), *staked),
+        features=(*drawn.pipe(yard), *along, *tied, *drawn.utilities(yard), *staked),
         job=Job("J-2217", "14 Alder Court", "R. Fenn", "contact mic, locator, rover"),
         not_before="no locate request is filed",
     )
 
 
+TIES_TEXT = (
+    "Standing at 201 and looking at 202, the stake is on the left.",
+    "With tapes good to 0.05 ft the ties set out within 0.11 ft.",
+)
 AGREE = "14 readings agree with one leak, 17 dB over background at the peak"
-
-
-def _pipe(yard):
-    """Return the route, the intervals, the hole and the meter."""
-    yield yard.feature(
-        "route",
-        "yard",
-        yard.line,
-        leg="yard",
-        length_m=yard.length_m,
-        material="pvc",
-        marks_by="signal",
-    )
-    for percent, (low, high) in SPREADS_M.items():
-        yield yard.feature(
-            "interval",
-            f"{percent}-1",
-            yard.between(STAKE_M - low, STAKE_M + high),
-            percent=percent,
-            leg="yard",
-            from_m=STAKE_M - low,
-            to_m=STAKE_M + high,
-        )
-    length_m = BEFORE_M + PAST_M
-    yield yard.feature("hole", "hole", yard.hole, length_m=length_m, chance=0.91, depth_m=0.94)
-    yield yard.feature("fitting", "MTR1", yard.at(0), code="MTR", chainage_m=0.0)
-
-
-def _level(chainage_m):
-    return 24 + 17 / (1 + ((chainage_m - STAKE_M) / 1.6) ** 2)
-
-
-def _along(yard):
-    """Return the readings, and the features of marks and readings."""
-    options, generator = yard.options, np.random.default_rng(3)
-    readings, features = [], []
-    for number in range(19):
-        chainage_m, name = 1.2 + 1.45 * number, str(101 + number)
-        place = yard.at(chainage_m)
-        shot = Point(place.x + generator.normal(0, 0.06) / yard.factor, place.y)
-        features.append(
-            yard.feature(
-                "mark",
-                name,
-                shot,
-                leg="yard",
-                chainage_m=chainage_m,
-                elevation_m=71.2 + 0.01 * number,
-                depth_m=0.93,
-                code=options.code,
-                note=options.note,
-            )
-        )
-        if not 2 < number < 17:
-            continue
-        reading = ReadingSummary(
-            id=f"R{number - 2}",
-            kind="surface",
-            place=name,
-            leg="yard",
-            chainage_m=chainage_m,
-            offset_m=0.03,
-            level_db=float(round(_level(chainage_m) + generator.normal(0, 1.2), 1)),
-            repeats=2,
-            surface="concrete" if number > 9 else "grass",
-            background_db=None,
-            low_hz=70.0,
-            high_hz=850.0,
-        )
-        readings.append(reading)
-        features.append(
-            yard.feature(
-                "reading",
-                reading.id,
-                place,
-                reading_kind="surface",
-                leg="yard",
-                chainage_m=chainage_m,
-                level_db=reading.level_db,
-                surface=reading.surface,
-                note=options.note,
-            )
-        )
-    return tuple(readings), features
-
-
-def _ties(yard):
-    """Return the ties, and the features of the ties and the corners they start from."""
-    ties, features, note = [], [], f"building corner {yard.options.note}"
-    for name, (x, y) in FIXED_M.items():
-        corner = Point(yard.place(x, y))
-        tape = LineString([corner, yard.stake])
-        east, north = yard.stake.x - corner.x, yard.stake.y - corner.y
-        bearing = math.degrees(math.atan2(east, north)) % 360
-        tie = TieSummary(name, note, tape.length * yard.factor, bearing)
-        ties.append(tie)
-        features.append(yard.feature("feature", name, corner, code="BC", note=note))
-        features.append(
-            yard.feature(
-                "tie",
-                f"tie-{name}",
-                tape,
-                feature=name,
-                distance_m=tie.distance_m,
-                bearing_deg=bearing,
-            )
-        )
-    return tuple(ties), features
-
-
-def _stakes(yard):
-    """Return the stakes and their features."""
-    note, stake = yard.options.note, yard.stake
-    stakes = [StakeSummary("900", "stake", "LEAK yard", stake.x, stake.y, 71.26)]
-    features = [
-        yard.feature("stake", "900", stake, leg="yard", chainage_m=STAKE_M, elevation_m=71.26)
-    ]
-    for number, (side, turn) in enumerate((("L", -90), ("R", 90)), start=901):
-        angle, away = math.radians(BEARING_DEG + turn), 1.524 / yard.factor
-        place = Point(stake.x + away * math.sin(angle), stake.y + away * math.cos(angle))
-        label = f"5.0 {side} of the stake, cut 3.1"
-        stakes.append(StakeSummary(str(number), "offset_stake", label, place.x, place.y, 71.27))
-        features.append(yard.feature("offset_stake", str(number), place, label=label))
-    ends = (("hole_start", STAKE_M - BEFORE_M), ("hole_end", STAKE_M + PAST_M))
-    for number, (kind, chainage_m) in enumerate(ends, start=903):
-        end = yard.at(chainage_m)
-        stakes.append(StakeSummary(str(number), kind, kind.replace("_", " "), end.x, end.y, None))
-    for number, name in enumerate(("201", "202"), start=905):
-        east, north = yard.place(*FIXED_M[name])
-        label = f"check {name} {note}"
-        stakes.append(StakeSummary(str(number), "check_point", label, east, north, 71.5))
-        features.append(
-            yard.feature("check_point", str(number), Point(east, north), label=f"check {name}")
-        )
-    return tuple(stakes), features
-
-
-def _utilities(yard):
-    if not yard.options.services:
-        return
-    crossing, step = yard.at(STAKE_M + 0.43), 1 / yard.factor
-    path = [(crossing.x + k * 3 * step, crossing.y - k * 7 * step) for k in (-1, 0, 1)]
-    name = f"gas {yard.options.note}"
-    yield yard.feature("utility", "gas", LineString(path), name=name, colour="yellow", quality="B")
-    fibre = LineString([yard.place(-0.3, 9.0), yard.place(27.4, 13.7)])
-    yield yard.feature("utility", "fibre", fibre, name="fibre", colour="orange")
 
 
 def _services(options):
@@ -341,22 +191,13 @@ def _decision(yard):
     )
 
 
-def _next(options):
-    if options.verdict == "dig":
-        return ()
-    return (
-        NextReadingSummary("surface", "yard@0+72", "yard", 21.9, 1.9),
-        NextReadingSummary("contact", "MTR1", "yard", 0.0, 2.6),
-    )
-
-
 def _profile(yard):
     along = np.arange(0, yard.length_m, 0.1)
     density = np.exp(-0.5 * ((along - STAKE_M) / 0.62) ** 2) / (0.62 * math.sqrt(2 * math.pi))
     if yard.options.peaks == 2:
         second = np.exp(-0.5 * ((along - 22) / 0.5) ** 2) / (0.5 * math.sqrt(2 * math.pi))
         density = 0.6 * density + 0.4 * second
-    level = _level(along)
+    level = drawn.level(along)
 
     def plain(values, digits=3):
         return tuple(float(v) for v in np.round(values, digits))

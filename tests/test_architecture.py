@@ -50,11 +50,15 @@ MEMBERS = {
     "sound_report": "pipeline",
     "result_build": "pipeline",
     "result_features": "pipeline",
+    "result_listen": "pipeline",
     "result_services": "pipeline",
     "result_stake": "pipeline",
+    "result_work": "pipeline",
 }
 # The map's own modules subclass a library's classes: they are loaded only when a map is drawn.
-AT_THE_EDGE = dict.fromkeys(("map_layers", "map_leaflet", "map_ticks", "map_view"), "folium")
+AT_THE_EDGE = dict.fromkeys(
+    ("map_layers", "map_leaflet", "map_readings", "map_ticks", "map_view"), "folium"
+)
 # A Result hands itself to the exporters when it is asked to; nothing else looks downward.
 DOWNWARD = {("result", "export")}
 

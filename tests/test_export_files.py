@@ -25,7 +25,14 @@ from geoleak.export.layers import PLANS
 from geoleak.export.write import write_all
 from geoleak.units import unit_m
 from tests.check_values import check_value
-from tests.results import EVERY_SITE, feet_site, hostile_site, local_site, metric_site
+from tests.results import (
+    EVERY_SITE,
+    feet_site,
+    hostile_site,
+    listen_on_site,
+    local_site,
+    metric_site,
+)
 
 SCHEMAS = Path(__file__).parent / "schemas"
 LAYER_NAMES = [
@@ -151,6 +158,23 @@ def test_geopackage_of_a_local_site_has_no_false_crs(tmp_path):
     assert frame.geometry.iloc[0].x == pytest.approx(local_site().leak.position.easting)
 
 
+def test_geopackage_holds_where_to_listen_next_only_to_listen_on(tmp_path, package):
+    import pyogrio
+
+    path = write_geopackage(listen_on_site(), tmp_path / "site.gpkg")
+    layer = pyogrio.read_dataframe(path, layer="next_readings")
+    assert layer["id"].tolist() == ["LISTEN 1", "LISTEN 2"]
+    assert layer["place"].tolist() == [each.place for each in listen_on_site().next_readings]
+    assert len(pyogrio.read_dataframe(path, layer="hole")) == 0
+    stakes = pyogrio.read_dataframe(path, layer="stakes")
+    assert sorted(stakes["kind"]) == ["check_point", "check_point", "stake"]
+    assert stakes.set_index("kind").loc["stake", "label"].endswith("not to dig")
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as base:
+        styled = {row[0] for row in base.execute("SELECT f_table_name FROM layer_styles")}
+    assert "next_readings" in styled
+    assert "next_readings" not in {str(name) for name, _ in pyogrio.list_layers(package)}
+
+
 def test_geopackage_takes_points_multis_and_empty_layers(tmp_path):
     import pyogrio
 
@@ -195,17 +219,19 @@ def test_kml_is_read_by_gdal_with_names_and_elevations(name, tmp_path):
 
     result = EVERY_SITE[name]()
     path = write_kml(result, tmp_path / "site.kml")
+    layers = [str(layer) for layer, _ in pyogrio.list_layers(path)]
+    total = sum(len(pyogrio.read_dataframe(path, layer=layer)) for layer in layers)
+    assert total == sum(e.lonlat is not None and e.id != "best-so-far" for e in result.features)
+    if name == "listen_on":
+        ahead = pyogrio.read_dataframe(path, layer="Listen next")
+        assert ahead["Name"].tolist() == ["LISTEN 1", "LISTEN 2"]
+        assert not {"Stake", "Hole"} & set(layers)
+        return
     frame = pyogrio.read_dataframe(path, layer="Stake")
-    first = frame.iloc[0]
     row = frame[frame["Name"].str.startswith("STAKE yard")].iloc[0]
     assert row.geometry.x == pytest.approx(result.leak.lonlat[0], abs=1e-9)
     assert row.geometry.y == pytest.approx(result.leak.lonlat[1], abs=1e-9)
     assert row.geometry.z == pytest.approx(result.leak.elevation_m, abs=1e-3)
-    assert first is not None
-    total = sum(
-        len(pyogrio.read_dataframe(path, layer=layer)) for layer, _ in pyogrio.list_layers(path)
-    )
-    assert total == sum(each.lonlat is not None for each in result.features)
 
 
 @pytest.mark.parametrize("name", WITH_LONLAT)
@@ -216,6 +242,12 @@ def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
     path = write_gpx(result, tmp_path / "site.gpx")
     xmlschema.XMLSchema(SCHEMAS / "gpx_rules.xsd").validate(path)
     read = gpxpy.parse(path.read_text("utf-8"))
+    if name == "listen_on":
+        names = [each.name for each in read.waypoints]
+        assert names[:2] == ["LISTEN 1", "LISTEN 2"]
+        assert not any(word in each for each in names for word in ("STAKE", "BEST"))
+        assert {track.type for track in read.tracks} == {"route"}
+        return
     stake = next(each for each in read.waypoints if each.name.startswith("STAKE"))
     assert stake.elevation == pytest.approx(result.leak.elevation_m, abs=1e-3)
     assert stake.latitude == pytest.approx(result.leak.lonlat[1], abs=1e-9)

@@ -14,7 +14,14 @@ from geoleak.errors import GeoleakError
 from geoleak.export.geojson import feature_collection, geometry, write_geojson
 from geoleak.result import FEATURE_KINDS
 from tests.check_values import check_value
-from tests.results import EVERY_SITE, feet_site, hostile_site, local_site, metric_site
+from tests.results import (
+    EVERY_SITE,
+    feet_site,
+    hostile_site,
+    listen_on_site,
+    local_site,
+    metric_site,
+)
 
 
 def _walk(coordinates):
@@ -40,7 +47,20 @@ def test_an_independent_reader_takes_it(name, tmp_path):
     plain = json.loads(text)
     assert "crs" not in plain
     kinds = {each["properties"]["kind"] for each in plain["features"]}
-    assert kinds <= set(FEATURE_KINDS) and {"stake", "interval", "hole", "route"} <= kinds
+    advised = "next_reading" if name == "listen_on" else "hole"
+    assert kinds <= set(FEATURE_KINDS) and {"stake", "interval", advised, "route"} <= kinds
+
+
+def test_to_listen_on_nothing_is_there_to_be_dug():
+    result = listen_on_site()
+    features = feature_collection(result)["features"]
+    kinds = {each["properties"]["kind"] for each in features}
+    assert not kinds & {"hole", "offset_stake", "tie"}
+    (best,) = (e["properties"] for e in features if e["properties"]["kind"] == "stake")
+    assert best["label"].startswith("BEST SO FAR") and best["label"].endswith("not to dig")
+    ahead = [e["properties"] for e in features if e["properties"]["kind"] == "next_reading"]
+    assert [each["label"] for each in ahead] == ["LISTEN 1", "LISTEN 2"]
+    assert [each["place"] for each in ahead] == [each.place for each in result.next_readings]
 
 
 @pytest.mark.parametrize("name", [n for n in EVERY_SITE if n != "local"])

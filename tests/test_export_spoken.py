@@ -7,8 +7,10 @@ from dataclasses import replace
 
 import pytest
 
+from geoleak.export.listen_words import expected, place
 from geoleak.export.spoken import lines
-from geoleak.result import NearMarks
+from geoleak.export.words import told
+from geoleak.result import NearMarks, NextReadingSummary
 from tests.results import (
     EVERY_SITE,
     feet_site,
@@ -51,7 +53,7 @@ def test_the_figures_are_those_of_the_result_in_its_own_unit():
         "sets out within 0.3 ft",
         "35.902187 -79.041065, within 7 ft at best",
         "if the hole is dry: 0+47.0 to 0+52.0 (5 %)",
-        "occupy 905 first: it must read within 0.1 ft, or stop",
+        "occupy 201 first: it must read within 0.1 ft, or stop",
     ):
         assert said in text
     metric = _text(metric_site())
@@ -82,8 +84,87 @@ def test_listening_on_does_not_say_dig():
     text = _text(listen_on_site())
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     assert not any(line.startswith("DIG") for line in printed)
-    assert "surface reading at yard@0+72" in text and "contact reading at MTR1" in text
-    assert "open from" not in text
+    for said in (
+        "next 1: surface reading 1.0 ft past mark 109 (yard 0+43.0); the 95 % stretch should "
+        "shrink from 25 ft to about 6 ft",
+        "2: contact reading at fitting MTR1 (yard 0+00.0); the 95 % stretch should shrink from "
+        "25 ft to about 9 ft",
+        'places for readings.csv: 1 "109 up 1.0", 2 "MTR1"',
+        "points 900, 901; occupy 201 first: it must read within 0.1 ft, or stop",
+        "best place so far, not to dig: yard 0+41.3, 55 % within 5.0 ft of pipe",
+        "While listening: - Start headphones at the lowest volume",
+    ):
+        assert said in text, said
+    heads = [line[:8].strip() for line in printed]
+    order = [heads.index(each) for each in ("next", "rover", "phone", "why", "so far")]
+    assert order == sorted(order)
+    # Nothing that a crew could dig by.
+    position = listen_on_site().leak.position
+    for never in (
+        f"{position.northing:.2f}", f"{position.easting:.2f}", "stake ", "open from", "crown",
+        "if the hole is dry", "NOT BEFORE", "Before digging", "ties", "tape", "protective system",
+    ):  # fmt: skip
+        assert never not in text.replace("stakes.csv", ""), never
+
+
+def test_listening_on_with_nowhere_left_to_listen_says_so():
+    bare = replace(listen_on_site(), next_readings=(), stakes=(), features=())
+    text = _text(bare)
+    assert "No reading left would tell more." in text
+    assert "best place so far, not to dig" in text and "stakes.csv" not in text
+
+
+def test_a_dig_that_a_reading_would_pay_for_names_it_and_the_others_do_not():
+    ahead = listen_on_site().next_readings
+    result = replace(feet_site(), next_readings=ahead)
+    assert "1.0 ft past mark 109" not in _text(result)
+    pays = replace(result, decision=replace(result.decision, value_of_reading=120.0))
+    assert "1: surface reading 1.0 ft past mark 109" in _text(pays)
+
+
+@pytest.mark.parametrize(
+    ("now", "after", "unit", "said"),
+    [
+        (91.44, 71.9, "ft", "from 300 ft to about 240 ft"),
+        (91.44, 91.0, "ft", "of 300 ft should shrink little"),
+        (2.0, 2.4, "m", "of 2.0 m should shrink little"),
+        (2.0, 0.84, "m", "from 2.0 m to about 0.8 m"),
+        (0.5, 0.312, "m", "from 0.50 m to about 0.31 m"),
+        (None, 1.9, "m", "should shrink to about 1.9 m"),
+    ],
+)
+def test_what_a_reading_brings_is_told_in_two_figures(now, after, unit, said):
+    each = NextReadingSummary("surface", "109", "yard", 1.0, after, now)
+    assert said in expected(each, unit)
+
+
+def test_places_are_told_as_a_crew_finds_them():
+    result = listen_on_site()
+
+    def told(where, leg="yard"):
+        return place(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
+
+    assert told("109 up 1.0") == "1.0 ft past mark 109"
+    assert told("109 down 1.1") == "1.1 ft before mark 109"
+    assert told("yard 109 up 1.0") == "1.0 ft past mark 109 of yard"
+    assert told("MTR1") == "at fitting MTR1" and told("109") == "at mark 109"
+    assert told("yard@0+43") == "yard 0+43.0"
+
+
+def test_no_limit_is_invented_for_a_check_point():
+    result = feet_site()
+    stakes = tuple(replace(each, text="") for each in result.stakes)
+    assert "must read within" not in _text(replace(result, stakes=stakes))
+
+
+def test_reasons_are_told_in_the_form_of_every_other_figure():
+    assert told("31% at main 0+36.55") == "31 % at main 0+36.5"
+    assert told("0+036.554 and 0+99.97") == "0+036.55 and 1+00.0"
+    assert told("0+999.997 m") == "1+000.00 m"
+    assert told("2 % of 1,234.56; 0+36.5") == "2 % of 1,234.56; 0+36.5"
+    result = feet_site()
+    decision = replace(result.decision, reasons=("a second place: main 0+36.55 (31%)",))
+    assert "a second place: main 0+36.5 (31 %)" in _text(replace(result, decision=decision))
 
 
 @pytest.mark.parametrize(

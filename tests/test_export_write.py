@@ -7,24 +7,28 @@ import io
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
+from typing import get_type_hints
 
 import pytest
 
 from geoleak.errors import GeoleakError, InputError
 from geoleak.export import write
 from geoleak.export.stakes import rows
-from geoleak.export.write import LIST_NAME, write_all
+from geoleak.export.write import LIST_NAME, always, extras, write_all
 from geoleak.units import unit_m
 from tests.results import (
     EVERY_SITE,
     HOSTILE,
     feet_site,
     hostile_site,
+    listen_on_site,
     local_site,
     metric_site,
     with_leak,
 )
 
+README = Path(__file__).parent.parent / "README.md"
 ALWAYS = {"result.json", "leak.geojson", "map.html", "stakes.csv"}
 
 
@@ -43,6 +47,21 @@ def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
     write_all(EVERY_SITE[name](), tmp_path / "b")
     assert _contents(tmp_path / "a") == _contents(tmp_path / "b")
     assert sorted(each.name for each in tmp_path.iterdir()) == ["a", "b"]
+
+
+def test_help_and_readme_name_the_files_that_are_written():
+    from geoleak.cli.locate import locate
+
+    names, words = list(always()), list(extras())
+    told = " ".join((locate.__doc__ or "").split())
+    readme = README.read_text("utf-8")
+    for name in names:
+        assert name in told and f"| `{name}` |" in readme
+    hint = get_type_hints(locate, include_extras=True)["also"].__metadata__[0]
+    assert hint.metavar == "|".join(words)
+    for word in words:
+        assert f"`--also {word}`" in readme
+    assert "`--street-tiles`" in readme
 
 
 def test_its_own_folder_is_written_again_and_stale_files_go(tmp_path):
@@ -174,6 +193,22 @@ def test_a_result_without_its_own_stake_row_still_gets_one():
     (row,) = _read(result)
     assert row[0] == "STAKE"
     assert float(row[1]) == pytest.approx(result.leak.position.northing, abs=6e-4)
+
+
+def test_to_listen_on_a_rover_gets_places_to_listen_at_and_no_stake():
+    result = listen_on_site()
+    read = _read(result)
+    assert [row[4].split()[0] for row in read] == ["LISTEN", "LISTEN", "check", "check"]
+    text = "\n".join(rows(result))
+    assert "LEAK" not in text and "hole" not in text and "of the stake" not in text
+    where = result.leak.position
+    for row in read:
+        apart = math.hypot(float(row[1]) - where.northing, float(row[2]) - where.easting)
+        assert apart > 0.5, "the best place so far would be set out"
+    # Even where a result lists a stake by mistake, or nothing at all.
+    wrong = replace(result, stakes=(*feet_site().stakes, *result.stakes))
+    assert "LEAK" not in "\n".join(rows(wrong))
+    assert rows(replace(result, stakes=())) == []
 
 
 def test_no_text_becomes_a_formula_or_another_column():

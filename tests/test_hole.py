@@ -10,11 +10,15 @@ import shapely
 
 from geoleak.cautions import (
     ENGINEER_FROM_M,
+    HEARING,
     HOLE_CAUTIONS,
     LADDER_FROM_M,
+    PRESSURE,
     PROTECTION_FROM_M,
     TRENCH,
+    VAULT_AIR,
     hole_cautions,
+    listening_cautions,
     not_before,
 )
 from geoleak.crs import Frame
@@ -191,10 +195,12 @@ def test_cautions_of_a_hole() -> None:
     shallow = hole_cautions(depth_m=0.9)
     assert any("no sign of a cave-in" in each for each in shallow)
     assert not any("ladder or ramp is needed" in each for each in shallow)
-    unknown = hole_cautions(depth_m=None, services=("gas crosses",), not_before="not before x")
-    assert unknown[0] == "Do not dig: not before x."
-    assert unknown[1] == "In or near the hole: gas crosses."
-    assert "not known" in unknown[2]
+    unknown = hole_cautions(depth_m=None, services=("gas crosses",))
+    assert unknown[0] == "In or near the hole: gas crosses."
+    assert "not known" in unknown[1]
+    # Outputs say by themselves that nobody may dig yet: it is not said twice.
+    assert not any("not before" in each.lower() for each in unknown)
+    assert HEARING not in said and HEARING in hole_cautions(depth_m=1.6, listening=True)
     for name, text in [("stake-ladder-travel", "within 25 ft"), ("stake-spoil-back", "spoil 2 ft")]:
         assert f"{check_value(name).expected:.0f} ft" in text
         assert text in TRENCH
@@ -210,6 +216,15 @@ def test_cautions_of_a_hole() -> None:
         "Local codes",
     ):
         assert needed in words
+
+
+def test_cautions_while_listening_are_not_about_a_hole() -> None:
+    said = listening_cautions()
+    assert said[0] == HEARING
+    assert "traffic" in said[1] and said[2] == VAULT_AIR and said[3] == PRESSURE
+    assert "Local codes" in said[-1]
+    words = " ".join(said).lower()
+    assert not any(each in words for each in ("dig", "trench", "hole", "stake", "locate service"))
 
 
 def test_not_before_the_locate_request_is_valid() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from geoleak.export.map import page_html, write_map
 from tests import browser
-from tests.results import EVERY_SITE, feet_site
+from tests.results import EVERY_SITE, feet_site, listen_on_site
 
 pytestmark = [
     pytest.mark.browser,
@@ -66,7 +66,9 @@ def test_opens_from_disk_without_network_or_complaint(driver, pages, name, size)
     asked = _requests(driver)
     assert asked, "the log of requests is empty: it proves nothing"
     assert [url for url in asked if not url.startswith(ALLOWED)] == []
-    assert _count(driver, ".stake") == 1
+    listen = name == "listen_on"
+    assert _count(driver, ".stake") == (0 if listen else 1)
+    assert _count(driver, ".next") == (2 if listen else 0)
     assert _count(driver, ".leaflet-overlay-pane path, .leaflet-spots-pane path") > 10
     assert _count(driver, "svg.picture circle") > 5
     wide = driver.execute_script("return document.documentElement.scrollWidth")
@@ -74,20 +76,55 @@ def test_opens_from_disk_without_network_or_complaint(driver, pages, name, size)
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", ["feet", "local", "listen_on"])
-def test_the_stake_is_in_view_with_nothing_on_top(driver, pages, name, size):
+@pytest.mark.parametrize(
+    ("name", "css"), [("feet", ".stake"), ("local", ".stake"), ("listen_on", ".next")]
+)
+def test_the_answer_is_in_view_with_nothing_on_top(driver, pages, name, css, size):
     _open(driver, pages[name], size)
     on_top = driver.execute_script(
         """
-        const stake = document.querySelector('.stake');
+        const every = [...document.querySelectorAll(arguments[0])];
+        const stake = every[every.length - 1];
         stake.scrollIntoView({block: 'center'});
         const box = stake.querySelector('svg').getBoundingClientRect();
         const at = document.elementFromPoint(box.left + box.width / 2, box.top + box.height / 2);
         return stake.contains(at) || stake === at;
-        """
+        """,
+        css,
     )
     assert on_top
-    assert _count(driver, ".stake.unsure") == (1 if name == "listen_on" else 0)
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
+def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pages, size):
+    result = listen_on_site()
+    _open(driver, pages["listen_on"], size)
+    head = driver.find_element("css selector", ".head").text
+    assert "LISTEN ON" in head and "1: 1.0 ft past mark 109" in head
+    assert head.index("past mark 109") < head.index("not to dig")
+    page = driver.find_element("css selector", "body").text
+    for never in (f"{result.leak.position.northing:.2f}", "NOT BEFORE", "Before digging", "Crown"):
+        assert never not in page, never
+    assert "While listening" in page and "listen here next" in page
+    assert _count(driver, "path[aria-label^=Hole], .offset, .tape") == 0
+    # Every pin has its word, inside the map and clear of the other pins' words.
+    boxes = driver.execute_script(
+        """
+        const map = document.querySelector('.folium-map').getBoundingClientRect();
+        return [...document.querySelectorAll('.next b')].map(each => {
+          const box = each.getBoundingClientRect();
+          return [each.textContent, getComputedStyle(each).visibility, box.left >= map.left,
+                  box.right <= map.right];
+        }).sort();
+        """
+    )
+    assert boxes == [[f"LISTEN {k}", "visible", True, True] for k in (1, 2)]
+    first = driver.find_elements("css selector", ".press")[0]
+    assert first.text == "Next"
+    pin = driver.find_element("css selector", ".next[title^='LISTEN 1']")
+    driver.execute_script("arguments[0].click()", pin)
+    text = _popup(driver)
+    assert "1.0 ft past mark 109" in text and "109 up 1.0" in text
 
 
 def test_every_layer_can_be_switched_off_and_on(driver, pages):
@@ -230,7 +267,9 @@ def test_prints_to_one_page(driver, pages, name, tmp_path):
     assert len(read.pages) == 1
     text = read.pages[0].extract_text()
     assert ("LISTEN ON" if name == "listen_on" else "STAKE") in text
-    assert "Before digging" in text and "a stake is advice" in text
+    head = "While listening" if name == "listen_on" else "Before digging"
+    advice = "where to listen is advice" if name == "listen_on" else "a stake is advice"
+    assert head in text and advice in text
     assert "Layers" not in text
 
 

@@ -98,6 +98,14 @@ class Picture:
             ]
             self.area([(x, y), *arc], "#000000")
 
+    def numbered(self, x: float, y: float, radius: float, number: int) -> None:
+        """Draw the sign of a place to listen at: a black disc with its number in white."""
+        self.disc(x, y, radius, "#000000", "#ffffff", radius / 6)
+        size = 1.35 * radius
+        self.words(
+            x, y + 0.36 * size, str(number), size, anchor="middle", colour="#ffffff", bold=True
+        )
+
 
 def to_svg(picture: Picture, *, name: str, title: str, description: str) -> str:
     """Return a picture as an inline SVG element that a screen reader can name."""

@@ -32,6 +32,7 @@ LAYERS = {
     "stake": ("STAKE", 1),
     "offset_stake": ("STAKE", 1),
     "check_point": ("STAKE", 1),
+    "next_reading": ("LISTEN_NEXT", 1),
     "tie": ("TIES", 8),
     "utility": ("SERVICES", 7),
 }
@@ -80,8 +81,8 @@ def _without_clock(ezdxf: Any) -> Iterator[None]:
 
 def _add(space: Any, feature: Feature, result: Result) -> None:
     layer = LAYERS.get(feature.kind)
-    if layer is None:
-        return
+    if layer is None or (feature.kind == "stake" and result.decision.verdict != "dig"):
+        return  # a drawing is set out from: the best place so far is none to dig at
     style: dict[str, Any] = {"layer": layer[0]}
     if feature.kind == "utility":
         style["true_color"] = int(colours.service_colour(feature.properties.get("colour"))[1:], 16)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from geoleak.export import words
 from geoleak.result import Feature, Result
 
-HIDDEN = ("feature", "label", "name", "reading_kind")
+HIDDEN = ("feature", "label", "name", "reading_kind", "number", "verdict")
 
 
 def property_rows(feature: Feature, result: Result) -> list[tuple[str, str]]:

@@ -17,7 +17,7 @@ from typing import Any
 from xml.etree import ElementTree as ET
 
 from geoleak.export import words
-from geoleak.export.layers import PLANS, LayerPlan, features_of, value_of
+from geoleak.export.layers import NEXT_READINGS, PLANS, LayerPlan, features_of, value_of
 from geoleak.export.styles import STYLES, qml, sld
 from geoleak.result import Feature, Result
 
@@ -34,8 +34,7 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
     """
     path = Path(path)
     plans = [*PLANS]
-    if features_of(UTILITY_POINTS, result):
-        plans.append(UTILITY_POINTS)
+    plans += [each for each in (UTILITY_POINTS, NEXT_READINGS) if features_of(each, result)]
     stamp = f"{result.run.date[:10] or NO_DATE}T00:00:00.000Z"
     with _dated(stamp):
         for plan in plans:

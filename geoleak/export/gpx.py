@@ -12,7 +12,7 @@ from geoleak.export.kml import name_of
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
 
-POINTS = ("stake", "offset_stake", "check_point", "feature", "fitting", "mark")
+POINTS = ("next_reading", "stake", "offset_stake", "check_point", "feature", "fitting", "mark")
 LINES = ("route", "hole")
 
 
@@ -38,6 +38,9 @@ def write_gpx(result: Result, path: str | Path) -> Path:
     child(about, "desc", f"{words.run(result)}. Positions {words.lonlat_accuracy(result)}.")
     for kind in POINTS:
         for each in result.features:
+            # A handheld leads its holder to a place: to listen on, not to the best one so far.
+            if kind == "stake" and result.decision.verdict != "dig":
+                continue
             if each.kind == kind and each.lonlat is not None:
                 _waypoint(root, each, result)
     for each in result.features:

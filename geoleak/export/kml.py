@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 FOLDERS = (
+    ("Listen next", ("next_reading",)),
     ("Stake", ("stake", "offset_stake", "check_point")),
     ("Hole", ("hole",)),
     ("Where the leak may be", ("interval",)),
@@ -43,13 +44,18 @@ def write_kml(result: Result, path: str | Path) -> Path:
     document = child(root, "Document")
     child(document, "name", f"{result.site.title}: {words.verdict(result)}")
     accuracy = words.lonlat_accuracy(result)
+    dig = result.decision.verdict == "dig"
     child(
         document,
         "description",
         f"{words.run(result)}. Positions {accuracy}: a courtesy; the "
-        "rover file and the ties are the stake.",
+        f"{'rover file and the ties are the stake' if dig else 'marks and the rover lead there'}.",
     )
-    for name, kinds in FOLDERS:
+    for titled, shown in FOLDERS:
+        name, kinds = titled, shown
+        if not dig and "stake" in shown:
+            # A phone leads its holder to a place: to listen on, not to the best one so far.
+            name, kinds = "Check points", ("check_point",)
         found = [e for e in result.features if e.kind in kinds and e.lonlat is not None]
         if not found:
             continue
@@ -74,6 +80,8 @@ def name_of(feature: Feature, result: Result) -> str:
     """Return the name that a phone or a handheld shows."""
     if feature.kind == "stake":
         station = words.station(result.leak.chainage_m, result.site.length_unit)
+        if result.decision.verdict != "dig":
+            return f"BEST SO FAR {result.leak.leg} {station}, not to dig"
         return f"STAKE {result.leak.leg} {station}"
     if feature.kind == "interval":
         return f"{feature.properties.get('percent')} % of the chance"

@@ -200,6 +200,26 @@ PLANS = (
 )
 
 
+NEXT_READINGS = LayerPlan(
+    "next_readings",
+    ("next_reading",),
+    "Point",
+    {
+        "id": (str, "label"),
+        "number": (int, "number"),
+        "kind": (str, "reading_kind"),
+        "place": (str, "place"),
+        "leg": (str, "leg"),
+        "chainage_m": (float, "chainage_m"),
+        "station": (str, _station),
+        "then_95_m": (float, "expected_interval_95_m"),
+        "run": (str, _run),
+    },
+    "Where to listen next",
+)
+"""Stands in the file only where the verdict is to listen on."""
+
+
 def features_of(plan: LayerPlan, result: Result) -> list[Feature]:
     """Return the features of a layer whose geometry fits it, in their order."""
     return [

@@ -79,9 +79,14 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
     from geoleak.export.map_view import View
 
     view = View(result)
-    near = view_box(view, ("stake", "hole", "interval", "reading", "tie"), within_m=40.0)
+    dig = result.decision.verdict == "dig"
     whole = view_box(view, ("stake", "route", "mark", "reading", "fitting", "feature"))
-    close = view_box(view, ("stake", "hole", "offset_stake"))
+    if dig or not result.next_readings:
+        near = view_box(view, ("stake", "hole", "interval", "reading", "tie"), within_m=40.0)
+        close = view_box(view, ("stake", "hole", "offset_stake"))
+    else:
+        near = view_box(view, ("next_reading", "stake"), margin_m=4.0)
+        close = view_box(view, ("next_reading",), most=1, margin_m=4.0)
     centre = near[0] if near else [0.0, 0.0]
     the_map = OfflineMap(
         location=centre,
@@ -100,6 +105,10 @@ def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
         "near": near,
         "whole": whole,
         "local": view.local,
+        "first": ["Stake", "Show the stake"] if dig else ["Next", "Show where to listen first"],
+        "courtesy": "the rover and the ties are the stake"
+        if dig
+        else "the marks and the rover lead to the place",
         "maxZoom": 7.5 if view.local else 24.5,
     }
     the_map.add_child(Start(settings))

@@ -11,6 +11,7 @@ import folium
 from geoleak.export import colours, words
 from geoleak.export.feature_words import property_rows, stake_rows
 from geoleak.export.map_leaflet import Discs, Label, OfflineMap, Popup
+from geoleak.export.map_readings import best_so_far, next_readings, readings
 from geoleak.export.map_ticks import add_stations
 from geoleak.export.map_view import (
     Spot,
@@ -22,7 +23,6 @@ from geoleak.export.map_view import (
     plain,
     popup_markup,
 )
-from geoleak.export.profile_picture import level_range
 from geoleak.result import Feature, Result
 
 PANES = (("under", 390), ("band", 395), ("ticks", 420), ("spots", 450))
@@ -38,16 +38,22 @@ def add_layers(the_map: OfflineMap, result: Result) -> View:
     view = View(result)
     for name, height in PANES:
         folium.map.CustomPane(name, z_index=height, pointer_events=False).add_to(the_map)
+    dig = result.decision.verdict == "dig"
     services(the_map, view)
     ties(the_map, view)
     intervals(the_map, view)
     pipe(the_map, view)
     add_stations(group_of(the_map, "Stations"), view)
-    hole(the_map, view)
+    if dig:
+        hole(the_map, view)
     marks(the_map, view)
-    fittings(the_map, view)
     readings(the_map, view)
-    stakes(the_map, view)
+    fittings(the_map, view)
+    if dig:
+        stakes(the_map, view)
+    else:
+        best_so_far(the_map, view)
+        next_readings(the_map, view)
     folium.LayerControl(collapsed=True).add_to(the_map)
     return view
 
@@ -75,7 +81,10 @@ def services(the_map: OfflineMap, view: View) -> None:
 
 def ties(the_map: OfflineMap, view: View) -> None:
     """Draw the tapes from fixed features to the stake, and the features."""
-    found, fixed = features_of(view, "tie"), features_of(view, "feature", "check_point")
+    dig = view.result.decision.verdict == "dig"
+    found = features_of(view, "tie") if dig else []
+    fixed = features_of(view, "feature", "check_point")
+    tied = {each.feature for each in view.result.ties}
     if not found and not fixed:
         return
     group = group_of(the_map, "Ties and fixed features")
@@ -88,9 +97,10 @@ def ties(the_map: OfflineMap, view: View) -> None:
             continue
         seen.add(place)
         popup = popup_markup(f"Fixed feature {each.id}", property_rows(each, view.result))
+        name = f"<b>{words.markup_safe(each.id)}</b>" if each.id in tied else ""
         label = Label(
             place,
-            "<span></span>",
+            f"<span></span>{name}",
             css="fixed",
             size=(26, 26),
             anchor=(13, 13),
@@ -112,13 +122,28 @@ def _tape(group: folium.FeatureGroup, view: View, feature: Feature) -> None:
         return
     text = words.markup_safe(words.length(tie.distance_m, view.result.site.length_unit))
     group.add_child(
-        Label(_middle(lines[0]), f"<span>{text}</span>", css="tape", size=(0, 0), anchor=(0, 0))
+        Label(
+            _clear_place(view, lines[0]),
+            f"<span>{text}</span>",
+            css="tape",
+            size=(0, 0),
+            anchor=(0, 0),
+        )
     )
 
 
-def _middle(line: Sequence[Spot]) -> Spot:
+def _clear_place(view: View, line: Sequence[Spot]) -> Spot:
+    """Return the place on a tape for its length: where signs of readings and marks are far."""
     (a, b), (c, d) = line[0], line[-1]
-    return (a + c) / 2, (b + d) / 2
+    signs = [view.place(each) for each in features_of(view, "reading", "mark", "stake")]
+    spots = [(a + share * (c - a), b + share * (d - b)) for share in (0.42, 0.5, 0.35, 0.58, 0.65)]
+    narrow = 1.0 if view.local else math.cos(math.radians(a))
+
+    def room(spot: Spot) -> float:
+        away = (math.hypot(spot[0] - s[0], narrow * (spot[1] - s[1])) for s in signs if s)
+        return min(away, default=0.0)
+
+    return max(spots, key=room)
 
 
 def intervals(the_map: OfflineMap, view: View) -> None:
@@ -172,7 +197,6 @@ def hole(the_map: OfflineMap, view: View) -> None:
     """Draw the hole in white on black, the colour of proposed excavation."""
     group = group_of(the_map, "Hole")
     result = view.result
-    title = "Hole" if result.decision.verdict == "dig" else "Best hole so far: do not dig yet"
     rows = [
         ("Open", words.hole_reach(result)),
         ("Chance in it", words.chance(result.decision.chance_in_hole)),
@@ -192,7 +216,7 @@ def hole(the_map: OfflineMap, view: View) -> None:
                 fill_opacity=0.35,
                 dash_array="7 5",
             )
-            over.add_child(Popup(popup_markup(title, rows)))
+            over.add_child(Popup(popup_markup("Hole", rows)))
             over.add_to(group)
 
 
@@ -234,28 +258,6 @@ def fittings(the_map: OfflineMap, view: View) -> None:
         group.add_child(label)
 
 
-def readings(the_map: OfflineMap, view: View) -> None:
-    """Draw the readings, coloured by level."""
-    found = features_of(view, "reading")
-    if not found:
-        return
-    low, high = level_range(view.result) or (0.0, 0.0)
-    by_id = {each.id: each for each in view.result.readings}
-    discs: list[list[Any]] = []
-    for each in found:
-        reading = by_id.get(each.id)
-        level = reading.level_db if reading else each.properties.get("level_db")
-        colour = "#ffffff"
-        if isinstance(level, (int, float)) and math.isfinite(level):
-            colour = colours.level_colour(level, low, high)
-        rows = property_rows(each, view.result)
-        if reading and reading.repeats > 1:
-            rows.append(("Repeats", str(reading.repeats)))
-        discs += disc_row(view, each, f"Reading {each.id}", rows, colour)
-    group = group_of(the_map, "Readings")
-    group.add_child(Discs(discs, {"radius": 8, "color": colours.INK, "weight": 2}))
-
-
 def stakes(the_map: OfflineMap, view: View) -> None:
     """Draw the stake, above everything else, and the stakes that go with it."""
     group = group_of(the_map, "Stake")
@@ -281,12 +283,10 @@ def stakes(the_map: OfflineMap, view: View) -> None:
             continue
         station = words.station(result.leak.chainage_m, result.site.length_unit)
         name = f"Stake {result.leak.leg} {station}"
-        dig = result.decision.verdict == "dig"
-        text = f"<b>{'STAKE' if dig else 'LISTEN ON'}</b>{TARGET}"
         label = Label(
             place,
-            text,
-            css="stake" if dig else "stake unsure",
+            f"<b>STAKE</b>{TARGET}",
+            css="stake",
             size=(36, 36),
             anchor=(18, 18),
             title=plain(name),

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 
-from geoleak.export import colours, words
+from geoleak.export import colours, level_scales, listen_words, map_listen, words
 from geoleak.export.drawing import to_svg
-from geoleak.export.profile_picture import describe, level_range, plotted, profile_picture
+from geoleak.export.profile_picture import describe, profile_picture
 from geoleak.export.words import markup_safe
 from geoleak.result import Result
 
-ALWAYS_KEY = (
+DIG_KEY = (
     (
         "stake",
         '<circle r="8" fill="#fff" stroke="#000" stroke-width="3"/>'
@@ -22,9 +22,24 @@ ALWAYS_KEY = (
         '<rect x="-9" y="-6" width="18" height="12" fill="none" stroke="#fff" stroke-width="2" '
         'stroke-dasharray="5 4"/>',
     ),
-    ("pipe", f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'),
 )
+LISTEN_KEY = (
+    (
+        "listen here next",
+        '<path d="M0 10L-5 2A8 8 0 1 1 5 2Z" fill="#000"/>'
+        '<text y="-1" text-anchor="middle" font-size="10" font-weight="800" fill="#fff">1</text>',
+    ),
+    (
+        "best place so far, not to dig",
+        '<circle r="7" fill="none" stroke="#000" stroke-width="2" stroke-dasharray="3 2"/>',
+    ),
+)
+ALWAYS_KEY = (("pipe", f'<path d="M-11 0H11" stroke="{colours.PIPE}" stroke-width="4"/>'),)
 SQUARE = '<rect x="-6" y="-6" width="12" height="12" stroke="#14202b"'
+CONTACT_SIGN = f'{SQUARE} fill="#fff" stroke-width="3"/><circle r="2.5"/>'
+OTHER_SIGN = (
+    '<g stroke="#14202b" stroke-width="2"><circle r="7" fill="#fff"/><path d="M-4 0H4"/></g>'
+)
 KIND_KEY = (
     ("mark", "mark", '<circle r="5" fill="#fff" stroke="#14202b" stroke-width="2"/>'),
     ("fitting", "fitting", f'{SQUARE} fill="#fff" stroke-width="3" transform="rotate(45)"/>'),
@@ -72,17 +87,18 @@ def head(result: Result) -> str:
     unit = result.site.length_unit
     dig = result.decision.verdict == "dig"
     station = words.station(result.leak.chainage_m, unit)
+    title = f"{result.leak.leg} {station}" if dig else map_listen.headline(result)
     parts = [
         '<header class="head">',
         f'<p class="site">{safe(result.site.title)}<br>{safe(words.run(result))}</p>',
         '<div class="answer">'
         f'<span class="verdict {"dig" if dig else "listen"}">{words.verdict(result)}</span>'
-        f"<h1>{safe(result.leak.leg)} {safe(station)}</h1></div>",
-        f'<p class="chance">{safe(chance_line(result))}</p>',
+        f"<h1>{safe(title)}</h1></div>",
+        f'<p class="chance">{safe(chance_line(result) if dig else map_listen.lead(result))}</p>',
     ]
-    if result.not_before:
+    if dig and result.not_before:
         parts.append(f'<p class="not-before">{safe(words.not_before(result))}</p>')
-    parts.append(facts(result))
+    parts.append(facts(result) if dig else _listed(map_listen.rows(result)))
     parts.append("</header>")
     return "\n".join(parts)
 
@@ -92,8 +108,7 @@ def chance_line(result: Result) -> str:
     size = words.length(result.decision.hole.length_m, result.site.length_unit)
     inside = words.chance(result.decision.chance_in_hole)
     elsewhere = words.chance(result.leak.probability_elsewhere)
-    text = f"{inside} in a {size} hole, {elsewhere} that the leak is on no traced leg"
-    return text if result.decision.verdict == "dig" else f"Best hole so far: {text}"
+    return f"{inside} in a {size} hole, {elsewhere} that the leak is on no traced leg"
 
 
 def facts(result: Result) -> str:
@@ -120,6 +135,14 @@ def facts(result: Result) -> str:
                 f"{safe(words.lonlat_accuracy(result))}",
             )
         )
+    return _facts(rows)
+
+
+def _listed(rows: list[tuple[str, str]]) -> str:
+    return _facts([(safe(label), safe(text)) for label, text in rows])
+
+
+def _facts(rows: list[tuple[str, str]]) -> str:
     shown = "".join(f"<dt>{label}</dt><dd>{text}</dd>" for label, text in rows if text)
     return f'<dl class="facts">{shown}</dl>'
 
@@ -127,7 +150,8 @@ def facts(result: Result) -> str:
 def key(result: Result) -> str:
     """Return what the signs and colours on the map mean."""
     kinds = {each.kind for each in result.features}
-    items = [(_sign(shapes), text) for text, shapes in ALWAYS_KEY]
+    first = DIG_KEY if result.decision.verdict == "dig" else LISTEN_KEY
+    items = [(_sign(shapes), text) for text, shapes in (*first, *ALWAYS_KEY)]
     items += [
         (
             _sign(f'<rect x="-11" y="-7" width="22" height="14" fill="{colour}"/>'),
@@ -147,10 +171,11 @@ def _sign(shapes: str) -> str:
 
 
 def _level_key(result: Result) -> list[tuple[str, str]]:
-    span = level_range(result)
+    span = level_scales.level_range(result)
+    others = _other_readings_key(result)
     if span is None:
-        return []
-    unit = "" if result.level_scale == "display" else " dB"
+        return others
+    unit = f" {level_scales.unit_word(result)}".rstrip()
     places = 0 if span[1] - span[0] >= 5 else 1
     return [
         (
@@ -158,7 +183,18 @@ def _level_key(result: Result) -> list[tuple[str, str]]:
             f"{'reading ' if number == 0 else ''}{low:.{places}f} to {high:.{places}f}{unit}",
         )
         for number, (colour, low, high) in enumerate(colours.level_edges(*span))
-    ]
+    ] + others
+
+
+def _other_readings_key(result: Result) -> list[tuple[str, str]]:
+    """Return the signs of readings on scales of their own, which wear no level colour."""
+    drawn = {level_scales.sign(each, result) for each in result.readings}
+    made = []
+    if "contact" in drawn:
+        made.append((_sign(CONTACT_SIGN), "contact reading (own scale, no colour)"))
+    if "other" in drawn:
+        made.append((_sign(OTHER_SIGN), "reading on another scale (no colour)"))
+    return made
 
 
 def _service_key(result: Result) -> list[tuple[str, str]]:
@@ -182,16 +218,21 @@ def _service_key(result: Result) -> list[tuple[str, str]]:
 
 def side(result: Result) -> str:
     """Return the profile, the chance by hole length, what next, services, cautions, warnings."""
-    parts = ['<section class="side">', profiles(result), by_length(result)]
-    parts.append(_list("Why", result.decision.reasons))
-    parts.append(_list("Listen next", next_readings(result)))
-    parts.append(_list("If the hole is dry", next_holes(result)))
-    parts.append(_list("Other services", [each.text for each in result.services]))
-    parts.append(_list("Before digging", result.cautions, css="cautions"))
+    dig = result.decision.verdict == "dig"
+    why = _list("Why", [words.told(each) for each in result.decision.reasons])
+    parts = ['<section class="side">']
+    parts += [profiles(result), by_length(result), why] if dig else [why, profiles(result)]
+    if dig:
+        parts.append(_list("Listen before the dig", next_readings(result)))
+        parts.append(_list("If the hole is dry", next_holes(result)))
+        parts.append(_list("Other services", [words.told(each.text) for each in result.services]))
+    head_text = "Before digging" if dig else "While listening"
+    parts.append(_list(head_text, result.cautions, css="cautions"))
     parts.append(warnings(result))
     parts.append(
         f'<p class="foot">Run {safe(result.run.id)}, geoleak {safe(result.run.version)}. '
-        f"Grid: {safe(result.site.grid_name)} ({safe(result.site.crs)}). A stake is advice; "
+        f"Grid: {safe(result.site.grid_name)} ({safe(result.site.crs)}). "
+        f"{'A stake' if dig else 'Where to listen'} is advice; "
         "local codes and licensed practice govern.</p>"
     )
     parts.append("</section>")
@@ -201,14 +242,18 @@ def side(result: Result) -> str:
 def profiles(result: Result) -> str:
     """Return the profile of the leak's leg, and of other legs with readings behind a fold."""
     legs = [each.leg for each in result.profile if each.chainage_m]
-    first = [each for each in legs if each == result.leak.leg]
-    others = [each for each in legs if each != result.leak.leg and plotted(result, each)]
+    wanted = {result.leak.leg}
+    if result.decision.verdict != "dig" and result.next_readings:
+        wanted = {each.leg for each in result.next_readings}
+    first = [each for each in legs if each in wanted]
+    heard = {each.leg for each in result.readings}
+    others = [each for each in legs if each not in wanted and each in heard]
     parts = [_profile(result, leg, number) for number, leg in enumerate(first)]
     if others:
         parts.append('<details class="more-legs"><summary>Profiles of other legs</summary>')
         parts += [
             _profile(result, leg, number)
-            for number, leg in enumerate(others[:MOST_PROFILES], start=1)
+            for number, leg in enumerate(others[:MOST_PROFILES], start=len(first))
         ]
         parts.append("</details>")
     return "\n".join(parts)
@@ -222,7 +267,9 @@ def _profile(result: Result, leg: str, number: int) -> str:
         title=f"Profile along {leg}",
         description=describe(result, leg),
     )
-    return f'<div class="profile"><h2>Along {safe(leg)}</h2>\n{svg}</div>'
+    beside = level_scales.not_drawn(result, leg)
+    note = f'<p class="aside">{safe(beside)}</p>' if beside else ""
+    return f'<div class="profile"><h2>Along {safe(leg)}</h2>\n{svg}{note}</div>'
 
 
 def by_length(result: Result) -> str:
@@ -237,14 +284,7 @@ def by_length(result: Result) -> str:
 
 def next_readings(result: Result) -> list[str]:
     """Return the readings worth taking next, in words."""
-    unit = result.site.length_unit
-    if result.decision.verdict == "dig":
-        return []
-    return [
-        f"{each.kind.replace('_', ' ')} at {each.place}: the 95 % stretch should shrink to about "
-        f"{words.length(each.expected_interval_95_m, unit)}"
-        for each in result.next_readings
-    ]
+    return listen_words.numbered(result) if listen_words.advised(result) else []
 
 
 def next_holes(result: Result) -> list[str]:
@@ -261,7 +301,7 @@ def warnings(result: Result) -> str:
     if not result.warnings:
         return ""
     rows = [
-        f"{each.text}" + (f" ({each.file}:{each.line})" if each.file else "")
+        words.told(each.text) + (f" ({each.file}:{each.line})" if each.file else "")
         for each in result.warnings[:MOST_WARNINGS]
     ]
     listed = "".join(f"<li>{safe(row)}</li>" for row in rows)

@@ -16,6 +16,7 @@ from geoleak.units import unit_m
 
 if TYPE_CHECKING:
     from folium import FeatureGroup
+    from shapely.geometry.base import BaseGeometry
 
     from geoleak.export.map_view import View
     from geoleak.result import Feature
@@ -41,17 +42,29 @@ def add_stations(group: FeatureGroup, view: View) -> None:
     wanted.sort(key=lambda each: each.name != result.leak.leg)
     room = MOST_TICKS
     for leg in wanted:
-        room -= _add_leg(group, view, routes[leg.name], leg.length_m, room)
+        others = [routes[each.name].grid for each in wanted if each is not leg]
+        bare = _starts_on(routes[leg.name].grid, others)
+        room -= _add_leg(group, view, routes[leg.name], leg.length_m, room, bare=bare)
 
 
-def _add_leg(group: FeatureGroup, view: View, route: Feature, length_m: float, room: int) -> int:
+def _starts_on(grid: BaseGeometry, others: list[BaseGeometry]) -> bool:
+    """Tell whether a leg starts on another: its 0+00 would be written over that one's marks."""
+    if grid.geom_type != "LineString":
+        return False
+    start = shapely.Point(grid.coords[0])
+    return any(each.distance(start) < 0.5 for each in others)
+
+
+def _add_leg(
+    group: FeatureGroup, view: View, route: Feature, length_m: float, room: int, *, bare: bool
+) -> int:
     """Add the ticks of one leg, as many as there is room for, and return how many."""
     unit = view.result.site.length_unit
     if length_m <= 0 or route.grid.geom_type != "LineString":
         return 0
     step = tick_step(length_m / unit_m(unit))
     count = min(room, 1 + math.floor(length_m / unit_m(unit) / step + 1e-9))
-    for number in range(count):
+    for number in range(int(bare), count):
         placed = _placed(view, route, number * step * unit_m(unit) / length_m)
         if placed is None:
             return number
@@ -102,14 +115,20 @@ def _placed(view: View, feature: Feature, share: float) -> tuple[tuple[float, fl
 
 
 def view_box(
-    view: View, kinds: tuple[str, ...], within_m: float | None = None
+    view: View,
+    kinds: tuple[str, ...],
+    within_m: float | None = None,
+    *,
+    margin_m: float = 0.0,
+    most: int | None = None,
 ) -> list[list[float]]:
     """Return the corners [south-west, north-east] of the features of these kinds.
 
     With `within_m`, only places that near to the stake count, so that a long main does not
-    shrink the stake's surroundings to a dot.
+    shrink the stake's surroundings to a dot. `margin_m` widens the box, `most` takes the first so
+    many places alone.
     """
-    spots = list(_spots(view, kinds))
+    spots = list(_spots(view, kinds))[:most]
     if not spots:
         return []
     array = np.asarray(spots)
@@ -117,7 +136,8 @@ def view_box(
         stake = next(iter(_spots(view, ("stake",))), spots[0])
         metres = (array - stake) * _metres(view, stake[0])
         array = array[np.abs(metres).max(axis=1) <= within_m]
-    return [array.min(axis=0).tolist(), array.max(axis=0).tolist()]
+    margin = margin_m / _metres(view, spots[0][0])
+    return [(array.min(axis=0) - margin).tolist(), (array.max(axis=0) + margin).tolist()]
 
 
 def _metres(view: View, lat: float) -> np.ndarray:

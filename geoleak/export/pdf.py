@@ -184,7 +184,8 @@ class Page:
             left = at_x - {"start": 0.0, "middle": wide / 2, "end": wide}[item.anchor]
             self.canvas.setFillGray(1)
             self.canvas.rect(left - 1, at_y - 2, wide + 2, size + 1, stroke=0, fill=1)
-        self.text(at_x, at_y, item.text, size, bold=item.bold, anchor=item.anchor)
+        grey = 1.0 if item.colour == "#ffffff" else 0.0
+        self.text(at_x, at_y, item.text, size, bold=item.bold, anchor=item.anchor, grey=grey)
         self.canvas.restoreState()
 
     def code(self, text: str, x: float, y: float, size: float) -> None:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import shapely
 
-from geoleak.export import colours, words
+from geoleak.export import colours, listen_words, words
 from geoleak.export.drawing import Picture
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
@@ -71,7 +71,10 @@ def plan_picture(result: Result, width: float, height: float, size: float = 9.0)
     for draw in (_intervals, _services, _ties, _pipe, _hole):
         draw(picture, view, result, size)
     _points(picture, view, result, size)
-    _stake(picture, view, result, size)
+    if result.decision.verdict == "dig":
+        _stake(picture, view, result, size)
+    else:
+        _next_places(picture, view, result, size)
     _scale_bar(picture, view, result, size)
     _north(picture, size)
     picture.area(
@@ -81,13 +84,17 @@ def plan_picture(result: Result, width: float, height: float, size: float = 9.0)
 
 
 def _fitted(result: Result, width: float, height: float, size: float) -> tuple[_View, str]:
-    """Return the largest round scale at which hole, ties and their features fit."""
+    """Return the largest round scale at which hole, ties and features fit, or places to listen."""
     where, unit = result.leak.position, result.site.length_unit
     grid_m = unit_m(where.unit)
-    shapes = [f.grid for f in result.features if f.kind in ("hole", "tie")]
-    stake = shapely.Point(where.easting, where.northing)
-    near = stake.buffer(4.0 / grid_m)
-    west, south, east, north = shapely.unary_union([near, *shapes]).bounds
+    shapes = [f.grid for f in _of(result, "hole", "tie")]
+    ahead = [f.grid for f in listen_words.features(result)]
+    if result.decision.verdict != "dig" and ahead:
+        shapes = [each.buffer(3.0 / grid_m) for each in ahead]
+    else:
+        stake = shapely.Point(where.easting, where.northing)
+        shapes.append(stake.buffer(4.0 / grid_m))
+    west, south, east, north = shapely.unary_union(shapes).bounds
     need_w, need_h = (east - west) * grid_m, (north - south) * grid_m
     room_w, room_h = (width - 6 * size) * POINT_M, (height - 5.4 * size) * POINT_M
     if unit == "m":
@@ -167,7 +174,7 @@ def _ties(picture: Picture, view: _View, result: Result, size: float) -> None:
         if distance is None or not lines:
             continue
         (ax, ay), (bx, by) = lines[0][0], lines[0][-1]
-        x, y = view.at(ax + 0.4 * (bx - ax), ay + 0.4 * (by - ay))
+        x, y = view.at(ax + 0.36 * (bx - ax), ay + 0.36 * (by - ay))
         picture.words(
             x,
             y + 0.35 * size,
@@ -204,19 +211,17 @@ def _hole(picture: Picture, view: _View, result: Result, size: float) -> None:
 
 def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
     here, tied = view.window(7.0), {each.feature for each in result.ties}
-    near = result.near
-    named = {near.mark, near.next_mark} if near else set()
+    named, signs = _named_marks(result), _signs(view, result)
     for each in _of(result, "feature", "fitting", "mark"):
         if each.grid.geom_type != "Point" or not each.grid.within(here):
             continue
-        if each.kind == "feature" and each.id not in tied:
+        if each.kind == "feature" and tied and each.id not in tied:
             continue
         x, y = view.at(each.grid.x, each.grid.y)
         if each.kind == "mark":
-            if each.id in named:
-                stake = view.at(result.leak.position.easting, result.leak.position.northing)
-                if math.dist((x, y), stake) > 3 * size:
-                    picture.words(x, y + 1.9 * size, each.id, size, anchor="middle", halo=True)
+            clear = all(math.dist((x, y), sign) > 3 * size for sign in signs)
+            if each.id in named and clear:
+                picture.words(x, y + 1.9 * size, each.id, size, anchor="middle", halo=True)
             continue
         half = 3.2
         corners = [(x - half, y - half), (x + half, y - half), (x + half, y + half)]
@@ -228,14 +233,15 @@ def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
         picture.area(corners, fill, stroke="#000000", width=1.2)
         # A name stands on the side away from the stake, where no tape runs.
         stake = view.at(result.leak.position.easting, result.leak.position.northing)
-        room = 7 + 0.6 * size * len(each.id)
+        shift = 7.0 if all(math.dist((x, y), sign) > size for sign in signs) else 1.4 * size
+        room = shift + 0.6 * size * len(each.id)
         anchor = "start" if x >= stake[0] else "end"
         if x + room > picture.width - 3:
             anchor = "end"
         elif x - room < 3:
             anchor = "start"
         picture.words(
-            x + (7 if anchor == "start" else -7),
+            x + (shift if anchor == "start" else -shift),
             y + 0.35 * size,
             each.id,
             size,
@@ -244,12 +250,56 @@ def _points(picture: Picture, view: _View, result: Result, size: float) -> None:
         )
 
 
+def _named_marks(result: Result) -> set[str | None]:
+    """Return the marks that the answer is told from."""
+    if result.decision.verdict != "dig":
+        found = (listen_words.FROM_MARK.match(e.place) for e in result.next_readings)
+        return {match["mark"] for match in found if match}
+    return {result.near.mark, result.near.next_mark} if result.near else set()
+
+
+def _signs(view: _View, result: Result) -> list[tuple[float, float]]:
+    """Return where the stake's sign stands, or those of the places to listen at."""
+    if result.decision.verdict == "dig":
+        return [view.at(result.leak.position.easting, result.leak.position.northing)]
+    return [view.at(*e.grid.coords[0][:2]) for e in listen_words.features(result)]
+
+
 def _stake(picture: Picture, view: _View, result: Result, size: float) -> None:
     where = result.leak.position
     x, y = view.at(where.easting, where.northing)
     picture.target(x, y, 0.45 * size)
-    text = "STAKE" if result.decision.verdict == "dig" else "BEST SO FAR"
-    picture.words(x, y - 1.2 * size, text, size + 1, anchor="middle", bold=True, halo=True)
+    angle = math.radians(_free_bearing(view, result))
+    right, down = math.sin(angle), -math.cos(angle)
+    anchor = "start" if right > 0.4 else "end" if right < -0.4 else "middle"
+    at = (x + 1.3 * size * right, y + 1.6 * size * down + 0.35 * size)
+    picture.words(*at, "STAKE", size + 1, anchor=anchor, bold=True, halo=True)
+
+
+def _free_bearing(view: _View, result: Result) -> float:
+    """Return the one of eight bearings from the stake that tapes and pipe leave most room."""
+    where = result.leak.position
+    taken = []
+    near = shapely.Point(where.easting, where.northing).buffer(30.0 / view.points_per_unit)
+    for each in _of(result, "tie", "route"):
+        for line in _lines(shapely.force_2d(each.grid).intersection(near)):
+            for east, north in (line[0], line[-1]):
+                if math.dist((east, north), (where.easting, where.northing)) > 1e-6:
+                    across, up = east - where.easting, north - where.northing
+                    taken.append(math.degrees(math.atan2(across, up)))
+    room = {
+        bearing: min((abs((bearing - each + 180) % 360 - 180) for each in taken), default=0.0)
+        for bearing in range(0, 360, 45)
+    }
+    return float(max(room, key=lambda each: room[each]))
+
+
+def _next_places(picture: Picture, view: _View, result: Result, size: float) -> None:
+    """Draw the places to listen at, numbered, and the legs' names where they are several."""
+    for each in reversed(listen_words.features(result)):
+        if each.grid.geom_type == "Point" and each.grid.within(view.window(2.0)):
+            x, y = view.at(each.grid.x, each.grid.y)
+            picture.numbered(x, y, 0.95 * size, int(each.properties.get("number", 0)))
 
 
 def _scale_bar(picture: Picture, view: _View, result: Result, size: float) -> None:

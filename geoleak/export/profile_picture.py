@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from geoleak.export import colours, words
 from geoleak.export.drawing import Picture
-from geoleak.result import ProfileLeg, ReadingSummary, Result
+from geoleak.export.level_scales import drawn_scale, level_range, plotted
+from geoleak.result import NextReadingSummary, ProfileLeg, ReadingSummary, Result
 from geoleak.units import unit_m
 
 SCALE_WORDS = {
@@ -76,18 +77,12 @@ def profile_picture(
     chances = Frame(left, right, split + 1.6 * size, bottom, *span, 0.0, density * 1.08)
     _draw_chance(picture, chances, result, profile, size)
     _draw_stations(picture, chances, result, size)
-    _draw_hole_and_stake(picture, chances, top, result, leg, size)
+    if result.decision.verdict == "dig":
+        _draw_hole_and_stake(picture, chances, top, result, leg, size)
+    else:
+        _draw_next(picture, chances, top, result, leg, size)
     _draw_key(picture, chances, size)
     return picture
-
-
-def plotted(result: Result, leg: str) -> list[ReadingSummary]:
-    """Return the readings of a leg that have a level to draw."""
-    return [
-        each
-        for each in result.readings
-        if each.leg == leg and each.kind in ("surface", "contact") and math.isfinite(each.level_db)
-    ]
 
 
 def describe(result: Result, leg: str) -> str:
@@ -100,32 +95,24 @@ def describe(result: Result, leg: str) -> str:
         where = words.station(loudest.chainage_m, unit)
         text += f": {len(readings)} readings, the highest {loudest.level_db:.0f} at {where}"
     if leg == result.leak.leg:
-        text += f". The stake stands at {words.station(result.leak.chainage_m, unit)}"
+        dig = result.decision.verdict == "dig"
+        what = "The stake stands" if dig else "The best place so far, not to dig, is"
+        text += f". {what} at {words.station(result.leak.chainage_m, unit)}"
         pieces = words.pieces(result.leak.interval_95, unit, leg=leg)
         text += f"; 95 % of the chance lies within {pieces}"
     return text + "."
 
 
-def level_range(result: Result) -> tuple[float, float] | None:
-    """Return the quietest and the loudest level of the surface readings, strays left out."""
-    return colours.usual_span(
-        [
-            each.level_db
-            for each in result.readings
-            if each.kind == "surface" and math.isfinite(each.level_db)
-        ]
-    )
-
-
 def _span(
     result: Result, profile: ProfileLeg, readings: Sequence[ReadingSummary]
 ) -> tuple[float, float]:
-    """Return the stretch to show: readings, the 95 % interval and the hole, with a margin."""
+    """Return the stretch to show: readings, 95 % interval and what is advised, with a margin."""
     low, high = profile.chainage_m[0], profile.chainage_m[-1]
     ends = [each.chainage_m for each in readings]
     for stretch in (*result.leak.interval_95, *result.decision.hole.pieces):
         if stretch[0] == profile.leg:
             ends += stretch[1:]
+    ends += [each.chainage_m for _, each in _next_on(result, profile.leg)]
     if ends:
         margin = max(0.06 * (max(ends) - min(ends)), 0.5)
         low, high = max(low, min(ends) - margin), min(high, max(ends) + margin)
@@ -172,9 +159,9 @@ def _draw_levels(
 def _draw_reading(
     picture: Picture, frame: Frame, each: ReadingSummary, low: float, high: float, size: float
 ) -> None:
-    """Draw one reading: a disc in its colour, a square for a contact.
+    """Draw one reading as a disc in its colour.
 
-    Off the scale it stands at the panel's edge with its level beside it.
+    A stray stands at the panel's edge with its level beside it.
     """
     x, y = frame.x(each.chainage_m), frame.y(each.level_db)
     if not frame.y_from <= each.level_db <= frame.y_to:
@@ -182,17 +169,11 @@ def _draw_reading(
         picture.words(
             x + (0.7 if on_right else -0.7) * size,
             y + (0.9 if each.level_db > frame.y_to else -0.2) * size,
-            f"{each.level_db:.0f}",
+            f"{each.level_db:.0f}{' above' if each.level_db > frame.y_to else ' below'}",
             size,
             anchor="start" if on_right else "end",
             halo=True,
         )
-    if each.kind == "contact":
-        half = 0.4 * size
-        corners = [(x - half, y - half), (x + half, y - half)]
-        corners += [(x + half, y + half), (x - half, y + half)]
-        picture.area(corners, "#ffffff", stroke=colours.INK, width=1.4)
-        return
     fill = colours.level_colour(each.level_db, low, high)
     picture.disc(x, y, 0.42 * size, fill, colours.INK, 1.4)
 
@@ -203,6 +184,8 @@ def _draw_level_axis(picture: Picture, frame: Frame, result: Result, size: float
         picture.line([(frame.left, y), (frame.right, y)], "#d5dade", 0.8)
         picture.words(frame.left - 0.5 * size, y + 0.35 * size, f"{value:g}", size, anchor="end")
     label = SCALE_WORDS.get(result.level_scale, "Level")
+    if drawn_scale(result) == "recording":
+        label = "Level, dB re full scale"
     middle = (frame.top + frame.bottom) / 2
     picture.words(1.1 * size, middle, label, size, anchor="middle", turned=True)
 
@@ -297,7 +280,6 @@ def tick_station(value: float, unit: str) -> str:
 def _draw_hole_and_stake(
     picture: Picture, frame: Frame, top: float, result: Result, leg: str, size: float
 ) -> None:
-    dig = result.decision.verdict == "dig"
     for name, start, end in result.decision.hole.pieces:
         if name != leg:
             continue
@@ -310,8 +292,9 @@ def _draw_hole_and_stake(
             stroke=colours.INK,
             width=1.6,
         )
-        label = "hole" if dig else "best hole so far"
-        picture.words(right + 0.5 * size, top - 0.1 * size, label, size, halo=True)
+        # Clear of the stake's sign, which a short hole does not reach past.
+        beside = max(right, frame.x(result.leak.chainage_m) + 0.7 * size) + 0.4 * size
+        picture.words(beside, top - 0.1 * size, "hole", size, halo=True)
     if leg != result.leak.leg:
         return
     x = frame.x(result.leak.chainage_m)
@@ -328,6 +311,37 @@ def _draw_hole_and_stake(
         bold=True,
         halo=True,
     )
+
+
+def _next_on(result: Result, leg: str) -> list[tuple[int, NextReadingSummary]]:
+    """Return the next readings on a leg with their numbers; none where the verdict is to dig."""
+    if result.decision.verdict == "dig":
+        return []
+    return [(k, e) for k, e in enumerate(result.next_readings, start=1) if e.leg == leg]
+
+
+def _draw_next(
+    picture: Picture, frame: Frame, top: float, result: Result, leg: str, size: float
+) -> None:
+    """Draw where to listen next, numbered; the best place so far as a thin dotted line."""
+    if leg == result.leak.leg:
+        x = frame.x(result.leak.chainage_m)
+        picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
+        near_end = x > (frame.left + frame.right) / 2
+        anchor, shift = ("end", -0.4) if near_end else ("start", 0.4)
+        picture.words(
+            x + shift * size, top + 1.1 * size, "best so far", size, anchor=anchor, halo=True
+        )
+    ahead = _next_on(result, leg)
+    for number, each in reversed(ahead):
+        x = frame.x(each.chainage_m)
+        picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.6, dash=(5, 3))
+        picture.numbered(x, top - 0.9 * size, 0.85 * size, number)
+    if ahead:
+        text = "listen next"
+        at = max(frame.x(each.chainage_m) for _, each in ahead) + 1.3 * size
+        if at + 6.5 * size < picture.width:
+            picture.words(at, top - 0.55 * size, text, size, bold=True, halo=True)
 
 
 def round_steps(low: float, high: float, most: int) -> list[float]:

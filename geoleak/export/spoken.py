@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable
 
-from geoleak.export import words
+from geoleak.export import listen_words, words
 from geoleak.result import Result
 
 WIDTH = 100
@@ -28,18 +28,55 @@ def lines(result: Result) -> list[str]:
     list of str
         Plain text, figures in the site's length unit, rounded to what is known.
     """
-    made = [title_line(result)]
-    made += _verdict(result)
+    dig = result.decision.verdict == "dig"
+    made = [title_line(result), *(_dig(result) if dig else _listen_on(result))]
+    made += _section("note", warnings(result))
+    made += _cautions(result, "Before digging:" if dig else "While listening:")
+    return made
+
+
+def _dig(result: Result) -> list[str]:
+    """Return where to dig, the stake, why, and what hangs on it."""
+    made = _verdict(result)
     made += _stake(result)
     made += _section("why", why(result))
-    if result.decision.verdict != "dig":
-        made += _section("next", next_readings(result))
+    if listen_words.advised(result):
+        made += _section("next", listen_words.numbered(result))
     made += _section("else", next_holes(result))
     made += _section("ties", ties(result))
-    made += _section("also", (words.plain(each.text) for each in result.services))
-    made += _section("note", warnings(result))
-    made += _cautions(result)
+    made += _section("also", (words.told(each.text) for each in result.services))
     return made
+
+
+def _listen_on(result: Result) -> list[str]:
+    """Return where to listen next, why, and the best place so far: no stake and no hole."""
+    if result.next_readings:
+        made = _wrapped("LISTEN ON: do not dig yet. Listen next, the most telling first:", "", "")
+        made += _section(
+            "next", [*listen_words.numbered(result), listen_words.sheet_places(result)]
+        )
+    else:
+        made = _wrapped("LISTEN ON: do not dig yet. No reading left would tell more.", "", "")
+    names = [each.id for each in result.stakes if each.kind == "next_reading"]
+    if names:
+        told = f"stakes.csv holds these places as points {', '.join(names)}"
+        check = first_check(result)
+        made += _section("rover", [words.plain(f"{told}; {check}" if check else told)])
+    at, accuracy = listen_words.phone(result)
+    if at:
+        made += _section("phone", [f"{at} (the first), {accuracy}"])
+    made += _section("why", why(result))
+    unit, leg = result.site.length_unit, result.leak.leg
+    likely = words.plain(words.pieces(result.leak.interval_95, unit, leg=leg))
+    rest = [f"95 % of the chance lies within {likely}", *side(result), _assumed(result)]
+    return made + _section("so far", [listen_words.best_so_far(result), *rest])
+
+
+def _assumed(result: Result) -> str:
+    """Return that the leak's leg is assumed, where it is."""
+    if any(each.assumed for each in result.legs if each.name == result.leak.leg):
+        return "route assumed, not traced: the pipe itself may lie elsewhere"
+    return ""
 
 
 def title_line(result: Result) -> str:
@@ -57,23 +94,17 @@ def _verdict(result: Result) -> list[str]:
     size = words.length(decision.hole.length_m, unit)
     inside = words.chance(decision.chance_in_hole)
     elsewhere = f"{words.chance(leak.probability_elsewhere)} that the leak is on no traced leg"
-    assumed = any(each.assumed for each in result.legs if each.name == leak.leg)
     likely = words.plain(words.pieces(leak.interval_95, unit, leg=leak.leg))
     rest = [
         crown(result),
         f"95 % of the chance lies within {likely}",
         near(result),
-        "route assumed, not traced: the pipe itself may lie elsewhere" if assumed else "",
+        _assumed(result),
         *side(result),
     ]
-    if decision.verdict == "dig":
-        first = f"{where}: {inside} in a {size} hole ({elsewhere})"
-        stop = words.not_before(result)
-        reach = f"open {words.hole_reach(result)}, along the pipe"
-        return _section("DIG", [first, stop, reach, *rest])
-    hole = f"a {size} hole there would hold the leak with a chance of {inside} ({elsewhere})"
-    first = f"LISTEN ON: do not dig yet; the best place so far is {where}"
-    return _wrapped(first, "", " " * HEAD) + _section("", [hole, *rest])
+    first = f"{where}: {inside} in a {size} hole ({elsewhere})"
+    reach = f"open {words.hole_reach(result)}, along the pipe"
+    return _section("DIG", [first, words.not_before(result), reach, *rest])
 
 
 def crown(result: Result) -> str:
@@ -94,8 +125,10 @@ def near(result: Result) -> str:
 
 
 def why(result: Result) -> list[str]:
-    """Return the reasons, and the straight run of marks that the stake stands on."""
-    rows = [words.plain(each) for each in result.decision.reasons]
+    """Return the reasons; to dig, also the straight run of marks that the stake stands on."""
+    rows = [words.told(each) for each in result.decision.reasons]
+    if result.decision.verdict != "dig":
+        return rows
     found = result.near
     if (
         found
@@ -137,25 +170,9 @@ def _stake(result: Result) -> list[str]:
 
 
 def first_check(result: Result) -> str:
-    """Return the point to occupy first, where the stakes hold one."""
+    """Return what to do at the first check point, where one says so."""
     checks = [each for each in result.stakes if each.kind == "check_point"]
-    if not checks:
-        return ""
-    if checks[0].text:
-        return words.plain(checks[0].text)
-    limit = "0.1 ft" if result.site.length_unit != "m" else "3 cm"
-    return f"occupy {words.plain(checks[0].id)} first: it must read within {limit}, or stop"
-
-
-def next_readings(result: Result) -> list[str]:
-    """Return the readings worth taking next."""
-    unit = result.site.length_unit
-    return [
-        f"{each.kind.replace('_', ' ')} reading at {words.plain(each.place)}"
-        f" ({words.plain(each.leg)} {words.station(each.chainage_m, unit)}): should shrink the "
-        f"95 % stretch to about {words.length(each.expected_interval_95_m, unit)}"
-        for each in result.next_readings
-    ]
+    return words.told(checks[0].text) if checks else ""
 
 
 def next_holes(result: Result) -> list[str]:
@@ -180,7 +197,7 @@ def ties(result: Result) -> list[str]:
         slope = f", {words.plain(each.slope)}" if each.slope else ""
         tape = words.length(each.distance_m, unit, decimals=places)
         rows.append(f"{tape} from {words.plain(each.feature)}{named}{slope}")
-    return rows + [words.plain(each) for each in result.ties_text]
+    return rows + [words.told(each) for each in result.ties_text]
 
 
 def warnings(result: Result) -> list[str]:
@@ -192,17 +209,17 @@ def warnings(result: Result) -> list[str]:
             if each.file and each.line
             else (f"{words.plain(each.file)}: " if each.file else "")
         )
-        rows.append(place + words.plain(each.text))
+        rows.append(place + words.told(each.text))
     more = len(result.warnings) - MOST_WARNINGS
     return [*rows, f"and {more} more in result.json"] if more > 0 else rows
 
 
-def _cautions(result: Result) -> list[str]:
+def _cautions(result: Result, head: str) -> list[str]:
     if not result.cautions:
         return []
-    made = ["", "Before digging:"]
+    made = ["", head]
     for each in result.cautions:
-        made += _wrapped(words.plain(each), "  - ", "    ")
+        made += _wrapped(words.told(each), "  - ", "    ")
     return made
 
 

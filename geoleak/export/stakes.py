@@ -3,6 +3,9 @@
 No header; columns in the order of the site's point file (``pnezd``: id, northing, easting,
 elevation, description; ``penzd``: id, easting, northing, elevation, description); coordinates in
 the printed grid and its unit; elevation of the ground in the same unit, empty where not known.
+
+Where the verdict is to listen on the file holds the places to listen at and the check points:
+no stake, offset stake or end of a hole, because whatever a rover sets out gets dug.
 """
 
 from __future__ import annotations
@@ -26,13 +29,15 @@ def write_stakes(result: Result, path: str | Path) -> Path:
 
 
 def rows(result: Result) -> list[str]:
-    """Return the rows of stakes.csv, the leak's stake first."""
+    """Return the rows of stakes.csv, the leak's stake first; to listen on there is none."""
     every = sorted(every_stake(result), key=lambda each: each.kind != "stake")
     return [_row(each, result) for each in every]
 
 
 def every_stake(result: Result) -> list[StakeSummary]:
-    """Return the stakes, with the leak's own put first where the result does not list it."""
+    """Return what a rover may set out, the leak's own put first where the result lacks it."""
+    if result.decision.verdict != "dig":
+        return [each for each in result.stakes if each.kind in ("next_reading", "check_point")]
     if any(each.kind == "stake" for each in result.stakes):
         return list(result.stakes)
     leak = result.leak

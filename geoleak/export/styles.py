@@ -97,11 +97,18 @@ STYLES: dict[str, Style] = {
         "Stakes",
         "point",
         (
+            Rule("best so far, not to dig", _dot("#ffffff", 2.4), "id", "best-so-far"),
             Rule("stake", _dot("#000000", 5.0, "cross"), "kind", "stake"),
             Rule("offset stake", _dot("#000000", 3.2, "triangle"), "kind", "offset_stake"),
             Rule("check point", _dot("#ffffff", 3.2, "triangle"), "kind", "check_point"),
         ),
         "label",
+    ),
+    "next_readings": Style(
+        "Where to listen next",
+        "point",
+        (Rule("listen next", _dot(colours.PAPER, 5.0, "triangle")),),
+        "id",
     ),
     "ties": Style(
         "Ties", "line", (Rule("tape", Sign(((colours.FIXED, 0.5),), dash=(1, 2))),), "dist_m"

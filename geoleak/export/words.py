@@ -6,6 +6,7 @@ Nothing here is computed but the change of unit and the rounding: never more dig
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 
 from geoleak.result import NamedPiece, Result
@@ -77,19 +78,25 @@ def lonlat(result: Result) -> str:
 
     Six decimals are 0.1 m.
     """
-    if result.leak.lonlat is None:
-        return ""
-    lon, lat = result.leak.lonlat
+    return "" if result.leak.lonlat is None else lonlat_text(result.leak.lonlat)
+
+
+def lonlat_text(lonlat: tuple[float, float]) -> str:
+    """Return longitude and latitude turned round, as a phone takes them."""
+    lon, lat = lonlat
     return f"{lat:.6f} {lon:.6f}"
 
 
 def lonlat_accuracy(result: Result) -> str:
     """Return the accuracy of longitude and latitude, rounded up."""
-    accuracy = result.leak.lonlat_accuracy_m
-    if accuracy is None:
+    return accuracy_text(result.leak.lonlat_accuracy_m, result.site.length_unit)
+
+
+def accuracy_text(accuracy_m: float | None, unit: str) -> str:
+    """Return an accuracy rounded up, or that it is not known."""
+    if accuracy_m is None:
         return "accuracy not known"
-    unit = result.site.length_unit
-    value = accuracy / unit_m(unit)
+    value = accuracy_m / unit_m(unit)
     shown = f"{math.ceil(value - 1e-9)}" if value >= 1.95 else f"{math.ceil(value * 10) / 10:.1f}"
     return f"within {shown} {unit_word(unit)} at best"
 
@@ -148,14 +155,7 @@ def diameter(value_m: float, unit: str) -> str:
 def station(chainage_m: float, unit: str) -> str:
     """Return a station to a tenth of a foot or a centimetre: as near as a leak is known."""
     text = format_station(chainage_m, unit=unit)
-    whole, _, rest = text.partition("+")
-    places = 2 if unit == "m" else 1
-    size = 1000 if unit == "m" else 100
-    rounded = round(float(rest), places)
-    if rounded >= size:
-        return text
-    width = (4 if unit == "m" else 3) + places
-    return f"{whole}+{rounded:0{width}.{places}f}"
+    return _STATION.sub(_short_station, text)
 
 
 def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: int = 4) -> str:
@@ -185,6 +185,28 @@ def not_before(result: Result) -> str:
 def plain(text: object) -> str:
     """Return text on one line without control characters: no file can move a cursor."""
     return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
+
+
+_PERCENT = re.compile(r"(?<=\d)%")
+_STATION = re.compile(r"(?<![\d+.])(\d+)\+(\d{2,3})\.(\d+)(?![\d+])")
+
+
+def told(text: object) -> str:
+    """Return a sentence of the result in the form that outputs share: "2 %", station 0+36.6.
+
+    Reasons come with stations as long as files have them; nobody reads out a leak's to an inch.
+    """
+    return _STATION.sub(_short_station, _PERCENT.sub(" %", plain(text)))
+
+
+def _short_station(found: re.Match[str]) -> str:
+    """Return a station with a tenth of a foot or a centimetre; 0+99.97 is 1+00.0."""
+    whole, units, rest = found.groups()
+    places, size = (2, 1000) if len(units) == 3 else (1, 100)
+    if len(rest) <= places:
+        return found[0]
+    over, left = divmod(round(float(f"{units}.{rest}"), places), size)
+    return f"{int(whole) + int(over)}+{left:0{len(units) + 1 + places}.{places}f}"
 
 
 def markup_safe(text: object) -> str:

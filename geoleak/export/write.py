@@ -125,18 +125,27 @@ def write_all(
     if foreign and not force:
         raise _refused(folder, foreign)
     try:
-        made = _beside(folder)
-        try:
-            names = _make(result, made, writers)
-            if foreign:
-                _into(made, folder)
-            else:
-                _over(made, folder)
-        finally:
-            shutil.rmtree(made, ignore_errors=True)
+        names = _made_and_moved(result, folder, writers, move=_into if foreign else _over)
     except OSError as error:
         raise _not_written(folder, error) from error
     return [folder / name for name in names]
+
+
+def _made_and_moved(
+    result: Result,
+    folder: Path,
+    writers: dict[str, Writer],
+    *,
+    move: Callable[[Path, Path], None],
+) -> list[str]:
+    """Make everything beside the folder and move it in at the end; return the files' names."""
+    made = _beside(folder)
+    try:
+        names = _make(result, made, writers)
+        move(made, folder)
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+    return names
 
 
 def _beside(folder: Path) -> Path:

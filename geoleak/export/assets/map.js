@@ -55,7 +55,7 @@ function geoleakPage(map, settings) {
     control.addTo(map);
   }
 
-  button("Stake", "Show the stake", function () { show(settings.close); });
+  button(settings.first[0], settings.first[1], function () { show(settings.close); });
   button("All", "Show the whole site", function () { show(settings.whole); });
 
   var dot = null;
@@ -71,7 +71,7 @@ function geoleakPage(map, settings) {
     if (settings.near.length === 2) { box.extend(settings.near[0]).extend(settings.near[1]); }
     map.fitBounds(box, { padding: [34, 34], maxZoom: settings.maxZoom });
     say.textContent = "Your position, within " + Math.round(found.coords.accuracy) +
-      " m as the phone says. A phone is a courtesy: the rover and the ties are the stake.";
+      " m as the phone says. A phone is a courtesy: " + settings.courtesy + ".";
   }
   if (!settings.local) {
     button("Me", "Show my position", function () {
@@ -131,6 +131,33 @@ function geoleakPage(map, settings) {
       var every = [1, 2, 4, 5, 10, 20, 50, 100, 1000].find(function (n) { return gap * n >= 58; });
       tick.element.classList.toggle("bare", tick.number % (every || 1000) !== 0);
       tick.element.classList.toggle("gone", gap < 9 && tick.number % (every || 1000) !== 0);
+    });
+    clear();
+  }
+  // A station gives way to the labels that matter more, and to a station already written.
+  function clear() {
+    function box(each) { return each.getBoundingClientRect(); }
+    function boxes(css) { return Array.prototype.map.call(document.querySelectorAll(css), box); }
+    function meets(mine, others) {
+      return others.some(function (other) {
+        return mine.left < other.right + 2 && mine.right + 2 > other.left &&
+          mine.top < other.bottom + 1 && mine.bottom + 1 > other.top;
+      });
+    }
+    var taken = boxes(".stake b, .stake svg, .next svg, .tape span, .fixed b, .contact span");
+    // Where to listen: the word stands beside its pin, inside the map and clear of other pins.
+    var middle = box(map.getContainer()).left + map.getSize().x / 2;
+    Array.prototype.forEach.call(document.querySelectorAll(".next"), function (pin) {
+      var word = pin.querySelector("b");
+      pin.classList.remove("wordless");
+      pin.classList.toggle("turned", box(pin).left > middle);
+      if (meets(box(word), taken)) { pin.classList.toggle("turned"); }
+      if (meets(box(word), taken)) { pin.classList.add("wordless"); } else { taken.push(box(word)); }
+    });
+    ticks.forEach(function (tick) {
+      if (tick.element.classList.contains("bare")) { return; }
+      var mine = box(tick.element.querySelector("b"));
+      if (meets(mine, taken)) { tick.element.classList.add("bare"); } else { taken.push(mine); }
     });
   }
   map.on("zoomend resize layeradd", thin);

@@ -1,0 +1,69 @@
+"""Which readings share a scale of levels: only those may share an axis or a ramp of colours.
+
+A contact sensor hears the pipe and a surface sensor the ground; a recording is in dB re full
+scale, a meter in its own dB. Levels of two such scales do not compare.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+
+from geoleak.export import colours, words
+from geoleak.result import ReadingSummary, Result
+
+MOST_TOLD = 8
+OTHER_KINDS = {"contact": "contact", "gas": "gas", "bar_hole": "bar hole"}
+
+
+def drawn_scale(result: Result) -> str:
+    """Return the scale of most surface readings, which axis and colours follow."""
+    count = Counter(each.level_from for each in result.readings if each.kind == "surface")
+    return max(("meter", "recording"), key=lambda each: count[each])
+
+
+def sign(reading: ReadingSummary, result: Result) -> str:
+    """Return how a reading is drawn: "level", or "other" for one on a scale of its own."""
+    on_scale = reading.kind == "surface" and reading.level_from == drawn_scale(result)
+    if on_scale and math.isfinite(reading.level_db):
+        return "level"
+    return "contact" if reading.kind == "contact" else "other"
+
+
+def plotted(result: Result, leg: str) -> list[ReadingSummary]:
+    """Return the readings of a leg that share the drawn scale."""
+    return [each for each in result.readings if each.leg == leg and sign(each, result) == "level"]
+
+
+def level_range(result: Result) -> tuple[float, float] | None:
+    """Return the quietest and the loudest level of the drawn scale, strays left out."""
+    return colours.usual_span(
+        [each.level_db for each in result.readings if sign(each, result) == "level"]
+    )
+
+
+def unit_word(result: Result) -> str:
+    """Return the unit of the drawn scale."""
+    if result.level_scale == "display":
+        return ""
+    return "dB re full scale" if drawn_scale(result) == "recording" else "dB"
+
+
+def not_drawn(result: Result, leg: str) -> str:
+    """Return the readings of a leg that are on other scales, for the line under its picture."""
+    unit = result.site.length_unit
+    told = [
+        f"{_name(each)} {each.level_db:.0f} at {words.station(each.chainage_m, unit)}"
+        for each in result.readings
+        if each.leg == leg and sign(each, result) != "level" and math.isfinite(each.level_db)
+    ]
+    if not told:
+        return ""
+    more = f" and {len(told) - MOST_TOLD} more" if len(told) > MOST_TOLD else ""
+    return f"On scales of their own, not drawn: {', '.join(told[:MOST_TOLD])}{more}"
+
+
+def _name(reading: ReadingSummary) -> str:
+    kind = OTHER_KINDS.get(reading.kind, "")
+    source = reading.level_from if not kind or reading.level_from == "recording" else ""
+    return " ".join(each for each in (kind, source) if each)
