@@ -25,6 +25,8 @@ DECISIVE = 10.0
 # Three neighbouring readings this far (sigma) over the fit call for the search.
 STANDING_OUT = 1.3
 PLACES = 36
+# After the nodes that count most: a ratio (its log) from which the rest cannot make a leak of it.
+FIRST_NODES, HOPELESS = 10, -2.0
 LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
 
 
@@ -47,7 +49,10 @@ def second_leak(
     node_weight = log_sum_exp(posterior, axis=1)
     node_weight -= log_sum_exp(node_weight)
     total = np.full((len(run.nodes), len(places)), -np.inf)
-    for j in np.flatnonzero(node_weight > -25.0):
+    by_weight = np.argsort(-node_weight, kind="stable")
+    for tried, j in enumerate(by_weight[node_weight[by_weight] > -25.0]):
+        if tried == FIRST_NODES and float(log_sum_exp(total.ravel())) < HOPELESS:
+            return None
         share = np.exp(posterior[j] - posterior[j].max())
         first = knots.take(rng.choice(len(share), size=1, p=share / share.sum()))
         total[j] = node_weight[j] + _two_to_one(run, evidence, first, int(j), places) + prior
@@ -114,14 +119,20 @@ def _two_to_one(
     power = evidence.gain(evidence.geometry(places, rows), ground, rows)
     second = evidence.strengths_db[::2]
     weight = evidence.log_prior[::2] - log_sum_exp(evidence.log_prior[::2])
+    signal = np.exp(PER_DB * ground.signal_db)
+    lifted = (ground.slope * ground.floor_db).astype(np.float32)
+    strong = np.exp(PER_DB * second)[:, None, None]
+    loud = (strong * (power * signal)[None]).astype(np.float32)
     terms = []
     for louder in LOUDER_DB:
         level = best + louder
-        ratio = np.exp(PER_DB * (level - second))[:, None, None]
-        both = power[None] + one[0] * ratio
-        signal = np.exp(PER_DB * (second[:, None, None] + ground.signal_db))
-        added = ground.slope * (np.log1p(signal * both) / PER_DB + ground.floor_db)
-        two = marginal(data, added.astype(np.float32), scale=ground.scale).log_likelihood
+        one_loud = np.exp(PER_DB * level) * one[0]
+        both = loud + (signal * one_loud).astype(np.float32)
+        np.log(both + np.float32(1.0), out=both)
+        both *= np.float32(ground.slope / PER_DB)
+        if lifted.any():
+            both += lifted
+        two = marginal(data, both, scale=ground.scale).log_likelihood
         own = -0.5 * ((level - evidence.strength.value) / evidence.strength.spread) ** 2
         step = 3.0 if louder >= 0 else 6.0
         own += np.log(step / (evidence.strength.spread * np.sqrt(2 * np.pi)))
