@@ -265,7 +265,7 @@ def test_prints_to_one_page(driver, pages, name, tmp_path):
     path.write_bytes(base64.b64decode(made["data"]))
     read = pypdf.PdfReader(path)
     assert len(read.pages) == 1
-    text = read.pages[0].extract_text()
+    text = " ".join(read.pages[0].extract_text().split())
     assert ("LISTEN ON" if name == "listen_on" else "STAKE") in text
     head = "While listening" if name == "listen_on" else "Before digging"
     advice = "where to listen is advice" if name == "listen_on" else "a stake is advice"

@@ -273,11 +273,13 @@ def _profile(result: Result, leg: str, number: int) -> str:
 
 
 def by_length(result: Result) -> str:
-    """Return the chance against the length of the hole."""
+    """Return the chance against the length of the hole, up to the first that is all but sure."""
     unit = result.site.length_unit
     pairs = result.decision.chance_by_length
     if not pairs:
         return ""
+    sure = next((k for k, (_, odds) in enumerate(pairs) if odds > 0.99), len(pairs))
+    pairs = pairs[: sure + 1]
     text = ", ".join(f"{words.length(size, unit)}: {words.chance(odds)}" for size, odds in pairs)
     return f'<div><h2>Chance by length of hole</h2><p class="by-length">{safe(text)}</p></div>'
 
