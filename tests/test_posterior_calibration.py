@@ -19,7 +19,7 @@ def test_critical_value():
 
 
 @pytest.mark.parametrize(
-    "kind, sites", [("surface", 100), ("delay", 60), ("hole", 120), ("all", 25)]
+    "kind, sites", [("surface", 60), ("delay", 60), ("hole", 120), ("all", 25)]
 )
 def test_truths_are_evenly_spread_in_the_posterior(kind, sites):
     """Talts et al. 2018; sharpened and flattened posteriors fare worse, or the check is blind."""

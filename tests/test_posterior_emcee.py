@@ -101,7 +101,7 @@ def test_levels(kind):
     evidence = make(survey)
     log_posterior, count = levels_log_posterior(evidence, survey)
     start = start_at(place, float(np.median(evidence.pooled.level)), strength, count, rng)
-    chain, effective = sampled(log_posterior, start, steps=500)
+    chain, effective = sampled(log_posterior, start, steps=400)
     compare(infer(survey), chain, effective)
 
 
