@@ -24,7 +24,7 @@ from geoleak.result import (
 from geoleak.result_listen import listening_points, wants_listening
 from geoleak.result_services import service_summary, services_of
 from geoleak.result_work import StakeWork
-from geoleak.services import Conflict, conflicts
+from geoleak.services import Conflict, Service, conflicts
 from geoleak.stake import (
     ELLIPSE_95,
     CheckPoint,
@@ -78,19 +78,11 @@ class _Work:
         shape, hole = self._hole(decision, leg)
         dig = decision.verdict == "dig"
         ties = self._ties(leg, at_m, east, north) if dig else None
-        ahead = () if dig else listening_points(self.survey, decision)
-        points = ahead or (self._stakes(decision, leg) if dig else ())
+        points = self._stakes(decision, leg) if dig else listening_points(self.survey, decision)
         first = (points[0][1].easting_m, points[0][1].northing_m) if points else (east, north)
         checks = self._checks(*first)
         service_shapes, notes = services_of(self.survey)
-        near = conflicts(
-            service_shapes,
-            route=leg.route,
-            stake_m=at_m,
-            outline=shape.outline,
-            unit=unit,
-            tolerance_zone_m=self.survey.site.crew.tolerance_zone_m,
-        )
+        near = self._conflicts(service_shapes, leg, at_m, shape)
         crown, sigma = self._crown(leg, at_m)
         tie_lines = tuple(self._tie_lines(ties, east, north)) if ties else ()
         stakes = tuple(self._summaries(points, checks))
@@ -119,7 +111,9 @@ class _Work:
             notes=notes,
             best_place=shapely.Point(east, north),
             next_lonlat_accuracy_m=tuple(
-                self._lonlat_accuracy(each, place.chainage_m) for each, place in ahead
+                self._lonlat_accuracy(each, place.chainage_m)
+                for each, place in points
+                if place.kind == "next_reading"
             ),
         )
 
@@ -265,6 +259,18 @@ class _Work:
                 tie.point.id, tie.point.note, tie.distance_m, tie.bearing_deg, tie.slope
             )
             yield summary, line
+
+    def _conflicts(
+        self, shapes: tuple[Service, ...], leg: SurveyedLeg, at_m: float, hole: HoleShape
+    ) -> tuple[Conflict, ...]:
+        return conflicts(
+            shapes,
+            route=leg.route,
+            stake_m=at_m,
+            outline=hole.outline,
+            unit=self.survey.site.length_unit,
+            tolerance_zone_m=self.survey.site.crew.tolerance_zone_m,
+        )
 
     def _cautions(
         self, decision: Decision, shape: HoleShape, sigma_m: float, near: tuple[Conflict, ...]

@@ -31,15 +31,17 @@ class ListeningSheet(Sheet):
         floor = self.cautions(self.boxes(MARGIN), "While listening")
         first = result.next_readings[0].leg if result.next_readings else result.leak.leg
         columns = [self._why(), self._places()]
-        self.middle(top, floor, columns, first, "numbers: listen next")
+        caption = "numbers: listen next" if result.next_readings else "grey: 95 % of the chance"
+        self.middle(top, floor, columns, first, caption)
 
     def answer(self, top: float) -> float:
         """Write the verdict and the places to listen at, large; return the height that is left."""
         page, result = self.page, self.result
         uri, told = self._phone()
         right = page.width - MARGIN - (CODE if uri else 0) - 8
-        title = "do not dig yet" if result.next_readings else "no reading left would tell more"
-        y = self.badge(top, title, right)
+        y = self.badge(top, "do not dig yet", right)
+        if not result.next_readings:
+            y = self.lines(["No reading left would tell more: see why"], 12, right, y)
         if result.next_readings:
             first = result.next_readings[0]
             said = listen_words.expected(first, result.site.length_unit)
@@ -81,7 +83,7 @@ class ListeningSheet(Sheet):
     def _places(self) -> Rows:
         """Return what each reading brings, how a rover gets there, pipe and grid."""
         result = self.result
-        rows: Rows = [("Next", True)]
+        rows: Rows = [("Next", True)] if result.next_readings else []
         rows += [(each, False) for each in listen_words.numbered(result)]
         names = [each.id for each in result.stakes if each.kind == "next_reading"]
         if names:

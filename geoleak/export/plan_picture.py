@@ -131,6 +131,8 @@ def _intervals(picture: Picture, view: _View, result: Result, size: float) -> No
 
 
 def _services(picture: Picture, view: _View, result: Result, size: float) -> None:
+    taken: list[tuple[float, float, float]] = []
+    names: list[tuple[list[tuple[float, float]], str]] = []
     for each in _of(result, "utility"):
         colour = colours.service_colour(each.properties.get("colour"))
         name = str(each.properties.get("name") or each.id)
@@ -139,28 +141,58 @@ def _services(picture: Picture, view: _View, result: Result, size: float) -> Non
         for line in _clipped(each, view):
             picture.line(line, "#000000", 3.4)
             picture.line(line, colour, 2.0)
-            _beside(picture, line, label, size)
+            names.append((line, label))
         if each.grid.geom_type == "Point" and each.grid.within(view.window()):
             x, y = view.at(each.grid.x, each.grid.y)
             picture.disc(x, y, 3.5, colour, "#000000", 1.2)
             picture.words(x + 6, y + 3, label, size, halo=True)
+    # Names come last: the next line would be drawn over them.
+    for line, label in names:
+        _beside(picture, line, label, size, taken)
 
 
-def _beside(picture: Picture, line: list[tuple[float, float]], text: str, size: float) -> None:
-    """Write a name at the end of a line that lies farther from the middle, inside the sketch."""
+def _beside(
+    picture: Picture,
+    line: list[tuple[float, float]],
+    text: str,
+    size: float,
+    taken: list[tuple[float, float, float]],
+) -> None:
+    """Write a name at an end of a line, inside the sketch: the farther one where it is free.
+
+    `taken` holds (left, right, foot) of the names written before.
+    """
     most = int((picture.width - 8 * size) / (0.6 * size))
     shown = text if len(text) <= most else text[: most - 1] + "…"
     room = 0.55 * size * len(shown)
     middle = (picture.width / 2, picture.height / 2)
-    x, y = max((line[0], line[-1]), key=lambda end: math.dist(end, middle))
+    ends = sorted((line[0], line[-1]), key=lambda end: -math.dist(end, middle))
+    places = [_name_at(picture, end, room, size) for end in ends]
+
+    def free(place: tuple[float, float]) -> bool:
+        left, foot = place
+        return not any(
+            left < right + 2 and left + room > start - 2 and abs(foot - other) < 1.1 * size
+            for start, right, other in taken
+        )
+
+    left, foot = next((each for each in places if free(each)), places[0])
+    taken.append((left, left + room, foot))
+    picture.words(left, foot, shown, size, halo=True)
+
+
+def _name_at(
+    picture: Picture, end: tuple[float, float], room: float, size: float
+) -> tuple[float, float]:
+    """Return where a name as wide as `room` starts beside the end of a line."""
+    x, y = end
     left = min(max(x - room / 2, 4), picture.width - room - 4)
-    y = min(
-        max(y + (1.4 if y > middle[1] else -0.6) * size, 1.4 * size), picture.height - 3.2 * size
-    )
+    below = 1.4 if y > picture.height / 2 else -0.6
+    foot = min(max(y + below * size, 1.4 * size), picture.height - 3.2 * size)
     # The north arrow holds the upper right corner.
-    if y < 5 * size:
+    if foot < 5 * size:
         left = min(left, picture.width - room - 4 * size)
-    picture.words(left, y, shown, size, halo=True)
+    return left, foot
 
 
 def _ties(picture: Picture, view: _View, result: Result, size: float) -> None:

@@ -327,8 +327,9 @@ def _draw_next(
     if leg == result.leak.leg:
         x = frame.x(result.leak.chainage_m)
         picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
-        near_end = x > (frame.left + frame.right) / 2
-        anchor, shift = ("end", -0.4) if near_end else ("start", 0.4)
+        lines = [frame.x(each.chainage_m) - x for _, each in _next_on(result, leg)]
+        crossed = any(0 <= away < 6 * size for away in lines) or frame.right - x < 6 * size
+        anchor, shift = ("end", -0.4) if crossed else ("start", 0.4)
         picture.words(
             x + shift * size, top + 1.1 * size, "best so far", size, anchor=anchor, halo=True
         )
