@@ -27,7 +27,9 @@ ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
 BEND_REACH_M = 0.3
 """Square to the pipe is taken over this much pipe either side of the stake."""
 
-StakeKind = Literal["stake", "offset_stake", "hole_start", "hole_end", "next_reading", "check_point"]
+StakeKind = Literal[
+    "stake", "offset_stake", "hole_start", "hole_end", "next_reading", "check_point"
+]
 
 
 class FittedLine(Protocol):
