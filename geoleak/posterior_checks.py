@@ -121,13 +121,20 @@ def _best(run: Run, cells: Cells, value: Floats) -> str:
     return f"{leg} {format_station(float(cells.chainage_m[i]), unit=unit)}"
 
 
+def _on_main_scale(run: Run, evidence: LevelEvidence, rows: Ints) -> Ints:
+    """Return the rows of a meter, where there are any: a curve is drawn on one scale."""
+    recorded = run.survey.surface.recorded_sessions
+    metered = rows[~np.isin(evidence.pooled.session[rows], recorded)]
+    return metered if len(metered) else rows
+
+
 def level_curves(
     run: Run, evidence: LevelEvidence, draws: LevelDraws, rng: np.random.Generator
 ) -> tuple[LevelCurve, ...]:
     """Return what the fit expects of a new reading on the line of each leg listened to."""
     found = []
     for leg in np.unique(evidence.pooled.leg).tolist():
-        rows = np.flatnonzero(evidence.pooled.leg == leg)
+        rows = _on_main_scale(run, evidence, np.flatnonzero(evidence.pooled.leg == leg))
         at = evidence.pooled.chainage_m[rows]
         length = run.survey.legs[leg].route.length_m
         low, high = max(0.0, at.min() - 3.0), min(length, at.max() + 3.0)

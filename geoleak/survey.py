@@ -138,6 +138,8 @@ class Levels:
     rival_leg: Ints
     rival_chainage_m: Floats
     origin: tuple[Origin, ...] = ()
+    recorded_sessions: tuple[int, ...] = ()
+    """Sessions whose levels come from recordings: decibels on a scale of their own."""
 
     def __len__(self) -> int:
         return len(self.id)

@@ -209,6 +209,9 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         rival_leg=whole(lambda row: row.at.rival_leg),
         rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
         origin=tuple(row.reading.origin for row in rows),
+        recorded_sessions=tuple(
+            sorted({sessions.index(row.session) for row in rows if not row.reading.levels})
+        ),
     )
 
 

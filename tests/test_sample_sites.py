@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 import geoleak
@@ -73,3 +74,18 @@ def test_probabilities_add_up(located: tuple[str, Result]) -> None:
     total = sum(leg.probability for leg in result.legs) + result.leak.probability_elsewhere
     assert total == pytest.approx(1.0, abs=1e-9)
     assert sum(result.leak.side.values()) == pytest.approx(1.0 if result.leak.side else 0.0)
+
+
+def test_recordings_stand_on_a_scale_of_their_own(located: tuple[str, Result]) -> None:
+    """Decibels re full scale beside a meter's: the fit follows the meter's and is not bent."""
+    name, result = located
+    if name != "quarry_road":
+        return
+    profile = result.profile[0]
+    metered = [r for r in result.readings if r.kind == "surface" and r.recording is None]
+    error = [
+        each.level_db - np.interp(each.chainage_m, profile.expected_chainage_m, profile.expected_db)
+        for each in metered
+    ]
+    assert abs(float(np.median(error))) < 1.0
+    assert float(np.std(error)) < 3.0

@@ -181,7 +181,7 @@ class LevelEvidence:
             censored=pooled.censored[rows],
             floor_mean=pooled.floor_mean,
             floor_sigma=30.0,
-            offset_sigma=setting("session_offset").value,
+            offset_sigma=pooled.offset_sigmas_db,
         )
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
@@ -425,7 +425,7 @@ class LevelEvidence:
                 power = other.gain(tuple(w[mine] for w in where), ground, rows)
                 power = power * np.exp(PER_DB * draws.strength_db[mine, None])
             added = other.added(power, ground, rows, np.zeros(1))[0].astype(float)
-            floor = draws.floor[mine].mean(axis=1, keepdims=True)
+            floor = draws.floor[np.ix_(mine, pooled.session)]
             expected[mine] = added + pooled.on_floor * floor
             sigma[mine] = pooled.sigma_db * ground.scale
         return expected, sigma

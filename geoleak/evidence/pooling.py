@@ -36,6 +36,8 @@ class Pooled:
         0 where the row is the excess over its own measured background.
     own_background_db : ndarray, shape (n,)
         Its own background over the site's middle one, in the meter's units; 0 without one.
+    offset_sigmas_db : tuple of float, length sessions
+        How far each session may stand from the common floor.
     floor_mean : float
         Where the floor is looked for, in the meter's units (30 dB wide).
     """
@@ -51,6 +53,7 @@ class Pooled:
     own_background_db: Floats
     session: Ints
     sessions: int
+    offset_sigmas_db: tuple[float, ...]
     censored: Ints
     is_hard: npt.NDArray[np.bool_]
     louder_db: Floats
@@ -157,6 +160,7 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         own_background_db=np.where(has_own, background - middle, 0.0),
         session=levels.session[first],
         sessions=max(1, len(levels.sessions)),
+        offset_sigmas_db=_offset_sigmas(levels),
         censored=levels.censored[first],
         is_hard=np.array([row is not None and row.is_hard for row in hard], dtype=bool),
         louder_db=np.array([row.louder_db if row else 0.0 for row in hard]),
@@ -168,11 +172,28 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         low_hz=levels.low_hz[first],
         high_hz=levels.high_hz[first],
         readings=len(levels),
-        floor_mean=float(np.median(level)),
+        floor_mean=_middle_level(levels, level, first),
         is_display=is_display,
         notes=_notes(settings),
     )
     return _with_floor_rows(pooled, background, has_own, one, place)
+
+
+def _middle_level(levels: Levels, level: Floats, first: Ints) -> float:
+    """Return the middle level, of a meter's rows where there are any."""
+    metered = ~np.isin(levels.session[first], levels.recorded_sessions)
+    return float(np.median(level[metered] if metered.any() else level))
+
+
+def _offset_sigmas(levels: Levels) -> tuple[float, ...]:
+    """Return the spread of each session's offset: a recording's dB are on a scale of their own."""
+    meter, recording = (
+        setting(name).value for name in ("session_offset", "recording_session_offset")
+    )
+    return tuple(
+        recording if k in levels.recorded_sessions else meter
+        for k in range(max(1, len(levels.sessions)))
+    )
 
 
 def _background(values: Floats, group: Ints, count: int) -> Floats:

@@ -61,8 +61,10 @@ class Rows:
     sessions : int
     censored : ndarray of int, shape (n,)
         +1 at or over ``level``, -1 at or under, 0 measured.
-    floor_mean, floor_sigma, offset_sigma : float
-        Prior of the floor and of a session's offset from it.
+    floor_mean, floor_sigma : float
+        Prior of the floor.
+    offset_sigma : float or tuple of float, length sessions
+        Prior of each session's offset from it.
     """
 
     level: Floats
@@ -73,7 +75,7 @@ class Rows:
     censored: npt.NDArray[np.int64]
     floor_mean: float
     floor_sigma: float
-    offset_sigma: float
+    offset_sigma: float | tuple[float, ...]
 
     def __len__(self) -> int:
         return len(self.level)
@@ -126,7 +128,9 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
     sigma = (rows.sigma * scale).astype(kind)
     precision = (1.0 / (sigma * sigma)).astype(kind)
     residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
-    tau2 = rows.offset_sigma**2 if rows.sessions > 1 else 0.0
+    # A session alone has no offset: it is the floor.
+    spread = rows.offset_sigma if rows.sessions > 1 else 0.0
+    tau2 = np.broadcast_to(np.asarray(spread, dtype=kind) ** 2, (rows.sessions,))
     prior = 1.0 / rows.floor_sigma**2
     cut = np.flatnonzero(rows.censored)
     measured = np.flatnonzero(rows.censored == 0)
@@ -145,10 +149,10 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
     value, curvature = _log_terms(rows, cut, measured, error, sigma, precision)
     total = curvature @ member
     shrunk = total / (1.0 + tau2 * total)
-    mean = _mean_floor(floor, rows.sessions, prior, tau2)
+    mean = _mean_floor(floor, prior, tau2)
     value -= 0.5 * prior * mean**2
     value -= 0.5 * np.log1p(shrunk.sum(axis=-1) / prior)
-    if tau2 > 0:
+    if rows.sessions > 1:
         value -= 0.5 * (((floor - mean[..., None]) ** 2) / tau2).sum(axis=-1)
         value -= 0.5 * np.log1p(tau2 * total).sum(axis=-1)
     return Marginal(value.astype(float), floor.astype(float) + rows.floor_mean)
@@ -170,7 +174,7 @@ def _at_rows(floor: Floats, member: Floats) -> Floats:
     return out
 
 
-def _solve(member: Floats, weight: Floats, target: Floats, tau2: float, prior: float) -> Floats:
+def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: float) -> Floats:
     """Return the floor of each session at its mode (levels counted from the prior mean)."""
     pulled = (weight * target) @ member
     total = weight @ member
@@ -181,11 +185,11 @@ def _solve(member: Floats, weight: Floats, target: Floats, tau2: float, prior: f
     return floor
 
 
-def _mean_floor(floor: Floats, sessions: int, prior: float, tau2: float) -> Floats:
+def _mean_floor(floor: Floats, prior: float, tau2: Floats) -> Floats:
     """Return the common floor behind the floors of the sessions."""
-    if tau2 == 0:
+    if len(tau2) == 1:
         return floor[..., 0]
-    mean: Floats = floor.sum(axis=-1) / tau2 / (sessions / tau2 + prior)
+    mean: Floats = (floor / tau2).sum(axis=-1) / ((1.0 / tau2).sum() + prior)
     return mean
 
 
