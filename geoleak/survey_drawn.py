@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,10 +16,12 @@ from geoleak.errors import Complaint, CrsError, GeometryError, InputError
 from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint
 from geoleak.network_join import joints_of_routes
-from geoleak.route import Spliced
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, Note, Site
 from geoleak.survey import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
+
+if TYPE_CHECKING:
+    from geoleak.route import Spliced
 
 Floats = npt.NDArray[np.float64]
 

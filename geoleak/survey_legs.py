@@ -9,16 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoleak.errors import GeoleakError, GeometryError, SiteDataError
-from geoleak.route import (
-    Drawing,
-    FixedPoint,
-    MarkArray,
-    RouteFit,
-    RouteOptions,
-    drawn_fit,
-    fit_route,
-    spliced,
-)
+from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
 from geoleak.site import Leg, Note, Site
 from geoleak.survey import SurveyedLeg, SurveyedPoint
 from geoleak.survey_calibration import calibrated, calibrations_by_leg
@@ -111,6 +102,8 @@ class _Fitter:
 
     def _drawn(self, number: int, leg: Leg) -> RouteFit:
         """Return the route of a leg on drawn lines, its marks correcting them."""
+        from geoleak.route import Drawing, drawn_fit, spliced
+
         mains = self.mains
         if mains is None:
             raise ValueError(f"leg {leg.name} is drawn, but there is no drawing")

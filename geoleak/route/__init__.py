@@ -1,10 +1,15 @@
 """From paint marks to pipe: the fitted route of a leg, with how well it is known."""
 
-from geoleak.route.drawn import Drawing, drawn_fit
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from geoleak.route.fit import fit_route
 from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import RouteFit, StraightRun
-from geoleak.route.splice import Spliced, spliced
+
+if TYPE_CHECKING:
+    from geoleak.route.drawn import Drawing, drawn_fit
+    from geoleak.route.splice import Spliced, spliced
 
 __all__ = [
     "Bend",
@@ -19,3 +24,12 @@ __all__ = [
     "fit_route",
     "spliced",
 ]
+
+# Few sites hold a drawing: what draws on one is imported when it is first asked for.
+_LATE = {"Drawing": "drawn", "drawn_fit": "drawn", "Spliced": "splice", "spliced": "splice"}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _LATE:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_LATE[name]}"), name)

@@ -14,9 +14,9 @@ from geoleak.route.order import found_order, merged, order_note, spacing_notes
 from geoleak.route.parts import Prepared
 from geoleak.route.records import MarkArray, RouteOptions, check_distinct
 from geoleak.route.result import RouteFit
-from geoleak.route.search import Candidate, Charges, scored, search
-from geoleak.route.solve import Observations, misfit, solve
-from geoleak.route.spread import joined_spread, spread_of
+from geoleak.route.search import Candidate, scored, search
+from geoleak.route.solve import Observations, misfit, solve_many
+from geoleak.route.spread import joined_spread, posteriors, spread_of
 from geoleak.route.warn import fit_notes, no_line_note
 from geoleak.site import Note
 
@@ -25,6 +25,9 @@ Ints = npt.NDArray[np.int64]
 
 MOST_SETTLED = 10
 """How many candidates are refitted at the scale of their own residuals."""
+FAR_BEHIND = 25.0
+"""And how far behind the best."""
+SAME_SCALE = 0.02
 SCALE_PRIOR = 20.0
 """How many marks' worth of scatter the stated sigma stands for."""
 LEAST_SOUND = 0.5
@@ -140,32 +143,45 @@ def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Candidate]
     weight, scale = first_look(marks)
     if not options.scale_sigma:
         scale = 1.0
-    charges = Charges.for_marks(len(marks.points))
-    found = search(_with_scale(marks, scale), weight / scale**2, charges)
-    ranked = found[:MOST_SETTLED]
-    if not options.scale_sigma:
-        return ranked, [1.0] * len(ranked)
-    settled = [_settled(each, marks, scale, charges) for each in ranked]
-    settled.sort(key=lambda pair: pair[0].score)
-    return [each for each, _ in settled], [each for _, each in settled]
+    found = search(_with_scale(marks, scale), weight / scale**2)
+    ranked = [each for each in found[:MOST_SETTLED] if each.score < found[0].score + FAR_BEHIND]
+    pairs = _settled(ranked, marks, scale, free=options.scale_sigma)
+    pairs.sort(key=lambda pair: pair[0].score)
+    return [each for each, _ in pairs], [each for _, each in pairs]
 
 
 def _settled(
-    candidate: Candidate, marks: Observations, scale: float, charges: Charges
-) -> tuple[Candidate, float]:
-    """Return a candidate refitted at the scale its own residuals ask for.
-
-    The score then holds what the scale costs: a structure that misses a bend and calls the misfit
-    scatter pays for the wider sigma at every mark, and against the crew's statement.
-    """
+    candidates: list[Candidate], marks: Observations, scale: float, *, free: bool
+) -> list[tuple[Candidate, float]]:
+    """Return candidates fitted to the end, each at the scale its own residuals ask for."""
+    held = list(candidates)
+    scales = np.full(len(held), np.inf)
     for _ in range(3):
-        better = _scale_of(candidate, marks)
-        if abs(better / scale - 1) < 0.02:
+        better = np.array([_scale_of(each, marks) if free else scale for each in held])
+        stale = np.flatnonzero(np.abs(better / scales - 1) >= SAME_SCALE)
+        if not len(stale):
             break
-        fit = solve(candidate.fit.shape, _with_scale(marks, better), candidate.fit.where.run)
-        if fit is None:
-            break
-        candidate, scale = scored(fit, charges), better
+        sigma = np.where(marks.fixed, 1.0, better[stale, None]) * marks.sigma_m
+        fits = solve_many(
+            [held[i].fit.shape for i in stale],
+            marks,
+            np.array([held[i].fit.where.run for i in stale]),
+            sigma_m=sigma,
+        )
+        for i, fit in zip(stale, fits, strict=True):
+            scales[i] = better[i]
+            held[i] = held[i] if fit is None else scored(fit)
+    if not free:
+        return [(each, scale) for each in held]
+    return [_charged(each, marks, float(final)) for each, final in zip(held, scales, strict=True)]
+
+
+def _charged(candidate: Candidate, marks: Observations, scale: float) -> tuple[Candidate, float]:
+    """Return a candidate whose score holds what its scale costs.
+
+    A structure that misses a bend and calls the misfit scatter pays for the wider sigma at every
+    mark, and against the crew's statement.
+    """
     count = float(np.sum(~marks.fixed))
     stated = SCALE_PRIOR * (2 * np.log(scale) + scale**-2.0 - 1.0)
     # The likeliest scale is too small by what the parameters took up, and not known itself: the
@@ -266,10 +282,8 @@ def _assemble(
     shape = best.fit.shape
     used = _with_scale(ready.observations, scale)
     joined = options.fit == "marks" and shape.runs > 1
-    if joined:
-        spread = joined_spread(shape, used, ready.bias)
-    else:
-        spread = spread_of(candidates, used, ready.bias)
+    known = [] if joined else posteriors(candidates, used, ready.bias)
+    spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known)
     beside = parts.beside(marks, ready, best, shape, origin, scale)
     length = shape.length_m()
     spread = parts.widened(spread, ready, shape, best, marks.marks_by)
@@ -280,14 +294,16 @@ def _assemble(
         route=Route.from_vertices(line),
         marks=marks,
         order=order,
-        bends=() if joined else parts.bends(candidates, used, ready.bias),
+        bends=() if joined else parts.bends(known[0]),
         runs=parts.runs(shape, best, ready),
         mark_chainage_m=beside.chainage_m,
         mark_residual_m=beside.offset_m,
         mark_weight=beside.sound,
         strays=np.flatnonzero(beside.sound < 0.5),
         sigma_scale=scale,
-        length_sigma_m=parts.length_sigma_m(candidates, used, ready.bias, spread, joined=joined),
+        length_sigma_m=(
+            parts.joined_length_sigma_m(spread, used) if joined else parts.length_sigma_m(known)
+        ),
         warnings=(),
         spread=spread,
         depth=depth,

@@ -20,8 +20,12 @@ PAIR_CHARGE = 5.0
 LONE_CHARGE = 12.0
 
 
-def run_starts(points: Floats, weight: Floats, penalty: float) -> list[int]:
-    """Return the index of the first mark of each straight run, best cut at this penalty.
+MOST_IN_TABLE = 200
+"""More marks are cut with hopeless starts dropped on the way; a table of all runs grows too big."""
+
+
+def run_starts(points: Floats, weight: Floats, penalties: Floats) -> list[list[int]]:
+    """Return, for each penalty, the index of the first mark of each straight run of the best cut.
 
     Parameters
     ----------
@@ -29,29 +33,55 @@ def run_starts(points: Floats, weight: Floats, penalty: float) -> list[int]:
         Marks in order, metres.
     weight : (n,) array
         1 / sigma**2, lowered for strays.
-    penalty : float
+    penalties : (c,) array
         Cost of each further run, in units of chi-square.
     """
-    count = len(points)
     sums = prefix_sums(points, weight)
+    if len(points) <= MOST_IN_TABLE:
+        return _cut_by_table(sums, penalties)
+    return [_cut_by_pruning(sums, float(penalty)) for penalty in penalties]
+
+
+def _cut_by_table(sums: Floats, penalties: Floats) -> list[list[int]]:
+    count = len(sums) - 1
+    start, stop = np.tril_indices(count + 1, -1)[::-1]
+    table = np.full((count + 1, count + 1), np.inf)
+    table[stop, start] = _misfit(sums[stop] - sums[start]) + _few(stop - start)
+    cost = np.empty((count + 1, len(penalties)))
+    cost[0] = -penalties
+    came = np.zeros((count + 1, len(penalties)), dtype=np.int64)
+    for end in range(1, count + 1):
+        total = cost[:end] + table[end, :end, None]
+        came[end] = total.argmin(axis=0)
+        cost[end] = total.min(axis=0) + penalties
+    return [_traced_back(came[:, column]) for column in range(len(penalties))]
+
+
+def _cut_by_pruning(sums: Floats, penalty: float) -> list[int]:
+    count = len(sums) - 1
     cost = np.full(count + 1, np.inf)
     cost[0] = -penalty
     came = np.zeros(count + 1, dtype=np.int64)
     alive = np.array([0], dtype=np.int64)
     for stop in range(1, count + 1):
-        misfit = _misfit(sums[stop] - sums[alive])
-        size = stop - alive
-        total = cost[alive] + misfit + penalty
-        charged = (
-            total + np.where(size == 2, PAIR_CHARGE, 0.0) + np.where(size == 1, LONE_CHARGE, 0)
-        )
+        total = cost[alive] + _misfit(sums[stop] - sums[alive]) + penalty
+        charged = total + _few(stop - alive)
         best = int(np.argmin(charged))
         cost[stop] = charged[best]
         came[stop] = alive[best]
         keep = total - penalty <= cost[stop] + LONE_CHARGE
         alive = np.append(alive[keep], stop)
+    return _traced_back(came)
+
+
+def _few(size: Ints) -> Floats:
+    """Return what runs of so few marks cost, whose lines fit them for nothing."""
+    return np.where(size == 2, PAIR_CHARGE, 0.0) + np.where(size == 1, LONE_CHARGE, 0.0)
+
+
+def _traced_back(came: Ints) -> list[int]:
     starts: list[int] = []
-    stop = count
+    stop = len(came) - 1
     while stop > 0:
         stop = int(came[stop])
         starts.append(stop)

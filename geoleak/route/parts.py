@@ -8,19 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.route.alignment import Alignment, Feet, feet
+from geoleak.route.alignment import Alignment
+from geoleak.route.feet import Feet, feet
 from geoleak.route.profile import Smooth, smooth
 from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import StraightRun
 from geoleak.route.robust import split
 from geoleak.route.search import Candidate
 from geoleak.route.solve import Observations
-from geoleak.route.spread import (
-    GREATEST_LAG,
-    MOST_STRUCTURES,
-    Spread,
-    parameter_covariance,
-)
+from geoleak.route.spread import Posterior, Spread, length_slope
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -212,13 +208,12 @@ def with_heights(plan: Floats, levels: Smooth) -> Floats:
     return np.stack([*columns, levels.at(full)], axis=1)
 
 
-def bends(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> tuple[Bend, ...]:
-    """Return the bends and arcs of the best candidate, in order of chainage."""
-    shape = candidates[0].fit.shape
+def bends(best: Posterior) -> tuple[Bend, ...]:
+    """Return the bends and arcs of the best structure, in order of chainage."""
+    shape, covariance = best.shape, best.covariance
     _, unit, turn = shape.parts()
     _, radius, _ = shape.centres()
     station = shape.stations() * shape.drawn_share()
-    covariance, _ = parameter_covariance(candidates[0], marks, bias_m)
     out = []
     for k in range(1, shape.runs):
         block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
@@ -260,34 +255,18 @@ def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRu
     return tuple(out)
 
 
-def length_sigma_m(
-    candidates: list[Candidate],
-    marks: Observations,
-    bias_m: Floats,
-    spread: Spread,
-    *,
-    joined: bool,
-) -> float:
+def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
+    """Return the sigma of the whole length of the dots joined."""
+    ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
+    return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
+
+
+def length_sigma_m(known: list[Posterior]) -> float:
     """Return the sigma of the whole length, the structures averaged as in `spread_of`."""
-    if joined:
-        ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
-        return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
-    best = candidates[0]
-    base = best.fit.shape.length_m()
-    total, weights = 0.0, 0.0
-    for each in candidates[:MOST_STRUCTURES]:
-        lag = each.score - best.score
-        if lag > GREATEST_LAG:
-            break
-        shape = each.fit.shape
-        covariance, push = parameter_covariance(each, marks, bias_m)
-        slope = np.empty(len(covariance))
-        for number in range(len(slope)):
-            step = np.zeros(len(slope))
-            step[number] = 1e-6
-            slope[number] = (shape.moved(step).length_m() - shape.moved(-step).length_m()) / 2e-6
-        square = slope @ covariance @ slope + (slope @ push) ** 2
-        weight = np.exp(-0.5 * lag)
-        total += weight * (square + (shape.length_m() - base) ** 2)
-        weights += weight
-    return float(np.sqrt(total / weights))
+    base = known[0].shape.length_m()
+    total = 0.0
+    for each in known:
+        slope = length_slope(each.shape)
+        square = float(slope @ each.covariance @ slope + (slope @ each.push) ** 2)
+        total += each.share * (square + (each.shape.length_m() - base) ** 2)
+    return float(np.sqrt(total))

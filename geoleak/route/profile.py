@@ -73,11 +73,14 @@ def smooth(chainage_m: Floats, values: Floats, sigma: Floats, length_m: float) -
         return Smooth(knots, np.full(count, mean), np.full((count, count), var))
     rows = hats(chainage_m, knots)
     weight = sigma**-2.0
-    result = _averaged(rows, values, weight, knots)
+    result, used = _averaged(rows, values, weight, knots), weight
     for _ in range(4):
         # A depth keyed wrong by tens of centimetres must not pull its neighbours along.
         off = np.abs(values - rows @ result.values) / sigma
         eased = weight * np.minimum(1.0, HUBER / np.maximum(off, 1e-9))
+        if np.allclose(eased, used, rtol=1e-3, atol=0.0):
+            break
+        used = eased
         result = _averaged(rows, values, eased, knots)
     return result
 
@@ -92,28 +95,17 @@ def _averaged(rows: Floats, values: Floats, weight: Floats, knots: Floats) -> Sm
     slope = np.diff(np.eye(count), axis=0)
     normal = normal + slope.T @ slope / (step * span_of(knots))
     right = rows.T @ (weight * values)
-    evidence, means, covariances = [], [], []
-    for stiffness in STIFFNESS:
-        matrix = normal + penalty / stiffness
-        factor = np.linalg.cholesky(matrix)
-        half = np.linalg.solve(factor, right)
-        mean = np.linalg.solve(factor.T, half)
-        evidence.append(
-            0.5 * half @ half
-            - np.sum(np.log(np.diag(factor)))
-            - 0.5 * (count - 2) * np.log(stiffness)
-        )
-        means.append(mean)
-        covariances.append(np.linalg.inv(matrix))
-        if count == 2:
-            break
-    log = np.array(evidence)
+    stiffness = STIFFNESS if count > 2 else STIFFNESS[:1]
+    matrix = normal + penalty / stiffness[:, None, None]
+    covariances = np.linalg.inv(matrix)
+    means = covariances @ right
+    _, log_det = np.linalg.slogdet(matrix)
+    log = 0.5 * means @ right - 0.5 * log_det - 0.5 * (count - 2) * np.log(stiffness)
     share = np.exp(log - log.max())
     share /= share.sum()
-    mean = np.einsum("i,ij->j", share, np.array(means))
-    covariance = np.zeros((count, count))
-    for part, each, inverse in zip(share, means, covariances, strict=True):
-        covariance += part * (inverse + np.outer(each - mean, each - mean))
+    mean = share @ means
+    away = means - mean
+    covariance = np.einsum("i,ijk->jk", share, covariances) + (away * share[:, None]).T @ away
     return Smooth(knots, mean, covariance)
 
 

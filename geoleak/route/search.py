@@ -8,33 +8,36 @@ about the move is refitted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import LEAST_RUN_M, Alignment
+from geoleak.route.alignment import Alignment
 from geoleak.route.partition import cut_costs, first_vertices, run_starts
-from geoleak.route.solve import Observations, Solution, misfit, solve
+from geoleak.route.prior import bend_charge
+from geoleak.route.solve import Observations, Solution, misfit, solve_many
+from geoleak.route.stack import Stack, hints
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LEAST_ON_ARC = 3
 """An arc that fewer marks stand on is not told from a sharp bend."""
-
-
-FITTING_DEG = (11.25, 22.5, 45.0, 90.0)
-"""Deflections of usual bends (1/32, 1/16, 1/8, 1/4 bend; common practice, no source)."""
-FITTING_WITHIN_DEG = 4.0
-ONE_FITTING_RAD = np.deg2rad(100.0)
-"""No single fitting turns the pipe farther than a quarter bend, its play included."""
+CUT_CHARGE = 3.0
+"""Times ln of the number of marks: the charge for a bend while first guesses are cut."""
 FIRST_CUTS = (0.67, 1.0, 1.5)
 """Shares of the charge for a bend at which first guesses are cut."""
-FIRST_STEPS = 3
+ROUGH_STEPS = 8
+ROUGH_GAIN = 0.05
+"""Proposals are fitted roughly; the best few are fitted to the end afterwards."""
 HOPELESS = 30.0
-"""A proposal this far behind after its first steps is not followed."""
+"""A proposal this far behind after its first steps is not followed,"""
+PER_BEND = 20.0
+"""but for what it may gain with each bend it has less."""
+SAME = 0.05
+"""Scores nearer than this are of the same fit."""
 MOST_RUNS_WHOLE = 8
 """Longer routes are searched window by window."""
 WINDOW_RUNS = 6
@@ -43,111 +46,38 @@ MOST_ALIKE = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Charges:
-    """What structure costs, in units of deviance.
-
-    ``bend`` and ``arc`` for each; ``sharp`` for a turn past what one fitting makes (two fittings,
-    so nearly a second bend); ``pair`` and ``lone`` for a straight that only two marks or one stand
-    on (its direction fits them for nothing); ``odd`` for a turn that no usual fitting makes: pipe
-    can be laid so, most is not (odds of about 7 to 1).
-    """
-
-    bend: float
-    arc: float
-    sharp: float
-    pair: float = 5.0
-    lone: float = 12.0
-    odd: float = 4.0
-
-    @classmethod
-    def for_marks(cls, count: int) -> Charges:
-        """Return the charges for a leg of so many marks."""
-        log = float(np.log(max(count, 4)))
-        return cls(bend=3.0 * log, arc=1.5 * log, sharp=4.0 * log)
-
-
-@dataclass(frozen=True, slots=True)
 class Candidate:
-    """A fitted structure with its score (deviance plus charges)."""
+    """A fitted structure with its score: -2 ln of its evidence, up to a constant."""
 
     fit: Solution
     score: float
 
 
-def scored(fit: Solution, charges: Charges) -> Candidate:
+def scored(fit: Solution) -> Candidate:
     """Return a solution with its score."""
-    held = fit.per_run()
-    score = fit.deviance + charges.bend * (fit.shape.runs - 1) + charges.arc * len(fit.shape.arcs)
-    if fit.shape.runs > 1:
-        score += charges.pair * float(np.sum(held == 2)) + charges.lone * float(np.sum(held < 2))
-        score += turn_charges(fit, held, charges)
-    return Candidate(fit, score)
+    arcs = len(fit.shape.arcs)
+    return Candidate(fit, fit.cost + fit.room + bend_charge(fit.shape.runs - 1 - arcs, arcs))
 
 
-def turn_charges(fit: Solution, held: Ints, charges: Charges) -> float:
-    """Return what sharp bends cost for turning as no one fitting does, or as no usual one.
+def tried(
+    shapes: Sequence[Alignment], marks: Observations, *, beat: Candidate | None = None
+) -> list[Candidate]:
+    """Fit proposed structures and return those that can lie in a trench.
 
-    A turn is known no better than the straights beside it, which counts in its favour.
+    One that after a few steps is hopelessly behind the candidate `beat` is left there.
     """
-    length, _, turn = fit.shape.parts()
-    mark = float(np.median(fit.weight)) ** -0.5
-    # Of a regression line: sigma sqrt(12 / n) / length for many marks, sqrt(2) for two.
-    loose = mark * np.sqrt(12.0 / (held + 4.0)) / np.maximum(length, LEAST_RUN_M)
-    sigma = np.hypot(loose[:-1], loose[1:])
-    sharp = fit.shape.tangent_m[1:-1] == 0
-    corners, sigma = np.abs(turn[1:-1])[sharp], sigma[sharp]
-    if not len(corners):
-        return 0.0
-    past = float(np.sum(corners > ONE_FITTING_RAD + 2.0 * sigma))
-    away = np.min(np.abs(corners[:, None] - np.deg2rad(FITTING_DEG)), axis=1)
-    within = np.hypot(np.deg2rad(FITTING_WITHIN_DEG), sigma)
-    odd = float(np.sum(1.0 - np.exp(-0.5 * (away / within) ** 2)))
-    return charges.sharp * past + charges.odd * odd
-
-
-def hints(shape: Alignment, points: Floats) -> Ints:
-    """Return the assignment of marks to straights, in order, of least squared distance."""
-    count, runs = len(points), shape.runs
-    if runs == 1:
-        return np.zeros(count, dtype=np.int64)
-    length, unit, _ = shape.parts()
-    relative = points[:, None, :] - shape.vertices[None, :-1, :]
-    along = np.clip(np.sum(relative * unit, axis=2), 0.0, length)
-    miss = np.sum((relative - along[:, :, None] * unit) ** 2, axis=2)
-    # With the sums of each straight running, the best cut before each mark is a running minimum.
-    sums = np.concatenate([np.zeros((1, runs)), np.cumsum(miss, axis=0)])
-    cost = sums[:, 0]
-    cuts = []
-    for k in range(1, runs):
-        gap = cost - sums[:, k]
-        low = np.minimum.accumulate(gap)
-        fresh = np.concatenate([[True], low[1:] < low[:-1]])
-        cuts.append(np.maximum.accumulate(np.where(fresh, np.arange(count + 1), 0)))
-        cost = low + sums[:, k]
-    out = np.zeros(count, dtype=np.int64)
-    stop = count
-    for k in range(runs - 1, 0, -1):
-        start = int(cuts[k - 1][stop])
-        out[start:stop] = k
-        stop = start
+    limit = None
+    if beat is not None:
+        fewer = np.array([max(beat.fit.shape.runs - shape.runs, 0) for shape in shapes])
+        limit = beat.fit.cost + HOPELESS + PER_BEND * fewer
+    out = []
+    for fit in solve_many(
+        shapes, marks, give_up=limit, most_steps=ROUGH_STEPS, little_gain=ROUGH_GAIN
+    ):
+        if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
+            continue
+        out.append(scored(fit))
     return out
-
-
-def try_shape(
-    shape: Alignment, marks: Observations, charges: Charges, *, beat: float = np.inf
-) -> Candidate | None:
-    """Fit a proposed structure; None where it cannot lie in a trench.
-
-    One that after a few steps is hopelessly behind the score `beat` is left there.
-    """
-    if not shape.allowed():
-        return None
-    fit = solve(shape, marks, hints(shape, marks.points), most_steps=FIRST_STEPS)
-    if fit is not None and scored(fit, charges).score < beat + HOPELESS:
-        fit = solve(fit.shape, marks, fit.where.run)
-    if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
-        return None
-    return scored(fit, charges)
 
 
 def proposals(best: Candidate, marks: Observations) -> Iterator[Alignment]:
@@ -266,17 +196,16 @@ class Found:
     def __init__(self) -> None:
         self._by_kind: dict[tuple[int, int], list[Candidate]] = {}
 
-    def add(self, found: Candidate | None) -> None:
-        """Keep a candidate unless the same fit is held already."""
-        if found is None:
-            return
-        shape = found.fit.shape
-        held = self._by_kind.setdefault((shape.runs - 1, len(shape.arcs)), [])
-        if any(abs(each.score - found.score) < 0.05 for each in held):
-            return
-        held.append(found)
-        held.sort(key=lambda each: each.score)
-        del held[MOST_ALIKE:]
+    def add(self, found: Sequence[Candidate]) -> None:
+        """Keep candidates unless the same fit is held already."""
+        for each in found:
+            shape = each.fit.shape
+            held = self._by_kind.setdefault((shape.runs - 1, len(shape.arcs)), [])
+            if any(abs(other.score - each.score) < SAME for other in held):
+                continue
+            held.append(each)
+            held.sort(key=lambda one: one.score)
+            del held[MOST_ALIKE:]
 
     def ranked(self) -> list[Candidate]:
         """Return all that are held, best first."""
@@ -284,7 +213,7 @@ class Found:
         return sorted(every, key=lambda each: each.score)
 
 
-def climb(found: Found, marks: Observations, charges: Charges) -> list[Candidate]:
+def climb(found: Found, marks: Observations) -> list[Candidate]:
     """Move from the best candidate found until no move gains; return all, best first."""
     best = None
     while True:
@@ -292,11 +221,10 @@ def climb(found: Found, marks: Observations, charges: Charges) -> list[Candidate
         if best is not None and ranked[0].score > best.score - 1e-3:
             return ranked
         best = ranked[0]
-        for shape in proposals(best, marks):
-            found.add(try_shape(shape, marks, charges, beat=best.score))
+        found.add(tried(list(proposals(best, marks)), marks, beat=best))
 
 
-def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candidate]:
+def search(marks: Observations, weight: Floats) -> list[Candidate]:
     """Return the best candidates, of several structures, best first; none where none is allowed.
 
     Parameters
@@ -304,30 +232,26 @@ def search(marks: Observations, weight: Floats, charges: Charges) -> list[Candid
     marks : Observations
     weight : (n,) array
         First weights, 1/m2, lowered where a mark looks like a stray.
-    charges : Charges
     """
     found = Found()
     plain = np.asarray(marks.sigma_m**-2.0)
-    tried: set[tuple[int, ...]] = {(0,)}
-    found.add(try_shape(_straight(marks), marks, charges))
-    for weights in (weight, plain):
-        for factor in FIRST_CUTS:
-            starts = run_starts(marks.points, weights, factor * charges.bend)
-            if tuple(starts) in tried:
-                continue
-            tried.add(tuple(starts))
-            vertices = first_vertices(marks.points, weights, starts)
-            shape = Alignment(vertices, np.zeros(len(vertices)))
-            found.add(try_shape(shape, marks, charges))
+    charge = CUT_CHARGE * float(np.log(max(len(marks.points), 4)))
+    cuts: dict[tuple[int, ...], Alignment] = {(0,): _straight(marks)}
+    for weights in (weight, plain) if np.any(weight != plain) else (plain,):
+        for starts in run_starts(marks.points, weights, charge * np.array(FIRST_CUTS)):
+            if tuple(starts) not in cuts:
+                vertices = first_vertices(marks.points, weights, starts)
+                cuts[tuple(starts)] = Alignment(vertices, np.zeros(len(vertices)))
+    found.add(tried(list(cuts.values()), marks))
     if not found.ranked():
         return []
     best = found.ranked()[0]
     if best.fit.shape.runs > MOST_RUNS_WHOLE:
-        return by_windows(best, marks, charges)
-    return climb(found, marks, charges)
+        return by_windows(best, marks)
+    return climb(found, marks)
 
 
-def by_windows(best: Candidate, marks: Observations, charges: Charges) -> list[Candidate]:
+def by_windows(best: Candidate, marks: Observations) -> list[Candidate]:
     """Improve a long route window by window and return it, alone.
 
     A window is a few straights with their marks, fitted by themselves; what wins there is spliced
@@ -346,19 +270,17 @@ def by_windows(best: Candidate, marks: Observations, charges: Charges) -> list[C
         part = marks.part(int(at[0]), int(at[-1]) + 1)
         piece = _piece(shape, first, last, part)
         found = Found()
-        found.add(try_shape(piece, part, charges))
-        ranked = climb(found, part, charges) if found.ranked() else []
+        found.add(tried([piece], part))
+        ranked = climb(found, part) if found.ranked() else []
         if ranked:
             spliced = _spliced(shape, first, last, ranked[0].fit.shape)
             last += spliced.runs - shape.runs
             if spliced.allowed():
                 shape = spliced
-            state = misfit(shape, marks, hints(shape, marks.points))
+            state = misfit(shape, marks, hints(Stack.of([shape]), marks.points)[0])
         first = max(last - 2, first + 1)
-    whole = try_shape(shape, marks, charges)
-    if whole is None or whole.score > best.score:
-        whole = best
-    return [whole]
+    whole = tried([shape], marks)
+    return whole if whole and whole[0].score < best.score else [best]
 
 
 def _straight(marks: Observations) -> Alignment:

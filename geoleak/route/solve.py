@@ -1,24 +1,31 @@
-"""One joint robust fit of all vertices of a route of given structure.
+"""Joint robust fits of all vertices of routes of given structure, many structures at once.
 
 Levenberg-Marquardt on the equivalent least squares of the heavy-tailed likelihood (iteratively
-reweighted; Holland & Welsch, Commun. Stat. A6, 1977), each step kept only if the true likelihood
-gains and the route stays one that can lie in a trench.
+reweighted; Holland & Welsch, Commun. Stat. A6, 1977) and of what bends are like, each step kept
+only if the fit gains and the route stays one that can lie in a trench.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import Alignment, Feet, feet, jacobian
+from geoleak.route.alignment import Alignment
+from geoleak.route.feet import Feet, feet_of, jacobian
+from geoleak.route.prior import turn_cost
 from geoleak.route.robust import split
+from geoleak.route.stack import Stack, hints
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-MOST_STEPS = 14
+MOST_STEPS = 16
+FIRST_STEPS = 3
+"""After so many steps a proposal that is hopelessly behind is given up."""
+MOST_TRIES = 5
 LITTLE_GAIN = 0.01
 
 
@@ -46,93 +53,331 @@ class Observations:
 class Solution:
     """A fitted alignment and how the marks lie about it.
 
-    ``deviance`` is the sum over the marks, without any charge for bends.
+    ``cost`` is -2 ln of the likelihood of the marks and of the density of the turns;
+    ``room`` what the evidence adds: -2 ln of the posterior's volume over the prior's (Laplace).
     """
 
     shape: Alignment
-    deviance: float
+    cost: float
+    room: float
     where: Feet
     weight: Floats
     sound: Floats
 
-    def per_run(self) -> Ints:
-        """Return how many marks each straight holds (those on an arc count on both sides)."""
-        held = np.bincount(self.where.run, minlength=self.shape.runs)
-        for k in self.shape.arcs:
-            on = int(np.sum(self.where.corner == k))
-            held[k - 1] += on
-            held[k] += on
-        return held
+
+@dataclass(slots=True, eq=False)
+class _State:
+    """Where the fits of a stack stand."""
+
+    stack: Stack
+    run: Ints
+    cost: Floats
+    matrix: Floats
+    right: Floats
 
 
-def misfit(shape: Alignment, marks: Observations, hint: Ints) -> Solution:
-    """Return how the marks lie about an alignment, without moving it."""
-    where = feet(shape, marks.points, hint)
-    deviance, weight, sound = split(where.offset_m, marks.sigma_m)
+def lie(
+    stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints
+) -> tuple[Feet, Floats, Floats, Floats]:
+    """Return feet, cost (p,), weight (p, n) and chance of being sound (p, n)."""
+    where = feet_of(stack, marks.points, hint)
+    deviance, weight, sound = split(where.offset_m, sigma_m)
     if marks.fixed.any():
         at = marks.fixed
-        deviance[at] = (where.offset_m[at] / marks.sigma_m[at]) ** 2
-        weight[at] = marks.sigma_m[at] ** -2.0
-        sound[at] = 1.0
-    total = float(deviance.sum())
-    for _, gap, sigma in _end_gaps(shape, marks):
-        total += (gap / sigma) ** 2
-    return Solution(shape, total, where, weight, sound)
+        weight[:, at] = np.broadcast_to(sigma_m, weight.shape)[:, at] ** -2.0
+        deviance[:, at] = where.offset_m[:, at] ** 2 * weight[:, at]
+        sound[:, at] = 1.0
+    cost = deviance.sum(axis=1)
+    for _, _, gap, sigma in _ends(stack, marks):
+        cost += (gap / sigma) ** 2
+    return where, cost, weight, sound
 
 
-def _end_gaps(shape: Alignment, marks: Observations) -> list[tuple[int, float, float]]:
-    """Return vertex, gap along the pipe and its sigma for the first and the last mark."""
-    vertices = shape.vertices
+def _ends(stack: Stack, marks: Observations) -> list[tuple[Ints, Floats, Floats, float]]:
+    """Return vertex (p,), direction (p, 2), gap (p,) along the pipe and its sigma at both ends."""
+    each = np.arange(len(stack))
     out = []
-    for vertex, inner, mark in ((0, 1, 0), (shape.runs, shape.runs - 1, len(marks.points) - 1)):
-        direction = vertices[vertex] - vertices[inner]
-        direction = direction / max(float(np.hypot(direction[0], direction[1])), 1e-12)
-        gap = float((marks.points[mark] - vertices[vertex]) @ direction)
-        out.append((vertex, gap, float(marks.sigma_along_m[mark])))
+    for (vertex, way), mark in zip(stack.ends, (0, -1), strict=True):
+        gap = ((marks.points[mark] - stack.vertices[each, vertex]) * way).sum(axis=1)
+        out.append((vertex, way, gap, float(marks.sigma_along_m[mark])))
     return out
 
 
-def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floats, Floats]:
-    """Return J'WJ, the downhill right-hand side, and J (for shared errors)."""
-    slope = jacobian(state.shape, state.where)
-    weighted = slope * state.weight[:, None]
-    matrix = weighted.T @ slope
-    right = -weighted.T @ state.where.offset_m
-    vertices = state.shape.vertices
-    for vertex, gap, sigma in _end_gaps(state.shape, marks):
-        inner = 1 if vertex == 0 else vertex - 1
-        direction = vertices[vertex] - vertices[inner]
-        direction = direction / max(float(np.hypot(direction[0], direction[1])), 1e-12)
-        cut = slice(2 * vertex, 2 * vertex + 2)
-        matrix[cut, cut] += np.outer(direction, direction) / sigma**2
-        right[cut] += direction * gap / sigma**2
+def turn_slopes(stack: Stack) -> Floats:
+    """Return the derivatives (p, k - 1, size) of the turns at inner vertices."""
+    length, east, north, _ = stack.parts
+    rows, most = length.shape
+    out = np.zeros((rows, most - 1, stack.size))
+    inverse = np.where(stack.used, 1.0 / np.maximum(length, 1e-6), 0.0)
+    east, north = north * inverse, -east * inverse
+    corner = np.arange(most - 1)
+    column = 2 * corner
+    for axis, way in ((0, east), (1, north)):
+        out[:, corner, column + axis] = way[:, :-1]
+        out[:, corner, column + 2 + axis] = -way[:, :-1] - way[:, 1:]
+        out[:, corner, column + 4 + axis] = way[:, 1:]
+    return out
+
+
+def _turns(stack: Stack) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return what the turns of inner vertices cost (p,), and pull, stiffness, curvature there."""
+    inner = np.arange(1, stack.most)[None, :] < stack.runs[:, None]
+    cost, pull, stiff, curved = turn_cost(
+        stack.parts[3][:, 1:-1], inner & (stack.tangent_m[:, 1:-1] == 0)
+    )
+    return np.where(inner, cost, 0.0).sum(axis=1), pull, stiff, curved
+
+
+def equations(
+    stack: Stack, marks: Observations, where: Feet, weight: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return J'WJ (p, m, m) of the marks, the downhill right-hand side (p, m), and J (p, n, m)."""
+    slope = jacobian(stack, where)
+    weighted = (slope * weight[..., None]).transpose(0, 2, 1)
+    matrix = weighted @ slope
+    right = -(weighted @ where.offset_m[..., None])[..., 0]
+    each = np.arange(len(stack))
+    for vertex, way, gap, sigma in _ends(stack, marks):
+        for i in (0, 1):
+            right[each, 2 * vertex + i] += way[:, i] * gap / sigma**2
+            for j in (0, 1):
+                matrix[each, 2 * vertex + i, 2 * vertex + j] += way[:, i] * way[:, j] / sigma**2
     return matrix, right, slope
+
+
+def with_turns(
+    stack: Stack, matrix: Floats, right: Floats, pull: Floats, stiff: Floats
+) -> tuple[Floats, Floats]:
+    """Return the equations with what the turns add."""
+    if stack.most < 2:
+        return matrix, right
+    rows = turn_slopes(stack)
+    lever = rows.transpose(0, 2, 1)
+    return (
+        matrix + (lever * stiff[:, None, :]) @ rows,
+        right - (lever @ pull[..., None])[..., 0],
+    )
+
+
+def _state(stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints) -> _State:
+    where, cost, weight, _ = lie(stack, marks, sigma_m, hint)
+    matrix, right, _ = equations(stack, marks, where, weight)
+    if stack.most > 1:
+        turns, pull, stiff, _ = _turns(stack)
+        cost = cost + turns
+        matrix, right = with_turns(stack, matrix, right, pull, stiff)
+    return _State(stack, where.run, cost, matrix, right)
+
+
+def _merged(old: _State, new: _State, better: NDArray[np.bool_]) -> _State:
+    """Return the state in which the rows that gained are replaced."""
+    if better.all():
+        return new
+    if not better.any():
+        return old
+    one, two = better[:, None], better[:, None, None]
+    stack = Stack(
+        np.where(two, new.stack.vertices, old.stack.vertices),
+        np.where(one, new.stack.tangent_m, old.stack.tangent_m),
+        old.stack.runs,
+        old.stack.size,
+    )
+    return _State(
+        stack,
+        np.where(one, new.run, old.run),
+        np.where(better, new.cost, old.cost),
+        np.where(two, new.matrix, old.matrix),
+        np.where(one, new.right, old.right),
+    )
+
+
+def _taken(state: _State, rows: Ints) -> _State:
+    """Return some rows of a state, kept at the width of its parameters."""
+    return _State(
+        state.stack.taken(rows),
+        state.run[rows],
+        state.cost[rows],
+        state.matrix[rows],
+        state.right[rows],
+    )
+
+
+def solve_many(
+    shapes: Sequence[Alignment],
+    marks: Observations,
+    hint: Ints | None = None,
+    *,
+    sigma_m: Floats | None = None,
+    give_up: Floats | None = None,
+    most_steps: int = MOST_STEPS,
+    little_gain: float = LITTLE_GAIN,
+) -> list[Solution | None]:
+    """Return the best alignment near each shape; None where none is allowed or it was given up.
+
+    Parameters
+    ----------
+    shapes : sequence of Alignment
+    marks : Observations
+    hint : (p, n) array, optional
+        The straight that each mark belongs to; the nearest in order if left out.
+    sigma_m : (p, n) array, optional
+        In place of the marks' own.
+    give_up : (p,) array, optional
+        A fit that costs more than this after its first steps is not followed.
+    most_steps, little_gain : int, float
+        A fit is done after so many steps, or when a step gains less.
+    """
+    found: list[Solution | None] = [None] * len(shapes)
+    if not len(shapes):
+        return found
+    whole = Stack.of(shapes)
+    who = np.flatnonzero(whole.allowed())
+    if not len(who):
+        return found
+    sound = whole.taken(who)
+    held = hints(sound, marks.points) if hint is None else hint[who]
+    shown = (len(shapes), len(marks.points))
+    sigma = np.broadcast_to(marks.sigma_m if sigma_m is None else sigma_m, shown)[who]
+    limit = np.full(len(who), np.inf) if give_up is None else give_up[who]
+    first = _state(sound, marks, sigma, held)
+    for rows, state in _descended(first, marks, sigma, limit, most_steps, little_gain):
+        solutions = _solutions(state, marks, sigma[rows])
+        for row, solution in zip(who[rows], solutions, strict=True):
+            found[row] = solution
+    return found
+
+
+def _descended(
+    state: _State,
+    marks: Observations,
+    sigma_m: Floats,
+    limit: Floats,
+    most_steps: int,
+    little_gain: float,
+) -> Iterator[tuple[Ints, _State]]:
+    """Yield rows with their states as they are done; rows that cost more than `limit` are left."""
+    who = np.arange(len(sigma_m))
+    damping = np.full(len(who), 1e-3)
+    steps, tries = np.zeros(len(who)), np.zeros(len(who))
+    while len(who):
+        trial, fine, hoped = _stepped(state, marks, sigma_m[who], damping)
+        better = fine & (trial.cost < state.cost)
+        gain = np.where(better, state.cost - trial.cost, 0.0)
+        state = _merged(state, trial, better)
+        damping = np.where(better, np.maximum(damping * 0.2, 1e-7), damping * 8.0)
+        steps, tries = steps + better, np.where(better, 0, tries + 1)
+        over = (better & (gain < little_gain)) | (hoped < little_gain)
+        over |= (tries >= MOST_TRIES) | (steps >= most_steps)
+        hopeless = (steps >= FIRST_STEPS) & (state.cost > limit[who])
+        ended, going = np.flatnonzero(over & ~hopeless), np.flatnonzero(~(over | hopeless))
+        if len(ended):
+            yield who[ended], _taken(state, ended)
+        if len(going) < len(who):
+            state, who = _taken(state, going), who[going]
+            damping, steps, tries = damping[going], steps[going], tries[going]
+
+
+def _stepped(
+    state: _State, marks: Observations, sigma_m: Floats, damping: Floats
+) -> tuple[_State, NDArray[np.bool_], Floats]:
+    """Return the state one damped step on, which of its routes are allowed, and the gain hoped."""
+    size = state.matrix.shape[1]
+    diagonal = np.einsum("pii->pi", state.matrix)
+    ridge = np.maximum(diagonal, 1e-3 * diagonal.max(axis=1)[:, None]) * damping[:, None]
+    damped = state.matrix.copy()
+    damped[:, np.arange(size), np.arange(size)] += ridge
+    step = np.asarray(np.linalg.solve(damped, state.right[..., None])[..., 0], dtype=float)
+    moved = state.stack.moved(step)
+    hoped = (state.right * step).sum(axis=1)
+    return _state(moved, marks, sigma_m, state.run), moved.allowed(), hoped
+
+
+def _solutions(state: _State, marks: Observations, sigma_m: Floats) -> list[Solution]:
+    stack = state.stack
+    where, _, weight, sound = lie(stack, marks, sigma_m, state.run)
+    matrix, _ = curvature(stack, marks, where, weight)
+    room = _room(stack, matrix, marks)
+    return [
+        Solution(
+            stack.shape(row),
+            float(state.cost[row]),
+            float(room[row]),
+            where.row(row),
+            weight[row],
+            sound[row],
+        )
+        for row in range(len(stack))
+    ]
+
+
+def curvature(
+    stack: Stack, marks: Observations, where: Feet, weight: Floats
+) -> tuple[Floats, Floats]:
+    """Return the curvature (p, m, m) of half the cost, and J (p, n, m) of the marks."""
+    matrix, right, slope = equations(stack, marks, where, weight)
+    if stack.most > 1:
+        _, pull, _, curved = _turns(stack)
+        matrix, _ = with_turns(stack, matrix, right, pull, curved)
+    return matrix, slope
+
+
+def loose(stack: Stack, marks: Observations) -> Floats:
+    """Return weights (p, m) that hold what the data leave free.
+
+    Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
+    """
+    step = marks.points[1:] - marks.points[:-1]
+    spacing = float(np.median(np.hypot(step[:, 0], step[:, 1])))
+    out = np.zeros((len(stack), stack.size))
+    number = np.arange(stack.most + 1)[None, :]
+    inner = (number > 0) & (number < stack.runs[:, None])
+    out[:, : 2 * (stack.most + 1)] = np.repeat(inner, 2, axis=1) * (1.5 * spacing) ** -2.0
+    row, corner, rank = stack.arcs
+    if len(row):
+        out[row, 2 * (stack.most + 1) + rank] = (0.5 * stack.tangent_m[row, corner]) ** -2.0
+    return out
+
+
+def _room(stack: Stack, matrix: Floats, marks: Observations) -> Floats:
+    """Return -2 ln of the volume (p,) that the posterior leaves of the prior's.
+
+    The prior is even in the length and the direction of each straight, so in the coordinates of
+    the vertices its density falls as one over the lengths; even in ln of an arc's tangent.
+    """
+    length = stack.parts[0]
+    rows, corner, rank = stack.arcs
+    used = np.zeros((len(stack), stack.size), dtype=bool)
+    used[:, : 2 * (stack.most + 1)] = (
+        np.arange(2 * (stack.most + 1))[None, :] < 2 * (stack.runs + 1)[:, None]
+    )
+    used[rows, 2 * (stack.most + 1) + rank] = True
+    each = np.arange(stack.size)
+    held = matrix.copy()
+    held[:, each, each] += loose(stack, marks) + ~used
+    _, log_det = np.linalg.slogdet(held)
+    out = log_det - used.sum(axis=1) * np.log(2 * np.pi)
+    out += 2.0 * np.where(stack.used, np.log(np.maximum(length, 1e-6)), 0.0).sum(axis=1)
+    if len(rows):
+        np.add.at(out, rows, 2.0 * np.log(stack.tangent_m[rows, corner]))
+    return np.asarray(out)
 
 
 def solve(
     shape: Alignment, marks: Observations, hint: Ints, *, most_steps: int = MOST_STEPS
 ) -> Solution | None:
     """Return the best alignment of this structure near `shape`; None where none is allowed."""
-    if not shape.allowed():
-        return None
-    state = misfit(shape, marks, hint)
-    damping = 1e-3
-    for _ in range(most_steps):
-        matrix, right, _ = normal_equations(state, marks)
-        diagonal = np.diag(matrix)
-        ridge = np.maximum(diagonal, 1e-3 * diagonal.max())
-        gain = 0.0
-        for _ in range(6):
-            step = np.asarray(np.linalg.solve(matrix + np.diag(damping * ridge), right), float)
-            moved = state.shape.moved(step)
-            if moved.allowed():
-                trial = misfit(moved, marks, state.where.run)
-                if trial.deviance < state.deviance:
-                    gain = state.deviance - trial.deviance
-                    state = trial
-                    damping = max(damping * 0.2, 1e-7)
-                    break
-            damping *= 8.0
-        if gain < LITTLE_GAIN:
-            break
-    return state
+    return solve_many([shape], marks, hint[None, :], most_steps=most_steps)[0]
+
+
+def misfit(shape: Alignment, marks: Observations, hint: Ints) -> Solution:
+    """Return how the marks lie about an alignment, without moving it."""
+    stack = Stack.of([shape])
+    return _solutions(_state(stack, marks, marks.sigma_m, hint[None, :]), marks, marks.sigma_m)[0]
+
+
+def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floats]:
+    """Return the curvature (m, m) of half the cost, free parts held, and J (n, m) of the marks."""
+    stack = Stack.of([state.shape])
+    where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
+    matrix, slope = curvature(stack, marks, where, state.weight[None])
+    return matrix[0] + np.diag(loose(stack, marks)[0]), slope[0]

@@ -75,25 +75,63 @@ def nodes_of(shape: Alignment) -> Floats:
     return np.unique(np.clip(nodes, 0.0, length))
 
 
-def parameter_covariance(
-    best: Candidate, marks: Observations, bias_m: Floats
-) -> tuple[Floats, Floats]:
-    """Return the covariance of the parameters, and their move for one sigma of shared bias."""
-    matrix, _, slope = normal_equations(best.fit, marks)
-    shape = best.fit.shape
-    spacing = float(np.median(np.hypot(*np.diff(marks.points, axis=0).T)))
-    ridge = np.zeros(len(matrix))
-    # Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
-    ridge[2 : 2 * shape.runs] = (1.5 * spacing) ** -2.0
-    ridge[shape.vertices.size :] = (0.5 * shape.tangent_m[shape.arcs]) ** -2.0
-    full = matrix + np.diag(ridge + 1e-9 * np.diag(matrix).max())
-    inverse = np.asarray(np.linalg.inv(full), dtype=float)
-    push = inverse @ (slope.T @ (best.fit.weight * bias_m))
-    return inverse, push
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """One structure with its share of belief and the covariance of its parameters.
+
+    ``push`` is how the parameters move for one sigma of the bias that all marks share.
+    """
+
+    shape: Alignment
+    share: float
+    covariance: Floats
+    push: Floats
+
+
+def posteriors(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> list[Posterior]:
+    """Return the best few structures, best first, their shares adding up to 1.
+
+    Parameters
+    ----------
+    candidates : list of Candidate
+        Best first.
+    marks : Observations
+    bias_m : (n,) array
+        Shared sideways sigma at each mark (0 at fixed points).
+    """
+    lag = np.array([each.score - candidates[0].score for each in candidates[:MOST_STRUCTURES]])
+    share = np.exp(-0.5 * lag[lag <= GREATEST_LAG])
+    share /= share.sum()
+    out = []
+    for each, part in zip(candidates, share, strict=False):
+        matrix, slope = normal_equations(each.fit, marks)
+        held = matrix + np.diag(np.full(len(matrix), 1e-9 * np.diag(matrix).max()))
+        inverse = np.asarray(np.linalg.inv(held), dtype=float)
+        push = inverse @ (slope.T @ (each.fit.weight * bias_m))
+        out.append(Posterior(each.fit.shape, float(part), inverse, push))
+    return out
+
+
+def length_slope(shape: Alignment) -> Floats:
+    """Return the derivatives (p,) of the whole length by the parameters."""
+    _, unit, _ = shape.parts()
+    if not len(shape.arcs):
+        out = np.zeros_like(shape.vertices)
+        out[1:] += unit
+        out[:-1] -= unit
+        return out.ravel()
+    slope = np.empty(len(shape.parameters()))
+    for number in range(len(slope)):
+        step = np.zeros(len(slope))
+        step[number] = 1e-6
+        slope[number] = (shape.moved(step).length_m() - shape.moved(-step).length_m()) / 2e-6
+    return slope
 
 
 def position_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]:
     """Return derivatives of the along and the across position at chainages: (m, p) each."""
+    if not len(shape.arcs):
+        return _sharp_rows(shape, chainage_m)
     _, direction = shape.positions(chainage_m)
     right = np.stack([direction[:, 1], -direction[:, 0]], axis=1)
     size = len(shape.parameters())
@@ -111,6 +149,32 @@ def position_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]
     return along, across
 
 
+def _sharp_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]:
+    """Return `position_rows` of straights alone, where they follow from the geometry at once.
+
+    A place on a straight moves with the straight's start, less what the straights before it have
+    grown, and turns about the start with the straight's end.
+    """
+    length, unit, _ = shape.parts()
+    station = shape.stations()
+    run = np.clip(np.searchsorted(station[1:-1, 1], chainage_m, side="right"), 0, shape.runs - 1)
+    share = (chainage_m - station[run, 1]) / length[run]
+    grown = np.zeros((shape.runs, *shape.vertices.shape))
+    for k in range(1, shape.runs):
+        grown[k] = grown[k - 1]
+        grown[k, k] += unit[k - 1]
+        grown[k, k - 1] -= unit[k - 1]
+    along = -grown[run]
+    across = np.zeros_like(along)
+    rows = np.arange(len(run))
+    along[rows, run] += unit[run]
+    right = np.stack([unit[:, 1], -unit[:, 0]], axis=1)[run]
+    across[rows, run] = (1.0 - share)[:, None] * right
+    across[rows, run + 1] = share[:, None] * right
+    flat = (len(run), shape.vertices.size)
+    return along.reshape(flat), across.reshape(flat)
+
+
 def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats, Floats, Floats]:
     along, across = position_rows(shape, nodes)
     out = np.empty((len(nodes), 2, 2))
@@ -121,48 +185,23 @@ def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats,
     return out, along, across
 
 
-def spread_of(
-    candidates: list[Candidate], marks: Observations, bias_m: Floats, wander: Floats | None = None
-) -> Spread:
-    """Return the spread about the best of the candidates (the first).
-
-    Parameters
-    ----------
-    candidates : list of Candidate
-        Best first.
-    marks : Observations
-    bias_m : (n,) array
-        Shared sideways sigma at each mark (0 at fixed points).
-    wander : (m,) array, optional
-        Further sideways sigma at the nodes, of a trace known from a drawing or a guess.
-    """
+def spread_of(known: list[Posterior]) -> Spread:
+    """Return the spread about the best of the structures (the first)."""
     from geoleak.linref import Route
 
-    best = candidates[0]
-    shape = best.fit.shape
-    nodes = nodes_of(shape)
-    covariance, push = parameter_covariance(best, marks, bias_m)
-    own, along, across = _local(shape, covariance, nodes)
-    locator = np.stack([along @ push, across @ push], axis=1)
-    here, _ = shape.positions(nodes)
-    total = own.copy()
-    weight_sum = 1.0
-    for other in candidates[1:MOST_STRUCTURES]:
-        lag = other.score - best.score
-        if lag > GREATEST_LAG:
-            break
-        weight = float(np.exp(-0.5 * lag))
-        snap = Route.from_vertices(other.fit.shape.polyline()).snap(here)
-        theirs, _ = parameter_covariance(other, marks, bias_m)
-        local, _, _ = _local(other.fit.shape, theirs, snap.chainage_m)
+    best = known[0]
+    nodes = nodes_of(best.shape)
+    own, along, across = _local(best.shape, best.covariance, nodes)
+    locator = np.stack([along @ best.push, across @ best.push], axis=1)
+    here, _ = best.shape.positions(nodes)
+    total = best.share * own
+    for other in known[1:]:
+        snap = Route.from_vertices(other.shape.polyline()).snap(here)
+        local, _, _ = _local(other.shape, other.covariance, snap.chainage_m)
         local[:, 1, 1] += snap.offset_m**2
         local[:, 0, 0] += (snap.chainage_m - nodes) ** 2
-        total += weight * local
-        weight_sum += weight
-    total /= weight_sum
-    if wander is not None:
-        total[:, 1, 1] += wander**2
-    return Spread(nodes, total, locator, along, covariance)
+        total += other.share * local
+    return Spread(nodes, total, locator, along, best.covariance)
 
 
 def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:
