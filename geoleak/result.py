@@ -335,7 +335,11 @@ class Result:
     """Which side the stake lies on, the setting-out error of the ties, or what is missing."""
     stakes: tuple[StakeSummary, ...] = ()
     point_layout: str = "pnezd"
+    elevation_unit: str = ""
+    """Unit of elevations in the site's own point file, where it is not the grid's."""
     services: tuple[ServiceSummary, ...] = ()
+    services_clear: tuple[str, ...] = ()
+    """Names of services that were given but come nowhere near the hole."""
     features: tuple[Feature, ...] = ()
     job: Job = field(default_factory=Job)
     not_before: str | None = None

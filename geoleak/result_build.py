@@ -67,6 +67,8 @@ def build_result(
         stakes=work.stakes,
         point_layout=survey.site.point_file.layout or "pnezd",
         services=work.services,
+        services_clear=work.services_clear,
+        elevation_unit=survey.site.point_file.elevation_unit or "",
         job=survey.site.job,
         not_before=work.not_before,
     )

@@ -24,7 +24,8 @@ from geoleak.result import (
 from geoleak.result_listen import listening_points, wants_listening
 from geoleak.result_services import service_summary, services_of
 from geoleak.result_work import StakeWork
-from geoleak.services import Conflict, Service, conflicts
+from geoleak.services import Conflict, Service, clear_names, conflicts
+from geoleak.site import Note
 from geoleak.stake import (
     ELLIPSE_95,
     CheckPoint,
@@ -38,8 +39,10 @@ from geoleak.stake import (
     hole_stakes,
     leak_stake,
     offset_stakes,
+    on_bend,
     setting_out_covariance,
 )
+from geoleak.stake_ground import GroundPlane, ground_plane
 from geoleak.survey import Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
 from geoleak.ties import Ties, choose_ties, tape_points
@@ -108,7 +111,8 @@ class _Work:
             service_shapes=service_shapes,
             cautions=self._cautions(decision, shape, sigma, near),
             not_before=self._not_before(),
-            notes=notes,
+            notes=(*notes, *(self._bend_note(leg, at_m) if dig else ())),
+            services_clear=clear_names(service_shapes, near),
             best_place=shapely.Point(east, north),
             next_lonlat_accuracy_m=tuple(
                 self._lonlat_accuracy(each, place.chainage_m)
@@ -290,18 +294,38 @@ class _Work:
         unit = self.survey.site.length_unit
         known = depth_is_known(self.survey.site, leg.leg)
         piece = next(p for p in decision.hole.pieces if p[0] == decision.leg)
+        stake = leak_stake(leg.route, decision.stake_m, unit=unit)
+        level = offset_stakes(
+            leg.route, decision.stake_m, self.survey.site.crew.offset_stake_m, unit=unit
+        )
         points = [
-            leak_stake(leg.route, decision.stake_m, unit=unit),
+            stake,
             *offset_stakes(
                 leg.route,
                 decision.stake_m,
                 self.survey.site.crew.offset_stake_m,
                 unit=unit,
                 depth_m=self._crown(leg, decision.stake_m)[0] if known else None,
+                ground_m=self._rises(stake, level),
             ),
             *hole_stakes(leg.route, piece[1], piece[2], unit=unit),
         ]
         return tuple((leg, each) for each in points)
+
+    def _plane(self, stake: StakePoint) -> GroundPlane | None:
+        """Return the ground about a stake, where points off the pipe tell its slope."""
+        shot = [(p.easting_m, p.northing_m, p.height_m) for p in self.survey.points]
+        return ground_plane(shot, easting_m=stake.easting_m, northing_m=stake.northing_m)
+
+    def _rises(
+        self, stake: StakePoint, beside: tuple[StakePoint, StakePoint]
+    ) -> tuple[float, float, float] | None:
+        """Return the ground's height at the stake and at both offset stakes; None: level."""
+        plane = self._plane(stake)
+        if plane is None:
+            return None
+        left, right = (plane.height_at_m(p.easting_m, p.northing_m) for p in beside)
+        return plane.height_m, left, right
 
     def _checks(self, east: float, north: float) -> tuple[CheckPoint, ...]:
         """Return the points that a rover checks itself on before it goes to a place."""
@@ -339,8 +363,24 @@ class _Work:
             yield summary, shapely.Point(place)
 
     def _ground_near(self, leg: SurveyedLeg, stake: StakePoint) -> float | None:
-        """Return the ground's height at a stake: as on the pipe beside it."""
-        return self._ground(leg, min(max(stake.chainage_m, 0.0), leg.route.length_m))
+        """Return the ground's height at a stake: on the pipe, and beside it as the ground rises."""
+        on_pipe = self._ground(leg, min(max(stake.chainage_m, 0.0), leg.route.length_m))
+        if on_pipe is None or not stake.offset_m:
+            return on_pipe
+        east, north = (float(v) for v in np.asarray(leg.route.position(stake.chainage_m))[:2])
+        plane = self._plane(stake)
+        if plane is None:
+            return on_pipe
+        return on_pipe + plane.height_m - plane.height_at_m(east, north)
+
+    def _bend_note(self, leg: SurveyedLeg, at_m: float) -> tuple[Note, ...]:
+        if not on_bend(leg.route, at_m):
+            return ()
+        text = (
+            f'the stake stands on a bend of leg "{leg.name}": the offset stakes are square to the '
+            "middle of the bend, and the hole follows the pipe round it"
+        )
+        return (Note("stake_on_bend", text),)
 
     def _not_before(self) -> str | None:
         request = self.survey.site.locate_request

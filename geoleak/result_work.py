@@ -52,6 +52,7 @@ class StakeWork:
     cautions: tuple[str, ...]
     not_before: str | None
     notes: tuple[Note, ...]
+    services_clear: tuple[str, ...]
     best_place: BaseGeometry
     """Where the stake stands or, to listen on, would stand."""
     next_lonlat_accuracy_m: tuple[float | None, ...]

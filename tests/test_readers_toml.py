@@ -299,3 +299,11 @@ def test_a_request_may_end_on_the_day_it_begins(
         assert any("lies before valid_from" in line for line in complaints_of(tmp_path, files))
     else:
         assert site_of(tmp_path, files).locate_request.expires is not None
+
+
+@pytest.mark.parametrize(("unit", "metres"), [("m", 1.5), ("ft", 1.524), ("ftUS", 6000 / 3937)])
+def test_a_crew_in_feet_opens_five_feet_unless_told_otherwise(
+    tmp_path: Path, unit: str, metres: float
+) -> None:
+    changed = toml_with('length_unit = "ftUS"', f'length_unit = "{unit}"')
+    assert site_of(tmp_path, changed).crew.dig_length_m == pytest.approx(metres, abs=1e-12)

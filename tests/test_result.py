@@ -201,3 +201,38 @@ def test_without_a_depth_none_is_printed(site: geoleak.Site) -> None:
     assert result.leak.depth_m is None
     assert result.decision.hole.depth_m is None
     assert "depth_unknown" in {each.code for each in result.warnings}
+
+
+def test_stakes_stand_on_ground_that_slopes_as_it_was_shot(result: Result) -> None:
+    """The sample's ground is a plane: 0.012 east, -0.018 north of it (the script that makes it)."""
+    leak, left, right = result.stakes[:3]
+    for stake in (left, right):
+        east = (stake.easting - leak.easting) * US_SURVEY_FOOT_M
+        north = (stake.northing - leak.northing) * US_SURVEY_FOOT_M
+        assert stake.elevation_m is not None
+        assert leak.elevation_m is not None
+        rise = stake.elevation_m - leak.elevation_m
+        assert rise == pytest.approx(0.012 * east - 0.018 * north, abs=0.02)
+    assert float(left.label.split()[4]) < float(right.label.split()[4])
+
+
+def test_elevations_are_in_the_unit_of_the_point_file(site: geoleak.Site, result: Result) -> None:
+    from geoleak.export.stakes import rows
+
+    file = dataclasses.replace(site.point_file, elevation_unit="m")
+    metric = geoleak.locate(dataclasses.replace(site, point_file=file))
+    feet = float(rows(result)[0].split(",")[3])
+    metres = float(rows(metric)[0].split(",")[3])
+    assert metres / US_SURVEY_FOOT_M == pytest.approx(feet, abs=0.003)
+
+
+def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site) -> None:
+    from geoleak.export.words import services
+
+    near = geoleak.locate(site)
+    assert near.services_clear == ()
+    assert "gas" in services(near)[0]
+    far = dataclasses.replace(site.utilities[0], name="water", file=None, codes=("CP",))
+    result = geoleak.locate(dataclasses.replace(site, utilities=(far,)))
+    assert result.services_clear == ("water",)
+    assert services(result) == ["water: drawn, but nowhere near here"]

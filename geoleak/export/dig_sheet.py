@@ -113,7 +113,7 @@ class DigSheet(Sheet):
         """Services first, because a crew dies of them; then the ties."""
         result = self.result
         rows: Rows = [("Other services", True)]
-        told = [words.told(each.text) for each in result.services]
+        told = words.services(result)
         rows += [(each, False) for each in told or ["none are stated: that is no proof of none"]]
         rows.append(("Ties, taped level to the stake", True))
         rows += [(each, False) for each in spoken.ties(result)]

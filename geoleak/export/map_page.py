@@ -225,7 +225,7 @@ def side(result: Result) -> str:
     if dig:
         parts.append(_list("Listen before the dig", next_readings(result)))
         parts.append(_list("If the hole is dry", next_holes(result)))
-        parts.append(_list("Other services", [words.told(each.text) for each in result.services]))
+        parts.append(_list("Other services", words.services(result)))
     head_text = "Before digging" if dig else "While listening"
     parts.append(_list(head_text, result.cautions, css="cautions"))
     parts.append(warnings(result))

@@ -44,7 +44,7 @@ def _dig(result: Result) -> list[str]:
         made += _section("next", listen_words.numbered(result))
     made += _section("else", next_holes(result))
     made += _section("ties", ties(result))
-    made += _section("also", (words.told(each.text) for each in result.services))
+    made += _section("also", words.services(result))
     return made
 
 

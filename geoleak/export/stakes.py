@@ -2,7 +2,8 @@
 
 No header; columns in the order of the site's point file (``pnezd``: id, northing, easting,
 elevation, description; ``penzd``: id, easting, northing, elevation, description); coordinates in
-the printed grid and its unit; elevation of the ground in the same unit, empty where not known.
+the printed grid and its unit; elevation of the ground in the same unit (in that of the site's
+point file, where it states one of its own), empty where not known.
 
 Where the verdict is to listen on the file holds the places to listen at and the check points:
 no stake, offset stake or end of a hole, because whatever a rover sets out gets dug.
@@ -54,5 +55,6 @@ def _row(stake: StakeSummary, result: Result) -> str:
     pair = [easting, northing] if result.point_layout == "penzd" else [northing, easting]
     elevation = ""
     if stake.elevation_m is not None:
-        elevation = f"{stake.elevation_m / unit_m(result.leak.position.unit):.{DECIMALS}f}"
+        unit = result.elevation_unit or result.leak.position.unit
+        elevation = f"{stake.elevation_m / unit_m(unit):.{DECIMALS}f}"
     return ",".join([formula_safe(stake.id), *pair, elevation, formula_safe(stake.label)])

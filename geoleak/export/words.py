@@ -172,6 +172,15 @@ def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: i
     return "; ".join(shown)
 
 
+def services(result: Result) -> list[str]:
+    """Return what is known of the other services: near the hole, clear of it, or nothing."""
+    rows = [told(each.text) for each in result.services]
+    if result.services_clear:
+        names = plain(", ".join(result.services_clear))
+        rows.append(f"{names}: drawn, but nowhere near here")
+    return rows
+
+
 def not_before(result: Result) -> str:
     """Return why nobody may dig yet, "NOT BEFORE ...", or nothing."""
     text = plain(result.not_before or "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -40,7 +41,7 @@ from geoleak.site import (
     Site,
     Utility,
 )
-from geoleak.units import LENGTH_UNITS
+from geoleak.units import LENGTH_UNITS, unit_m
 
 
 def read_site(folder: str | Path) -> Site:
@@ -202,7 +203,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
         point_file=_point_file(toml),
         codes=codes,
         levels=_levels(toml),
-        crew=_crew(table.crew),
+        crew=_crew(table.crew, table.length_unit),
         prior=PriorSettings(**table.prior.model_dump()),
         utilities=_utilities(toml),
         network_file=table.network.file if table.network else None,
@@ -237,6 +238,10 @@ def _sheets(collector: Collector, places: PlaceReader) -> dict[str, Any]:
     return sheets
 
 
+FEET_DEFAULTS = {"dig_length": 5, "offset_stake": 5, "tape_length": 100, "bucket_width": 2}
+"""What [crew] means by nothing on a site in feet: round figures, as the metric ones are."""
+
+
 def _levels(toml: SiteToml) -> LevelSettings:
     table = toml.table.readings
     return LevelSettings(
@@ -248,8 +253,8 @@ def _levels(toml: SiteToml) -> LevelSettings:
     )
 
 
-def _crew(table: CrewTable) -> Crew:
-    return Crew(
+def _crew(table: CrewTable, unit: str) -> Crew:
+    crew = Crew(
         dig_length_m=table.dig_length,
         dig_when=table.dig_when,
         locator_sigma_m=table.locator_sigma[0],
@@ -266,6 +271,21 @@ def _crew(table: CrewTable) -> Crew:
         dry_hole_cost=table.dry_hole_cost,
         reading_minutes=table.reading_minutes,
         hour_cost=table.hour_cost,
+    )
+    if unit == "m":
+        return crew
+
+    # A crew that thinks in feet opens 5 ft, not 4.9.
+    def feet(key: str, metres: float) -> float:
+        stated = key in table.model_fields_set
+        return metres if stated else FEET_DEFAULTS[key] * unit_m(unit)
+
+    return replace(
+        crew,
+        dig_length_m=feet("dig_length", crew.dig_length_m),
+        offset_stake_m=feet("offset_stake", crew.offset_stake_m),
+        tape_length_m=feet("tape_length", crew.tape_length_m),
+        bucket_width_m=feet("bucket_width", crew.bucket_width_m),
     )
 
 
