@@ -108,9 +108,14 @@ def _frame(data: bytes, head: Raw, first: int) -> pd.DataFrame | None:
             )
         except (ValueError, OverflowError):
             return None
-    lines = body.count(b"\n") + (not body.endswith(b"\n"))
-    whole = body.count(head.delimiter.encode()) == (width - 1) * lines and len(frame) == lines
+    lines = _count(body, "\n") + (not body.endswith(b"\n"))
+    whole = _count(body, head.delimiter) == (width - 1) * lines and len(frame) == lines
     return frame if whole else None
+
+
+def _count(body: bytes, sign: str) -> int:
+    """Return how often an ASCII sign stands in the bytes (faster than bytes.count where often)."""
+    return int(np.count_nonzero(np.frombuffer(body, dtype=np.uint8) == ord(sign)))
 
 
 def _dtypes(body: bytes, head: Raw) -> dict[int, Any]:
@@ -138,6 +143,15 @@ def _starts_with_digits(body: bytes) -> bool:
     return bool(((heads >= ord("1")) & (heads <= ord("9"))).all())
 
 
+def _line(data: bytes, line: int) -> bytes:
+    """Return one line, counted from 1: only the bytes before it are looked at."""
+    start = 0
+    for _ in range(line - 1):
+        start = data.index(b"\n", start) + 1
+    end = data.find(b"\n", start)
+    return data[start : end if end >= 0 else len(data)].rstrip(b"\r")
+
+
 def _raw(data: bytes, frame: pd.DataFrame, head: Raw, first: int) -> Raw | None:
     roles = head.header.roles
     columns: list[Sequence[str]] = []
@@ -161,18 +175,15 @@ def _raw(data: bytes, frame: pd.DataFrame, head: Raw, first: int) -> Raw | None:
         else:
             words = [str(each) for each in series.cat.categories]
             columns.append(CodedText(words, series.cat.codes.to_numpy()))
-    text: list[str] = []
 
     def locate(row: int, index: int) -> Origin:
         from geoleak.errors import Origin
-        from geoleak.readers.delimited import column_in_line, line_of
+        from geoleak.readers.delimited import column_in_line
 
-        if not text:
-            text.append(data.decode("utf-8"))
         line = first + row
         if index < 0:
             return Origin(head.label, line)
-        found = line_of(text[0], line)
+        found = _line(data, line).decode("utf-8")
         return Origin(head.label, line, column_in_line(found, head.delimiter, index))
 
     raw = Raw(head.label, head.header, columns, range(first, first + len(frame)), locate)
