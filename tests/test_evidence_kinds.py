@@ -122,6 +122,21 @@ def test_a_slab_smears_the_peak():
     assert falls[1] < 0.6 * falls[0]
 
 
+def test_what_a_slab_lifts_is_in_a_measured_background_already():
+    """Slab and background 6 dB louder: the leak stands out as on bare ground, whatever share."""
+    kind = surface(
+        synthetic.straight(),
+        [49.0, 50.0, 51.0],
+        surface=("grass", "concrete", "grass"),
+        background_db=np.array([30.0, 36.0, 30.0]),
+    )
+    kind.pooled.louder_db[1] = 6.0
+    nodes = Nodes(kind.nuisances, np.zeros((1, len(kind.nuisances))))
+    nodes.deviates[0, kind.nuisances.index("slab_lift")] = 20.0
+    signal = kind.ground(at(kind.survey, 50.0), nodes, 0).signal_db
+    assert signal == pytest.approx(np.zeros(3), abs=1e-6)
+
+
 def test_the_t_fits_a_normal_error_best_at_its_scale():
     z = np.linspace(-10, 10, 20001)
     normal = np.exp(-z * z / 2) / math.sqrt(2 * math.pi)

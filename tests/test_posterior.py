@@ -239,6 +239,21 @@ def test_measured_backgrounds_take_a_louder_ground_out():
     assert with_it.peaks[0].median_m == pytest.approx(47.3, abs=0.5)
 
 
+@pytest.mark.parametrize("measured", [1, 3])
+def test_the_gain_is_in_a_measured_background_as_well(measured):
+    """A meter turned up by 20 dB shows level and background 20 dB higher: nothing else changes."""
+    route = synthetic.straight()
+    chainage = np.arange(35.0, 60.0, 1.0)
+    level = heard(chainage) + np.random.default_rng(3).normal(0, 1, len(chainage))
+    background = np.where(np.arange(len(chainage)) % measured == 0, 40.0, np.nan)
+    gain = np.where(chainage > 46.5, 20.0, 0.0)
+    plain = synthetic.levels("surface", chainage, level, route=route, background_db=background)
+    turned = replace(plain, level_db=level + gain, background_db=background + gain, gain_db=gain)
+    one, two = (infer(synthetic.survey([route], surface=rows)) for rows in (plain, turned))
+    assert two.peaks[0].median_m == pytest.approx(one.peaks[0].median_m, abs=0.02)
+    assert length(two.interval_95) == pytest.approx(length(one.interval_95), abs=0.05)
+
+
 def test_switching_a_kind_off_leaves_it_out():
     chainage = np.arange(30.0, 65.0, 1.0)
     survey = listened(chainage, heard(chainage))

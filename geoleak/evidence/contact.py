@@ -80,8 +80,8 @@ class ContactEvidence(LevelEvidence):
             pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
             tee_db=max(0.0, tee.value + tee.spread * z["tee_loss"]),
             scale=self.error_scale(nodes, j) * slope,
-            signal_db=-self.pooled.own_background_db / slope,
-            floor_db=self.pooled.gain_db,
+            signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
+            floor_db=self.pooled.on_floor * self.pooled.gain_db,
             slope=slope,
         )
 

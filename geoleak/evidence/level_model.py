@@ -169,6 +169,27 @@ class LevelEvidence:
             added += lifted.astype(np.float32)
         return added
 
+    def background_db(self, lifted_db: Floats, *, slope: float) -> Floats:
+        """Return what the leak's noise must overcome in each row, over bare ground, shape (n,).
+
+        A measured background holds the gain and what the ground lifts already: both come off
+        before the middle one is taken for bare ground.
+
+        Parameters
+        ----------
+        lifted_db : ndarray, shape (n,)
+            What the ground of each row adds to the background.
+        slope : float
+            Steps of the meter for one dB.
+        """
+        rows = self.pooled
+        own = rows.on_floor == 0
+        if not own.any():
+            return lifted_db + rows.own_background_db / slope
+        measured = rows.own_background_db / slope - rows.gain_db
+        middle = float(np.median((measured - lifted_db)[own]))
+        return np.where(own, measured - middle, lifted_db + rows.own_background_db / slope)
+
     def data(self, rows: Ints) -> Rows:
         """Return the rows as the robust likelihood takes them."""
         pooled = self.pooled

@@ -35,7 +35,8 @@ class Pooled:
     on_floor : ndarray, shape (n,)
         0 where the row is the excess over its own measured background.
     own_background_db : ndarray, shape (n,)
-        Its own background over the site's middle one, in the meter's units; 0 without one.
+        Its own background over the site's middle one, in the meter's units and at its own gain;
+        0 without one.
     offset_sigmas_db : tuple of float, length sessions
         How far each session may stand from the common floor.
     floor_mean : float
@@ -167,7 +168,7 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         louder_sigma_db=np.array([row.louder_sigma_db if row else 0.0 for row in hard]),
         smear_m=np.array([row.smear_m if row else 0.0 for row in hard]),
         smear_sigma_m=np.array([row.smear_sigma_m if row else 0.0 for row in hard]),
-        gain_db=np.where(has_own, 0.0, gain[first]),
+        gain_db=gain[first],
         lead_m=levels.lead_m[first],
         low_hz=levels.low_hz[first],
         high_hz=levels.high_hz[first],

@@ -90,8 +90,8 @@ class SurfaceEvidence(LevelEvidence):
             pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
             scale=self.error_scale(nodes, j) * slope,
             smear_m=np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0),
-            signal_db=(1.0 - lift) * slab - rows.own_background_db / slope,
-            floor_db=rows.on_floor * lift * slab + rows.gain_db,
+            signal_db=slab - self.background_db(lift * slab, slope=slope),
+            floor_db=rows.on_floor * (lift * slab + rows.gain_db),
             slope=slope,
         )
 

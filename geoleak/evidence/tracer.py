@@ -69,7 +69,7 @@ class TracerEvidence(LevelEvidence):
         return Plume(
             width_m=float(self.width.value * np.exp(self.width.spread * z["plume_width"])),
             scale=self.error_scale(nodes, j),
-            signal_db=-self.pooled.own_background_db,
+            signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=1.0),
             floor_db=np.zeros(len(self.pooled)),
         )
 
