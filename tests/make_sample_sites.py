@@ -513,8 +513,8 @@ line. Files: PNEZD without a header, US survey feet, CRLF line ends.
 
 A 150 mm cast-iron main under asphalt, listened to in two sessions, with contacts on two hydrants
 and a valve, one delay between the hydrants, and recordings: two of the ground (near the leak and
-far from it) and a pair at hydrant and valve whose delay is worked out. Files: a header, semicolons, decimal commas, a byte
-order mark, columns of precision and fix, two float shots.
+far from it) and a pair at hydrant and valve whose delay is worked out. Files: a header, semicolons,
+decimal commas, a byte order mark, columns of precision and fix, two float shots.
 **The true leak: leg main, 63.2 m from hydrant 2001.** Expect: dig.
 
 ## school_loop
