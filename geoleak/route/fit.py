@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ from geoleak.route.order import found_order, merged, order_note, spacing_notes
 from geoleak.route.parts import Prepared
 from geoleak.route.records import MarkArray, RouteOptions, check_distinct
 from geoleak.route.result import RouteFit
-from geoleak.route.search import Candidate, scored, search
+from geoleak.route.search import SAME, Candidate, Window, scored, search
 from geoleak.route.solve import Observations, misfit, solve_many
 from geoleak.route.spread import joined_spread, posteriors, spread_of
 from geoleak.route.warn import fit_notes, no_line_note
@@ -28,6 +28,7 @@ MOST_SETTLED = 10
 FAR_BEHIND = 25.0
 """And how far behind the best."""
 SAME_SCALE = 0.02
+SUSPECT_SCALE = 1.3
 SCALE_PRIOR = 20.0
 """How many marks' worth of scatter the stated sigma stands for."""
 LEAST_SOUND = 0.5
@@ -35,6 +36,15 @@ LEAST_SOUND = 0.5
 MOST_TO_AND_FRO = 2.0
 """Nor is it a line if its marks in order run along it to and fro for more lengths than this."""
 SCALE_LIMITS = (0.5, 2.5)
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """What the search came to."""
+
+    candidates: list[Candidate]
+    scale: float
+    windows: list[Window]
 
 
 def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> RouteFit:
@@ -68,15 +78,17 @@ def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> Route
     notes += spacing_notes(
         ready.observations.points, ready.observations.sigma_m, ready.names, options=options
     )
+    windows: list[Window] = []
     if options.fit == "marks" or len(ready.observations.points) == 2:
         candidates, scales = _joined(ready.observations), [1.0]
     else:
-        candidates, scales = _fitted(ready.observations, options)
+        candidates, scales, windows = _fitted(ready.observations, options)
         if not candidates or not _agrees(candidates[0], ready.observations):
             candidates, scales = _joined(ready.observations), [1.0]
             options = replace(options, fit="marks")
             notes.append(no_line_note(options))
-    return _assemble(marks, options, ready, candidates, scales[0], order, origin, notes)
+    fitted = Fitted(candidates, scales[0], windows)
+    return _assemble(marks, options, ready, fitted, order, origin, notes)
 
 
 def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[Ints, list[Note]]:
@@ -138,16 +150,30 @@ def _joined(marks: Observations) -> list[Candidate]:
     return [Candidate(misfit(shape, marks, hint), 0.0)]
 
 
-def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Candidate], list[float]]:
-    """Return the candidates, best first, and the scale of the sigma that each settled at."""
+def _fitted(
+    marks: Observations, options: RouteOptions
+) -> tuple[list[Candidate], list[float], list[Window]]:
+    """Return candidates, best first, the scale each settled at, and a long route's windows."""
     weight, scale = first_look(marks)
     if not options.scale_sigma:
         scale = 1.0
-    found = search(_with_scale(marks, scale), weight / scale**2)
-    ranked = [each for each in found[:MOST_SETTLED] if each.score < found[0].score + FAR_BEHIND]
-    pairs = _settled(ranked, marks, scale, free=options.scale_sigma)
+    found, windows = search(_with_scale(marks, scale), weight / scale**2)
+    pairs = _settled(_nearest(found), marks, scale, free=options.scale_sigma)
+    if scale > SUSPECT_SCALE and not windows:
+        # Bends close together look like scatter to the first look: the statement is tried as well.
+        found, _ = search(marks, weight)
+        pairs += _settled(_nearest(found), marks, 1.0, free=True)
     pairs.sort(key=lambda pair: pair[0].score)
-    return [each for each, _ in pairs], [each for _, each in pairs]
+    apart = [
+        pair
+        for number, pair in enumerate(pairs)
+        if all(abs(pair[0].score - other[0].score) > SAME for other in pairs[:number])
+    ]
+    return [each for each, _ in apart], [each for _, each in apart], windows
+
+
+def _nearest(found: list[Candidate]) -> list[Candidate]:
+    return [each for each in found[:MOST_SETTLED] if each.score < found[0].score + FAR_BEHIND]
 
 
 def _settled(
@@ -272,18 +298,18 @@ def _assemble(
     marks: MarkArray,
     options: RouteOptions,
     ready: Prepared,
-    candidates: list[Candidate],
-    scale: float,
+    fitted: Fitted,
     order: Ints,
     origin: Floats,
     notes: list[Note],
 ) -> RouteFit:
-    best = candidates[0]
+    best, scale = fitted.candidates[0], fitted.scale
     shape = best.fit.shape
     used = _with_scale(ready.observations, scale)
     joined = options.fit == "marks" and shape.runs > 1
-    known = [] if joined else posteriors(candidates, used, ready.bias)
-    spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known)
+    known = [] if joined else posteriors(fitted.candidates, used, ready.bias)
+    stretches = parts.stretches(best, used, ready.bias, fitted.windows)
+    spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known, stretches)
     beside = parts.beside(marks, ready, best, shape, origin, scale)
     length = shape.length_m()
     spread = parts.widened(spread, ready, shape, best, marks.marks_by)
@@ -302,7 +328,9 @@ def _assemble(
         strays=np.flatnonzero(beside.sound < 0.5),
         sigma_scale=scale,
         length_sigma_m=(
-            parts.joined_length_sigma_m(spread, used) if joined else parts.length_sigma_m(known)
+            parts.joined_length_sigma_m(spread, used)
+            if joined
+            else parts.length_sigma_m(known, stretches)
         ),
         warnings=(),
         spread=spread,

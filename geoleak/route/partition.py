@@ -24,8 +24,10 @@ MOST_IN_TABLE = 200
 """More marks are cut with hopeless starts dropped on the way; a table of all runs grows too big."""
 
 
-def run_starts(points: Floats, weight: Floats, penalties: Floats) -> list[list[int]]:
-    """Return, for each penalty, the index of the first mark of each straight run of the best cut.
+def run_starts(
+    points: Floats, weight: Floats, charge: float, shares: tuple[float, ...]
+) -> list[list[int]]:
+    """Return, for each share, the index of the first mark of each straight run of the best cut.
 
     Parameters
     ----------
@@ -33,43 +35,47 @@ def run_starts(points: Floats, weight: Floats, penalties: Floats) -> list[list[i
         Marks in order, metres.
     weight : (n,) array
         1 / sigma**2, lowered for strays.
-    penalties : (c,) array
+    charge : float
         Cost of each further run, in units of chi-square.
+    shares : tuple of float
+        Shares of this cost, and of what runs of few marks cost, at which the marks are cut.
     """
     sums = prefix_sums(points, weight)
     if len(points) <= MOST_IN_TABLE:
-        return _cut_by_table(sums, penalties)
-    return [_cut_by_pruning(sums, float(penalty)) for penalty in penalties]
+        return _cut_by_table(sums, charge, np.array(shares))
+    return [_cut_by_pruning(sums, charge, share) for share in shares]
 
 
-def _cut_by_table(sums: Floats, penalties: Floats) -> list[list[int]]:
+def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> list[list[int]]:
     count = len(sums) - 1
     start, stop = np.tril_indices(count + 1, -1)[::-1]
     table = np.full((count + 1, count + 1), np.inf)
-    table[stop, start] = _misfit(sums[stop] - sums[start]) + _few(stop - start)
-    cost = np.empty((count + 1, len(penalties)))
-    cost[0] = -penalties
-    came = np.zeros((count + 1, len(penalties)), dtype=np.int64)
+    table[stop, start] = _misfit(sums[stop] - sums[start])
+    # The row of a run's end holds a run of one mark last, a run of two before that.
+    few = np.outer(_few(np.arange(count, 0, -1)), shares)
+    cost = np.empty((count + 1, len(shares)))
+    cost[0] = -charge * shares
+    came = np.zeros((count + 1, len(shares)), dtype=np.int64)
     for end in range(1, count + 1):
-        total = cost[:end] + table[end, :end, None]
+        total = cost[:end] + table[end, :end, None] + few[count - end :]
         came[end] = total.argmin(axis=0)
-        cost[end] = total.min(axis=0) + penalties
-    return [_traced_back(came[:, column]) for column in range(len(penalties))]
+        cost[end] = total.min(axis=0) + charge * shares
+    return [_traced_back(came[:, column]) for column in range(len(shares))]
 
 
-def _cut_by_pruning(sums: Floats, penalty: float) -> list[int]:
+def _cut_by_pruning(sums: Floats, charge: float, share: float) -> list[int]:
     count = len(sums) - 1
     cost = np.full(count + 1, np.inf)
-    cost[0] = -penalty
+    cost[0] = -charge * share
     came = np.zeros(count + 1, dtype=np.int64)
     alive = np.array([0], dtype=np.int64)
     for stop in range(1, count + 1):
-        total = cost[alive] + _misfit(sums[stop] - sums[alive]) + penalty
-        charged = total + _few(stop - alive)
+        total = cost[alive] + _misfit(sums[stop] - sums[alive]) + charge * share
+        charged = total + share * _few(stop - alive)
         best = int(np.argmin(charged))
         cost[stop] = charged[best]
         came[stop] = alive[best]
-        keep = total - penalty <= cost[stop] + LONE_CHARGE
+        keep = total - charge * share <= cost[stop] + share * LONE_CHARGE
         alive = np.append(alive[keep], stop)
     return _traced_back(came)
 

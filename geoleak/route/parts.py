@@ -14,9 +14,9 @@ from geoleak.route.profile import Smooth, smooth
 from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import StraightRun
 from geoleak.route.robust import split
-from geoleak.route.search import Candidate
+from geoleak.route.search import Candidate, Window
 from geoleak.route.solve import Observations
-from geoleak.route.spread import Posterior, Spread, length_slope
+from geoleak.route.spread import Posterior, Spread, Stretch, length_slope, posteriors
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -261,7 +261,28 @@ def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
     return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
 
 
-def length_sigma_m(known: list[Posterior]) -> float:
+def stretches(
+    best: Candidate, marks: Observations, bias_m: Floats, windows: list[Window]
+) -> list[Stretch]:
+    """Return what the windows of a long route may hold, each for its own share of the chainage.
+
+    Windows overlap; each counts from the middle of the overlap to the middle of the next.
+    """
+    at = chainages(best.fit.shape, best.fit.where, marks.points)
+    ends = [(float(at[each.first]), float(at[each.stop - 1])) for each in windows]
+    out = []
+    for number, each in enumerate(windows):
+        low = 0.5 * (ends[number - 1][1] + ends[number][0]) if number else 0.0
+        last = number + 1 == len(windows)
+        high = np.inf if last else 0.5 * (ends[number][1] + ends[number + 1][0])
+        part = marks.part(each.first, each.stop)
+        known = posteriors(list(each.candidates), part, bias_m[each.first : each.stop])
+        if len(known) > 1:
+            out.append(Stretch(low, high, known))
+    return out
+
+
+def length_sigma_m(known: list[Posterior], windows: list[Stretch]) -> float:
     """Return the sigma of the whole length, the structures averaged as in `spread_of`."""
     base = known[0].shape.length_m()
     total = 0.0
@@ -269,4 +290,5 @@ def length_sigma_m(known: list[Posterior]) -> float:
         slope = length_slope(each.shape)
         square = float(slope @ each.covariance @ slope + (slope @ each.push) ** 2)
         total += each.share * (square + (each.shape.length_m() - base) ** 2)
+    total += sum(each.length_variance_m2() for each in windows)
     return float(np.sqrt(total))

@@ -8,14 +8,15 @@ about the move is refitted.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.route.alignment import Alignment
-from geoleak.route.partition import cut_costs, first_vertices, run_starts
+from geoleak.route.moves import cut_charge, fitting, mended, proposals
+from geoleak.route.partition import first_vertices, run_starts
 from geoleak.route.prior import bend_charge
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
 from geoleak.route.stack import Stack, hints
@@ -25,9 +26,7 @@ Ints = NDArray[np.int64]
 
 LEAST_ON_ARC = 3
 """An arc that fewer marks stand on is not told from a sharp bend."""
-CUT_CHARGE = 3.0
-"""Times ln of the number of marks: the charge for a bend while first guesses are cut."""
-FIRST_CUTS = (0.67, 1.0, 1.5)
+FIRST_CUTS = (0.4, 0.67, 1.0, 1.5)
 """Shares of the charge for a bend at which first guesses are cut."""
 ROUGH_STEPS = 8
 ROUGH_GAIN = 0.05
@@ -41,6 +40,8 @@ SAME = 0.05
 MOST_RUNS_WHOLE = 8
 """Longer routes are searched window by window."""
 WINDOW_RUNS = 6
+MOST_PASSES = 2
+LEAST_PASS_GAIN = 1.0
 MOST_ALIKE = 3
 """How many different ways of laying the same number of bends are kept."""
 
@@ -51,6 +52,15 @@ class Candidate:
 
     fit: Solution
     score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """The candidates, best first, for the stretch of a long route beside some of its marks."""
+
+    first: int
+    stop: int
+    candidates: tuple[Candidate, ...]
 
 
 def scored(fit: Solution) -> Candidate:
@@ -77,116 +87,6 @@ def tried(
         if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
             continue
         out.append(scored(fit))
-    return out
-
-
-def proposals(best: Candidate, marks: Observations) -> Iterator[Alignment]:
-    """Yield the structures one move away."""
-    shape = best.fit.shape
-    yield from _drops(shape)
-    yield from _merges(shape)
-    yield from _roundings(shape)
-    yield from _additions(best.fit, marks)
-
-
-def _without(shape: Alignment, first: int, stop: int) -> Alignment:
-    keep = np.r_[0:first, stop : len(shape.vertices)]
-    return Alignment(shape.vertices[keep], shape.tangent_m[keep])
-
-
-def _drops(shape: Alignment) -> Iterator[Alignment]:
-    last = shape.runs
-    for k in range(1, last):
-        yield _fitting(_without(shape, k, k + 1))
-    for k in range(1, last - 1):
-        yield _fitting(_without(shape, k, k + 2))
-
-
-def _fitting(shape: Alignment) -> Alignment:
-    """Return the shape with arcs shortened until they fit their straights."""
-    length, _, _ = shape.parts()
-    tangent = shape.tangent_m.copy()
-    for k in shape.arcs:
-        tangent[k] = min(tangent[k], 0.45 * min(length[k - 1], length[k]))
-    return Alignment(shape.vertices, tangent)
-
-
-def _merges(shape: Alignment) -> Iterator[Alignment]:
-    """Yield shapes in which neighbouring bends of one sense become one arc or one bend."""
-    _, unit, turn = shape.parts()
-    for first in range(1, shape.runs):
-        for last in range(first + 1, min(first + 6, shape.runs)):
-            turns = turn[first : last + 1]
-            if np.any(np.sign(turns) != np.sign(turns[0])) or abs(turns.sum()) > 2.2:
-                break
-            u, v = unit[first - 1], unit[last]
-            a, b = shape.vertices[first - 1], shape.vertices[last + 1]
-            cross = u[0] * v[1] - u[1] * v[0]
-            if abs(cross) < 1e-3:
-                continue
-            reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
-            corner = a + u * reach
-            out = float(np.hypot(*(b - corner)))
-            if reach <= 0.35 or out <= 0.35 or (b - corner) @ v <= 0:
-                continue
-            vertices = np.concatenate(
-                [shape.vertices[:first], corner[None], shape.vertices[last + 1 :]]
-            )
-            rest = np.concatenate([shape.tangent_m[:first], [0.0], shape.tangent_m[last + 1 :]])
-            for share in (0.9, 0.5):
-                tangent = rest.copy()
-                room_in = reach - tangent[first - 1]
-                room_out = out - tangent[first + 1]
-                tangent[first] = max(share * min(room_in, room_out), 0.0)
-                yield Alignment(vertices, tangent)
-            yield Alignment(vertices, rest)
-
-
-def _roundings(shape: Alignment) -> Iterator[Alignment]:
-    length, _, _ = shape.parts()
-    for k in range(1, shape.runs):
-        tangent = shape.tangent_m.copy()
-        if tangent[k] > 0:
-            tangent[k] = 0.0
-            yield Alignment(shape.vertices, tangent)
-            continue
-        room = min(length[k - 1] - tangent[k - 1], length[k] - tangent[k + 1])
-        for share in (0.85, 0.4):
-            wider = tangent.copy()
-            wider[k] = share * room
-            if wider[k] > 0.2:
-                yield Alignment(shape.vertices, wider)
-
-
-def _additions(fit: Solution, marks: Observations) -> Iterator[Alignment]:
-    """Yield shapes with one straight, or an arc between two, cut in two where that helps most."""
-    shape = fit.shape
-    for run in range(shape.runs):
-        held = np.flatnonzero(fit.where.run == run)
-        if len(held) < 4:
-            continue
-        points, weight = marks.points[held], fit.weight[held]
-        plain = marks.sigma_m[held] ** -2.0
-        for cut in dict.fromkeys([*best_cuts(points, weight), *best_cuts(points, plain)]):
-            middle = first_vertices(points, plain, [0, cut])
-            vertices = np.insert(shape.vertices, run + 1, middle[1], axis=0)
-            if run == 0:
-                vertices[0] = middle[0]
-            if run == shape.runs - 1:
-                vertices[-1] = middle[2]
-            yield _fitting(Alignment(vertices, np.insert(shape.tangent_m, run + 1, 0.0)))
-
-
-def best_cuts(points: Floats, weight: Floats, *, most: int = 2) -> list[int]:
-    """Return where one run of marks is best cut into two lines, well apart from one another."""
-    totals = cut_costs(points, weight)
-    out: list[int] = []
-    for place in np.argsort(totals, kind="stable"):
-        cut = int(place) + 2
-        if all(abs(cut - each) > 2 for each in out):
-            out.append(cut)
-        if len(out) == most:
-            break
     return out
 
 
@@ -221,11 +121,13 @@ def climb(found: Found, marks: Observations) -> list[Candidate]:
         if best is not None and ranked[0].score > best.score - 1e-3:
             return ranked
         best = ranked[0]
-        found.add(tried(list(proposals(best, marks)), marks, beat=best))
+        found.add(tried(list(proposals(best.fit, marks)), marks, beat=best))
 
 
-def search(marks: Observations, weight: Floats) -> list[Candidate]:
+def search(marks: Observations, weight: Floats) -> tuple[list[Candidate], list[Window]]:
     """Return the best candidates, of several structures, best first; none where none is allowed.
+
+    A long route comes alone, with the candidates of its windows.
 
     Parameters
     ----------
@@ -235,30 +137,45 @@ def search(marks: Observations, weight: Floats) -> list[Candidate]:
     """
     found = Found()
     plain = np.asarray(marks.sigma_m**-2.0)
-    charge = CUT_CHARGE * float(np.log(max(len(marks.points), 4)))
     cuts: dict[tuple[int, ...], Alignment] = {(0,): _straight(marks)}
     for weights in (weight, plain) if np.any(weight != plain) else (plain,):
-        for starts in run_starts(marks.points, weights, charge * np.array(FIRST_CUTS)):
+        for starts in run_starts(marks.points, weights, cut_charge(marks), FIRST_CUTS):
             if tuple(starts) not in cuts:
                 vertices = first_vertices(marks.points, weights, starts)
-                cuts[tuple(starts)] = Alignment(vertices, np.zeros(len(vertices)))
+                cuts[tuple(starts)] = mended(Alignment(vertices, np.zeros(len(vertices))))
     found.add(tried(list(cuts.values()), marks))
     if not found.ranked():
-        return []
+        return [], []
     best = found.ranked()[0]
     if best.fit.shape.runs > MOST_RUNS_WHOLE:
-        return by_windows(best, marks)
-    return climb(found, marks)
+        best, windows = by_windows(best, marks)
+        return [best], windows
+    return climb(found, marks), []
 
 
-def by_windows(best: Candidate, marks: Observations) -> list[Candidate]:
-    """Improve a long route window by window and return it, alone.
+def by_windows(best: Candidate, marks: Observations) -> tuple[Candidate, list[Window]]:
+    """Improve a long route window by window; return it with what else each window may hold.
 
     A window is a few straights with their marks, fitted by themselves; what wins there is spliced
-    in between the window's outer vertices. One joint fit of the whole follows.
+    in between the window's outer vertices. A joint fit of the whole follows each pass.
     """
-    shape, first = best.fit.shape, 0
-    state = best.fit
+    windows: list[Window] = []
+    for _ in range(MOST_PASSES):
+        shape, fresh = _passed_over(best.fit, marks)
+        whole = tried([shape], marks)
+        if not whole or (windows and whole[0].score > best.score - LEAST_PASS_GAIN):
+            windows = windows or fresh
+            break
+        gained = whole[0].score < best.score
+        best, windows = (whole[0] if gained else best), fresh
+        if not gained:
+            break
+    return best, windows
+
+
+def _passed_over(state: Solution, marks: Observations) -> tuple[Alignment, list[Window]]:
+    shape, first = state.shape, 0
+    windows: list[Window] = []
     while first < shape.runs - 1:
         last = min(first + WINDOW_RUNS, shape.runs)
         if shape.runs - last == 1:
@@ -268,19 +185,18 @@ def by_windows(best: Candidate, marks: Observations) -> list[Candidate]:
             first = last - 1
             continue
         part = marks.part(int(at[0]), int(at[-1]) + 1)
-        piece = _piece(shape, first, last, part)
         found = Found()
-        found.add(tried([piece], part))
+        found.add(tried([mended(_piece(shape, first, last, part))], part))
         ranked = climb(found, part) if found.ranked() else []
         if ranked:
+            windows.append(Window(int(at[0]), int(at[-1]) + 1, tuple(ranked)))
             spliced = _spliced(shape, first, last, ranked[0].fit.shape)
-            last += spliced.runs - shape.runs
             if spliced.allowed():
+                last += spliced.runs - shape.runs
                 shape = spliced
-            state = misfit(shape, marks, hints(Stack.of([shape]), marks.points)[0])
+                state = misfit(shape, marks, hints(Stack.of([shape]), marks.points)[0])
         first = max(last - 2, first + 1)
-    whole = tried([shape], marks)
-    return whole if whole and whole[0].score < best.score else [best]
+    return shape, windows
 
 
 def _straight(marks: Observations) -> Alignment:
@@ -297,7 +213,7 @@ def _piece(shape: Alignment, first: int, last: int, part: Observations) -> Align
         step = vertices[inner] - vertices[end]
         step = step / max(float(np.hypot(*step)), 1e-9)
         vertices[end] = vertices[end] + step * float((mark - vertices[end]) @ step)
-    return _fitting(Alignment(vertices, tangent))
+    return fitting(Alignment(vertices, tangent))
 
 
 def _spliced(shape: Alignment, first: int, last: int, piece: Alignment) -> Alignment:

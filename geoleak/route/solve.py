@@ -18,6 +18,7 @@ from geoleak.route.feet import Feet, feet_of, jacobian
 from geoleak.route.prior import turn_cost
 from geoleak.route.robust import split
 from geoleak.route.stack import Stack, hints
+from geoleak.route.volume import loose, room
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -240,11 +241,32 @@ def solve_many(
     sigma = np.broadcast_to(marks.sigma_m if sigma_m is None else sigma_m, shown)[who]
     limit = np.full(len(who), np.inf) if give_up is None else give_up[who]
     first = _state(sound, marks, sigma, held)
-    for rows, state in _descended(first, marks, sigma, limit, most_steps, little_gain):
-        solutions = _solutions(state, marks, sigma[rows])
-        for row, solution in zip(who[rows], solutions, strict=True):
-            found[row] = solution
+    ended = list(_descended(first, marks, sigma, limit, most_steps, little_gain))
+    if not ended:
+        return found
+    rows = np.concatenate([each for each, _ in ended])
+    solutions = _solutions(_together([state for _, state in ended]), marks, sigma[rows])
+    for row, solution in zip(who[rows], solutions, strict=True):
+        found[row] = solution
     return found
+
+
+def _together(states: list[_State]) -> _State:
+    """Return the states of one descent as one."""
+    stacks = [each.stack for each in states]
+    stack = Stack(
+        np.concatenate([each.vertices for each in stacks]),
+        np.concatenate([each.tangent_m for each in stacks]),
+        np.concatenate([each.runs for each in stacks]),
+        stacks[0].size,
+    )
+    return _State(
+        stack,
+        np.concatenate([each.run for each in states]),
+        np.concatenate([each.cost for each in states]),
+        np.concatenate([each.matrix for each in states]),
+        np.concatenate([each.right for each in states]),
+    )
 
 
 def _descended(
@@ -296,12 +318,12 @@ def _solutions(state: _State, marks: Observations, sigma_m: Floats) -> list[Solu
     stack = state.stack
     where, _, weight, sound = lie(stack, marks, sigma_m, state.run)
     matrix, _ = curvature(stack, marks, where, weight)
-    room = _room(stack, matrix, marks)
+    left = room(stack, matrix, marks.points)
     return [
         Solution(
             stack.shape(row),
             float(state.cost[row]),
-            float(room[row]),
+            float(left[row]),
             where.row(row),
             weight[row],
             sound[row],
@@ -319,47 +341,6 @@ def curvature(
         _, pull, _, curved = _turns(stack)
         matrix, _ = with_turns(stack, matrix, right, pull, curved)
     return matrix, slope
-
-
-def loose(stack: Stack, marks: Observations) -> Floats:
-    """Return weights (p, m) that hold what the data leave free.
-
-    Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
-    """
-    step = marks.points[1:] - marks.points[:-1]
-    spacing = float(np.median(np.hypot(step[:, 0], step[:, 1])))
-    out = np.zeros((len(stack), stack.size))
-    number = np.arange(stack.most + 1)[None, :]
-    inner = (number > 0) & (number < stack.runs[:, None])
-    out[:, : 2 * (stack.most + 1)] = np.repeat(inner, 2, axis=1) * (1.5 * spacing) ** -2.0
-    row, corner, rank = stack.arcs
-    if len(row):
-        out[row, 2 * (stack.most + 1) + rank] = (0.5 * stack.tangent_m[row, corner]) ** -2.0
-    return out
-
-
-def _room(stack: Stack, matrix: Floats, marks: Observations) -> Floats:
-    """Return -2 ln of the volume (p,) that the posterior leaves of the prior's.
-
-    The prior is even in the length and the direction of each straight, so in the coordinates of
-    the vertices its density falls as one over the lengths; even in ln of an arc's tangent.
-    """
-    length = stack.parts[0]
-    rows, corner, rank = stack.arcs
-    used = np.zeros((len(stack), stack.size), dtype=bool)
-    used[:, : 2 * (stack.most + 1)] = (
-        np.arange(2 * (stack.most + 1))[None, :] < 2 * (stack.runs + 1)[:, None]
-    )
-    used[rows, 2 * (stack.most + 1) + rank] = True
-    each = np.arange(stack.size)
-    held = matrix.copy()
-    held[:, each, each] += loose(stack, marks) + ~used
-    _, log_det = np.linalg.slogdet(held)
-    out = log_det - used.sum(axis=1) * np.log(2 * np.pi)
-    out += 2.0 * np.where(stack.used, np.log(np.maximum(length, 1e-6)), 0.0).sum(axis=1)
-    if len(rows):
-        np.add.at(out, rows, 2.0 * np.log(stack.tangent_m[rows, corner]))
-    return np.asarray(out)
 
 
 def solve(
@@ -380,4 +361,4 @@ def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floa
     stack = Stack.of([state.shape])
     where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
     matrix, slope = curvature(stack, marks, where, state.weight[None])
-    return matrix[0] + np.diag(loose(stack, marks)[0]), slope[0]
+    return matrix[0] + np.diag(loose(stack, marks.points)[0]), slope[0]

@@ -8,6 +8,7 @@ through the same fit as one common push on all marks, so that no number of marks
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -112,6 +113,21 @@ def posteriors(candidates: list[Candidate], marks: Observations, bias_m: Floats)
     return out
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """The structures that one window of a long route may hold, best first."""
+
+    low_m: float
+    high_m: float
+    known: list[Posterior]
+
+    def length_variance_m2(self) -> float:
+        """Return what not knowing the structure adds to the variance of the length."""
+        length = np.array([each.shape.length_m() for each in self.known])
+        share = np.array([each.share for each in self.known])
+        return float(np.sum(share * (length - length[0]) ** 2))
+
+
 def length_slope(shape: Alignment) -> Floats:
     """Return the derivatives (p,) of the whole length by the parameters."""
     _, unit, _ = shape.parts()
@@ -185,8 +201,11 @@ def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats,
     return out, along, across
 
 
-def spread_of(known: list[Posterior]) -> Spread:
-    """Return the spread about the best of the structures (the first)."""
+def spread_of(known: list[Posterior], stretches: Sequence[Stretch] = ()) -> Spread:
+    """Return the spread about the best of the structures (the first).
+
+    On a long route, each stretch is averaged over the structures of its own window.
+    """
     from geoleak.linref import Route
 
     best = known[0]
@@ -201,7 +220,30 @@ def spread_of(known: list[Posterior]) -> Spread:
         local[:, 1, 1] += snap.offset_m**2
         local[:, 0, 0] += (snap.chainage_m - nodes) ** 2
         total += other.share * local
+    for stretch in stretches:
+        _average_stretch(stretch, nodes, here, total)
     return Spread(nodes, total, locator, along, best.covariance)
+
+
+def _average_stretch(stretch: Stretch, nodes: Floats, here: Floats, total: Floats) -> None:
+    """Average one stretch of the spread over the structures of its window (in place)."""
+    from geoleak.linref import Route
+
+    inside = np.flatnonzero((nodes >= stretch.low_m) & (nodes < stretch.high_m))
+    if not len(inside):
+        return
+    snaps = [
+        Route.from_vertices(each.shape.polyline()).snap(here[inside]) for each in stretch.known
+    ]
+    known_along = total[inside, 0, 0]
+    mixed = stretch.known[0].share * total[inside]
+    for other, snap in zip(stretch.known[1:], snaps[1:], strict=True):
+        local, _, _ = _local(other.shape, other.covariance, snap.chainage_m)
+        # A window knows nothing of the chainage it begins at: that is the whole route's.
+        mixed[:, 0, 0] += other.share * (known_along + (snap.chainage_m - snaps[0].chainage_m) ** 2)
+        mixed[:, 1, 1] += other.share * (local[:, 1, 1] + (snap.offset_m - snaps[0].offset_m) ** 2)
+    total[inside] = mixed
+    total[inside[-1] + 1 :, 0, 0] += stretch.length_variance_m2()
 
 
 def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:

@@ -46,38 +46,62 @@ class RandomRoute:
         return self.line[where] + (chainage_m - self.chainage_m[where])[:, None] * unit, unit
 
 
-def random_route(rng: np.random.Generator, *, stray_to_m: float = 0.8) -> RandomRoute:
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """What random routes are like beside their fixed habits; see `random_route`."""
+
+    stray_to_m: float = 0.8
+    any_angle: bool = False
+    """Bends of any angle from 10 to 95 degrees in place of usual fittings."""
+    long: bool = False
+    """20 to 40 bends, 12 m apart on the average, in place of short routes."""
+
+
+def random_route(rng: np.random.Generator, habits: Habits | None = None) -> RandomRoute:
     """Draw a route of 15 to 60 m: 0 to 3 bends, one route in five with a swept curve instead.
 
     Marks every 3 to 5 ft (crew's habit for the day, each with some jitter), depth 0.6 to 1.5 m,
     locator error 5 to 10 % of depth, rover and paint 1.2 cm, 1 mark in 40 a stray that followed
-    something else by 0.3 m to `stray_to_m` (at 0.8 m the dots joined lie 0.12 m aside, rms).
+    something else by 0.3 m to `stray_to_m` (at 0.8 m the dots joined lie 0.11 m aside, rms).
     """
-    curved = bool(rng.random() < 0.2)
+    habits = habits or Habits()
+    curved = bool(rng.random() < 0.2) and not habits.long
     bends = 0 if curved else int(rng.integers(0, 4))
     total = rng.uniform(15.0, 60.0)
     heading = rng.uniform(0, 2 * np.pi)
+    if habits.long:
+        bends = int(rng.integers(20, 41))
+        total = bends * 12.0
     if curved:
         line, structure = _swept(rng, total, heading)
     else:
-        line, structure = _bent(rng, total, heading, bends)
+        line, structure = _bent(rng, total, heading, bends, habits)
     step = np.hypot(*np.diff(line, axis=0).T)
     chainage = np.concatenate([[0.0], np.cumsum(step)])
-    return _marked(rng, line, chainage, bends, curved, structure, stray_to_m)
+    return _marked(rng, line, chainage, bends, curved, structure, habits.stray_to_m)
 
 
 def _bent(
-    rng: np.random.Generator, total: float, heading: float, bends: int
+    rng: np.random.Generator, total: float, heading: float, bends: int, habits: Habits
 ) -> tuple[Floats, Alignment]:
-    while True:
-        at = np.sort(rng.uniform(0.0, total, bends))
-        if np.all(np.diff(np.concatenate([[0.0], at, [total]])) >= 1.5):
-            break
+    if habits.long:
+        # Drawing all places at once would hardly ever leave every two of them apart.
+        at = np.sort(rng.uniform(0.0, total - 1.5 * (bends + 1), bends))
+        at += 1.5 * np.arange(1, bends + 1)
+    else:
+        while True:
+            at = np.sort(rng.uniform(0.0, total, bends))
+            if np.all(np.diff(np.concatenate([[0.0], at, [total]])) >= 1.5):
+                break
+    side = 1.0
     points = [np.zeros(2)]
     for length in np.diff(np.concatenate([[0.0], at, [total]])):
         direction = np.array([np.sin(heading), np.cos(heading)])
         points.append(points[-1] + length * direction)
-        heading += np.deg2rad(rng.choice(ANGLES_DEG)) * rng.choice([-1.0, 1.0])
+        angle = rng.uniform(10.0, 95.0) if habits.any_angle else rng.choice(ANGLES_DEG)
+        # A long main zigzags: were each bend to either side, it would run over itself.
+        side = -side if habits.long else rng.choice([-1.0, 1.0])
+        heading += np.deg2rad(angle) * side
     return np.array(points), Alignment(np.array(points), np.zeros(len(points)))
 
 

@@ -18,10 +18,10 @@ from geoleak.linref import Route
 from geoleak.route import MarkArray, RouteFit, fit_route
 from geoleak.route.solve import Observations, solve
 from geoleak.route.stack import Stack, hints
-from tests.trials.random_routes import RandomRoute, random_route
+from tests.trials.random_routes import Habits, RandomRoute, random_route
 
 Floats = NDArray[np.float64]
-PLACES = 5
+PLACES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,13 +112,13 @@ def one(route: RandomRoute, rng: np.random.Generator, told_sigma_m: float | None
 
 
 def run(
-    routes: int, seed: int, told_of_depth: float | None = None, *, stray_to_m: float = 0.8
+    routes: int, seed: int, told_of_depth: float | None = None, habits: Habits | None = None
 ) -> list[Outcome]:
     """Return the outcomes of so many random routes."""
     rng = np.random.default_rng(seed)
     out = []
     for _ in range(routes):
-        route = random_route(rng, stray_to_m=stray_to_m)
+        route = random_route(rng, habits)
         told = float(np.hypot(told_of_depth * route.depth_m, 0.012)) if told_of_depth else None
         out.append(one(route, rng, told))
     return out
@@ -178,8 +178,11 @@ def main() -> None:
     )
     parser.add_argument("--stray-to", type=float, default=0.8, help="farthest stray, metres")
     parser.add_argument("--worst", type=int, default=0, help="list so many of the worst routes")
+    parser.add_argument("--any-angle", action="store_true", help="bends of any angle")
+    parser.add_argument("--long", action="store_true", help="routes of 20 to 40 bends")
     arguments = parser.parse_args()
-    outcomes = run(arguments.routes, arguments.seed, arguments.told, stray_to_m=arguments.stray_to)
+    habits = Habits(arguments.stray_to, arguments.any_angle, arguments.long)
+    outcomes = run(arguments.routes, arguments.seed, arguments.told, habits)
     figures = summary(outcomes)
     for name, (value, error) in figures.items():
         print(f"{name:28s} {value:9.4f} +- {error:.4f}")

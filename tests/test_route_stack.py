@@ -1,0 +1,149 @@
+"""Routes fitted side by side, the moves between them, and long routes."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from geoleak.route import MarkArray, fit_route
+from geoleak.route.alignment import Alignment
+from geoleak.route.feet import feet, feet_of, jacobian
+from geoleak.route.moves import mended
+from geoleak.route.prior import turn_cost
+from geoleak.route.spread import length_slope, position_rows
+from geoleak.route.stack import Stack, hints
+from tests.trials.random_routes import Habits
+from tests.trials.route_trial import run, summary
+
+
+def shapes(rng):
+    """Return alignments of one to five straights, some corners rounded."""
+    out = []
+    for _ in range(6):
+        runs = int(rng.integers(1, 6))
+        vertices = np.cumsum(rng.normal([3.0, 1.0], 0.6, (runs + 1, 2)), axis=0)
+        length = np.hypot(*np.diff(vertices, axis=0).T)
+        tangent = np.zeros(runs + 1)
+        for k in range(1, runs):
+            tangent[k] = 0.45 * min(length[k - 1], length[k]) * (rng.random() < 0.5)
+        out.append(Alignment(vertices, tangent))
+    return out
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_stack_says_of_each_route_what_the_route_alone_says(seed):
+    rng = np.random.default_rng(seed)
+    points = np.cumsum(rng.normal([0.5, 0.2], 0.2, (30, 2)), axis=0)
+    every = shapes(rng)
+    stack = Stack.of(every)
+    hint = hints(stack, points)
+    where = feet_of(stack, points, hint)
+    for row, shape in enumerate(every):
+        assert stack.allowed()[row] == shape.allowed()
+        alone = feet(shape, points, hint[row])
+        np.testing.assert_allclose(where.offset_m[row], alone.offset_m, atol=1e-12)
+        centre, radius, turn = shape.centres()
+        count = shape.runs + 1
+        np.testing.assert_allclose(stack.centres[0][row, :count], centre, atol=1e-9)
+        np.testing.assert_allclose(stack.centres[1][row, :count], radius, atol=1e-9)
+        np.testing.assert_allclose(stack.parts[3][row, :count], turn, atol=1e-12)
+        assert not stack.parts[3][row, count:].any()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_derivatives_are_those_of_small_steps(seed):
+    rng = np.random.default_rng(seed)
+    points = np.cumsum(rng.normal([0.5, 0.2], 0.2, (30, 2)), axis=0)
+    stack = Stack.of(shapes(rng))
+    where = feet_of(stack, points, hints(stack, points))
+    slope = jacobian(stack, where)
+    for number in range(stack.size):
+        step = np.zeros((len(stack), stack.size))
+        step[:, number] = 1e-6
+        ahead = feet_of(stack.moved(step), points, where.run)
+        back = feet_of(stack.moved(-step), points, where.run)
+        same = (ahead.corner == where.corner) & (back.corner == where.corner)
+        same &= (ahead.run == where.run) & (back.run == where.run)
+        moved = (ahead.offset_m - back.offset_m) / 2e-6
+        np.testing.assert_allclose(moved[same], slope[..., number][same], atol=1e-4)
+
+
+def test_rows_of_straights_are_those_of_small_steps():
+    rng = np.random.default_rng(2)
+    vertices = np.cumsum(rng.normal([3.0, 1.0], 1.0, (5, 2)), axis=0)
+    shape = Alignment(vertices, np.zeros(5))
+    at = np.linspace(0.1, shape.length_m() - 0.1, 23)
+    along, across = position_rows(shape, at)
+    _, unit = shape.positions(at)
+    right = np.stack([unit[:, 1], -unit[:, 0]], axis=1)
+    for number, growth in enumerate(length_slope(shape)):
+        step = np.zeros(10)
+        step[number] = 1e-6
+        one, other = shape.moved(step), shape.moved(-step)
+        move = (one.positions(at)[0] - other.positions(at)[0]) / 2e-6
+        np.testing.assert_allclose(along[:, number], np.sum(move * unit, axis=1), atol=1e-5)
+        np.testing.assert_allclose(across[:, number], np.sum(move * right, axis=1), atol=1e-5)
+        assert growth == pytest.approx((one.length_m() - other.length_m()) / 2e-6, abs=1e-6)
+
+
+def test_the_density_of_turns_sums_to_one_and_its_pull_is_its_slope():
+    turn = np.linspace(-2.2, 2.2, 200_001)
+    cost, pull, _, curved = turn_cost(turn, np.ones(len(turn), dtype=bool))
+    assert np.trapezoid(np.exp(-0.5 * cost), turn) == pytest.approx(1.0, abs=1e-3)
+    inner = np.abs(np.abs(turn) - np.deg2rad(100.0)) > 1e-3
+    inner &= np.abs(turn) > 1e-3
+    slope = 0.5 * np.gradient(cost, turn)
+    np.testing.assert_allclose(pull[inner][1:-1], slope[inner][1:-1], atol=2e-2)
+    assert (curved >= 0).all()
+
+
+def test_a_reversal_in_a_first_guess_becomes_two_bends():
+    angle = np.deg2rad(35.0)
+    back = [10.0 - 8.0 * np.cos(angle), 8.0 * np.sin(angle)]
+    shape = mended(Alignment(np.array([[0.0, 0.0], [10.0, 0.0], back]), np.zeros(3)))
+    assert shape.allowed()
+    assert shape.runs == 3
+
+
+def test_bends_close_together_are_found_on_a_short_route():
+    rng = np.random.default_rng(5)
+    vertices = np.array([[0.0, 0.0], [0.0, 6.0], [2.0, 6.0], [2.0, 14.0]])
+    edge = np.array([0.0, 6.0, 8.0, 16.0])
+    at = np.linspace(0.0, 16.0, 14)
+    points = np.stack([np.interp(at, edge, vertices[:, axis]) for axis in (0, 1)], axis=1)
+    fit = fit_route(
+        MarkArray(
+            easting_m=points[:, 0] + 0.05 * rng.standard_normal(14),
+            northing_m=points[:, 1] + 0.05 * rng.standard_normal(14),
+            height_m=np.full(14, np.nan),
+            depth_m=np.full(14, 0.9),
+            sigma_across_m=np.full(14, 0.06),
+            sigma_along_m=np.full(14, 0.012),
+            ids=tuple(str(i) for i in range(14)),
+        )
+    )
+    assert [round(bend.deflection_deg / 90.0) for bend in fit.bends] == [1, -1]
+    assert fit.route.length_m == pytest.approx(16.0, abs=0.25)
+
+
+def test_long_routes_are_averaged_over_structures():
+    figures = summary(run(6, 41, habits=Habits(long=True)))
+    assert figures["sideways rms m"][0] < 0.09
+    assert 85.0 < figures["sideways 95 % covers %"][0] <= 100.0
+    assert figures["length median %"][0] < 0.5 * figures["joined median %"][0]
+
+
+def test_drawings_are_imported_when_first_used():
+    code = (
+        "import sys, geoleak.route as r; late = ('geoleak.route.drawn', 'geoleak.route.splice');"
+        "assert not any(name in sys.modules for name in late); r.drawn_fit; r.spliced;"
+        "assert all(name in sys.modules for name in late)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+    import geoleak.route
+
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = geoleak.route.nothing
