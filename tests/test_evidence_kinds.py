@@ -419,9 +419,22 @@ def test_contradictory_isolations_are_said_and_answered():
     posterior = infer(tee(isolations=(shut("stopped", branch), shut("same", branch))))
     assert np.isfinite(posterior.mass).all()
     fit = next(f for f in posterior.fits if f.kind == "isolation")
-    # A valve that passes explains it, at some four per cent.
-    assert fit.p_value < 0.6
+    # Each is right for a part of the pipe; no place explains both better than a misread meter.
+    assert not fit.agrees
+    assert fit.p_value == pytest.approx(setting("isolation_misread").value)
+    assert "contradicts" in fit.text
     assert 0.1 < posterior.leg_probability[1] < 0.9
+
+
+def test_the_same_test_again_says_little_of_elsewhere():
+    """Of a leak on no traced leg it is not known which side it hangs on: it is the same twice."""
+    branch = PipePlace(1, 0.0)
+    survey = tee(isolations=(shut("stopped", branch), shut("same", branch)))
+    kind = evidence.gather(survey)[0]
+    judged = kind.log_likelihood(at(survey, 20.0), NONE)
+    cut, fed = (chance("stopped", cut_off=c) * chance("same", cut_off=c) for c in (True, False))
+    assert judged.elsewhere[0] == pytest.approx(math.log(0.5 * (cut + fed)))
+    assert judged.on_pipe[0, 0] == pytest.approx(math.log(fed))
 
 
 @pytest.mark.parametrize(

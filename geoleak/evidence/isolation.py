@@ -27,6 +27,9 @@ Outcome = Literal["stopped", "slower", "same"]
 BESIDE_M = 0.01
 STOPPED_UNDER, SAME_OVER = 0.1, 0.9
 PRESSURE_HELD_KPA = 5.0
+# Tests that no place explains better than this contradict one another: under the chance of a
+# second leak, which a flow that only dropped is explained by.
+CONTRADICTION = 0.045
 
 
 def gather(survey: Survey) -> Evidence | None:
@@ -123,7 +126,7 @@ def _beside(valve: PipePlace, at_joints: set[tuple[int, float]], length_m: float
 
 
 class IsolationEvidence:
-    """All shut-off tests of one survey."""
+    """All shut-off tests of one survey; each has an outcome."""
 
     kind = "isolation"
     nuisances: tuple[str, ...] = ()
@@ -149,17 +152,23 @@ class IsolationEvidence:
         return cut
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
-        """Judge every place by the part it is in; elsewhere may hang on either."""
+        """Judge every place by the part it is in; elsewhere may hang on either.
+
+        It hangs on the same side whenever the same valves are shut.
+        """
         on_pipe = np.zeros(len(places))
-        elsewhere = 0.0
+        sides: dict[tuple[frozenset[PipePlace], PipePlace], Floats] = {}
         for test in self.tests:
-            outcome = outcome_of(test.isolation)
-            if outcome is None:
-                continue
-            inside, outside = (chance(outcome, cut_off=cut) for cut in (True, False))
-            on_pipe += np.log(np.where(self.cut_off(test, places), inside, outside))
-            elsewhere += np.log(0.5 * (inside + outside))
+            on_pipe += np.log(self._chances(test, places))
+            same = (frozenset(test.valves), self._supply(test))
+            sides[same] = sides.get(same, np.ones(2)) * _both(test)
+        elsewhere = sum(float(np.log(either.mean())) for either in sides.values())
         return Judged(on_pipe[None, :], np.array([elsewhere]))
+
+    def _chances(self, test: SurveyedIsolation, places: Candidates) -> Floats:
+        """Return the chance of a test's outcome for a leak at every place, shape (k,)."""
+        inside, outside = _both(test)
+        return np.where(self.cut_off(test, places), inside, outside)
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the valves: cells beside them are short."""
@@ -170,22 +179,18 @@ class IsolationEvidence:
         )
 
     def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
-        """Tell whether one leak explains every test."""
-        worst, name = 1.0, ""
-        for test in self.tests:
-            outcome = outcome_of(test.isolation)
-            if outcome is None:
-                continue
-            cut = float(np.mean(self.cut_off(test, belief.places)))
-            likely = cut * chance(outcome, cut_off=True) + (1 - cut) * chance(
-                outcome, cut_off=False
-            )
-            if likely < worst:
-                worst, name = likely, test.isolation.id
-        agrees = worst >= 0.05
+        """Tell whether one leak explains every test: at each place the least likely one counts.
+
+        Two tests that rule each other out are each right for half the places; no place is right
+        for both.
+        """
+        likely = np.array([self._chances(test, belief.places) for test in self.tests])
+        worst = float(likely.min(axis=0).mean())
+        agrees = worst >= CONTRADICTION
         noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
         text = f"{self.rows} {noun} with one leak"
         if not agrees:
+            name = self.tests[int(np.argmin(likely.mean(axis=1)))].isolation.id
             text = (
                 f"shut-off test {name} contradicts the rest: a valve that passes, a second leak, "
                 "or a misread meter; shut it again"
@@ -211,3 +216,11 @@ class IsolationEvidence:
                 )
                 found.append(Note("flow_split", text, row.origin))
         return tuple(found)
+
+
+def _both(test: SurveyedIsolation) -> Floats:
+    """Return the chance of a test's outcome for a leak cut off, and for one still fed."""
+    outcome = outcome_of(test.isolation)
+    if outcome is None:
+        return np.ones(2)
+    return np.array([chance(outcome, cut_off=cut) for cut in (True, False)])

@@ -174,13 +174,23 @@ def delay_site(rng: np.random.Generator) -> tuple[Survey, Truth]:
     return delays_from_model(survey, truth, rng), truth
 
 
-def isolation_from_model(survey: Survey, truth: Truth, rng: np.random.Generator) -> Survey:
-    """Shut the branch (or the far end of the main) and draw what the meter does."""
+def isolation_from_model(
+    survey: Survey,
+    truth: Truth,
+    rng: np.random.Generator,
+    sides: dict[PipePlace, bool] | None = None,
+) -> Survey:
+    """Shut the branch (or the far end of the main) and draw what the meter does.
+
+    ``sides`` remembers whether a valve cuts off a leak that is on no traced leg.
+    """
     valve = PipePlace(1, 0.0) if rng.random() < 0.5 else PipePlace(0, float(rng.uniform(5, 35)))
     row = Isolation("i1", ("V",), result="same")
     test = SurveyedIsolation(row, (valve,), PipePlace(0, 0.0))
     evidence = IsolationEvidence(survey, (test,))
-    cut = rng.random() < 0.5
+    cut = bool(rng.random() < 0.5)
+    if sides is not None:
+        cut = sides.setdefault(valve, cut)
     if truth.leg is not None:
         cut = bool(evidence.cut_off(test, one_place(survey, truth))[0])
     names = ("stopped", "slower", "same")
@@ -195,8 +205,9 @@ def isolation_site(rng: np.random.Generator) -> tuple[Survey, Truth]:
     routes, joints = tee_network()
     survey = synthetic.survey(routes, joints=joints, elsewhere=ELSEWHERE, joint_factor=1.0)
     truth = draw_truth(routes, rng)
+    sides: dict[PipePlace, bool] = {}
     for _ in range(2):
-        survey = isolation_from_model(survey, truth, rng)
+        survey = isolation_from_model(survey, truth, rng, sides)
     return survey, truth
 
 
