@@ -158,7 +158,8 @@ class Sheet:
         )
         traced = {"signal": "traced by signal", "sonde": "traced by sonde", "probe": "probed"}
         how = traced.get(leg.marks_by, "route assumed")
-        return f"{leg.material or 'material not stated'}, {size}; {how}"
+        material = (leg.material or "material not stated").replace("_", " ")
+        return f"{material}, {size}; {how}"
 
     def grid(self) -> str:
         """Return the grid's combined factor and convergence, and the rover's corrections."""
