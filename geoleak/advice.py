@@ -10,14 +10,13 @@ import numpy.typing as npt
 from geoleak.advice_hole import LegMass, chance_across, then_windows, window_with_tee
 from geoleak.advice_next import next_readings, value_of_reading
 from geoleak.inference import Decision, DigWindow, Peak, Posterior
+from geoleak.posterior_checks import SILENT
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station, unit_m
 
 Floats = npt.NDArray[np.float64]
 SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 
-# Odds of silence over a leak above which "nothing was heard" is said.
-SILENT = 1.0
 # How near a reading must be for a place to count as listened to, beside twice the depth.
 LISTENED_M = 3.0
 

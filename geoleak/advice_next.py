@@ -66,7 +66,9 @@ def next_readings(survey: Survey, posterior: Posterior, *, most: int = 3) -> For
     sets = [*posterior.interval_80, *posterior.interval_95]
     sets += highest_density_set(cells, mass, 0.99)
     strata = stratify(cells.leg, cells.from_m, cells.to_m, mass, STRATA, at=tuple(sets))
-    run = begin(survey, InferenceOptions())
+    run = posterior.run
+    if not isinstance(run, Run) or run.survey is not survey:
+        run = begin(survey, InferenceOptions())
     rng = np.random.default_rng(run.options.seed)
     ticks = uniform_nodes(DRAWS_EACH, 4)
     belief = _belief(run, strata, ticks, rng)
@@ -264,9 +266,9 @@ def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) ->
         best_window_chance(foresight.strata, foresight.strata.mass[None, :], crew.dig_length_m)[0]
     )
     best = -np.inf
-    off_pipe = float(foresight.strata.mass.sum())
+    on_pipe = float(foresight.strata.mass.sum())
     for masses in foresight.masses:
-        after = best_window_chance(foresight.strata, masses, crew.dig_length_m) * off_pipe
+        after = best_window_chance(foresight.strata, masses, crew.dig_length_m) * on_pipe
         best = max(best, float(after.mean()) - now)
     # The gain in chance is carried over to the hole that counts everything else as well.
     share = chance_now / now if now > 0 else 0.0

@@ -119,6 +119,8 @@ class Posterior:
     """A second source that the data decisively ask for."""
     prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[Note, ...] = ()
+    run: object = field(default=None, repr=False)
+    """The inference behind it, for advice on the same survey; no part of the answer."""
 
 
 @dataclass(frozen=True, slots=True)

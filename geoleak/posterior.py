@@ -81,4 +81,5 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         second_leak=found.second_leak,
         prior_factors=MappingProxyType(factors),
         warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
+        run=run,
     )

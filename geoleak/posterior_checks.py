@@ -25,6 +25,8 @@ Ints = npt.NDArray[np.int64]
 # they agree it happens with a chance under this (Markov's inequality); a delay that may be of the
 # wrong noise (one in twenty) never falls under that share.
 CONTRADICTION = 0.08
+# Odds of silence over a leak above which "nothing was heard" is said.
+SILENT = 1.0
 LISTENED_M = 3.0
 CURVE_STEP_M = 0.5
 
@@ -46,17 +48,19 @@ def check(
     fits: list[KindFit] = []
     curves: tuple[LevelCurve, ...] = ()
     second = None
+    odds = no_leak_odds(run)
     for each in (*run.smooth, *run.exact):
         if not isinstance(each, LevelEvidence):
             fits.append(each.fit(belief, rng))
             continue
         draws = each.draws(belief, rng)
-        fits.append(each.fit_of(draws, rng))
+        silent = odds is not None and odds > SILENT and each.kind in ("surface", "contact")
+        fits.append(each.fit_of(draws, rng, silent=silent))
         if each.kind == "surface":
             curves = level_curves(run, each, draws, rng)
             second = second_leak(run, each, draws, peaks[0], rng) if peaks else None
     fits += contradictions(run, cells)
-    return Checks(tuple(fits), curves, no_leak_odds(run), second)
+    return Checks(tuple(fits), curves, odds, second)
 
 
 def no_leak_odds(run: Run) -> float | None:

@@ -18,6 +18,7 @@ from geoleak.advice_foresight import (
     stratify,
 )
 from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
+from geoleak.advice_next import next_readings
 from geoleak.inference import DigWindow, Places, Posterior
 from geoleak.linref import Route
 from geoleak.network import Joint
@@ -177,9 +178,13 @@ def test_nothing_heard_is_no_place_to_dig():
     level = 40 + np.random.default_rng(4).normal(0, 2, len(chainage))
     rows = synthetic.levels("surface", chainage, level, route=route)
     survey = synthetic.survey([route], surface=rows, crew=Crew(dig_when=0.01))
-    decision = decide(survey, infer(survey), most_readings=0, **SURE)
+    posterior = infer(survey)
+    decision = decide(survey, posterior, most_readings=0, **SURE)
     assert decision.verdict == "listen_on"
     assert "nothing stands out" in decision.reasons[0]
+    said = (*decision.reasons, *(fit.text for fit in posterior.fits))
+    assert "100 readings hold no clear sign of a leak" in said
+    assert not any("peak" in text for text in said)
 
 
 def test_nobody_listened_nobody_digs():
@@ -309,6 +314,15 @@ def test_three_next_readings_apart_from_one_another_and_from_those_taken():
         assert all(abs(one - other) >= 0.5 for other in at[i + 1 :])
     lengths = [each.expected_interval_95_m for each in decision.next_readings]
     assert lengths == sorted(lengths)
+
+
+def test_advice_stands_on_the_inference_it_is_given():
+    survey = listened(14.0)
+    posterior = infer(survey)
+    kept, again = (next_readings(survey, p) for p in (posterior, replace(posterior, run=None)))
+    assert kept.readings == again.readings
+    changed = replace(survey, site=replace(survey.site, title="Another"))
+    assert next_readings(changed, posterior).readings == kept.readings
 
 
 def test_a_kind_not_read_yet_is_proposed_too():

@@ -130,7 +130,7 @@ def test_bends_close_together_are_found_on_a_short_route():
 
 
 def test_long_routes_are_averaged_over_structures():
-    figures = summary(run(6, 41, habits=Habits(long=True)))
+    figures = summary(run(3, 41, habits=Habits(long=True)))
     assert figures["sideways rms m"][0] < 0.09
     assert 85.0 < figures["sideways 95 % covers %"][0] <= 100.0
     assert figures["length median %"][0] < 0.5 * figures["joined median %"][0]

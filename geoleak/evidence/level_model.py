@@ -318,8 +318,12 @@ class LevelEvidence:
         """Compare the readings with what the posterior expects of them."""
         return self.fit_of(self.draws(belief, rng), rng)
 
-    def fit_of(self, draws: LevelDraws, rng: np.random.Generator) -> KindFit:
+    def fit_of(
+        self, draws: LevelDraws, rng: np.random.Generator, *, silent: bool = False
+    ) -> KindFit:
         """Compare the readings with draws of place, node and strength, each with its floor.
+
+        ``silent``: the readings are likelier without any leak, so no peak is spoken of.
 
         The discrepancy is the sum of log(1 + z^2 / nu) (posterior-predictive check, Gelman,
         Meng, Stern 1996, Statistica Sinica 6, 733; from memory).
@@ -334,17 +338,24 @@ class LevelEvidence:
             seen[i] = np.log1p(error**2 / FREEDOM).sum()
             drawn[i] = np.log1p(other**2 / FREEDOM).sum()
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))
-        excess = 10.0 * np.log10(1.0 + np.exp(PER_DB * draws.strength_db))
         agrees = p_value >= MISFIT or self.rows < 3
-        word = "agree" if agrees else "do not agree"
-        noun = self.noun
-        if self.rows == 1:
-            noun, word = noun.removesuffix("s"), "agrees" if agrees else "does not agree"
-        text = (
-            f"{self.rows} {noun} {word} with one leak, "
-            f"{np.median(excess):.0f} dB over background at the peak"
-        )
+        text = self._fit_text(draws, agrees=agrees, silent=silent)
         return KindFit(self.kind, self.rows, p_value, text, agrees)
+
+    def _fit_text(self, draws: LevelDraws, *, agrees: bool, silent: bool) -> str:
+        one = self.rows == 1
+        noun = self.noun.removesuffix("s") if one else self.noun
+        if agrees and silent:
+            return f"{self.rows} {noun} {'holds' if one else 'hold'} no clear sign of a leak"
+        if agrees:
+            word = "agrees" if one else "agree"
+        else:
+            word = "does not agree" if one else "do not agree"
+        text = f"{self.rows} {noun} {word} with one leak"
+        if silent:
+            return text
+        excess = 10.0 * np.log10(1.0 + np.exp(PER_DB * draws.strength_db))
+        return f"{text}, {np.median(excess):.0f} dB over background at the peak"
 
     def draws(
         self, belief: Belief, rng: np.random.Generator, *, ticks: Floats | None = None

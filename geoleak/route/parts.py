@@ -290,5 +290,6 @@ def length_sigma_m(known: list[Posterior], windows: list[Stretch]) -> float:
         slope = length_slope(each.shape)
         square = float(slope @ each.covariance @ slope + (slope @ each.push) ** 2)
         total += each.share * (square + (each.shape.length_m() - base) ** 2)
-    total += sum(each.length_variance_m2() for each in windows)
+    moments = [each.length_moments() for each in windows]
+    total += sum(mean for mean, _ in moments) ** 2 + sum(variance for _, variance in moments)
     return float(np.sqrt(total))

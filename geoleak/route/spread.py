@@ -19,6 +19,7 @@ from geoleak.route.search import Candidate
 from geoleak.route.solve import Observations, normal_equations
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 MOST_STRUCTURES = 10
 GREATEST_LAG = 12.0
@@ -121,11 +122,12 @@ class Stretch:
     high_m: float
     known: list[Posterior]
 
-    def length_variance_m2(self) -> float:
-        """Return what not knowing the structure adds to the variance of the length."""
+    def length_moments(self) -> tuple[float, float]:
+        """Return mean and variance of how much longer it may be than its best structure."""
         length = np.array([each.shape.length_m() for each in self.known])
         share = np.array([each.share for each in self.known])
-        return float(np.sum(share * (length - length[0]) ** 2))
+        mean = float(np.sum(share * (length - length[0])))
+        return mean, float(np.sum(share * (length - length[0]) ** 2)) - mean**2
 
 
 def length_slope(shape: Alignment) -> Floats:
@@ -220,18 +222,22 @@ def spread_of(known: list[Posterior], stretches: Sequence[Stretch] = ()) -> Spre
         local[:, 1, 1] += snap.offset_m**2
         local[:, 0, 0] += (snap.chainage_m - nodes) ** 2
         total += other.share * local
+    mean = 0.0
     for stretch in stretches:
-        _average_stretch(stretch, nodes, here, total)
+        inside = np.flatnonzero((nodes >= stretch.low_m) & (nodes < stretch.high_m))
+        if len(inside):
+            _average_stretch(stretch, here, inside, total)
+            more, variance = stretch.length_moments()
+            # A bend left out always shortens: the means of the stretches add up with their sign.
+            total[inside[-1] + 1 :, 0, 0] += variance + (mean + more) ** 2 - mean**2
+            mean += more
     return Spread(nodes, total, locator, along, best.covariance)
 
 
-def _average_stretch(stretch: Stretch, nodes: Floats, here: Floats, total: Floats) -> None:
+def _average_stretch(stretch: Stretch, here: Floats, inside: Ints, total: Floats) -> None:
     """Average one stretch of the spread over the structures of its window (in place)."""
     from geoleak.linref import Route
 
-    inside = np.flatnonzero((nodes >= stretch.low_m) & (nodes < stretch.high_m))
-    if not len(inside):
-        return
     snaps = [
         Route.from_vertices(each.shape.polyline()).snap(here[inside]) for each in stretch.known
     ]
@@ -243,7 +249,6 @@ def _average_stretch(stretch: Stretch, nodes: Floats, here: Floats, total: Float
         mixed[:, 0, 0] += other.share * (known_along + (snap.chainage_m - snaps[0].chainage_m) ** 2)
         mixed[:, 1, 1] += other.share * (local[:, 1, 1] + (snap.offset_m - snaps[0].offset_m) ** 2)
     total[inside] = mixed
-    total[inside[-1] + 1 :, 0, 0] += stretch.length_variance_m2()
 
 
 def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:
