@@ -401,6 +401,8 @@ class PriorSettings:
     past_leaks: float = 2.0
     recent_excavation: float = 2.0
     age: float = 1.0
+    material: float = 1.5
+    """For legs of metal that rusts, beside legs of anything else."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -358,13 +358,13 @@ def _quarry_recordings(folder: Path, pipe: Pipe, rng: np.random.Generator) -> No
         wave_speed_m_per_s=1262.0,
         band_hz=(250.0, 1100.0),
         snr_db=3.0,
-        duration_s=14.0,
+        duration_s=12.4,
         hum_db=6.0,
     )
     first, second = leak_pair(sensors, rng)
     write_wav_16(folder / "pair.wav", np.column_stack([first, second]), 4000)
     for name, snr_db in (("near.wav", 14.0), ("far.wav", -9.0)):
-        ground = LeakPair(band_hz=(350.0, 900.0), snr_db=snr_db, duration_s=14.0, hum_db=8.0)
+        ground = LeakPair(band_hz=(350.0, 900.0), snr_db=snr_db, duration_s=12.2)
         heard, _ = leak_pair(ground, rng)
         # One gain for both files, so that their levels may be set side by side.
         write_wav_16(folder / name, heard, 4000, peak=float(np.abs(heard).max()) / 60.0)

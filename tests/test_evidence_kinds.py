@@ -553,6 +553,24 @@ def test_older_pipe_is_likelier_by_the_stated_factor():
     assert posterior.leg_probability == pytest.approx([0.75, 0.25], abs=1e-6)
 
 
+def test_a_leg_that_rusts_is_likelier_beside_one_that_does_not():
+    legs = [synthetic.straight(50.0), Route.from_vertices([(0.0, 90.0), (50.0, 90.0)])]
+    survey = synthetic.survey(legs, elsewhere=0.0)
+
+    def of(*materials):
+        made = zip(survey.legs, materials, strict=True)
+        return replace(
+            survey, legs=tuple(replace(leg, leg=replace(leg.leg, material=m)) for leg, m in made)
+        )
+
+    mixed = infer(of("galvanized_steel", "pvc"))
+    assert mixed.leg_probability == pytest.approx([0.6, 0.4], abs=1e-6)
+    assert dict(mixed.prior_factors) == {"material": 1.5}
+    assert infer(of("pvc", "pvc")).leg_probability == pytest.approx([0.5, 0.5], abs=1e-6)
+    off = infer(of("steel", "pvc"), options=InferenceOptions(without=frozenset({"material"})))
+    assert off.leg_probability == pytest.approx([0.5, 0.5], abs=1e-6)
+
+
 def test_kinds_that_point_apart_are_said_with_both_places():
     route = synthetic.straight(100.0)
     chainage = np.arange(10.0, 40.0, 1.0)

@@ -89,3 +89,7 @@ def test_recordings_stand_on_a_scale_of_their_own(located: tuple[str, Result]) -
     ]
     assert abs(float(np.median(error))) < 1.0
     assert float(np.std(error)) < 3.0
+
+
+def test_the_recordings_stay_small() -> None:
+    assert sum(path.stat().st_size for path in (SITES / "quarry_road").glob("*.wav")) <= 400_000

@@ -11,6 +11,8 @@ from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
 Spot = tuple[int, float]
+# Metals that rust through under the ground (common practice, no source).
+RUSTING = frozenset({"galvanized_steel", "steel", "cast_iron", "ductile_iron"})
 
 
 def log_factor(
@@ -24,7 +26,7 @@ def log_factor(
     places : Candidates
     without : frozenset of str
         Factors that are switched off: ``"joints"``, ``"past_leaks"``, ``"recent_excavation"``,
-        ``"age"``. A factor of 1 in the site file is off as well.
+        ``"age"``, ``"material"``. A factor of 1 in the site file is off as well.
     """
     value = np.zeros(len(places))
     used: dict[str, float] = {}
@@ -39,6 +41,16 @@ def log_factor(
         if older.any():
             used["age"] = age
             value += np.log(age) * older[places.leg] / setting("age_years").value
+    material = survey.site.prior.material
+    rusting = np.array([each.leg.material in RUSTING for each in survey.legs])
+    # It weighs legs against one another: one kind of pipe throughout leaves nothing to weigh.
+    if (
+        material not in (0.0, 1.0)
+        and "material" not in without
+        and 0 < rusting.sum() < len(rusting)
+    ):
+        used["material"] = material
+        value += np.log(material) * rusting[places.leg]
     return value, used
 
 

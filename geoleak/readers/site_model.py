@@ -143,6 +143,7 @@ class PriorTable(_Table):
     past_leaks: Factor = 2.0
     recent_excavation: Factor = 2.0
     age: Factor = 1.0
+    material: Factor = 1.5
 
 
 class UtilityTable(_Table):
