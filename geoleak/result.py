@@ -341,6 +341,8 @@ class Result:
     services_clear: tuple[str, ...] = ()
     """Names of services that were given but come nowhere near the hole."""
     features: tuple[Feature, ...] = ()
+    prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    """Factors on the chance per metre that were in use."""
     job: Job = field(default_factory=Job)
     not_before: str | None = None
     """Why nobody may dig yet (no valid locate request), or None."""

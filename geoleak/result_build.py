@@ -69,6 +69,7 @@ def build_result(
         services=work.services,
         services_clear=work.services_clear,
         elevation_unit=survey.site.point_file.elevation_unit or "",
+        prior_factors=dict(sorted(posterior.prior_factors.items())),
         job=survey.site.job,
         not_before=work.not_before,
     )

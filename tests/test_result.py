@@ -236,3 +236,9 @@ def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site) -> None:
     result = geoleak.locate(dataclasses.replace(site, utilities=(far,)))
     assert result.services_clear == ("water",)
     assert services(result) == ["water: drawn, but nowhere near here"]
+
+
+def test_the_prior_factors_in_use_are_told(site: geoleak.Site, result: Result) -> None:
+    assert result.to_dict()["prior_factors"] == {"joints": 2.0}
+    off = dataclasses.replace(site, prior=dataclasses.replace(site.prior, joints=1.0))
+    assert geoleak.locate(off).to_dict()["prior_factors"] == {}
