@@ -170,8 +170,14 @@ class HoleSummary:
     area_m2: float | None = None
     volume_m3: float | None = None
     outline_wkt: str | None = None
-    """In the printed grid CRS."""
+    """In the printed grid CRS; the outline to mark in white for the locate request."""
     notes: tuple[str, ...] = ()
+    soil: str = "C"
+    """Type that the slopes are for; unclassified soil counts as C."""
+    sloped_area_m2: float | None = None
+    sloped_volume_m3: float | None = None
+    sloped_outline_wkt: str | None = None
+    """At the surface, with sides sloped for the soil; None where the depth is not known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,7 +46,7 @@ from geoleak.stake_ground import GroundPlane, ground_plane
 from geoleak.survey import Survey, SurveyedLeg
 from geoleak.survey_legs import depth_is_known
 from geoleak.ties import Ties, choose_ties, tape_points
-from geoleak.units import format_station
+from geoleak.units import format_length, format_station
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -234,9 +234,25 @@ class _Work:
             area_m2=shape.area_m2,
             volume_m3=shape.volume_m3,
             outline_wkt=outline_wkt(shape.outline, to_grid=self.survey.frame.to_grid),
-            notes=shape.notes,
+            notes=(*self._slope_words(shape), *shape.notes),
+            soil=shape.soil,
+            sloped_area_m2=shape.sloped_area_m2,
+            sloped_volume_m3=shape.sloped_volume_m3,
+            sloped_outline_wkt=None
+            if shape.sloped_outline is None
+            else outline_wkt(shape.sloped_outline, to_grid=self.survey.frame.to_grid),
         )
         return shape, summary
+
+    def _slope_words(self, shape: HoleShape) -> tuple[str, ...]:
+        """Say how much ground the hole takes at the surface where its sides are sloped."""
+        if shape.sloped_outline is None or shape.soil == "rock":
+            return ()
+        box = np.asarray(shape.sloped_outline.minimum_rotated_rectangle.exterior.coords)
+        sides = sorted(float(v) for v in np.hypot(*np.diff(box[:3], axis=0).T))
+        unit = self.survey.site.length_unit
+        short, long = (format_length(side, unit=unit, decimals=1) for side in sides)
+        return (f"sides sloped for type {shape.soil} soil: {long} by {short} at the surface",)
 
     def _ties(self, leg: SurveyedLeg, at_m: float, east: float, north: float) -> Ties:
         crew = self.survey.site.crew

@@ -242,3 +242,21 @@ def test_the_prior_factors_in_use_are_told(site: geoleak.Site, result: Result) -
     assert result.to_dict()["prior_factors"] == {"joints": 2.0}
     off = dataclasses.replace(site, prior=dataclasses.replace(site.prior, joints=1.0))
     assert geoleak.locate(off).to_dict()["prior_factors"] == {}
+
+
+def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Result) -> None:
+    """29 CFR 1926 Subpart P, App. B, Table B-1: type C at 1 1/2 to 1 on every side."""
+    import shapely
+
+    hole = result.decision.hole
+    assert hole.soil == "C"
+    assert hole.outline_wkt is not None
+    assert hole.sloped_outline_wkt is not None
+    inner, outer = (shapely.from_wkt(w) for w in (hole.outline_wkt, hole.sloped_outline_wkt))
+    assert outer.contains(inner)
+    assert hole.depth_m is not None
+    assert result.leak.depth_sigma_m is not None
+    reach = 1.5 * (hole.depth_m + result.leak.depth_sigma_m) / US_SURVEY_FOOT_M
+    nearest = min(inner.distance(shapely.Point(p)) for p in outer.exterior.coords)
+    assert reach * 0.99 <= nearest <= reach * 1.5
+    assert hole.notes[0].startswith("sides sloped for type C soil: ")
