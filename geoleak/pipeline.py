@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from geoleak.site import Site
 
 if TYPE_CHECKING:
-    from geoleak.check_report import CheckReport
     from geoleak.result import Result
-    from geoleak.route_report import RouteReport
-    from geoleak.sound_report import DelayReport, ListenReport
     from geoleak.survey import Survey
 
 
@@ -43,7 +40,7 @@ def read_site(folder: str | Path) -> Site:
 
 def survey_site(site: Site) -> Survey:
     """Return the site put together: points projected, legs fitted, readings on the pipe."""
-    from geoleak.survey_build import survey_site as build
+    from geoleak.survey import survey_site as build
 
     return build(site)
 
@@ -79,49 +76,7 @@ def locate(site: Site, *, now: datetime.datetime | None = None) -> Result:
     'yard'
     """
     from geoleak.posterior import infer
-    from geoleak.result_build import build_result
+    from geoleak.result import build_result
 
     survey = survey_site(site)
     return build_result(survey, infer(survey), now=now)
-
-
-def check_report(survey: Survey) -> CheckReport:
-    """Return what `geoleak check` says."""
-    from geoleak.check_report import CheckReport
-
-    return CheckReport(survey)
-
-
-def route_report(survey: Survey) -> RouteReport:
-    """Return what `geoleak route` says."""
-    from geoleak.route_report import RouteReport
-
-    return RouteReport(survey)
-
-
-def listen_report(site: Site, **options: Any) -> ListenReport:
-    """Return what `geoleak listen` says; options as `geoleak.sound_report.listen_report`."""
-    from geoleak.sound_report import listen_report as report
-
-    return report(site, **options)
-
-
-def check_picture(path: Path) -> None:
-    """Refuse a file that a picture of spectra cannot be written to."""
-    from geoleak.sound_report import check_picture as check
-
-    check(path)
-
-
-def delay_report(first: str, second: str, **options: Any) -> DelayReport:
-    """Return what `geoleak delay` says; options as `geoleak.sound_report.delay_report`."""
-    from geoleak.sound_report import delay_report as report
-
-    return report(first, second, **options)
-
-
-def site_delay_report(site: Site, **options: Any) -> DelayReport:
-    """Return the delays of every row of delays.csv that names two recordings."""
-    from geoleak.sound_report import site_delay_report as report
-
-    return report(site, **options)

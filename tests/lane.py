@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from geoleak.readers import read_site
-from geoleak.survey import Survey
-from geoleak.survey_build import survey_site
+from geoleak.survey.build import survey_site
+from geoleak.survey.records import Survey
 
 FOOT = 0.3048
 TOML = """\

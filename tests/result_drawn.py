@@ -7,7 +7,7 @@ import math
 import numpy as np
 from shapely.geometry import LineString, Point
 
-from geoleak.result import NextReadingSummary, ReadingSummary, StakeSummary, TieSummary
+from geoleak.result.records import NextReadingSummary, ReadingSummary, StakeSummary, TieSummary
 from tests.result_yard import BEARING_DEG, BEFORE_M, FIXED_M, PAST_M, SPREADS_M, STAKE_M
 
 

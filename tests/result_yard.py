@@ -11,7 +11,7 @@ from pyproj import Transformer
 from shapely.geometry import LineString, Point
 from shapely.ops import substring
 
-from geoleak.result import Feature
+from geoleak.result.records import Feature
 from geoleak.units import unit_m
 
 HOSTILE = (

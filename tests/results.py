@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from geoleak.cautions import listening_cautions
-from geoleak.result import (
+from geoleak.result.records import (
     BudgetRow,
     DecisionSummary,
     FitSummary,
@@ -26,7 +26,7 @@ from geoleak.result import (
     Warned,
     Window,
 )
-from geoleak.site import Job
+from geoleak.site.records import Job
 from geoleak.units import format_station
 from tests import result_drawn as drawn
 from tests.result_yard import (

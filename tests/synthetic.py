@@ -10,9 +10,9 @@ from types import MappingProxyType
 import numpy as np
 
 from geoleak.linref import Route
-from geoleak.network import Joint, Network
-from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
-from geoleak.survey import Levels, Survey, SurveyedLeg, no_levels
+from geoleak.network.network import Joint, Network
+from geoleak.site.records import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
+from geoleak.survey.records import Levels, Survey, SurveyedLeg, no_levels
 
 
 @dataclass(frozen=True, slots=True, eq=False)

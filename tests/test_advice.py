@@ -9,22 +9,23 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from geoleak.advice import decide
-from geoleak.advice_foresight import (
+from geoleak.advice.decide import decide
+from geoleak.advice.foresight import (
     best_window_chance,
     foreseen_masses,
     log_error,
     set_length,
     stratify,
 )
-from geoleak.advice_hole import LegMass, best_window, chance_across, then_windows
-from geoleak.advice_next import next_readings
-from geoleak.inference import DigWindow, Places, Posterior
+from geoleak.advice.next_readings import next_readings
+from geoleak.advice.records import DigWindow
+from geoleak.advice.windows import LegMass, best_window, chance_across, then_windows
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.posterior import infer
-from geoleak.site import Crew, Point
-from geoleak.survey import PipePlace, SurveyedDelay, SurveyedPoint
+from geoleak.network.network import Joint
+from geoleak.posterior.infer import infer
+from geoleak.posterior.records import Places, Posterior
+from geoleak.site.records import Crew, Point
+from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
 from tests.check_values import check_value
 
@@ -279,7 +280,7 @@ def test_next_readings_agree_with_brute_force():
     best = decision.next_readings[0]
     rng = np.random.default_rng(20261125)
     from geoleak.evidence.surface import SurfaceEvidence
-    from geoleak.posterior_run import InferenceOptions, begin, draw, settle
+    from geoleak.posterior.run import InferenceOptions, begin, draw, settle
 
     run = begin(survey, InferenceOptions())
     cells, mass, _ = settle(run)

@@ -11,8 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "geoleak"
 
-# Top to bottom: a room may import those above it and itself. Rooms on one line are neighbours
-# that may not import one another unless they stand in order here.
+# Top to bottom: a room may import those above it and itself.
 ROOMS = (
     "version",
     "errors",
@@ -20,41 +19,32 @@ ROOMS = (
     "cautions",
     "tables",
     "site",
-    "readers",
-    "new_site",
     "crs",
+    "readers",
     "linref",
     "route",
     "network",
     "acoustics",
+    "hydraulics",
     "survey",
-    "inference",
     "evidence",
     "posterior",
     "advice",
     "stake",
-    "hydraulics",
     "result",
     "export",
+    "closeout",
     "pipeline",
+    "new",
+    "reports",
+    "serve",
+    "batch",
     "cli",
 )
-# Modules of a room that carry its name as a prefix belong to it (`crs_axes` to `crs`); these have
-# names of their own.
-MEMBERS = {
-    "ties": "stake",
-    "hole": "stake",
-    "services": "stake",
-    "check_report": "pipeline",
-    "route_report": "pipeline",
-    "sound_report": "pipeline",
-    "result_build": "pipeline",
-    "result_features": "pipeline",
-    "result_listen": "pipeline",
-    "result_services": "pipeline",
-    "result_stake": "pipeline",
-    "result_work": "pipeline",
-}
+# Rooms at the edge: each file is an entry of its own, imported when it is used. From every other
+# room one takes what its __init__ hands on.
+BY_FILE = ("tables", "export", "closeout", "new", "reports", "serve", "batch", "cli")
+ROOT_FILES = 8
 # The map's own modules subclass a library's classes: they are loaded only when a map is drawn.
 AT_THE_EDGE = dict.fromkeys(
     ("map_layers", "map_leaflet", "map_readings", "map_ticks", "map_view"), "folium"
@@ -66,18 +56,14 @@ DOWNWARD = {("result", "export")}
 def room_of(module: str) -> str | None:
     """Return the room of a module below geoleak, such as ``export.map``."""
     first = module.split(".")[0]
-    if first in ("__init__", "__main__", ""):
-        return None
-    if first in MEMBERS:
-        return MEMBERS[first]
-    for room in sorted(ROOMS, key=len, reverse=True):
-        if first == room or first.startswith(room + "_"):
-            return room
-    return "unknown:" + first
+    return None if first in ("__init__", "__main__", "") else first
 
 
-def imports(path: Path) -> list[tuple[str, bool]]:
-    """Return (module below geoleak, at import time) for each import of a file."""
+def imports(path: Path, *, by_file: bool = False) -> list[tuple[str, bool]]:
+    """Return (module, at import time) for each import of a file.
+
+    ``by_file`` names the file where ``from geoleak.room import file`` takes one.
+    """
     tree = ast.parse(path.read_text(encoding="utf-8"))
     inside = {
         id(node)
@@ -100,7 +86,13 @@ def imports(path: Path) -> list[tuple[str, bool]]:
             if node.module == "geoleak":
                 names = [f"geoleak.{alias.name}" for alias in node.names]
             else:
-                names = [node.module]
+                rooms = PACKAGE.parent.joinpath(*node.module.split("."))
+                names = [
+                    f"{node.module}.{alias.name}"
+                    if by_file and (rooms / f"{alias.name}.py").exists()
+                    else node.module
+                    for alias in node.names
+                ]
         elif isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
         found += [(name, id(node) not in inside) for name in names]
@@ -120,10 +112,33 @@ def test_rooms_import_only_rooms_above_them(path: Path) -> None:
         if not name.startswith("geoleak."):
             continue
         there = room_of(name.removeprefix("geoleak."))
-        if there is None or (here, there) in DOWNWARD or name == "geoleak.__version__":
+        if there in (None, here) or (here, there) in DOWNWARD or name == "geoleak.__version__":
             continue
         assert there in ROOMS, f"{path.name} imports {name}, which belongs to no room"
-        assert ROOMS.index(there) <= ROOMS.index(here), f"{path.name} ({here}) imports {name}"
+        assert ROOMS.index(there) < ROOMS.index(here), f"{path.name} ({here}) imports {name}"
+        assert there in BY_FILE or name.count(".") == 1, f"{path.name}: {name} past its room's door"
+
+
+def test_no_circle_inside_a_room() -> None:
+    ways = {}
+    for path in MODULES:
+        name = ".".join(("geoleak", *path.relative_to(PACKAGE).with_suffix("").parts))
+        ways[name] = {each for each, _ in imports(path, by_file=True)}
+    for name, others in ways.items():
+        seen, todo = set(), [each for each in others if each in ways]
+        while todo:
+            each = todo.pop()
+            assert each != name, f"{name} imports itself in a circle, by way of {sorted(seen)}"
+            if each not in seen:
+                seen.add(each)
+                todo += [more for more in ways[each] if more in ways]
+
+
+def test_the_root_holds_rooms_and_few_files() -> None:
+    files = [path.name for path in PACKAGE.iterdir() if path.is_file()]
+    assert len(files) <= ROOT_FILES, files
+    for path in PACKAGE.iterdir():
+        assert path.name in ROOMS or path.is_file() or path.name == "__pycache__", path
 
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))

@@ -9,9 +9,9 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from pyproj import CRS
 
-from geoleak.crs import Frame, fits_area
-from geoleak.crs_axes import Projection, horizontal_crs
-from geoleak.crs_shift import DatumShift, same_datum
+from geoleak.crs.axes import Projection, horizontal_crs
+from geoleak.crs.datum import DatumShift, same_datum
+from geoleak.crs.frame import Frame, fits_area
 from geoleak.errors import CrsError
 from tests.check_values import check_value
 

@@ -10,8 +10,8 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geoleak.crs import Frame, gaussian_radius_m
-from geoleak.crs_axes import Projection
+from geoleak.crs.axes import Projection
+from geoleak.crs.frame import Frame, gaussian_radius_m
 from tests.check_values import check_value
 
 GRS80 = Geodesic(6378137.0, 1 / 298.257222101)
@@ -193,7 +193,7 @@ def every_projected_crs() -> list[tuple[str, tuple[float, float, float, float], 
 
 def test_the_registry_round_trips() -> None:
     """Every ninth projected CRS of the EPSG registry, and all of the methods that close loosely."""
-    from geoleak.crs_axes import _LOOSE_INVERSE
+    from geoleak.crs.axes import _LOOSE_INVERSE
     from geoleak.errors import CrsError
 
     tried = 0

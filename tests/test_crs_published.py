@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geoleak.crs import Frame, elevation_factor, gaussian_radius_m
-from geoleak.crs_axes import Projection
+from geoleak.crs.axes import Projection
+from geoleak.crs.frame import Frame, elevation_factor, gaussian_radius_m
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M
 from tests.check_values import check_value
 

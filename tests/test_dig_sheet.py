@@ -13,7 +13,7 @@ import pytest
 from geoleak.export.dig_sheet import geo_uri, write_dig_sheet
 from geoleak.export.plan_picture import plan_picture
 from geoleak.export.scripts import as_drawn
-from geoleak.result import TieSummary
+from geoleak.result.records import TieSummary
 from tests.check_values import check_value
 from tests.results import (
     EVERY_SITE,

@@ -21,10 +21,10 @@ from geoleak.evidence.sighting import SightingEvidence
 from geoleak.evidence.speeds import prior_speeds
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.posterior import InferenceOptions, infer
-from geoleak.site import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
-from geoleak.survey import (
+from geoleak.network.network import Joint
+from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.site.records import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
+from geoleak.survey.records import (
     PipePlace,
     SurveyedDelay,
     SurveyedHole,

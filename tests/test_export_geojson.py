@@ -12,7 +12,7 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon, shape
 
 from geoleak.errors import GeoleakError
 from geoleak.export.geojson import feature_collection, geometry, write_geojson
-from geoleak.result import FEATURE_KINDS
+from geoleak.result.records import FEATURE_KINDS
 from tests.check_values import check_value
 from tests.results import (
     EVERY_SITE,

@@ -11,7 +11,7 @@ import pytest
 
 from geoleak.errors import GeoleakError
 from geoleak.export.json_result import dump_json, schema, write_json
-from geoleak.result import Result
+from geoleak.result.records import Result
 from tests.results import EVERY_SITE, feet_site, with_leak
 
 SCHEMA = Path(__file__).parent.parent / "shared" / "schemas" / "result.schema.json"

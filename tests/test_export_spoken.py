@@ -10,7 +10,7 @@ import pytest
 from geoleak.export.listen_words import expected, place
 from geoleak.export.spoken import lines
 from geoleak.export.words import told
-from geoleak.result import NearMarks, NextReadingSummary
+from geoleak.result.records import NearMarks, NextReadingSummary
 from tests.results import (
     EVERY_SITE,
     feet_site,

@@ -21,9 +21,10 @@ from geoleak.cautions import (
     listening_cautions,
     not_before,
 )
-from geoleak.crs import Frame
+from geoleak.crs.frame import Frame
 from geoleak.errors import GeometryError
-from geoleak.hole import (
+from geoleak.linref import Route
+from geoleak.stake.hole import (
     dig_depth_m,
     hole_outline,
     hole_shape,
@@ -33,7 +34,6 @@ from geoleak.hole import (
     sloped_outline,
     top_width_m,
 )
-from geoleak.linref import Route
 from tests.check_values import check_value
 
 FOOT = 0.3048

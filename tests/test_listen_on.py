@@ -16,7 +16,7 @@ from geoleak.export import spoken
 from geoleak.export.drawing import Words
 from geoleak.export.listen_words import features, numbered
 from geoleak.export.plan_picture import plan_picture
-from geoleak.result import Result
+from geoleak.result.records import Result
 from geoleak.units import unit_m
 
 SITE = Path(__file__).parent.parent / "sample_sites" / "school_loop"

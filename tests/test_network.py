@@ -10,8 +10,8 @@ import pytest
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.network import Joint, Network
-from geoleak.network_join import joints_of_routes
+from geoleak.network.joints import joints_of_routes
+from geoleak.network.network import Joint, Network
 
 
 def straight(*ends: tuple[float, ...]) -> Route:

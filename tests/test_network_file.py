@@ -13,8 +13,8 @@ from pyproj import Transformer
 
 from geoleak.errors import InputError
 from geoleak.linref import Route
-from geoleak.network import Network
-from geoleak.network_join import joints_of_routes
+from geoleak.network.joints import joints_of_routes
+from geoleak.network.network import Network
 from geoleak.readers.network_attributes import role_of
 from geoleak.readers.network_file import read_network
 

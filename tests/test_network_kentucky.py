@@ -13,8 +13,8 @@ import pytest
 import shapely
 
 from geoleak.linref import Route, RouteSet
-from geoleak.network import Joint, Network
-from geoleak.network_join import joints_of_routes
+from geoleak.network.joints import joints_of_routes
+from geoleak.network.network import Joint, Network
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 

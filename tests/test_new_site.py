@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 
 from geoleak.cautions import HEARING
+from geoleak.crs.search import crs_candidates
 from geoleak.errors import InputError
-from geoleak.new_site import NewLeg, NewSite, legs_by_code, quoted, write_site
+from geoleak.new.guess import decide_layout, understand
+from geoleak.new.write import NewLeg, NewSite, legs_by_code, quoted, write_site
 from geoleak.readers import read_site
-from geoleak.readers.crs_search import crs_candidates
-from geoleak.readers.guess import decide_layout, understand
 from tests.site_folders import POINTS
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"

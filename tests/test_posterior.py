@@ -9,12 +9,11 @@ import pytest
 
 from geoleak import evidence
 from geoleak.errors import SiteDataError
-from geoleak.evidence.base import Hint, Judged
-from geoleak.inference import KindFit
+from geoleak.evidence.base import Hint, Judged, KindFit
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.posterior import InferenceOptions, infer
-from geoleak.site import LevelSettings
+from geoleak.network.network import Joint
+from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.site.records import LevelSettings
 from tests import synthetic
 from tests.benchmarks.bench_inference import big_network
 from tests.trials.ranks import Truth, covers

@@ -12,8 +12,8 @@ from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
-from geoleak.posterior import infer
-from geoleak.survey import PipePlace, SurveyedDelay
+from geoleak.posterior.infer import infer
+from geoleak.survey.records import PipePlace, SurveyedDelay
 from tests import synthetic
 
 emcee = pytest.importorskip("emcee")

@@ -5,12 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geoleak.advice import decide
+from geoleak.advice.decide import decide
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.posterior import infer
-from geoleak.site import Crew, Hole, Isolation, LevelSettings, Place
-from geoleak.survey import PipePlace, SurveyedDelay, SurveyedHole, SurveyedIsolation, no_levels
+from geoleak.network.network import Joint
+from geoleak.posterior.infer import infer
+from geoleak.site.records import Crew, Hole, Isolation, LevelSettings, Place
+from geoleak.survey.records import (
+    PipePlace,
+    SurveyedDelay,
+    SurveyedHole,
+    SurveyedIsolation,
+    no_levels,
+)
 from tests import synthetic
 
 NOWHERE = Place("leg", "")

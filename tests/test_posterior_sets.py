@@ -7,8 +7,8 @@ import pytest
 from scipy import stats
 
 from geoleak.evidence.base import Hint
-from geoleak.posterior_grid import Cells, Line, interpolate, knots_to_add, lattice
-from geoleak.posterior_sets import find_peaks, highest_density_set
+from geoleak.posterior.grid import Cells, Line, interpolate, knots_to_add, lattice
+from geoleak.posterior.sets import find_peaks, highest_density_set
 from tests.check_values import check_value
 
 

@@ -8,8 +8,8 @@ from pyproj import Transformer
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 
-from geoleak.crs_axes import Projection
-from geoleak.readers.crs_info import crs_info
+from geoleak.crs.axes import Projection
+from geoleak.crs.info import crs_info
 
 # Grads from Paris; degrees from Ferro, Madrid, Bern, Oslo; axes south and west, west and south.
 ODD = ("EPSG:27572", "EPSG:31282", "EPSG:2062", "EPSG:21780", "EPSG:27391", "EPSG:5513",

@@ -14,8 +14,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from geoleak.errors import InputError
+from geoleak.new.guess import understand
 from geoleak.readers import read_site
-from geoleak.readers.guess import understand
 from tests.site_folders import POINTS, READINGS, TOML, write_folder
 
 QUICK = settings(

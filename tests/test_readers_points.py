@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from geoleak.crs.info import crs_info
 from geoleak.errors import InputError
 from geoleak.readers.collector import Collector
-from geoleak.readers.crs_info import crs_info
 from geoleak.readers.header_roles import read_header
 from geoleak.readers.long_source import raw_from_long_text
 from geoleak.readers.numbers import angle, number, unpacked
 from geoleak.readers.point_context import PointContext
 from geoleak.readers.point_table import PointTable
 from geoleak.readers.points import read_points
-from geoleak.site import Note, PointFile
+from geoleak.site.records import Note, PointFile
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoleak.new_site import quoted
+from geoleak.new.write import quoted
 from geoleak.readers.toml_positions import scan
 from tests.check_values import check_value
 from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder

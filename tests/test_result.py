@@ -13,10 +13,10 @@ import pytest
 from pyproj import Transformer
 
 import geoleak
-from geoleak.result import FEATURE_KINDS, Result
-from geoleak.site import LocateRequest
-from geoleak.stake import free_ids
-from geoleak.ties import TapePoint, position_from_tapes
+from geoleak.result.records import FEATURE_KINDS, Result
+from geoleak.site.records import LocateRequest
+from geoleak.stake.stake import free_ids
+from geoleak.stake.ties import TapePoint, position_from_tapes
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 
 SITES = Path(__file__).parent.parent / "sample_sites"

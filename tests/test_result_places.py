@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 
 import geoleak
-from geoleak.result_build import place_text
-from geoleak.result_services import services_of
-from geoleak.site import Utility
-from geoleak.survey import Survey
-from geoleak.survey_build import survey_site
+from geoleak.result.build import place_text
+from geoleak.result.services import services_of
+from geoleak.site.records import Utility
+from geoleak.survey.build import survey_site
+from geoleak.survey.records import Survey
 from tests.site_folders import TOML, site_of
 
 SITES = Path(__file__).parent.parent / "sample_sites"
@@ -81,7 +81,7 @@ def test_the_axis_of_an_ellipse_stays_within_half_a_circle(
     turned = geoleak.locate(site).leak.setting_out_ellipse_95.bearing_deg
     assert 0.0 <= turned < 180.0
     # Whatever the grid's convergence: an axis turned past north comes back at the other side.
-    from geoleak import crs
+    from geoleak.crs import frame as crs
 
     own = crs.Frame.bearing_grid_deg
     monkeypatch.setattr(

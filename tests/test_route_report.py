@@ -9,10 +9,10 @@ import networkx
 import numpy as np
 import pytest
 
-from geoleak import pipeline
 from geoleak.linref import Route
-from geoleak.network import Joint, Network
-from geoleak.network_loops import loops, meetings
+from geoleak.network.loops import loops, meetings
+from geoleak.network.network import Joint, Network
+from geoleak.reports.route import RouteReport
 from tests.command import run
 from tests.lane import FOOT, TOML, lane, write_lane
 
@@ -22,7 +22,7 @@ WITH_BRANCH = TOML.replace("[codes]", BRANCH + "\n[codes]")
 
 
 def text(place: Path, **options: object) -> str:
-    return "\n".join(pipeline.route_report(lane(place, **options)).lines())
+    return "\n".join(RouteReport(lane(place, **options)).lines())
 
 
 def test_a_plain_leg_reads_plainly(tmp_path: Path) -> None:
@@ -37,11 +37,11 @@ def test_a_plain_leg_reads_plainly(tmp_path: Path) -> None:
 def test_a_gap_is_listed_where_it_begins(tmp_path: Path) -> None:
     far = TOML.replace('code = "WL"', 'points = "100-108, 114-120"')
     survey = lane(tmp_path, toml=far)
-    said = "\n".join(pipeline.route_report(survey).lines())
+    said = "\n".join(RouteReport(survey).lines())
     # Marks 108 and 114 stand 45 and 75 ft from the meter.
     assert "0+45.00  gap: no mark for 30.0 ft, up to 114 (elsewhere one every 5.0 ft)" in said
     assert "16 marks, no bends, 1 gap" in said
-    (gap,) = pipeline.route_report(survey).to_dict()["legs"][0]["gaps"]
+    (gap,) = RouteReport(survey).to_dict()["legs"][0]["gaps"]
     assert (gap["after"], gap["before"]) == ("108", "114")
     assert gap["to_m"] - gap["from_m"] == pytest.approx(30 * FOOT, abs=1e-6)
     # The table says what the fit warns of, and says it once.
@@ -149,7 +149,7 @@ def test_a_by_pass_makes_a_loop_that_is_read_out(tmp_path: Path) -> None:
     """From the lane at 25 ft to the lane at 65 ft, 10 ft aside: 40 ft and 60 ft of pipe."""
     more = tuple(f"{401 + k},{e},{n},100," for k, (e, n) in enumerate(WAY))
     survey = lane(tmp_path, toml=TOML.replace("[codes]", BYPASS), more=more)
-    report = pipeline.route_report(survey)
+    report = RouteReport(survey)
     said = report.lines()
     assert [each for each in said if each.startswith("closed loop")] == [
         "closed loop, 100.0 ft of pipe round: lane 0+25.00 to 0+65.00; bypass 0+00.00 to 0+60.00"

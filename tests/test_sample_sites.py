@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import geoleak
-from geoleak.result import Result
+from geoleak.result.records import Result
 from tests import make_sample_sites
 
 SITES = Path(__file__).parent.parent / "sample_sites"

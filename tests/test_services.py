@@ -10,14 +10,14 @@ import pyogrio.raw
 import pytest
 import shapely
 
-from geoleak.crs import Frame
-from geoleak.crs_axes import Projection
-from geoleak.crs_other import way_in
+from geoleak.crs.axes import Projection
+from geoleak.crs.frame import Frame
+from geoleak.crs.other import way_in
 from geoleak.errors import CrsError, InputError
-from geoleak.hole import hole_outline
 from geoleak.linref import Route
 from geoleak.readers.utilities import read_utility_file
-from geoleak.services import (
+from geoleak.stake.hole import hole_outline
+from geoleak.stake.services import (
     TOLERANCE_ZONE_M,
     Service,
     clear_names,

@@ -16,7 +16,7 @@ from geoleak.readers.site_model import (
     ReadingsTable,
     SiteTable,
 )
-from geoleak.site import Site
+from geoleak.site.records import Site
 
 PAGE = Path(__file__).parent.parent / "shared" / "site_folder.md"
 BLOCK = re.compile(r"^```(\w+)([^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)

@@ -8,8 +8,8 @@ import pytest
 
 import geoleak
 from geoleak.errors import InputError
-from geoleak.pipeline import site_delay_report
-from geoleak.site import Site
+from geoleak.reports.sound import site_delay_report
+from geoleak.site.records import Site
 
 SITES = Path(__file__).parent.parent / "sample_sites"
 

@@ -13,7 +13,7 @@ from scipy import stats
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.route import MarkArray, RouteOptions, fit_route
-from geoleak.stake import (
+from geoleak.stake.stake import (
     ELLIPSE_95,
     ShotPoint,
     budget,

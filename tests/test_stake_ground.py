@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geoleak.stake_ground import ground_plane
+from geoleak.stake.ground import ground_plane
 
 
 def shot(rng: np.random.Generator, count: int, *, across: float) -> np.ndarray:

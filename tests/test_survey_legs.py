@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoleak import pipeline
+from geoleak.reports.route import RouteReport
 from tests.command import run
 from tests.lane import FOOT, TOML, lane, readings, write_lane
 
@@ -22,7 +22,7 @@ def test_measured_chainage_places_and_fitted_chainage_prints(tmp_path: Path) -> 
     assert survey.surface.chainage_m == pytest.approx([50 * FOOT, 25 * FOOT], abs=1e-6)
     assert survey.legs[0].route.measured_m(50 * FOOT) == pytest.approx(50.5 * FOOT, abs=1e-6)
     assert survey.legs[0].route.length_m == pytest.approx(105 * FOOT, abs=1e-6)
-    printed = "\n".join(pipeline.route_report(survey).lines())
+    printed = "\n".join(RouteReport(survey).lines())
     assert "leg lane: 105.00 ft" in printed
     assert "106.05" not in printed
     assert "lane@40 in the sheets are as measured on the ground" in printed
@@ -32,7 +32,7 @@ def test_measured_chainage_places_and_fitted_chainage_prints(tmp_path: Path) -> 
 
 def test_without_calibration_nothing_is_said_of_it(tmp_path: Path) -> None:
     survey = lane(tmp_path)
-    assert "measured" not in "\n".join(pipeline.route_report(survey).lines())
+    assert "measured" not in "\n".join(RouteReport(survey).lines())
 
 
 def test_calibration_that_runs_backwards(tmp_path: Path) -> None:

@@ -19,8 +19,8 @@ from geoleak.linref import Route
 from geoleak.readers.site_model import NetworkTable
 from geoleak.readers.tapes import COLUMNS as TAPE_COLUMNS
 from geoleak.route import Drawing, drawn_fit
-from geoleak.survey import Survey
-from geoleak.survey_build import survey_site
+from geoleak.survey.build import survey_site
+from geoleak.survey.records import Survey
 
 GRID = "EPSG:26917"
 E, N = 680_000.0, 3_970_000.0

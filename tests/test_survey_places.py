@@ -11,10 +11,10 @@ import pytest
 from geoleak.errors import InputError, Origin
 from geoleak.linref import Route
 from geoleak.route import Drawing, drawn_fit
-from geoleak.site import Leg, Place
-from geoleak.survey import SurveyedLeg
-from geoleak.survey_build import survey_site
-from geoleak.survey_places import PlaceFinder, Resolved
+from geoleak.site.records import Leg, Place
+from geoleak.survey.build import survey_site
+from geoleak.survey.places import PlaceFinder, Resolved
+from geoleak.survey.records import SurveyedLeg
 from tests.lane import FOOT, TOML, lane, readings
 from tests.site_folders import site_of
 

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoleak import pipeline
 from geoleak.readers import read_site
-from geoleak.survey_build import survey_site
-from geoleak.survey_points import MOST_AT_ONCE, named_points
+from geoleak.reports.check import CheckReport
+from geoleak.survey.build import survey_site
+from geoleak.survey.points import MOST_AT_ONCE, named_points
 from tests.lane import readings, write_lane
 
 FAR = 30_000
@@ -44,7 +44,7 @@ def test_only_points_in_use_or_near_are_made(folder: Path) -> None:
 def test_check_lists_every_point(folder: Path) -> None:
     site = read_site(folder)
     survey = survey_site(site)
-    report = pipeline.check_report(survey)
+    report = CheckReport(survey)
     rows = report.to_dict()["points"]
     assert [row["id"] for row in rows] == list(site.points)
     by_id = {row["id"]: row for row in rows}

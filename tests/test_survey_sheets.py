@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
-from geoleak.survey import Survey
-from geoleak.survey_build import survey_site
+from geoleak.survey.build import survey_site
+from geoleak.survey.records import Survey
 from tests.site_folders import TOML, site_of, toml_with
 
 AMPLITUDE = toml_with("[codes]", '[readings]\nlevel_scale = "amplitude"\n\n[codes]')

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
-from geoleak.survey import Survey, SurveyedPoint
-from geoleak.survey_build import survey_site
+from geoleak.survey.build import survey_site
+from geoleak.survey.records import Survey, SurveyedPoint
 from tests.site_folders import complaints_of, site_of, write_folder
 
 TOML = """\

@@ -10,9 +10,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from geoleak.errors import GeometryError
-from geoleak.site import Point
-from geoleak.survey import SurveyedPoint
-from geoleak.ties import (
+from geoleak.site.records import Point
+from geoleak.stake.ties import (
     TapePoint,
     choose_ties,
     position_from_tapes,
@@ -21,6 +20,7 @@ from geoleak.ties import (
     tape_covariance,
     tape_points,
 )
+from geoleak.survey.records import SurveyedPoint
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 

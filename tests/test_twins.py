@@ -12,7 +12,7 @@ import pytest
 from pyproj import Transformer
 
 import geoleak
-from geoleak.result import Result
+from geoleak.result.records import Result
 from geoleak.units import LENGTH_UNITS
 from tests.spoilt_sites import SITES
 

@@ -8,7 +8,12 @@ from geoleak.acoustics.levels import SteadyLevel, add_db, level_db, steady_level
 from geoleak.acoustics.listening import Heard, Listening, delay_of_files, level_of_file, listen
 from geoleak.acoustics.picture import spectrum_svg
 from geoleak.acoustics.pipes import WaveSpeed, measured_speed, wave_speed
-from geoleak.acoustics.recording import Recording, Warned, open_recording
+from geoleak.acoustics.recording import (
+    Recording,
+    Warned,
+    open_recording,
+    split_channel,
+)
 
 __all__ = [
     "BandChoice",
@@ -33,6 +38,7 @@ __all__ = [
     "measured_speed",
     "open_recording",
     "spectrum_svg",
+    "split_channel",
     "steady_level",
     "wave_speed",
 ]

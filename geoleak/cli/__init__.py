@@ -16,7 +16,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     0 done, 1 the site's data do not allow an answer, 2 the command line or an input is wrong.
     ``GEOLEAK_TRACEBACK=1`` shows where an unexpected error came from.
     """
-    from geoleak.cli.app import Stopped, UsageFault, app
+    from geoleak.cli.commands import Stopped, UsageFault, app
     from geoleak.errors import GeoleakError
 
     _bear_any_text()

@@ -50,7 +50,3 @@ def _root(
     ] = False,
 ) -> None:
     """From a rover's point file and a sheet of readings to one stake over the leak."""
-
-
-# Each module adds its own command; it imports what it uses when it is called.
-from geoleak.cli import check, delay, listen, locate, new, route  # noqa: E402, F401

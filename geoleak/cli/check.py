@@ -13,10 +13,11 @@ def check(site: SiteArgument, json: JsonOption = False) -> None:
     """Read a site folder, put it on the ground and say what was understood. Writes nothing."""
     from geoleak import pipeline
     from geoleak.cli.say import out, out_json, progress
+    from geoleak.reports.check import CheckReport
 
     with progress("reading the site"):
         survey = pipeline.survey_site(pipeline.read_site(site))
-    report = pipeline.check_report(survey)
+    report = CheckReport(survey)
     if json:
         out_json(report.to_dict())
     else:

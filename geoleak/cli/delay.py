@@ -42,6 +42,7 @@ def delay(
     """
     from geoleak import pipeline
     from geoleak.cli.say import bar, out, out_json
+    from geoleak.reports.sound import delay_report, site_delay_report
 
     if second is None and Path(first).suffix.partition("#")[0].casefold() == ".wav":
         raise typer.BadParameter("one recording makes no delay: name the second sensor's as well")
@@ -49,13 +50,9 @@ def delay(
     with bar("timing") as tell:
         if second is None:
             site = pipeline.read_site(Path(first))
-            report = pipeline.site_delay_report(
-                site, band_hz=band, longest_s=longest_s, progress=tell
-            )
+            report = site_delay_report(site, band_hz=band, longest_s=longest_s, progress=tell)
         else:
-            report = pipeline.delay_report(
-                first, second, band_hz=band, longest_s=longest_s, progress=tell
-            )
+            report = delay_report(first, second, band_hz=band, longest_s=longest_s, progress=tell)
     if json:
         out_json(report.to_dict())
     else:

@@ -40,13 +40,14 @@ def listen(
     """
     from geoleak import pipeline
     from geoleak.cli.say import bar, out, out_json, progress
+    from geoleak.reports.sound import check_picture, listen_report
 
     if picture is not None:
-        pipeline.check_picture(picture)
+        check_picture(picture)
     with progress("reading the site"):
         read = pipeline.read_site(site)
     with bar("listening") as tell:
-        report = pipeline.listen_report(
+        report = listen_report(
             read, with_leak=with_leak, without=without, band_hz=band, progress=tell
         )
     if picture is not None:

@@ -77,7 +77,7 @@ def new(
     """
     from geoleak.cli.new_questions import Answers, settle
     from geoleak.cli.say import out, out_json
-    from geoleak.new_site import write_site
+    from geoleak.new.write import write_site
 
     given = Answers(
         crs=crs,

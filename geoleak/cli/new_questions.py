@@ -12,8 +12,8 @@ from geoleak.cli.say import out
 from geoleak.errors import Complaint, InputError, Origin
 
 if TYPE_CHECKING:
-    from geoleak.new_site import NewSite
-    from geoleak.readers.guess import PointFileGuess
+    from geoleak.new.guess import PointFileGuess
+    from geoleak.new.write import NewSite
 
 UNITS = ("m", "ft", "ftUS")
 LAYOUTS = ("pnezd", "penzd")
@@ -79,8 +79,8 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> Settled:
     InputError
         Without a terminal, naming every option that is missing.
     """
-    from geoleak.new_site import NewLeg, NewSite, legs_by_code
-    from geoleak.readers.guess import decide_layout, understand
+    from geoleak.new.guess import decide_layout, understand
+    from geoleak.new.write import NewLeg, NewSite, legs_by_code
 
     if not points.is_file():
         _refuse(points, "there is no such file", "name the rover's point file")
@@ -173,7 +173,7 @@ def _ask(known: Answers, guess: PointFileGuess) -> Answers:
 
 
 def _ask_crs(known: Answers, guess: PointFileGuess) -> str:
-    from geoleak.readers.crs_search import crs_candidates
+    from geoleak.crs import crs_candidates
 
     near: str | None = known.near
     while True:
@@ -256,7 +256,7 @@ def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
 
 
 def _crs_hint(known: Answers, guess: PointFileGuess) -> str:
-    from geoleak.readers.crs_search import crs_candidates
+    from geoleak.crs import crs_candidates
 
     if known.near is None and not guess.in_degrees:
         return ", or --near PLACE to see those that fit"

@@ -13,10 +13,11 @@ def route(site: SiteArgument, json: JsonOption = False) -> None:
     """List legs, stations of marks and bends, gaps, strays and lengths. Writes nothing."""
     from geoleak import pipeline
     from geoleak.cli.say import out, out_json, progress
+    from geoleak.reports.route import RouteReport
 
     with progress("fitting the route"):
         survey = pipeline.survey_site(pipeline.read_site(site))
-    report = pipeline.route_report(survey)
+    report = RouteReport(survey)
     if json:
         out_json(report.to_dict())
     else:

@@ -5,8 +5,61 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from geoleak.evidence import contact, delay, hole, isolation, sighting, surface, tracer
-from geoleak.evidence.base import Evidence
+from geoleak.evidence.base import (
+    Belief,
+    Candidates,
+    Evidence,
+    Hint,
+    KindFit,
+    candidates,
+    log_sum_exp,
+)
+from geoleak.evidence.contact import (
+    ContactEvidence,
+)
+from geoleak.evidence.level_model import (
+    PER_DB,
+    LevelDraws,
+    LevelEvidence,
+)
+from geoleak.evidence.nuisance import (
+    Nodes,
+    uniform_nodes,
+)
+from geoleak.evidence.pooling import (
+    Pooled,
+)
+from geoleak.evidence.robust import (
+    FREEDOM,
+    marginal,
+)
+from geoleak.evidence.surface import (
+    SurfaceEvidence,
+)
 from geoleak.survey import Survey
+
+__all__ = [
+    "FREEDOM",
+    "GATHERERS",
+    "PER_DB",
+    "Belief",
+    "Candidates",
+    "ContactEvidence",
+    "Evidence",
+    "Hint",
+    "KindFit",
+    "LevelDraws",
+    "LevelEvidence",
+    "Nodes",
+    "Pooled",
+    "SurfaceEvidence",
+    "candidates",
+    "gather",
+    "log_sum_exp",
+    "marginal",
+    "prior",
+    "uniform_nodes",
+]
 
 GATHERERS: dict[str, Callable[[Survey], Evidence | None]] = {
     "surface": surface.gather,

@@ -15,11 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, log_sum_exp
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, log_sum_exp
 from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.settings import setting
 from geoleak.evidence.speeds import Speeds, prior_speeds
-from geoleak.inference import KindFit
 from geoleak.site import Note
 from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.units import format_length

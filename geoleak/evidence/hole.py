@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit
 from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.settings import setting
-from geoleak.inference import KindFit
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedHole
 

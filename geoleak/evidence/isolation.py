@@ -12,10 +12,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit
 from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.settings import setting
-from geoleak.inference import KindFit
 from geoleak.site import Isolation, Note
 from geoleak.survey import PipePlace, Survey, SurveyedIsolation
 

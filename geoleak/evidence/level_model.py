@@ -15,12 +15,11 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Hint, Judged, log_sum_exp
+from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, log_sum_exp
 from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Rows, marginal
 from geoleak.evidence.settings import Setting, pipe_loss, setting
-from geoleak.inference import KindFit
 from geoleak.site import Note
 from geoleak.survey import Survey
 

@@ -75,7 +75,7 @@ def _speed(
 ) -> tuple[float, float]:
     """Return speed and sigma; of a pipe whose bore or wall is not stated, that of its kind."""
     if material is not None and outside_m is not None and wall_m is not None:
-        from geoleak.acoustics.pipes import wave_speed
+        from geoleak.acoustics import wave_speed
 
         found = wave_speed(material, outside_m, wall_m, temperature_c)
         return found.value, found.sigma

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
+from geoleak.crs import CrsInfo
 from geoleak.readers.collector import Collector
-from geoleak.readers.crs_info import CrsInfo
 from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from geoleak.crs import CrsInfo
 from geoleak.errors import Origin
 from geoleak.readers.collector import Collector
-from geoleak.readers.crs_info import CrsInfo
 from geoleak.site import PointFile
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from geoleak.crs import CrsInfo
 from geoleak.readers.collector import Collector
 from geoleak.readers.column_values import Bad, angles, floats
-from geoleak.readers.crs_info import CrsInfo
 from geoleak.readers.numbers import could_be_packed, unpacked
 from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw

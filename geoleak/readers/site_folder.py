@@ -8,10 +8,10 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin
 from geoleak.readers.calibration import read_calibrations
 from geoleak.readers.collector import Collector
-from geoleak.readers.crs_info import CrsInfo, crs_info
 from geoleak.readers.delays import read_delays
 from geoleak.readers.fittings import read_fittings
 from geoleak.readers.holes import read_holes

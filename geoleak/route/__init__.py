@@ -4,6 +4,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from geoleak.route.fit import fit_route
+from geoleak.route.order import (
+    GAP_OF_SPACING,
+)
 from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import RouteFit, StraightRun
 
@@ -12,6 +15,7 @@ if TYPE_CHECKING:
     from geoleak.route.splice import Spliced, spliced
 
 __all__ = [
+    "GAP_OF_SPACING",
     "Bend",
     "Drawing",
     "FixedPoint",

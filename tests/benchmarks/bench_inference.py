@@ -12,11 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from geoleak.advice import decide
+from geoleak.advice.decide import decide
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.posterior import infer
-from geoleak.survey import Survey
+from geoleak.network.network import Joint
+from geoleak.posterior.infer import infer
+from geoleak.survey.records import Survey
 from tests import synthetic
 
 

@@ -18,7 +18,7 @@ import numpy as np
 import shapely
 
 from geoleak.linref import Route, RouteSet
-from geoleak.network import Joint, Network
+from geoleak.network.network import Joint, Network
 
 MILLION = 1_000_000
 FEW = 2_000

@@ -14,11 +14,11 @@ from pathlib import Path
 
 import numpy as np
 
+from geoleak.crs.info import crs_info
 from geoleak.readers.collector import Collector
-from geoleak.readers.crs_info import crs_info
 from geoleak.readers.point_context import PointContext
 from geoleak.readers.points import read_points
-from geoleak.site import PointFile
+from geoleak.site.records import PointFile
 
 HEADER = "Point,Northing,Easting,Elevation,Code,HRMS,VRMS,Status\n"
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.posterior import infer
+from geoleak.posterior.infer import infer
 from tests.trials.model_sites import SITES
 from tests.trials.ranks import CRITICAL, chi_square, covers, place_in_posterior
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from geoleak.advice import decide
-from geoleak.inference import Decision, Posterior
-from geoleak.posterior import infer
+from geoleak.advice.decide import decide
+from geoleak.advice.records import Decision
+from geoleak.posterior.infer import infer
+from geoleak.posterior.records import Posterior
 from tests.trials.field import Field, draw_field
 from tests.trials.ranks import covers
 

@@ -82,20 +82,24 @@ def write_site(folder: Path, number: int) -> None:
         lines.append(f"Point,{names},Code" + (",HRMS" if number % 2 else ""))
     for k, (x, y) in enumerate(points):
         row = f"{ids[k]},{y:.{digits}f},{x:.{digits}f},{heights[k] / metre:.3f},{codes[k]}"
-        lines.append(row + (f",{rng.uniform(0.01, 0.03) / metre:.3f}" if header and number % 2 else ""))
+        lines.append(
+            row + (f",{rng.uniform(0.01, 0.03) / metre:.3f}" if header and number % 2 else "")
+        )
     folder.mkdir(parents=True)
     (folder / "points.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     surface = rows.surface or ("",) * len(marks)
     sheet = ["reading,kind,place,level,surface,background,skip,note"]
     for k, level in enumerate(rows.level_db):
-        values = f"{level:.0f} {level + rng.normal(0, 2):.0f}" if rng.random() < 0.2 else f"{level:.0f}"
+        again = f" {level + rng.normal(0, 2):.0f}" if rng.random() < 0.2 else ""
         back = "38" if rng.random() < 0.1 else ""
-        sheet.append(f"R{k + 1},surface,{ids[k]},{values},{surface[k] or ''},{back},,")
+        sheet.append(f"R{k + 1},surface,{ids[k]},{level:.0f}{again},{surface[k] or ''},{back},,")
     for k, level in enumerate(field.survey.contact.level_db[:1]):
         sheet.append(f"C{k + 1},contact,301,{level:.1f},,,,")
     (folder / "readings.csv").write_text("\n".join(sheet) + "\n", encoding="utf-8")
     _other_sheets(folder, field, rng)
-    (folder / "site.toml").write_text(_toml(number, crs, unit, header, degrees, rng), encoding="utf-8")
+    (folder / "site.toml").write_text(
+        _toml(number, crs, unit, header, degrees, rng), encoding="utf-8"
+    )
 
 
 def _other_sheets(folder: Path, field: Any, rng: np.random.Generator) -> None:
@@ -146,14 +150,18 @@ def outcome(folder: Path, place: Path) -> dict[str, Any]:
     from pypdf import PdfReader
 
     # A local grid has no longitude and latitude, so its site has no GeoJSON.
-    said = {name: (out / name).read_text(encoding="utf-8") for name in KEPT if (out / name).exists()}
+    said = {
+        name: (out / name).read_text(encoding="utf-8").replace(str(folder), "SITE")
+        for name in KEPT
+        if (out / name).exists()
+    }
     sheet = next(out.glob("*.pdf"))
     pages = [page.extract_text() for page in PdfReader(sheet).pages]
     return {
         "result": _without_run(json.loads(said["result.json"])),
         "geojson": _without_run(json.loads(said.get("leak.geojson", "null"))),
         "stakes": said["stakes.csv"].splitlines(),
-        "sheet": sorted("\n".join(pages).split()),
+        "sheet": " ".join(sorted("\n".join(pages).split())),
     }
 
 
@@ -200,7 +208,10 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     given.folder.mkdir(parents=True, exist_ok=True)
     off = 0
-    for name in [*(f"site{k}" for k in range(given.sites)), *sorted(p.name for p in SAMPLES.glob("*_*") if p.is_dir())]:
+    for name in [
+        *(f"site{k}" for k in range(given.sites)),
+        *sorted(p.name for p in SAMPLES.glob("*_*") if p.is_dir()),
+    ]:
         with tempfile.TemporaryDirectory() as place:
             folder = Path(place) / name
             if name.startswith("site"):

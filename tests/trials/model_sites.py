@@ -17,9 +17,9 @@ from geoleak.evidence.settings import setting
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
-from geoleak.network import Joint
-from geoleak.site import Hole, Isolation, Place, Sighting
-from geoleak.survey import (
+from geoleak.network.network import Joint
+from geoleak.site.records import Hole, Isolation, Place, Sighting
+from geoleak.survey.records import (
     PipePlace,
     Survey,
     SurveyedDelay,

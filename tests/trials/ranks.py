@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.inference import Posterior
+from geoleak.posterior.records import Posterior
 
 BINS = 20
 # 99.9 % point of chi-square with 19 degrees of freedom (checked against scipy in the tests).

@@ -1,0 +1,169 @@
+"""Dig here, or listen on: the stake, the hole, the next hole, and why, in plain words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.advice.next_readings import next_readings, value_of_reading
+from geoleak.advice.records import Decision, DigWindow
+from geoleak.advice.windows import LegMass, chance_across, then_windows, window_with_tee
+from geoleak.posterior import SILENT, Peak, Posterior
+from geoleak.survey import Survey
+from geoleak.units import format_length, format_station, unit_m
+
+Floats = npt.NDArray[np.float64]
+SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
+
+# How near a reading must be for a place to count as listened to, beside twice the depth.
+LISTENED_M = 3.0
+
+
+def decide(
+    survey: Survey,
+    posterior: Posterior,
+    *,
+    setting_out_sigma: SettingOut,
+    hole_half_width_m: float,
+    most_readings: int = 3,
+) -> Decision:
+    """Return what to do: dig or listen on, with the hole and the reasons.
+
+    Parameters
+    ----------
+    survey : Survey
+    posterior : Posterior
+    setting_out_sigma : (along_m, across_m) or callable of (leg, chainage_m)
+        How far the stake may stand from the pipe it is meant for.
+    hole_half_width_m : float
+        Half the width of the hole, across the pipe.
+    most_readings : int
+        How many next readings to name; 0 leaves them and their value out.
+    """
+    crew = survey.site.crew
+    peak = posterior.peaks[0]
+    sigma = (
+        setting_out_sigma(peak.leg, peak.median_m)
+        if callable(setting_out_sigma)
+        else setting_out_sigma
+    )
+    across = chance_across(sigma[1], hole_half_width_m)
+    hole = _hole(survey, posterior, peak, crew.dig_length_m, sigma[0], across)
+    against = _objections(survey, posterior, hole)
+    digs = not against and hole.chance >= crew.dig_when
+    ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
+    return Decision(
+        verdict="dig" if digs else "listen_on",
+        reasons=(*against, *_reasons(survey, posterior, hole, across)),
+        leg=peak.leg,
+        stake_m=peak.median_m,
+        hole=hole,
+        then=then_windows(posterior, hole, crew.dig_length_m, sigma_m=sigma[0], across=across),
+        chance_by_length=_by_length(survey, posterior, peak, sigma[0], across),
+        next_readings=ahead.readings if ahead else (),
+        value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
+    )
+
+
+def _hole(
+    survey: Survey,
+    posterior: Posterior,
+    peak: Peak,
+    length_m: float,
+    sigma_m: float,
+    across: float,
+) -> DigWindow:
+    along = LegMass.of(posterior, peak.leg)
+    pieces, chance = window_with_tee(
+        posterior, survey, along, length_m, holding_m=peak.median_m, sigma_m=sigma_m
+    )
+    return DigWindow(pieces, sum(b - a for _, a, b in pieces), min(chance, 1.0) * across)
+
+
+def _by_length(
+    survey: Survey, posterior: Posterior, peak: Peak, sigma_m: float, across: float
+) -> tuple[tuple[float, float], ...]:
+    """Return chance against length, in whole feet or quarter metres about the crew's own."""
+    unit = survey.site.length_unit
+    step = 0.25 if unit == "m" else unit_m(unit)
+    middle = survey.site.crew.dig_length_m
+    first = max(1, round(0.4 * middle / step))
+    last = max(first + 1, round(2.0 * middle / step))
+    out = []
+    for count in range(first, last + 1):
+        hole = _hole(survey, posterior, peak, count * step, sigma_m, across)
+        out.append((count * step, hole.chance))
+    return tuple(out)
+
+
+def _objections(survey: Survey, posterior: Posterior, hole: DigWindow) -> tuple[str, ...]:
+    """Return reasons not to dig whatever the chance is."""
+    found = []
+    if not listened(survey, hole):
+        found.append("nobody has listened at this place yet")
+    for fit in posterior.fits:
+        if not fit.agrees:
+            found.append(fit.text)
+    if posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT:
+        found.append(
+            f"nothing stands out over the background: odds {posterior.no_leak_odds:.2g} to 1 "
+            "for no leak where you listened"
+        )
+    return tuple(found)
+
+
+def listened(survey: Survey, hole: DigWindow) -> bool:
+    """Tell whether any reading tells of the stretch that the hole opens."""
+    for leg, start, end in hole.pieces:
+        depth = float(np.mean(survey.legs[leg].fit.depth_m(np.array([start, end]))))
+        reach = max(LISTENED_M, 2.0 * depth)
+        for rows in (survey.surface, survey.bar_hole, survey.gas, survey.contact):
+            near = (rows.chainage_m > start - reach) & (rows.chainage_m < end + reach)
+            if np.any((rows.leg == leg) & near):
+                return True
+    return bool(survey.delays) or any(h.hole.outcome is not None for h in survey.holes)
+
+
+def _reasons(
+    survey: Survey, posterior: Posterior, hole: DigWindow, across: float
+) -> tuple[str, ...]:
+    unit = survey.site.length_unit
+    crew = survey.site.crew
+    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
+    sounds = ("surface", "contact")
+    found = [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
+    if hole.chance < crew.dig_when:
+        found.append(
+            f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
+            f"the crew digs from {percent(crew.dig_when)}"
+        )
+    if len(posterior.peaks) > 1 and posterior.peaks[1].mass > 0.05:
+        other = posterior.peaks[1]
+        found.append(
+            f"a second place is possible: {survey.legs[other.leg].name} "
+            f"{format_station(other.median_m, unit=unit)} ({percent(other.mass)})"
+        )
+    if posterior.second_leak is not None:
+        other = posterior.second_leak
+        found.append(
+            "the readings ask for two leaks: the other near "
+            f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
+        )
+    if posterior.elsewhere > 0.05:
+        found.append(f"{percent(posterior.elsewhere)} that the leak is on no traced leg")
+    if across < 0.97:
+        found.append(
+            f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
+        )
+    return tuple(found)
+
+
+def percent(chance: float) -> str:
+    """Return a chance in whole per cent, never 0 % or 100 %."""
+    if chance < 0.01:
+        return "under 1 %"
+    if chance > 0.99:
+        return "over 99 %"
+    return f"{round(100 * chance)} %"

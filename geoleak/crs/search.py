@@ -1,0 +1,215 @@
+"""Which CRS a file may be in: those whose area of use fits, with the names of the places.
+
+Projected coordinates alone fit hundreds of grids all over the world, so something must be said
+about the place: a name, or a position.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from geoleak.crs.info import crs_info
+from geoleak.units import LENGTH_UNITS
+
+_WIDEST_DEG = 60.0
+_MOST_TRIED = 400
+_NATIONAL_DEG2 = 700.0  # a UTM zone has some 500 square degrees
+# Newest realization first; from memory, for ranking alone.
+_DATUMS = (
+    "NAD83(2011)", "GDA2020", "NZGD2000", "ETRS89", "JGD2011", "SIRGAS 2000", "NAD83(CSRS)",
+    "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "WGS 84", "GDA94", "OSGB36", "DHDN",
+)  # fmt: skip
+_STATES = {
+    "al": "Alabama", "ak": "Alaska", "az": "Arizona", "ar": "Arkansas", "ca": "California",
+    "co": "Colorado", "ct": "Connecticut", "de": "Delaware", "fl": "Florida", "ga": "Georgia",
+    "hi": "Hawaii", "id": "Idaho", "il": "Illinois", "in": "Indiana", "ia": "Iowa",
+    "ks": "Kansas", "ky": "Kentucky", "la": "Louisiana", "me": "Maine", "md": "Maryland",
+    "ma": "Massachusetts", "mi": "Michigan", "mn": "Minnesota", "ms": "Mississippi",
+    "mo": "Missouri", "mt": "Montana", "ne": "Nebraska", "nv": "Nevada", "nh": "New Hampshire",
+    "nj": "New Jersey", "nm": "New Mexico", "ny": "New York", "nc": "North Carolina",
+    "nd": "North Dakota", "oh": "Ohio", "ok": "Oklahoma", "or": "Oregon", "pa": "Pennsylvania",
+    "ri": "Rhode Island", "sc": "South Carolina", "sd": "South Dakota", "tn": "Tennessee",
+    "tx": "Texas", "ut": "Utah", "vt": "Vermont", "va": "Virginia", "wa": "Washington",
+    "wv": "West Virginia", "wi": "Wisconsin", "wy": "Wyoming",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class CrsCandidate:
+    """A CRS whose area of use holds the file's positions.
+
+    ``layout`` says which order fits: as given, only when swapped, or either.
+    """
+
+    code: str
+    name: str
+    area: str
+    unit: str
+    layout: Literal["given", "swapped", "either"]
+    lon_deg: float
+    lat_deg: float
+
+
+def crs_candidates(
+    easting: float,
+    northing: float,
+    *,
+    near: str | tuple[float, float] | None = None,
+    unit: str | None = None,
+    in_degrees: bool = False,
+    try_swapped: bool = False,
+    most: int = 12,
+) -> list[CrsCandidate]:
+    """Return the CRSs a position may be in, sensible ones first.
+
+    Parameters
+    ----------
+    easting, northing : float
+        A position in the file, as read; longitude and latitude where `in_degrees`.
+    near : str or (float, float), optional
+        Part of a place's name (``"North Carolina"``, ``"NC"``, ``"Germany"``), or latitude and
+        longitude in degrees. Without it a projected position finds nothing.
+    unit : {"m", "ft", "ftUS"}, optional
+        Only grids in this unit.
+    in_degrees : bool
+        Look for geographic CRSs.
+    try_swapped : bool
+        Also offer grids that fit with the two axes swapped (a file whose layout is not known).
+    most : int
+        Length of the list.
+
+    Returns
+    -------
+    list of CrsCandidate
+    """
+    if not (math.isfinite(easting) and math.isfinite(northing)):
+        return []
+    if near is None and not in_degrees:
+        return []
+    found = []
+    for entry in _entries(near, (easting, northing), in_degrees=in_degrees)[:_MOST_TRIED]:
+        candidate = _fitted(entry, easting, northing, unit, near, try_swapped=try_swapped)
+        if candidate is not None:
+            found.append((_rank(entry, candidate), candidate))
+    found.sort(key=lambda each: each[0])
+    return [candidate for _, candidate in found[:most]]
+
+
+def _entries(
+    near: str | tuple[float, float] | None, position: tuple[float, float], *, in_degrees: bool
+) -> list[Any]:
+    """Return the entries of PROJ's database that the place allows, smallest areas first."""
+    from pyproj.aoi import AreaOfInterest
+    from pyproj.database import query_crs_info
+    from pyproj.enums import PJType
+
+    kind = PJType.GEOGRAPHIC_2D_CRS if in_degrees else PJType.PROJECTED_CRS
+    area = None
+    point = near if isinstance(near, tuple) else None
+    if point is None and in_degrees:
+        point = (position[1], position[0])
+    if point is not None:
+        lat, lon = point
+        if not (abs(lat) <= 90 and abs(lon) <= 180):
+            return []
+        area = AreaOfInterest(lon, lat, lon, lat)
+    entries: Iterable[Any] = query_crs_info(
+        auth_name="EPSG", pj_types=[kind], area_of_interest=area, contains=area is not None
+    )
+    words = _words(near) if isinstance(near, str) else []
+    kept = [
+        each
+        for each in entries
+        if not each.deprecated
+        and each.area_of_use is not None
+        and (in_degrees or _width(each.area_of_use) <= _WIDEST_DEG)
+        and all(word in f"{each.name} {each.area_of_use.name}".casefold() for word in words)
+    ]
+    return sorted(kept, key=lambda each: (_size(each.area_of_use), each.code))
+
+
+def _words(near: str) -> list[str]:
+    """Return what a CRS's name or area must hold; two letters of a state are its name."""
+    text = near.strip().casefold()
+    return [_STATES.get(text, text).casefold()] if text else []
+
+
+def _width(area: Any) -> float:
+    return float((area.east - area.west) % 360 or 360.0)
+
+
+def _size(area: Any) -> float:
+    return _width(area) * float(area.north - area.south)
+
+
+def _fitted(
+    entry: Any,
+    easting: float,
+    northing: float,
+    unit: str | None,
+    near: str | tuple[float, float] | None,
+    *,
+    try_swapped: bool,
+) -> CrsCandidate | None:
+    code = f"EPSG:{entry.code}"
+    try:
+        info = crs_info(code, length_unit="m")
+    except ValueError:
+        return None
+    if not info.geographic and info.axis_unit not in LENGTH_UNITS:
+        return None
+    if unit is not None and not info.geographic and info.axis_unit != unit:
+        return None
+    given = _place(info, easting, northing, near)
+    swapped = _place(info, northing, easting, near) if try_swapped else None
+    place = given or swapped
+    if place is None:
+        return None
+    layout: Literal["given", "swapped", "either"] = "given"
+    if swapped is not None:
+        layout = "either" if given is not None else "swapped"
+    area = str(entry.area_of_use.name)
+    return CrsCandidate(code, str(entry.name), area, info.axis_unit, layout, *place)
+
+
+def _place(
+    info: Any, easting: float, northing: float, near: str | tuple[float, float] | None
+) -> tuple[float, float] | None:
+    """Return longitude and latitude where a position lies in the area of use and near the place."""
+    lon, lat = info.lonlat(np.array([easting]), np.array([northing]))
+    if not info.in_area(lon, lat)[0]:
+        return None
+    if isinstance(near, tuple) and not info.geographic:
+        away = math.hypot(
+            (float(lon[0]) - near[1]) * math.cos(math.radians(near[0])), float(lat[0]) - near[0]
+        )
+        if away > 2.0:  # degrees: somebody who names a position means the district
+            return None
+    return float(lon[0]), float(lat[0])
+
+
+def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]:
+    """Return the key that puts sensible grids first: local before national, newest datum first."""
+    size = _size(entry.area_of_use)
+    datum = entry.name.split(" / ")[0]
+    place = 2 * len(_DATUMS)
+    for at, name in enumerate(_DATUMS):
+        if datum == name:
+            place = 2 * at
+            break
+        if datum.startswith(name):
+            place = min(place, 2 * at + 1)
+    turned = "(N-E)" in entry.name or "zE-N" in entry.name
+    national = candidate.unit != "deg" and size > _NATIONAL_DEG2
+    return (
+        2 * national + (candidate.layout == "swapped"),
+        place,
+        int(turned),
+        int(math.log2(size + 0.01)),
+        int(entry.code),
+    )

@@ -1,0 +1,25 @@
+"""Legs joined at tees, at named points and in loops; pipe distance between any two places."""
+
+from geoleak.network.joints import (
+    joints_of_routes,
+)
+from geoleak.network.loops import (
+    Loop,
+    Meeting,
+    loops,
+    meetings,
+)
+from geoleak.network.network import (
+    Joint,
+    Network,
+)
+
+__all__ = [
+    "Joint",
+    "Loop",
+    "Meeting",
+    "Network",
+    "joints_of_routes",
+    "loops",
+    "meetings",
+]

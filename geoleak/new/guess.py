@@ -1,0 +1,297 @@
+"""What a point file shows of itself, and what only a person can say, for a new site folder."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from geoleak.crs import CrsInfo, crs_info
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.readers import (
+    LAYER_SUFFIXES,
+    ROLES,
+    Collector,
+    PointContext,
+    Raw,
+    angles,
+    number_order,
+    raw_of_file,
+    read_positions,
+)
+from geoleak.site import PointFile
+
+CodeUse = Literal["mark", "fitting", "feature", "other"]
+Layout = Literal["pnezd", "penzd"]
+
+# Words of the trade in codes and descriptions; common practice, no one source.
+_FITTING = re.compile(
+    r"^(wv|gv|bv|cv|valve|.*valve.*|mtr.*|meter.*|.*meter|hyd.*|fh|hb|hose.*|bib.*|tap|spigot|curb"
+    r"|cs|stop|.*stop|corp.*|riser|ars?v|schieber|zaehler|zähler|vanne|compteur|valvula|medidor)$",
+    re.IGNORECASE,
+)
+_FEATURE = re.compile(
+    r"^(bc|bldg.*|build.*|house.*|corner.*|cor|pp|pole|lp|tp|post|wall.*|kerb|curbcor|mh|manhole"
+    r"|cb|nail|column|gebaeude|gebäude|mast|ecke)$",
+    re.IGNORECASE,
+)
+_CONTROL = re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE)
+_FEWEST_MARKS = 3
+_SAMPLE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnGuess:
+    """One column of the file: its header (or number), role ("" if none), unit and first cells."""
+
+    name: str
+    role: str
+    unit: str | None
+    sample: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CodeGuess:
+    """One point code: how many points, what it looks like, and the first and last id."""
+
+    code: str
+    count: int
+    use: CodeUse
+    first_id: str
+    last_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class PointFileGuess:
+    """What was understood of a point file, and what is left for a person to state.
+
+    ``layout`` is set only where the evidence decides; ``to_state`` names in plain words what the
+    file does not tell. ``easting`` and ``northing`` are medians as read (in the order of
+    ``layout or "pnezd"`` for a file without a header); degrees where ``in_degrees``.
+    """
+
+    path: Path
+    rows: int
+    has_header: bool
+    delimiter: str
+    decimal: str
+    columns: tuple[ColumnGuess, ...]
+    layout: Layout | None
+    in_degrees: bool
+    easting: float
+    northing: float
+    unit_candidates: tuple[str, ...]
+    codes: tuple[CodeGuess, ...]
+    to_state: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def codes_for(self, use: CodeUse) -> tuple[str, ...]:
+        """Return the codes that look like this use."""
+        return tuple(each.code for each in self.codes if each.use == use)
+
+
+def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
+    """Return what a point file shows of itself.
+
+    Parameters
+    ----------
+    path : str or Path
+        The rover's file.
+    crs : str, optional
+        The CRS, where it is known already: then it may decide the layout.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read as points, or the CRS is unknown.
+    """
+    path = Path(path)
+    collector = Collector(path.parent)
+    info = _info(crs)
+    spec = PointFile(files=(path.name,), layout="pnezd")
+    context = PointContext(spec, info or _local(), "m", collector, {})
+    raw = raw_of_file(path.name, Origin(path.as_posix()), context)
+    if raw is None:
+        collector.finish()
+        raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
+    in_degrees, east, north = _middle(raw, context)
+    collector.finish()
+    is_layer = path.suffix.casefold() in LAYER_SUFFIXES
+    layout = None if raw.has_header else _decided(info, east, north)
+    return PointFileGuess(
+        path=path,
+        rows=len(raw.lines),
+        has_header=raw.has_header or is_layer,
+        delimiter=raw.delimiter,
+        decimal=raw.decimal,
+        columns=_columns(raw, layout),
+        layout=layout,
+        in_degrees=in_degrees,
+        easting=east if layout != "penzd" else north,
+        northing=north if layout != "penzd" else east,
+        unit_candidates=_units(raw, in_degrees),
+        codes=_codes(raw),
+        to_state=_to_state(raw, in_degrees=in_degrees, layout=layout, crs=crs),
+        notes=tuple(n.text for n in collector.notes if n.code != "layout_not_used"),
+    )
+
+
+def decide_layout(guess: PointFileGuess, crs: str) -> Layout | None:
+    """Return the layout of a file without a header if exactly one fits the CRS's area of use."""
+    if guess.has_header:
+        return None
+    if guess.layout == "penzd":
+        return _decided(_info(crs), guess.northing, guess.easting)
+    return _decided(_info(crs), guess.easting, guess.northing)
+
+
+def _info(crs: str | None) -> CrsInfo | None:
+    if crs is None:
+        return None
+    try:
+        return crs_info(crs, length_unit="m")
+    except ValueError as error:
+        what, _, remedy = str(error).partition("; ")
+        raise InputError([Complaint(Origin("--crs"), what, remedy)]) from None
+
+
+def _local() -> CrsInfo:
+    return crs_info("local", length_unit="m")
+
+
+def _middle(raw: Raw, context: PointContext) -> tuple[bool, float, float]:
+    """Return whether positions are degrees, and the medians of easting and northing."""
+    roles = raw.header.roles
+    grid = "northing" in roles and "easting" in roles
+    if not grid and "latitude" in roles and "longitude" in roles:
+        lon, _ = angles(raw.cells("longitude") or (), decimal=raw.decimal)
+        lat, _ = angles(raw.cells("latitude") or (), decimal=raw.decimal)
+        lon, lat = raw.arrays.get("longitude", lon), raw.arrays.get("latitude", lat)
+        return True, _median(lon), _median(lat)
+    pair = read_positions(raw, _local(), context.collector)
+    if pair is None:
+        return False, float("nan"), float("nan")
+    east, north = _median(pair[0]), _median(pair[1])
+    in_degrees = raw.has_header is False and max(abs(east), abs(north)) <= 180
+    return in_degrees, east, north
+
+
+def _median(values: np.ndarray) -> float:
+    there = values[np.isfinite(values)]
+    return float(np.median(there)) if there.size else 0.0
+
+
+def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
+    """Return the one order of axes that lies in the CRS's area of use."""
+    if info is None or info.crs is None:
+        return None
+    e, n = np.array([east]), np.array([north])
+    as_pnezd = bool(info.in_area(*info.lonlat(e, n))[0])
+    as_penzd = bool(info.in_area(*info.lonlat(n, e))[0])
+    if as_pnezd == as_penzd:
+        return None
+    return "pnezd" if as_pnezd else "penzd"
+
+
+def _columns(raw: Raw, layout: Layout | None) -> tuple[ColumnGuess, ...]:
+    by_index = {index: role for role, index in raw.header.roles.items()}
+    words = dict(ROLES)
+    if not raw.has_header and layout is None:
+        words["northing"] = words["easting"] = "northing or easting"
+    elif not raw.has_header and layout == "penzd":
+        words["northing"], words["easting"] = words["easting"], words["northing"]
+    found = []
+    for index, name in enumerate(raw.header.names):
+        role = by_index.get(index, "")
+        cells = list(raw.columns[index][:_SAMPLE])
+        if role in raw.arrays:
+            cells = [f"{value:.10g}" for value in raw.arrays[role][:_SAMPLE]]
+        label = name if raw.has_header else f"column {index + 1}"
+        sample = tuple(cell.strip() for cell in cells)
+        found.append(ColumnGuess(label, words.get(role, ""), raw.header.units.get(role), sample))
+    return tuple(found)
+
+
+def _units(raw: Raw, in_degrees: bool) -> tuple[str, ...]:
+    """Return the units the coordinates may be in; one where the header says so."""
+    if in_degrees:
+        return ("m", "ftUS", "ft")
+    stated = {raw.header.units.get(role) for role in ("northing", "easting")} - {None}
+    if stated == {"m"}:
+        return ("m",)
+    if stated == {"foot"}:
+        return ("ftUS", "ft")
+    if len(stated) == 1 and stated <= {"ft", "ftUS"}:
+        return (str(stated.pop()),)
+    return ("m", "ftUS", "ft")
+
+
+def _codes(raw: Raw) -> tuple[CodeGuess, ...]:
+    cells = raw.cells("code")
+    ids = raw.cells("id")
+    if cells is None:
+        return ()
+    members: dict[str, list[int]] = {}
+    for row, cell in enumerate(cells):
+        members.setdefault(cell.strip(), []).append(row)
+    members.pop("", None)
+    counts = Counter({code: len(rows) for code, rows in members.items()})
+    most = max((n for code, n in counts.items() if not _fixed(code)), default=0)
+    found = []
+    for code, count in counts.most_common():
+        rows = members[code]
+        own = [ids[row].strip() if ids is not None else str(row + 1) for row in rows]
+        use = _use(code, count, own, most)
+        ordered = sorted(own, key=number_order) if count < 10_000 else own
+        found.append(CodeGuess(code, count, use, ordered[0], ordered[-1]))
+    return tuple(found)
+
+
+def _fixed(code: str) -> bool:
+    word = code.split()[0]
+    return bool(_FITTING.match(word) or _FEATURE.match(word) or _CONTROL.match(word))
+
+
+def _use(code: str, count: int, ids: Sequence[str], most: int) -> CodeUse:
+    word = code.split()[0]
+    if _CONTROL.match(word):
+        return "other"
+    if _FITTING.match(word):
+        return "fitting"
+    if _FEATURE.match(word):
+        return "feature"
+    if count >= _FEWEST_MARKS and (count == most or (count >= most / 4 and _is_run(ids))):
+        return "mark"
+    return "other"
+
+
+def _is_run(ids: Sequence[str]) -> bool:
+    """Tell whether ids are mostly consecutive numbers, as marks shot along a leg are."""
+    numbers = sorted(int(each) for each in ids if each.isdecimal())
+    if len(numbers) < 0.8 * len(ids) or len(numbers) < 2:
+        return False
+    steps = [b - a for a, b in pairwise(numbers)]
+    return sum(1 for step in steps if step <= 2) >= 0.8 * len(steps)
+
+
+def _to_state(
+    raw: Raw, *, in_degrees: bool, layout: Layout | None, crs: str | None
+) -> tuple[str, ...]:
+    wanted = []
+    if crs is None:
+        what = "datum" if in_degrees else "projected grid"
+        wanted.append(f"crs: the {what} the rover worked in, as a code such as EPSG:6543")
+    if not raw.has_header and layout is None:
+        wanted.append("layout: pnezd if the northing stands in column 2, penzd if the easting does")
+    if raw.header.axis_letters:
+        wanted.append("columns: whether x is the easting (in some countries it is the northing)")
+    wanted.append("length_unit: m, ft (0.3048 m) or ftUS (1200/3937 m)")
+    if raw.cells("code") is None:
+        wanted.append('points: which points are marks, as in "101-148": the file has no codes')
+    return tuple(wanted)

@@ -1,0 +1,1 @@
+"""What `check`, `route`, `listen` and `delay` print."""

@@ -1,0 +1,251 @@
+"""What `geoleak route` says: legs, stations of marks, bends and joints, gaps, strays, loops."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from geoleak.network import Loop, Meeting, loops, meetings
+from geoleak.reports.check import plural, warning_dict, warning_text
+from geoleak.route import GAP_OF_SPACING
+from geoleak.survey import Survey, SurveyedLeg
+from geoleak.units import format_length, format_station
+
+SAID_IN_TABLE = ("gap", "stray_mark")
+"""Warnings that the table of stations says already."""
+ARMS = {2: "joins", 3: "tee with", 4: "cross with"}
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch of a leg without a mark. ``usual_m`` is the median spacing."""
+
+    from_m: float
+    to_m: float
+    after: str
+    before: str
+    usual_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RouteReport:
+    """The fitted legs of a site, as a table and as JSON values."""
+
+    survey: Survey
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return legs, joints, loops and warnings as JSON values."""
+        network = self.survey.network
+        return {
+            "title": self.survey.site.title,
+            "legs": [self._leg(leg) for leg in self.survey.legs],
+            "joints": [
+                {"arms": each.arms, "places": [self._place(*place) for place in each.places]}
+                for each in meetings(network)
+            ],
+            "loops": [
+                {
+                    "pipe_length_m": each.pipe_length_m,
+                    "rings": each.rings,
+                    "pieces": [
+                        {"leg": self._name(leg), "from_m": low, "to_m": high}
+                        for leg, low, high in each.pieces
+                    ],
+                }
+                for each in loops(network)
+            ],
+            "joined": [[self._name(k) for k in group] for group in network.components()],
+            "warnings": [warning_dict(each) for each in self.survey.warnings],
+        }
+
+    def _name(self, leg: int) -> str:
+        return self.survey.legs[leg].name
+
+    def _place(self, leg: int, chainage_m: float) -> dict[str, Any]:
+        station = format_station(chainage_m, unit=self._unit)
+        return {"leg": self._name(leg), "chainage_m": chainage_m, "station": station}
+
+    @property
+    def _unit(self) -> str:
+        return self.survey.site.length_unit
+
+    def _leg(self, leg: SurveyedLeg) -> dict[str, Any]:
+        fit = leg.fit
+        return {
+            "name": leg.name,
+            "length_m": float(leg.route.length_m),
+            "length_sigma_m": float(fit.length_sigma_m),
+            "pipe_length_m": float(leg.route.pipe_length_m),
+            "traced": bool(len(fit.marks)) or not leg.leg.drawn,
+            "marks": [self._mark(leg, int(k)) for k in mark_order(leg)],
+            "bends": [
+                {
+                    "chainage_m": float(bend.chainage_m),
+                    "deflection_deg": float(bend.deflection_deg),
+                    "radius_m": float(bend.radius_m),
+                }
+                for bend in fit.bends
+            ],
+            "gaps": [
+                {
+                    "from_m": gap.from_m,
+                    "to_m": gap.to_m,
+                    "after": gap.after,
+                    "before": gap.before,
+                    "usual_m": gap.usual_m,
+                }
+                for gap in gaps(leg)
+            ],
+            "strays": [fit.marks.ids[k] for k in fit.strays],
+        }
+
+    def _mark(self, leg: SurveyedLeg, k: int) -> dict[str, Any]:
+        fit = leg.fit
+        chainage = float(fit.mark_chainage_m[k])
+        return {
+            "id": fit.marks.ids[k],
+            "chainage_m": chainage,
+            "station": format_station(chainage, unit=self._unit),
+            "offset_m": float(fit.mark_residual_m[k]),
+            "weight": float(fit.mark_weight[k]),
+            "depth_m": float(fit.depth_m(min(max(chainage, 0.0), leg.route.length_m))),
+        }
+
+    def lines(self) -> list[str]:
+        """Return the report as a person reads it."""
+        said = [self.survey.site.title]
+        meeting: dict[int, list[tuple[float, Meeting]]] = defaultdict(list)
+        for each in meetings(self.survey.network):
+            for leg, chainage in each.places:
+                meeting[leg].append((chainage, each))
+        for surveyed in self.survey.legs:
+            said += ["", *self._leg_lines(surveyed, meeting[surveyed.number])]
+        said += self._loop_lines()
+        rest = [each for each in self.survey.warnings if each.code not in SAID_IN_TABLE]
+        if rest:
+            said.append("")
+        said += [f"warning {warning_text(each)}" for each in rest]
+        return said
+
+    def _leg_lines(self, leg: SurveyedLeg, joined: list[tuple[float, Meeting]]) -> list[str]:
+        unit = self._unit
+        fit = leg.fit
+        strays = {int(k) for k in fit.strays}
+        # Ranks keep what stands at one station in the order that a crew walks through it.
+        rows: list[tuple[float, int, str]] = []
+        for chainage, each in joined:
+            rows.append((chainage, 0, self._joint_line(leg.number, chainage, each)))
+        for k in mark_order(leg):
+            chainage = float(fit.mark_chainage_m[k])
+            rows.append((chainage, 1, self._mark_line(leg, int(k), int(k) in strays)))
+        for gap in gaps(leg):
+            rows.append((gap.from_m, 2, self._gap_line(gap)))
+        for bend in fit.bends:
+            side = "right" if bend.deflection_deg > 0 else "left"
+            text = f"bend {abs(bend.deflection_deg):.0f} degrees to the {side}"
+            if bend.radius_m:
+                text += f", swept at a radius of {format_length(bend.radius_m, unit=unit)}"
+            rows.append((float(bend.chainage_m), 3, text))
+        rows.sort(key=lambda row: row[:2])
+        said = [self._head(leg)]
+        said += [f"  {format_station(at, unit=unit):>12}  {text}" for at, _, text in rows]
+        counts = [(len(leg.leg.mark_ids), "mark"), (len(fit.bends), "bend")]
+        counts += [(len(gaps(leg)), "gap")] if gaps(leg) else []
+        said.append(
+            "  " + ", ".join(f"{count or 'no'} {plural(word, count)}" for count, word in counts)
+        )
+        if leg.route.calibration is not None:
+            said.append(
+                "  stations here run along the fitted line; places such as "
+                f"{leg.name}@40 in the sheets are as measured on the ground"
+            )
+        return said
+
+    def _head(self, leg: SurveyedLeg) -> str:
+        def length(metres: float) -> str:
+            return format_length(metres, unit=self._unit, decimals=2)
+
+        sigma = length(leg.fit.length_sigma_m)
+        level, slope = length(leg.route.length_m), length(leg.route.pipe_length_m)
+        if leg.leg.drawn and not len(leg.fit.marks):
+            return f"leg {leg.name}: {level} as drawn, give or take {sigma}; nobody traced it"
+        pipe = "the pipe as long" if slope == level else f"{slope} of pipe along the slope"
+        return f"leg {leg.name}: {level} on the level, {pipe}, give or take {sigma}"
+
+    def _joint_line(self, leg: int, chainage_m: float, each: Meeting) -> str:
+        others = [place for place in each.places if place != (leg, chainage_m)]
+        said = []
+        for other, at in others:
+            station = format_station(at, unit=self._unit)
+            said.append(f"{'itself' if other == leg else self._name(other)} at {station}")
+        return f"{ARMS.get(each.arms, 'meets')} {' and '.join(said)}"
+
+    def _gap_line(self, gap: Gap) -> str:
+        long, usual = (
+            format_length(each, unit=self._unit) for each in (gap.to_m - gap.from_m, gap.usual_m)
+        )
+        return (
+            f"gap: no mark for {long}, up to {gap.before} (elsewhere one every {usual}); a bend in "
+            "there would not be seen"
+        )
+
+    def _mark_line(self, leg: SurveyedLeg, k: int, stray: bool) -> str:
+        offset = float(leg.fit.mark_residual_m[k])
+        away = format_length(abs(offset), unit=self._unit, decimals=2)
+        name = f"mark {leg.fit.marks.ids[k]}"
+        side = "right" if offset > 0 else "left"
+        if stray:
+            return f"{name}, {away} {side} of the line: stray, not followed; locate it again"
+        if away == format_length(0.0, unit=self._unit, decimals=2):
+            return f"{name}, on the line"
+        return f"{name}, {away} {side} of the line"
+
+    def _loop_lines(self) -> list[str]:
+        found = loops(self.survey.network)
+        return ["", *(self._loop_line(each) for each in found)] if found else []
+
+    def _loop_line(self, loop: Loop) -> str:
+        def piece(leg: int, low: float, high: float) -> str:
+            stations = (format_station(each, unit=self._unit) for each in (low, high))
+            return f"{self._name(leg)} {' to '.join(stations)}"
+
+        length = format_length(loop.pipe_length_m, unit=self._unit)
+        pieces = [piece(*each) for each in loop.pieces]
+        shown = "; ".join(pieces[:8]) + (f"; and {len(pieces) - 8} more" if len(pieces) > 8 else "")
+        if loop.rings == 1:
+            return f"closed loop, {length} of pipe round: {shown}"
+        return f"{loop.rings} closed loops that share pipe, {length} in all: {shown}"
+
+
+def gaps(leg: SurveyedLeg) -> tuple[Gap, ...]:
+    """Return the stretches between neighbouring marks well over the usual spacing.
+
+    A start or an end that the leg names counts as a mark; strays do not.
+    """
+    fit = leg.fit
+    strays = {int(k) for k in fit.strays}
+    at = [
+        (float(fit.mark_chainage_m[k]), fit.marks.ids[int(k)])
+        for k in mark_order(leg)
+        if int(k) not in strays
+    ]
+    if fit.marks.start is not None and fit.runs and not leg.leg.drawn:
+        at.insert(0, (0.0, fit.marks.start.id))
+    if fit.marks.end is not None and not leg.leg.drawn:
+        at.append((leg.route.length_m, fit.marks.end.id))
+    if len(at) < 4:
+        return ()
+    apart = np.diff([each for each, _ in at])
+    usual = float(np.median(apart))
+    return tuple(
+        Gap(at[k][0], at[k + 1][0], at[k][1], at[k + 1][1], usual)
+        for k in np.flatnonzero(apart > GAP_OF_SPACING * usual).tolist()
+    )
+
+
+def mark_order(leg: SurveyedLeg) -> np.ndarray:
+    """Return the indices of a leg's marks by chainage."""
+    return np.argsort(np.asarray(leg.fit.mark_chainage_m), kind="stable")

@@ -1,0 +1,334 @@
+"""From survey, posterior and advice to the finished `Result`."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import math
+
+import numpy as np
+
+from geoleak.advice import Decision
+from geoleak.posterior import Piece, Posterior
+from geoleak.result.features import features
+from geoleak.result.records import (
+    DecisionSummary,
+    FitSummary,
+    Leak,
+    LegSummary,
+    NamedPiece,
+    NearMarks,
+    NextReadingSummary,
+    Position,
+    ProfileLeg,
+    ReadingSummary,
+    Result,
+    Run,
+    SiteSummary,
+    Warned,
+    Window,
+)
+from geoleak.result.stake import stake_work
+from geoleak.result.work import StakeWork
+from geoleak.site import Note, Reading
+from geoleak.survey import Levels, Survey, SurveyedLeg, depth_is_known
+from geoleak.units import format_station, unit_m
+from geoleak.version import __version__
+
+PROFILE_POINTS = 400
+
+
+def build_result(
+    survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
+) -> Result:
+    """Return the Result of a survey and its posterior; `now` judges the locate request's dates."""
+    work = stake_work(survey, posterior, now=now)
+    decision = work.decision
+    notes = (*survey.warnings, *posterior.warnings, *decision.notes, *work.notes)
+    bare = Result(
+        run=_run(survey, now),
+        site=_site(survey),
+        leak=_leak(survey, posterior, work),
+        near=_near(survey, decision),
+        legs=_legs(survey, posterior),
+        decision=_decision(survey, work),
+        next_readings=_next_readings(survey, posterior, decision),
+        profile=_profile(survey, posterior),
+        readings=tuple(row for levels in _all(survey) for row in _readings(survey, levels)),
+        fits=tuple(
+            FitSummary(fit.kind, fit.rows, fit.p_value, fit.text, fit.agrees)
+            for fit in posterior.fits
+        ),
+        level_scale=survey.site.levels.level_scale,
+        warnings=tuple(_warned(note) for note in dict.fromkeys(notes)),
+        cautions=work.cautions,
+        ties=work.ties,
+        ties_text=work.ties_text,
+        stakes=work.stakes,
+        point_layout=survey.site.point_file.layout or "pnezd",
+        services=work.services,
+        services_clear=work.services_clear,
+        elevation_unit=survey.site.point_file.elevation_unit or "",
+        prior_factors=dict(sorted(posterior.prior_factors.items())),
+        job=survey.site.job,
+        not_before=work.not_before,
+    )
+    return features(bare, survey, posterior, work)
+
+
+def _run(survey: Survey, now: datetime.datetime | None) -> Run:
+    """Return the run's id: the same inputs and version always give the same."""
+    site = survey.site
+    digest = hashlib.sha256(__version__.encode())
+    for name in sorted(site.inputs):
+        digest.update(f"\n{name} {site.inputs[name]}".encode())
+    return Run(
+        id=digest.hexdigest()[:6],
+        version=__version__,
+        date=now.date().isoformat() if now is not None else _date(survey),
+        created_from=dict(sorted(site.inputs.items())),
+    )
+
+
+def _date(survey: Survey) -> str:
+    """Return the newest day that the points in use state, or nothing."""
+    stamps = [p.point.time[:10] for p in survey.points if len(p.point.time) >= 10]
+    days = [each for each in stamps if each[4:5] == "-" and each[7:8] == "-"]
+    return max(days, default="")
+
+
+def _site(survey: Survey) -> SiteSummary:
+    site, frame = survey.site, survey.frame
+    return SiteSummary(
+        title=site.title,
+        crs=site.crs,
+        grid_name=frame.grid_name,
+        grid_unit=frame.grid_unit,
+        length_unit=site.length_unit,
+        local=frame.is_local,
+        corrections=site.corrections,
+        mean_height_m=frame.mean_height_m,
+        combined_factor=frame.combined_factor,
+        grid_scale=frame.grid_scale,
+        elevation_factor=frame.elevation_factor,
+        convergence_deg=frame.convergence_deg,
+        operations=tuple(frame.operations),
+    )
+
+
+def _leak(survey: Survey, posterior: Posterior, work: StakeWork) -> Leak:
+    decision, frame = work.decision, survey.frame
+    leg = survey.legs[decision.leg]
+    e_m, n_m = (float(v) for v in np.asarray(leg.route.position(decision.stake_m))[:2])
+    east, north = (float(v) for v in frame.to_grid(e_m, n_m))
+    lonlat = None
+    if not frame.is_local:
+        lon, lat = (float(v) for v in frame.to_lonlat(e_m, n_m))
+        lonlat = (lon, lat)
+    one_peak = posterior.second_leak is None and len(_competing(posterior)) < 2
+    known = depth_is_known(survey.site, leg.leg)
+    return Leak(
+        leg=leg.name,
+        chainage_m=decision.stake_m,
+        station=format_station(decision.stake_m, unit=survey.site.length_unit),
+        interval_50=named(survey, posterior.interval_50),
+        interval_80=named(survey, posterior.interval_80),
+        interval_95=named(survey, posterior.interval_95),
+        sigma_along_m=posterior.peaks[0].sigma_m if one_peak and posterior.peaks else None,
+        position=Position(east, north, frame.grid_unit, frame.grid_crs),
+        elevation_m=work.elevation_m,
+        lonlat=lonlat,
+        lonlat_accuracy_m=work.lonlat_accuracy_m,
+        setting_out_ellipse_95=work.ellipse_95,
+        depth_m=work.crown_m if known else None,
+        depth_sigma_m=work.crown_sigma_m if known else None,
+        side=work.side,
+        probability_elsewhere=posterior.elsewhere,
+        budget=work.budget,
+    )
+
+
+def _competing(posterior: Posterior) -> list[float]:
+    """Return the masses of the peaks that a person must reckon with."""
+    return [peak.mass for peak in posterior.peaks if peak.mass >= 0.1]
+
+
+def named(survey: Survey, pieces: tuple[Piece, ...]) -> tuple[NamedPiece, ...]:
+    """Return pieces with their leg's name in place of its number."""
+    return tuple((survey.legs[leg].name, float(low), float(high)) for leg, low, high in pieces)
+
+
+def _near(survey: Survey, decision: Decision) -> NearMarks | None:
+    leg = survey.legs[decision.leg]
+    chainage = np.asarray(leg.fit.mark_chainage_m)
+    ids = leg.fit.marks.ids
+    order = np.argsort(chainage, kind="stable")
+    before = [int(k) for k in order if chainage[k] <= decision.stake_m]
+    after = [int(k) for k in order if chainage[k] > decision.stake_m]
+    if not before and not after:
+        return None
+    run = leg.fit.straight_run(decision.stake_m)
+    first, last = run.first_mark or None, run.last_mark or None
+    if run.curved:
+        first = last = None
+    if not before:
+        k = after[0]
+        return NearMarks(ids[k], float(decision.stake_m - chainage[k]), None, first, last)
+    k = before[-1]
+    following = ids[after[0]] if after else None
+    return NearMarks(ids[k], float(decision.stake_m - chainage[k]), following, first, last)
+
+
+def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
+    def one(leg: SurveyedLeg) -> LegSummary:
+        vertices = np.asarray(leg.route.vertices_m)
+        east, north = survey.frame.to_grid(vertices[:, 0], vertices[:, 1])
+        return LegSummary(
+            name=leg.name,
+            length_m=leg.route.length_m,
+            pipe_length_m=leg.route.pipe_length_m,
+            probability=float(posterior.leg_probability[leg.number]),
+            material=leg.leg.material,
+            outside_diameter_m=leg.leg.outside_diameter_m,
+            marks_by=leg.leg.marks_by,
+            assumed=leg.leg.marks_by in ("records", "assumed"),
+            vertices=tuple((float(e), float(n)) for e, n in zip(east, north, strict=True)),
+        )
+
+    return tuple(one(leg) for leg in survey.legs)
+
+
+def _decision(survey: Survey, work: StakeWork) -> DecisionSummary:
+    decision = work.decision
+    return DecisionSummary(
+        verdict=decision.verdict,
+        reasons=decision.reasons,
+        chance_in_hole=decision.hole.chance,
+        hole=work.hole,
+        then=tuple(
+            Window(named(survey, each.pieces), each.length_m, each.chance) for each in decision.then
+        ),
+        chance_by_length=decision.chance_by_length,
+        value_of_reading=decision.value_of_reading,
+    )
+
+
+def _next_readings(
+    survey: Survey, posterior: Posterior, decision: Decision
+) -> tuple[NextReadingSummary, ...]:
+    now_m = sum(high - low for _, low, high in posterior.interval_95)
+    found = []
+    for each in decision.next_readings:
+        leg = survey.legs[each.leg]
+        place = each.point or place_text(survey, leg, each.chainage_m)
+        found.append(
+            NextReadingSummary(
+                kind=each.kind,
+                place=place,
+                leg=leg.name,
+                chainage_m=each.chainage_m,
+                expected_interval_95_m=each.expected_interval_95_m,
+                interval_95_now_m=float(now_m),
+            )
+        )
+    return tuple(found)
+
+
+def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
+    """Return a place as readings.csv understands it and a crew can find it: from a mark."""
+    unit = survey.site.length_unit
+    chainage = np.asarray(leg.fit.mark_chainage_m)
+    if len(chainage):
+        k = int(np.argmin(np.abs(chainage - chainage_m)))
+        mark = leg.fit.marks.ids[k]
+        if sum(mark in other.leg.mark_ids for other in survey.legs) > 1:
+            mark = f"{leg.name} {mark}"
+        step = (chainage_m - chainage[k]) / unit_m(unit)
+        if abs(step) < 0.25:
+            return mark
+        return f"{mark} {'up' if step > 0 else 'down'} {abs(step):.1f}"
+    calibrated = leg.route.calibration is not None
+    measured = float(leg.route.measured_m(chainage_m)) if calibrated else chainage_m
+    return f"{leg.name}@{format_station(measured, unit=unit)}"
+
+
+def _profile(survey: Survey, posterior: Posterior) -> tuple[ProfileLeg, ...]:
+    return tuple(_profile_leg(survey, posterior, leg) for leg in survey.legs)
+
+
+def _profile_leg(survey: Survey, posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
+    mine = posterior.places.leg == leg.number
+    chainage, density = thinned(
+        posterior.places.chainage_m[mine], posterior.places.width_m[mine], posterior.mass[mine]
+    )
+    curve = next((each for each in posterior.curves if each.leg == leg.number), None)
+    if curve is None:
+        return ProfileLeg(leg.name, chainage, density)
+    step = max(1, math.ceil(len(curve.chainage_m) / PROFILE_POINTS))
+
+    def every(values: np.ndarray) -> tuple[float, ...]:
+        return tuple(float(v) for v in values[::step])
+
+    return ProfileLeg(
+        leg.name,
+        chainage,
+        density,
+        every(curve.chainage_m),
+        every(curve.expected_db),
+        every(curve.low_db),
+        every(curve.high_db),
+    )
+
+
+def thinned(
+    chainage_m: np.ndarray, width_m: np.ndarray, mass: np.ndarray
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Return chainages and densities per metre, few enough to draw, each bin's mass kept."""
+    step = max(1, math.ceil(len(mass) / PROFILE_POINTS))
+    starts = np.arange(0, len(mass), step)
+    if not len(starts):
+        return (), ()
+    width = np.add.reduceat(width_m, starts)
+    centre = np.add.reduceat(chainage_m * width_m, starts) / width
+    density = np.add.reduceat(mass, starts) / width
+    return tuple(float(v) for v in centre), tuple(float(v) for v in density)
+
+
+def _all(survey: Survey) -> tuple[Levels, ...]:
+    return (survey.surface, survey.contact, survey.gas, survey.bar_hole)
+
+
+def _readings(survey: Survey, levels: Levels) -> list[ReadingSummary]:
+    sheet = {each.id: each for each in survey.site.readings}
+
+    def known(value: float) -> float | None:
+        return None if math.isnan(value) else float(value)
+
+    return [
+        ReadingSummary(
+            id=levels.id[k],
+            kind=levels.kind,
+            place=sheet[levels.id[k]].place.text if levels.id[k] in sheet else "",
+            leg=survey.legs[levels.leg[k]].name,
+            chainage_m=float(levels.chainage_m[k]),
+            offset_m=float(levels.offset_m[k]),
+            level_db=float(levels.level_db[k]),
+            repeats=int(levels.repeats[k]),
+            surface=levels.surface[k],
+            background_db=known(levels.background_db[k]),
+            low_hz=known(levels.low_hz[k]),
+            high_hz=known(levels.high_hz[k]),
+            recording=sheet[levels.id[k]].recording if levels.id[k] in sheet else None,
+            level_from=_level_from(sheet.get(levels.id[k])),
+        )
+        for k in range(len(levels))
+    ]
+
+
+def _level_from(reading: Reading | None) -> str:
+    """Return what gave the level: a recording fills one that the sheet leaves empty."""
+    return "recording" if reading is not None and not reading.levels else "meter"
+
+
+def _warned(note: Note) -> Warned:
+    return Warned(note.code, note.text, note.origin.file, note.origin.line)

@@ -1,0 +1,409 @@
+"""The finished Result: every number that any output prints, and its JSON form.
+
+Exporters take a `Result` and add no numbers of their own. Geometry comes twice: ``grid`` in the
+printed grid CRS (its own unit) and ``lonlat`` in degrees (None on a local site). Everything else
+is in metres, and each key says its unit. `geoleak.result.build` makes a Result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from geoleak.site import Job
+
+if TYPE_CHECKING:
+    from geopandas import GeoDataFrame
+    from shapely.geometry.base import BaseGeometry
+
+NamedPiece = tuple[str, float, float]
+FEATURE_KINDS = (
+    "stake",
+    "interval",
+    "hole",
+    "route",
+    "mark",
+    "reading",
+    "fitting",
+    "feature",
+    "tie",
+    "utility",
+    "check_point",
+    "offset_stake",
+    "next_reading",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Which run this is: an id from the inputs' hashes and the version, so same input, same id."""
+
+    id: str
+    version: str
+    date: str
+    """ISO date as the caller gives it, else the newest that the points state; may be empty."""
+    created_from: Mapping[str, str]
+    """File name -> SHA-256 (hex)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteSummary:
+    """What every output prints at its head."""
+
+    title: str
+    crs: str
+    grid_name: str
+    grid_unit: str
+    length_unit: str
+    local: bool
+    corrections: str
+    mean_height_m: float
+    combined_factor: float
+    grid_scale: float
+    elevation_factor: float
+    convergence_deg: float
+    operations: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Position:
+    """Coordinates in the printed grid. ``unit`` is "m", "ft" or "ftUS"."""
+
+    easting: float
+    northing: float
+    unit: str
+    crs: str
+
+
+@dataclass(frozen=True, slots=True)
+class SettingOutEllipse:
+    """Where the stake itself may stand: the 95 % ellipse. Bearing clockwise from grid north."""
+
+    semi_major_m: float
+    semi_minor_m: float
+    bearing_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One source of error of the stake: one standard deviation along and across the pipe."""
+
+    source: str
+    sigma_along_m: float
+    sigma_across_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """The answer: where the leak is and how sure that is. Keys are a contract."""
+
+    leg: str
+    chainage_m: float
+    station: str
+    interval_50: tuple[NamedPiece, ...]
+    interval_80: tuple[NamedPiece, ...]
+    interval_95: tuple[NamedPiece, ...]
+    sigma_along_m: float | None
+    position: Position
+    elevation_m: float | None
+    lonlat: tuple[float, float] | None
+    lonlat_accuracy_m: float | None
+    setting_out_ellipse_95: SettingOutEllipse
+    depth_m: float | None
+    """To the crown of the pipe; None where nothing states a depth."""
+    depth_sigma_m: float | None
+    side: Mapping[str, float]
+    probability_elsewhere: float
+    budget: tuple[BudgetRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NearMarks:
+    """The stake told from the paint: past the first mark, on the way to the second."""
+
+    mark: str
+    past_m: float
+    next_mark: str | None
+    straight_from: str | None = None
+    straight_to: str | None = None
+    """First and last mark of the straight run that the stake stands on."""
+
+
+@dataclass(frozen=True, slots=True)
+class LegSummary:
+    """One leg. ``vertices``: fitted [easting, northing] in the printed grid."""
+
+    name: str
+    length_m: float
+    pipe_length_m: float
+    probability: float
+    material: str | None
+    outside_diameter_m: float | None
+    marks_by: str
+    assumed: bool
+    vertices: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch to open and the chance that it holds the leak."""
+
+    pieces: tuple[NamedPiece, ...]
+    length_m: float
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class HoleSummary:
+    """The hole: pieces of pipe, from and to relative to the stake, size and shape."""
+
+    pieces: tuple[NamedPiece, ...]
+    length_m: float
+    before_stake_m: float
+    """How far the hole reaches back down-chainage from the stake (positive)."""
+    past_stake_m: float
+    width_m: float
+    depth_m: float | None
+    area_m2: float | None = None
+    volume_m3: float | None = None
+    outline_wkt: str | None = None
+    """In the printed grid CRS; the outline to mark in white for the locate request."""
+    notes: tuple[str, ...] = ()
+    soil: str = "C"
+    """Type that the slopes are for; unclassified soil counts as C."""
+    sloped_area_m2: float | None = None
+    sloped_volume_m3: float | None = None
+    sloped_outline_wkt: str | None = None
+    """At the surface, with sides sloped for the soil; None where the depth is not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class DecisionSummary:
+    """Dig or listen on. Keys are a contract."""
+
+    verdict: str
+    reasons: tuple[str, ...]
+    chance_in_hole: float
+    hole: HoleSummary
+    then: tuple[Window, ...]
+    chance_by_length: tuple[tuple[float, float], ...]
+    value_of_reading: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NextReadingSummary:
+    """A reading worth taking next. ``place`` is text that readings.csv understands."""
+
+    kind: str
+    place: str
+    leg: str
+    chainage_m: float
+    expected_interval_95_m: float
+    interval_95_now_m: float | None = None
+    """Length of the 95 % interval before it is taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileLeg:
+    """The posterior along one leg, thinned, with the fitted level curve where there is one."""
+
+    leg: str
+    chainage_m: tuple[float, ...]
+    density_per_m: tuple[float, ...]
+    expected_chainage_m: tuple[float, ...] = ()
+    expected_db: tuple[float, ...] = ()
+    low_db: tuple[float, ...] = ()
+    high_db: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSummary:
+    """A reading as it was used. ``level_db`` is in the scale that ``level_scale`` names."""
+
+    id: str
+    kind: str
+    place: str
+    leg: str
+    chainage_m: float
+    offset_m: float
+    level_db: float
+    repeats: int
+    surface: str | None
+    background_db: float | None
+    low_hz: float | None
+    high_hz: float | None
+    recording: str | None = None
+    level_from: str = "meter"
+    """``"meter"`` or ``"recording"`` (dB re full scale): levels of two scales do not compare."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitSummary:
+    """How well one kind of evidence agrees with the answer."""
+
+    kind: str
+    rows: int
+    p_value: float
+    text: str
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TieSummary:
+    """A tape from a fixed feature to the stake, as the tape reads (ground, level)."""
+
+    feature: str
+    note: str
+    distance_m: float
+    bearing_deg: float
+    """From the feature to the stake, clockwise from grid north."""
+    slope: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StakeSummary:
+    """One row of stakes.csv: the leak's stake and what goes with it, or places to listen at."""
+
+    id: str
+    kind: str
+    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"`` or
+    ``"check_point"``."""
+    label: str
+    easting: float
+    northing: float
+    elevation_m: float | None
+    text: str = ""
+    """What to do at it, where that is more than its label says (check points)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSummary:
+    """Another buried service against the hole."""
+
+    name: str
+    colour: str | None
+    station: str
+    from_stake_m: float
+    """Along the pipe, positive past the stake."""
+    distance_m: float
+    """From the hole's outline; 0 inside."""
+    crossing_deg: float | None
+    depth_m: float | None
+    in_hole: bool
+    in_tolerance_zone: bool
+    quality: str | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Warned:
+    """One warning. ``file`` and ``line`` are empty and 0 where none can be named."""
+
+    code: str
+    text: str
+    file: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Feature:
+    """A thing to draw or store. ``properties`` hold only JSON values and carry no markup."""
+
+    kind: str
+    id: str
+    grid: BaseGeometry
+    lonlat: BaseGeometry | None
+    properties: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """The finished answer for one site. `to_dict` is the contract of result.json."""
+
+    run: Run
+    site: SiteSummary
+    leak: Leak
+    near: NearMarks | None
+    legs: tuple[LegSummary, ...]
+    decision: DecisionSummary
+    next_readings: tuple[NextReadingSummary, ...]
+    profile: tuple[ProfileLeg, ...]
+    readings: tuple[ReadingSummary, ...]
+    fits: tuple[FitSummary, ...]
+    level_scale: str
+    warnings: tuple[Warned, ...]
+    cautions: tuple[str, ...]
+    ties: tuple[TieSummary, ...] = ()
+    ties_text: tuple[str, ...] = ()
+    """Which side the stake lies on, the setting-out error of the ties, or what is missing."""
+    stakes: tuple[StakeSummary, ...] = ()
+    point_layout: str = "pnezd"
+    elevation_unit: str = ""
+    """Unit of elevations in the site's own point file, where it is not the grid's."""
+    services: tuple[ServiceSummary, ...] = ()
+    services_clear: tuple[str, ...] = ()
+    """Names of services that were given but come nowhere near the hole."""
+    features: tuple[Feature, ...] = ()
+    prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    """Factors on the chance per metre that were in use."""
+    job: Job = field(default_factory=Job)
+    not_before: str | None = None
+    """Why nobody may dig yet (no valid locate request), or None."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the contents of result.json: JSON values only, no NaN, geometry left out."""
+        return {
+            each.name: _plain(getattr(self, each.name))
+            for each in fields(self)
+            if each.name != "features"
+        }
+
+    def to_geojson(self) -> dict[str, Any]:
+        """Return an RFC 7946 FeatureCollection (empty on a local site: it has no lon/lat)."""
+        from geoleak.export.geojson import feature_collection
+
+        return feature_collection(self)
+
+    def to_geodataframe(self) -> GeoDataFrame:
+        """Return the features as a GeoDataFrame in the printed grid CRS."""
+        import geopandas
+
+        rows = [{"kind": f.kind, "id": f.id, **f.properties} for f in self.features]
+        crs = None if self.site.local else self.leak.position.crs
+        return geopandas.GeoDataFrame(rows, geometry=[f.grid for f in self.features], crs=crs)
+
+    def write(
+        self,
+        folder: str | Path,
+        *,
+        force: bool = False,
+        also: Sequence[str] = (),
+        street_tiles: bool = False,
+    ) -> list[Path]:
+        """Write every output into `folder`, all of it or nothing, and return the paths.
+
+        `also` names further files, ``street_tiles`` lets the map fetch tiles when it is opened; as
+        `geoleak.export.write.write_all` has them.
+        """
+        from geoleak.export.write import write_all
+
+        return write_all(self, Path(folder), force=force, also=also, street_tiles=street_tiles)
+
+    def _repr_html_(self) -> str:
+        from geoleak.export.map import notebook_html
+
+        return notebook_html(self)
+
+
+def _plain(value: Any) -> Any:
+    """Turn records, mappings and tuples into dicts and lists."""
+    if isinstance(value, (str, int, float, bool)) or value is None:
+        return value
+    if isinstance(value, Mapping):
+        return {str(key): _plain(each) for key, each in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(each) for each in value]
+    return _plain({each.name: getattr(value, each.name) for each in fields(value)})

@@ -1,0 +1,315 @@
+"""Other buried services against the hole: where they cross, and how near they come.
+
+A mark or a map gives the plan position of a service, never its depth: where no depth is stated,
+it is said to be unknown. Geometry is in the working frame, metres on the ground.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from geoleak.crs import way_in
+from geoleak.errors import CrsError
+from geoleak.site import Note
+from geoleak.stake.hole import reproject
+from geoleak.units import format_station, unit_m
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+    from geoleak.crs import Frame
+    from geoleak.linref import Route
+    from geoleak.readers import UtilityFile
+
+TOLERANCE_ZONE_M = 18 * 0.0254
+"""18 in either side of a mark: common in the United States; some states say 24 in."""
+REPORT_WITHIN_M = 10.0
+_ANGLE_REACH_M = 0.25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Service:
+    """One other service in the working frame.
+
+    ``accuracy_m`` is of its datum operation (0 on the site's own datum); ``quality`` its ASCE 38
+    level where one is given. ``depth_m`` is None where not stated.
+    """
+
+    name: str
+    geometry: BaseGeometry
+    colour: str | None = None
+    quality: str | None = None
+    depth_m: float | None = None
+    accuracy_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """One service near the hole.
+
+    Attributes
+    ----------
+    chainage_m : float
+        Where it crosses the pipe nearest the stake, or where it comes nearest the hole.
+    from_stake_m : float
+        The same along the pipe from the stake, positive past it.
+    distance_m : float
+        From the hole's outline in plan; 0 inside.
+    crossing_deg : float or None
+        Angle between service and pipe, over 0 to 90; None where it does not cross.
+    """
+
+    name: str
+    colour: str | None
+    quality: str | None
+    depth_m: float | None
+    chainage_m: float
+    from_stake_m: float
+    distance_m: float
+    crossing_deg: float | None
+    in_hole: bool
+    in_tolerance_zone: bool
+    text: str
+
+
+def project_services(
+    file: UtilityFile, frame: Frame, *, coordinate_epoch: float | None = None
+) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
+    """Return the services of a file in the working frame, and what its CRS gives to note.
+
+    Raises
+    ------
+    CrsError
+        A CRS of no use, none at all for a site that has one, or a local site with a file that
+        has one.
+    """
+    import shapely
+
+    if file.crs is None:
+        if not frame.is_local:
+            raise CrsError("a services' file without a CRS fits only a local site")
+        to_working, accuracy, notes = frame.to_working, 0.0, file.notes
+    else:
+        way = way_in(frame, file.crs, coordinate_epoch=coordinate_epoch)
+        to_working, accuracy, notes = way.to_working, way.accuracy_m, (*file.notes, *way.notes)
+    services, outside = [], 0
+    for shape in file.shapes:
+        geometry = reproject(shape.geometry, to_working)
+        if not np.isfinite(shapely.get_coordinates(geometry)).all():
+            outside += 1
+            continue
+        services.append(
+            Service(shape.name, geometry, shape.colour, shape.quality, shape.depth_m, accuracy)
+        )
+    if not services:
+        raise CrsError(
+            f"its coordinates are none of {file.crs}; check the file's CRS and the order of axes"
+        )
+    if outside:
+        many = "1 feature lies" if outside == 1 else f"{outside} features lie"
+        text = f"{many} outside what {file.crs} can hold, left out of the answer"
+        notes = (*notes, Note("utility_outside", text))
+    if accuracy:
+        notes = (
+            *notes,
+            Note(
+                "utility_datum",
+                f"services in {file.crs} are on another datum than the site: "
+                f"they may lie {accuracy:g} m from where they are drawn",
+            ),
+        )
+    return tuple(services), notes
+
+
+def services_of_points(
+    name: str,
+    easting_m: Sequence[float],
+    northing_m: Sequence[float],
+    *,
+    colour: str | None = None,
+    quality: str | None = None,
+    depth_m: float | None = None,
+    gap_m: float = 15.0,
+) -> tuple[Service, ...]:
+    """Return the services that coded rover points trace, in the order they were shot.
+
+    Points no more than `gap_m` apart are joined into a line; one that stands alone stays a point.
+    """
+    import shapely
+
+    at = np.column_stack([easting_m, northing_m]).astype(float).reshape(-1, 2)
+    at = at[np.isfinite(at).all(axis=1)]
+    if not len(at):
+        return ()
+    step = np.hypot(*np.diff(at, axis=0).T)
+    runs = np.split(at, np.flatnonzero(step > gap_m) + 1)
+    shapes = [shapely.LineString(run) if np.ptp(run, axis=0).any() else run[0] for run in runs]
+    return tuple(
+        Service(
+            name,
+            shape if not isinstance(shape, np.ndarray) else shapely.Point(shape),
+            colour,
+            quality,
+            depth_m,
+        )
+        for shape in shapes
+    )
+
+
+def conflicts(
+    services: Sequence[Service],
+    *,
+    route: Route,
+    stake_m: float,
+    outline: Polygon,
+    unit: str,
+    tolerance_zone_m: float = TOLERANCE_ZONE_M,
+    report_within_m: float = REPORT_WITHIN_M,
+) -> tuple[Conflict, ...]:
+    """Return the services near the hole, the nearest to it first.
+
+    Parameters
+    ----------
+    services : sequence of Service
+    route : Route
+        The leg that is dug.
+    stake_m : float
+        Chainage of the stake.
+    outline : shapely Polygon
+        Of the hole.
+    unit : {"m", "ft", "ftUS"}
+        Of the texts.
+    tolerance_zone_m : float
+        Either side of a service, where only hand tools are used. What the datum of a service
+        leaves open is added to it.
+    report_within_m : float
+        Farther than this from the hole a service is left out.
+    """
+    found = []
+    for service in services:
+        distance = float(outline.distance(service.geometry))
+        if distance <= report_within_m + service.accuracy_m:
+            found.append(
+                _conflict(service, distance, route, stake_m, outline, unit, tolerance_zone_m)
+            )
+    return tuple(
+        sorted(found, key=lambda each: (each.distance_m, abs(each.from_stake_m), each.name))
+    )
+
+
+def clear_names(services: Sequence[Service], near: Sequence[Conflict]) -> tuple[str, ...]:
+    """Return the names that were given but come nowhere near the hole, in their first order."""
+    close = {each.name for each in near}
+    return tuple(dict.fromkeys(each.name for each in services if each.name not in close))
+
+
+def _conflict(
+    service: Service,
+    distance_m: float,
+    route: Route,
+    stake_m: float,
+    outline: Polygon,
+    unit: str,
+    zone_m: float,
+) -> Conflict:
+    crossing = _crossing(service.geometry, route, stake_m)
+    if crossing is None:
+        chainage, angle = _nearest_chainage(service.geometry, route, outline), None
+    else:
+        chainage, angle = crossing
+    inside = distance_m == 0.0
+    in_zone = distance_m <= zone_m + service.accuracy_m
+    bare = Conflict(
+        name=service.name,
+        colour=service.colour,
+        quality=service.quality,
+        depth_m=service.depth_m,
+        chainage_m=chainage,
+        from_stake_m=chainage - stake_m,
+        distance_m=distance_m,
+        crossing_deg=angle,
+        in_hole=inside,
+        in_tolerance_zone=in_zone,
+        text="",
+    )
+    return replace(bare, text=_words(bare, unit, zone_m, service.geometry))
+
+
+def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[float, float] | None:
+    """Return chainage and angle of the crossing nearest the stake; None where none crosses."""
+    import shapely
+
+    line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
+    service = geometry.boundary if geometry.geom_type.endswith("Polygon") else geometry
+    if not service.geom_type.endswith("LineString"):
+        return None
+    points = [
+        (each.x, each.y)
+        for each in shapely.get_parts(line.intersection(service))
+        if each.geom_type == "Point"
+    ]
+    if not points:
+        return None
+    snap = route.snap(np.array(points))
+    order = int(np.argmin(np.abs(np.asarray(snap.chainage_m) - stake_m)))
+    chainage = float(np.asarray(snap.chainage_m)[order])
+    angle = _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
+    return chainage, angle
+
+
+def _angle_deg(service: BaseGeometry, at: tuple[float, float], bearing_deg: float) -> float:
+    """Return the angle (0 to 90) between the service's run at a place and a bearing."""
+    import shapely
+
+    place = shapely.Point(at)
+    part = min(shapely.get_parts(service), key=lambda each: each.distance(place))
+    along = part.project(place)
+    # A little of the line either side, so that a vertex right on the pipe does not decide.
+    ends = [
+        part.interpolate(min(max(along + step, 0.0), part.length))
+        for step in (-_ANGLE_REACH_M, _ANGLE_REACH_M)
+    ]
+    east, north = ends[1].x - ends[0].x, ends[1].y - ends[0].y
+    apart = abs((math.degrees(math.atan2(east, north)) - bearing_deg + 180) % 360 - 180)
+    return min(apart, 180 - apart)
+
+
+def _nearest_chainage(geometry: BaseGeometry, route: Route, outline: Polygon) -> float:
+    from shapely.ops import nearest_points
+
+    on_service = nearest_points(outline, geometry)[1]
+    return float(np.ravel(route.snap(np.array([[on_service.x, on_service.y]])).chainage_m)[0])
+
+
+def _words(row: Conflict, unit: str, zone_m: float, geometry: BaseGeometry) -> str:
+    factor = unit_m(unit)
+    name, decimals = ("m", 2) if unit == "m" else ("ft", 1)
+
+    def shown(metres: float) -> str:
+        return f"{metres / factor:.{decimals}f} {name}"
+
+    side = "past" if row.from_stake_m >= 0 else "before"
+    colour = f" ({row.colour} marks)" if row.colour else ""
+    station = format_station(row.chainage_m, unit=unit)
+    place = f"{shown(abs(row.from_stake_m))} {side} the stake, station {station}"
+    if row.crossing_deg is not None:
+        what = f"crosses {place}, at {row.crossing_deg:.0f} degrees"
+    elif geometry.geom_type.endswith("Point"):
+        what = f"stands beside the pipe {place}"
+    else:
+        what = f"comes nearest {place}, without crossing the pipe"
+    if row.in_hole:
+        where = "inside the hole"
+    elif row.in_tolerance_zone:
+        where = f"{shown(row.distance_m)} from the hole, inside the {shown(zone_m)} tolerance zone"
+    else:
+        where = f"{shown(row.distance_m)} from the hole"
+    depth = "its depth is not known" if row.depth_m is None else f"stated {shown(row.depth_m)} deep"
+    quality = f"; quality level {row.quality}" if row.quality else ""
+    return f"{row.name}{colour} {what}: {where}; {depth}{quality}"

@@ -1,0 +1,47 @@
+"""The site put together: points projected, legs fitted, readings on the pipe."""
+
+from geoleak.survey.build import (
+    survey_site,
+)
+from geoleak.survey.intersection import (
+    TapePoint,
+    position_from_tapes,
+    swing,
+    tape_covariance,
+)
+from geoleak.survey.legs import (
+    depth_is_known,
+)
+from geoleak.survey.recordings import (
+    MAX_LAG_S,
+)
+from geoleak.survey.records import (
+    Levels,
+    PipePlace,
+    Survey,
+    SurveyedDelay,
+    SurveyedHole,
+    SurveyedIsolation,
+    SurveyedLeg,
+    SurveyedPoint,
+    SurveyedSighting,
+)
+
+__all__ = [
+    "MAX_LAG_S",
+    "Levels",
+    "PipePlace",
+    "Survey",
+    "SurveyedDelay",
+    "SurveyedHole",
+    "SurveyedIsolation",
+    "SurveyedLeg",
+    "SurveyedPoint",
+    "SurveyedSighting",
+    "TapePoint",
+    "depth_is_known",
+    "position_from_tapes",
+    "survey_site",
+    "swing",
+    "tape_covariance",
+]

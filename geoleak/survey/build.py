@@ -1,0 +1,351 @@
+"""From a `Site` to a `Survey`: points projected, legs fitted, readings snapped."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geoleak.crs import Frame
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.network import Network
+from geoleak.site import Delay, Hole, Isolation, Note, PastLeak, Place, Reading, Sighting, Site
+from geoleak.survey.drawn import DrawnMains, drawn_in_site_crs
+from geoleak.survey.joins import join_legs
+from geoleak.survey.legs import fit_legs
+from geoleak.survey.levels import gather_levels
+from geoleak.survey.places import PlaceFinder, Resolved
+from geoleak.survey.points import EveryPoint, frame_of, places_of, used_points
+from geoleak.survey.recordings import RecordedLevel, delay_of, level_of
+from geoleak.survey.records import (
+    Levels,
+    PipePlace,
+    Survey,
+    SurveyedDelay,
+    SurveyedHole,
+    SurveyedIsolation,
+    SurveyedPastLeak,
+    SurveyedPoint,
+    SurveyedSighting,
+)
+from geoleak.units import format_length, unit_m
+
+# A delay whose row states no sigma: half a millisecond, about what a screen's cursor resolves
+# (common practice, no source).
+DELAY_SIGMA_S = 0.0005
+# Two sensors nearer to one another than this stand at one place: nothing can be timed.
+APART_M = 0.15
+# What a screen showed is corrected in words where the traced pipe moves it by more than this.
+SHOWN_SAID_M = 0.15
+# Water that surfaces this far from every leg is from something else, or its place is mistyped.
+FAR_M = 100.0
+
+
+def survey_site(site: Site) -> Survey:
+    """Return the survey of a site.
+
+    Raises
+    ------
+    InputError
+        With every place that cannot be found and every reading beyond the gate.
+    SiteDataError
+        Where the points or the marks of a leg allow no route.
+    """
+    drawn = drawn_in_site_crs(site) if not len(site.points) else None
+    frame = frame_of(site, drawn=drawn)
+    bare, tape_notes = used_points(site, frame)
+    mains, site, mains_notes = _mains(site, frame, bare)
+    fitted = fit_legs(site, bare, mains)
+    legs = fitted.legs
+    network, join_notes = join_legs(site, fitted, bare, mains)
+    finder = PlaceFinder(frame=frame, legs=legs, points=bare, length_unit=site.length_unit)
+    points = _place_points(site, bare, finder)
+    finder.points = points
+    finder.prepare(places_of(site))
+    notes = [*site.notes, *frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes]
+    builder = _Builder(site, finder, points, notes, network)
+    levels = {kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole")}
+    survey = Survey(
+        site=site,
+        frame=frame,
+        legs=legs,
+        network=network,
+        points=tuple(points.values()),
+        surface=levels["surface"],
+        contact=levels["contact"],
+        gas=levels["gas"],
+        bar_hole=levels["bar_hole"],
+        delays=builder.delays(),
+        isolations=builder.isolations(),
+        sightings=builder.sightings(),
+        holes=builder.holes(),
+        past_leaks=builder.past_leaks(),
+        warnings=tuple(dict.fromkeys(notes)),
+        every_point=EveryPoint(site, frame, points),
+    )
+    if finder.complaints:
+        raise InputError(sorted(finder.complaints, key=lambda each: each.origin))
+    return survey
+
+
+def _mains(
+    site: Site, frame: Frame, points: Mapping[str, SurveyedPoint]
+) -> tuple[DrawnMains | None, Site, list[Note]]:
+    """Return the drawn mains, and the site with the legs that correct them."""
+    if site.network is None or not site.network.lines:
+        return None, site, []
+    mains = DrawnMains(site, frame, site.network)
+    legs, matched = mains.matched(site.legs, points)
+    return mains, replace(site, legs=legs), [*mains.notes, *mains.far_note(points), *matched]
+
+
+def _place_points(
+    site: Site, bare: Mapping[str, SurveyedPoint], finder: PlaceFinder
+) -> dict[str, SurveyedPoint]:
+    """Put marks, fittings and ends of legs on the pipe, where they stand within the gate."""
+    leads = {each.point: each.lead_m for each in site.fittings}
+    ends = {name for leg in site.legs for name in (leg.start, leg.end, leg.joins_at) if name}
+    marks = {name: k for k, leg in enumerate(site.legs) for name in leg.mark_ids}
+    on_pipe: dict[int | None, list[SurveyedPoint]] = {}
+    for name, each in bare.items():
+        if name in marks:
+            on_pipe.setdefault(marks[name], []).append(each)
+        elif each.kind == "fitting" or name in ends or name in leads:
+            on_pipe.setdefault(None, []).append(each)
+    at: dict[str, Resolved] = {}
+    for leg, held in on_pipe.items():
+        places = np.array([(each.easting_m, each.northing_m) for each in held])
+        snapped = finder.snap_many(places) if leg is None else finder.snap_to_leg(places, leg)
+        at |= {each.point.id: found for each, found in zip(held, snapped, strict=True)}
+    placed = dict(bare)
+    for name, found in at.items():
+        lead = leads.get(name, 0.0)
+        if name not in marks and found.distance_m > site.levels.gate_m + lead:
+            placed[name] = replace(bare[name], leg=None, lead_m=lead)
+            continue
+        placed[name] = replace(
+            bare[name],
+            leg=found.leg,
+            chainage_m=found.chainage_m,
+            offset_m=found.offset_m,
+            lead_m=lead,
+        )
+    return placed
+
+
+@dataclass(slots=True)
+class _Builder:
+    """Puts the rows of each sheet on the pipe; complaints gather in the finder."""
+
+    site: Site
+    finder: PlaceFinder
+    points: Mapping[str, SurveyedPoint]
+    notes: list[Note]
+    network: Network
+
+    def levels(self, kind: str) -> Levels:
+        """Return the readings of one kind."""
+        gathered, notes = gather_levels(
+            kind,
+            self.site.readings,
+            finder=self.finder,
+            settings=self.site.levels,
+            lead_m=self._lead_m,
+            level_from_recording=self._recorded_level,
+        )
+        self.notes.extend(notes)
+        return gathered
+
+    def _lead_m(self, point: str | None) -> float:
+        known = self.points.get(point) if point is not None else None
+        return known.lead_m if known is not None else 0.0
+
+    def _recorded_level(self, reading: Reading, leg: int) -> RecordedLevel:
+        heard, notes = level_of(self.site, reading, material=self.finder.legs[leg].leg.material)
+        self.notes.extend(notes)
+        return heard
+
+    def _pipe_place(self, place: Place, origin: Origin) -> PipePlace | None:
+        """Return a contact's place on the network, complaining where it is on no leg."""
+        at = self.finder.find(place, origin)
+        if at is None:
+            return None
+        lead = self._lead_m(place.point)
+        if at.distance_m > self.site.levels.gate_m + lead:
+            away = format_length(at.distance_m, unit=self.site.length_unit)
+            self.finder.complaints.append(
+                Complaint(
+                    origin,
+                    f'"{place.text}" is on no leg: {away} from the nearest',
+                    "name a place on the pipe, or give the pipe between as lead in fittings.csv",
+                )
+            )
+            return None
+        return PipePlace(at.leg, at.chainage_m, lead)
+
+    def delays(self) -> tuple[SurveyedDelay, ...]:
+        """Return the delays, with those of an instrument's screen turned back into times."""
+        found = []
+        for row in self.site.delays:
+            if row.skip:
+                continue
+            first = self._pipe_place(row.first, row.origin)
+            second = self._pipe_place(row.second, row.origin)
+            if first is None or second is None:
+                continue
+            if first.leg == second.leg and abs(first.chainage_m - second.chainage_m) < APART_M:
+                what = f'delay {row.id}: both sensors are at "{row.first.text}"'
+                self.finder.complaints.append(Complaint(row.origin, what, "two places on the pipe"))
+                continue
+            measured = self._delay_of(row)
+            if measured is None:
+                continue
+            if row.delay_s is None:
+                self._say_shown(row, first, second)
+            found.append(
+                SurveyedDelay(
+                    id=row.id,
+                    first=first,
+                    second=second,
+                    delay_s=measured[0],
+                    sigma_s=measured[1],
+                    speed_check=row.speed_check,
+                    shown_distance_m=row.shown_distance_m,
+                    shown_length_m=row.shown_length_m,
+                    shown_speed_m_per_s=row.shown_speed_m_per_s,
+                    origin=row.origin,
+                )
+            )
+        return tuple(found)
+
+    def _delay_of(self, row: Delay) -> tuple[float, float] | None:
+        sigma = row.sigma_s if row.sigma_s is not None else DELAY_SIGMA_S
+        if row.delay_s is not None:
+            return row.delay_s, sigma
+        shown = (row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s)
+        if shown[0] is not None and shown[1] is not None and shown[2]:
+            # The screen puts the leak at x from first: x / c - (L - x) / c is the delay behind it.
+            return (2 * shown[0] - shown[1]) / shown[2], sigma
+        if row.recording_first is None:
+            return None
+        measured, notes = delay_of(self.site, row)
+        self.notes.extend(notes)
+        return measured
+
+    def _say_shown(self, row: Delay, first: PipePlace, second: PipePlace) -> None:
+        """Say what an instrument's screen would have shown with the pipe as long as it is."""
+        x, length, speed = row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s
+        if x is None or length is None or not speed:
+            return
+        places = (([each.leg], [each.chainage_m]) for each in (first, second))
+        metres = float(self.network.distance(*places)[0, 0]) + first.lead_m + second.lead_m
+        better = x + 0.5 * (metres - length)
+        if not math.isfinite(metres) or abs(better - x) < SHOWN_SAID_M:
+            return
+        unit = self.site.length_unit
+        shown, long, now = (format_length(v, unit=unit) for v in (x, length, better))
+        pace = f"{speed / unit_m(unit):,.0f} {'m' if unit == 'm' else 'ft'}/s"
+        told = f"delay {row.id}: your screen said {shown} with {long} at {pace}; with the pipe as "
+        if 0.0 <= better <= metres:
+            told += f"traced, {format_length(metres, unit=unit)} between the sensors, it is {now}"
+        else:
+            told += (
+                f"traced, {format_length(metres, unit=unit)} between the sensors, that delay comes "
+                "from outside them: check the length and the speed that were keyed in"
+            )
+        self.notes.append(Note("shown_length", told, row.origin))
+
+    def _too_far(
+        self, what: str, at: Resolved, row: Sighting | Hole | PastLeak, reach_m: float
+    ) -> bool:
+        """Complain of a row whose place lies out of reach of every leg: it is a wrong place."""
+        if at.distance_m <= reach_m:
+            return False
+        unit = self.site.length_unit
+        away, reach = (format_length(each, unit=unit) for each in (at.distance_m, reach_m))
+        self.finder.complaints.append(
+            Complaint(
+                row.origin,
+                f'{what} is {away} from the nearest leg "{self.finder.legs[at.leg].name}"',
+                f"correct the place (at most {reach} from a leg), or skip the row",
+            )
+        )
+        return True
+
+    def isolations(self) -> tuple[SurveyedIsolation, ...]:
+        """Return the shut-off tests with their valves on the network."""
+        found = []
+        for row in self.site.isolations:
+            if row.skip:
+                continue
+            valves = [self._valve(name, row.origin) for name in row.valves]
+            if any(valve is None for valve in valves):
+                continue
+            supply = self._supply(row) if row.supply else None
+            if row.supply and supply is None:
+                continue
+            on_pipe = tuple(valve for valve in valves if valve is not None)
+            found.append(SurveyedIsolation(row, on_pipe, supply))
+        return tuple(found)
+
+    def _supply(self, row: Isolation) -> PipePlace | None:
+        """Return where the water of a test enters: at a point, or at the start of a leg."""
+        name = str(row.supply)
+        leg = next((each for each in self.finder.legs if each.name == name), None)
+        if leg is not None and name not in self.points:
+            return PipePlace(leg.number, 0.0)
+        return self._valve(name, row.origin)
+
+    def _valve(self, name: str, origin: Origin) -> PipePlace | None:
+        return self._pipe_place(Place("point", name, point=name), origin)
+
+    def sightings(self) -> tuple[SurveyedSighting, ...]:
+        """Return the sightings with their nearest place on the pipe."""
+        found = []
+        for row in self.site.sightings:
+            at = None if row.skip else self.finder.find(row.place, row.origin)
+            if at is not None and not self._too_far(f"sighting {row.place.text}", at, row, FAR_M):
+                found.append(
+                    SurveyedSighting(
+                        row, at.easting_m, at.northing_m, at.leg, at.chainage_m, at.offset_m
+                    )
+                )
+        return tuple(found)
+
+    def holes(self) -> tuple[SurveyedHole, ...]:
+        """Return the dug holes as stretches of one leg each."""
+        found = []
+        for row in self.site.holes:
+            if row.skip:
+                continue
+            start = self.finder.find(row.start, row.origin)
+            finish = self.finder.find(row.finish, row.origin)
+            if start is None or finish is None:
+                continue
+            gate = self.site.levels.gate_m
+            if any(self._too_far(f"hole {row.id}", at, row, gate) for at in (start, finish)):
+                continue
+            if start.leg != finish.leg:
+                what = (
+                    f'hole {row.id} runs from leg "{self.finder.legs[start.leg].name}" '
+                    f'to leg "{self.finder.legs[finish.leg].name}"'
+                )
+                self.finder.complaints.append(
+                    Complaint(row.origin, what, "one row a leg: split the hole at the tee")
+                )
+                continue
+            low, high = sorted((start.chainage_m, finish.chainage_m))
+            found.append(SurveyedHole(row, start.leg, low, high))
+        return tuple(found)
+
+    def past_leaks(self) -> tuple[SurveyedPastLeak, ...]:
+        """Return the repaired leaks on the pipe."""
+        found = []
+        for row in self.site.past_leaks:
+            at = None if row.skip else self.finder.find(row.place, row.origin)
+            gate = self.site.levels.gate_m
+            if at is not None and not self._too_far("the past leak", at, row, gate):
+                found.append(SurveyedPastLeak(row, at.leg, at.chainage_m))
+        return tuple(found)

@@ -1,0 +1,368 @@
+"""Drawn mains in the working frame: where they lie, where they join, which legs correct them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.crs import Frame, way_in
+from geoleak.errors import Complaint, CrsError, GeometryError, InputError
+from geoleak.linref import Route, RouteSet
+from geoleak.network import Joint, joints_of_routes
+from geoleak.site import DrawnLine, DrawnNetwork, Leg, Note, Site
+from geoleak.survey.records import SurveyedLeg, SurveyedPoint
+from geoleak.units import format_length
+
+if TYPE_CHECKING:
+    from geoleak.route import Spliced
+
+Floats = npt.NDArray[np.float64]
+
+FAR_M = 5000.0
+"""A drawing that comes no nearer to the site's points than this is said to be elsewhere."""
+LIKELY_SIGMAS = 2.0
+"""Marks that all lie this near to one drawn line are probably of the same pipe."""
+MOST_NAMED = 6
+
+
+def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
+    """Return easting and northing of a drawing in the site's CRS, to centre a frame on.
+
+    Good to metres, which is all that a centre needs. None where there is no drawing.
+    """
+    if site.network is None or not site.network.lines:
+        return None
+    east, north = (np.concatenate(c) for c in zip(*_coordinates(site.network), strict=True))
+    if site.is_local:
+        return east, north
+    from pyproj import Transformer
+
+    from geoleak.crs import horizontal_crs
+
+    try:
+        source = horizontal_crs(site.network.crs)
+        way = Transformer.from_crs(source, horizontal_crs(site.crs), always_xy=True)
+    except CrsError as error:
+        raise InputError([Complaint(site.network.lines[0].origin, str(error))]) from error
+    e, n = way.transform(east, north)
+    sound = np.isfinite(e) & np.isfinite(n)
+    if not sound.any():
+        raise InputError(
+            [
+                Complaint(
+                    site.network.lines[0].origin,
+                    f"no line of it lies where {site.network.crs} leads to {site.crs}",
+                    "check the file's CRS and the site's",
+                )
+            ]
+        )
+    return e[sound], n[sound]
+
+
+def _coordinates(network: DrawnNetwork) -> list[tuple[Floats, Floats]]:
+    return [(np.array(line.easting), np.array(line.northing)) for line in network.lines]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """Drawn lines end to end. ``starts`` says where each line begins and whether it is turned."""
+
+    lines: tuple[int, ...]
+    vertices: Floats
+    starts: tuple[tuple[float, bool], ...]
+
+
+class DrawnMains:
+    """The lines of a site's network file in the working frame.
+
+    Attributes
+    ----------
+    routes : list of Route
+        In the order of the file.
+    sigma_m : float
+        As stated, with what the way from the file's CRS adds.
+    notes : list of Note
+
+    Raises
+    ------
+    InputError
+        If the file's CRS does not lead to the site's.
+    """
+
+    def __init__(self, site: Site, frame: Frame, network: DrawnNetwork) -> None:
+        self.site = site
+        self.network = network
+        self.notes: list[Note] = []
+        self.sigma_m = network.sigma_m
+        self.vertices = self._projected(frame)
+        self.routes = [Route.from_vertices(line) for line in self.vertices]
+        self._index = {line.feature: k for k, line in enumerate(network.lines)}
+
+    def _projected(self, frame: Frame) -> list[Floats]:
+        network = self.network
+        pairs = _coordinates(network)
+        east, north = (np.concatenate(c) for c in zip(*pairs, strict=True))
+        origin = network.lines[0].origin
+        if frame.is_local:
+            e, n = frame.to_working(east, north)
+        else:
+            try:
+                way = way_in(frame, network.crs, coordinate_epoch=self.site.coordinate_epoch)
+            except CrsError as error:
+                raise InputError([Complaint(origin, str(error))]) from error
+            e, n = way.to_working(east, north)
+            self.sigma_m = math.hypot(network.sigma_m, way.accuracy_m)
+            self.notes += [Note(each.code, each.text, origin) for each in way.notes]
+        bounds = np.cumsum([len(pair[0]) for pair in pairs])[:-1]
+        lines = np.split(np.column_stack([e, n]), bounds)
+        lost = [k for k, line in enumerate(lines) if not np.isfinite(line).all()]
+        if lost:
+            raise InputError(
+                [
+                    Complaint(
+                        network.lines[k].origin,
+                        f"feature {network.lines[k].feature} lies where {network.crs} does not "
+                        f"lead to {self.site.crs}",
+                        "check the file's CRS and the site's",
+                    )
+                    for k in lost
+                ]
+            )
+        return lines
+
+    def number(self, line: DrawnLine) -> int:
+        """Return which line of the file this is."""
+        return self._index[line.feature]
+
+    def route_of(self, chain: Chain) -> Route | None:
+        """Return the route of a chain that is one line as drawn."""
+        whole = len(chain.lines) == 1 and not chain.starts[0][1]
+        return self.routes[chain.lines[0]] if whole else None
+
+    def chain(self, lines: Sequence[DrawnLine], *, leg: str) -> Chain:
+        """Return lines put end to end, in whatever order and direction they are drawn.
+
+        Raises
+        ------
+        GeometryError
+            If they do not make one line.
+        """
+        numbers = [self.number(line) for line in lines]
+        near = max(self.network.join_within_m, 1e-6)
+        order = [(numbers[0], False)]
+        left = numbers[1:]
+        while left:
+            grown = _next(self.vertices, order, left, near)
+            if grown is None:
+                name = self.network.lines[left[0]].name
+                raise GeometryError(
+                    f'leg "{leg}": line "{name}" does not meet the end of the other lines that it '
+                    "names; name lines that follow one another"
+                )
+            order, used = grown
+            left.remove(used)
+        parts: list[Floats] = []
+        starts: list[tuple[float, bool]] = []
+        at = 0.0
+        for number, turned in order:
+            line = self.vertices[number][::-1] if turned else self.vertices[number]
+            if parts:
+                at += float(np.hypot(*(line[0] - parts[-1][-1])))
+            starts.append((at, turned))
+            parts.append(line)
+            at += self.routes[number].length_m
+        return Chain(tuple(n for n, _ in order), np.concatenate(parts), tuple(starts))
+
+    def far_note(self, points: Mapping[str, SurveyedPoint]) -> list[Note]:
+        """Say where the drawing lies nowhere near the site's points."""
+        at = np.array([(p.easting_m, p.northing_m) for p in points.values()])
+        if not len(at):
+            return []
+        every = np.concatenate(self.vertices)
+        away = float(np.hypot(*(every - np.median(at, axis=0)).T).min())
+        if away < FAR_M:
+            return []
+        text = (
+            f"its nearest line is {format_length(away, unit=self.site.length_unit)} from the "
+            "site's points: check its CRS, or whether it is the drawing of this place"
+        )
+        return [Note("network_far", text, self.network.lines[0].origin)]
+
+    def matched(
+        self, legs: Sequence[Leg], points: Mapping[str, SurveyedPoint]
+    ) -> tuple[tuple[Leg, ...], list[Note]]:
+        """Return the legs, those whose marks follow a drawn line within reach correcting it.
+
+        Only where ``marks_within`` is stated; otherwise it is said that one pipe may stand twice.
+        """
+        drawn_only = {self.number(leg.drawn[0]): leg for leg in legs if _is_drawn(leg)}
+        if not drawn_only:
+            return tuple(legs), []
+        numbers = list(drawn_only)
+        routes = RouteSet.of([self.routes[k] for k in numbers])
+        within = self.network.marks_within_m
+        reach = LIKELY_SIGMAS * self.sigma_m if within is None else within
+        notes: list[Note] = []
+        used: set[int] = set()
+        made: list[Leg] = []
+        for leg in legs:
+            lines = [] if leg.drawn else self._beside(leg, points, routes, numbers, reach)
+            if not lines:
+                made.append(leg)
+                continue
+            names = ", ".join(f'"{self.network.lines[k].name}"' for k in lines)
+            if within is None or used & set(lines):
+                text = (
+                    f'the marks of leg "{leg.name}" all lie within '
+                    f"{format_length(reach, unit=self.site.length_unit)} of {names} in "
+                    f"{self.network.file}: if that is the same pipe it stands here twice; write "
+                    f"line = [{names}] in [[leg]]"
+                )
+                notes.append(Note("traced_and_drawn", text, leg.origin))
+                made.append(leg)
+                continue
+            used |= set(lines)
+            made.append(_with_line(leg, [drawn_only[k] for k in lines]))
+            text = f'the marks of leg "{leg.name}" correct {names} in {self.network.file}'
+            notes.append(Note("leg_on_line", text, leg.origin))
+        kept = [leg for leg in made if not (_is_drawn(leg) and self.number(leg.drawn[0]) in used)]
+        return tuple(kept), notes
+
+    def _beside(
+        self,
+        leg: Leg,
+        points: Mapping[str, SurveyedPoint],
+        routes: RouteSet,
+        numbers: Sequence[int],
+        reach_m: float,
+    ) -> list[int]:
+        """Return the lines that all marks of a leg lie along, in order; none where one does not."""
+        at = np.array([(points[m].easting_m, points[m].northing_m) for m in leg.mark_ids])
+        if len(at) < 2:
+            return []
+        snap = routes.snap(at, rival_within_m=None)
+        if float(np.max(snap.distance_m)) > reach_m:
+            return []
+        found = list(dict.fromkeys(numbers[int(k)] for k in snap.route))
+        try:
+            self.chain([self.network.lines[k] for k in found], leg=leg.name)
+        except GeometryError:
+            return []
+        return found
+
+
+def _is_drawn(leg: Leg) -> bool:
+    """Tell whether a leg is a line of the drawing and nothing else."""
+    return (
+        len(leg.drawn) == 1 and leg.drawn[0].name == leg.name and leg.drawn[0].origin == leg.origin
+    )
+
+
+def _with_line(leg: Leg, drawn: Sequence[Leg]) -> Leg:
+    """Return a leg with its lines, and what the drawing states where the leg says nothing."""
+    first = drawn[0]
+    return replace(
+        leg,
+        drawn=tuple(each.drawn[0] for each in drawn),
+        depth_m=first.depth_m if leg.depth_m is None else leg.depth_m,
+        material=leg.material or first.material,
+        outside_diameter_m=leg.outside_diameter_m or first.outside_diameter_m,
+        wall_m=leg.wall_m or first.wall_m,
+        pressure_kpa=leg.pressure_kpa or first.pressure_kpa,
+        side=leg.side or first.side,
+    )
+
+
+def _next(
+    vertices: Sequence[Floats], order: Sequence[tuple[int, bool]], left: Sequence[int], near: float
+) -> tuple[list[tuple[int, bool]], int] | None:
+    """Return the chain grown by one line at either end, and which line that was."""
+
+    def ends(number: int, turned: bool) -> tuple[Floats, Floats]:
+        line = vertices[number]
+        return (line[-1], line[0]) if turned else (line[0], line[-1])
+
+    head, tail = ends(*order[0])[0], ends(*order[-1])[1]
+    for number in left:
+        for turned in (False, True):
+            first, last = ends(number, turned)
+            if np.hypot(*(first - tail)) <= near:
+                return [*order, (number, turned)], number
+            if np.hypot(*(last - head)) <= near:
+                return [(number, turned), *order], number
+    return None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OnLeg:
+    """How a leg follows its drawn lines: chainage on the drawing to chainage on the leg."""
+
+    number: int
+    chain: Chain
+    spliced: Spliced | None
+
+    def chainage_m(self, line: int, drawn_m: float, length_m: float) -> float:
+        """Return the leg's chainage of a place on one of its lines."""
+        start, turned = self.chain.starts[self.chain.lines.index(line)]
+        at = start + (length_m - drawn_m if turned else drawn_m)
+        return at if self.spliced is None else self.spliced.chainage_m(at)
+
+
+def drawn_joints(
+    mains: DrawnMains, on_legs: Sequence[OnLeg], legs: Sequence[SurveyedLeg]
+) -> list[Joint]:
+    """Return the joints that the drawing shows, on the legs as they were fitted."""
+    leg_of = {line: each for each in on_legs for line in each.chain.lines}
+    found: list[Joint] = []
+    for joint in joints_of_routes(mains.routes, tolerance_m=mains.network.join_within_m):
+        if joint.leg_a not in leg_of or joint.leg_b not in leg_of:
+            continue
+        sides = []
+        for line, drawn_m in (
+            (joint.leg_a, joint.chainage_a_m),
+            (joint.leg_b, joint.chainage_b_m),
+        ):
+            each = leg_of[line]
+            at = each.chainage_m(line, drawn_m, mains.routes[line].length_m)
+            length = legs[each.number].route.length_m
+            sides.append((each.number, min(max(at, 0.0), length)))
+        (a, at_a), (b, at_b) = sides
+        if a == b and abs(at_a - at_b) <= 2.0 * mains.network.join_within_m + 1e-6:
+            continue  # where two lines of one leg meet
+        found.append(Joint(a, at_a, b, at_b))
+    return found
+
+
+def network_notes(mains: DrawnMains, legs: Sequence[SurveyedLeg], assumed: int) -> list[Note]:
+    """Return what is to be said of all drawn legs at once."""
+    unit = mains.site.length_unit
+    origin = mains.network.lines[0].origin
+    only = [leg for leg in legs if not len(leg.fit.marks) and leg.leg.drawn]
+    notes = []
+    if only:
+        wide = format_length(2.0 * mains.sigma_m, unit=unit)
+        count = f"{len(only)} legs are" if len(only) > 1 else f'leg "{only[0].name}" is'
+        notes.append(
+            Note(
+                "route_assumed",
+                f"{count} drawn from records, not traced: route assumed; the pipe may lie {wide} "
+                "or more aside",
+                origin,
+            )
+        )
+    if assumed:
+        what = f"{assumed} drawn legs" if assumed > 1 else "a drawn leg"
+        notes.append(
+            Note(
+                "depth_unknown",
+                f"no depth is stated for {what}: the inference takes a usual one and no depth is "
+                "printed; state depth in [network], or as an attribute of the lines",
+                origin,
+            )
+        )
+    return notes

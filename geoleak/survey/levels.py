@@ -1,0 +1,228 @@
+"""Readings of one kind, snapped to the pipe and gathered into arrays."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import NoReturn
+
+import numpy as np
+
+from geoleak.errors import Complaint, InputError
+from geoleak.site import LevelSettings, Note, Reading
+from geoleak.survey.places import PlaceFinder, Resolved
+from geoleak.survey.recordings import RecordedLevel
+from geoleak.survey.records import Levels, no_levels
+from geoleak.units import format_length
+
+# Readings nearer to one another than this stand at one place and share its coupling: a sensor
+# put back by eye stands within a hand's breadth (common practice, no source).
+SAME_PLACE_M = 0.15
+# No meter shows more, whatever its reference: a larger figure is a slip of the pen.
+MOST_DB = 250.0
+# Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
+HEARD = ("surface", "contact")
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    reading: Reading
+    at: Resolved
+    level: float
+    lead_m: float
+    background: float
+    censored: int
+    low_hz: float | None
+    high_hz: float | None
+
+    @property
+    def session(self) -> str:
+        """The session; recordings are on a scale of their own, apart from a meter's."""
+        own = self.reading.session
+        return own if self.reading.levels else f"{own} recordings".strip()
+
+
+def gather_levels(
+    kind: str,
+    readings: Sequence[Reading],
+    *,
+    finder: PlaceFinder,
+    settings: LevelSettings,
+    lead_m: Callable[[str | None], float],
+    level_from_recording: Callable[[Reading, int], RecordedLevel],
+) -> tuple[Levels, list[Note]]:
+    """Return the readings of one kind as arrays, and what should be said of them.
+
+    Parameters
+    ----------
+    kind : {"surface", "contact", "gas", "bar_hole"}
+    readings : sequence of Reading
+        All rows of the sheet; those of other kinds and those struck out are passed over.
+    finder : PlaceFinder
+        Puts a place on the pipe; its complaints are raised by the caller, with those of all kinds.
+    settings : LevelSettings
+        Scale, limits and gate.
+    lead_m : callable
+        Point id to the pipe between its sensor and the buried run.
+    level_from_recording : callable
+        Reading and leg to the level of the recording that a row has in place of one.
+    """
+    rows: list[_Row] = []
+    notes: list[Note] = []
+    for reading in readings:
+        if reading.kind != kind or reading.skip:
+            continue
+        at = finder.find(reading.place, reading.origin)
+        if at is None:
+            continue
+        lead = lead_m(reading.place.point)
+        # A contact sensor stands a lead away from the pipe it hears; a microphone does not.
+        reach_m = settings.gate_m + (lead if kind == "contact" else 0.0)
+        complaint = _too_far(reading, at, finder, settings) if at.distance_m > reach_m else None
+        if complaint:
+            finder.complaints.append(complaint)
+            continue
+        if at.rival_leg >= 0:
+            notes.append(_rival_note(reading, at, finder))
+        quiet = _background(reading, settings)
+        if reading.levels:
+            level, censored = _level(reading, settings)
+            row = _Row(reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz)
+        else:
+            heard = level_from_recording(reading, at.leg)
+            row = _Row(reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz)
+        rows.append(row)
+    return _arrays(kind, rows), notes
+
+
+def _too_far(
+    reading: Reading, at: Resolved, finder: PlaceFinder, settings: LevelSettings
+) -> Complaint:
+    away = format_length(at.distance_m, unit=finder.length_unit)
+    gate = format_length(settings.gate_m, unit=finder.length_unit)
+    return Complaint(
+        reading.origin,
+        f'reading {reading.id} at "{reading.place.text}" is {away} from the nearest leg '
+        f'"{finder.legs[at.leg].name}"',
+        f"correct the place, skip the row, or widen gate ({gate}) in [readings]",
+    )
+
+
+def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
+    here = format_length(at.chainage_m, unit=finder.length_unit)
+    there = format_length(at.rival_chainage_m, unit=finder.length_unit)
+    return Note(
+        "two_pipes_near",
+        f'reading {reading.id} at "{reading.place.text}" was put on leg '
+        f'"{finder.legs[at.leg].name}" at {here}, but "{finder.legs[at.rival_leg].name}" at '
+        f"{there} is nearly as close; name the leg in its place if that is wrong",
+        reading.origin,
+    )
+
+
+def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
+    """Return the pooled level in dB (or display units), and whether it sits on a limit."""
+    values = np.array(reading.levels, dtype=float)
+    censored = 0
+    if settings.level_limits is not None and reading.kind in HEARD:
+        low, high = settings.level_limits
+        middle = float(np.median(values))
+        outside = values[(values < low) | (values > high)]
+        if len(outside):
+            _refuse(
+                reading,
+                f"level {outside[0]:g} is outside level_limits [{low:g}, {high:g}]",
+                "correct the level or the limits",
+            )
+        censored = 1 if middle >= high else -1 if middle <= low else 0
+    return float(_on_scale(values, reading, settings).mean()), censored
+
+
+def _background(reading: Reading, settings: LevelSettings) -> float:
+    """Return the background on the scale of the row's level, nan where none is stated."""
+    if reading.background is None:
+        return math.nan
+    if not reading.levels:  # beside a recording: as the recorder has it, dB re full scale
+        return reading.background
+    return float(_on_scale(np.array([reading.background]), reading, settings)[0])
+
+
+def _on_scale(values: np.ndarray, reading: Reading, settings: LevelSettings) -> np.ndarray:
+    """Return what the sheet says in dB (or display units); a gas figure as the detector has it."""
+    if reading.kind not in HEARD:
+        return values
+    if settings.level_scale == "db" and np.any(np.abs(values) > MOST_DB):
+        worst = float(values[np.argmax(np.abs(values))])
+        _refuse(
+            reading,
+            f"{worst:g} is no level in dB",
+            f"between {-MOST_DB:g} and {MOST_DB:g} dB; a linear meter needs "
+            'level_scale = "amplitude"',
+        )
+    if settings.level_scale == "amplitude":
+        if np.any(values <= 0):
+            _refuse(
+                reading,
+                f"an amplitude of {values.min():g} has no level",
+                "an amplitude above 0, or skip the row",
+            )
+        return np.asarray(20 * np.log10(values))
+    return values
+
+
+def _refuse(reading: Reading, what: str, remedy: str) -> NoReturn:
+    raise InputError([Complaint(reading.origin, f"reading {reading.id}: {what}", remedy)])
+
+
+def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
+    if not rows:
+        return no_levels(kind)
+    sessions = tuple(dict.fromkeys(row.session for row in rows))
+
+    def floats(of: Callable[[_Row], float | None]) -> np.ndarray:
+        return np.array([math.nan if (v := of(row)) is None else v for row in rows], dtype=float)
+
+    def whole(of: Callable[[_Row], int]) -> np.ndarray:
+        return np.array([of(row) for row in rows], dtype=np.int64)
+
+    return Levels(
+        kind=kind,
+        id=tuple(row.reading.id for row in rows),
+        leg=whole(lambda row: row.at.leg),
+        chainage_m=floats(lambda row: row.at.chainage_m),
+        offset_m=floats(lambda row: row.at.offset_m),
+        easting_m=floats(lambda row: row.at.easting_m),
+        northing_m=floats(lambda row: row.at.northing_m),
+        level_db=floats(lambda row: row.level),
+        repeats=whole(lambda row: max(len(row.reading.levels), 1)),
+        background_db=floats(lambda row: row.background),
+        place=_place_numbers(rows),
+        session=whole(lambda row: sessions.index(row.session)),
+        sessions=sessions,
+        surface=tuple(row.reading.surface for row in rows),
+        censored=whole(lambda row: row.censored),
+        gain_db=floats(lambda row: row.reading.gain_db),
+        low_hz=floats(lambda row: row.low_hz),
+        high_hz=floats(lambda row: row.high_hz),
+        lead_m=floats(lambda row: row.lead_m),
+        rival_leg=whole(lambda row: row.at.rival_leg),
+        rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
+        origin=tuple(row.reading.origin for row in rows),
+        recorded_sessions=tuple(
+            sorted({sessions.index(row.session) for row in rows if not row.reading.levels})
+        ),
+    )
+
+
+def _place_numbers(rows: Sequence[_Row]) -> np.ndarray:
+    """Return place numbers: rows within `SAME_PLACE_M` of a place's first row share its own."""
+    firsts: list[tuple[float, float]] = []
+    numbers = np.zeros(len(rows), dtype=np.int64)
+    for k, row in enumerate(rows):
+        here = (row.at.easting_m, row.at.northing_m)
+        near = [i for i, each in enumerate(firsts) if math.dist(each, here) <= SAME_PLACE_M]
+        if not near:
+            firsts.append(here)
+        numbers[k] = near[0] if near else len(firsts) - 1
+    return numbers

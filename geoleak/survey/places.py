@@ -1,0 +1,254 @@
+"""Places as a sheet says them, resolved to a position and to a place on the pipe."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.crs import Frame
+from geoleak.errors import Complaint, Origin
+from geoleak.linref import NearestSnap, Route, RouteSet
+from geoleak.site import Place
+from geoleak.survey.records import SurveyedLeg, SurveyedPoint
+from geoleak.units import format_length
+
+if TYPE_CHECKING:
+    import shapely
+
+
+Floats = npt.NDArray[np.float64]
+MOST_NAMED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """Where a place is: working CRS, and its nearest place on the pipe.
+
+    ``distance_m`` is from the pipe; ``rival_leg`` is -1 where no other stretch is nearly as close.
+    """
+
+    easting_m: float
+    northing_m: float
+    leg: int
+    chainage_m: float
+    offset_m: float
+    distance_m: float
+    rival_leg: int = -1
+    rival_chainage_m: float = float("nan")
+
+
+class PlaceFinder:
+    """Turns `Place` records into positions on the fitted legs of one site.
+
+    A place that cannot be found is a complaint in ``complaints`` and comes back as None.
+    """
+
+    def __init__(
+        self,
+        *,
+        frame: Frame,
+        legs: tuple[SurveyedLeg, ...],
+        points: Mapping[str, SurveyedPoint],
+        length_unit: str,
+        rival_within_m: float = 1.0,
+    ) -> None:
+        self.frame = frame
+        self.legs = legs
+        self.points = points
+        self.length_unit = length_unit
+        self.rival_within_m = rival_within_m
+        self.complaints: list[Complaint] = []
+        self._number = {each.name: each.number for each in legs}
+        self._replaced = {line.name: each.name for each in legs for line in each.leg.drawn}
+        self._routes = RouteSet.of([each.route for each in legs]) if legs else None
+        self._tree: shapely.STRtree | None = None
+        self._known: dict[tuple[float, float], Resolved] = {}
+
+    def find(self, place: Place, origin: Origin) -> Resolved | None:
+        """Return where a place is, or None after noting a complaint."""
+        if place.kind == "leg":
+            return self._on_leg(place, origin)
+        if place.kind == "point":
+            return self._at_point(place, origin)
+        if place.kind == "lonlat" and self.frame.is_local:
+            what = f'"{place.text}": a local site has no longitude and latitude'
+            self._complain(origin, what, "write the place by a mark, a station or E and N")
+            return None
+        east, north = self._coordinates(place)
+        return self.snap(east, north)
+
+    def _coordinates(self, place: Place) -> tuple[float, float]:
+        if place.easting is None or place.northing is None:
+            raise ValueError(f"a {place.kind} place without coordinates: {place.text!r}")
+        way = self.frame.from_grid if place.kind == "grid" else self.frame.from_lonlat
+        east, north = way(place.easting, place.northing)
+        return float(east), float(north)
+
+    def prepare(self, places: Iterable[Place]) -> None:
+        """Snap many places at once; `find` then only looks them up."""
+        at: list[tuple[float, float]] = []
+        for place in places:
+            if place.kind == "point" and place.leg is None:
+                point = self.points.get(place.point or "")
+                if point is not None and point.kind != "mark":
+                    at.append((point.easting_m, point.northing_m))
+            elif place.kind == "grid" or (place.kind == "lonlat" and not self.frame.is_local):
+                at.append(self._coordinates(place))
+        fresh = [each for each in dict.fromkeys(at) if each not in self._known]
+        for each, found in zip(fresh, self.snap_many(np.array(fresh)), strict=True):
+            self._known[each] = found
+
+    def snap(self, easting_m: float, northing_m: float, *, leg: int | None = None) -> Resolved:
+        """Return the nearest place on the pipe (on one leg, where it is named)."""
+        if leg is not None:
+            return self.snap_to_leg(np.array([[easting_m, northing_m]]), leg)[0]
+        known = self._known.get((easting_m, northing_m))
+        if known is None:
+            known = self.snap_many(np.array([[easting_m, northing_m]]))[0]
+            self._known[(easting_m, northing_m)] = known
+        return known
+
+    def snap_to_leg(self, at_m: Floats, leg: int) -> list[Resolved]:
+        """Return the nearest place on one leg for each of (n, 2) positions."""
+        snap = self._route(leg).snap(at_m, rival_within_m=self.rival_within_m)
+        found = []
+        for k, (east, north) in enumerate(at_m.tolist()):
+            rival = float(snap.rival_chainage_m[k])
+            has = bool(np.isfinite(rival))
+            found.append(
+                Resolved(
+                    east,
+                    north,
+                    leg,
+                    float(snap.chainage_m[k]),
+                    float(snap.offset_m[k]),
+                    float(snap.distance_m[k]),
+                    leg if has else -1,
+                    rival,
+                )
+            )
+        return found
+
+    def snap_many(self, at_m: Floats) -> list[Resolved]:
+        """Return the nearest place on the pipe for each of (n, 2) positions, with its rival."""
+        if self._routes is None:
+            raise ValueError("a survey without legs has no places")
+        if not len(at_m):
+            return []
+        snap = self._routes.snap(at_m, rival_within_m=self.rival_within_m)
+        return [self._resolved(at_m[k], snap, k) for k in range(len(at_m))]
+
+    def _resolved(self, at_m: Floats, snap: NearestSnap, k: int) -> Resolved:
+        best = Resolved(
+            float(at_m[0]),
+            float(at_m[1]),
+            int(snap.route[k]),
+            float(snap.chainage_m[k]),
+            float(snap.offset_m[k]),
+            float(snap.distance_m[k]),
+        )
+        if snap.rival_route[k] < 0:
+            return best
+        return self._with_rival(best, self._rivals(at_m, best))
+
+    def _rivals(self, at_m: Floats, best: Resolved) -> list[tuple[float, int, float]]:
+        """Return (distance, leg, chainage) of every leg that comes nearly as close."""
+        import shapely
+
+        if self._tree is None:
+            lines = [shapely.LineString(each.route.vertices_m[:, :2]) for each in self.legs]
+            self._tree = shapely.STRtree(lines)
+        # A hair wider: the tree and the snap may round the same distance differently.
+        reach = best.distance_m + self.rival_within_m + 1e-6
+        near = self._tree.query(shapely.Point(at_m), predicate="dwithin", distance=reach)
+        rivals = []
+        for leg in sorted(near.tolist()):
+            snap = self._route(leg).snap(at_m, rival_within_m=self.rival_within_m)
+            rivals.append((float(snap.distance_m), leg, float(snap.chainage_m)))
+            if np.isfinite(snap.rival_chainage_m):
+                rivals.append((float(snap.distance_m), leg, float(snap.rival_chainage_m)))
+        return rivals
+
+    def _with_rival(self, best: Resolved, rivals: list[tuple[float, int, float]]) -> Resolved:
+        """Name the nearest other stretch within reach that is not the same place of a joint."""
+        for distance, leg, chainage in sorted(rivals):
+            if (leg, chainage) == (best.leg, best.chainage_m):
+                continue
+            if distance > best.distance_m + self.rival_within_m:
+                break
+            if leg == best.leg or self._apart(best, leg, chainage) > 2 * self.rival_within_m:
+                return replace(best, rival_leg=leg, rival_chainage_m=chainage)
+        return best
+
+    def _apart(self, best: Resolved, leg: int, chainage: float) -> float:
+        here = self._route(best.leg).position(best.chainage_m)
+        there = self._route(leg).position(chainage)
+        return float(np.hypot(*(np.asarray(here)[:2] - np.asarray(there)[:2])))
+
+    def _route(self, leg: int) -> Route:
+        return self.legs[leg].route
+
+    def _on_leg(self, place: Place, origin: Origin) -> Resolved | None:
+        number = self._number.get(place.leg or "")
+        if number is None:
+            self._no_leg(place, origin)
+            return None
+        route = self._route(number)
+        chainage = float(place.chainage_m or 0.0)
+        if route.calibration is not None:
+            chainage = float(route.calibration.to_chainage(np.asarray(chainage)))
+        return self._along(number, chainage + place.up_m, place, origin)
+
+    def _along(self, leg: int, chainage: float, place: Place, origin: Origin) -> Resolved | None:
+        route = self._route(leg)
+        # A tape's last inch past the end is not worth a refusal; half a metre is.
+        if not -0.5 <= chainage <= route.length_m + 0.5:
+            name = self.legs[leg].name
+            here, long = (
+                format_length(each, unit=self.length_unit) for each in (chainage, route.length_m)
+            )
+            self._complain(
+                origin,
+                f'"{place.text}" is at {here} of leg "{name}", which is {long} long',
+                f"a place between 0 and {long}",
+            )
+            return None
+        chainage = min(max(chainage, 0.0), route.length_m)
+        east, north = np.asarray(route.position(chainage))[:2]
+        return Resolved(float(east), float(north), leg, chainage, 0.0, 0.0)
+
+    def _at_point(self, place: Place, origin: Origin) -> Resolved | None:
+        point = self.points.get(place.point or "")
+        if point is None:
+            self._complain(origin, f'"{place.text}": there is no point "{place.point}"')
+            return None
+        leg = None
+        if place.leg is not None:
+            leg = self._number.get(place.leg)
+            if leg is None:
+                self._no_leg(place, origin)
+                return None
+        elif point.kind == "mark":
+            leg = point.leg
+        found = self.snap(point.easting_m, point.northing_m, leg=leg)
+        if place.up_m:
+            return self._along(found.leg, found.chainage_m + place.up_m, place, origin)
+        return found
+
+    def _no_leg(self, place: Place, origin: Origin) -> None:
+        instead = self._replaced.get(place.leg or "")
+        if instead is not None:
+            what = f'"{place.text}": leg "{instead}" stands in place of line "{place.leg}"'
+            self._complain(origin, what, f'give a place on leg "{instead}"')
+            return
+        names = list(self._number)
+        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+        listing = ", ".join(names[:MOST_NAMED]) + more
+        self._complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {listing}")
+
+    def _complain(self, origin: Origin, what: str, remedy: str = "") -> None:
+        self.complaints.append(Complaint(origin, what, remedy))

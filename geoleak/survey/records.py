@@ -1,0 +1,266 @@
+"""The site put together: the records that evidence, posterior and stake take.
+
+`geoleak.survey_build.survey_site` makes a `Survey` from a `Site`. All positions are
+(easting, northing) in the working CRS, metres on the ground; a place on the pipe is
+(leg number, chainage in metres). Arrays are one entry a row; ``nan`` in a float array means
+"not stated", and only the fields that say so may hold it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import Origin
+from geoleak.site import NOWHERE, Hole, Isolation, Leg, Note, PastLeak, Point, Sighting, Site
+
+if TYPE_CHECKING:
+    from geoleak.crs import Frame
+    from geoleak.linref import Route
+    from geoleak.network import Network
+    from geoleak.route import RouteFit
+    from geoleak.survey.points import EveryPoint
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedLeg:
+    """A leg with its fitted route. ``number`` is its index in `Survey.legs`."""
+
+    number: int
+    leg: Leg
+    fit: RouteFit
+    boundary_m: float | None = None
+    """Chainage at which responsibility changes."""
+
+    @property
+    def name(self) -> str:
+        """The leg's name, as printed."""
+        return self.leg.name
+
+    @property
+    def route(self) -> Route:
+        """The fitted route: chainage is horizontal ground distance from the leg's start."""
+        return self.fit.route
+
+
+@dataclass(frozen=True, slots=True)
+class PipePlace:
+    """A place on the network, with the pipe between it and the sensor (``lead_m``)."""
+
+    leg: int
+    chainage_m: float
+    lead_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedPoint:
+    """A shot point in the working CRS; ``leg`` and ``chainage_m`` where it stands on the pipe."""
+
+    point: Point
+    easting_m: float
+    northing_m: float
+    height_m: float
+    """Ground height in metres, nan where unknown."""
+    sigma_m: float
+    kind: str
+    """``"mark"``, ``"fitting"``, ``"feature"`` or ``"other"``."""
+    leg: int | None = None
+    chainage_m: float | None = None
+    offset_m: float | None = None
+    lead_m: float = 0.0
+    taped: bool = False
+    """Known by tapes only: no rover stood there."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels:
+    """Readings of one kind, n rows, snapped to the pipe.
+
+    Attributes
+    ----------
+    kind : str
+        ``"surface"``, ``"contact"``, ``"gas"`` or ``"bar_hole"``.
+    id : tuple of str, length n
+    leg : ndarray of int, shape (n,)
+    chainage_m, offset_m : ndarray, shape (n,)
+        Snapped place; offset right positive.
+    easting_m, northing_m : ndarray, shape (n,)
+        Where the reading was taken.
+    level_db : ndarray, shape (n,)
+        Mean of the repeats, in the scale `Site.levels.level_scale` says (an amplitude is already
+        20 log10 of it; a display figure stays a display figure).
+    repeats : ndarray of int, shape (n,)
+        How many repeats were pooled into ``level_db``.
+    background_db : ndarray, shape (n,)
+        nan where not measured.
+    place : ndarray of int, shape (n,)
+        Rows with the same number were taken at one place and share its coupling.
+    session : ndarray of int, shape (n,)
+        Index into ``sessions``; each session may carry its own level offset.
+    surface : tuple of (str or None), length n
+    censored : ndarray of int, shape (n,)
+        +1: at or over the upper limit, -1: at or under the lower, 0: neither.
+    gain_db, low_hz, high_hz : ndarray, shape (n,)
+        nan where not stated.
+    lead_m : ndarray, shape (n,)
+        Pipe between the sensor and the buried run (contact readings).
+    rival_leg : ndarray of int, shape (n,)
+        Another stretch of pipe nearly as close: its leg, -1 where none.
+    rival_chainage_m : ndarray, shape (n,)
+        nan where none.
+    """
+
+    kind: str
+    id: tuple[str, ...]
+    leg: Ints
+    chainage_m: Floats
+    offset_m: Floats
+    easting_m: Floats
+    northing_m: Floats
+    level_db: Floats
+    repeats: Ints
+    background_db: Floats
+    place: Ints
+    session: Ints
+    sessions: tuple[str, ...]
+    surface: tuple[str | None, ...]
+    censored: Ints
+    gain_db: Floats
+    low_hz: Floats
+    high_hz: Floats
+    lead_m: Floats
+    rival_leg: Ints
+    rival_chainage_m: Floats
+    origin: tuple[Origin, ...] = ()
+    recorded_sessions: tuple[int, ...] = ()
+    """Sessions whose levels come from recordings: decibels on a scale of their own."""
+
+    def __len__(self) -> int:
+        return len(self.id)
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedDelay:
+    """A delay with both sensors on the network: arrival at first minus arrival at second.
+
+    ``shown_distance_m`` is what an instrument printed, where the delay was recovered from it.
+    """
+
+    id: str
+    first: PipePlace
+    second: PipePlace
+    delay_s: float
+    sigma_s: float
+    speed_check: bool = False
+    shown_distance_m: float | None = None
+    shown_length_m: float | None = None
+    shown_speed_m_per_s: float | None = None
+    origin: Origin = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedIsolation:
+    """A shut-off test with its valves on the network."""
+
+    isolation: Isolation
+    valves: tuple[PipePlace, ...]
+    supply: PipePlace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedSighting:
+    """A sighting and where it stands (working CRS), with its nearest place on the pipe."""
+
+    sighting: Sighting
+    easting_m: float
+    northing_m: float
+    leg: int
+    chainage_m: float
+    offset_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedHole:
+    """A dug hole as a stretch of one leg, from <= to."""
+
+    hole: Hole
+    leg: int
+    from_m: float
+    to_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyedPastLeak:
+    """A leak repaired earlier, on the pipe."""
+
+    past_leak: PastLeak
+    leg: int
+    chainage_m: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Survey:
+    """Everything known of a site, on one network of fitted legs."""
+
+    site: Site
+    frame: Frame
+    legs: tuple[SurveyedLeg, ...]
+    network: Network
+    points: tuple[SurveyedPoint, ...]
+    surface: Levels
+    contact: Levels
+    gas: Levels
+    bar_hole: Levels
+    delays: tuple[SurveyedDelay, ...] = ()
+    isolations: tuple[SurveyedIsolation, ...] = ()
+    sightings: tuple[SurveyedSighting, ...] = ()
+    holes: tuple[SurveyedHole, ...] = ()
+    past_leaks: tuple[SurveyedPastLeak, ...] = ()
+    warnings: tuple[Note, ...] = field(default=())
+    every_point: EveryPoint | None = None
+    """All points of the files, made when asked; ``points`` holds those that something uses."""
+
+    @property
+    def fittings(self) -> tuple[SurveyedPoint, ...]:
+        """The fittings that stand on the network."""
+        return tuple(p for p in self.points if p.kind == "fitting" and p.leg is not None)
+
+    @property
+    def features(self) -> tuple[SurveyedPoint, ...]:
+        """The fixed things a tape can be held on."""
+        return tuple(p for p in self.points if p.kind == "feature")
+
+
+def no_levels(kind: str) -> Levels:
+    """Return a `Levels` of no rows."""
+    none = np.zeros(0)
+    whole = np.zeros(0, dtype=np.int64)
+    return Levels(
+        kind=kind,
+        id=(),
+        leg=whole,
+        chainage_m=none,
+        offset_m=none,
+        easting_m=none,
+        northing_m=none,
+        level_db=none,
+        repeats=whole,
+        background_db=none,
+        place=whole,
+        session=whole,
+        sessions=(),
+        surface=(),
+        censored=whole,
+        gain_db=none,
+        low_hz=none,
+        high_hz=none,
+        lead_m=none,
+        rival_leg=whole,
+        rival_chainage_m=none,
+    )

@@ -1,0 +1,259 @@
+"""Points that only tapes know: placed on the ground from the features they were taped from."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import Complaint, GeometryError
+from geoleak.site import Note, Site, Tape
+from geoleak.survey.intersection import refined, swing, tape_covariance
+from geoleak.survey.records import SurveyedPoint
+from geoleak.units import format_length
+
+Floats = npt.NDArray[np.float64]
+
+SAID_SIGMAS = 3.0
+"""Tapes that miss by more are named."""
+REFUSED_SIGMAS = 6.0
+REFUSED_M = 0.15
+"""Tapes that miss by more than both are refused: one of them was misread."""
+FLAT_DEG = 20.0
+"""Two tapes that cross flatter fix a place badly. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Fix:
+    place: Floats
+    sigma_m: float
+    worst: int
+    miss_m: float
+    crossing_deg: float
+
+
+class _NoPlace(Exception):
+    """Why tapes fix no place, and the remedy."""
+
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what)
+        self.remedy = remedy
+
+
+class Taper:
+    """Places the taped points of one site.
+
+    Parameters
+    ----------
+    site : Site
+    known : callable
+        Id of a shot point to where it stands.
+    place : callable
+        Easting and northing in metres to the two coordinates in the site's CRS.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        known: Callable[[str], SurveyedPoint],
+        place: Callable[[float, float], tuple[float, float]],
+    ) -> None:
+        self.site = site
+        self.known = known
+        self.place = place
+        self.complaints: list[Complaint] = []
+        self.notes: list[Note] = []
+        self.done: dict[str, SurveyedPoint] = {}
+
+    def run(self) -> dict[str, SurveyedPoint]:
+        """Return the points that only tapes know; what is wrong stands in ``complaints``."""
+        rows: dict[str, list[Tape]] = {}
+        for tape in self.site.tapes:
+            rows.setdefault(tape.point, []).append(tape)
+        waiting = {name: held for name, held in rows.items() if self._is_taped(name)}
+        while waiting:
+            ready = {
+                name: held
+                for name, held in waiting.items()
+                if all(tape.start not in waiting for tape in held)
+            }
+            if not ready:
+                self._circle(waiting)
+                break
+            for name, held in ready.items():
+                if all(not self._is_taped(t.start) or t.start in self.done for t in held):
+                    self._put(name, held)
+                del waiting[name]
+        for name, held in rows.items():
+            if not self._is_taped(name) and len(held) > 1:
+                self._compare(name, held)
+        return self.done
+
+    def _is_taped(self, name: str) -> bool:
+        return math.isnan(self.site.points[name].easting)
+
+    def _circle(self, waiting: Mapping[str, Sequence[Tape]]) -> None:
+        first = next(iter(waiting.values()))[0]
+        names = ", ".join(waiting)
+        self.complaints.append(
+            Complaint(
+                first.origin,
+                f"points {names} are taped from one another only",
+                "tape one of them from points that the rover shot",
+            )
+        )
+
+    def _from(self, name: str) -> SurveyedPoint:
+        return self.done[name] if name in self.done else self.known(name)
+
+    def _put(self, name: str, tapes: Sequence[Tape]) -> None:
+        try:
+            fix = self._fix(name, tapes)
+        except _NoPlace as error:
+            self.complaints.append(Complaint(tapes[0].origin, str(error), error.remedy))
+            return
+        self._say(name, tapes, fix)
+        east, north = (float(v) for v in fix.place)
+        there = self.place(east, north)
+        point = replace(self.site.points[name], easting=there[0], northing=there[1])
+        self.done[name] = SurveyedPoint(
+            point, east, north, math.nan, fix.sigma_m, "other", taped=True
+        )
+
+    def _say(self, name: str, tapes: Sequence[Tape], fix: _Fix) -> None:
+        tape = tapes[fix.worst]
+        if fix.miss_m > SAID_SIGMAS * self.site.crew.tape_sigma_m:
+            text = (
+                f'the tape from "{tape.start}" misses "{name}" by {self._length(fix.miss_m)}, with '
+                "the other tapes adjusted to it: the point's error was widened to match"
+            )
+            self.notes.append(Note("tapes_disagree", text, tape.origin))
+        if len(tapes) == 2 and fix.crossing_deg < FLAT_DEG:
+            text = (
+                f'the two tapes to "{name}" cross at {fix.crossing_deg:.0f} degrees only: it is '
+                f"known within {self._length(2.0 * fix.sigma_m)}; tape it from a feature farther "
+                "round"
+            )
+            self.notes.append(Note("tapes_flat", text, tape.origin))
+
+    def _compare(self, name: str, tapes: Sequence[Tape]) -> None:
+        """Say where the tapes of a point that the rover shot put it elsewhere."""
+        shot = self.known(name)
+        at = np.array([shot.easting_m, shot.northing_m])
+        try:
+            fix = self._fix(name, tapes, near=at)
+        except _NoPlace as error:
+            self.notes.append(Note("tapes_check", str(error), tapes[0].origin))
+            return
+        apart = float(np.hypot(*(fix.place - at)))
+        if apart > SAID_SIGMAS * math.hypot(fix.sigma_m, shot.sigma_m):
+            text = (
+                f'the tapes put "{name}" {self._length(apart)} from where the rover shot it; the '
+                "rover's position is used"
+            )
+            self.notes.append(Note("tapes_check", text, tapes[0].origin))
+
+    def _length(self, metres: float) -> str:
+        return format_length(metres, unit=self.site.length_unit, decimals=2)
+
+    def _fix(self, name: str, tapes: Sequence[Tape], *, near: Floats | None = None) -> _Fix:
+        points = [self._from(tape.start) for tape in tapes]
+        at = np.array([[each.easting_m, each.northing_m] for each in points])
+        length = np.array([tape.distance_m for tape in tapes])
+        sigma = np.hypot(self.site.crew.tape_sigma_m, [each.sigma_m for each in points])
+        found = self._answers(name, tapes, at, length)
+        miss = [_misses(at, length, place) / sigma for place in found]
+        cost = [float(z @ z) for z in miss]
+        if near is not None:
+            best = int(np.argmin([np.hypot(*(place - near)) for place in found]))
+        else:
+            best = int(np.argmin(cost))
+            self._one_answer(name, tapes, found, cost, best, float(sigma.max()))
+        place = found[best]
+        off = np.abs(miss[best]) * sigma
+        worst = int(np.argmax(off))
+        if off[worst] > max(REFUSED_SIGMAS * sigma[worst], REFUSED_M) and near is None:
+            raise _NoPlace(
+                f'the tapes to "{name}" disagree: the one from "{tapes[worst].start}" misses by '
+                f"{self._length(float(off[worst]))}",
+                "tape again, or say in skip which row is wrong",
+            )
+        try:
+            covariance = tape_covariance(at, place, sigma)
+        except GeometryError:
+            raise _NoPlace(
+                f'"{name}" stands in line with the points it is taped from: its tapes fix no place',
+                "tape it from a point well off that line",
+            ) from None
+        spare = len(tapes) - 2
+        wider = max(1.0, math.sqrt(cost[best] / spare)) if spare else 1.0
+        major = math.sqrt(float(np.linalg.eigvalsh(covariance)[-1]))
+        return _Fix(place, wider * major, worst, float(off[worst]), _crossing_deg(at, place))
+
+    def _answers(
+        self, name: str, tapes: Sequence[Tape], at: Floats, length: Floats
+    ) -> list[Floats]:
+        """Return the places where any two of the tapes meet, each adjusted to all of them."""
+        side = next((tape.side for tape in tapes if tape.side), None)
+        found: list[Floats] = []
+        for i, j in itertools.combinations(range(len(tapes)), 2):
+            try:
+                both = swing(at[i], at[j], float(length[i]), float(length[j]))
+            except GeometryError:
+                continue
+            for start in both:
+                place = refined(at, length, start)
+                if side is None or _side(at, place) in (side, ""):
+                    found.append(place)
+        if found:
+            return found
+        apart = float(np.hypot(*(at[1] - at[0])))
+        said = " and ".join(
+            f'{self._length(tape.distance_m)} from "{tape.start}"' for tape in tapes[:2]
+        )
+        raise _NoPlace(
+            f'the tapes to "{name}" cannot meet: {said}, which stand {self._length(apart)} apart',
+            "tape again",
+        )
+
+    def _one_answer(
+        self,
+        name: str,
+        tapes: Sequence[Tape],
+        found: Sequence[Floats],
+        cost: Sequence[float],
+        best: int,
+        sigma_m: float,
+    ) -> None:
+        """Refuse to choose between two places that fit the tapes alike."""
+        for place, each in zip(found, cost, strict=True):
+            apart = float(np.hypot(*(place - found[best])))
+            if apart > 6.0 * sigma_m and each < cost[best] + 9.0:
+                raise _NoPlace(
+                    f'the tapes to "{name}" meet at two places {self._length(apart)} apart',
+                    f'write side: left or right, looking from "{tapes[0].start}" to '
+                    f'"{tapes[1].start}"',
+                )
+
+
+def _misses(at: Floats, length: Floats, place: Floats) -> Floats:
+    return np.asarray(np.hypot(place[0] - at[:, 0], place[1] - at[:, 1]) - length)
+
+
+def _side(at: Floats, place: Floats) -> str:
+    """Return the side of the line from the first point to the second; nothing on the line."""
+    along, to = at[1] - at[0], place - at[0]
+    aside = float(along[0] * to[1] - along[1] * to[0]) / max(float(np.hypot(*along)), 1e-12)
+    return "" if abs(aside) < 1e-6 else "left" if aside > 0 else "right"
+
+
+def _crossing_deg(at: Floats, place: Floats) -> float:
+    """Return how square the best pair of tapes crosses."""
+    to = place - at
+    unit = to / np.maximum(np.hypot(to[:, 0], to[:, 1]), 1e-12)[:, None]
+    sine = np.abs(np.outer(unit[:, 0], unit[:, 1]) - np.outer(unit[:, 1], unit[:, 0]))
+    return math.degrees(math.asin(min(1.0, float(sine.max()))))
