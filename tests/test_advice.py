@@ -10,20 +10,19 @@ import pytest
 from scipy import stats
 
 from geoleak.advice.decide import decide
-from geoleak.advice.foresight import (
+from geoleak.advice.next_readings import (
     best_window_chance,
     foreseen_masses,
     log_error,
+    next_readings,
     set_length,
     stratify,
 )
-from geoleak.advice.next_readings import next_readings
-from geoleak.advice.records import DigWindow
-from geoleak.advice.windows import LegMass, best_window, chance_across, then_windows
+from geoleak.advice.windows import DigWindow, LegMass, best_window, chance_across, then_windows
 from geoleak.linref import Route
 from geoleak.network.network import Joint
-from geoleak.posterior.infer import infer
-from geoleak.posterior.records import Places, Posterior
+from geoleak.posterior.grid import Cells
+from geoleak.posterior.infer import Posterior, infer
 from geoleak.site.records import Crew, Point
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
@@ -58,18 +57,9 @@ def posterior_of(distribution, length=100.0, *, elsewhere=0.0, step=0.02):
     edges = np.linspace(0, length, round(length / step) + 1)
     mass = np.diff(distribution.cdf(edges))
     mass *= (1 - elsewhere) / mass.sum()
-    middle = 0.5 * (edges[1:] + edges[:-1])
-    count = len(middle)
-    places = Places(
-        np.zeros(count, dtype=np.int64),
-        middle,
-        np.full(count, step),
-        middle,
-        np.zeros(count),
-        np.ones(count),
-    )
+    cells = Cells(np.zeros(len(mass), dtype=np.int64), edges[:-1], edges[1:])
     one = ((0, 0.0, length),)
-    return Posterior(places, mass, elsewhere, np.array([1 - elsewhere]), one, one, one, ())
+    return Posterior(cells, mass, elsewhere, np.array([1 - elsewhere]), one, one, one, ())
 
 
 # -- the hole ------------------------------------------------------------------------------------
@@ -113,7 +103,7 @@ def test_the_hole_follows_a_tee():
     for leg, start, end in decision.hole.pieces:
         if leg == decision.leg:
             assert start <= decision.stake_m <= end
-    places, held = posterior.places, 0.0
+    places, held = posterior.cells, 0.0
     for leg, start, end in decision.hole.pieces:
         inside = (places.leg == leg) & (places.chainage_m > start) & (places.chainage_m < end)
         held += posterior.mass[inside].sum()
@@ -202,10 +192,8 @@ def test_nobody_listened_nobody_digs():
 def linear_gaussian(reading_sigma):
     """Prior N(50, 10); one reading of the place itself."""
     cells = posterior_of(stats.norm(50, 10), step=0.05)
-    half = 0.5 * cells.places.width_m
-    at = cells.places.chainage_m
     tails = tuple((0, 50 - 10 * z, 50 + 10 * z) for z in (1.96, 2.58, 3.3))
-    strata = stratify(cells.places.leg, at - half, at + half, cells.mass, 160, at=tails)
+    strata = stratify(cells.cells, cells.mass, 160, at=tails)
     draws = 4
     inside = (np.arange(draws) + 0.5) / draws
     expected = strata.from_m[:, None] + inside * strata.length_m[:, None]

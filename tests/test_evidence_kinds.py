@@ -246,7 +246,7 @@ def test_posterior_agrees_with_the_loudest_two_as_often_as_the_rule_holds():
         posterior = infer(synthetic.survey([route], contact=rows, material="pvc"))
         low, high = np.sort(fittings[np.argsort(-level)[:2]])
         rule += low <= leak <= high
-        within = (posterior.places.chainage_m >= low) & (posterior.places.chainage_m <= high)
+        within = (posterior.cells.chainage_m >= low) & (posterior.cells.chainage_m <= high)
         agrees += posterior.mass[within].sum()
         assert np.isfinite(posterior.mass).all()
     # It gives the rule's stretch about the chance with which the rule holds.
@@ -461,13 +461,13 @@ def hole(outcome, start=40.0, end=42.0, *, water=None, exposed=True):
 
 
 def mass_between(posterior, low, high):
-    places = posterior.places
+    places = posterior.cells
     inside = (places.chainage_m > low) & (places.chainage_m < high)
     return posterior.mass[inside].sum()
 
 
 def density(posterior, chainage):
-    places = posterior.places
+    places = posterior.cells
     i = int(np.argmin(np.abs(places.chainage_m - chainage)))
     return posterior.mass[i] / places.width_m[i]
 

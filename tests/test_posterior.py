@@ -104,8 +104,8 @@ def test_a_leg_never_listened_to_keeps_its_prior_odds_against_elsewhere():
     # Elsewhere may be heard as something else (one in twenty): hence the five per cent.
     odds = posterior.leg_probability[1] / posterior.elsewhere
     assert odds == pytest.approx(prior_odds, rel=0.08)
-    on_it = posterior.mass[posterior.places.leg == 1]
-    density = on_it / posterior.places.width_m[posterior.places.leg == 1]
+    on_it = posterior.mass[posterior.cells.leg == 1]
+    density = on_it / posterior.cells.width_m[posterior.cells.leg == 1]
     assert density.max() / density.min() < 1.05
 
 
@@ -114,7 +114,7 @@ def test_silence_where_they_listened_raises_the_rest():
     noise = np.random.default_rng(2).normal(0, 2, len(chainage))
     posterior = infer(listened(chainage, 40.0 + noise))
     check_proper(posterior)
-    places = posterior.places
+    places = posterior.cells
     inside = (places.chainage_m > 33) & (places.chainage_m < 62)
     assert posterior.mass[inside].sum() < 0.2
     assert posterior.elsewhere > 0.07
@@ -340,7 +340,7 @@ def test_a_new_kind_is_one_line_in_its_folder(monkeypatch):
 
     monkeypatch.setitem(evidence.GATHERERS, "half", lambda survey: FirstHalf())
     posterior = infer(synthetic.survey(elsewhere=0.0))
-    half = posterior.mass[posterior.places.chainage_m < 50.0].sum()
+    half = posterior.mass[posterior.cells.chainage_m < 50.0].sum()
     assert half == pytest.approx(0.8, abs=1e-6)
     assert posterior.fits[0].text == "in the first half"
 

@@ -56,7 +56,7 @@ def sampled(log_posterior, start, steps=2500, seed=3):
 
 
 def quantiles(posterior, levels):
-    edges = np.append(posterior.places.chainage_m - 0.5 * posterior.places.width_m, LENGTH)
+    edges = np.append(posterior.cells.chainage_m - 0.5 * posterior.cells.width_m, LENGTH)
     total = np.concatenate([[0.0], np.cumsum(posterior.mass)]) / posterior.mass.sum()
     return np.interp(levels, total, edges)
 

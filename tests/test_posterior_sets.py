@@ -7,8 +7,15 @@ import pytest
 from scipy import stats
 
 from geoleak.evidence.base import Hint
-from geoleak.posterior.grid import Cells, Line, interpolate, knots_to_add, lattice
-from geoleak.posterior.sets import find_peaks, highest_density_set
+from geoleak.posterior.grid import (
+    Cells,
+    Line,
+    find_peaks,
+    highest_density_set,
+    interpolate,
+    knots_to_add,
+    lattice,
+)
 from tests.check_values import check_value
 
 

@@ -1,13 +1,7 @@
 """Dig here, or listen on: the hole, the next hole, the next readings."""
 
-from geoleak.advice.decide import (
-    decide,
-)
-from geoleak.advice.records import Decision, DigWindow, NextReading
+from geoleak.advice.decide import Decision, decide
+from geoleak.advice.next_readings import NextReading
+from geoleak.advice.windows import DigWindow
 
-__all__ = [
-    "Decision",
-    "DigWindow",
-    "NextReading",
-    "decide",
-]
+__all__ = ["Decision", "DigWindow", "NextReading", "decide"]

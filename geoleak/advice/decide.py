@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.next_readings import next_readings, value_of_reading
-from geoleak.advice.records import Decision, DigWindow
-from geoleak.advice.windows import LegMass, chance_across, then_windows, window_with_tee
+from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
+from geoleak.advice.windows import (
+    DigWindow,
+    LegMass,
+    chance_across,
+    then_windows,
+    window_with_tee,
+)
 from geoleak.posterior import SILENT, Peak, Posterior
+from geoleak.site import Note
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station, unit_m
 
@@ -19,6 +26,25 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 
 # How near a reading must be for a place to count as listened to, beside twice the depth.
 LISTENED_M = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Dig or listen on, with reasons in plain words."""
+
+    verdict: str
+    """``"dig"`` or ``"listen_on"``."""
+    reasons: tuple[str, ...]
+    leg: int
+    stake_m: float
+    hole: DigWindow
+    then: tuple[DigWindow, ...] = ()
+    chance_by_length: tuple[tuple[float, float], ...] = ()
+    """(hole length in metres, chance in it), for a crew that may open more or less."""
+    next_readings: tuple[NextReading, ...] = ()
+    value_of_reading: float | None = None
+    """Expected saving of one more reading over digging now, in the user's currency."""
+    notes: tuple[Note, ...] = ()
 
 
 def decide(

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.records import DigWindow
 from geoleak.posterior import Piece, Posterior
 from geoleak.survey import Survey
 
@@ -19,6 +18,18 @@ STEP_M = 0.02
 # Gauss-Hermite nodes and weights for a standard normal (setting-out error along the pipe).
 _Z, _W = np.polynomial.hermite_e.hermegauss(7)
 _W = _W / _W.sum()
+
+
+@dataclass(frozen=True, slots=True)
+class DigWindow:
+    """A stretch to open, in one piece or following a tee, with the chance that it holds the leak.
+
+    ``chance`` counts elsewhere, setting out, and a pipe that lies farther aside than the hole.
+    """
+
+    pieces: tuple[Piece, ...]
+    length_m: float
+    chance: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,11 +43,10 @@ class LegMass:
     @classmethod
     def of(cls, posterior: Posterior, leg: int, *, mass: Floats | None = None) -> LegMass:
         """Return the cumulative mass of a leg (of `mass` in place of the posterior's own)."""
-        places = posterior.places
-        rows = np.flatnonzero(places.leg == leg)
+        cells = posterior.cells
+        rows = np.flatnonzero(cells.leg == leg)
         value = (posterior.mass if mass is None else mass)[rows]
-        half = 0.5 * places.width_m[rows]
-        edges = np.append(places.chainage_m[rows] - half, places.chainage_m[rows[-1]] + half[-1])
+        edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
         return cls(leg, edges, np.concatenate([[0.0], np.cumsum(value)]))
 
     @property
@@ -150,14 +160,13 @@ def _tees(survey: Survey, leg: int) -> list[tuple[float, int, float]]:
 
 def emptied(posterior: Posterior, mass: Floats, pieces: tuple[Piece, ...]) -> Floats:
     """Return the masses with nothing left inside the pieces."""
-    places = posterior.places
+    cells = posterior.cells
     left = mass.copy()
-    half = 0.5 * places.width_m
     for leg, start, end in pieces:
-        rows = np.flatnonzero(places.leg == leg)
-        low = np.maximum(places.chainage_m[rows] - half[rows], start)
-        high = np.minimum(places.chainage_m[rows] + half[rows], end)
-        left[rows] *= 1.0 - np.clip((high - low) / places.width_m[rows], 0.0, 1.0)
+        rows = np.flatnonzero(cells.leg == leg)
+        low = np.maximum(cells.from_m[rows], start)
+        high = np.minimum(cells.to_m[rows], end)
+        left[rows] *= 1.0 - np.clip((high - low) / cells.width_m[rows], 0.0, 1.0)
     return left
 
 
@@ -166,7 +175,7 @@ def then_windows(
 ) -> tuple[DigWindow, ...]:
     """Return the next three holes, each the best of what the ones before it leave."""
     mass = emptied(posterior, posterior.mass, first.pieces)
-    legs = np.unique(posterior.places.leg).tolist()
+    legs = np.unique(posterior.cells.leg).tolist()
     found: list[DigWindow] = []
     for _ in range(3):
         best: tuple[float, int, float, float] = (0.0, -1, 0.0, 0.0)

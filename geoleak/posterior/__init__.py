@@ -1,24 +1,9 @@
 """Prior times evidence: the probability of every place on the pipe, and elsewhere."""
 
-from geoleak.posterior.checks import (
-    SILENT,
-)
-from geoleak.posterior.grid import (
-    Cells,
-)
-from geoleak.posterior.infer import (
-    infer,
-)
-from geoleak.posterior.records import Peak, Piece, Posterior
-from geoleak.posterior.run import (
-    InferenceOptions,
-    Run,
-    begin,
-    draw_at,
-)
-from geoleak.posterior.sets import (
-    highest_density_set,
-)
+from geoleak.posterior.checks import SILENT
+from geoleak.posterior.grid import Cells, Peak, Piece, highest_density_set
+from geoleak.posterior.infer import Posterior, infer
+from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
     "SILENT",

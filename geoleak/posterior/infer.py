@@ -2,24 +2,59 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import candidates, prior
-from geoleak.posterior.checks import check
-from geoleak.posterior.grid import Cells
-from geoleak.posterior.records import Places, Posterior
+from geoleak.evidence import KindFit, candidates, prior
+from geoleak.posterior.checks import LevelCurve, check
+from geoleak.posterior.grid import Cells, Peak, Piece, find_peaks, highest_density_set
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw, settle
-from geoleak.posterior.sets import find_peaks, highest_density_set
+from geoleak.site import Note
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
 
-__all__ = ["InferenceOptions", "infer"]
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Probability of every place.
+
+    Attributes
+    ----------
+    cells : Cells
+        k cells.
+    mass : ndarray, shape (k,)
+        Probability of each cell; with ``elsewhere`` it sums to one.
+    elsewhere : float
+        Probability that the leak is on no traced leg.
+    leg_probability : ndarray, shape (number of legs,)
+    peaks : tuple of Peak
+        The leading peak (the one that one hole finds most of) first.
+    """
+
+    cells: Cells
+    mass: Floats
+    elsewhere: float
+    leg_probability: Floats
+    interval_50: tuple[Piece, ...]
+    interval_80: tuple[Piece, ...]
+    interval_95: tuple[Piece, ...]
+    peaks: tuple[Peak, ...]
+    curves: tuple[LevelCurve, ...] = ()
+    fits: tuple[KindFit, ...] = ()
+    no_leak_odds: float | None = None
+    """Odds of "nothing heard at all" to one leak in the listened stretch, where it can be told."""
+    second_leak: Peak | None = None
+    """A second source that the data decisively ask for."""
+    prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    warnings: tuple[Note, ...] = ()
+    run: Run | None = field(default=None, repr=False)
+    """The inference behind it, for advice on the same survey; no part of the answer."""
 
 
 def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posterior:
@@ -57,14 +92,7 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
     found = check(run, cells, belief, peaks, rng)
     factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
-        places=Places(
-            leg=cells.leg,
-            chainage_m=cells.chainage_m,
-            width_m=cells.width_m,
-            easting_m=places.easting_m,
-            northing_m=places.northing_m,
-            depth_m=places.depth_m,
-        ),
+        cells=cells,
         mass=mass,
         elsewhere=elsewhere,
         leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)).astype(

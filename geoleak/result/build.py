@@ -257,10 +257,9 @@ def _profile(survey: Survey, posterior: Posterior) -> tuple[ProfileLeg, ...]:
 
 
 def _profile_leg(survey: Survey, posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
-    mine = posterior.places.leg == leg.number
-    chainage, density = thinned(
-        posterior.places.chainage_m[mine], posterior.places.width_m[mine], posterior.mass[mine]
-    )
+    cells = posterior.cells
+    mine = cells.leg == leg.number
+    chainage, density = thinned(cells.chainage_m[mine], cells.width_m[mine], posterior.mass[mine])
     curve = next((each for each in posterior.curves if each.leg == leg.number), None)
     if curve is None:
         return ProfileLeg(leg.name, chainage, density)

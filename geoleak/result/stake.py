@@ -12,6 +12,7 @@ import numpy as np
 
 from geoleak.advice import Decision, decide
 from geoleak.cautions import hole_cautions, listening_cautions, not_before
+from geoleak.evidence import candidates
 from geoleak.posterior import Posterior
 from geoleak.result.listen import listening_points, wants_listening
 from geoleak.result.records import (
@@ -151,7 +152,9 @@ class _Work:
             along = math.sqrt(sum(row.sigma_along_m**2 for row in rover))
             return along, rows[-1].sigma_across_m
 
-        depth = float(np.median(self.posterior.places.depth_m))
+        cells = self.posterior.cells
+        places = candidates(self.survey, cells.leg, cells.chainage_m, self.posterior.mass)
+        depth = float(np.median(places.depth_m))
         return decide(
             self.survey,
             self.posterior,
@@ -200,12 +203,12 @@ class _Work:
         legs = self.survey.legs
         if all(leg.boundary_m is None and leg.leg.side is None for leg in legs):
             return {}
-        places, mass = self.posterior.places, self.posterior.mass
+        cells, mass = self.posterior.cells, self.posterior.mass
         side: dict[str, float] = {}
         for leg in legs:
-            mine = places.leg == leg.number
+            mine = cells.leg == leg.number
             if leg.boundary_m is not None:
-                below = mine & (places.chainage_m < leg.boundary_m)
+                below = mine & (cells.chainage_m < leg.boundary_m)
                 name = leg.leg.boundary
                 parts = {f"up to {name}": mass[below], f"past {name}": mass[mine & ~below]}
             else:

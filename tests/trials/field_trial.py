@@ -11,10 +11,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from geoleak.advice.decide import decide
-from geoleak.advice.records import Decision
-from geoleak.posterior.infer import infer
-from geoleak.posterior.records import Posterior
+from geoleak.advice.decide import Decision, decide
+from geoleak.posterior.infer import Posterior, infer
 from tests.trials.field import Field, draw_field
 from tests.trials.ranks import covers
 
@@ -84,7 +82,7 @@ def _errors(tally: Tally, site: Field, decision: Decision) -> None:
 
 
 def _log_score(posterior: Posterior, chainage_m: float) -> float:
-    places = posterior.places
+    places = posterior.cells
     i = int(np.argmin(np.abs(places.chainage_m - chainage_m) / places.width_m))
     return float(np.log(max(posterior.mass[i] / places.width_m[i], 1e-12)))
 

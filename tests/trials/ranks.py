@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.posterior.records import Posterior
+from geoleak.posterior.infer import Posterior
 
 BINS = 20
 # 99.9 % point of chi-square with 19 degrees of freedom (checked against scipy in the tests).
@@ -28,7 +28,7 @@ def place_in_posterior(
 
     ``sharpen`` raises the density to that power: to show that the check can fail.
     """
-    places = posterior.places
+    places = posterior.cells
     density = posterior.mass / places.width_m
     mass = np.append(density**sharpen * places.width_m, 0.0)
     total = places.width_m.sum()
