@@ -9,16 +9,14 @@ import numpy as np
 import pytest
 
 from geoleak import evidence, tables
-from geoleak.evidence.base import Candidates, candidates
+from geoleak.evidence.base import Candidates, Nodes, candidates
 from geoleak.evidence.contact import ContactEvidence
-from geoleak.evidence.delay import DelayEvidence
+from geoleak.evidence.delay import DelayEvidence, prior_speeds
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts, chance, outcome_of
-from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.levels import pipe_loss
 from geoleak.evidence.pooling import T_SCALE, pool
-from geoleak.evidence.settings import every_setting, pipe_loss, setting
 from geoleak.evidence.sighting import SightingEvidence
-from geoleak.evidence.speeds import prior_speeds
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
@@ -32,6 +30,7 @@ from geoleak.survey.records import (
     SurveyedPastLeak,
     SurveyedSighting,
 )
+from geoleak.tables import setting, settings
 from tests import synthetic
 from tests.check_values import check_value
 
@@ -57,7 +56,7 @@ def tee(**parts):
 
 
 def test_every_weight_has_a_source_and_a_flag():
-    for row in every_setting().values():
+    for row in settings().values():
         assert row.source.strip()
         assert row.flag in tables.FLAGS
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from geoleak.evidence.nuisance import Nodes, golden_root, normal_nodes
+from geoleak.evidence.base import Nodes, golden_root, normal_nodes
 from geoleak.evidence.robust import Rows, distribution, log_density, marginal
 from tests.check_values import check_value
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geoleak.evidence.base import candidates
+from geoleak.evidence.base import Nodes, candidates
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence
-from geoleak.evidence.nuisance import Nodes
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence

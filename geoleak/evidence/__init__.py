@@ -11,20 +11,18 @@ from geoleak.evidence.base import (
     Evidence,
     Hint,
     KindFit,
+    Nodes,
     candidates,
     log_sum_exp,
+    uniform_nodes,
 )
 from geoleak.evidence.contact import (
     ContactEvidence,
 )
-from geoleak.evidence.level_model import (
+from geoleak.evidence.levels import (
     PER_DB,
     LevelDraws,
     LevelEvidence,
-)
-from geoleak.evidence.nuisance import (
-    Nodes,
-    uniform_nodes,
 )
 from geoleak.evidence.pooling import (
     Pooled,

@@ -13,12 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.level_model import PER_DB, Ground, LevelEvidence
-from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.base import Candidates, Evidence, Nodes
+from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
-from geoleak.evidence.settings import setting
 from geoleak.survey import Survey
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -37,7 +36,7 @@ class Pipe(Ground):
     tee_db: float
 
 
-class ContactEvidence(LevelEvidence):
+class ContactEvidence(LevelEvidence[Pipe]):
     """Contact levels of one survey."""
 
     kind = "contact"
@@ -70,12 +69,9 @@ class ContactEvidence(LevelEvidence):
 
     def ground(self, places: Candidates, nodes: Nodes, j: int) -> Pipe:
         """Turn the deviates of node j into losses and the error's scale."""
-        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        z = self.deviates(nodes, j)
         tee = setting("tee_loss")
-        slope = 1.0
-        if self.pooled.is_display:
-            shown = setting("display_slope")
-            slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
+        slope = self.slope(z)
         return Pipe(
             pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
             tee_db=max(0.0, tee.value + tee.spread * z["tee_loss"]),
@@ -88,17 +84,14 @@ class ContactEvidence(LevelEvidence):
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return median losses along the pipe in dB, and how many tees it runs through."""
         pooled = self.pooled
-        path_db = places.path(
-            pooled.leg[rows], pooled.chainage_m[rows], per_metre=self.loss_db_per_m
+        path_db = (
+            self.path_db(places, rows) + (pooled.lead_m * self.loss_db_per_m[pooled.leg])[rows]
         )
-        path_db = path_db + (pooled.lead_m * self.loss_db_per_m[pooled.leg])[rows]
         tees = places.tees(pooled.leg[rows], pooled.chainage_m[rows])
         return path_db * self._band_factor()[None, rows], tees
 
-    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: Pipe, rows: Ints) -> Floats:
         """Return the noise at each fitting against that at the leak, shape (k, n)."""
-        if not isinstance(ground, Pipe):
-            raise TypeError("contact levels need the pipe of a contact node")
         path_db, tees = where
         lost = ground.pipe_factor * path_db + ground.tee_db * tees
         out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))

@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit
-from geoleak.evidence.nuisance import Nodes
-from geoleak.evidence.settings import setting
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedHole
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 

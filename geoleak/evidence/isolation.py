@@ -12,11 +12,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit
-from geoleak.evidence.nuisance import Nodes
-from geoleak.evidence.settings import setting
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
 from geoleak.site import Isolation, Note
 from geoleak.survey import PipePlace, Survey, SurveyedIsolation
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.settings import setting
 from geoleak.site import LevelSettings, Note
 from geoleak.survey import Levels, Survey
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -73,38 +73,39 @@ class Pooled:
     def __len__(self) -> int:
         return len(self.level)
 
+    def take(self, rows: Ints) -> Pooled:
+        """Return some of the rows."""
+        return replace(self, **{name: value[rows] for name, value in self._arrays()})
+
     @classmethod
     def joined(cls, parts: list[Pooled]) -> Pooled:
         """Return rows of several tables as one; what is not an array is the first one's."""
-        values: dict[str, Any] = {}
-        for name in cls.__slots__:
-            kept = [getattr(part, name) for part in parts]
-            values[name] = np.concatenate(kept) if isinstance(kept[0], np.ndarray) else kept[0]
-        return cls(**values)
+        names = [name for name, _ in parts[0]._arrays()]
+        together: dict[str, Any] = {
+            name: np.concatenate([getattr(p, name) for p in parts]) for name in names
+        }
+        return replace(parts[0], **together)
+
+    def _arrays(self) -> list[tuple[str, Any]]:
+        held = [(each.name, getattr(self, each.name)) for each in fields(self)]
+        return [(name, value) for name, value in held if isinstance(value, np.ndarray)]
 
     def beside(self, rows: Ints, leg: int, chainage_m: Floats, survey: Survey) -> Pooled:
         """Return readings not taken yet, on the line of a leg, each like the nearest of `rows`."""
         away = np.abs(chainage_m[:, None] - self.chainage_m[None, rows])
-        like = rows[np.argmin(away, axis=1)]
         place = np.asarray(survey.legs[leg].route.position(chainage_m))[:, :2]
-        values: dict[str, Any] = {}
-        for name in Pooled.__slots__:
-            kept = getattr(self, name)
-            values[name] = kept[like] if isinstance(kept, np.ndarray) else kept
-        zero = np.zeros(len(like))
-        return Pooled(
-            **values
-            | {
-                "leg": np.full(len(like), leg),
-                "chainage_m": chainage_m,
-                "offset_m": zero,
-                "easting_m": place[:, 0],
-                "northing_m": place[:, 1],
-                "on_floor": zero + 1.0,
-                "own_background_db": zero,
-                "censored": np.zeros(len(like), dtype=np.int64),
-                "lead_m": zero,
-            }
+        zero = np.zeros(len(chainage_m))
+        return replace(
+            self.take(rows[np.argmin(away, axis=1)]),
+            leg=np.full(len(chainage_m), leg),
+            chainage_m=chainage_m,
+            offset_m=zero,
+            easting_m=place[:, 0],
+            northing_m=place[:, 1],
+            on_floor=zero + 1.0,
+            own_background_db=zero,
+            censored=zero.astype(np.int64),
+            lead_m=zero,
         )
 
 
@@ -222,16 +223,14 @@ def _with_floor_rows(
     if len(own) == 0 or has_own.all():
         return pooled
     local = setting("background_local").value
-    sigma = T_SCALE * np.sqrt(one**2 + place**2 + local**2)
-    values: dict[str, Any] = {}
-    for name in Pooled.__slots__:
-        kept = getattr(pooled, name)
-        values[name] = np.concatenate([kept, kept[own]]) if isinstance(kept, np.ndarray) else kept
-    count = len(own)
-    values["level"][-count:] = background[own]
-    values["sigma_db"][-count:] = sigma
-    values["on_floor"][-count:] = 1.0
-    # A background is read with the leak shut off: no leak reaches it, however near it stands.
-    values["own_background_db"][-count:] = 1e4
-    values["censored"][-count:] = 0
-    return Pooled(**values)
+    some = np.ones(len(own))
+    told = replace(
+        pooled.take(own),
+        level=background[own],
+        sigma_db=T_SCALE * np.sqrt(one**2 + place**2 + local**2) * some,
+        on_floor=some,
+        # A background is read with the leak shut off: no leak reaches it, however near it stands.
+        own_background_db=1e4 * some,
+        censored=np.zeros(len(own), dtype=np.int64),
+    )
+    return Pooled.joined([pooled, told])

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Hint
-from geoleak.evidence.settings import setting
 from geoleak.survey import Survey
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Spot = tuple[int, float]

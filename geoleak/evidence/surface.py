@@ -15,12 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.level_model import PER_DB, Ground, LevelEvidence
-from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.base import Candidates, Evidence, Nodes
+from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
-from geoleak.evidence.settings import setting
 from geoleak.survey import Survey
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -42,7 +41,7 @@ class SoilAndPipe(Ground):
     smear_m: Floats
 
 
-class SurfaceEvidence(LevelEvidence):
+class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
     """Surface levels of one survey."""
 
     kind = "surface"
@@ -68,7 +67,7 @@ class SurfaceEvidence(LevelEvidence):
 
     def ground(self, places: Candidates, nodes: Nodes, j: int) -> SoilAndPipe:
         """Turn the deviates of node j into depths, losses and offsets of each row."""
-        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        z = self.deviates(nodes, j)
         share = setting("carried_share")
         rows = self.pooled
         spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
@@ -78,10 +77,7 @@ class SurfaceEvidence(LevelEvidence):
             slab = slab + rows.is_hard * z["slab"] * rows.louder_sigma_db
         elif rows.is_hard.all():
             slab = slab - slab.mean()
-        slope = 1.0
-        if rows.is_display:
-            shown = setting("display_slope")
-            slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
+        slope = self.slope(z)
         return SoilAndPipe(
             depth_m=np.maximum(places.depth_m + z["depth"] * spread, 0.15),
             soil_db_per_m=self.soil.loss_db_per_m
@@ -97,30 +93,21 @@ class SurfaceEvidence(LevelEvidence):
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return squared distances on the ground, and losses along the pipe in dB."""
-        pooled = self.pooled
-        east = places.easting_m[:, None] - pooled.easting_m[None, rows]
-        north = places.northing_m[:, None] - pooled.northing_m[None, rows]
-        path_db = places.path(
-            pooled.leg[rows], pooled.chainage_m[rows], per_metre=self.loss_db_per_m
-        )
-        return east * east + north * north, path_db
+        return self.distance2(places, rows), self.path_db(places, rows)
 
-    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: SoilAndPipe, rows: Ints) -> Floats:
         """Return the leak's power at each row against that straight above it, shape (k, n)."""
-        soil = ground
-        if not isinstance(soil, SoilAndPipe):
-            raise TypeError("surface levels need the ground of a surface node")
         distance2, path_db = where
-        depth = soil.depth_m[:, None]
-        smear = soil.smear_m[None, rows]
+        depth = ground.depth_m[:, None]
+        smear = ground.smear_m[None, rows]
         flat2 = distance2
         if smear.any():
             flat2 = (np.sqrt(distance2 + smear * smear) - smear) ** 2
         straight = np.sqrt(flat2 + depth * depth)
-        loss = PER_DB * soil.soil_db_per_m
+        loss = PER_DB * ground.soil_db_per_m
         power = (depth / straight) ** 2 * np.exp(-loss * (straight - depth))
         above = np.sqrt(self.pooled.offset_m[None, rows] ** 2 + depth * depth)
-        along = soil.carried * np.exp(-PER_DB * soil.pipe_factor * path_db)
+        along = ground.carried * np.exp(-PER_DB * ground.pipe_factor * path_db)
         out: Floats = power + along * (depth / above) * np.exp(-loss * (above - depth))
         return out
 

@@ -12,13 +12,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.level_model import Ground, LevelEvidence
-from geoleak.evidence.nuisance import Nodes
+from geoleak.evidence.base import Candidates, Evidence, Nodes
+from geoleak.evidence.levels import Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
-from geoleak.evidence.settings import setting
 from geoleak.site import LevelSettings
 from geoleak.survey import Levels, Survey
+from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,7 +40,7 @@ class Plume(Ground):
     width_m: float
 
 
-class TracerEvidence(LevelEvidence):
+class TracerEvidence(LevelEvidence[Plume]):
     """Gas or bar-hole readings of one survey."""
 
     error_name = "gas_error"
@@ -65,7 +64,7 @@ class TracerEvidence(LevelEvidence):
 
     def ground(self, places: Candidates, nodes: Nodes, j: int) -> Plume:
         """Turn the deviates of node j into a width and an error."""
-        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        z = self.deviates(nodes, j)
         return Plume(
             width_m=float(self.width.value * np.exp(self.width.spread * z["plume_width"])),
             scale=self.error_scale(nodes, j),
@@ -75,15 +74,10 @@ class TracerEvidence(LevelEvidence):
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return squared distances on the ground."""
-        pooled = self.pooled
-        east = places.easting_m[:, None] - pooled.easting_m[None, rows]
-        north = places.northing_m[:, None] - pooled.northing_m[None, rows]
-        return (east * east + north * north,)
+        return (self.distance2(places, rows),)
 
-    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: Plume, rows: Ints) -> Floats:
         """Return the gas at each row against that straight above the leak, shape (k, n)."""
-        if not isinstance(ground, Plume):
-            raise TypeError("gas readings need the plume of a gas node")
         out: Floats = 1.0 / (1.0 + where[0] / ground.width_m**2) ** 1.5
         return out
 

@@ -106,7 +106,19 @@ class Band:
     flag: str
 
 
-Row = TypeVar("Row", Material, Soil, Surface, Band)
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A weight of the evidence: median or mean with its spread (one sigma; 0: taken as known)."""
+
+    name: str
+    value: float
+    spread: float
+    unit: str
+    source: str
+    flag: str
+
+
+Row = TypeVar("Row", Material, Soil, Surface, Band, Setting)
 Named = TypeVar("Named", Material, Soil, Surface)
 NAMED_TABLES = ("materials", "soils", "surfaces")
 
@@ -162,6 +174,17 @@ def band(material_name: str | None, use: Literal["listen", "delay"]) -> Band:
 def bands() -> tuple[Band, ...]:
     """Return every starting band, in the order of the file."""
     return tuple(_record(Band, row) for row in _rows("bands"))
+
+
+@functools.cache
+def settings() -> dict[str, Setting]:
+    """Return every weight of the evidence by name."""
+    return {row["name"]: _record(Setting, row) for row in _rows("evidence")}
+
+
+def setting(name: str) -> Setting:
+    """Return one weight of the evidence."""
+    return settings()[name]
 
 
 def names(table: str) -> tuple[str, ...]:

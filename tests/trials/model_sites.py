@@ -7,13 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from geoleak.evidence.base import candidates
+from geoleak.evidence.base import Nodes, candidates
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import IsolationEvidence, chance
-from geoleak.evidence.nuisance import Nodes
-from geoleak.evidence.settings import setting
+from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
@@ -28,6 +27,7 @@ from geoleak.survey.records import (
     SurveyedSighting,
     no_levels,
 )
+from geoleak.tables import setting
 from tests import synthetic
 from tests.trials.ranks import Truth
 
@@ -72,6 +72,20 @@ def with_surface(survey: Survey, rng: np.random.Generator) -> tuple[Survey, Trut
     return levels_from_model(survey, truth, SurfaceEvidence, "surface", rng), truth
 
 
+def predict(evidence, place, nodes: Nodes, strength_db: float, rng) -> np.ndarray:
+    """Draw one reading for every row, floor at its prior mean; no place: nothing is heard."""
+    rows = np.arange(len(evidence.pooled))
+    ground = evidence.ground(place, nodes, 0)
+    added = ground.slope * ground.floor_db
+    if len(place):
+        power = evidence.gain(evidence.geometry(place, rows), ground, rows)
+        added = evidence.added(power, ground, rows, np.array([strength_db]))[0, 0].astype(float)
+    data = evidence.data(rows)
+    noise = data.sigma * ground.scale * rng.standard_t(FREEDOM, size=len(rows))
+    offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
+    return data.floor_mean * data.on_floor + data.membership @ offset + added + noise
+
+
 def levels_from_model(survey, truth, kind, name, rng, shared=None) -> Survey:
     """Fill the levels of one kind from the model; `shared` gives common unknowns their value."""
     evidence = kind(survey)
@@ -84,7 +98,7 @@ def levels_from_model(survey, truth, kind, name, rng, shared=None) -> Survey:
     if truth.leg is None and rng.random() < evidence.decoy:
         at = draw_truth([each.route for each in survey.legs], rng, elsewhere=0.0)
     strength = rng.normal(evidence.strength.value, evidence.strength.spread)
-    level = evidence.predict(one_place(survey, at), nodes, strength, rng)
+    level = predict(evidence, one_place(survey, at), nodes, strength, rng)
     rows = getattr(survey, name)
     if name in ("gas", "bar_hole"):
         level = np.maximum(10 ** (level / 10) - 1.0, -0.9999)

@@ -11,17 +11,18 @@ import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import NormalDist
+from typing import Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, log_sum_exp
-from geoleak.evidence.nuisance import Nodes
+from geoleak import tables
+from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, Nodes, log_sum_exp
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Rows, marginal
-from geoleak.evidence.settings import Setting, pipe_loss, setting
 from geoleak.site import Note
 from geoleak.survey import Survey
+from geoleak.tables import Setting, setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -73,7 +74,29 @@ class LevelDraws:
     expected: Floats
 
 
-class LevelEvidence:
+def pipe_loss(survey: Survey) -> tuple[Floats, float]:
+    """Return the median loss of each leg in dB/m, shape (legs,), and the spread of its logarithm.
+
+    The spread is one number: all legs are taken to err the same way, by the widest of them.
+    """
+    unknown = setting("pipe_loss_unknown")
+    median = np.empty(len(survey.legs))
+    spread = 0.0
+    for number, each in enumerate(survey.legs):
+        material = each.leg.material
+        if material is None:
+            median[number], wide = unknown.value, unknown.spread
+        else:
+            row = tables.material(material)
+            median[number], wide = row.loss_db_per_m, row.loss_log_sigma
+        spread = max(spread, wide)
+    return median, spread
+
+
+GroundKind = TypeVar("GroundKind", bound=Ground)
+
+
+class LevelEvidence(Generic[GroundKind]):
     """Level readings of one kind in one survey, pooled by place."""
 
     kind = "levels"
@@ -141,11 +164,34 @@ class LevelEvidence:
         """Return the shared unknowns it depends on."""
         raise NotImplementedError
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Ground:
+    def ground(self, places: Candidates, nodes: Nodes, j: int) -> GroundKind:
         """Turn the deviates of node j into this kind's quantities."""
         raise NotImplementedError
 
-    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+    def deviates(self, nodes: Nodes, j: int) -> dict[str, float]:
+        """Return node j's deviate of every unknown that this kind depends on."""
+        return {name: float(nodes.column(name)[j]) for name in self.nuisances}
+
+    def slope(self, deviates: dict[str, float]) -> float:
+        """Return steps of the meter for one dB: 1 but on a display."""
+        shown = setting("display_slope")
+        if "display_slope" not in deviates:
+            return 1.0
+        return float(shown.value * np.exp(shown.spread * deviates["display_slope"]))
+
+    def distance2(self, places: Candidates, rows: Ints) -> Floats:
+        """Return squared distances on the ground from places to rows, shape (k, n)."""
+        east = places.easting_m[:, None] - self.pooled.easting_m[None, rows]
+        north = places.northing_m[:, None] - self.pooled.northing_m[None, rows]
+        out: Floats = east * east + north * north
+        return out
+
+    def path_db(self, places: Candidates, rows: Ints) -> Floats:
+        """Return median losses along the pipe from places to rows in dB, shape (k, n)."""
+        leg, chainage = self.pooled.leg[rows], self.pooled.chainage_m[rows]
+        return places.path(leg, chainage, per_metre=self.loss_db_per_m)
+
+    def gain(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
         """Return the source's power at each row against that at the source, shape (k, n)."""
         raise NotImplementedError
 
@@ -237,7 +283,7 @@ class LevelEvidence:
             self.kept[key] = silent + self._error_weight(nodes, j)
         return self.kept[key]
 
-    def _judge(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
+    def _judge(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
         data = self.data(rows)
         power = self.gain(where, ground, rows)
         out = np.empty(len(power))
@@ -275,32 +321,6 @@ class LevelEvidence:
             yield members, near
 
     # -- draws -----------------------------------------------------------------------------------
-
-    def predict(
-        self, place: Candidates, nodes: Nodes, strength_db: float, rng: np.random.Generator
-    ) -> Floats:
-        """Draw one reading for every row, floor at its prior mean, shape (n,).
-
-        Parameters
-        ----------
-        place : Candidates
-            The source: one place, or none where nothing is heard.
-        nodes : Nodes
-            One node.
-        strength_db : float
-            Level over the background at the source.
-        rng : numpy.random.Generator
-        """
-        rows = np.arange(len(self.pooled))
-        ground = self.ground(place, nodes, 0)
-        added = ground.slope * ground.floor_db
-        if len(place):
-            power = self.gain(self.geometry(place, rows), ground, rows)
-            added = self.added(power, ground, rows, np.array([strength_db]))[0, 0].astype(float)
-        data = self.data(rows)
-        noise = data.sigma * ground.scale * rng.standard_t(FREEDOM, size=len(rows))
-        offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
-        return data.floor_mean * data.on_floor + data.membership @ offset + added + noise
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the listened stretches: one hint around every pooled place."""
@@ -419,12 +439,6 @@ class LevelEvidence:
             none,
         )
 
-    def with_rows(self, pooled: Pooled) -> LevelEvidence:
-        """Return the same kind with other rows (readings not taken yet)."""
-        other = copy.copy(self)
-        other.pooled = pooled
-        return other
-
     def foresee(
         self, draws: LevelDraws, pooled: Pooled, *, heard: bool = True
     ) -> tuple[Floats, Floats]:
@@ -443,7 +457,8 @@ class LevelEvidence:
         -------
         expected, sigma : ndarray, shape (d, n)
         """
-        other = self.with_rows(pooled)
+        other = copy.copy(self)
+        other.pooled = pooled
         rows = np.arange(len(pooled))
         belief = draws.belief
         where = other.geometry(belief.places, rows)
