@@ -13,7 +13,7 @@ import pytest
 import soundfile
 
 from geoleak.acoustics import level_of_file, open_recording
-from geoleak.acoustics.condition import inspect, inspect_samples
+from geoleak.acoustics.recording import Condition, inspect
 from geoleak.errors import AcousticsError
 from tests.recordings import bursts, write_wav_16
 
@@ -22,6 +22,12 @@ RATE = 4000
 
 def noise(seconds: float = 4.0, *, seed: int = 1, level: float = 0.1) -> np.ndarray:
     return level * np.random.default_rng(seed).standard_normal(round(seconds * RATE))
+
+
+def condition_of(samples: np.ndarray, folder: Path) -> Condition:
+    """Return what `inspect` says of samples written as they are."""
+    soundfile.write(folder / "samples.wav", samples, RATE, subtype="DOUBLE")
+    return inspect(open_recording(folder / "samples.wav"))
 
 
 def codes(path: Path) -> set[str]:
@@ -159,7 +165,7 @@ def test_clipping_is_named_with_its_share(tmp_path: Path) -> None:
     assert 0 < condition.clipped_share < runs
     spaced = noise(8.0) * 0.1
     spaced[::4000] = 0.99
-    assert inspect_samples(spaced, RATE).warnings == ()
+    assert condition_of(spaced, tmp_path).warnings == ()
 
 
 def test_silence_and_a_dead_channel_are_refused(tmp_path: Path) -> None:
@@ -171,16 +177,16 @@ def test_silence_and_a_dead_channel_are_refused(tmp_path: Path) -> None:
         inspect(open_recording(f"{tmp_path / 'a.wav'}#2"))
 
 
-def test_offset_is_named_and_measured() -> None:
-    condition = inspect_samples(noise(8.0) + 0.2, RATE)
+def test_offset_is_named_and_measured(tmp_path: Path) -> None:
+    condition = condition_of(noise(8.0) + 0.2, tmp_path)
     assert [each.code for each in condition.warnings] == ["offset"]
     assert condition.offset == pytest.approx(0.2, abs=0.005)
 
 
-def test_drop_outs_are_named() -> None:
+def test_drop_outs_are_named(tmp_path: Path) -> None:
     samples = noise(8.0)
     samples[: 3 * RATE] = 0
-    assert "dropouts" in {each.code for each in inspect_samples(samples, RATE).warnings}
+    assert "dropouts" in {each.code for each in condition_of(samples, tmp_path).warnings}
 
 
 def follow_gain(samples: np.ndarray, *, fall_s: float, climb_s: float) -> np.ndarray:
@@ -196,22 +202,22 @@ def follow_gain(samples: np.ndarray, *, fall_s: float, climb_s: float) -> np.nda
     return out
 
 
-def test_automatic_gain_is_named_and_a_passing_car_is_not() -> None:
+def test_automatic_gain_is_named_and_a_passing_car_is_not(tmp_path: Path) -> None:
     rng = np.random.default_rng(4)
     natural = bursts(noise(60.0), RATE, rng, share=0.2, gain_db=20)
     pumped = follow_gain(natural, fall_s=0.02, climb_s=1.5)
-    found = {each.code for each in inspect_samples(pumped, RATE).warnings}
+    found = {each.code for each in condition_of(pumped, tmp_path).warnings}
     assert "automatic_gain" in found
-    assert "automatic_gain" not in {each.code for each in inspect_samples(natural, RATE).warnings}
+    assert "automatic_gain" not in {each.code for each in condition_of(natural, tmp_path).warnings}
 
 
-def test_no_false_alarm_for_automatic_gain_on_steady_noise_with_cars() -> None:
+def test_no_false_alarm_for_automatic_gain_on_steady_noise_with_cars(tmp_path: Path) -> None:
     alarms = 0
     for seed in range(30):
         rng = np.random.default_rng(seed)
         natural = bursts(noise(30.0, seed=seed), RATE, rng, share=0.25, gain_db=18)
         alarms += any(
-            each.code == "automatic_gain" for each in inspect_samples(natural, RATE).warnings
+            each.code == "automatic_gain" for each in condition_of(natural, tmp_path).warnings
         )
     assert alarms <= 1
 

@@ -7,8 +7,8 @@ import pytest
 import shapely
 
 from geoleak.errors import GeometryError
-from geoleak.linref import Route, RouteSet, snap_to_nearest
-from geoleak.linref.nearest import pick_from_all
+from geoleak.linref import Route, RouteSet
+from geoleak.linref.segments import pick_from_all
 from tests.lines import CENTRE, around, beside, tangle, winding
 
 LINES = {
@@ -234,16 +234,16 @@ def test_nearest_of_many_routes_against_shapely() -> None:
 
 def test_rival_on_another_route_and_first_route_at_ties() -> None:
     routes = [Route.from_vertices([(0, y), (10, y)]) for y in (2.0, 0.0, 9.0)]
-    snap = snap_to_nearest(routes, [(4, 1), (4, 0.3), (4, 0.8), (np.nan, 0)])
+    snap = RouteSet.of(routes).snap([(4, 1), (4, 0.3), (4, 0.8), (np.nan, 0)])
     np.testing.assert_array_equal(snap.route, [0, 1, 1, -1])
     np.testing.assert_array_equal(snap.rival_route, [1, -1, 0, -1])
-    single = snap_to_nearest(routes, (4, 1))
+    single = RouteSet.of(routes).snap((4, 1))
     assert (single.route, single.rival_route, single.rival_chainage_m) == (0, 1, 4.0)
     with pytest.raises(GeometryError, match="at least one"):
-        snap_to_nearest([], [(0, 0)])
+        RouteSet.of([])
 
 
 def test_routes_end_to_end_are_two_stretches() -> None:
     routes = [Route.from_vertices([(0, 0), (10, 0)]), Route.from_vertices([(10, 0), (20, 0)])]
-    snap = snap_to_nearest(routes, (9.8, 1))
+    snap = RouteSet.of(routes).snap((9.8, 1))
     assert (snap.route, snap.rival_route) == (0, 1)

@@ -115,7 +115,7 @@ def test_shared_bias_does_not_shrink_with_the_number_of_marks():
                 rover_bias_m=0.015,
             )
         )
-        assert float(fit.sigma_shared_across_m(15.0)) == pytest.approx(np.hypot(0.03, 0.015))
+        assert float(fit.sigma_locator_bias_m(15.0)) == pytest.approx(0.03)
         full = fit.covariance(15.0)
         assert full[1, 1] == pytest.approx(
             float(fit.sigma_across_m(15.0)) ** 2 + 0.03**2 + 0.015**2, rel=1e-6

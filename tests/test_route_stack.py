@@ -9,12 +9,10 @@ import numpy as np
 import pytest
 
 from geoleak.route import MarkArray, fit_route
-from geoleak.route.alignment import Alignment
-from geoleak.route.feet import feet, feet_of, jacobian
-from geoleak.route.moves import mended
-from geoleak.route.prior import turn_cost
+from geoleak.route.alignment import Alignment, Stack, feet, feet_of, hints, jacobian
+from geoleak.route.model import turn_cost
+from geoleak.route.search import mended
 from geoleak.route.spread import length_slope, position_rows
-from geoleak.route.stack import Stack, hints
 from tests.trials.random_routes import Habits
 from tests.trials.route_trial import run, summary
 
@@ -138,7 +136,7 @@ def test_long_routes_are_averaged_over_structures():
 
 def test_drawings_are_imported_when_first_used():
     code = (
-        "import sys, geoleak.route as r; late = ('geoleak.route.drawn', 'geoleak.route.splice');"
+        "import sys, geoleak.route as r; late = ('geoleak.route.drawn',);"
         "assert not any(name in sys.modules for name in late); r.drawn_fit; r.spliced;"
         "assert all(name in sys.modules for name in late)"
     )

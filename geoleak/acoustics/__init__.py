@@ -1,13 +1,12 @@
 """Recordings to levels, bands and delays; wave speed of a pipe. Knows nothing of maps."""
 
 from geoleak.acoustics.bands import BandChoice, best_band
-from geoleak.acoustics.clocks import Clocks, clap_offset
-from geoleak.acoustics.delays import DelayEstimate, Rival, delay
-from geoleak.acoustics.filters import band_pass
-from geoleak.acoustics.levels import SteadyLevel, add_db, level_db, steady_level
+from geoleak.acoustics.clocks import Clocks
+from geoleak.acoustics.delay import DelayEstimate, Rival, delay
+from geoleak.acoustics.levels import SteadyLevel, steady_level
 from geoleak.acoustics.listening import Heard, Listening, delay_of_files, level_of_file, listen
 from geoleak.acoustics.picture import spectrum_svg
-from geoleak.acoustics.pipes import WaveSpeed, measured_speed, wave_speed
+from geoleak.acoustics.pipes import WaveSpeed, wave_speed
 from geoleak.acoustics.recording import (
     Recording,
     Warned,
@@ -26,16 +25,11 @@ __all__ = [
     "SteadyLevel",
     "Warned",
     "WaveSpeed",
-    "add_db",
-    "band_pass",
     "best_band",
-    "clap_offset",
     "delay",
     "delay_of_files",
-    "level_db",
     "level_of_file",
     "listen",
-    "measured_speed",
     "open_recording",
     "spectrum_svg",
     "split_channel",

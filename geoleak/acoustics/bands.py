@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geoleak.acoustics.recording import ArraySource, Source
+from geoleak.acoustics.recording import ArraySource, Source, as_source
 from geoleak.acoustics.spectra import good_length, hann
 from geoleak.errors import AcousticsError
 
@@ -74,11 +74,12 @@ def band_edges(
 
 
 def best_band(
-    with_leak: ArrayLike,
-    without: ArrayLike,
+    with_leak: ArrayLike | Source,
+    without: ArrayLike | Source,
     rate_hz: float,
     *,
     search_hz: tuple[float, float] | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> BandChoice:
     """Return the band in which a recording with the leak stands out best.
 
@@ -89,56 +90,39 @@ def best_band(
 
     Parameters
     ----------
-    with_leak, without : array_like (n,), (m,)
+    with_leak, without : array_like (n,), (m,) or Source
         Near and far from the suspected leak, or with a tap dribbling and shut; same sensor, gain.
     rate_hz : float
         Of both.
     search_hz : (float, float), optional
         Limits of the search; 20 Hz to 0.45 times the sampling rate.
+    progress : callable, optional
+        Gets 0 to 1.
 
     Raises
     ------
     AcousticsError
         Recordings too short, not finite, silent or identical; limits the rate cannot carry.
     """
-    one, two = _checked(with_leak, "with the leak"), _checked(without, "without it")
-    if one.shape == two.shape and np.array_equal(one, two):
+    from geoleak.acoustics.levels import check_band
+
+    one = as_source(with_leak, "the recording with the leak")
+    two = as_source(without, "the recording without it")
+    arrays = [each.samples for each in (one, two) if isinstance(each, ArraySource)]
+    if len(arrays) == 2 and np.array_equal(arrays[0], arrays[1]):
         raise AcousticsError(
             "the two recordings are identical; give one with the leak, one without"
         )
-    return best_band_of(ArraySource(one), ArraySource(two), rate_hz, search_hz=search_hz)
-
-
-def best_band_of(
-    with_leak: Source,
-    without: Source,
-    rate_hz: float,
-    *,
-    search_hz: tuple[float, float] | None = None,
-    progress: Callable[[float], None] | None = None,
-) -> BandChoice:
-    """Do as `best_band` for sources read in blocks; `progress` gets 0 to 1."""
-    from geoleak.acoustics.filters import check_band
-
     low, high = check_band(search_hz or (LOWEST_HZ, 0.45 * rate_hz), rate_hz)
     edges = band_edges(low, high)
     edges = edges[(edges >= low * 0.999) & (edges <= high * 1.001)]
     if len(edges) <= NARROWEST_OCTAVES * PER_OCTAVE:
         raise AcousticsError(f"{low:g} to {high:g} Hz is too narrow to search; widen it")
-    leak = _band_powers(with_leak, rate_hz, edges, "with the leak")
-    quiet = _band_powers(without, rate_hz, edges, "without it")
+    leak = _band_powers(one, rate_hz, edges, "with the leak")
+    quiet = _band_powers(two, rate_hz, edges, "without it")
     if progress is not None:
         progress(1.0)
     return _choose(leak, quiet, edges)
-
-
-def _checked(samples: ArrayLike, name: str) -> Floats:
-    array = np.asarray(samples, dtype=float)
-    if array.ndim != 1 or array.size == 0:
-        raise AcousticsError(f"the recording {name} is empty or has more than one channel")
-    if not np.isfinite(array).all():
-        raise AcousticsError(f"the recording {name} has samples that are not numbers")
-    return array
 
 
 def _band_powers(source: Source, rate_hz: float, edges: Floats, name: str) -> Floats:

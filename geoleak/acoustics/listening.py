@@ -11,13 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak import tables
-from geoleak.acoustics.bands import BandChoice, best_band_of
+from geoleak.acoustics.bands import BandChoice, best_band
 from geoleak.acoustics.clocks import Clocks
-from geoleak.acoustics.condition import Condition, inspect
-from geoleak.acoustics.delays import DelayEstimate, Weighting, delay_of_sources
-from geoleak.acoustics.filters import check_band
-from geoleak.acoustics.levels import SteadyLevel, steady_level_of
-from geoleak.acoustics.recording import Recording, Source, Warned, open_recording
+from geoleak.acoustics.delay import DelayEstimate, delay
+from geoleak.acoustics.levels import SteadyLevel, check_band, steady_level
+from geoleak.acoustics.recording import (
+    Condition,
+    Recording,
+    Source,
+    Warned,
+    inspect,
+    open_recording,
+)
 from geoleak.errors import AcousticsError
 
 BandFrom = Literal["stated", "measured", "table"]
@@ -143,7 +148,7 @@ def level_of_file(
     recording = open_recording(path)
     condition = inspect(recording)
     band = band_hz or _starting_band([recording], material)
-    level = steady_level_of(recording, band, calibration_db=calibration_db)
+    level = steady_level(recording, recording.rate_hz, band, calibration_db=calibration_db)
     return Heard(str(path), recording, level, condition)
 
 
@@ -153,7 +158,6 @@ def delay_of_files(
     *,
     band_hz: tuple[float, float] | None = None,
     max_lag_s: float = 1.0,
-    weighting: Weighting = "likelihood",
     clocks: Clocks | None = None,
     progress: Progress | None = None,
 ) -> DelayEstimate:
@@ -184,13 +188,12 @@ def delay_of_files(
             f"the first {count / one.rate_hz:.2f} s of both are used"
         )
         warnings.append(Warned("length", text))
-    estimate = delay_of_sources(
+    estimate = delay(
         Centred(one, states[0].offset, count),
         Centred(two, states[1].offset, count),
         float(one.rate_hz),
         band_hz,
         max_lag_s=max_lag_s,
-        weighting=weighting,
         clocks=clocks,
         progress=progress,
     )
@@ -236,8 +239,9 @@ def _measure(
 ) -> tuple[Heard, ...]:
     heard = []
     for done, (name, each) in enumerate(opened.items()):
-        level = steady_level_of(
+        level = steady_level(
             each,
+            each.rate_hz,
             band_hz,
             calibration_db=calibration_db,
             progress=_part(progress, done / len(opened), (done + 1) / len(opened)),
@@ -262,7 +266,7 @@ def _compare(pair: tuple[Heard, Heard]) -> BandChoice | None:
     loud, quiet = pair
     if loud.recording.rate_hz != quiet.recording.rate_hz:
         return None
-    return best_band_of(loud.recording, quiet.recording, float(loud.recording.rate_hz))
+    return best_band(loud.recording, quiet.recording, float(loud.recording.rate_hz))
 
 
 def _same(one: Recording, two: Recording) -> bool:

@@ -5,8 +5,7 @@ the line's start; pipe length is along the slope. Offset is positive to the righ
 up-chainage.
 """
 
-from geoleak.linref.line import Route
-from geoleak.linref.many import NearestSnap, RouteSet, snap_to_nearest
-from geoleak.linref.snapping import Snap
+from geoleak.linref.line import NearestSnap, Route, RouteSet
+from geoleak.linref.snap import Snap
 
-__all__ = ["NearestSnap", "Route", "RouteSet", "Snap", "snap_to_nearest"]
+__all__ = ["NearestSnap", "Route", "RouteSet", "Snap"]

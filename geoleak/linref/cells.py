@@ -21,8 +21,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.linref.nearest import BLOCK, Nearest, pick, pick_from_all
-from geoleak.linref.segments import TIE_M, Bools, Floats, Ints, Segments
+from geoleak.linref.segments import (
+    BLOCK,
+    TIE_M,
+    Bools,
+    Floats,
+    Ints,
+    Nearest,
+    Segments,
+    pick,
+    pick_from_all,
+)
 
 # Below this many point-piece pairs, or on lines this short, asking every piece is quicker.
 FEW_PAIRS = 200_000

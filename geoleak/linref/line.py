@@ -1,7 +1,8 @@
-"""`Route`: one line with chainage, offset and bearing."""
+"""`Route`: one line with chainage, offset and bearing, and measured chainage; `RouteSet`: many."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import overload
 
@@ -9,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
-from geoleak.linref.calibration import Calibration
 from geoleak.linref.segments import (
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
@@ -18,7 +18,87 @@ from geoleak.linref.segments import (
     Ints,
     Segments,
 )
-from geoleak.linref.snapping import Snap, as_points, find_nearest, measure
+from geoleak.linref.snap import Snap, as_points, find_nearest, measure
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Calibration:
+    """Pairs of route chainage and measured chainage (k,), both strictly increasing, in metres."""
+
+    chainage_m: Floats
+    measured_m: Floats
+
+    @classmethod
+    def from_pairs(
+        cls, chainage_m: npt.ArrayLike, measured_m: npt.ArrayLike, *, length_m: float
+    ) -> Calibration:
+        """Check the pairs and put them in order of chainage.
+
+        Raises
+        ------
+        GeometryError
+            If there is no pair, a pair lies off the route, or the measured chainage does not rise
+            with the chainage.
+        """
+        chainage = np.atleast_1d(np.asarray(chainage_m, dtype=np.float64))
+        measured = np.atleast_1d(np.asarray(measured_m, dtype=np.float64))
+        if chainage.ndim != 1 or chainage.shape != measured.shape or len(chainage) == 0:
+            raise GeometryError(
+                f"{chainage.shape} chainages against {measured.shape} measured ones; "
+                "give as many of one as of the other, at least one"
+            )
+        if not (np.isfinite(chainage).all() and np.isfinite(measured).all()):
+            raise GeometryError("a calibration pair is not finite; leave that pair out")
+        off = (chainage < -1e-9) | (chainage > length_m + 1e-9)
+        if off.any():
+            raise GeometryError(
+                f"calibration at chainage {chainage[off][0]:.3f} m is off the route "
+                f"(0 to {length_m:.3f} m); calibrate at points of the route"
+            )
+        pairs = np.unique(np.column_stack([np.clip(chainage, 0.0, length_m), measured]), axis=0)
+        _refuse_backwards(pairs)
+        for column in (chainage := pairs[:, 0].copy(), measured := pairs[:, 1].copy()):
+            column.flags.writeable = False
+        return cls(chainage, measured)
+
+    def to_measured(self, chainage_m: Floats) -> Floats:
+        """Return measured chainage; outside the pairs the nearest stretch's scale runs on."""
+        return _interpolate(chainage_m, self.chainage_m, self.measured_m)
+
+    def to_chainage(self, measured_m: Floats) -> Floats:
+        """Return route chainage of measured chainage; the inverse of `to_measured`."""
+        return _interpolate(measured_m, self.measured_m, self.chainage_m)
+
+    def part(self, from_m: float, to_m: float) -> Calibration:
+        """Return the calibration of a slice: measured chainages stay as they are."""
+        inside = self.chainage_m[(self.chainage_m > from_m) & (self.chainage_m < to_m)]
+        chainage = np.concatenate([[from_m], inside, [to_m]])
+        return Calibration(chainage - from_m, self.to_measured(chainage))
+
+    def turned(self, length_m: float) -> Calibration:
+        """Return the calibration seen from the other end, measured from there."""
+        far = self.to_measured(np.array([length_m]))
+        return Calibration(length_m - self.chainage_m[::-1], far - self.measured_m[::-1])
+
+
+def _refuse_backwards(pairs: Floats) -> None:
+    step = np.diff(pairs, axis=0)
+    wrong = np.flatnonzero((step[:, 0] <= 0) | (step[:, 1] <= 0))
+    if len(wrong):
+        here, there = pairs[wrong[0]], pairs[wrong[0] + 1]
+        raise GeometryError(
+            f"measured chainage runs backwards or stands still: {here[1]:.3f} m at chainage "
+            f"{here[0]:.3f} m, then {there[1]:.3f} m at {there[0]:.3f} m; correct one of the two"
+        )
+
+
+def _interpolate(value: Floats, known: Floats, wanted: Floats) -> Floats:
+    if len(known) == 1:
+        return value - known[0] + wanted[0]
+    piece = np.clip(np.searchsorted(known, value, side="right") - 1, 0, len(known) - 2)
+    slope = (wanted[piece + 1] - wanted[piece]) / (known[piece + 1] - known[piece])
+    result: Floats = wanted[piece] + (value - known[piece]) * slope
+    return result
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -381,3 +461,63 @@ def _as_segments(vertices: Floats, chainage: Floats) -> Segments:
             "in plan, so the route has no length; give two distinct places"
         )
     return Segments.of_line(plan, chainage)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NearestSnap(Snap):
+    """Points snapped to the nearest of many routes.
+
+    As `Snap`, with the position in the list of the route each figure belongs to: ``route`` (m,),
+    -1 for a point that is not finite, and ``rival_route`` (m,), -1 where there is no rival. The
+    rival may stand on another route. At ties the first route wins.
+    """
+
+    route: Ints
+    rival_route: Ints
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RouteSet:
+    """Routes prepared for asking which is nearest.
+
+    ``route_of`` (s,) says to which route each straight piece belongs.
+    """
+
+    routes: tuple[Route, ...]
+    segments: Segments
+    route_of: Ints
+
+    @classmethod
+    def of(cls, routes: Sequence[Route]) -> RouteSet:
+        """Prepare routes.
+
+        Raises
+        ------
+        GeometryError
+            If there is no route.
+        """
+        if not routes:
+            raise GeometryError("there is no route to snap to; give at least one")
+        parts = [route.segments for route in routes]
+        owner = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
+        return cls(tuple(routes), Segments.joined(parts), owner)
+
+    def snap(self, points_m: npt.ArrayLike, *, rival_within_m: float | None = 1.0) -> NearestSnap:
+        """Return the nearest place on any of the routes for each point; see `Route.snap`."""
+        points, single = as_points(points_m)
+        found = find_nearest(self.segments, points, rival_within_m)
+        snap = measure(self.segments, points, found)
+        nearest = NearestSnap(
+            snap.chainage_m,
+            snap.offset_m,
+            snap.distance_m,
+            snap.end,
+            snap.rival_chainage_m,
+            snap.beyond_m,
+            self._owner(found.piece),
+            self._owner(found.rival),
+        )
+        return nearest.first() if single else nearest
+
+    def _owner(self, piece: Ints) -> Ints:
+        return np.where(piece < 0, -1, self.route_of[piece])

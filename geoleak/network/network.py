@@ -110,11 +110,6 @@ class Network:
         found = [tuple(np.flatnonzero(group == each).tolist()) for each in np.unique(group)]
         return tuple(sorted(found))
 
-    @property
-    def is_connected(self) -> bool:
-        """Whether every leg can be reached from every other."""
-        return len(self.components()) == 1
-
     def distance(
         self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
     ) -> Floats:

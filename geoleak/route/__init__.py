@@ -4,15 +4,17 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from geoleak.route.fit import fit_route
-from geoleak.route.order import (
+from geoleak.route.marks import (
     GAP_OF_SPACING,
+    Bend,
+    FixedPoint,
+    MarkArray,
+    RouteOptions,
 )
-from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import RouteFit, StraightRun
 
 if TYPE_CHECKING:
-    from geoleak.route.drawn import Drawing, drawn_fit
-    from geoleak.route.splice import Spliced, spliced
+    from geoleak.route.drawn import Drawing, Spliced, drawn_fit, spliced
 
 __all__ = [
     "GAP_OF_SPACING",
@@ -30,7 +32,7 @@ __all__ = [
 ]
 
 # Few sites hold a drawing: what draws on one is imported when it is first asked for.
-_LATE = {"Drawing": "drawn", "drawn_fit": "drawn", "Spliced": "splice", "spliced": "splice"}
+_LATE = {"Drawing": "drawn", "drawn_fit": "drawn", "Spliced": "drawn", "spliced": "drawn"}
 
 
 def __getattr__(name: str) -> Any:

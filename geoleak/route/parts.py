@@ -8,12 +8,11 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.route.alignment import Alignment
-from geoleak.route.feet import Feet, feet
+from geoleak.route.alignment import Alignment, Feet, feet
+from geoleak.route.marks import Bend, FixedPoint, MarkArray, RouteOptions
+from geoleak.route.model import split
 from geoleak.route.profile import Smooth, smooth
-from geoleak.route.records import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import StraightRun
-from geoleak.route.robust import split
 from geoleak.route.search import Candidate, Window
 from geoleak.route.solve import Observations
 from geoleak.route.spread import Posterior, Spread, Stretch, length_slope, posteriors

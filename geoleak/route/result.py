@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.route.marks import Bend, MarkArray
 from geoleak.route.profile import Smooth
-from geoleak.route.records import Bend, MarkArray
 from geoleak.route.spread import Spread
 from geoleak.site import Note
 
@@ -96,12 +96,6 @@ class RouteFit:
         """
         chainage, shape = self._inside(chainage_m)
         return np.sqrt(self.spread.own_at(chainage)[:, 0, 0]).reshape(shape)
-
-    def sigma_shared_across_m(self, chainage_m: npt.ArrayLike) -> Floats:
-        """Return the sideways sigma that all marks share: locator and rover together."""
-        chainage, shape = self._inside(chainage_m)
-        pushed = self.spread.locator_at(chainage)[:, 1]
-        return np.hypot(pushed, self.marks.rover_bias_m).reshape(shape)
 
     def sigma_locator_bias_m(self, chainage_m: npt.ArrayLike) -> Floats:
         """Return the sideways sigma of the locator's shared error alone."""

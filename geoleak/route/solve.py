@@ -13,12 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import Alignment
-from geoleak.route.feet import Feet, feet_of, jacobian
-from geoleak.route.prior import turn_cost
-from geoleak.route.robust import split
-from geoleak.route.stack import Stack, hints
-from geoleak.route.volume import loose, room
+from geoleak.route.alignment import Alignment, Feet, Stack, feet_of, hints, jacobian
+from geoleak.route.model import loose, room, split, turn_cost
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -3,12 +3,6 @@
 from geoleak.survey.build import (
     survey_site,
 )
-from geoleak.survey.intersection import (
-    TapePoint,
-    position_from_tapes,
-    swing,
-    tape_covariance,
-)
 from geoleak.survey.legs import (
     depth_is_known,
 )
@@ -25,6 +19,12 @@ from geoleak.survey.records import (
     SurveyedLeg,
     SurveyedPoint,
     SurveyedSighting,
+)
+from geoleak.survey.tapes import (
+    TapePoint,
+    position_from_tapes,
+    swing,
+    tape_covariance,
 )
 
 __all__ = [

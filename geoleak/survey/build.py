@@ -12,10 +12,10 @@ from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.network import Network
 from geoleak.site import Delay, Hole, Isolation, Note, PastLeak, Place, Reading, Sighting, Site
-from geoleak.survey.drawn import DrawnMains, drawn_in_site_crs
 from geoleak.survey.joins import join_legs
 from geoleak.survey.legs import fit_legs
 from geoleak.survey.levels import gather_levels
+from geoleak.survey.mains import DrawnMains, drawn_in_site_crs
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.points import EveryPoint, frame_of, places_of, used_points
 from geoleak.survey.recordings import RecordedLevel, delay_of, level_of

@@ -9,8 +9,8 @@ import numpy as np
 from geoleak.errors import Complaint, InputError, SiteDataError
 from geoleak.network import Joint, Network
 from geoleak.site import Note, Site
-from geoleak.survey.drawn import DrawnMains, drawn_joints
 from geoleak.survey.legs import FittedLegs
+from geoleak.survey.mains import DrawnMains, drawn_joints
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
 

@@ -12,7 +12,7 @@ from geoleak.errors import GeoleakError, GeometryError, SiteDataError
 from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
 from geoleak.site import Leg, Note, Site
 from geoleak.survey.calibration import calibrated, calibrations_by_leg
-from geoleak.survey.drawn import DrawnMains, OnLeg, network_notes
+from geoleak.survey.mains import DrawnMains, OnLeg, network_notes
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
 

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geoleak.acoustics import best_band, delay, delay_of_files, level_db
+from geoleak.acoustics import best_band, delay, delay_of_files, steady_level
 from tests.recordings import LeakPair, leak_pair, write_wav_16
 
 HOUR = """
@@ -78,7 +78,7 @@ def main(arguments: list[str] | None = None) -> int:
             ("delay, 10 min of two channels at 8 kHz", 2.0, lambda: delay(first, second, 8000)),
             ("the same from a file", 2.0, lambda: delay_of_files(f"{pair}#1", f"{pair}#2")),
             ("band search, 2 x 60 s at 4 kHz", 3.0, lambda: best_band(leak, quiet, 4000)),
-            ("steady level, 60 s at 4 kHz", 0.5, lambda: level_db(leak, 4000, (200, 1000))),
+            ("steady level, 60 s at 4 kHz", 0.5, lambda: steady_level(leak, 4000, (200, 1000))),
         ]
         print("| work | seconds | target |")
         print("| --- | --- | --- |")

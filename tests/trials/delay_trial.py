@@ -70,7 +70,7 @@ def cases() -> dict[str, LeakPair]:
     return found
 
 
-def score(case: str, pair: LeakPair, pairs: int, seed: int, weighting: str = "likelihood") -> Score:
+def score(case: str, pair: LeakPair, pairs: int, seed: int) -> Score:
     """Run one case. The delay itself varies from pair to pair, by fractions of a sample."""
     rng = np.random.default_rng(seed)
     errors, stated, promised = [], [], []
@@ -81,7 +81,7 @@ def score(case: str, pair: LeakPair, pairs: int, seed: int, weighting: str = "li
     for _ in range(pairs):
         this = replace(pair, first_m=pair.first_m + float(rng.uniform(-5, 5)))
         one, two = leak_pair(this, rng)
-        estimate = delay(one, two, this.rate_hz, weighting=weighting)
+        estimate = delay(one, two, this.rate_hz)
         if estimate.delay_s is None or estimate.sigma_s is None:
             missed += 1
             continue
@@ -135,14 +135,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--pairs", type=int, default=300)
     parser.add_argument("--seed", type=int, default=20260504)
     parser.add_argument("--case", default="", help="only cases whose name holds this")
-    parser.add_argument("--weighting", default="likelihood", choices=["likelihood", "phase"])
     asked = parser.parse_args(arguments)
     print("| case | pairs | error / bound | stated / real | wrong peak | promised | not found |")
     print("| --- | --- | --- | --- | --- | --- | --- |")
     for index, (name, pair) in enumerate(cases().items()):
         if asked.case not in name:
             continue
-        row = score(name, pair, asked.pairs, asked.seed + index, asked.weighting)
+        row = score(name, pair, asked.pairs, asked.seed + index)
         print(
             f"| {row.case} | {row.pairs} | {row.error_ratio:.3f} ± {row.error_ratio_sigma:.3f} | "
             f"{row.stated_ratio:.3f} ± {row.stated_ratio_sigma:.3f} | {row.wrong} | "

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from geoleak.linref import Route
 from geoleak.route import MarkArray, RouteFit, fit_route
+from geoleak.route.alignment import Stack, hints
 from geoleak.route.solve import Observations, solve
-from geoleak.route.stack import Stack, hints
 from tests.trials.random_routes import Habits, RandomRoute, random_route
 
 Floats = NDArray[np.float64]

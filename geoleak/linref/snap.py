@@ -10,17 +10,15 @@ import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.linref.cells import nearest_pieces
-from geoleak.linref.nearest import Nearest
 from geoleak.linref.segments import (
+    BLOCK,
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
     Floats,
     Ints,
+    Nearest,
     Segments,
 )
-
-# Points handled at once when the figures are worked out: keeps temporaries small.
-BLOCK = 65_536
 
 
 @dataclass(frozen=True, slots=True, eq=False)
