@@ -90,6 +90,8 @@ def levels(
         lead_m=np.zeros(n),
         rival_leg=whole - 1,
         rival_chainage_m=nan,
+        everything_off=np.zeros(n, dtype=bool),
+        tip_depth_m=nan,
     )
     return replace(made, **columns)
 
@@ -124,6 +126,7 @@ def survey(
         "contact": no_levels("contact"),
         "gas": no_levels("gas"),
         "bar_hole": no_levels("bar_hole"),
+        "rod": no_levels("rod"),
         "points": (),
         "network": Network(routes, joints),
     } | parts

@@ -228,6 +228,8 @@ def one_row(kind: str, survey: Survey, posterior: Posterior) -> Levels:
         lead_m=np.zeros(1),
         rival_leg=whole - 1,
         rival_chainage_m=nan,
+        everything_off=np.zeros(1, dtype=bool),
+        tip_depth_m=nan,
     )
 
 

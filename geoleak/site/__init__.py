@@ -28,6 +28,7 @@ from geoleak.site.records import (
     ReadingKind,
     Sighting,
     Site,
+    StopTest,
     Tape,
     Utility,
 )
@@ -60,6 +61,7 @@ __all__ = [
     "ReadingKind",
     "Sighting",
     "Site",
+    "StopTest",
     "Tape",
     "Utility",
 ]

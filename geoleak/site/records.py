@@ -18,7 +18,7 @@ from geoleak.errors import Origin
 
 PointStatus = Literal["fixed", "float", "single", "unknown"]
 MarksBy = Literal["signal", "sonde", "probe", "records", "assumed"]
-ReadingKind = Literal["surface", "contact", "gas", "bar_hole"]
+ReadingKind = Literal["surface", "contact", "gas", "bar_hole", "rod"]
 NOWHERE = Origin("")
 
 
@@ -126,6 +126,8 @@ class Leg:
     installed: int | None = None
     boundary: str | None = None
     side: str | None = None
+    ends_here: tuple[Literal["start", "end"], ...] = ()
+    """Ends of the leg at which the pipe itself ends."""
     origin: Origin = NOWHERE
     drawn: tuple[DrawnLine, ...] = ()
 
@@ -164,6 +166,10 @@ class Reading:
     gain_db: float | None = None
     session: str = ""
     recording: str | None = None
+    everything_off: bool | None = None
+    """Whether every tap and machine was off; None: as `LevelSettings.everything_off` says."""
+    depth_m: float | None = None
+    """Of a rod's tip."""
     skip: str = ""
     note: str = ""
     extra: Mapping[str, str] = field(default_factory=no_extra)
@@ -281,6 +287,28 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
+class StopTest:
+    """One row of checks.csv: levels at one place while what may make the sound is off.
+
+    Each holds the repeats, in the sheet's own scale; empty where that was not done. ``fitting``
+    is the point that was worked.
+    """
+
+    id: str
+    place: Place
+    as_found: tuple[float, ...] = ()
+    all_off: tuple[float, ...] = ()
+    fitting_worked: tuple[float, ...] = ()
+    supply_shut: tuple[float, ...] = ()
+    fitting: str | None = None
+    low_hz: float | None = None
+    high_hz: float | None = None
+    skip: str = ""
+    note: str = ""
+    origin: Origin = NOWHERE
+
+
+@dataclass(frozen=True, slots=True)
 class PastLeak:
     """A leak repaired earlier."""
 
@@ -349,6 +377,8 @@ class LevelSettings:
     place_sigma_db: float = 1.5
     level_limits: tuple[float, float] | None = None
     gate_m: float = 2.0
+    everything_off: bool = False
+    """Whether every tap and machine was off while listening, where a row does not say."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,9 +421,9 @@ class Crew:
 
 @dataclass(frozen=True, slots=True)
 class PriorSettings:
-    """``[prior]``: chance that the leak is on no traced leg, and factors on the chance per metre.
+    """``[prior]``: shares of what may explain the sound, and factors on the chance per metre.
 
-    A factor of 1 is switched off.
+    A factor of 1 is switched off, and so is a share of 0.
     """
 
     elsewhere: float = 0.05
@@ -403,6 +433,16 @@ class PriorSettings:
     age: float = 1.0
     material: float = 1.5
     """For legs of metal that rusts, beside legs of anything else."""
+    fitting: float = 0.06
+    """Share of sounds that are a draw-off, a pump or a valve, not the leak."""
+    aside: float = 0.05
+    """Share of leaks on a line nobody traced, beside the traced one."""
+    beyond: float = 0.04
+    """Share of leaks past an end of the traced line that nothing is known to close."""
+    displaced: float = 0.10
+    """Share of leaks whose sound comes up some way along the trench."""
+    caution: float = 3.0
+    """How many times its share an explanation that nobody checked is taken at before a dig."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -470,6 +510,7 @@ class Site:
     sightings: tuple[Sighting, ...] = ()
     holes: tuple[Hole, ...] = ()
     past_leaks: tuple[PastLeak, ...] = ()
+    stop_tests: tuple[StopTest, ...] = ()
     meter: tuple[MeterRow, ...] = ()
     utilities: tuple[Utility, ...] = ()
     network_file: str | None = None

@@ -19,6 +19,7 @@ from geoleak.survey.records import (
     SurveyedLeg,
     SurveyedPoint,
     SurveyedSighting,
+    SurveyedStop,
 )
 from geoleak.survey.tapes import (
     TapePoint,
@@ -38,6 +39,7 @@ __all__ = [
     "SurveyedLeg",
     "SurveyedPoint",
     "SurveyedSighting",
+    "SurveyedStop",
     "TapePoint",
     "depth_is_known",
     "position_from_tapes",

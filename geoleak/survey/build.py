@@ -66,7 +66,9 @@ def survey_site(site: Site) -> Survey:
     finder.prepare(places_of(site))
     notes = [*site.notes, *frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes]
     builder = _Builder(site, finder, points, notes, network)
-    levels = {kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole")}
+    levels = {
+        kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole", "rod")
+    }
     survey = Survey(
         site=site,
         frame=frame,
@@ -77,6 +79,7 @@ def survey_site(site: Site) -> Survey:
         contact=levels["contact"],
         gas=levels["gas"],
         bar_hole=levels["bar_hole"],
+        rod=levels["rod"],
         delays=builder.delays(),
         isolations=builder.isolations(),
         sightings=builder.sightings(),

@@ -22,7 +22,7 @@ SAME_PLACE_M = 0.15
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
 # Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
-HEARD = ("surface", "contact")
+HEARD = ("surface", "contact", "rod")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,7 @@ class _Row:
     censored: int
     low_hz: float | None
     high_hz: float | None
+    everything_off: bool
 
     @property
     def session(self) -> str:
@@ -86,12 +87,18 @@ def gather_levels(
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
         quiet = _background(reading, settings)
+        said = reading.everything_off
+        off = settings.everything_off if said is None else said
         if reading.levels:
             level, censored = _level(reading, settings)
-            row = _Row(reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz)
+            row = _Row(
+                reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz, off
+            )
         else:
             heard = level_from_recording(reading, at.leg)
-            row = _Row(reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz)
+            row = _Row(
+                reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz, off
+            )
         rows.append(row)
     return _arrays(kind, rows), notes
 
@@ -208,6 +215,8 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         lead_m=floats(lambda row: row.lead_m),
         rival_leg=whole(lambda row: row.at.rival_leg),
         rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
+        everything_off=np.array([row.everything_off for row in rows], dtype=bool),
+        tip_depth_m=floats(lambda row: row.reading.depth_m),
         origin=tuple(row.reading.origin for row in rows),
         recorded_sessions=tuple(
             sorted({sessions.index(row.session) for row in rows if not row.reading.levels})

@@ -15,7 +15,18 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import Origin
-from geoleak.site import NOWHERE, Hole, Isolation, Leg, Note, PastLeak, Point, Sighting, Site
+from geoleak.site import (
+    NOWHERE,
+    Hole,
+    Isolation,
+    Leg,
+    Note,
+    PastLeak,
+    Point,
+    Sighting,
+    Site,
+    StopTest,
+)
 
 if TYPE_CHECKING:
     from geoleak.crs import Frame
@@ -85,7 +96,7 @@ class Levels:
     Attributes
     ----------
     kind : str
-        ``"surface"``, ``"contact"``, ``"gas"`` or ``"bar_hole"``.
+        ``"surface"``, ``"contact"``, ``"gas"``, ``"bar_hole"`` or ``"rod"``.
     id : tuple of str, length n
     leg : ndarray of int, shape (n,)
     chainage_m, offset_m : ndarray, shape (n,)
@@ -114,6 +125,10 @@ class Levels:
         Another stretch of pipe nearly as close: its leg, -1 where none.
     rival_chainage_m : ndarray, shape (n,)
         nan where none.
+    everything_off : ndarray of bool, shape (n,)
+        Every tap and machine was off while listening.
+    tip_depth_m : ndarray, shape (n,)
+        How deep a rod's tip stood; nan where not stated.
     """
 
     kind: str
@@ -137,6 +152,8 @@ class Levels:
     lead_m: Floats
     rival_leg: Ints
     rival_chainage_m: Floats
+    everything_off: npt.NDArray[np.bool_]
+    tip_depth_m: Floats
     origin: tuple[Origin, ...] = ()
     recorded_sessions: tuple[int, ...] = ()
     """Sessions whose levels come from recordings: decibels on a scale of their own."""
@@ -204,6 +221,19 @@ class SurveyedPastLeak:
     chainage_m: float
 
 
+@dataclass(frozen=True, slots=True)
+class SurveyedStop:
+    """A stop test at its place on the pipe, levels in decibels (nan: not done)."""
+
+    test: StopTest
+    leg: int
+    chainage_m: float
+    as_found_db: float
+    all_off_db: float
+    fitting_worked_db: float
+    supply_shut_db: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Survey:
     """Everything known of a site, on one network of fitted legs."""
@@ -217,11 +247,13 @@ class Survey:
     contact: Levels
     gas: Levels
     bar_hole: Levels
+    rod: Levels
     delays: tuple[SurveyedDelay, ...] = ()
     isolations: tuple[SurveyedIsolation, ...] = ()
     sightings: tuple[SurveyedSighting, ...] = ()
     holes: tuple[SurveyedHole, ...] = ()
     past_leaks: tuple[SurveyedPastLeak, ...] = ()
+    stops: tuple[SurveyedStop, ...] = ()
     warnings: tuple[Note, ...] = field(default=())
     every_point: EveryPoint | None = None
     """All points of the files, made when asked; ``points`` holds those that something uses."""
@@ -263,4 +295,6 @@ def no_levels(kind: str) -> Levels:
         lead_m=none,
         rival_leg=whole,
         rival_chainage_m=none,
+        everything_off=np.zeros(0, dtype=bool),
+        tip_depth_m=none,
     )
