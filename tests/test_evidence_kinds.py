@@ -585,3 +585,39 @@ def test_kinds_that_point_apart_are_said_with_both_places():
     assert not said[0].agrees
     assert "0+024.9" in said[0].text
     assert "0+080" in said[0].text
+
+
+# -- places beside the line and past its end -----------------------------------------------------
+
+
+def test_a_place_aside_or_past_an_end_stands_where_geometry_says():
+    survey = synthetic.survey([synthetic.straight(50.0)])
+    one = np.ones(3) / 3
+    found = candidates(
+        survey,
+        np.zeros(3, dtype=np.int64),
+        np.array([-4.0, 20.0, 53.0]),
+        one,
+        aside_m=np.array([0.0, 2.0, -1.0]),
+    )
+    # The leg runs east: right of it is south.
+    assert found.easting_m == pytest.approx([-4.0, 20.0, 53.0])
+    assert found.northing_m == pytest.approx([0.0, -2.0, 1.0])
+    assert found.chainage_m == pytest.approx([0.0, 20.0, 50.0])
+    # Untraced pipe to it adds to every path along the pipe.
+    path = found.path(np.zeros(1, dtype=np.int64), np.array([10.0]))[:, 0]
+    assert path == pytest.approx([10.0 + 4.0, 10.0 + 2.0, 40.0 + 3.0 + 1.0])
+
+
+def test_every_kind_says_whether_it_tells_of_the_sound_or_of_the_leak():
+    from geoleak.evidence import contact, delay, hole, isolation, sighting, surface, tracer
+
+    sound = {surface.SurfaceEvidence, contact.ContactEvidence, delay.DelayEvidence}
+    leak = {
+        hole.HoleEvidence,
+        isolation.IsolationEvidence,
+        sighting.SightingEvidence,
+        tracer.TracerEvidence,
+    }
+    assert {each.tells_of for each in sound} == {"sound"}
+    assert {each.tells_of for each in leak} == {"leak"}

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -45,16 +45,19 @@ class KindFit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidates:
-    """Places on the pipe that are judged, k of them.
+    """Places that are judged, k of them: on a leg, beside it or past its end.
 
     Attributes
     ----------
     leg : ndarray of int, shape (k,)
     chainage_m, weight : ndarray, shape (k,)
-        ``weight`` is the prior mass a place stands for (sums to one over the pipe).
+        The place on the leg; ``weight`` is the prior mass a place stands for (sums to one over
+        the pipe).
     easting_m, northing_m : ndarray, shape (k,)
     depth_m, depth_sigma_m : ndarray, shape (k,)
         Centre of the pipe below the ground.
+    branch_m : ndarray, shape (k,)
+        Untraced pipe between the place and the leg; 0 on it.
     """
 
     survey: Survey
@@ -65,6 +68,7 @@ class Candidates:
     northing_m: Floats
     depth_m: Floats
     depth_sigma_m: Floats
+    branch_m: Floats
 
     def __len__(self) -> int:
         return len(self.leg)
@@ -80,6 +84,7 @@ class Candidates:
             self.northing_m[rows],
             self.depth_m[rows],
             self.depth_sigma_m[rows],
+            self.branch_m[rows],
         )
 
     def path(self, leg: Ints, chainage_m: Floats, *, per_metre: Floats | None = None) -> Floats:
@@ -92,9 +97,14 @@ class Candidates:
             Cost of a metre of each leg (dB for a loss); metres without it. Places that no pipe
             joins are infinitely far.
         """
-        return self.survey.network.distance(
+        along = self.survey.network.distance(
             (self.leg, self.chainage_m), (leg, chainage_m), weights=per_metre
         )
+        if not self.branch_m.any():
+            return along
+        branch = self.branch_m if per_metre is None else self.branch_m * per_metre[self.leg]
+        out: Floats = along + branch[:, None]
+        return out
 
     def tees(self, leg: Ints, chainage_m: Floats) -> Floats:
         """Return how many tees the way to other places runs through, shape (k, n)."""
@@ -104,21 +114,46 @@ class Candidates:
         return np.maximum(passed, 0).astype(float)
 
 
-def candidates(survey: Survey, leg: Ints, chainage_m: Floats, weight: Floats) -> Candidates:
-    """Return places with their position and depth, from leg and chainage."""
+def candidates(
+    survey: Survey,
+    leg: Ints,
+    chainage_m: Floats,
+    weight: Floats,
+    *,
+    aside_m: Floats | None = None,
+) -> Candidates:
+    """Return places with their position and depth, from leg and chainage.
+
+    Parameters
+    ----------
+    survey : Survey
+    leg : ndarray of int, shape (k,)
+    chainage_m, weight : ndarray, shape (k,)
+        A chainage before 0 or past the leg's length lies on the last run carried on straight.
+    aside_m : ndarray, shape (k,), optional
+        How far from the line, positive to the right.
+    """
     count = len(leg)
+    aside = np.zeros(count) if aside_m is None else aside_m
+    on_leg = chainage_m.copy()
     place = np.zeros((count, 2))
     depth = np.ones(count)
     depth_sigma = np.zeros(count)
     for number in np.unique(leg):
         rows = np.flatnonzero(leg == number)
         fit = survey.legs[int(number)].fit
-        place[rows] = np.asarray(fit.route.position(chainage_m[rows]))[:, :2]
-        depth[rows] = fit.depth_m(chainage_m[rows])
-        depth_sigma[rows] = fit.depth_sigma_m(chainage_m[rows])
+        at, length = chainage_m[rows], fit.route.length_m
+        past = bool(np.any((at < 0.0) | (at > length)))
+        place[rows] = np.asarray(fit.route.position(at, aside[rows], extrapolate=past))[:, :2]
+        on_leg[rows] = np.clip(at, 0.0, length)
+        depth[rows] = fit.depth_m(on_leg[rows])
+        depth_sigma[rows] = fit.depth_sigma_m(on_leg[rows])
     depth = np.where(np.isfinite(depth) & (depth > 0.05), depth, 1.0)
     depth_sigma = np.where(np.isfinite(depth_sigma), np.maximum(depth_sigma, 0.0), 0.3)
-    return Candidates(survey, leg, chainage_m, weight, place[:, 0], place[:, 1], depth, depth_sigma)
+    branch = np.abs(chainage_m - on_leg) + np.abs(aside)
+    return Candidates(
+        survey, leg, on_leg, weight, place[:, 0], place[:, 1], depth, depth_sigma, branch
+    )
 
 
 def golden_root(dimensions: int) -> float:
@@ -246,6 +281,8 @@ class Evidence(Protocol):
     Attributes
     ----------
     kind : str
+    tells_of : {"sound", "leak"}
+        Of where a sound comes from, whatever makes it, or of the leak itself.
     rows : int
     nuisances : tuple of str
         Shared unknowns it depends on. A kind without any is judged on the finished cells, so it
@@ -254,6 +291,7 @@ class Evidence(Protocol):
     """
 
     kind: str
+    tells_of: Literal["sound", "leak"]
     rows: int
     nuisances: tuple[str, ...]
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -127,6 +128,7 @@ class DelayEvidence:
     """All delays of one survey, speed checks among them."""
 
     kind = "delay"
+    tells_of: Literal["sound", "leak"] = "sound"
     nuisances: tuple[str, ...] = ()
 
     def __init__(self, survey: Survey) -> None:

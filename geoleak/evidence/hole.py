@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import numpy.typing as npt
 
@@ -23,6 +25,7 @@ class HoleEvidence:
     """All holes of one survey with an outcome."""
 
     kind = "hole"
+    tells_of: Literal["sound", "leak"] = "leak"
     nuisances: tuple[str, ...] = ()
 
     def __init__(self, survey: Survey, holes: tuple[SurveyedHole, ...]) -> None:

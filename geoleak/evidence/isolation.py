@@ -127,6 +127,7 @@ class IsolationEvidence:
     """All shut-off tests of one survey; each has an outcome."""
 
     kind = "isolation"
+    tells_of: Literal["sound", "leak"] = "leak"
     nuisances: tuple[str, ...] = ()
 
     def __init__(self, survey: Survey, tests: tuple[SurveyedIsolation, ...]) -> None:

@@ -11,7 +11,7 @@ import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Generic, TypeVar
+from typing import Generic, Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -100,6 +100,7 @@ class LevelEvidence(Generic[GroundKind]):
     """Level readings of one kind in one survey, pooled by place."""
 
     kind = "levels"
+    tells_of: Literal["sound", "leak"] = "sound"
     noun = "readings"
     error_name = "level_error"
     reach_m = 45.0
@@ -150,7 +151,9 @@ class LevelEvidence(Generic[GroundKind]):
         deviates[:, which] = grid
         nodes = Nodes(self.nuisances, deviates)
         none = np.zeros(0)
-        nowhere = Candidates(self.survey, none.astype(int), none, none, none, none, none, none)
+        nowhere = Candidates(
+            self.survey, none.astype(int), none, none, none, none, none, none, none
+        )
         rows = np.arange(len(self.pooled))
         value = np.array([self.silent(self.ground(nowhere, nodes, j), rows) for j in range(61)])
         share = np.exp(value - value.max() - 0.5 * grid**2)

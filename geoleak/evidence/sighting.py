@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 import numpy as np
 import numpy.typing as npt
 
@@ -22,6 +24,7 @@ class SightingEvidence:
     """All sightings of one survey."""
 
     kind = "sighting"
+    tells_of: Literal["sound", "leak"] = "leak"
     nuisances: tuple[str, ...] = ()
 
     def __init__(self, survey: Survey) -> None:

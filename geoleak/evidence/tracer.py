@@ -8,6 +8,7 @@ width; each of the two kinds can be switched off.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -43,6 +44,7 @@ class Plume(Ground):
 class TracerEvidence(LevelEvidence[Plume]):
     """Gas or bar-hole readings of one survey."""
 
+    tells_of: Literal["sound", "leak"] = "leak"
     error_name = "gas_error"
 
     def __init__(self, survey: Survey, levels: Levels) -> None:
