@@ -7,7 +7,8 @@ import math
 import numpy as np
 from shapely.geometry import LineString, Point
 
-from geoleak.result.records import NextReadingSummary, ReadingSummary, StakeSummary, TieSummary
+from geoleak.result.records import NextReadingSummary, ReadingSummary
+from geoleak.stake import Stake, Tie
 from tests.result_yard import BEARING_DEG, BEFORE_M, FIXED_M, PAST_M, SPREADS_M, STAKE_M
 
 
@@ -104,7 +105,7 @@ def ties(yard):
         tape = LineString([corner, yard.stake])
         east, north = yard.stake.x - corner.x, yard.stake.y - corner.y
         bearing = math.degrees(math.atan2(east, north)) % 360
-        tie = TieSummary(name, note, tape.length * yard.factor, bearing)
+        tie = Tie(name, note, tape.length * yard.factor, bearing)
         features.append(yard.feature("feature", name, corner, code="BC", note=note))
         if yard.options.verdict != "dig":
             continue
@@ -127,7 +128,7 @@ def stakes(yard):
     if yard.options.verdict != "dig":
         return _listening(yard)
     stake = yard.stake
-    stakes = [StakeSummary("900", "stake", "LEAK yard", stake.x, stake.y, 71.26)]
+    stakes = [Stake("900", "stake", "LEAK yard", stake.x, stake.y, 71.26)]
     features = [
         yard.feature("stake", "900", stake, leg="yard", chainage_m=STAKE_M, elevation_m=71.26)
     ]
@@ -135,12 +136,12 @@ def stakes(yard):
         angle, away = math.radians(BEARING_DEG + turn), 1.524 / yard.factor
         place = Point(stake.x + away * math.sin(angle), stake.y + away * math.cos(angle))
         label = f"5.0 {side} of the stake, cut 3.1"
-        stakes.append(StakeSummary(str(number), "offset_stake", label, place.x, place.y, 71.27))
+        stakes.append(Stake(str(number), "offset_stake", label, place.x, place.y, 71.27))
         features.append(yard.feature("offset_stake", str(number), place, label=label))
     ends = (("hole_start", STAKE_M - BEFORE_M), ("hole_end", STAKE_M + PAST_M))
     for number, (kind, chainage_m) in enumerate(ends, start=903):
         end = yard.at(chainage_m)
-        stakes.append(StakeSummary(str(number), kind, kind.replace("_", " "), end.x, end.y, None))
+        stakes.append(Stake(str(number), kind, kind.replace("_", " "), end.x, end.y, None))
     checks, checked = _checks(yard, 905)
     return (*stakes, *checks), [*features, *checked]
 
@@ -152,7 +153,7 @@ def _checks(yard, start):
         east, north = yard.place(*FIXED_M[name])
         label = f"check {name} {note}"
         text = f"occupy {name} first: it must read within 0.1 ft, or stop"
-        stakes.append(StakeSummary(str(number), "check_point", label, east, north, 71.5, text=text))
+        stakes.append(Stake(str(number), "check_point", label, east, north, 71.5, text=text))
         features.append(
             yard.feature("check_point", str(number), Point(east, north), label=f"check {name}")
         )
@@ -189,7 +190,7 @@ def _listening(yard):
     for number, each in enumerate(next_readings(yard.options), start=1):
         place, name = yard.at(each.chainage_m), str(899 + number)
         label = f"LISTEN {number} {each.kind} yard"
-        stakes.append(StakeSummary(name, "next_reading", label, place.x, place.y, 71.2))
+        stakes.append(Stake(name, "next_reading", label, place.x, place.y, 71.2))
         features.append(
             yard.feature(
                 "next_reading",

@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from geoleak.cautions import listening_cautions
+from geoleak.errors import Origin
+from geoleak.evidence import KindFit
 from geoleak.result.records import (
-    BudgetRow,
     DecisionSummary,
-    FitSummary,
-    HoleSummary,
     Leak,
     LegSummary,
     NearMarks,
@@ -20,13 +19,11 @@ from geoleak.result.records import (
     ProfileLeg,
     Result,
     Run,
-    ServiceSummary,
-    SettingOutEllipse,
     SiteSummary,
-    Warned,
     Window,
 )
-from geoleak.site.records import Job
+from geoleak.site import Job, Note
+from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse
 from geoleak.units import format_station
 from tests import result_drawn as drawn
 from tests.result_yard import (
@@ -58,15 +55,14 @@ def build(**options) -> Result:
         next_readings=drawn.next_readings(options),
         profile=(_profile(yard),),
         readings=readings,
-        fits=(FitSummary("surface", len(readings), 0.41, AGREE, True),),
+        fits=(KindFit("surface", len(readings), 0.41, AGREE, True),),
         level_scale="db",
         warnings=(
-            Warned("crs_ensemble", "WGS 84 is an ensemble: longitude and latitude to 2 m"),
-            Warned(
+            Note("crs_ensemble", "WGS 84 is an ensemble: longitude and latitude to 2 m"),
+            Note(
                 "stray_mark",
                 f"mark 114 stands 0.4 ft off the line {options.note}",
-                "points.csv",
-                15,
+                Origin("points.csv", 15),
             ),
         ),
         cautions=CAUTIONS if options.verdict == "dig" else listening_cautions(),
@@ -92,7 +88,7 @@ def _services(options):
     if not options.services:
         return ()
     return (
-        ServiceSummary(
+        NearService(
             f"gas {options.note}".strip(),
             "yellow",
             format_station(STAKE_M + 0.43, unit=options.unit),
@@ -153,9 +149,9 @@ def _leak(yard):
         side={"customer": 0.97, "utility": 0.0},
         probability_elsewhere=0.03,
         budget=(
-            BudgetRow("fitted line", 0.01, 0.025),
-            BudgetRow("rover, shared by the session", 0.015, 0.015),
-            BudgetRow("locator, shared by the marks", 0.0, 0.028),
+            ErrorSource("fitted line", 0.01, 0.025),
+            ErrorSource("rover, shared by the session", 0.015, 0.015),
+            ErrorSource("locator, shared by the marks", 0.0, 0.028),
         ),
     )
 
@@ -174,7 +170,7 @@ def _decision(yard):
         verdict=options.verdict,
         reasons=reasons if dig else ("the readings leave two places open",),
         chance_in_hole=0.91 if dig else 0.55,
-        hole=HoleSummary(
+        hole=Hole(
             pieces=(("yard", STAKE_M - BEFORE_M, STAKE_M + PAST_M),),
             length_m=BEFORE_M + PAST_M,
             before_stake_m=BEFORE_M,

@@ -13,7 +13,7 @@ import pytest
 from geoleak.export.dig_sheet import geo_uri, write_dig_sheet
 from geoleak.export.plan_picture import plan_picture
 from geoleak.export.scripts import as_drawn
-from geoleak.result.records import TieSummary
+from geoleak.stake import Tie
 from tests.check_values import check_value
 from tests.results import (
     EVERY_SITE,
@@ -178,7 +178,7 @@ def test_what_is_missing_is_said(tmp_path):
 def test_a_long_sheet_keeps_every_caution_and_stays_one_page(tmp_path):
     result = feet_site(title="T" * 300)
     note = "a very long note about a corner of a building that goes on and on " * 3
-    ties = tuple(TieSummary(f"F{k}", note, 5.0 + k, 10.0) for k in range(25))
+    ties = tuple(Tie(f"F{k}", note, 5.0 + k, 10.0) for k in range(25))
     reasons = tuple(f"caution {k}: mind the step and the other services" for k in range(22))
     reader, _ = _read(replace(result, ties=ties, cautions=reasons), tmp_path)
     assert len(reader.pages) == 1

@@ -20,19 +20,17 @@ from geoleak.cautions import (
     hole_cautions,
     listening_cautions,
     not_before,
+    trench_cautions,
 )
-from geoleak.crs.frame import Frame
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.stake.hole import (
     dig_depth_m,
+    hole_notes,
     hole_outline,
-    hole_shape,
     hole_width_m,
-    outline_wkt,
     slope_ratio,
-    sloped_outline,
-    top_width_m,
+    sloped_hole,
 )
 from tests.check_values import check_value
 
@@ -44,7 +42,7 @@ BENT = Route.from_vertices([(0.0, 0.0), (10.0, 0.0), (10.0, 10.0)])
 @pytest.mark.parametrize("soil", ["A", "B", "C"])
 def test_top_width_of_the_published_trench(soil) -> None:
     row = check_value(f"stake-trench-top-{soil}")
-    width = top_width_m(2 * FOOT, 6 * FOOT, soil) / FOOT
+    width = 2 + 2 * 6 * slope_ratio(soil)
     assert width == pytest.approx(row.expected, rel=0, abs=row.tolerance)
     row = check_value(f"stake-trench-angle-{soil}")
     angle = math.degrees(math.atan2(1, slope_ratio(soil)))
@@ -52,7 +50,7 @@ def test_top_width_of_the_published_trench(soil) -> None:
     # And the outline itself is that wide, over all.
     route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
     bottom = hole_outline(route, 4.0, 6.0, 2 * FOOT)
-    top = sloped_outline(bottom, 6 * FOOT, soil)
+    top, _ = sloped_hole(bottom, 6 * FOOT, soil)
     west, south, east, north = top.bounds
     assert (north - south) / FOOT == pytest.approx(check_value(f"stake-trench-top-{soil}").expected)
     assert east - west == pytest.approx(2.0 + 2 * 6 * FOOT * slope_ratio(soil))
@@ -73,16 +71,19 @@ def test_depths_that_call_for_something() -> None:
     ]:
         assert metres / FOOT == pytest.approx(check_value(name).expected)
 
-    def at(feet: float, **options):
-        return hole_shape(STRAIGHT, 20, 21.5, bucket_width_m=0.6, depth_m=feet * FOOT, **options)
+    def said(feet: float, *, sigma_m: float = 0.0) -> str:
+        return " ".join(trench_cautions(feet * FOOT, depth_sigma_m=sigma_m))
 
-    assert (at(3.9).needs_ladder, at(3.9).needs_protection) == (False, False)
-    assert (at(4.0).needs_ladder, at(4.0).needs_protection) == (True, False)
-    assert (at(5.0).needs_ladder, at(5.0).needs_protection) == (True, True)
-    assert at(4.9, depth_sigma_m=0.1).needs_protection
-    assert not at(6.0, soil="rock").needs_protection
-    assert any("engineer" in note for note in at(21.0).notes)
-    assert not any("engineer" in note for note in at(19.0).notes)
+    for feet, ladder, system in [(3.9, False, False), (4.0, True, False), (5.0, True, True)]:
+        assert ("A ladder or ramp is needed" in said(feet)) is ladder
+        assert ("a protective system is needed" in said(feet)) is system
+    assert "a protective system is needed" in said(4.9, sigma_m=0.1)
+    for feet, engineer in [(20.1, True), (19.9, False)]:
+        notes = hole_notes(STRAIGHT, 20, 21.5, depth_m=feet * FOOT)
+        assert any("engineer" in note for note in notes) is engineer
+    assert any(
+        "engineer" in each for each in hole_notes(STRAIGHT, 20, 21, depth_m=6, depth_sigma_m=0.2)
+    )
 
 
 def test_a_straight_hole_is_a_rectangle() -> None:
@@ -115,19 +116,15 @@ def test_a_sharp_turn_grows_no_spike() -> None:
     assert hole_outline(ring, 0.0, 8.0, 0.6).is_valid
 
 
-def test_volume_of_upright_and_sloped_sides() -> None:
+def test_volume_of_sloped_sides() -> None:
     route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
-    shape = hole_shape(route, 4, 6, bucket_width_m=1.0, depth_m=2.0, soil="B")
-    assert shape.area_m2 == pytest.approx(2.0)
-    assert shape.volume_m3 == pytest.approx(4.0)
-    assert shape.sloped_area_m2 == pytest.approx(6.0 * 5.0)
+    sloped, volume = sloped_hole(hole_outline(route, 4, 6, 1.0), 2.0, "B")
+    assert sloped.area == pytest.approx(6.0 * 5.0)
     # Integral of (2 + 2 z)(1 + 2 z) over 0..2, by hand: 2*2 + 3*4 + 4*8/3.
-    assert shape.sloped_volume_m3 == pytest.approx(4 + 12 + 32 / 3)
-    bent = hole_shape(BENT, 8, 12, bucket_width_m=1.0, depth_m=1.5, soil="A")
-    slices = [
-        sloped_outline(bent.outline, depth, "A").area for depth in np.linspace(0, 1.5, 601)[1:]
-    ]
-    assert bent.sloped_volume_m3 == pytest.approx(np.mean(slices) * 1.5, rel=3e-3)
+    assert volume == pytest.approx(4 + 12 + 32 / 3)
+    bent = hole_outline(BENT, 8, 12, 1.0)
+    slices = [sloped_hole(bent, depth, "A")[0].area for depth in np.linspace(0, 1.5, 601)[1:]]
+    assert sloped_hole(bent, 1.5, "A")[1] == pytest.approx(np.mean(slices) * 1.5, rel=3e-3)
 
 
 def test_width_by_depth_and_bucket() -> None:
@@ -151,40 +148,20 @@ def test_dig_depth_reaches_under_the_pipe() -> None:
         dig_depth_m(float("nan"), 0.03)
 
 
-def test_unknown_depth_is_said_and_gives_no_numbers() -> None:
-    shape = hole_shape(STRAIGHT, 20, 21.5, bucket_width_m=0.6, depth_m=None)
-    assert shape.volume_m3 is None
-    assert shape.sloped_outline is None
-    assert shape.needs_protection is None
-    assert any("depth not known" in note for note in shape.notes)
-    assert shape.area_m2 == pytest.approx(1.5 * 0.8)
-    assert any("counted as type C" in note for note in shape.notes)
+def test_what_is_not_known_is_said() -> None:
+    notes = hole_notes(STRAIGHT, 20, 21.5, depth_m=None)
+    assert any("depth not known" in note for note in notes)
+    assert any("counted as type C" in note for note in notes)
 
 
 def test_a_hole_longer_than_the_leg_ends_with_it() -> None:
-    shape = hole_shape(BENT, -3.0, 40.0, bucket_width_m=0.6, depth_m=0.9, soil="C")
-    assert shape.length_m == pytest.approx(20.0)
-    assert any("where the traced pipe ends" in note for note in shape.notes)
+    assert hole_outline(BENT, -3.0, 40.0, 0.6).equals(hole_outline(BENT, 0.0, 20.0, 0.6))
+    notes = hole_notes(BENT, -3.0, 40.0, depth_m=0.9, soil="C")
+    assert any("where the traced pipe ends" in note for note in notes)
     with pytest.raises(GeometryError, match="has no length"):
         hole_outline(BENT, 25.0, 30.0, 0.6)
     with pytest.raises(GeometryError, match="give a width"):
         hole_outline(BENT, 5.0, 6.0, 0.0)
-
-
-def test_outline_as_text_in_the_printed_grid() -> None:
-    frame = Frame.for_site(
-        "EPSG:6543", easting=1_987_850.0, northing=783_300.0, mean_height_m=100.0
-    )
-    outline = hole_outline(STRAIGHT, 20.0, 21.5, 0.6)
-    text = outline_wkt(outline, to_grid=frame.to_grid)
-    assert text.startswith("POLYGON ((19")
-    back = shapely.transform(
-        shapely.from_wkt(text), lambda xy: np.column_stack(frame.from_grid(xy[:, 0], xy[:, 1]))
-    )
-    assert shapely.hausdorff_distance(back, outline) < 0.001
-    lonlat = shapely.from_wkt(outline_wkt(outline, to_grid=frame.to_lonlat, decimals=9))
-    assert lonlat.bounds[0] == pytest.approx(-79.04, abs=0.02)
-    assert shapely.from_wkt(outline_wkt(outline, decimals=9)).equals_exact(outline, 1e-8)
 
 
 def test_cautions_of_a_hole() -> None:

@@ -16,7 +16,7 @@ import geoleak
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site.records import LocateRequest
 from geoleak.stake.stake import free_ids
-from geoleak.stake.ties import TapePoint, position_from_tapes
+from geoleak.survey import TapePoint, position_from_tapes
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 
 SITES = Path(__file__).parent.parent / "sample_sites"
@@ -254,6 +254,8 @@ def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Resu
     assert hole.sloped_outline_wkt is not None
     inner, outer = (shapely.from_wkt(w) for w in (hole.outline_wkt, hole.sloped_outline_wkt))
     assert outer.contains(inner)
+    position = result.leak.position
+    assert inner.contains(shapely.Point(position.easting, position.northing))
     assert hole.depth_m is not None
     assert result.leak.depth_sigma_m is not None
     reach = 1.5 * (hole.depth_m + result.leak.depth_sigma_m) / US_SURVEY_FOOT_M

@@ -11,8 +11,8 @@ import pytest
 
 import geoleak
 from geoleak.result.build import place_text
-from geoleak.result.services import services_of
 from geoleak.site.records import Utility
+from geoleak.stake.services import services_of
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
 from tests.site_folders import TOML, site_of

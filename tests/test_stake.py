@@ -13,20 +13,21 @@ from scipy import stats
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.route import MarkArray, RouteOptions, fit_route
+from geoleak.site import Point
 from geoleak.stake.stake import (
     ELLIPSE_95,
-    ShotPoint,
     budget,
     check_points,
     ellipse,
     free_ids,
-    hole_stakes,
-    leak_stake,
-    offset_stakes,
+    ground_plane,
+    offset_label,
+    offset_places_m,
     on_bend,
     pipe_bearing_deg,
     setting_out_covariance,
 )
+from geoleak.survey import SurveyedPoint
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 
@@ -127,21 +128,16 @@ def fit():
 
 
 @pytest.mark.parametrize("chainage_m", [5.0, 20.0, 45.0, 58.0])
-@pytest.mark.parametrize("lonlat_m", [None, 2.0])
-def test_budget_sums_to_the_ellipse_of_the_same_stake(fit, chainage_m, lonlat_m) -> None:
-    rows = budget(
-        fit, chainage_m, rover_bias_m=0.015, rover_sigma_m=0.012, lonlat_accuracy_m=lonlat_m
-    )
+def test_budget_sums_to_the_ellipse_of_the_same_stake(fit, chainage_m) -> None:
+    rows = budget(fit, chainage_m, rover_bias_m=0.015, rover_sigma_m=0.012)
     total, parts = rows[-1], rows[:-1]
     assert total.source == "total"
-    assert len(parts) == (4 if lonlat_m is None else 5)
+    assert len(parts) == 4
     along = math.fsum(row.sigma_along_m**2 for row in parts)
     across = math.fsum(row.sigma_across_m**2 for row in parts)
     assert total.sigma_along_m == pytest.approx(math.sqrt(along))
     assert total.sigma_across_m == pytest.approx(math.sqrt(across))
-    covariance = setting_out_covariance(
-        fit, chainage_m, rover_sigma_m=0.012, lonlat_accuracy_m=lonlat_m
-    )
+    covariance = setting_out_covariance(fit, chainage_m, rover_sigma_m=0.012)
     bearing = math.radians(float(fit.route.bearing_deg(chainage_m)))
     unit = np.array([math.sin(bearing), math.cos(bearing)])
     square = np.array([unit[1], -unit[0]])
@@ -153,29 +149,18 @@ def test_budget_sums_to_the_ellipse_of_the_same_stake(fit, chainage_m, lonlat_m)
 
 
 def test_offset_stakes_stand_square_left_and_right() -> None:
-    left, right = offset_stakes(BENT, 12.0, 1.5, unit="m", depth_m=0.95)
-    assert (left.easting_m, left.northing_m) == pytest.approx((12.0, 1.5))
-    assert (right.easting_m, right.northing_m) == pytest.approx((12.0, -1.5))
-    assert (left.offset_m, right.offset_m) == (-1.5, 1.5)
-    assert left.label == "(1.50 m L) C 0.95 m 0+012.000"
-    assert right.label == "(1.50 m R) C 0.95 m 0+012.000"
-    left, _ = offset_stakes(BENT, 41.3 * US_SURVEY_FOOT_M, 5 * US_SURVEY_FOOT_M, unit="ftUS")
-    assert left.label == "(5.0 ft L) depth unknown 0+41.30"
-
-
-def test_the_cut_is_ground_less_grade() -> None:
-    foot = 0.3048
-    row = check_value("stake-offset-cut")
-    _, right = offset_stakes(
-        BENT, 12.0, 35 * foot, unit="ft", depth_m=3 * foot, ground_m=(10.0, 10.0, 10.0 - 2 * foot)
-    )
-    assert right.label.startswith(f"(35.0 ft R) C {row.expected:.1f} ft")
+    left, right = offset_places_m(BENT, 12.0, 1.5)
+    assert left == pytest.approx([12.0, 1.5])
+    assert right == pytest.approx([12.0, -1.5])
+    assert offset_label("L", 1.5, 0.95, "0+012.000", "m") == "(1.50 m L) C 0.95 m 0+012.000"
+    said = offset_label("R", 5 * US_SURVEY_FOOT_M, None, "0+41.30", "ftUS")
+    assert said == "(5.0 ft R) depth unknown 0+41.30"
 
 
 def test_offset_stakes_at_a_bend_halve_the_angle() -> None:
-    left, right = offset_stakes(BENT, 30.0, 2.0, unit="m")
-    assert (left.easting_m, left.northing_m) == pytest.approx((30 - math.sqrt(2), math.sqrt(2)))
-    assert (right.easting_m, right.northing_m) == pytest.approx((30 + math.sqrt(2), -math.sqrt(2)))
+    left, right = offset_places_m(BENT, 30.0, 2.0)
+    assert left == pytest.approx([30 - math.sqrt(2), math.sqrt(2)])
+    assert right == pytest.approx([30 + math.sqrt(2), -math.sqrt(2)])
     assert on_bend(BENT, 30.1)
     assert not on_bend(BENT, 12.0)
     assert pipe_bearing_deg(BENT, 0.0) == pytest.approx(90.0)
@@ -185,30 +170,12 @@ def test_offset_stakes_at_a_bend_halve_the_angle() -> None:
 @pytest.mark.parametrize("offset_m", [0.0, -1.0, float("nan"), float("inf")])
 def test_an_offset_that_is_none(offset_m) -> None:
     with pytest.raises(GeometryError, match="makes no offset stake"):
-        offset_stakes(BENT, 12.0, offset_m, unit="m")
+        offset_places_m(BENT, 12.0, offset_m)
 
 
 def test_reversing_the_leg_swaps_left_and_right() -> None:
-    left, right = offset_stakes(BENT, 50.0, 1.5, unit="m")
-    other_left, other_right = offset_stakes(BENT.reversed(), 20.0, 1.5, unit="m")
-    assert (left.easting_m, left.northing_m) == pytest.approx(
-        (other_right.easting_m, other_right.northing_m)
-    )
-    assert (right.easting_m, right.northing_m) == pytest.approx(
-        (other_left.easting_m, other_left.northing_m)
-    )
-
-
-def test_hole_stakes_stay_on_the_pipe() -> None:
-    start, end = hole_stakes(BENT, 29.0, 31.0, unit="m")
-    assert (start.easting_m, start.northing_m) == pytest.approx((29.0, 0.0))
-    assert (end.easting_m, end.northing_m) == pytest.approx((30.0, 1.0))
-    assert (start.kind, end.kind) == ("hole_start", "hole_end")
-    assert start.label == "HOLE START 0+029.000"
-    start, end = hole_stakes(BENT, -2.0, 500.0, unit="m")
-    assert (start.chainage_m, end.chainage_m) == (0.0, BENT.length_m)
-    stake = leak_stake(BENT, 12.0, unit="m")
-    assert (stake.easting_m, stake.northing_m, stake.label) == (12.0, 0.0, "LEAK 0+012.000")
+    there = offset_places_m(BENT, 50.0, 1.5)
+    assert there[::-1] == pytest.approx(offset_places_m(BENT.reversed(), 20.0, 1.5))
 
 
 def test_ids_stand_above_the_highest_used() -> None:
@@ -218,30 +185,59 @@ def test_ids_stand_above_the_highest_used() -> None:
     assert free_ids(["²", "7"], 1) == ("8",)
 
 
+def shot_point(name, east, north, sigma_m, *, status="fixed", kind="feature", taped=False):
+    shot = Point(name, 0.0, 0.0, status=status)
+    return SurveyedPoint(shot, east, north, math.nan, sigma_m, kind, taped=taped)
+
+
 def test_check_points_are_good_near_and_apart() -> None:
     points = [
-        ShotPoint("201", 3.0, 4.0, 0.010),
-        ShotPoint("202", 3.1, 4.1, 0.010),
-        ShotPoint("203", -30.0, 10.0, 0.012),
-        ShotPoint("204", 1.0, 1.0, 0.30, fixed=False),
-        ShotPoint("205", 9000.0, 0.0, 0.010),
-        ShotPoint("206", float("nan"), 0.0, 0.010),
+        shot_point("201", 3.0, 4.0, 0.010),
+        shot_point("202", 3.1, 4.1, 0.010),
+        shot_point("203", -30.0, 10.0, 0.012),
+        shot_point("204", 1.0, 1.0, 0.001, status="float"),
+        shot_point("205", 9000.0, 0.0, 0.010),
+        shot_point("206", float("nan"), 0.0, 0.010),
+        shot_point("207", 1.0, 1.0, 0.001, status="single"),
+        shot_point("208", 1.0, 1.0, 0.001, kind="mark"),
+        shot_point("209", 1.0, 1.0, 0.001, taped=True),
     ]
-    first, second = check_points(
-        points, easting_m=0.0, northing_m=0.0, rover_sigma_m=0.01, unit="ftUS"
-    )
-    assert (first.id, second.id) == ("201", "203")
-    assert first.text == "occupy 201 first: it must read within 0.2 ft, or stop"
-    assert first.within_m == pytest.approx(0.2 * US_SURVEY_FOOT_M)
-    assert second.text.startswith("occupy 203 too")
-    small = [ShotPoint("7", 1.0, 0.0, 0.003)]
-    (only,) = check_points(small, easting_m=0.0, northing_m=0.0, rover_sigma_m=0.003, unit="ft")
-    assert only.text == "occupy 7 first: it must read within 0.1 ft, or stop"
-    (only,) = check_points(small, easting_m=0.0, northing_m=0.0, rover_sigma_m=0.003, unit="m")
-    assert only.text == "occupy 7 first: it must read within 0.03 m, or stop"
-    assert check_points([], easting_m=0.0, northing_m=0.0, rover_sigma_m=0.01, unit="m") == ()
-    float_only = [ShotPoint("9", 1.0, 0.0, 0.4, fixed=False)]
-    assert (
-        check_points(float_only, easting_m=0.0, northing_m=0.0, rover_sigma_m=0.01, unit="m")[0].id
-        == "9"
-    )
+    (first, words), (second, more) = check_points(points, (0, 0), rover_sigma_m=0.01, unit="ftUS")
+    assert (first.point.id, second.point.id) == ("201", "203")
+    assert words == "occupy 201 first: it must read within 0.2 ft, or stop"
+    assert more.startswith("occupy 203 too")
+    small = [shot_point("7", 1.0, 0.0, 0.003)]
+    ((_, words),) = check_points(small, (0, 0), rover_sigma_m=0.003, unit="ft")
+    assert words == "occupy 7 first: it must read within 0.1 ft, or stop"
+    ((_, words),) = check_points(small, (0, 0), rover_sigma_m=0.003, unit="m")
+    assert words == "occupy 7 first: it must read within 0.03 m, or stop"
+    assert check_points([], (0, 0), rover_sigma_m=0.01, unit="m") == ()
+    ((only, _),) = check_points(points[3:4], (0, 0), rover_sigma_m=0.01, unit="m")
+    assert only.point.id == "204"
+
+
+def shot(rng: np.random.Generator, count: int, *, across: float) -> np.ndarray:
+    xy = rng.uniform(-1, 1, (count, 2)) * (15.0, across) + (500.0, 900.0)
+    height = 100.0 + 0.04 * (xy[:, 0] - 500.0) - 0.1 * (xy[:, 1] - 900.0)
+    return np.column_stack([xy, height])
+
+
+def test_a_plane_comes_back() -> None:
+    points = shot(np.random.default_rng(1), 12, across=8.0)
+    points[3, 2] = np.nan
+    plane = ground_plane(points, (502.0, 901.0))
+    assert plane is not None
+    assert plane == pytest.approx([100.0 + 0.08 - 0.1, 0.04, -0.1], abs=1e-9)
+
+
+def test_marks_in_one_line_do_not_tell_the_slope_across_it() -> None:
+    points = shot(np.random.default_rng(2), 30, across=0.1)
+    assert ground_plane(points, (500.0, 900.0)) is None
+
+
+def test_rough_or_distant_or_scanty_ground_is_no_plane() -> None:
+    points = shot(np.random.default_rng(3), 20, across=8.0)
+    rough = points + (0, 0, 1) * np.random.default_rng(4).normal(0, 0.6, (20, 1))
+    assert ground_plane(rough, (500.0, 900.0)) is None
+    assert ground_plane(points, (900.0, 900.0)) is None
+    assert ground_plane(points[:3], (500.0, 900.0)) is None

@@ -15,6 +15,16 @@ from geoleak.result import Result
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
+@dataclasses.dataclass
+class Warned:
+    """One warning. ``file`` and ``line`` are empty and 0 where none can be named."""
+
+    code: str
+    text: str
+    file: str
+    line: int
+
+
 def write_json(result: Result, path: str | Path) -> Path:
     """Write result.json and return its path.
 
@@ -87,6 +97,8 @@ def schema() -> dict[str, Any]:
     hints = typing.get_type_hints(Result)
     names = [each.name for each in dataclasses.fields(Result) if each.name != "features"]
     keys: dict[str, Any] = {name: (hints[name], ...) for name in names}
+    # A note stands in the file as its own words and where it arose.
+    keys["warnings"] = (list[Warned], ...)
     model = create_model("result", **keys)
     made = TypeAdapter(model).json_schema(mode="serialization")
     for part in (made, *made.get("$defs", {}).values()):

@@ -303,7 +303,8 @@ def warnings(result: Result) -> str:
     if not result.warnings:
         return ""
     rows = [
-        words.told(each.text) + (f" ({each.file}:{each.line})" if each.file else "")
+        words.told(each.text)
+        + (f" ({each.origin.file}:{each.origin.line})" if each.origin.file else "")
         for each in result.warnings[:MOST_WARNINGS]
     ]
     listed = "".join(f"<li>{safe(row)}</li>" for row in rows)

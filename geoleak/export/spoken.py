@@ -205,9 +205,9 @@ def warnings(result: Result) -> list[str]:
     rows = []
     for each in result.warnings[:MOST_WARNINGS]:
         place = (
-            f"{words.plain(each.file)}:{each.line}: "
-            if each.file and each.line
-            else (f"{words.plain(each.file)}: " if each.file else "")
+            f"{words.plain(each.origin.file)}:{each.origin.line}: "
+            if each.origin.file and each.origin.line
+            else (f"{words.plain(each.origin.file)}: " if each.origin.file else "")
         )
         rows.append(place + words.told(each.text))
     more = len(result.warnings) - MOST_WARNINGS

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from geoleak.errors import GeoleakError
 from geoleak.export.words import formula_safe
-from geoleak.result import Result, StakeSummary
+from geoleak.result import Result, Stake
 from geoleak.units import unit_m
 
 DECIMALS = 3
@@ -35,7 +35,7 @@ def rows(result: Result) -> list[str]:
     return [_row(each, result) for each in every]
 
 
-def every_stake(result: Result) -> list[StakeSummary]:
+def every_stake(result: Result) -> list[Stake]:
     """Return what a rover may set out, the leak's own put first where the result lacks it."""
     if result.decision.verdict != "dig":
         return [each for each in result.stakes if each.kind in ("next_reading", "check_point")]
@@ -44,11 +44,11 @@ def every_stake(result: Result) -> list[StakeSummary]:
     leak = result.leak
     label = f"LEAK {leak.leg} {leak.station}"
     where = leak.position
-    own = StakeSummary("STAKE", "stake", label, where.easting, where.northing, leak.elevation_m)
+    own = Stake("STAKE", "stake", label, where.easting, where.northing, leak.elevation_m)
     return [own, *result.stakes]
 
 
-def _row(stake: StakeSummary, result: Result) -> str:
+def _row(stake: Stake, result: Result) -> str:
     if not (math.isfinite(stake.easting) and math.isfinite(stake.northing)):
         raise GeoleakError(f"stake {stake.id} has no finite coordinates: nothing was written")
     easting, northing = f"{stake.easting:.{DECIMALS}f}", f"{stake.northing:.{DECIMALS}f}"

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from geoleak.site import Note
 from geoleak.survey import Levels, Survey
 from geoleak.units import format_length, format_station
 
@@ -28,7 +27,7 @@ class CheckReport:
             "unit": self.survey.frame.grid_unit,
             "points": self._points(),
             "readings": [row for levels in self._levels() for row in self._readings(levels)],
-            "warnings": [warning_dict(each) for each in self.survey.warnings],
+            "warnings": [each.to_dict() for each in self.survey.warnings],
         }
 
     def _levels(self) -> tuple[Levels, ...]:
@@ -103,7 +102,7 @@ class CheckReport:
         ):
             if rows:
                 said.append(f"also    {len(rows)} {plural(name, len(rows))}")
-        said += [f"warning {warning_text(each)}" for each in survey.warnings]
+        said += [f"warning {each}" for each in survey.warnings]
         said.append(self._next())
         return said
 
@@ -134,18 +133,3 @@ def plural(word: str, count: int) -> str:
     if count == 1 or word == "other":
         return word
     return word + "s"
-
-
-def warning_dict(note: Note) -> dict[str, Any]:
-    """Return a warning as JSON values."""
-    return {
-        "code": note.code,
-        "text": note.text,
-        "file": note.origin.file,
-        "line": note.origin.line,
-    }
-
-
-def warning_text(note: Note) -> str:
-    """Return a warning as one line, with where it arose."""
-    return f"{note.origin}: {note.text}" if note.origin.file else note.text

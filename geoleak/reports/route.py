@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from geoleak.network import Loop, Meeting, loops, meetings
-from geoleak.reports.check import plural, warning_dict, warning_text
+from geoleak.reports.check import plural
 from geoleak.route import GAP_OF_SPACING
 from geoleak.survey import Survey, SurveyedLeg
 from geoleak.units import format_length, format_station
@@ -58,7 +58,7 @@ class RouteReport:
                 for each in loops(network)
             ],
             "joined": [[self._name(k) for k in group] for group in network.components()],
-            "warnings": [warning_dict(each) for each in self.survey.warnings],
+            "warnings": [each.to_dict() for each in self.survey.warnings],
         }
 
     def _name(self, leg: int) -> str:
@@ -127,7 +127,7 @@ class RouteReport:
         rest = [each for each in self.survey.warnings if each.code not in SAID_IN_TABLE]
         if rest:
             said.append("")
-        said += [f"warning {warning_text(each)}" for each in rest]
+        said += [f"warning {each}" for each in rest]
         return said
 
     def _leg_lines(self, leg: SurveyedLeg, joined: list[tuple[float, Meeting]]) -> list[str]:

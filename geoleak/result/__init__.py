@@ -11,8 +11,8 @@ from geoleak.result.records import (
     ProfileLeg,
     ReadingSummary,
     Result,
-    StakeSummary,
 )
+from geoleak.stake import Stake
 
 __all__ = [
     "Feature",
@@ -22,6 +22,6 @@ __all__ = [
     "ProfileLeg",
     "ReadingSummary",
     "Result",
-    "StakeSummary",
+    "Stake",
     "build_result",
 ]

@@ -8,12 +8,10 @@ import math
 
 import numpy as np
 
-from geoleak.advice import Decision
 from geoleak.posterior import Piece, Posterior
 from geoleak.result.features import features
 from geoleak.result.records import (
     DecisionSummary,
-    FitSummary,
     Leak,
     LegSummary,
     NamedPiece,
@@ -25,13 +23,11 @@ from geoleak.result.records import (
     Result,
     Run,
     SiteSummary,
-    Warned,
     Window,
 )
-from geoleak.result.stake import stake_work
-from geoleak.result.work import StakeWork
-from geoleak.site import Note, Reading
-from geoleak.survey import Levels, Survey, SurveyedLeg, depth_is_known
+from geoleak.site import Reading
+from geoleak.stake import Stakeout
+from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.units import format_station, unit_m
 from geoleak.version import __version__
 
@@ -42,38 +38,42 @@ def build_result(
     survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
 ) -> Result:
     """Return the Result of a survey and its posterior; `now` judges the locate request's dates."""
-    work = stake_work(survey, posterior, now=now)
-    decision = work.decision
-    notes = (*survey.warnings, *posterior.warnings, *decision.notes, *work.notes)
-    bare = Result(
+    out = Stakeout(survey, posterior, now=now)
+    notes = (*survey.warnings, *posterior.warnings, *out.decision.notes, *out.notes)
+    services, near, _ = out.services
+    following = _next_readings(out)
+    readings = tuple(
+        row
+        for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole)
+        for row in _readings(survey, levels)
+    )
+    close = {each.name for each in near}
+    return Result(
         run=_run(survey, now),
         site=_site(survey),
-        leak=_leak(survey, posterior, work),
-        near=_near(survey, decision),
+        leak=_leak(out),
+        near=_near(out),
         legs=_legs(survey, posterior),
-        decision=_decision(survey, work),
-        next_readings=_next_readings(survey, posterior, decision),
-        profile=_profile(survey, posterior),
-        readings=tuple(row for levels in _all(survey) for row in _readings(survey, levels)),
-        fits=tuple(
-            FitSummary(fit.kind, fit.rows, fit.p_value, fit.text, fit.agrees)
-            for fit in posterior.fits
-        ),
+        decision=_decision(out),
+        next_readings=following,
+        profile=tuple(_profile(survey, posterior, leg) for leg in survey.legs),
+        readings=readings,
+        fits=posterior.fits,
         level_scale=survey.site.levels.level_scale,
-        warnings=tuple(_warned(note) for note in dict.fromkeys(notes)),
-        cautions=work.cautions,
-        ties=work.ties,
-        ties_text=work.ties_text,
-        stakes=work.stakes,
+        warnings=tuple(dict.fromkeys(notes)),
+        cautions=out.cautions,
+        ties=out.ties.ties,
+        ties_text=out.ties.texts,
+        stakes=tuple(stake for stake, _ in out.stakes),
         point_layout=survey.site.point_file.layout or "pnezd",
-        services=work.services,
-        services_clear=work.services_clear,
+        services=near,
+        services_clear=tuple(dict.fromkeys(s.name for s in services if s.name not in close)),
         elevation_unit=survey.site.point_file.elevation_unit or "",
         prior_factors=dict(sorted(posterior.prior_factors.items())),
         job=survey.site.job,
-        not_before=work.not_before,
+        not_before=out.not_before,
+        features=features(out, readings, following),
     )
-    return features(bare, survey, posterior, work)
 
 
 def _run(survey: Survey, now: datetime.datetime | None) -> Run:
@@ -116,41 +116,36 @@ def _site(survey: Survey) -> SiteSummary:
     )
 
 
-def _leak(survey: Survey, posterior: Posterior, work: StakeWork) -> Leak:
-    decision, frame = work.decision, survey.frame
-    leg = survey.legs[decision.leg]
-    e_m, n_m = (float(v) for v in np.asarray(leg.route.position(decision.stake_m))[:2])
-    east, north = (float(v) for v in frame.to_grid(e_m, n_m))
+def _leak(out: Stakeout) -> Leak:
+    survey, posterior, leg = out.survey, out.posterior, out.leg
+    frame = survey.frame
+    east, north = (float(v) for v in frame.to_grid(*out.place_m))
     lonlat = None
     if not frame.is_local:
-        lon, lat = (float(v) for v in frame.to_lonlat(e_m, n_m))
+        lon, lat = (float(v) for v in frame.to_lonlat(*out.place_m))
         lonlat = (lon, lat)
-    one_peak = posterior.second_leak is None and len(_competing(posterior)) < 2
-    known = depth_is_known(survey.site, leg.leg)
+    # Peaks of a tenth and more are those that a person must reckon with.
+    competing = sum(peak.mass >= 0.1 for peak in posterior.peaks)
+    one_peak = posterior.second_leak is None and competing < 2
     return Leak(
         leg=leg.name,
-        chainage_m=decision.stake_m,
-        station=format_station(decision.stake_m, unit=survey.site.length_unit),
+        chainage_m=out.at_m,
+        station=format_station(out.at_m, unit=out.unit),
         interval_50=named(survey, posterior.interval_50),
         interval_80=named(survey, posterior.interval_80),
         interval_95=named(survey, posterior.interval_95),
         sigma_along_m=posterior.peaks[0].sigma_m if one_peak and posterior.peaks else None,
         position=Position(east, north, frame.grid_unit, frame.grid_crs),
-        elevation_m=work.elevation_m,
+        elevation_m=out.ground_m(leg, out.at_m),
         lonlat=lonlat,
-        lonlat_accuracy_m=work.lonlat_accuracy_m,
-        setting_out_ellipse_95=work.ellipse_95,
-        depth_m=work.crown_m if known else None,
-        depth_sigma_m=work.crown_sigma_m if known else None,
-        side=work.side,
+        lonlat_accuracy_m=out.lonlat_accuracy_m(leg, out.at_m),
+        setting_out_ellipse_95=out.ellipse_95(leg, out.at_m),
+        depth_m=out.crown_m if out.depth_known else None,
+        depth_sigma_m=out.crown_sigma_m if out.depth_known else None,
+        side=out.sides,
         probability_elsewhere=posterior.elsewhere,
-        budget=work.budget,
+        budget=out.budget(leg, out.at_m),
     )
-
-
-def _competing(posterior: Posterior) -> list[float]:
-    """Return the masses of the peaks that a person must reckon with."""
-    return [peak.mass for peak in posterior.peaks if peak.mass >= 0.1]
 
 
 def named(survey: Survey, pieces: tuple[Piece, ...]) -> tuple[NamedPiece, ...]:
@@ -158,25 +153,19 @@ def named(survey: Survey, pieces: tuple[Piece, ...]) -> tuple[NamedPiece, ...]:
     return tuple((survey.legs[leg].name, float(low), float(high)) for leg, low, high in pieces)
 
 
-def _near(survey: Survey, decision: Decision) -> NearMarks | None:
-    leg = survey.legs[decision.leg]
-    chainage = np.asarray(leg.fit.mark_chainage_m)
-    ids = leg.fit.marks.ids
-    order = np.argsort(chainage, kind="stable")
-    before = [int(k) for k in order if chainage[k] <= decision.stake_m]
-    after = [int(k) for k in order if chainage[k] > decision.stake_m]
-    if not before and not after:
+def _near(out: Stakeout) -> NearMarks | None:
+    fit, at_m = out.leg.fit, out.at_m
+    chainage = np.asarray(fit.mark_chainage_m)
+    ids = fit.marks.ids
+    order = [int(k) for k in np.argsort(chainage, kind="stable")]
+    if not order:
         return None
-    run = leg.fit.straight_run(decision.stake_m)
-    first, last = run.first_mark or None, run.last_mark or None
-    if run.curved:
-        first = last = None
-    if not before:
-        k = after[0]
-        return NearMarks(ids[k], float(decision.stake_m - chainage[k]), None, first, last)
-    k = before[-1]
-    following = ids[after[0]] if after else None
-    return NearMarks(ids[k], float(decision.stake_m - chainage[k]), following, first, last)
+    run = fit.straight_run(at_m)
+    first, last = (None, None) if run.curved else (run.first_mark or None, run.last_mark or None)
+    passed = sum(chainage[k] <= at_m for k in order)
+    k = order[max(passed - 1, 0)]
+    following = ids[order[passed]] if 0 < passed < len(order) else None
+    return NearMarks(ids[k], float(at_m - chainage[k]), following, first, last)
 
 
 def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
@@ -198,33 +187,32 @@ def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
     return tuple(one(leg) for leg in survey.legs)
 
 
-def _decision(survey: Survey, work: StakeWork) -> DecisionSummary:
-    decision = work.decision
+def _decision(out: Stakeout) -> DecisionSummary:
+    decision = out.decision
     return DecisionSummary(
         verdict=decision.verdict,
         reasons=decision.reasons,
         chance_in_hole=decision.hole.chance,
-        hole=work.hole,
+        hole=out.hole[0],
         then=tuple(
-            Window(named(survey, each.pieces), each.length_m, each.chance) for each in decision.then
+            Window(named(out.survey, each.pieces), each.length_m, each.chance)
+            for each in decision.then
         ),
         chance_by_length=decision.chance_by_length,
         value_of_reading=decision.value_of_reading,
     )
 
 
-def _next_readings(
-    survey: Survey, posterior: Posterior, decision: Decision
-) -> tuple[NextReadingSummary, ...]:
-    now_m = sum(high - low for _, low, high in posterior.interval_95)
+def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:
+    survey = out.survey
+    now_m = sum(high - low for _, low, high in out.posterior.interval_95)
     found = []
-    for each in decision.next_readings:
+    for each in out.decision.next_readings:
         leg = survey.legs[each.leg]
-        place = each.point or place_text(survey, leg, each.chainage_m)
         found.append(
             NextReadingSummary(
                 kind=each.kind,
-                place=place,
+                place=each.point or place_text(survey, leg, each.chainage_m),
                 leg=leg.name,
                 chainage_m=each.chainage_m,
                 expected_interval_95_m=each.expected_interval_95_m,
@@ -252,11 +240,7 @@ def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
     return f"{leg.name}@{format_station(measured, unit=unit)}"
 
 
-def _profile(survey: Survey, posterior: Posterior) -> tuple[ProfileLeg, ...]:
-    return tuple(_profile_leg(survey, posterior, leg) for leg in survey.legs)
-
-
-def _profile_leg(survey: Survey, posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
+def _profile(survey: Survey, posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
     cells = posterior.cells
     mine = cells.leg == leg.number
     chainage, density = thinned(cells.chainage_m[mine], cells.width_m[mine], posterior.mass[mine])
@@ -293,10 +277,6 @@ def thinned(
     return tuple(float(v) for v in centre), tuple(float(v) for v in density)
 
 
-def _all(survey: Survey) -> tuple[Levels, ...]:
-    return (survey.surface, survey.contact, survey.gas, survey.bar_hole)
-
-
 def _readings(survey: Survey, levels: Levels) -> list[ReadingSummary]:
     sheet = {each.id: each for each in survey.site.readings}
 
@@ -327,7 +307,3 @@ def _readings(survey: Survey, levels: Levels) -> list[ReadingSummary]:
 def _level_from(reading: Reading | None) -> str:
     """Return what gave the level: a recording fills one that the sheet leaves empty."""
     return "recording" if reading is not None and not reading.levels else "meter"
-
-
-def _warned(note: Note) -> Warned:
-    return Warned(note.code, note.text, note.origin.file, note.origin.line)

@@ -3,45 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geoleak.posterior import Piece, Posterior
-from geoleak.result.listen import next_reading_features
-from geoleak.result.records import Feature, Result
+from geoleak.posterior import Piece
+from geoleak.result.records import Feature, NextReadingSummary, ReadingSummary
+from geoleak.stake import Stakeout, reproject
 from geoleak.survey import Survey, SurveyedPoint
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-    from geoleak.result.work import StakeWork
 
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Drawer:
     """Turns geometry in the working CRS into features."""
 
-    survey: Survey
+    def __init__(self, survey: Survey) -> None:
+        self.survey = survey
 
     def feature(self, kind: str, name: str, shape: BaseGeometry, /, **properties: Any) -> Feature:
         """Return a feature; properties that are unknown are left out, never NaN."""
-        import shapely
-
         frame = self.survey.frame
-
-        def to(way: Any) -> BaseGeometry:
-            return shapely.transform(shape, lambda xy: np.column_stack(way(xy[:, 0], xy[:, 1])))
-
         kept = {
             key: value
             for key, value in properties.items()
             if value is not None and not (isinstance(value, float) and math.isnan(value))
         }
-        lonlat = None if frame.is_local else to(frame.to_lonlat)
-        return Feature(kind, name, to(frame.to_grid), lonlat, kept)
+        lonlat = None if frame.is_local else reproject(shape, frame.to_lonlat)
+        return Feature(kind, name, reproject(shape, frame.to_grid), lonlat, kept)
 
     def point(self, kind: str, each: SurveyedPoint, **properties: Any) -> Feature:
         """Return a shot point as a feature."""
@@ -75,63 +66,61 @@ class _Drawer:
         return shapely.LineString(np.asarray(route.slice(low, high).vertices_m)[:, :2])
 
 
-def features(bare: Result, survey: Survey, posterior: Posterior, work: StakeWork) -> Result:
-    """Return the Result with everything it lets others draw."""
-    draw = _Drawer(survey)
-    made = [
-        *_routes(bare, draw),
-        *_intervals(draw, posterior),
-        *_hole(bare, draw, work),
+def features(
+    out: Stakeout, readings: Iterable[ReadingSummary], following: Sequence[NextReadingSummary]
+) -> tuple[Feature, ...]:
+    """Return everything that a Result lets others draw."""
+    draw = _Drawer(out.survey)
+    return (
+        *_routes(draw, out),
+        *_intervals(draw, out),
+        *_hole(draw, out),
         *_points(draw),
-        *_readings(bare, draw),
-        *work.features(draw.feature),
-        *next_reading_features(bare, work, draw.feature),
-    ]
-    return replace(bare, features=tuple(made))
+        *_readings(draw, readings),
+        *_services(draw, out),
+        *_ties(draw, out),
+        *_stakes(draw, out, following),
+    )
 
 
-def _hole(bare: Result, draw: _Drawer, work: StakeWork) -> Iterator[Feature]:
+def _hole(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
     """Return the hole, only where it is to be dug: a drawn hole gets dug."""
-    if bare.decision.verdict == "dig":
+    if out.digs:
+        hole, outline = out.hole
         yield draw.feature(
             "hole",
             "hole",
-            work.outline,
-            length_m=bare.decision.hole.length_m,
-            width_m=bare.decision.hole.width_m,
-            depth_m=bare.decision.hole.depth_m,
-            chance=bare.decision.chance_in_hole,
-            leg=bare.leak.leg,
+            outline,
+            length_m=hole.length_m,
+            width_m=hole.width_m,
+            depth_m=hole.depth_m,
+            chance=out.decision.hole.chance,
+            leg=out.leg.name,
         )
 
 
-def _routes(bare: Result, draw: _Drawer) -> Iterator[Feature]:
+def _routes(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
     import shapely
 
-    for leg, said in zip(draw.survey.legs, bare.legs, strict=True):
-        line = shapely.LineString(np.asarray(leg.route.vertices_m)[:, :2])
+    for leg in out.survey.legs:
         yield draw.feature(
             "route",
             leg.name,
-            line,
+            shapely.LineString(np.asarray(leg.route.vertices_m)[:, :2]),
             leg=leg.name,
-            length_m=said.length_m,
-            pipe_length_m=said.pipe_length_m,
-            probability=said.probability,
-            material=said.material,
-            outside_diameter_m=said.outside_diameter_m,
-            marks_by=said.marks_by,
-            assumed=said.assumed,
+            length_m=leg.route.length_m,
+            pipe_length_m=leg.route.pipe_length_m,
+            probability=float(out.posterior.leg_probability[leg.number]),
+            material=leg.leg.material,
+            outside_diameter_m=leg.leg.outside_diameter_m,
+            marks_by=leg.leg.marks_by,
+            assumed=leg.leg.marks_by in ("records", "assumed"),
         )
 
 
-def _intervals(draw: _Drawer, posterior: Posterior) -> Iterator[Feature]:
-    for percent, pieces in (
-        (95, posterior.interval_95),
-        (80, posterior.interval_80),
-        (50, posterior.interval_50),
-    ):
-        for k, piece in enumerate(pieces, start=1):
+def _intervals(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
+    for percent in (95, 80, 50):
+        for k, piece in enumerate(getattr(out.posterior, f"interval_{percent}"), start=1):
             yield draw.feature(
                 "interval",
                 f"{percent}-{k}",
@@ -149,14 +138,14 @@ def _points(draw: _Drawer) -> Iterator[Feature]:
             yield draw.point(each.kind, each)
 
 
-def _readings(bare: Result, draw: _Drawer) -> Iterator[Feature]:
+def _readings(draw: _Drawer, said: Iterable[ReadingSummary]) -> Iterator[Feature]:
     import shapely
 
     survey = draw.survey
-    said = {(each.kind, each.id): each for each in bare.readings}
+    rows = {(each.kind, each.id): each for each in said}
     for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole):
         for k, name in enumerate(levels.id):
-            row = said[(levels.kind, name)]
+            row = rows[(levels.kind, name)]
             yield draw.feature(
                 "reading",
                 name,
@@ -170,3 +159,84 @@ def _readings(bare: Result, draw: _Drawer) -> Iterator[Feature]:
                 surface=row.surface,
                 level_from=row.level_from,
             )
+
+
+def _services(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
+    for service in out.services[0]:
+        yield draw.feature(
+            "utility",
+            service.name,
+            service.geometry,
+            name=service.name,
+            colour=service.colour,
+            quality=service.quality,
+            depth_m=service.depth_m,
+        )
+
+
+def _ties(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
+    import shapely
+
+    for tie, point in zip(out.ties.ties, out.ties.points, strict=True):
+        yield draw.feature(
+            "tie",
+            f"tie-{tie.feature}",
+            shapely.LineString([(point.easting_m, point.northing_m), out.place_m]),
+            feature=tie.feature,
+            distance_m=tie.distance_m,
+            bearing_deg=tie.bearing_deg,
+        )
+
+
+def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) -> Iterator[Feature]:
+    """Return what is set out, and the places to listen at.
+
+    To listen on, the best place so far is one, named as what it is: nothing else is to be set out
+    for a hole.
+    """
+    import shapely
+
+    on_pipe = {
+        "leg": out.leg.name,
+        "chainage_m": out.at_m,
+        "verdict": out.decision.verdict,
+    }
+    for stake, place in out.stakes:
+        if stake.kind == "next_reading":
+            continue
+        # Ends of the hole are offset stakes to whoever draws: set out beside the leak's own.
+        kind = "offset_stake" if stake.kind.startswith("hole") else stake.kind
+        yield draw.feature(
+            kind,
+            stake.id,
+            shapely.Point(place),
+            label=stake.label,
+            elevation_m=stake.elevation_m,
+            **(on_pipe if stake.kind == "stake" else {}),
+        )
+    if not out.digs:
+        yield draw.feature(
+            "stake",
+            "best-so-far",
+            shapely.Point(out.place_m),
+            label=f"BEST SO FAR {out.station}, not to dig",
+            elevation_m=out.ground_m(out.leg, out.at_m),
+            **on_pipe,
+        )
+    listen = [each for each in out.stakes if each[0].kind == "next_reading"]
+    for number, ((stake, place), each) in enumerate(zip(listen, said, strict=False), start=1):
+        leg = next(leg for leg in out.survey.legs if leg.name == each.leg)
+        yield draw.feature(
+            "next_reading",
+            stake.id,
+            shapely.Point(place),
+            label=f"LISTEN {number}",
+            number=number,
+            reading_kind=each.kind,
+            place=each.place,
+            leg=each.leg,
+            chainage_m=each.chainage_m,
+            expected_interval_95_m=each.expected_interval_95_m,
+            elevation_m=stake.elevation_m,
+            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, each.chainage_m),
+        )

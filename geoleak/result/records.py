@@ -13,7 +13,9 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from geoleak.site import Job
+from geoleak.evidence import KindFit
+from geoleak.site import Job, Note
+from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse, Stake, Tie
 
 if TYPE_CHECKING:
     from geopandas import GeoDataFrame
@@ -79,24 +81,6 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True)
-class SettingOutEllipse:
-    """Where the stake itself may stand: the 95 % ellipse. Bearing clockwise from grid north."""
-
-    semi_major_m: float
-    semi_minor_m: float
-    bearing_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetRow:
-    """One source of error of the stake: one standard deviation along and across the pipe."""
-
-    source: str
-    sigma_along_m: float
-    sigma_across_m: float
-
-
-@dataclass(frozen=True, slots=True)
 class Leak:
     """The answer: where the leak is and how sure that is. Keys are a contract."""
 
@@ -117,7 +101,7 @@ class Leak:
     depth_sigma_m: float | None
     side: Mapping[str, float]
     probability_elsewhere: float
-    budget: tuple[BudgetRow, ...]
+    budget: tuple[ErrorSource, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,37 +141,13 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
-class HoleSummary:
-    """The hole: pieces of pipe, from and to relative to the stake, size and shape."""
-
-    pieces: tuple[NamedPiece, ...]
-    length_m: float
-    before_stake_m: float
-    """How far the hole reaches back down-chainage from the stake (positive)."""
-    past_stake_m: float
-    width_m: float
-    depth_m: float | None
-    area_m2: float | None = None
-    volume_m3: float | None = None
-    outline_wkt: str | None = None
-    """In the printed grid CRS; the outline to mark in white for the locate request."""
-    notes: tuple[str, ...] = ()
-    soil: str = "C"
-    """Type that the slopes are for; unclassified soil counts as C."""
-    sloped_area_m2: float | None = None
-    sloped_volume_m3: float | None = None
-    sloped_outline_wkt: str | None = None
-    """At the surface, with sides sloped for the soil; None where the depth is not known."""
-
-
-@dataclass(frozen=True, slots=True)
 class DecisionSummary:
     """Dig or listen on. Keys are a contract."""
 
     verdict: str
     reasons: tuple[str, ...]
     chance_in_hole: float
-    hole: HoleSummary
+    hole: Hole
     then: tuple[Window, ...]
     chance_by_length: tuple[tuple[float, float], ...]
     value_of_reading: float | None = None
@@ -240,74 +200,6 @@ class ReadingSummary:
     """``"meter"`` or ``"recording"`` (dB re full scale): levels of two scales do not compare."""
 
 
-@dataclass(frozen=True, slots=True)
-class FitSummary:
-    """How well one kind of evidence agrees with the answer."""
-
-    kind: str
-    rows: int
-    p_value: float
-    text: str
-    agrees: bool
-
-
-@dataclass(frozen=True, slots=True)
-class TieSummary:
-    """A tape from a fixed feature to the stake, as the tape reads (ground, level)."""
-
-    feature: str
-    note: str
-    distance_m: float
-    bearing_deg: float
-    """From the feature to the stake, clockwise from grid north."""
-    slope: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class StakeSummary:
-    """One row of stakes.csv: the leak's stake and what goes with it, or places to listen at."""
-
-    id: str
-    kind: str
-    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"`` or
-    ``"check_point"``."""
-    label: str
-    easting: float
-    northing: float
-    elevation_m: float | None
-    text: str = ""
-    """What to do at it, where that is more than its label says (check points)."""
-
-
-@dataclass(frozen=True, slots=True)
-class ServiceSummary:
-    """Another buried service against the hole."""
-
-    name: str
-    colour: str | None
-    station: str
-    from_stake_m: float
-    """Along the pipe, positive past the stake."""
-    distance_m: float
-    """From the hole's outline; 0 inside."""
-    crossing_deg: float | None
-    depth_m: float | None
-    in_hole: bool
-    in_tolerance_zone: bool
-    quality: str | None
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Warned:
-    """One warning. ``file`` and ``line`` are empty and 0 where none can be named."""
-
-    code: str
-    text: str
-    file: str = ""
-    line: int = 0
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Feature:
     """A thing to draw or store. ``properties`` hold only JSON values and carry no markup."""
@@ -332,18 +224,18 @@ class Result:
     next_readings: tuple[NextReadingSummary, ...]
     profile: tuple[ProfileLeg, ...]
     readings: tuple[ReadingSummary, ...]
-    fits: tuple[FitSummary, ...]
+    fits: tuple[KindFit, ...]
     level_scale: str
-    warnings: tuple[Warned, ...]
+    warnings: tuple[Note, ...]
     cautions: tuple[str, ...]
-    ties: tuple[TieSummary, ...] = ()
+    ties: tuple[Tie, ...] = ()
     ties_text: tuple[str, ...] = ()
     """Which side the stake lies on, the setting-out error of the ties, or what is missing."""
-    stakes: tuple[StakeSummary, ...] = ()
+    stakes: tuple[Stake, ...] = ()
     point_layout: str = "pnezd"
     elevation_unit: str = ""
     """Unit of elevations in the site's own point file, where it is not the grid's."""
-    services: tuple[ServiceSummary, ...] = ()
+    services: tuple[NearService, ...] = ()
     services_clear: tuple[str, ...] = ()
     """Names of services that were given but come nowhere near the hole."""
     features: tuple[Feature, ...] = ()
@@ -402,6 +294,8 @@ def _plain(value: Any) -> Any:
     """Turn records, mappings and tuples into dicts and lists."""
     if isinstance(value, (str, int, float, bool)) or value is None:
         return value
+    if isinstance(value, Note):
+        return value.to_dict()
     if isinstance(value, Mapping):
         return {str(key): _plain(each) for key, each in value.items()}
     if isinstance(value, (tuple, list)):

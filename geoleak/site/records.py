@@ -35,6 +35,18 @@ class Note:
     text: str
     origin: Origin = NOWHERE
 
+    def __str__(self) -> str:
+        return f"{self.origin}: {self.text}" if self.origin.file else self.text
+
+    def to_dict(self) -> dict[str, str | int]:
+        """Return it as JSON values; the file is empty and the line 0 where none can be named."""
+        return {
+            "code": self.code,
+            "text": self.text,
+            "file": self.origin.file,
+            "line": self.origin.line,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class Point:

@@ -13,13 +13,14 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.cautions import ENGINEER_FROM_M, LADDER_FROM_M, PROTECTION_FROM_M
+from geoleak.cautions import ENGINEER_FROM_M
 from geoleak.errors import GeometryError
+from geoleak.units import format_length
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
 
 Floats = npt.NDArray[np.float64]
-Soil = Literal["rock", "A", "B", "C"]
 BELOW_PIPE_M = 0.15
 """Room dug out under the pipe to get a clamp on. Common practice, no source."""
 SHORTEST_M = 0.05
@@ -39,40 +39,32 @@ _ENGINEER = "deeper than 20 ft (6.10 m): an engineer designs the slopes"
 
 
 @dataclass(frozen=True, slots=True)
-class HoleShape:
-    """The hole in plan and in the ground. Areas and volumes are None where depth is not known.
+class Hole:
+    """The hole: pieces of pipe, from and to relative to the stake, size and shape.
 
-    Attributes
-    ----------
-    outline : shapely Polygon
-        Bottom of the hole (with upright sides, the hole).
-    length_m, width_m, depth_m : float
-        Along the pipe, across it, and how deep it is dug.
-    area_m2, volume_m3 : float
-        Of the hole with upright sides.
-    sloped_outline : shapely Polygon or None
-        At the surface, with the slopes of ``soil``.
-    sloped_area_m2, sloped_volume_m3 : float or None
-    soil : str
-        ``"rock"``, ``"A"``, ``"B"`` or ``"C"``; unclassified soil counts as C.
-    needs_protection, needs_ladder : bool or None
-        From 5 ft and from 4 ft; None where depth is not known.
-    notes : tuple of str
+    Areas and volumes are those of upright sides unless the name says sloped; what needs a depth is
+    None where the depth is not known.
     """
 
-    outline: Polygon
+    pieces: tuple[tuple[str, float, float], ...]
+    """Leg, from and to in metres of chainage."""
     length_m: float
+    before_stake_m: float
+    """How far the hole reaches back down-chainage from the stake (positive)."""
+    past_stake_m: float
     width_m: float
     depth_m: float | None
-    area_m2: float
-    volume_m3: float | None
-    sloped_outline: Polygon | None
-    sloped_area_m2: float | None
-    sloped_volume_m3: float | None
-    soil: Soil
-    needs_protection: bool | None
-    needs_ladder: bool | None
-    notes: tuple[str, ...]
+    area_m2: float | None = None
+    volume_m3: float | None = None
+    outline_wkt: str | None = None
+    """In the printed grid CRS; the outline to mark in white for the locate request."""
+    notes: tuple[str, ...] = ()
+    soil: str = "C"
+    """Type that the slopes are for; unclassified soil counts as C."""
+    sloped_area_m2: float | None = None
+    sloped_volume_m3: float | None = None
+    sloped_outline_wkt: str | None = None
+    """At the surface, with sides sloped for the soil; None where the depth is not known."""
 
 
 def dig_depth_m(
@@ -115,11 +107,6 @@ def slope_ratio(soil: str | None) -> float:
         ) from None
 
 
-def top_width_m(bottom_m: float, depth_m: float, soil: str | None) -> float:
-    """Return the width at the surface of a hole with sloped sides."""
-    return bottom_m + 2 * depth_m * slope_ratio(soil)
-
-
 def hole_outline(route: Route, from_m: float, to_m: float, width_m: float) -> Polygon:
     """Return the outline of a hole that follows the pipe, bends and all.
 
@@ -156,32 +143,19 @@ def hole_outline(route: Route, from_m: float, to_m: float, width_m: float) -> Po
     return _one_polygon(grown)
 
 
-def hole_shape(
+def hole_notes(
     route: Route,
     from_m: float,
     to_m: float,
     *,
-    bucket_width_m: float,
     depth_m: float | None,
     depth_sigma_m: float = 0.0,
-    soil: Soil | None = None,
-) -> HoleShape:
-    """Return the hole between two chainages with its size, slopes and what it calls for.
+    soil: str | None = None,
+) -> tuple[str, ...]:
+    """Return what the hole between two chainages calls for, and what of it is not known.
 
-    Parameters
-    ----------
-    route : Route
-    from_m, to_m : float
-    bucket_width_m : float
-    depth_m, depth_sigma_m : float
-        How deep it is dug (`dig_depth_m`), None where not known. One sigma more counts where
-        protection, a ladder and the slopes are judged.
-    soil : {"A", "B", "C", "rock"}, optional
-        As classified by a competent person.
+    One sigma of depth more counts where an engineer may be needed.
     """
-    width = hole_width_m(depth_m, bucket_width_m)
-    outline = hole_outline(route, from_m, to_m, width)
-    length = min(route.length_m, max(from_m, to_m)) - max(0.0, min(from_m, to_m))
     notes = []
     if min(from_m, to_m) < -1e-6 or max(from_m, to_m) > route.length_m + 1e-6:
         notes.append("the hole ends where the traced pipe ends")
@@ -191,53 +165,17 @@ def hole_shape(
         notes.append("a competent person classifies the soil; local code governs")
     if depth_m is None:
         notes.append("depth not known: no volume and no slopes; measure it as you dig")
-        sloped, sloped_volume, reach = None, None, None
-    else:
-        reach = depth_m + depth_sigma_m
-        sloped, sloped_volume = _sloped(outline, reach, slope_ratio(soil))
-        if reach > ENGINEER_FROM_M:
-            notes.append(_ENGINEER)
-    return HoleShape(
-        outline=outline,
-        length_m=length,
-        width_m=width,
-        depth_m=depth_m,
-        area_m2=float(outline.area),
-        volume_m3=None if depth_m is None else float(outline.area) * depth_m,
-        sloped_outline=sloped,
-        sloped_area_m2=None if sloped is None else float(sloped.area),
-        sloped_volume_m3=sloped_volume,
-        soil=soil or "C",
-        needs_protection=None if reach is None else reach >= PROTECTION_FROM_M and soil != "rock",
-        needs_ladder=None if reach is None else reach >= LADDER_FROM_M,
-        notes=tuple(notes),
-    )
+    elif depth_m + depth_sigma_m > ENGINEER_FROM_M:
+        notes.append(_ENGINEER)
+    return tuple(notes)
 
 
-def sloped_outline(outline: Polygon, depth_m: float, soil: str | None) -> Polygon:
-    """Return the outline at the surface of a hole whose four sides are sloped."""
-    return _sloped(outline, depth_m, slope_ratio(soil))[0]
-
-
-def outline_wkt(
-    outline: BaseGeometry,
-    *,
-    to_grid: Callable[[Floats, Floats], tuple[Floats, Floats]] | None = None,
-    decimals: int = 3,
-) -> str:
-    """Return an outline as well-known text, for the locate request's white marking.
-
-    Parameters
-    ----------
-    outline : shapely geometry
-    to_grid : callable, optional
-        Takes and returns (easting, northing) arrays; `geoleak.crs.Frame.to_grid` or `to_lonlat`.
-    decimals : int
-    """
-    import shapely
-
-    moved = outline if to_grid is None else reproject(outline, to_grid)
-    return str(shapely.to_wkt(moved, rounding_precision=decimals))
+def surface_words(sloped: Polygon, soil: str, *, unit: str) -> str:
+    """Say how much ground a hole with sloped sides takes at the surface."""
+    box = np.asarray(sloped.minimum_rotated_rectangle.exterior.coords)
+    sides = sorted(float(v) for v in np.hypot(*np.diff(box[:3], axis=0).T))
+    short, long = (format_length(side, unit=unit, decimals=1) for side in sides)
+    return f"sides sloped for type {soil} soil: {long} by {short} at the surface"
 
 
 def reproject(
@@ -252,8 +190,9 @@ def reproject(
     return shapely.transform(geometry, move)
 
 
-def _sloped(outline: Polygon, depth_m: float, ratio: float) -> tuple[Polygon, float]:
-    """Return the outline at the surface and the volume down to the bottom."""
+def sloped_hole(outline: Polygon, depth_m: float, soil: str | None) -> tuple[Polygon, float]:
+    """Return the outline at the surface, all sides sloped, and the volume down to the bottom."""
+    ratio = slope_ratio(soil)
     surface, areas = outline, [float(outline.area)]
     for part in range(1, _SLICES + 1):
         away = part / _SLICES * depth_m * ratio

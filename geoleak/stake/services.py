@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geoleak.crs import way_in
-from geoleak.errors import CrsError
-from geoleak.site import Note
+from geoleak.errors import Complaint, CrsError, InputError, Origin
+from geoleak.readers import read_utility_file
+from geoleak.site import Codes, Note, Utility
 from geoleak.stake.hole import reproject
-from geoleak.units import format_station, unit_m
+from geoleak.survey import Survey
+from geoleak.units import format_length, format_station
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
 TOLERANCE_ZONE_M = 18 * 0.0254
 """18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0
+FAR_M = 1000.0
+"""Services drawn for this place reach it; none within a kilometre means another place."""
 _ANGLE_REACH_M = 0.25
 
 
@@ -50,32 +54,97 @@ class Service:
 
 
 @dataclass(frozen=True, slots=True)
-class Conflict:
-    """One service near the hole.
-
-    Attributes
-    ----------
-    chainage_m : float
-        Where it crosses the pipe nearest the stake, or where it comes nearest the hole.
-    from_stake_m : float
-        The same along the pipe from the stake, positive past it.
-    distance_m : float
-        From the hole's outline in plan; 0 inside.
-    crossing_deg : float or None
-        Angle between service and pipe, over 0 to 90; None where it does not cross.
-    """
+class NearService:
+    """Another buried service against the hole."""
 
     name: str
     colour: str | None
-    quality: str | None
-    depth_m: float | None
-    chainage_m: float
+    station: str
+    """Where it crosses the pipe nearest the stake, or where it comes nearest the hole."""
     from_stake_m: float
+    """The same along the pipe, positive past the stake."""
     distance_m: float
+    """From the hole's outline in plan; 0 inside."""
     crossing_deg: float | None
+    """Angle between service and pipe, over 0 to 90; None where it does not cross."""
+    depth_m: float | None
     in_hole: bool
     in_tolerance_zone: bool
+    quality: str | None
     text: str
+
+
+def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
+    """Return every service of ``[[utility]]``, from its file or from coded rover points.
+
+    Raises
+    ------
+    InputError
+        A file that cannot be read, or whose CRS is missing or of no use.
+    """
+    services: list[Service] = []
+    notes: list[Note] = []
+    for utility in survey.site.utilities:
+        if utility.file is not None:
+            found, said = _from_file(survey, utility)
+            services += found
+            notes += said
+        if utility.codes:
+            services += _from_points(survey, utility)
+    return tuple(services), tuple(notes)
+
+
+def _from_file(survey: Survey, utility: Utility) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
+    folder = survey.site.folder
+    read = read_utility_file(
+        folder / str(utility.file),
+        label=f"{folder}/{utility.file}",
+        name=utility.name,
+        colour=utility.colour,
+        depth_m=utility.depth_m,
+        quality=utility.quality,
+        unit=survey.site.length_unit,
+        allow_no_crs=survey.frame.is_local,
+    )
+    origin = Origin(f"{folder.as_posix()}/{utility.file}")
+    try:
+        services, notes = project_services(
+            read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch
+        )
+    except CrsError as error:
+        what, _, remedy = str(error).partition("; ")
+        raise InputError([Complaint(origin, what, remedy)]) from error
+    return services, (*notes, *_far_notes(survey, utility, services, origin))
+
+
+def _far_notes(
+    survey: Survey, utility: Utility, services: tuple[Service, ...], origin: Origin
+) -> list[Note]:
+    """Say so where a service's file holds nothing near the site: its CRS or axes may be wrong."""
+    import shapely
+
+    site = shapely.MultiLineString([leg.route.vertices_m[:, :2] for leg in survey.legs])
+    nearest = min(float(shapely.distance(site, each.geometry)) for each in services)
+    if nearest <= FAR_M:
+        return []
+    text = (
+        f"{utility.name}: nothing in {utility.file} lies within {FAR_M / 1000:g} km of the pipe "
+        f"(the nearest is {nearest / 1000:.0f} km away): check its CRS and the order of its axes, "
+        "and take its place near the hole as unknown"
+    )
+    return [Note("utility_far", text, origin)]
+
+
+def _from_points(survey: Survey, utility: Utility) -> tuple[Service, ...]:
+    mine = [p for p in survey.points if Codes.matches(p.point.code, utility.codes)]
+    return services_of_points(
+        utility.name,
+        [p.easting_m for p in mine],
+        [p.northing_m for p in mine],
+        colour=utility.colour,
+        quality=utility.quality,
+        depth_m=utility.depth_m,
+    )
 
 
 def project_services(
@@ -162,7 +231,7 @@ def services_of_points(
     )
 
 
-def conflicts(
+def near_services(
     services: Sequence[Service],
     *,
     route: Route,
@@ -171,7 +240,7 @@ def conflicts(
     unit: str,
     tolerance_zone_m: float = TOLERANCE_ZONE_M,
     report_within_m: float = REPORT_WITHIN_M,
-) -> tuple[Conflict, ...]:
+) -> tuple[NearService, ...]:
     """Return the services near the hole, the nearest to it first.
 
     Parameters
@@ -195,21 +264,19 @@ def conflicts(
     for service in services:
         distance = float(outline.distance(service.geometry))
         if distance <= report_within_m + service.accuracy_m:
-            found.append(
-                _conflict(service, distance, route, stake_m, outline, unit, tolerance_zone_m)
-            )
+            found.append(_near(service, distance, route, stake_m, outline, unit, tolerance_zone_m))
     return tuple(
         sorted(found, key=lambda each: (each.distance_m, abs(each.from_stake_m), each.name))
     )
 
 
-def clear_names(services: Sequence[Service], near: Sequence[Conflict]) -> tuple[str, ...]:
+def clear_names(services: Sequence[Service], near: Sequence[NearService]) -> tuple[str, ...]:
     """Return the names that were given but come nowhere near the hole, in their first order."""
     close = {each.name for each in near}
     return tuple(dict.fromkeys(each.name for each in services if each.name not in close))
 
 
-def _conflict(
+def _near(
     service: Service,
     distance_m: float,
     route: Route,
@@ -217,28 +284,47 @@ def _conflict(
     outline: Polygon,
     unit: str,
     zone_m: float,
-) -> Conflict:
+) -> NearService:
     crossing = _crossing(service.geometry, route, stake_m)
     if crossing is None:
         chainage, angle = _nearest_chainage(service.geometry, route, outline), None
     else:
         chainage, angle = crossing
-    inside = distance_m == 0.0
     in_zone = distance_m <= zone_m + service.accuracy_m
-    bare = Conflict(
+    station = format_station(chainage, unit=unit)
+
+    def shown(metres: float) -> str:
+        return format_length(metres, unit=unit)
+
+    side = "past" if chainage >= stake_m else "before"
+    place = f"{shown(abs(chainage - stake_m))} {side} the stake, station {station}"
+    if angle is not None:
+        what = f"crosses {place}, at {angle:.0f} degrees"
+    elif service.geometry.geom_type.endswith("Point"):
+        what = f"stands beside the pipe {place}"
+    else:
+        what = f"comes nearest {place}, without crossing the pipe"
+    where = "inside the hole" if distance_m == 0.0 else f"{shown(distance_m)} from the hole"
+    if in_zone and distance_m > 0.0:
+        where += f", inside the {shown(zone_m)} tolerance zone"
+    colour = f" ({service.colour} marks)" if service.colour else ""
+    depth = "its depth is not known"
+    if service.depth_m is not None:
+        depth = f"stated {shown(service.depth_m)} deep"
+    quality = f"; quality level {service.quality}" if service.quality else ""
+    return NearService(
         name=service.name,
         colour=service.colour,
-        quality=service.quality,
-        depth_m=service.depth_m,
-        chainage_m=chainage,
+        station=station,
         from_stake_m=chainage - stake_m,
         distance_m=distance_m,
         crossing_deg=angle,
-        in_hole=inside,
+        depth_m=service.depth_m,
+        in_hole=distance_m == 0.0,
         in_tolerance_zone=in_zone,
-        text="",
+        quality=service.quality,
+        text=f"{service.name}{colour} {what}: {where}; {depth}{quality}",
     )
-    return replace(bare, text=_words(bare, unit, zone_m, service.geometry))
 
 
 def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[float, float] | None:
@@ -285,31 +371,3 @@ def _nearest_chainage(geometry: BaseGeometry, route: Route, outline: Polygon) ->
 
     on_service = nearest_points(outline, geometry)[1]
     return float(np.ravel(route.snap(np.array([[on_service.x, on_service.y]])).chainage_m)[0])
-
-
-def _words(row: Conflict, unit: str, zone_m: float, geometry: BaseGeometry) -> str:
-    factor = unit_m(unit)
-    name, decimals = ("m", 2) if unit == "m" else ("ft", 1)
-
-    def shown(metres: float) -> str:
-        return f"{metres / factor:.{decimals}f} {name}"
-
-    side = "past" if row.from_stake_m >= 0 else "before"
-    colour = f" ({row.colour} marks)" if row.colour else ""
-    station = format_station(row.chainage_m, unit=unit)
-    place = f"{shown(abs(row.from_stake_m))} {side} the stake, station {station}"
-    if row.crossing_deg is not None:
-        what = f"crosses {place}, at {row.crossing_deg:.0f} degrees"
-    elif geometry.geom_type.endswith("Point"):
-        what = f"stands beside the pipe {place}"
-    else:
-        what = f"comes nearest {place}, without crossing the pipe"
-    if row.in_hole:
-        where = "inside the hole"
-    elif row.in_tolerance_zone:
-        where = f"{shown(row.distance_m)} from the hole, inside the {shown(zone_m)} tolerance zone"
-    else:
-        where = f"{shown(row.distance_m)} from the hole"
-    depth = "its depth is not known" if row.depth_m is None else f"stated {shown(row.depth_m)} deep"
-    quality = f"; quality level {row.quality}" if row.quality else ""
-    return f"{row.name}{colour} {what}: {where}; {depth}{quality}"

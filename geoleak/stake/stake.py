@@ -8,48 +8,33 @@ spread along the pipe (that is the interval).
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
-from geoleak.units import format_station, unit_m
+from geoleak.units import format_length, unit_m
 
 if TYPE_CHECKING:
     from geoleak.linref import Route
+    from geoleak.route import RouteFit
+    from geoleak.survey import SurveyedPoint
 
 Floats = npt.NDArray[np.float64]
 ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
 """Radius, in sigmas, that holds 95 % of a two-dimensional normal: 2.44775 (chi-square, 2 dof)."""
 BEND_REACH_M = 0.3
 """Square to the pipe is taken over this much pipe either side of the stake."""
-
-StakeKind = Literal[
-    "stake", "offset_stake", "hole_start", "hole_end", "next_reading", "check_point"
-]
-
-
-class FittedLine(Protocol):
-    """What this module needs of a fitted route."""
-
-    @property
-    def route(self) -> Route:
-        """Return the line."""
-
-    def covariance(self, chainage_m: float) -> Floats:
-        """Return the covariance (2, 2) of easting and northing at a chainage."""
-
-    def sigma_along_m(self, chainage_m: float) -> Floats:
-        """Return the sigma along the pipe, from the marks' own errors."""
-
-    def sigma_across_m(self, chainage_m: float) -> Floats:
-        """Return the sigma across the pipe, from the marks' own errors."""
-
-    def sigma_locator_bias_m(self, chainage_m: float) -> Floats:
-        """Return the sigma across the pipe that all marks share through the locator."""
+GROUND_REACH_M = 25.0
+"""Ground farther away than this says nothing of the slope at a stake (our own figure)."""
+LEAST_SPREAD_M = 1.0
+"""Points must spread this far (root mean square) both ways before a slope is read off them."""
+MISFIT_M = 0.25
+"""Ground that is rougher than this about the plane is no plane: the slope is not used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +47,29 @@ class ErrorSource:
 
 
 @dataclass(frozen=True, slots=True)
-class StakePoint:
-    """One stake to set out. ``offset_m`` is positive to the right of the pipe."""
+class SettingOutEllipse:
+    """Where the stake itself may stand: the 95 % ellipse. Bearing clockwise from grid north."""
 
-    kind: StakeKind
+    semi_major_m: float
+    semi_minor_m: float
+    bearing_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Stake:
+    """One row of stakes.csv: the leak's stake and what goes with it, or places to listen at."""
+
+    id: str
+    kind: str
+    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"`` or
+    ``"check_point"``."""
     label: str
-    easting_m: float
-    northing_m: float
-    chainage_m: float
-    offset_m: float = 0.0
+    easting: float
+    """In the printed grid and its unit, like `northing`."""
+    northing: float
+    elevation_m: float | None
+    text: str = ""
+    """What to do at it, where that is more than its label says (check points)."""
 
 
 def ellipse(
@@ -118,45 +117,29 @@ def ellipse(
     )
 
 
-def setting_out_covariance(
-    fit: FittedLine,
-    chainage_m: float,
-    *,
-    rover_sigma_m: float,
-    lonlat_accuracy_m: float | None = None,
-) -> Floats:
+def setting_out_covariance(fit: RouteFit, chainage_m: float, *, rover_sigma_m: float) -> Floats:
     """Return the covariance (2, 2) of where the stake stands, easting and northing.
 
-    The fitted line with its shared parts, and the rover that sets it out; with
-    `lonlat_accuracy_m` (taken per axis, which is on the safe side) for a stake found by phone.
+    The fitted line with its shared parts, and the rover that sets the stake out.
     """
-    extra = rover_sigma_m**2 + (lonlat_accuracy_m or 0.0) ** 2
-    covariance: Floats = np.asarray(fit.covariance(chainage_m)) + extra * np.eye(2)
+    covariance: Floats = np.asarray(fit.covariance(chainage_m)) + rover_sigma_m**2 * np.eye(2)
     return covariance
 
 
 def budget(
-    fit: FittedLine,
-    chainage_m: float,
-    *,
-    rover_bias_m: float,
-    rover_sigma_m: float,
-    lonlat_accuracy_m: float | None = None,
+    fit: RouteFit, chainage_m: float, *, rover_bias_m: float, rover_sigma_m: float
 ) -> tuple[ErrorSource, ...]:
     """Return the sources of error of the stake, along and across the pipe, and their total.
 
     Parameters
     ----------
-    fit : FittedLine
-        As `geoleak.route.fit_route` returns it.
+    fit : RouteFit
     chainage_m : float
         The stake.
     rover_bias_m : float
         Sigma per axis that all points of the session share; it never averages out.
     rover_sigma_m : float
         Sigma per axis of the rover when it sets the stake out.
-    lonlat_accuracy_m : float, optional
-        Adds a row for a stake found by longitude and latitude.
 
     Returns
     -------
@@ -177,10 +160,6 @@ def budget(
         ErrorSource("rover, shared by the session", rover_bias_m, rover_bias_m),
         ErrorSource("rover, setting out", rover_sigma_m, rover_sigma_m),
     ]
-    if lonlat_accuracy_m is not None:
-        rows.append(
-            ErrorSource("longitude and latitude by phone", lonlat_accuracy_m, lonlat_accuracy_m)
-        )
     total = ErrorSource(
         "total",
         math.sqrt(sum(row.sigma_along_m**2 for row in rows)),
@@ -189,7 +168,7 @@ def budget(
     return (*rows, total)
 
 
-def _shared_along(fit: FittedLine, chainage_m: float, rover_bias_m: float) -> float:
+def _shared_along(fit: RouteFit, chainage_m: float, rover_bias_m: float) -> float:
     """Return what the locator's shared error adds along the pipe: past a bend it is not 0."""
     bearing = math.radians(float(fit.route.bearing_deg(chainage_m)))
     along = np.array([math.sin(bearing), math.cos(bearing)])
@@ -214,83 +193,63 @@ def on_bend(route: Route, chainage_m: float, *, reach_m: float = BEND_REACH_M) -
     return abs((after - before + 180) % 360 - 180) > 5.0
 
 
-def leak_stake(route: Route, chainage_m: float, *, unit: str, label: str = "LEAK") -> StakePoint:
-    """Return the stake itself."""
-    east, north = (float(v) for v in np.asarray(route.position(chainage_m)))
-    text = f"{label} {format_station(chainage_m, unit=unit)}"
-    return StakePoint("stake", text, east, north, chainage_m)
+def offset_places_m(route: Route, chainage_m: float, offset_m: float) -> Floats:
+    """Return easting and northing (2, 2) of the stakes left and right, square to the pipe.
 
-
-def offset_stakes(
-    route: Route,
-    chainage_m: float,
-    offset_m: float,
-    *,
-    unit: str,
-    depth_m: float | None = None,
-    ground_m: tuple[float, float, float] | None = None,
-) -> tuple[StakePoint, StakePoint]:
-    """Return the stakes to the left and to the right, square to the pipe.
-
-    Parameters
-    ----------
-    route : Route
-    chainage_m : float
-        The stake they stand off from.
-    offset_m : float
-        Distance, positive.
-    unit : {"m", "ft", "ftUS"}
-        Of the labels.
-    depth_m : float, optional
-        Ground to crown at the stake; without it the label says that it is unknown.
-    ground_m : tuple of three floats, optional
-        Height of the ground at the stake, at the left and at the right offset stake. With it the
-        cut is counted from the ground at the offset stake; without it the ground counts as level.
-
-    Returns
-    -------
-    left, right : StakePoint
-        Labelled offset distance with its side, cut ("C", ground less crown), station: the order
-        that construction stakes carry (military engineering training manual 14081).
+    Raises
+    ------
+    GeometryError
+        If the offset is not over 0.
     """
     if not (math.isfinite(offset_m) and offset_m > 0):
         raise GeometryError(f"an offset of {offset_m} m makes no offset stake; give one over 0")
-    east, north = (float(v) for v in np.asarray(route.position(chainage_m)))
     bearing = math.radians(pipe_bearing_deg(route, chainage_m))
-    station = format_station(chainage_m, unit=unit)
-    distance = _length_text(offset_m, unit)
-    found = []
-    for index, (side, sign) in enumerate((("L", -1.0), ("R", 1.0)), start=1):
-        if depth_m is None:
-            cut = "depth unknown"
-        else:
-            rise = ground_m[index] - ground_m[0] if ground_m is not None else 0.0
-            cut = f"C {_length_text(depth_m + rise, unit)}"
-        found.append(
-            StakePoint(
-                "offset_stake",
-                f"({distance} {side}) {cut} {station}",
-                east + sign * offset_m * math.cos(bearing),
-                north - sign * offset_m * math.sin(bearing),
-                chainage_m,
-                sign * offset_m,
-            )
-        )
-    return found[0], found[1]
+    right = offset_m * np.array([math.cos(bearing), -math.sin(bearing)])
+    place = np.asarray(route.position(chainage_m))
+    return np.array([place - right, place + right])
 
 
-def hole_stakes(
-    route: Route, from_m: float, to_m: float, *, unit: str
-) -> tuple[StakePoint, StakePoint]:
-    """Return the stakes at both ends of the hole, on the pipe (ends are held to the route)."""
-    ends = (max(0.0, min(from_m, to_m)), min(route.length_m, max(from_m, to_m)))
-    kinds: tuple[StakeKind, StakeKind] = ("hole_start", "hole_end")
-    found = []
-    for kind, word, chainage in zip(kinds, ("START", "END"), ends, strict=True):
-        east, north = (float(v) for v in np.asarray(route.position(chainage)))
-        label = f"HOLE {word} {format_station(chainage, unit=unit)}"
-        found.append(StakePoint(kind, label, east, north, chainage))
-    return found[0], found[1]
+def offset_label(side: str, offset_m: float, cut_m: float | None, station: str, unit: str) -> str:
+    """Return what an offset stake carries: distance and side, cut ("C"), station.
+
+    The order of construction stakes (military engineering training manual 14081). The cut is from
+    the ground at the offset stake down to the crown; None: not known.
+    """
+    cut = "depth unknown" if cut_m is None else f"C {format_length(cut_m, unit=unit)}"
+    return f"({format_length(offset_m, unit=unit)} {side}) {cut} {station}"
+
+
+def ground_plane(points_m: npt.ArrayLike, at_m: npt.ArrayLike) -> Floats | None:
+    """Fit a plane to the ground about a place by least squares.
+
+    Parameters
+    ----------
+    points_m : array_like, shape (n, 3)
+        Easting, northing and height of shot points; nan heights are passed over.
+    at_m : array_like, shape (2,)
+
+    Returns
+    -------
+    ndarray, shape (3,), or None
+        Height at the place, rise per metre east and north. None with fewer than four points in
+        reach, points in one line (marks along the pipe alone do not tell the slope across it), or
+        ground that is no plane.
+    """
+    points = np.asarray(points_m, dtype=float).reshape(-1, 3)
+    away = points[:, :2] - np.asarray(at_m)
+    near = np.isfinite(points).all(axis=1) & (np.hypot(away[:, 0], away[:, 1]) <= GROUND_REACH_M)
+    away, height = away[near], points[near, 2]
+    if len(height) < 4:
+        return None
+    centred = away - away.mean(axis=0)
+    narrowest = np.linalg.svd(centred, compute_uv=False)[-1] / np.sqrt(len(centred))
+    if narrowest < LEAST_SPREAD_M:
+        return None
+    design = np.column_stack([np.ones(len(height)), away])
+    found, *_ = np.linalg.lstsq(design, height, rcond=None)
+    if np.sqrt(np.mean((design @ found - height) ** 2)) > MISFIT_M:
+        return None
+    return found
 
 
 def free_ids(used: Iterable[str], count: int) -> tuple[str, ...]:
@@ -298,97 +257,68 @@ def free_ids(used: Iterable[str], count: int) -> tuple[str, ...]:
 
     Digits at the end of an id count too ("BC201"); ids without any are passed over.
     """
-    highest = 0
-    for each in used:
-        digits = ""
-        for letter in reversed(each.strip()):
-            if not (letter.isascii() and letter.isdigit()):
-                break
-            digits = letter + digits
-        if digits:
-            highest = max(highest, int(digits))
+    tails = (re.search(r"[0-9]+$", each.strip()) for each in used)
+    highest = max((int(tail[0]) for tail in tails if tail), default=0)
     return tuple(str(highest + step) for step in range(1, count + 1))
 
 
-def _length_text(metres: float, unit: str) -> str:
-    return f"{metres / unit_m(unit):.{2 if unit == 'm' else 1}f} {'m' if unit == 'm' else 'ft'}"
-
-
-@dataclass(frozen=True, slots=True)
-class ShotPoint:
-    """A shot point that may serve as a check point. ``sigma_m`` is per axis."""
-
-    id: str
-    easting_m: float
-    northing_m: float
-    sigma_m: float
-    fixed: bool = True
-    """Whether its solution was fixed (or is not known to be anything less)."""
-
-
-@dataclass(frozen=True, slots=True)
-class CheckPoint:
-    """A point to occupy before staking, and what it must read within."""
-
-    id: str
-    easting_m: float
-    northing_m: float
-    within_m: float
-    text: str
-
-
 def check_points(
-    points: Sequence[ShotPoint],
+    points: Sequence[SurveyedPoint],
+    at_m: npt.ArrayLike,
     *,
-    easting_m: float,
-    northing_m: float,
     rover_sigma_m: float,
     unit: str,
     count: int = 2,
-) -> tuple[CheckPoint, ...]:
-    """Return the shot points that a rover should occupy before it sets out the stake.
+) -> tuple[tuple[SurveyedPoint, str], ...]:
+    """Return the shot points that a rover occupies before it sets out the stake, and the words.
 
     The best of them by their own sigma, near the stake and apart from one another: two that stand
-    apart also betray a turned or a scaled frame. ``within_m`` is 3 sigma of the difference of two
-    shots, and 0.1 ft (or 3 cm) at least: less is noise. Common practice, no source.
+    apart also betray a turned or a scaled frame. They must read within 3 sigma of the difference
+    of two shots, and 0.1 ft (or 3 cm) at least: less is noise. Common practice, no source. Painted
+    marks wash off, and points that no rover stood on or without a differential solution check
+    nothing: they are passed over.
+
+    Parameters
+    ----------
+    points : sequence of SurveyedPoint
+    at_m : array_like, shape (2,)
+        The stake.
+    rover_sigma_m : float
+        Per axis, of the rover that sets it out.
+    unit : {"m", "ft", "ftUS"}
+        Of the words.
+    count : int
     """
-    least = 0.03 if unit == "m" else 0.1 * unit_m(unit)
     usable = [
         each
         for each in points
-        if all(map(math.isfinite, (each.easting_m, each.northing_m, each.sigma_m)))
-    ]
-    solid = [each for each in usable if each.fixed] or usable
-    chosen: list[ShotPoint] = []
-    while solid and len(chosen) < count:
-        best = min(
-            solid, key=lambda each: (_check_cost(each, chosen, easting_m, northing_m), each.id)
-        )
+        if each.kind != "mark" and each.point.status != "single" and not each.taped
+        and all(map(math.isfinite, (each.easting_m, each.northing_m, each.sigma_m)))
+    ]  # fmt: skip
+    left = [each for each in usable if each.point.status != "float"] or usable
+    chosen: list[SurveyedPoint] = []
+
+    def cost(point: SurveyedPoint) -> tuple[float, str]:
+        # A walk of 100 m counts as a centimetre of sigma; a second point gains by standing apart.
+        gain = min((_apart_m(point, each) for each in chosen), default=0.0)
+        walk = math.hypot(*(np.array([point.easting_m, point.northing_m]) - at_m))
+        return point.sigma_m + 1e-4 * walk - 5e-4 * min(gain, 50.0), point.point.id
+
+    while left and len(chosen) < count:
+        best = min(left, key=cost)
         chosen.append(best)
-        solid = [each for each in solid if _apart(each, best) > 1.0]
-    return tuple(_check(each, rank, least, rover_sigma_m, unit) for rank, each in enumerate(chosen))
+        left = [each for each in left if _apart_m(each, best) > 1.0]
+    least_m, decimals = (0.03, 2) if unit == "m" else (0.1 * unit_m(unit), 1)
+    said = []
+    for each, order in zip(chosen, ("first", *["too"] * count), strict=False):
+        within = max(least_m, 3 * math.hypot(each.sigma_m, rover_sigma_m)) / unit_m(unit)
+        # Rounded up: a stricter figure than it was reckoned would stop good work.
+        shown = math.ceil(within * 10**decimals - 1e-6) / 10**decimals * unit_m(unit)
+        limit = format_length(shown, unit=unit)
+        text = f"occupy {each.point.id} {order}: it must read within {limit}, or stop"
+        said.append((each, text))
+    return tuple(said)
 
 
-def _apart(one: ShotPoint, two: ShotPoint) -> float:
+def _apart_m(one: SurveyedPoint, two: SurveyedPoint) -> float:
     return math.hypot(one.easting_m - two.easting_m, one.northing_m - two.northing_m)
-
-
-def _check_cost(
-    point: ShotPoint, chosen: Sequence[ShotPoint], easting_m: float, northing_m: float
-) -> float:
-    # A walk of 100 m counts as a centimetre of sigma; a second point gains by standing apart.
-    walk = math.hypot(point.easting_m - easting_m, point.northing_m - northing_m)
-    gain = min((_apart(point, each) for each in chosen), default=0.0)
-    return point.sigma_m + 1e-4 * walk - 5e-4 * min(gain, 50.0)
-
-
-def _check(
-    point: ShotPoint, rank: int, least_m: float, rover_sigma_m: float, unit: str
-) -> CheckPoint:
-    within = max(least_m, 3 * math.hypot(point.sigma_m, rover_sigma_m))
-    factor, decimals, name = (unit_m(unit), 2, "m") if unit == "m" else (unit_m(unit), 1, "ft")
-    # Rounded up: a stricter figure than it was reckoned would stop good work.
-    shown = math.ceil(within / factor * 10**decimals - 1e-6) / 10**decimals
-    order = "first" if rank == 0 else "too"
-    text = f"occupy {point.id} {order}: it must read within {shown:.{decimals}f} {name}, or stop"
-    return CheckPoint(point.id, point.easting_m, point.northing_m, shown * factor, text)

@@ -15,26 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.errors import GeometryError
 from geoleak.stake.stake import ELLIPSE_95, ellipse
-from geoleak.stake.words import compass_word, side_of, side_words, slope_words, what_to_shoot
-from geoleak.survey import TapePoint, position_from_tapes, swing, tape_covariance
-from geoleak.units import unit_m
+from geoleak.survey import TapePoint, tape_covariance
+from geoleak.units import format_length, unit_m
 
 if TYPE_CHECKING:
     from geoleak.survey import SurveyedPoint
 
-__all__ = [
-    "TapePoint",
-    "Tie",
-    "Ties",
-    "choose_ties",
-    "position_from_tapes",
-    "recover",
-    "swing",
-    "tape_covariance",
-    "tape_points",
-]
 Floats = npt.NDArray[np.float64]
 
 LEAST_CROSSING_DEG = 20.0
@@ -46,14 +33,28 @@ MOST_FEATURES = 40
 """Only the nearest features are tried: 40 give 9,880 triples."""
 
 
+_COMPASS = (
+    "north",
+    "north-east",
+    "east",
+    "south-east",
+    "south",
+    "south-west",
+    "west",
+    "north-west",
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """One tape. ``distance_m`` is rounded as it is printed; ``bearing_deg`` is to the stake."""
+    """A tape from a fixed feature to the stake, as the tape reads (ground, level)."""
 
-    point: TapePoint
+    feature: str
+    note: str
     distance_m: float
-    text: str
+    """Rounded as it is printed: to 0.01 ft or 1 mm."""
     bearing_deg: float
+    """From the feature to the stake, clockwise from grid north."""
     slope: str = ""
 
 
@@ -63,25 +64,26 @@ class Ties:
 
     Attributes
     ----------
+    points : tuple of TapePoint
+        Three, or two where no third helps, or none: where the tapes are held.
     ties : tuple of Tie
-        Three, or two where no third helps, or none.
+        The tape from each.
+    texts : tuple of str
+        Which side the stake lies on, how well it is found, and what is missing.
+    side : str
+        ``"left"`` or ``"right"`` of the line from the first feature to the second.
     crossing_deg : float
         How square the best pair of tapes crosses, 0 to 90; nan without ties.
     setting_out_sigma_m : float
         Root of the summed variances in both directions (dRMS); nan without ties.
-    semi_major_95_m : float
-        Of the 95 % ellipse of a stake taped from them; nan without ties.
-    texts : tuple of str
-        Which side the stake lies on, how well it is found, and what is missing.
     """
 
+    points: tuple[TapePoint, ...]
     ties: tuple[Tie, ...]
-    crossing_deg: float
-    setting_out_sigma_m: float
-    semi_major_95_m: float
     texts: tuple[str, ...]
     side: str = ""
-    """``"left"`` or ``"right"`` of the line from the first feature to the second."""
+    crossing_deg: float = math.nan
+    setting_out_sigma_m: float = math.nan
 
 
 def tape_points(points: Iterable[SurveyedPoint]) -> tuple[TapePoint, ...]:
@@ -144,23 +146,6 @@ def choose_ties(
     return _made(best, place)
 
 
-def recover(ties: Ties) -> Floats:
-    """Return easting and northing (2,) of the stake from the printed ties alone.
-
-    Raises
-    ------
-    GeometryError
-        Without ties.
-    """
-    if len(ties.ties) < 2:
-        raise GeometryError("there are no ties to find the stake from")
-    return position_from_tapes(
-        [each.point for each in ties.ties],
-        [each.distance_m for each in ties.ties],
-        side=ties.side,
-    )
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _Place:
     stake: Floats
@@ -171,7 +156,7 @@ class _Place:
 
 
 def _none(text: str) -> Ties:
-    return Ties((), math.nan, math.nan, math.nan, (text,))
+    return Ties((), (), (text,))
 
 
 def _usable(points: Sequence[TapePoint], stake: Floats, tape_length_m: float) -> list[TapePoint]:
@@ -240,15 +225,15 @@ def _made(chosen: tuple[TapePoint, ...], place: _Place) -> Ties:
     texts = [side_words(ordered[0].name, ordered[1].name, at[0], at[1], place.stake, place.to_grid)]
     texts.append(
         f"tapes cross at {crossing:.0f} degrees: the stake is found within "
-        f"{_shown(float(major), place.unit)} ({compass_word(place.to_grid(float(bearing)))}, 95 %) "
-        f"with a tape good to {_shown(place.tape_sigma_m, place.unit)}"
+        f"{_tape(float(major), place.unit)} ({compass_word(place.to_grid(float(bearing)))}, 95 %) "
+        f"with a tape good to {_tape(place.tape_sigma_m, place.unit)}"
     )
     if crossing < GOOD_CROSSING_DEG:
         texts.append("the tapes cross flatly: pull them tight, or shoot a feature farther round")
     if len(ties) == 2:
         texts.append("two ties only, so nothing checks them: no third feature is within reach")
     side = side_of(at[0], at[1], place.stake)
-    return Ties(ties, crossing, drms, float(major), tuple(texts), side)
+    return Ties(ordered, ties, tuple(texts), side, crossing, drms)
 
 
 def _baseline_first(chosen: tuple[TapePoint, ...], stake: Floats) -> tuple[TapePoint, ...]:
@@ -270,13 +255,83 @@ def _tie(point: TapePoint, place: _Place) -> Tie:
     to = place.stake - _xy(point)
     length = math.hypot(*to)
     bearing = math.degrees(math.atan2(to[0], to[1])) % 360
-    factor, decimals = unit_m(place.unit), 3 if place.unit == "m" else 2
-    name = "m" if place.unit == "m" else "ft"
-    shown = round(length / factor, decimals)
+    factor, decimals = unit_m(place.unit), _decimals(place.unit)
+    shown_m = round(length / factor, decimals) * factor
     rise = place.height_m - point.height_m
     slope = slope_words(rise, length, place.tape_sigma_m, place.unit)
-    return Tie(point, shown * factor, f"{shown:.{decimals}f} {name}", place.to_grid(bearing), slope)
+    return Tie(point.id, point.note, shown_m, place.to_grid(bearing), slope)
 
 
-def _shown(metres: float, unit: str) -> str:
-    return f"{metres / unit_m(unit):.{3 if unit == 'm' else 2}f} {'m' if unit == 'm' else 'ft'}"
+def _decimals(unit: str) -> int:
+    """Return the digits that a tape is read to: 1 mm, or 0.01 ft."""
+    return 3 if unit == "m" else 2
+
+
+def _tape(metres: float, unit: str) -> str:
+    return format_length(metres, unit=unit, decimals=_decimals(unit))
+
+
+def compass_word(bearing_deg: float) -> str:
+    """Return the nearest of the eight directions.
+
+    >>> compass_word(350.0)
+    'north'
+    """
+    return _COMPASS[round(bearing_deg / 45) % 8]
+
+
+def side_of(first_xy: Floats, second_xy: Floats, stake: Floats) -> str:
+    """Return ``"left"`` or ``"right"`` of the line from the first place to the second."""
+    along, to = second_xy - first_xy, stake - first_xy
+    return "left" if along[0] * to[1] - along[1] * to[0] > 0 else "right"
+
+
+def side_words(
+    first: str,
+    second: str,
+    first_xy: Floats,
+    second_xy: Floats,
+    stake: Floats,
+    to_grid: Callable[[float], float],
+) -> str:
+    """Return which of the two places the tapes meet at is the stake."""
+    along, side = second_xy - first_xy, side_of(first_xy, second_xy, stake)
+    bearing = math.degrees(math.atan2(along[0], along[1])) + (-90 if side == "left" else 90)
+    return (
+        f"two tapes meet at two places: standing at {first} and facing {second}, the stake is on "
+        f"your {side}, the {compass_word(to_grid(bearing % 360))} side of the line between them"
+    )
+
+
+def slope_words(rise_m: float, level_m: float, tape_sigma_m: float, unit: str) -> str:
+    """Return a note where a tape laid on the ground would read longer than a level one.
+
+    Empty where the heights are not known or the difference is less than the tape's own error.
+    """
+    if not math.isfinite(rise_m):
+        return ""
+    along = math.hypot(level_m, rise_m)
+    if along - level_m <= tape_sigma_m:
+        return ""
+    way, rise = "up" if rise_m > 0 else "down", format_length(abs(rise_m), unit=unit, decimals=1)
+    return (
+        f"the ground goes {way} {rise} to the stake: hold the tape level (laid on the slope it "
+        f"reads {_tape(along, unit)})"
+    )
+
+
+def what_to_shoot(near: Sequence[TapePoint], stake: Floats, tape_length_m: float, unit: str) -> str:
+    """Return what to shoot so that ties can be given."""
+    reach = format_length(tape_length_m, unit=unit, decimals=0)
+    if not near:
+        return (
+            f"no ties: no fixed feature within {reach} of the stake; shoot three (building "
+            "corners, poles, hydrants) spread around it and code them as features"
+        )
+    to = np.array([near[0].easting_m, near[0].northing_m]) - stake
+    bearing = math.degrees(math.atan2(to[0], to[1]))
+    square = (compass_word((bearing + 90) % 360), compass_word((bearing - 90) % 360))
+    words = f"shoot a fixed feature {square[0]} or {square[1]} of the stake, within {reach} of it"
+    if len(near) == 1:
+        return f"no ties: only {near[0].name} is within {reach} of the stake; {words}"
+    return words

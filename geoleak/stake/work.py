@@ -1,0 +1,341 @@
+"""The decision's stake worked out: everything that is printed, set out and minded there."""
+
+from __future__ import annotations
+
+import datetime
+import functools
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.advice import decide
+from geoleak.cautions import hole_cautions, listening_cautions, not_before
+from geoleak.posterior import Posterior
+from geoleak.site import Note
+from geoleak.stake.hole import (
+    Hole,
+    dig_depth_m,
+    hole_notes,
+    hole_outline,
+    hole_width_m,
+    reproject,
+    sloped_hole,
+    surface_words,
+)
+from geoleak.stake.services import NearService, Service, near_services, services_of
+from geoleak.stake.stake import (
+    ELLIPSE_95,
+    ErrorSource,
+    SettingOutEllipse,
+    Stake,
+    budget,
+    check_points,
+    ellipse,
+    free_ids,
+    ground_plane,
+    offset_label,
+    offset_places_m,
+    on_bend,
+    setting_out_covariance,
+)
+from geoleak.stake.ties import Ties, choose_ties, tape_points
+from geoleak.survey import Survey, SurveyedLeg, depth_is_known
+from geoleak.units import format_station
+
+if TYPE_CHECKING:
+    from shapely import Polygon
+
+Floats = npt.NDArray[np.float64]
+_Row = tuple[str, str, Floats, float | None, str]
+"""Of a stake: kind, label, place (2,) in the working frame, elevation in metres, what to do."""
+
+
+class Stakeout:
+    """All that hangs on the stake of a survey's posterior.
+
+    Parameters
+    ----------
+    survey, posterior
+    now : datetime.datetime, optional
+        Local time; without it a locate request is not known to be valid yet.
+
+    Attributes
+    ----------
+    decision : Decision
+    leg : SurveyedLeg
+        The stake's.
+    at_m : float
+        Its chainage.
+    place_m : ndarray, shape (2,)
+        Its easting and northing in the working frame.
+    """
+
+    def __init__(
+        self, survey: Survey, posterior: Posterior, *, now: datetime.datetime | None = None
+    ) -> None:
+        self.survey, self.posterior, self.now = survey, posterior, now
+        self.crew, self.unit = survey.site.crew, survey.site.length_unit
+        sigma = [
+            p.sigma_m
+            for p in survey.points
+            if p.point.status in ("fixed", "unknown") and not p.taped
+        ]
+        # The rover that shot the marks sets the stake out.
+        self.rover_sigma_m = float(np.median(sigma)) if sigma else 0.02
+        depth = float(np.median(posterior.cells.depth_m))
+        self.decision = decide(
+            survey,
+            posterior,
+            setting_out_sigma=self._setting_out_sigma_m,
+            hole_half_width_m=hole_width_m(depth, self.crew.bucket_width_m) / 2,
+        )
+        self.digs = self.decision.verdict == "dig"
+        self.leg, self.at_m = survey.legs[self.decision.leg], self.decision.stake_m
+        self.place_m = np.asarray(self.leg.route.position(self.at_m), dtype=float)[:2]
+        self.station = f"{self.leg.name} {format_station(self.at_m, unit=self.unit)}"
+        self.depth_known = depth_is_known(survey.site, self.leg.leg)
+        self.crown_m = float(self.leg.fit.crown_depth_m(self.at_m))
+        self.crown_sigma_m = float(self.leg.fit.depth_sigma_m(self.at_m))
+
+    def _setting_out_sigma_m(self, leg: int, chainage_m: float) -> tuple[float, float]:
+        rows = self.budget(self.survey.legs[leg], chainage_m)
+        rover = [row for row in rows if row.source.startswith("rover")]
+        # Readings and stake stand on one fitted line: along the pipe its error is common to
+        # both and only the rover's counts. Across the pipe all of it does.
+        return math.sqrt(sum(row.sigma_along_m**2 for row in rover)), rows[-1].sigma_across_m
+
+    def budget(self, leg: SurveyedLeg, chainage_m: float) -> tuple[ErrorSource, ...]:
+        """Return the sources of error of a stake on a leg."""
+        return budget(
+            leg.fit,
+            chainage_m,
+            rover_bias_m=self.survey.site.point_file.rover_bias_m,
+            rover_sigma_m=self.rover_sigma_m,
+        )
+
+    def ellipse_95(self, leg: SurveyedLeg, chainage_m: float) -> SettingOutEllipse:
+        """Return where a stake set out on a leg may stand."""
+        covariance = setting_out_covariance(leg.fit, chainage_m, rover_sigma_m=self.rover_sigma_m)
+        major, minor, bearing = ellipse(covariance, radius_sigmas=ELLIPSE_95)
+        # An axis runs both ways: turned onto the grid's north it stays within half a circle.
+        axis = self._grid_bearing_deg(float(bearing)) % 180.0
+        return SettingOutEllipse(float(major), float(minor), axis)
+
+    def _grid_bearing_deg(self, bearing_deg: float) -> float:
+        return float(self.survey.frame.bearing_grid_deg(bearing_deg))
+
+    def lonlat_accuracy_m(self, leg: SurveyedLeg, chainage_m: float) -> float | None:
+        """Return how vague longitude and latitude of a place on a leg are; None: a local site."""
+        stated = self.survey.frame.lonlat_accuracy_m
+        if stated is None:
+            return None
+        return math.hypot(stated, self.ellipse_95(leg, chainage_m).semi_major_m)
+
+    def ground_m(self, leg: SurveyedLeg, chainage_m: float) -> float | None:
+        """Return the height of the ground over a leg (ends held to it); None where not known."""
+        if not leg.route.has_heights:
+            return None
+        at_m = min(max(chainage_m, 0.0), leg.route.length_m)
+        return float(leg.route.height_m(at_m)) + float(leg.fit.depth_m(at_m))
+
+    @property
+    def sides(self) -> dict[str, float]:
+        """The chance on each side of the boundary, where a leg states one."""
+        legs = self.survey.legs
+        if all(leg.boundary_m is None and leg.leg.side is None for leg in legs):
+            return {}
+        cells, mass = self.posterior.cells, self.posterior.mass
+        side: dict[str, float] = {}
+        for leg in legs:
+            mine = cells.leg == leg.number
+            if leg.boundary_m is not None:
+                below = mine & (cells.chainage_m < leg.boundary_m)
+                name = leg.leg.boundary
+                parts = {f"up to {name}": mass[below], f"past {name}": mass[mine & ~below]}
+            else:
+                parts = {leg.leg.side or f"leg {leg.name}": mass[mine]}
+            for text, share in parts.items():
+                side[text] = side.get(text, 0.0) + float(share.sum())
+        side["on no traced leg"] = float(self.posterior.elsewhere)
+        return side
+
+    @functools.cached_property
+    def hole(self) -> tuple[Hole, Polygon]:
+        """The hole and its outline in the working frame."""
+        decided, route, soil = self.decision.hole, self.leg.route, self.crew.soil_type
+        _, from_m, to_m = self._piece
+        depth, sigma = None, 0.0
+        if self.depth_known:
+            depth = dig_depth_m(self.crown_m, self.leg.leg.outside_diameter_m or 0.0)
+            sigma = self.crown_sigma_m
+        width = hole_width_m(depth, self.crew.bucket_width_m)
+        outline = hole_outline(route, from_m, to_m, width)
+        notes = hole_notes(route, from_m, to_m, depth_m=depth, depth_sigma_m=sigma, soil=soil)
+        sloped, volume = None, None
+        if depth is not None:
+            sloped, volume = sloped_hole(outline, depth + sigma, soil)
+            notes = (surface_words(sloped, soil or "C", unit=self.unit), *notes)
+        hole = Hole(
+            pieces=tuple(
+                (self.survey.legs[number].name, float(low), float(high))
+                for number, low, high in decided.pieces
+            ),
+            length_m=decided.length_m,
+            before_stake_m=self.at_m - from_m,
+            past_stake_m=to_m - self.at_m,
+            width_m=width,
+            depth_m=depth,
+            area_m2=float(outline.area),
+            volume_m3=None if depth is None else float(outline.area) * depth,
+            outline_wkt=self._wkt(outline),
+            notes=notes,
+            soil=soil or "C",
+            sloped_area_m2=None if sloped is None else float(sloped.area),
+            sloped_volume_m3=volume,
+            sloped_outline_wkt=None if sloped is None else self._wkt(sloped),
+        )
+        return hole, outline
+
+    @property
+    def _piece(self) -> tuple[int, float, float]:
+        """The piece of the hole on the stake's own leg."""
+        return next(p for p in self.decision.hole.pieces if p[0] == self.decision.leg)
+
+    def _wkt(self, outline: Polygon) -> str:
+        """Return an outline in the printed grid as text, for the request's white marking."""
+        import shapely
+
+        return str(
+            shapely.to_wkt(reproject(outline, self.survey.frame.to_grid), rounding_precision=3)
+        )
+
+    @functools.cached_property
+    def ties(self) -> Ties:
+        """The tapes that find the stake again; none where nobody is to dig."""
+        if not self.digs:
+            return Ties((), (), ())
+        ground = self.ground_m(self.leg, self.at_m)
+        return choose_ties(
+            tape_points(self.survey.features),
+            easting_m=float(self.place_m[0]),
+            northing_m=float(self.place_m[1]),
+            height_m=math.nan if ground is None else ground,
+            tape_length_m=self.crew.tape_length_m,
+            tape_sigma_m=self.crew.tape_sigma_m,
+            unit=self.unit,
+            bearing_to_grid=self._grid_bearing_deg,
+        )
+
+    @functools.cached_property
+    def services(self) -> tuple[tuple[Service, ...], tuple[NearService, ...], tuple[Note, ...]]:
+        """Every other service, those near the hole, and what there is to say of their files."""
+        every, notes = services_of(self.survey)
+        near = near_services(
+            every,
+            route=self.leg.route,
+            stake_m=self.at_m,
+            outline=self.hole[1],
+            unit=self.unit,
+            tolerance_zone_m=self.crew.tolerance_zone_m,
+        )
+        return every, near, notes
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """The usual cautions of the hole, or of listening on."""
+        if not self.digs:
+            return listening_cautions()
+        return hole_cautions(
+            depth_m=self.hole[0].depth_m,
+            depth_sigma_m=self.crown_sigma_m,
+            services=tuple(each.text for each in self.services[1] if each.in_tolerance_zone),
+            listening=(self.decision.value_of_reading or 0.0) > 0.0,
+        )
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What there is to say of the services' files and of a stake on a bend."""
+        if not (self.digs and on_bend(self.leg.route, self.at_m)):
+            return self.services[2]
+        text = (
+            f'the stake stands on a bend of leg "{self.leg.name}": the offset stakes are square to '
+            "the middle of the bend, and the hole follows the pipe round it"
+        )
+        return (*self.services[2], Note("stake_on_bend", text))
+
+    @property
+    def not_before(self) -> str | None:
+        """Why nobody may dig yet, or None."""
+        request = self.survey.site.locate_request
+        return not_before(
+            number=request.number,
+            valid_from=request.valid_from,
+            expires=request.expires,
+            now=self.now,
+        )
+
+    @functools.cached_property
+    def stakes(self) -> tuple[tuple[Stake, Floats], ...]:
+        """What a rover sets out, with each place (2,) in the working frame, check points last."""
+        survey = self.survey
+        rows = self._hole_rows() if self.digs else self._listening_rows()
+        first = rows[0][2] if rows else self.place_m
+        checks = check_points(
+            survey.points, first, rover_sigma_m=self.rover_sigma_m, unit=self.unit
+        )
+        for each, text in checks:
+            place = np.array([each.easting_m, each.northing_m])
+            label, height = f"CHECK {each.point.id}", each.point.elevation_m
+            rows.append(("check_point", label, place, height, text))
+        made = []
+        for name, (kind, label, place, height, text) in zip(
+            free_ids(survey.site.points, len(rows)), rows, strict=True
+        ):
+            east, north = (float(v) for v in survey.frame.to_grid(*place))
+            made.append((Stake(name, kind, label, east, north, height, text), place))
+        return tuple(made)
+
+    def _hole_rows(self) -> list[_Row]:
+        """Return the stake, the offset stakes and the ends of the hole."""
+        route, offset_m = self.leg.route, self.crew.offset_stake_m
+        station = format_station(self.at_m, unit=self.unit)
+        ground = self.ground_m(self.leg, self.at_m)
+        rows: list[_Row] = [("stake", f"LEAK {station}", self.place_m, ground, "")]
+        shot = [(p.easting_m, p.northing_m, p.height_m) for p in self.survey.points]
+        plane = ground_plane(shot, self.place_m)
+        beside = offset_places_m(route, self.at_m, offset_m)
+        for side, place in zip("LR", beside, strict=True):
+            rise = 0.0 if plane is None else float(plane[1:] @ (place - self.place_m))
+            cut = self.crown_m + rise if self.depth_known else None
+            height, own = ground, ground_plane(shot, place)
+            if ground is not None and own is not None:
+                height = ground + float(own[1:] @ (place - self.place_m))
+            label = offset_label(side, offset_m, cut, station, self.unit)
+            rows.append(("offset_stake", label, place, height, ""))
+        _, from_m, to_m = self._piece
+        for word, end in (("start", max(0.0, from_m)), ("end", min(route.length_m, to_m))):
+            place = np.asarray(route.position(end), dtype=float)[:2]
+            label = f"HOLE {word.upper()} {format_station(end, unit=self.unit)}"
+            rows.append((f"hole_{word}", label, place, self.ground_m(self.leg, end), ""))
+        return rows
+
+    def _listening_rows(self) -> list[_Row]:
+        """Return the places of the next readings, the most telling first.
+
+        A contact reading stands at the fitting as it was shot, every other on the fitted line.
+        """
+        shots = {each.point.id: each for each in self.survey.points}
+        rows: list[_Row] = []
+        for number, each in enumerate(self.decision.next_readings, start=1):
+            leg = self.survey.legs[each.leg]
+            place = np.asarray(leg.route.position(each.chainage_m), dtype=float)[:2]
+            shot = shots.get(each.point) if each.point and each.kind == "contact" else None
+            if shot is not None:
+                place = np.array([shot.easting_m, shot.northing_m])
+            station = format_station(each.chainage_m, unit=self.unit)
+            label = f"LISTEN {number} {each.kind.replace('_', ' ')} {leg.name} {station}"
+            height = self.ground_m(leg, each.chainage_m)
+            rows.append(("next_reading", label, place, height, ""))
+        return rows
