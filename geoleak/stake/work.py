@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from geoleak.advice import decide
 from geoleak.cautions import hole_cautions, listening_cautions, not_before
+from geoleak.evidence import candidates
 from geoleak.posterior import Posterior
 from geoleak.site import Note
 from geoleak.stake.hole import (
@@ -84,7 +85,9 @@ class Stakeout:
         ]
         # The rover that shot the marks sets the stake out.
         self.rover_sigma_m = float(np.median(sigma)) if sigma else 0.02
-        depth = float(np.median(posterior.cells.depth_m))
+        cells = posterior.cells
+        places = candidates(survey, cells.leg, cells.chainage_m, posterior.mass)
+        depth = float(np.median(places.depth_m))
         self.decision = decide(
             survey,
             posterior,
