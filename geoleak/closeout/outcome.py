@@ -1,0 +1,113 @@
+"""Where the leak was, held against what was promised: the entries of closeout.json."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+# A leak found farther from every traced leg was on none of them: common practice, no source.
+FAR_FROM_LEGS_M = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLeak:
+    """Where a leak was: ``leg`` is None where it was on no traced leg; depth to the crown."""
+
+    leg: str | None
+    chainage_m: float | None
+    depth_m: float | None
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """What the result said that the hole was dug under."""
+
+    run: str
+    verdict: str
+    chance_in_hole: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One hole, dug and looked into.
+
+    Attributes
+    ----------
+    along_m, across_m : float or None
+        Found minus stake: positive up-chainage, and to the right looking up-chainage. None for a
+        dry hole; ``along_m`` None where the leak was on another leg than the stake.
+    in_hole : bool or None
+        Whether the leak lay within the hole that the result named, whatever its verdict. For a dry
+        hole False.
+    interval : {50, 80, 95} or None
+        The smallest stated interval that holds the leak; None where none does.
+    repaired : bool or None
+        Whether a meter run after the repair proved it.
+    """
+
+    outcome: Literal["leak", "dry"]
+    leak: FoundLeak | None
+    along_m: float | None
+    across_m: float | None
+    in_hole: bool
+    interval: int | None
+    promised: Promise
+    repaired: bool | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the entry of closeout.json."""
+        return asdict(self)
+
+
+def promise_of(result: Mapping[str, Any]) -> Promise:
+    """Return what a result.json promised."""
+    decision = result["decision"]
+    return Promise(result["run"]["id"], decision["verdict"], decision["chance_in_hole"])
+
+
+def leak_outcome(
+    result: Mapping[str, Any],
+    leak: FoundLeak,
+    *,
+    across_m: float | None,
+    repaired: bool | None = None,
+) -> Outcome:
+    """Return a found leak held against a result.
+
+    Parameters
+    ----------
+    result : Mapping
+        result.json as it was when the hole was dug.
+    leak : FoundLeak
+    across_m : float or None
+        Of the found place from the leg's fitted line, right positive.
+    repaired : bool, optional
+    """
+    stated = result["leak"]
+    same = leak.leg is not None and leak.leg == stated["leg"]
+    along = leak.chainage_m - stated["chainage_m"] if same and leak.chainage_m is not None else None
+    holds = [p for p in (50, 80, 95) if _within(leak, stated[f"interval_{p}"])]
+    return Outcome(
+        outcome="leak",
+        leak=leak,
+        along_m=along,
+        across_m=across_m,
+        in_hole=_within(leak, result["decision"]["hole"]["pieces"]),
+        interval=min(holds, default=None),
+        promised=promise_of(result),
+        repaired=repaired,
+    )
+
+
+def dry_outcome(result: Mapping[str, Any]) -> Outcome:
+    """Return a dry hole held against a result."""
+    return Outcome("dry", None, None, None, False, None, promise_of(result))
+
+
+def _within(leak: FoundLeak, pieces: Sequence[Sequence[Any]]) -> bool:
+    at = leak.chainage_m
+    return at is not None and any(
+        leg == leak.leg and start <= at <= end for leg, start, end in pieces
+    )

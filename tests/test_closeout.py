@@ -1,0 +1,146 @@
+"""Outcomes held against promises, and the record over many sites."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from geoleak.closeout.outcome import FoundLeak, dry_outcome, leak_outcome
+from geoleak.closeout.record import closed_sites, exact_p, share_with_bounds, summary
+from geoleak.errors import InputError
+
+LENGTH_M = 80.0
+
+
+def result_of(mean: float, sigma: float, *, verdict: str = "dig", chance: float = 0.9) -> dict:
+    """Return the keys of a result.json that the record reads: a normal posterior on one leg."""
+    at = np.linspace(0.0, LENGTH_M, 1601)
+    half = {p: sigma * stats.norm.ppf(0.5 + p / 200) for p in (50, 80, 95)}
+    return {
+        "run": {"id": "abc123"},
+        "leak": {
+            "leg": "yard",
+            "chainage_m": mean,
+            **{f"interval_{p}": [["yard", mean - h, mean + h]] for p, h in half.items()},
+        },
+        "decision": {
+            "verdict": verdict,
+            "chance_in_hole": chance,
+            "hole": {"pieces": [["yard", mean - 0.75, mean + 0.75]]},
+        },
+        "legs": [{"name": "yard", "material": "pvc"}],
+        "readings": [
+            {"kind": "surface", "leg": "yard", "chainage_m": mean + 1.0, "level_db": 50.0,
+             "surface": "grass"},
+            {"kind": "surface", "leg": "yard", "chainage_m": mean - 3.0, "level_db": 40.0,
+             "surface": "concrete"},
+        ],
+        "profile": [{"leg": "yard", "chainage_m": at.tolist(),
+                     "density_per_m": stats.norm.pdf(at, mean, sigma).tolist()}],
+        "job": {"technician": "crew A"},
+    }  # fmt: skip
+
+
+def at(chainage_m: float | None, leg: str | None = "yard") -> FoundLeak:
+    return FoundLeak(leg, chainage_m, 0.9, "joint")
+
+
+def write(folder: Path, result: dict, outcomes: list) -> None:
+    (folder / "out").mkdir(parents=True)
+    (folder / "site.toml").write_text("")
+    (folder / "out" / "result.json").write_text(json.dumps(result))
+    if outcomes:
+        (folder / "closeout.json").write_text(json.dumps([each.to_dict() for each in outcomes]))
+
+
+def test_a_leak_is_held_against_stake_hole_and_intervals() -> None:
+    result = result_of(40.0, 0.5)
+    found = leak_outcome(result, at(40.6), across_m=-0.2)
+    assert found.along_m == pytest.approx(0.6)
+    assert (found.in_hole, found.interval) == (True, 80)
+    assert leak_outcome(result, at(40.1), across_m=0).interval == 50
+    assert leak_outcome(result, at(42.0), across_m=0).interval is None
+    edge = 40.75
+    assert leak_outcome(result, at(edge - 1e-6), across_m=0).in_hole
+    assert not leak_outcome(result, at(edge + 1e-6), across_m=0).in_hole
+    other = leak_outcome(result, at(40.0, "side"), across_m=0)
+    assert (other.along_m, other.in_hole, other.interval) == (None, False, None)
+    nowhere = leak_outcome(result, at(None, None), across_m=None)
+    assert (nowhere.along_m, nowhere.in_hole) == (None, False)
+
+
+def test_exact_p_is_the_binomial_s_where_promises_are_alike() -> None:
+    for hits in range(13):
+        held = [k < hits for k in range(12)]
+        assert exact_p(held, [0.8] * 12) == pytest.approx(stats.binomtest(hits, 12, 0.8).pvalue)
+    # Hits from mixed promises: all p of an honest record, none too often small.
+    rng = np.random.default_rng(3)
+    promised = rng.uniform(0.6, 0.98, 60)
+    p = [exact_p(rng.random(60) < promised, promised) for _ in range(400)]
+    assert np.mean(np.array(p) < 0.05) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
+
+
+def test_bounds_of_a_share() -> None:
+    assert share_with_bounds(0, 0) is None
+    # Clopper-Pearson closed form at the ends: 1 - (alpha / 2) ** (1 / n).
+    assert share_with_bounds(0, 20)[2] == pytest.approx(1 - 0.025 ** (1 / 20))
+    assert share_with_bounds(20, 20)[1] == pytest.approx(0.025 ** (1 / 20))
+
+
+def test_an_honest_record_reads_honest(tmp_path: Path) -> None:
+    rng = np.random.default_rng(11)
+    for k in range(300):
+        sigma = float(rng.uniform(0.3, 1.0))
+        mean = float(rng.uniform(15, 65))
+        chance = float(2 * stats.norm.cdf(0.75 / sigma) - 1)
+        result = result_of(mean, sigma, chance=chance)
+        found = leak_outcome(result, at(mean + sigma * rng.normal()), across_m=0.0)
+        write(tmp_path / f"site{k:03}", result, [found])
+    seen = summary(closed_sites([tmp_path]))
+    assert (seen["sites"], seen["closed"], seen["digs"]) == (300, 300, 300)
+    assert seen["p_value"] > 0.01
+    for percent in (50, 80, 95):
+        _, low, high = seen["coverage"][str(percent)]
+        assert low - 0.02 <= percent / 100 <= high + 0.02
+    assert stats.kstest(seen["quantiles"], "uniform").pvalue > 0.01
+    assert seen["loudest_median_error_m"] > seen["median_error_m"]
+    assert seen["by"]["material"] == {
+        "pvc": {"sites": 300, "in_hole": seen["hits"], "dry_holes": 0}
+    }
+    assert set(seen["by"]["surface"]) == {"grass", "concrete"}
+
+
+def test_a_boastful_record_is_caught(tmp_path: Path) -> None:
+    rng = np.random.default_rng(12)
+    for k in range(120):
+        result = result_of(40.0, 0.3, chance=0.98)
+        write(
+            tmp_path / f"s{k}", result,
+            [leak_outcome(result, at(40.0 + 0.8 * rng.normal()), across_m=0.0)],
+        )  # fmt: skip
+    seen = summary(closed_sites([tmp_path]))
+    assert seen["p_value"] < 1e-6
+    assert stats.kstest(seen["quantiles"], "uniform").pvalue < 1e-6
+
+
+def test_dry_holes_and_open_sites_count(tmp_path: Path) -> None:
+    result = result_of(40.0, 0.5)
+    write(tmp_path / "a", result, [dry_outcome(result), leak_outcome(result, at(43), across_m=0)])
+    write(tmp_path / "b", result, [])
+    seen = summary(closed_sites([tmp_path]))
+    assert (seen["sites"], seen["closed"], seen["digs"], seen["hits"], seen["dry_holes"]) == (
+        2, 1, 2, 0, 1,
+    )  # fmt: skip
+
+
+def test_no_site_and_no_json_are_said(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"no site\.toml"):
+        closed_sites([tmp_path])
+    write(tmp_path / "a", result_of(1.0, 0.1), [])
+    (tmp_path / "a" / "closeout.json").write_text("{")
+    with pytest.raises(InputError, match="cannot be read"):
+        closed_sites([tmp_path])
