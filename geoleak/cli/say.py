@@ -75,3 +75,29 @@ def bar(text: str) -> Iterator[Callable[[float], None]]:
         if shown and last >= 0:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
+
+
+@contextmanager
+def counted(what: str, total: int) -> Iterator[Callable[[], None]]:
+    """Give a callback that counts one thing done, with rate and time left, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        MofNCompleteColumn(),
+        TextColumn(what),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(
+        *columns, console=console, disable=not console.is_terminal, transient=True
+    ) as bar:
+        task = bar.add_task(what, total=total, rate="")
+
+        def count() -> None:
+            bar.advance(task)
+            speed = bar.tasks[0].speed
+            bar.update(task, rate=f"{speed:.1f} a second," if speed else "")
+
+        yield count

@@ -1,0 +1,1 @@
+"""Many sites: each below some folders located, on this machine's cores or on a cluster."""

@@ -1,0 +1,114 @@
+"""What a run leaves beside the sites' own folders: a table, a layer of points, and one page."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from geoleak.errors import GeoleakError
+
+COLUMNS = (
+    "site", "status", "verdict", "chance_in_hole", "leg", "chainage_m",
+    "easting", "northing", "crs", "message",
+)  # fmt: skip
+# What asks for somebody's attention first: a hole to dig, then a check, then failures to mend.
+ORDER = {"dig": 0, "check_first": 1, "listen_on": 2, None: 3}
+
+Row = dict[str, Any]
+
+
+def sorted_rows(rows: Sequence[Row]) -> list[Row]:
+    """Return rows by verdict, then by falling chance, then by name."""
+    return sorted(
+        rows,
+        key=lambda row: (
+            ORDER.get(row["verdict"], 3), -(row["chance_in_hole"] or 0.0), row["site"]
+        ),
+    )  # fmt: skip
+
+
+def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> list[Path]:
+    """Write batch.csv, batch.gpkg, index.html (and batch.parquet) and return their paths."""
+    ordered = sorted_rows(rows)
+    written = [_csv(ordered, out / "batch.csv"), _page(ordered, out)]
+    written.append(_layer(ordered, out / "batch.gpkg"))
+    if parquet:
+        written.append(_parquet(ordered, out / "batch.parquet"))
+    return written
+
+
+def _put(path: Path, text: str) -> Path:
+    beside = path.with_name(f".{path.name}.new")
+    beside.write_text(text, encoding="utf-8")
+    beside.replace(path)
+    return path
+
+
+def _csv(rows: Sequence[Row], path: Path) -> Path:
+    stream = io.StringIO()
+    table = csv.writer(stream, lineterminator="\n")
+    table.writerow(COLUMNS)
+    table.writerows([_cell(row[name]) for name in COLUMNS] for row in rows)
+    return _put(path, stream.getvalue())
+
+
+def _cell(value: Any) -> Any:
+    """Return a value that no spreadsheet runs as a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@\t" else value
+
+
+def _frame(rows: Sequence[Row]) -> Any:
+    import pandas as pd
+
+    return pd.DataFrame([[row[name] for name in COLUMNS] for row in rows], columns=list(COLUMNS))
+
+
+def _layer(rows: Sequence[Row], path: Path) -> Path:
+    import geopandas as gpd
+    import shapely
+
+    points = [None if row["lon"] is None else shapely.Point(row["lon"], row["lat"]) for row in rows]
+    frame = gpd.GeoDataFrame(_frame(rows), geometry=points, crs="EPSG:4326")
+    beside = path.with_name(f".{path.name}.new.gpkg")
+    beside.unlink(missing_ok=True)
+    frame.to_file(beside, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
+    beside.replace(path)
+    return path
+
+
+def _parquet(rows: Sequence[Row], path: Path) -> Path:
+    try:
+        _frame(rows).to_parquet(path, engine="pyarrow", index=False)
+    except ImportError:
+        raise GeoleakError("--also parquet needs pyarrow; install geoleak[parquet]") from None
+    return path
+
+
+def _page(rows: Sequence[Row], out: Path) -> Path:
+    """Write one page: a table that shows thousands of rows, and a map of where they are."""
+    from xstatic.pkg import leaflet
+
+    home = Path(leaflet.BASE_DIR)
+    shown = [
+        [row["site"], row["verdict"] or "failed", row["chance_in_hole"], row["leg"],
+         row["chainage_m"], row["message"], row["lon"], row["lat"],
+         row["status"] == "ok" and (out / row["site"] / "map.html").is_file()]
+        for row in rows
+    ]  # fmt: skip
+    assets = resources.files("geoleak.batch").joinpath("assets")
+    page = assets.joinpath("index.html").read_text(encoding="utf-8")
+    # No text of a site's own may end the script element or begin a comment in it.
+    data = json.dumps(shown, allow_nan=False).replace("<", "\\u003c")
+    for name, text in {
+        "LEAFLET_CSS": (home / "leaflet.css").read_text(encoding="utf-8"),
+        "LEAFLET_JS": (home / "leaflet.js").read_text(encoding="utf-8"),
+        "SCRIPT": assets.joinpath("index.js").read_text(encoding="utf-8"),
+        "ROWS": data,
+    }.items():
+        page = page.replace("{{" + name + "}}", text)
+    return _put(out / "index.html", page)

@@ -1,0 +1,95 @@
+"""``geoleak batch``: every site below some folders."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from geoleak.cli.app import JsonOption, app
+
+
+@app.command(
+    short_help="Locate every site below some folders.",
+    epilog="Example: geoleak batch sample_sites --out all_sites",
+)
+def batch(
+    folders: Annotated[
+        list[Path],
+        typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
+    ],
+    out: Annotated[Path, typer.Option("--out", metavar="OUT", help="Where all of it is written.")],
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Processes; as many as cores if absent.")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler", metavar="ADDRESS", help="Workers of a dask.distributed scheduler."
+        ),
+    ] = None,
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Leave out sites done before and unchanged since.")
+    ] = False,
+    summary_only: Annotated[
+        bool, typer.Option("--summary-only", help="Write no folder a site, only what sums up.")
+    ] = False,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--also",
+            metavar="parquet|kml|gpx|dxf|landxml",
+            help="Write this too; may be repeated.",
+        ),
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Locate every site below some folders and sum up: batch.csv, batch.gpkg and index.html.
+
+    A folder a site is written as locate writes it. A site that fails is a row with its complaint;
+    the exit code is then 1. Ctrl-C lets running sites end; --resume goes on from there.
+    """
+    from geoleak.batch.run import Row, finished_before, pool_of, run, unchanged
+    from geoleak.batch.sites import find_sites
+    from geoleak.batch.summary import write_summary
+    from geoleak.batch.work import Options
+    from geoleak.cli.say import counted, out_json
+    from geoleak.cli.say import out as print_lines
+
+    extra = set(also or ())
+    options = Options(
+        out.absolute(), summary_only=summary_only, also=tuple(sorted(extra - {"parquet"}))
+    )
+    sites = find_sites(folders, out=out)
+    before = finished_before(options.out) if resume else {}
+    rows = {s.name: before[s.name] for s in sites if unchanged(s, before.get(s.name), options)}
+    todo = [site for site in sites if site.name not in rows]
+    with (
+        counted("sites", len(todo)) as count,
+        pool_of(workers=workers or os.cpu_count() or 1, scheduler=scheduler) as pool,
+    ):
+
+        def tell(row: Row) -> None:
+            rows[row["site"]] = row
+            count()
+
+        whole = run(todo, pool, options, tell=tell)
+    written = write_summary(list(rows.values()), options.out, parquet="parquet" in extra)
+    failed = sum(row["status"] == "failed" for row in rows.values())
+    verdicts = [row["verdict"] for row in rows.values() if row["verdict"]]
+    tally = {name: verdicts.count(name) for name in sorted(set(verdicts))}
+    if json:
+        said = {"sites": len(sites), "done": len(rows), "failed": failed, "verdicts": tally}
+        out_json({**said, "stopped": not whole, "out": str(out)})
+    else:
+        each = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in tally.items())
+        print_lines(
+            [f"{len(rows)} of {len(sites)} sites: {each or 'none answered'}; {failed} failed"]
+        )
+        print_lines([f"written to {out}: " + ", ".join(path.name for path in written)])
+        if not whole:
+            print_lines(["stopped; the same command with --resume does the rest"])
+    if failed or not whole:
+        raise typer.Exit(130 if not whole else 1)

@@ -1,0 +1,298 @@
+"""Many sites: names, rows, resuming, workers that die, and one page for all."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geoleak.batch import run as batch_run
+from geoleak.batch.run import TRIES, Processes, finished_before, pool_of, run, unchanged
+from geoleak.batch.sites import SiteFolder, find_sites, key_of
+from geoleak.batch.summary import write_summary
+from geoleak.batch.work import Options, failed, locate_one
+from geoleak.errors import InputError
+from tests import browser
+from tests.command import REPO, process
+from tests.site_folders import write_folder
+from tests.trials.frozen import write_site
+
+
+@pytest.fixture
+def many(tmp_path: Path) -> Path:
+    top = tmp_path / "towns"
+    write_site(top / "north" / "a", 1)
+    write_site(top / "north" / "b", 2)
+    write_site(top / "south", 3)
+    bad = top / "broken"
+    bad.mkdir()
+    (bad / "site.toml").write_text("crs = 1\n")
+    return top
+
+
+def test_names_are_paths_below_the_folder_named(many: Path, tmp_path: Path) -> None:
+    found = find_sites([many], out=tmp_path / "out")
+    assert [each.name for each in found] == ["broken", "north/a", "north/b", "south"]
+    assert [each.name for each in find_sites([many / "south"], out=tmp_path)] == ["south"]
+    # A run never takes its own output for sites.
+    shutil.copytree(many / "south", many / "out" / "south")
+    assert len(find_sites([many], out=many / "out")) == 4
+
+
+def test_two_of_a_name_and_nothing_at_all_are_refused(many: Path, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match='two sites are called "a"'):
+        shutil.copytree(many / "north" / "a", tmp_path / "other" / "a")
+        find_sites([many / "north", tmp_path / "other"], out=tmp_path / "out")
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match=r"no site\.toml"):
+        find_sites([tmp_path / "empty", tmp_path / "gone"], out=tmp_path / "out")
+
+
+def test_the_key_follows_inputs_and_options_and_nothing_else(many: Path) -> None:
+    site = many / "south"
+    before = key_of(site, options="x")
+    (site / "out").mkdir()
+    (site / "out" / "map.html").write_text("made")
+    (site / ".hidden").write_text("")
+    assert key_of(site, options="x") == before
+    assert key_of(site, options="y") != before
+    (site / "readings.csv").write_bytes((site / "readings.csv").read_bytes() + b"\n")
+    assert key_of(site, options="x") != before
+
+
+def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path) -> None:
+    options = Options(tmp_path / "out")
+    sites = find_sites([many], out=options.out)
+    rows: list[dict] = []
+    with pool_of(workers=2, scheduler=None) as pool:
+        assert run(sites, pool, options, tell=rows.append)
+    alone = Options(tmp_path / "alone", summary_only=True)
+    for row in rows:
+        expected = locate_one(SiteFolder(row["site"], many / row["site"]), alone)
+        assert {**row, "key": ""} == {**expected, "key": ""}
+    assert sorted(row["site"] for row in rows) == [each.name for each in sites]
+    ok = {row["site"] for row in rows if row["status"] == "ok"}
+    assert ok == {"north/a", "north/b", "south"}
+    assert all((options.out / name / "result.json").is_file() for name in ok)
+    (bad,) = [row for row in rows if row["status"] == "failed"]
+    assert bad["message"].startswith("site.toml:1")
+    # What is finished is found again, and again only while nothing it came from has changed.
+    before = finished_before(options.out)
+    again = {each.name: unchanged(each, before.get(each.name), options) for each in sites}
+    assert again == {"broken": False, "north/a": True, "north/b": True, "south": True}
+    (many / "south" / "readings.csv").write_text("reading,kind,place,level\n1,surface,101,30\n")
+    assert not unchanged(sites[-1], before["south"], options)
+    shutil.rmtree(options.out / "north" / "a")
+    assert not unchanged(sites[1], before["north/a"], options)
+
+
+def test_a_journal_line_cut_short_by_a_kill_is_passed_over(tmp_path: Path) -> None:
+    journal = tmp_path / "journal"
+    journal.mkdir()
+    whole = json.dumps(failed("a", "x"))
+    (journal / "w-1.jsonl").write_text(whole + "\n" + whole[:30])
+    assert list(finished_before(tmp_path)) == ["a"]
+
+
+class Dying:
+    """A pool whose worker dies over one site, as a process does that the system kills."""
+
+    workers = 1
+
+    def __init__(self, over: str, times: int) -> None:
+        self.over, self.times = over, times
+        self.sent: list[list[str]] = []
+
+    def submit(self, sites, options):
+        from concurrent.futures import Future
+        from concurrent.futures.process import BrokenProcessPool
+
+        self.sent.append([each.name for each in sites])
+        future: Future = Future()
+        if self.over in self.sent[-1] and self.times > 0:
+            self.times -= 1
+            future.set_exception(BrokenProcessPool("gone"))
+        else:
+            future.set_result([{**failed(each.name, ""), "status": "ok"} for each in sites])
+        return future
+
+    def next_done(self, waiting):
+        return {next(iter(waiting))}
+
+
+@pytest.mark.parametrize(("times", "status"), [(1, "ok"), (TRIES, "ok"), (TRIES + 1, "failed")])
+def test_a_dead_worker_s_site_is_tried_again_then_named(tmp_path, times, status) -> None:
+    # The first death is the chunk's: nobody knows yet over which of its sites.
+    sites = [SiteFolder(name, tmp_path) for name in "abc"]
+    pool, rows = Dying("b", times), []
+    assert run(sites, pool, Options(tmp_path), tell=rows.append)
+    assert {row["site"]: row["status"] for row in rows} == {"a": "ok", "b": status, "c": "ok"}
+    if status == "failed":
+        (bad,) = [row for row in rows if row["site"] == "b"]
+        assert "the worker died over it" in bad["message"]
+
+
+def test_a_worker_that_is_killed_costs_no_other_site(
+    many: Path, tmp_path: Path, monkeypatch
+) -> None:
+    monkeypatch.setattr(batch_run, "CHUNK", 1)
+    options = Options(tmp_path / "out", summary_only=True)
+    sites = find_sites([many], out=options.out)
+    rows: list[dict] = []
+    pool = Processes(1)
+    killed = []
+
+    def tell(row):
+        rows.append(row)
+        if not killed:
+            assert pool._pool is not None
+            killed.extend(pool._pool._processes)
+            for process in list(pool._pool._processes.values()):
+                process.kill()
+
+    assert run(sites, pool, options, tell=tell)
+    pool.close()
+    assert killed
+    assert sorted(row["site"] for row in rows) == [each.name for each in sites]
+    assert sum(row["status"] == "ok" for row in rows) == 3
+
+
+def test_ctrl_c_finishes_what_runs(tmp_path: Path) -> None:
+    sites = [SiteFolder(f"s{k:02}", tmp_path) for k in range(80)]
+    rows: list[dict] = []
+
+    def tell(row):
+        rows.append(row)
+        if len(rows) == 10:
+            raise KeyboardInterrupt
+
+    pool = Dying("none", 0)
+    assert not run(sites, pool, Options(tmp_path), tell=tell)
+    assert 10 <= len(rows) < len(sites)
+
+
+def test_the_summary_s_files_read_back(tmp_path: Path) -> None:
+    import geopandas as gpd
+
+    folder = write_folder(tmp_path / "x") if (tmp_path / "x").mkdir() is None else tmp_path
+    rows = [
+        locate_one(SiteFolder("elm", folder), Options(tmp_path, summary_only=True)),
+        failed("=cmd|' /C calc'!A0", "</script><img src=x onerror=alert(1)>"),
+    ]
+    write_summary(rows, tmp_path)
+    with (tmp_path / "batch.csv").open(newline="") as stream:
+        table = list(csv.DictReader(stream))
+    assert [row["status"] for row in table] == ["ok", "failed"]
+    assert table[1]["site"].startswith("'=")
+    assert float(table[0]["chance_in_hole"]) == rows[0]["chance_in_hole"]
+    layer = gpd.read_file(tmp_path / "batch.gpkg", layer="sites")
+    assert str(layer.crs).endswith("4326")
+    assert list(layer.geometry.isna()) == [False, True]
+    page = (tmp_path / "index.html").read_text()
+    assert "<img src=x" not in page
+    assert "http" not in page.split("</style>", 1)[1].split("<script>", 1)[0]
+
+
+def test_a_cluster_s_workers_give_the_same_rows(many: Path, tmp_path: Path) -> None:
+    distributed = pytest.importorskip("dask.distributed")
+    options = Options(tmp_path / "out", summary_only=True)
+    sites = find_sites([many], out=options.out)
+    rows: list[dict] = []
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None
+        ) as cluster,
+        pool_of(workers=1, scheduler=cluster.scheduler_address) as pool,
+    ):
+        assert pool.workers == 2
+        assert run(sites, pool, options, tell=rows.append)
+    alone = Options(tmp_path / "alone", summary_only=True)
+    expected = {each.name: locate_one(each, alone) for each in sites}
+    assert {row["site"]: {**row, "key": ""} for row in rows} == {
+        name: {**row, "key": ""} for name, row in expected.items()
+    }
+
+
+def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
+    for k in range(4, 16):
+        write_site(many / f"more{k:02}", k)
+    out = tmp_path / "out"
+    words = [sys.executable, "-m", "geoleak", "batch", str(many), "--out", str(out)]
+    child = subprocess.Popen([*words, "--workers", "1"], cwd=REPO, stdout=subprocess.DEVNULL)
+    ends = time.monotonic() + 60
+    while len(finished_before(out)) < 3 and time.monotonic() < ends:
+        time.sleep(0.02)
+    child.kill()
+    child.wait()
+    done = {name for name, row in finished_before(out).items() if row["status"] == "ok"}
+    assert 2 <= len(done) < 16
+    stamps = {name: (out / name / "result.json").stat().st_mtime_ns for name in done}
+    ran = process("batch", many, "--out", out, "--resume", "--json")
+    assert ran.code == 1  # the broken site
+    assert (ran.json["done"], ran.json["failed"]) == (16, 1)
+    # Nothing that was finished is done again.
+    assert stamps == {name: (out / name / "result.json").stat().st_mtime_ns for name in done}
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING)
+def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    verdicts = ("dig", "check_first", "listen_on", None)
+    rows = []
+    for k in range(10_000):
+        verdict = verdicts[int(rng.integers(4))]
+        town = rng.integers(5)
+        rows.append(
+            {
+                **failed(f"town{town}/site {k:05}", "levels agree with one leak"),
+                "status": "ok" if verdict else "failed",
+                "verdict": verdict,
+                "chance_in_hole": float(rng.uniform(0.3, 0.99)) if verdict else None,
+                "leg": "yard" if verdict else None,
+                "chainage_m": float(rng.uniform(0, 80)) if verdict else None,
+                "lon": float(-79 + town + rng.normal(0, 0.05)),
+                "lat": float(35.9 + rng.normal(0, 0.05)),
+            }
+        )
+    write_summary(rows, tmp_path)
+    driver = browser.start(tmp_path / "profile")
+    try:
+        browser.size(driver, 1280, 800)
+        driver.get((tmp_path / "index.html").as_uri())
+        script = driver.execute_script
+        count = "return document.querySelectorAll('#list [role=listitem]').length"
+        assert 5 < script(count) < 60
+        assert "10000 of 10000 sites" in script("return document.getElementById('count').innerText")
+        first = script("return document.querySelector('#list .row').innerText")
+        assert "DIG" in first
+        # To the end of the list: the last row is there, and what is not seen is not in the page.
+        script("const l = document.getElementById('list'); l.scrollTop = l.scrollHeight")
+        time.sleep(0.3)
+        last = (
+            "return [...document.querySelectorAll('#list .row')].at(-1)"
+            ".getAttribute('aria-posinset')"
+        )
+        assert script(last) == "10000"
+        assert script(count) < 60
+        # One search, as typed: what it costs is a share of a second.
+        took = script(
+            "const f = document.getElementById('find'); f.value = 'site 00042';"
+            "const t = performance.now(); f.dispatchEvent(new Event('input'));"
+            "return performance.now() - t"
+        )
+        assert took < 1000
+        assert script(count) == 1
+        assert script("return document.querySelector('#list .row').offsetHeight") >= 44
+        problems = [e for e in driver.get_log("browser") if "favicon" not in e["message"]]
+        assert not problems
+        driver.save_screenshot(str(tmp_path / "page.png"))
+    finally:
+        driver.quit()
