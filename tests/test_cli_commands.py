@@ -18,7 +18,7 @@ from geoleak.cli import say
 from tests.command import REPO, Ran, fingerprint, on_terminal, process, run
 from tests.spoilt_sites import SITES
 
-COMMANDS = ("new", "check", "route", "listen", "delay", "locate")
+COMMANDS = ("batch", "check", "delay", "listen", "locate", "new", "route")
 README = (REPO / "README.md").read_text(encoding="utf-8")
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
