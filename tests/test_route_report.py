@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geoleak.linref import Route
-from geoleak.network.loops import loops, meetings
+from geoleak.network.loops import junctions, loops
 from geoleak.network.network import Joint, Network
 from geoleak.reports.route import RouteReport
 from tests.command import run
@@ -128,7 +128,7 @@ def test_loops_against_networkx(seed: int) -> None:
 
 
 def test_meetings_count_arms() -> None:
-    found = meetings(square(Joint(1, 10.0, 0, 0.0)))
+    found = junctions(square(Joint(1, 10.0, 0, 0.0)))
     assert [each.arms for each in found] == [2, 3, 2]
 
 

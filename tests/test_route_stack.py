@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from geoleak.route import MarkArray, fit_route
-from geoleak.route.alignment import Alignment, Stack, feet, feet_of, hints, jacobian
+from geoleak.route.alignment import Alignment, Stack, feet_of, hints, jacobian
 from geoleak.route.model import turn_cost
 from geoleak.route.search import mended
 from geoleak.route.spread import length_slope, position_rows
@@ -41,7 +41,7 @@ def test_a_stack_says_of_each_route_what_the_route_alone_says(seed):
     where = feet_of(stack, points, hint)
     for row, shape in enumerate(every):
         assert stack.allowed()[row] == shape.allowed()
-        alone = feet(shape, points, hint[row])
+        alone = feet_of(shape.stack, points, hint[row][None]).row(0)
         np.testing.assert_allclose(where.offset_m[row], alone.offset_m, atol=1e-12)
         centre, radius, turn = shape.centres()
         count = shape.runs + 1

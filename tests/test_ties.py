@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from geoleak.errors import GeometryError
 from geoleak.site.records import Point
 from geoleak.stake.ties import choose_ties, tape_points
-from geoleak.survey import TapePoint, position_from_tapes, swing, tape_covariance
+from geoleak.survey import TapePoint, distance_intersection, position_from_tapes, tape_covariance
 from geoleak.survey.records import SurveyedPoint
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
@@ -54,11 +54,11 @@ def test_surveyed_features_become_tape_points() -> None:
 
 
 def test_two_tapes_meet_left_and_right() -> None:
-    left, right = swing((0, 0), (50, 0), 30, 40)
+    left, right = distance_intersection((0, 0), (50, 0), 30, 40)
     assert left[0] == near("stake-swing-e")
     assert left[1] == near("stake-swing-n")
     assert right == pytest.approx([left[0], -left[1]])
-    left, right = swing((0, 0), (14, 0), 13, 15)
+    left, right = distance_intersection((0, 0), (14, 0), 13, 15)
     assert (left[0], left[1]) == (near("stake-swing2-e"), near("stake-swing2-n"))
     assert right[1] == pytest.approx(-left[1])
 
@@ -107,7 +107,7 @@ def test_two_tapes_have_two_answers_and_ask_for_a_side() -> None:
 )
 def test_tapes_that_never_meet_are_refused(first_m, second_m, match) -> None:
     with pytest.raises(GeometryError, match=match):
-        swing((0, 0), (50, 0), first_m, second_m)
+        distance_intersection((0, 0), (50, 0), first_m, second_m)
 
 
 def test_misuse_is_refused() -> None:

@@ -4,10 +4,10 @@ from geoleak.network.joints import (
     joints_of_routes,
 )
 from geoleak.network.loops import (
+    Junction,
     Loop,
-    Meeting,
+    junctions,
     loops,
-    meetings,
 )
 from geoleak.network.network import (
     Joint,
@@ -16,10 +16,10 @@ from geoleak.network.network import (
 
 __all__ = [
     "Joint",
+    "Junction",
     "Loop",
-    "Meeting",
     "Network",
     "joints_of_routes",
+    "junctions",
     "loops",
-    "meetings",
 ]

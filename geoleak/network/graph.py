@@ -70,7 +70,7 @@ class Graph:
         stop = np.empty(len(leg), dtype=np.int64)
         stop[order] = np.cumsum(fresh) - 1
         stop_leg, stop_pipe = leg[order][fresh], pipe[order][fresh]
-        node = _groups(len(stop_leg), stop[: len(first.leg)], stop[len(first.leg) :])
+        node = groups(len(stop_leg), stop[: len(first.leg)], stop[len(first.leg) :])
         bounds = np.searchsorted(stop_leg, np.arange(len(leg_pipe_m) + 1))
         arms = (stop_pipe > same_m).astype(np.int64)
         arms += stop_pipe < leg_pipe_m[stop_leg] - same_m
@@ -81,7 +81,7 @@ class Graph:
     def leg_groups(self) -> Ints:
         """Return a group number for each leg; legs that hang together share one."""
         legs = len(self.leg_pipe_m)
-        both = _groups(legs + self.nowhere, self.stop_leg, self.stop_node + legs)
+        both = groups(legs + self.nowhere, self.stop_leg, self.stop_node + legs)
         return both[:legs]
 
     def around(self, places: Places) -> tuple[Side, Side]:
@@ -238,18 +238,12 @@ def _walked(
         waiting &= ~ready
 
 
-def _groups(count: int, one: Ints, other: Ints) -> Ints:
+def groups(count: int, one: Ints, other: Ints) -> Ints:
     """Return a group number (count,) for things of which some pairs belong together."""
-    parent = list(range(count))
+    if not len(one):
+        return np.arange(count, dtype=np.int64)
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
 
-    def root(each: int) -> int:
-        while parent[each] != each:
-            parent[each] = parent[parent[each]]
-            each = parent[each]
-        return each
-
-    for first, second in zip(one.tolist(), other.tolist(), strict=True):
-        low, high = sorted((root(first), root(second)))
-        parent[high] = low
-    roots = np.array([root(each) for each in range(count)], dtype=np.int64)
-    return np.unique(roots, return_inverse=True)[1].astype(np.int64)
+    pairs = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
+    return connected_components(pairs, directed=False)[1].astype(np.int64)

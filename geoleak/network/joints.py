@@ -47,7 +47,7 @@ def joints_of_routes(
         here = routes[leg].length_m if last else 0.0
         joint = _own(routes[leg], leg, tolerance_m) if leg == other else None
         if leg != other:
-            there = _meeting(routes[other], ends[end], tolerance_m)
+            there = _met_at(routes[other], ends[end], tolerance_m)
             joint = Joint(leg, here, other, there)
         if joint is None:
             continue
@@ -58,7 +58,7 @@ def joints_of_routes(
     return tuple(found)
 
 
-def _meeting(route: Route, end: np.ndarray, tolerance_m: float) -> float:
+def _met_at(route: Route, end: np.ndarray, tolerance_m: float) -> float:
     """Return the chainage at which an end meets a route."""
     # Most ends of a drawing meet at one vertex: no need to search the line for it.
     if np.array_equal(end, route.vertices_m[0, :2]):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geoleak.network.graph import groups
 from geoleak.network.network import Network
 
 Piece = tuple[int, float, float]
@@ -25,7 +26,7 @@ class Loop:
 
 
 @dataclass(frozen=True, slots=True)
-class Meeting:
+class Junction:
     """Where legs join: their places (leg, chainage), and how many arms of pipe leave it."""
 
     places: tuple[tuple[int, float], ...]
@@ -44,7 +45,7 @@ class _Stretch:
     pipe_m: float
 
 
-def meetings(network: Network) -> tuple[Meeting, ...]:
+def junctions(network: Network) -> tuple[Junction, ...]:
     """Return every place where legs join, in order of its first leg and chainage there."""
     graph = network.graph
     held: dict[int, list[tuple[int, float]]] = {}
@@ -56,7 +57,7 @@ def meetings(network: Network) -> tuple[Meeting, ...]:
         held.setdefault(node, []).append((leg, _chainage(network, leg, pipe)))
         own = int(pipe > 1e-6) + int(pipe < length - 1e-6)
         arms[node] = arms.get(node, 0) + own
-    found = [Meeting(tuple(sorted(places)), arms[node]) for node, places in held.items()]
+    found = [Junction(tuple(sorted(places)), arms[node]) for node, places in held.items()]
     return tuple(sorted(found, key=lambda each: each.places))
 
 
@@ -69,7 +70,10 @@ def loops(network: Network) -> tuple[Loop, ...]:
     stretches = _stretches(network)
     bridge = _bridges(stretches, network.graph.nowhere)
     rest = [each for each, cut in zip(stretches, bridge, strict=True) if not cut]
-    group = _joined(rest)
+    one, other = (
+        np.array([getattr(each, end) for each in rest], dtype=np.int64) for end in ("one", "other")
+    )
+    group = groups(network.graph.nowhere, one, other)[one].tolist()
     found = []
     for number in dict.fromkeys(group):
         mine = [each for each, own in zip(rest, group, strict=True) if own == number]
@@ -144,22 +148,6 @@ def _bridges(stretches: list[_Stretch], nodes: int) -> list[bool]:
             else:
                 low[node] = min(low[node], seen[there])
     return bridge
-
-
-def _joined(stretches: list[_Stretch]) -> list[int]:
-    """Return a group number for each stretch; those that meet at a node share one."""
-    parent: dict[int, int] = {}
-
-    def root(node: int) -> int:
-        parent.setdefault(node, node)
-        while parent[node] != node:
-            parent[node] = parent[parent[node]]
-            node = parent[node]
-        return node
-
-    for each in stretches:
-        parent[root(each.one)] = root(each.other)
-    return [root(each.one) for each in stretches]
 
 
 def _merged(pieces: list[Piece]) -> tuple[Piece, ...]:

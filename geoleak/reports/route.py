@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from geoleak.network import Loop, Meeting, loops, meetings
+from geoleak.network import Junction, Loop, junctions, loops
 from geoleak.reports.check import plural
 from geoleak.route import GAP_OF_SPACING
 from geoleak.survey import Survey, SurveyedLeg
@@ -44,7 +44,7 @@ class RouteReport:
             "legs": [self._leg(leg) for leg in self.survey.legs],
             "joints": [
                 {"arms": each.arms, "places": [self._place(*place) for place in each.places]}
-                for each in meetings(network)
+                for each in junctions(network)
             ],
             "loops": [
                 {
@@ -117,8 +117,8 @@ class RouteReport:
     def lines(self) -> list[str]:
         """Return the report as a person reads it."""
         said = [self.survey.site.title]
-        meeting: dict[int, list[tuple[float, Meeting]]] = defaultdict(list)
-        for each in meetings(self.survey.network):
+        meeting: dict[int, list[tuple[float, Junction]]] = defaultdict(list)
+        for each in junctions(self.survey.network):
             for leg, chainage in each.places:
                 meeting[leg].append((chainage, each))
         for surveyed in self.survey.legs:
@@ -130,7 +130,7 @@ class RouteReport:
         said += [f"warning {each}" for each in rest]
         return said
 
-    def _leg_lines(self, leg: SurveyedLeg, joined: list[tuple[float, Meeting]]) -> list[str]:
+    def _leg_lines(self, leg: SurveyedLeg, joined: list[tuple[float, Junction]]) -> list[str]:
         unit = self._unit
         fit = leg.fit
         strays = {int(k) for k in fit.strays}
@@ -175,7 +175,7 @@ class RouteReport:
         pipe = "the pipe as long" if slope == level else f"{slope} of pipe along the slope"
         return f"leg {leg.name}: {level} on the level, {pipe}, give or take {sigma}"
 
-    def _joint_line(self, leg: int, chainage_m: float, each: Meeting) -> str:
+    def _joint_line(self, leg: int, chainage_m: float, each: Junction) -> str:
         others = [place for place in each.places if place != (leg, chainage_m)]
         said = []
         for other, at in others:

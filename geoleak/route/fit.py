@@ -219,7 +219,7 @@ def _charged(candidate: Candidate, marks: Observations, scale: float) -> tuple[C
     stated = SCALE_PRIOR * (2 * np.log(scale) + scale**-2.0 - 1.0)
     # The likeliest scale is too small by what the parameters took up, and not known itself: the
     # variance of Student's t with the freedom that is left.
-    spent = min(float(len(candidate.fit.shape.parameters())) - 2.0, count)
+    spent = min(float(candidate.fit.shape.stack.size) - 2.0, count)
     wider = (SCALE_PRIOR + count) / (SCALE_PRIOR + count - spent - 2.0)
     fit = replace(candidate.fit, weight=candidate.fit.weight / wider)
     score = candidate.score + 2 * count * np.log(scale) + stated

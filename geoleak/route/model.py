@@ -128,7 +128,7 @@ def bend_charge(sharp: int, arcs: int) -> float:
     return sharp * (each - 2.0 * np.log(1.0 - ARC_SHARE)) + arcs * (each + swept)
 
 
-def loose(stack: Stack, points: Floats) -> Floats:
+def weak_prior(stack: Stack, points: Floats) -> Floats:
     """Return weights (p, m) that hold what the data leave free.
 
     Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
@@ -145,7 +145,7 @@ def loose(stack: Stack, points: Floats) -> Floats:
     return out
 
 
-def room(stack: Stack, matrix: Floats, points: Floats) -> Floats:
+def volume(stack: Stack, matrix: Floats, points: Floats) -> Floats:
     """Return -2 ln of the volume (p,) that the posterior leaves of the prior's.
 
     The prior is even in the length and the direction of each straight, so in the coordinates of
@@ -160,7 +160,7 @@ def room(stack: Stack, matrix: Floats, points: Floats) -> Floats:
     used[rows, 2 * (stack.most + 1) + rank] = True
     each = np.arange(stack.size)
     held = matrix.copy()
-    held[:, each, each] += loose(stack, points) + ~used
+    held[:, each, each] += weak_prior(stack, points) + ~used
     _, log_det = np.linalg.slogdet(held)
     out = log_det - used.sum(axis=1) * np.log(2 * np.pi)
     out += 2.0 * np.where(stack.used, np.log(np.maximum(length, 1e-6)), 0.0).sum(axis=1)

@@ -150,13 +150,13 @@ def first_vertices(points: Floats, weight: Floats, starts: list[int]) -> Floats:
     vertices = [lines[0][0] + lines[0][1] * ((points[0] - lines[0][0]) @ lines[0][1])]
     for number in range(1, len(starts)):
         before, after = points[starts[number] - 1], points[starts[number]]
-        vertices.append(_meeting(lines[number - 1], lines[number], before, after))
+        vertices.append(_intersection(lines[number - 1], lines[number], before, after))
     centre, direction = lines[-1]
     vertices.append(centre + direction * ((points[-1] - centre) @ direction))
     return np.array(vertices)
 
 
-def _meeting(
+def _intersection(
     one: tuple[Floats, Floats], two: tuple[Floats, Floats], before: Floats, after: Floats
 ) -> Floats:
     (a, u), (b, v) = one, two

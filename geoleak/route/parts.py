@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.route.alignment import Alignment, Feet, feet
+from geoleak.route.alignment import Alignment, Feet, feet_of
 from geoleak.route.marks import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.model import split
 from geoleak.route.profile import Smooth, smooth
@@ -70,7 +70,7 @@ def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
         cross = first[0] * spoke[:, 1] - first[1] * spoke[:, 0]
         angle = np.arctan2(cross, spoke @ first)
         out[on] = station[k, 0] - np.sign(turn[k]) * angle * radius[k]
-    return np.clip(out, 0.0, shape.length_m()) * shape.drawn_share()
+    return np.clip(out, 0.0, shape.length_m()) * shape.drawn_share
 
 
 def beside(
@@ -87,7 +87,7 @@ def beside(
     for number, group in enumerate(ready.groups):
         hint[group] = best.fit.where.run[number + ready.lead]
     points = np.stack([marks.easting_m, marks.northing_m], axis=1) - origin
-    where = feet(shape, points, hint)
+    where = feet_of(shape.stack, points, hint[None]).row(0)
     _, _, sound = split(where.offset_m, scale * marks.sigma_across_m)
     return Beside(chainages(shape, where, points), where.offset_m, sound)
 
@@ -212,7 +212,7 @@ def bends(best: Posterior) -> tuple[Bend, ...]:
     shape, covariance = best.shape, best.covariance
     _, unit, turn = shape.parts()
     _, radius, _ = shape.centres()
-    station = shape.stations() * shape.drawn_share()
+    station = shape.stations() * shape.drawn_share
     out = []
     for k in range(1, shape.runs):
         block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
@@ -233,7 +233,7 @@ def bends(best: Posterior) -> tuple[Bend, ...]:
 def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRun, ...]:
     """Return the straights and arcs with the first and last mark on each, strays left out."""
     where = best.fit.where
-    station = shape.stations() * shape.drawn_share()
+    station = shape.stations() * shape.drawn_share
     sound = best.fit.sound >= 0.5
     at = chainages(shape, where, ready.observations.points)
     _, radius, _ = shape.centres()

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import GREATEST_TURN_RAD, Alignment, Stack, hints
+from geoleak.route.alignment import GREATEST_TURN_RAD, Alignment, hints
 from geoleak.route.model import bend_charge
 from geoleak.route.partition import cut_costs, first_vertices, run_starts
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
@@ -247,7 +247,7 @@ class Window:
 def scored(fit: Solution) -> Candidate:
     """Return a solution with its score."""
     arcs = len(fit.shape.arcs)
-    return Candidate(fit, fit.cost + fit.room + bend_charge(fit.shape.runs - 1 - arcs, arcs))
+    return Candidate(fit, fit.cost + fit.volume + bend_charge(fit.shape.runs - 1 - arcs, arcs))
 
 
 def tried(
@@ -375,7 +375,7 @@ def _passed_over(state: Solution, marks: Observations) -> tuple[Alignment, list[
             if spliced.allowed():
                 last += spliced.runs - shape.runs
                 shape = spliced
-                state = misfit(shape, marks, hints(Stack.of([shape]), marks.points)[0])
+                state = misfit(shape, marks, hints(shape.stack, marks.points)[0])
         first = max(last - 2, first + 1)
     return shape, windows
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.route.alignment import Alignment, Feet, Stack, feet_of, hints, jacobian
-from geoleak.route.model import loose, room, split, turn_cost
+from geoleak.route.model import split, turn_cost, volume, weak_prior
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -51,12 +51,12 @@ class Solution:
     """A fitted alignment and how the marks lie about it.
 
     ``cost`` is -2 ln of the likelihood of the marks and of the density of the turns;
-    ``room`` what the evidence adds: -2 ln of the posterior's volume over the prior's (Laplace).
+    ``volume`` what the evidence adds: -2 ln of the posterior's volume over the prior's (Laplace).
     """
 
     shape: Alignment
     cost: float
-    room: float
+    volume: float
     where: Feet
     weight: Floats
     sound: Floats
@@ -73,7 +73,7 @@ class _State:
     right: Floats
 
 
-def lie(
+def residuals(
     stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints
 ) -> tuple[Feet, Floats, Floats, Floats]:
     """Return feet, cost (p,), weight (p, n) and chance of being sound (p, n)."""
@@ -157,7 +157,7 @@ def with_turns(
 
 
 def _state(stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints) -> _State:
-    where, cost, weight, _ = lie(stack, marks, sigma_m, hint)
+    where, cost, weight, _ = residuals(stack, marks, sigma_m, hint)
     matrix, right, _ = equations(stack, marks, where, weight)
     if stack.most > 1:
         turns, pull, stiff, _ = _turns(stack)
@@ -312,9 +312,9 @@ def _stepped(
 
 def _solutions(state: _State, marks: Observations, sigma_m: Floats) -> list[Solution]:
     stack = state.stack
-    where, _, weight, sound = lie(stack, marks, sigma_m, state.run)
+    where, _, weight, sound = residuals(stack, marks, sigma_m, state.run)
     matrix, _ = curvature(stack, marks, where, weight)
-    left = room(stack, matrix, marks.points)
+    left = volume(stack, matrix, marks.points)
     return [
         Solution(
             stack.shape(row),
@@ -339,22 +339,15 @@ def curvature(
     return matrix, slope
 
 
-def solve(
-    shape: Alignment, marks: Observations, hint: Ints, *, most_steps: int = MOST_STEPS
-) -> Solution | None:
-    """Return the best alignment of this structure near `shape`; None where none is allowed."""
-    return solve_many([shape], marks, hint[None, :], most_steps=most_steps)[0]
-
-
 def misfit(shape: Alignment, marks: Observations, hint: Ints) -> Solution:
     """Return how the marks lie about an alignment, without moving it."""
-    stack = Stack.of([shape])
+    stack = shape.stack
     return _solutions(_state(stack, marks, marks.sigma_m, hint[None, :]), marks, marks.sigma_m)[0]
 
 
 def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floats]:
     """Return the curvature (m, m) of half the cost, free parts held, and J (n, m) of the marks."""
-    stack = Stack.of([state.shape])
+    stack = state.shape.stack
     where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
     matrix, slope = curvature(stack, marks, where, state.weight[None])
-    return matrix[0] + np.diag(loose(stack, marks.points)[0]), slope[0]
+    return matrix[0] + np.diag(weak_prior(stack, marks.points)[0]), slope[0]

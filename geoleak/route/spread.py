@@ -138,7 +138,7 @@ def length_slope(shape: Alignment) -> Floats:
         out[1:] += unit
         out[:-1] -= unit
         return out.ravel()
-    slope = np.empty(len(shape.parameters()))
+    slope = np.empty(shape.stack.size)
     for number in range(len(slope)):
         step = np.zeros(len(slope))
         step[number] = 1e-6
@@ -152,7 +152,7 @@ def position_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]
         return _sharp_rows(shape, chainage_m)
     _, direction = shape.positions(chainage_m)
     right = np.stack([direction[:, 1], -direction[:, 0]], axis=1)
-    size = len(shape.parameters())
+    size = shape.stack.size
     along = np.empty((len(chainage_m), size))
     across = np.empty((len(chainage_m), size))
     delta = 1e-6

@@ -23,8 +23,8 @@ from geoleak.survey.records import (
 )
 from geoleak.survey.tapes import (
     TapePoint,
+    distance_intersection,
     position_from_tapes,
-    swing,
     tape_covariance,
 )
 
@@ -42,8 +42,8 @@ __all__ = [
     "SurveyedStop",
     "TapePoint",
     "depth_is_known",
+    "distance_intersection",
     "position_from_tapes",
     "survey_site",
-    "swing",
     "tape_covariance",
 ]

@@ -15,7 +15,7 @@ from geoleak.crs import Frame
 from geoleak.errors import InputError, SiteDataError
 from geoleak.site import Note, Place, Point, Site
 from geoleak.survey.records import SurveyedPoint
-from geoleak.survey.tapes import Taper
+from geoleak.survey.tapes import TapedPoints
 
 Floats = npt.NDArray[np.float64]
 
@@ -218,11 +218,11 @@ def used_points(site: Site, frame: Frame) -> tuple[dict[str, SurveyedPoint], lis
             e, n = frame.from_working(east, north)
             return float(e), float(n)
 
-        taper = Taper(site, found.__getitem__, place)
-        placed = taper.run()
-        if taper.complaints:
-            raise InputError(sorted(taper.complaints, key=lambda each: each.origin))
-        notes = taper.notes
+        taped_points = TapedPoints(site, found.__getitem__, place)
+        placed = taped_points.run()
+        if taped_points.complaints:
+            raise InputError(sorted(taped_points.complaints, key=lambda each: each.origin))
+        notes = taped_points.notes
         found |= {
             name: replace(each, kind=_kind(site, each.point.code)) for name, each in placed.items()
         }

@@ -68,20 +68,20 @@ def position_from_tapes(
         raise GeometryError(f'side "{side}" is neither "left" nor "right"')
     at = np.array([[each.easting_m, each.northing_m] for each in points])
     length = np.asarray(distances_m, dtype=float)
-    starts = swing(at[0], at[1], float(length[0]), float(length[1]))
+    starts = distance_intersection(at[0], at[1], float(length[0]), float(length[1]))
     if side is not None:
-        return refined(at, length, starts[0 if side == "left" else 1])
-    misfit = [_misfit(at, length, each) for each in starts]
+        return _adjusted(at, length, starts[0 if side == "left" else 1])
+    misfit = [float(np.sqrt(np.mean(_misses(at, length, each) ** 2))) for each in starts]
     scale = float(np.max(np.ptp(at, axis=0)))
     if abs(misfit[0] - misfit[1]) <= max(1e-6, 1e-3 * scale):
         raise GeometryError(
             f"tapes from {points[0].id} and {points[1].id} meet at two places; "
             "say which side of the line between them"
         )
-    return refined(at, length, starts[int(np.argmin(misfit))])
+    return _adjusted(at, length, starts[int(np.argmin(misfit))])
 
 
-def swing(
+def distance_intersection(
     first: npt.ArrayLike, second: npt.ArrayLike, first_m: float, second_m: float
 ) -> tuple[Floats, Floats]:
     """Return the two places where two tapes meet: left of the line first to second, and right.
@@ -140,24 +140,17 @@ def tape_covariance(points: npt.ArrayLike, stake: npt.ArrayLike, sigma_m: npt.Ar
     return covariance
 
 
-def refined(at: Floats, length: Floats, start: Floats) -> Floats:
-    """Gauss-Newton over all tapes from one of the two answers."""
-    place = start.copy()
+def _adjusted(at: Floats, length: Floats, start: Floats) -> Floats:
+    """Return the least-squares adjustment of all tapes from one of the two answers."""
     if len(at) == 2:
-        return place
-    for _ in range(20):
-        to = place - at
-        away = np.maximum(np.hypot(to[:, 0], to[:, 1]), 1e-12)
-        step = np.linalg.lstsq(to / away[:, None], length - away, rcond=None)[0]
-        place = place + step
-        if float(np.abs(step).max()) < 1e-12:
-            break
-    return place
+        return start
+    from scipy.optimize import least_squares
 
+    def residual(place: Floats) -> Floats:
+        return _misses(at, length, place)
 
-def _misfit(at: Floats, length: Floats, place: Floats) -> float:
-    away = np.hypot(place[0] - at[:, 0], place[1] - at[:, 1])
-    return float(np.sqrt(np.mean((away - length) ** 2)))
+    tight = 1e-14
+    return np.asarray(least_squares(residual, start, xtol=tight, ftol=tight, gtol=tight).x)
 
 
 SAID_SIGMAS = 3.0
@@ -186,7 +179,7 @@ class _NoPlace(Exception):
         self.remedy = remedy
 
 
-class Taper:
+class TapedPoints:
     """Places the taped points of one site.
 
     Parameters
@@ -344,11 +337,11 @@ class Taper:
         found: list[Floats] = []
         for i, j in itertools.combinations(range(len(tapes)), 2):
             try:
-                both = swing(at[i], at[j], float(length[i]), float(length[j]))
+                both = distance_intersection(at[i], at[j], float(length[i]), float(length[j]))
             except GeometryError:
                 continue
             for start in both:
-                place = refined(at, length, start)
+                place = _adjusted(at, length, start)
                 if side is None or _side(at, place) in (side, ""):
                     found.append(place)
         if found:

@@ -16,8 +16,7 @@ from numpy.typing import NDArray
 
 from geoleak.linref import Route
 from geoleak.route import MarkArray, RouteFit, fit_route
-from geoleak.route.alignment import Stack, hints
-from geoleak.route.solve import Observations, solve
+from geoleak.route.solve import Observations, solve_many
 from tests.trials.random_routes import Habits, RandomRoute, random_route
 
 Floats = NDArray[np.float64]
@@ -70,7 +69,7 @@ def told_the_bends(route: RandomRoute) -> Route:
         np.zeros(count, dtype=bool),
     )
     shape = route.structure
-    fit = solve(shape, marks, hints(Stack.of([shape]), route.marks)[0], most_steps=40)
+    fit = solve_many([shape], marks, most_steps=40)[0]
     return Route.from_vertices((fit.shape if fit else shape).polyline())
 
 
