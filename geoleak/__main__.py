@@ -1,6 +1,6 @@
 """``python -m geoleak``."""
 
-from geoleak.cli import main
+from geoleak.cli.main import main
 
 if __name__ == "__main__":
     raise SystemExit(main())

@@ -17,7 +17,7 @@ from typing import Any
 
 import pytest
 
-from geoleak.cli import main
+from geoleak.cli.main import main
 
 REPO = Path(__file__).parent.parent
 

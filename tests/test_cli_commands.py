@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
+import unicodedata
 import wave
 from pathlib import Path
 from typing import Any
@@ -20,6 +23,8 @@ from tests.spoilt_sites import SITES
 
 COMMANDS = ("batch", "check", "delay", "listen", "locate", "new", "route")
 README = (REPO / "README.md").read_text(encoding="utf-8")
+# Unicode Standard Annex 9: embeddings, overrides and isolates, and what ends them.
+_TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 
 
@@ -260,8 +265,12 @@ class TestStreams:
     def test_progress_on_a_terminal_is_wiped_away(self, alder: Path) -> None:
         ran = on_terminal(["check", alder])
         assert ran.code == 0
-        assert "reading the site ..." in ran.out
-        assert "\r\x1b[K" in ran.out
+        before, _, after = ran.out.partition("reading the site")
+        # What was shown is wiped, and the cursor is given back, before the report begins.
+        wiped, _, report = after.partition("Alder Court")
+        assert before.endswith("\x1b[2K") and wiped.rstrip("\r\n").endswith("\x1b[2K")
+        assert "\x1b[?25h" in wiped
+        assert "\x1b" not in report
 
     def test_a_console_of_another_encoding_is_borne(self, alder: Path) -> None:
         toml = alder / "site.toml"
@@ -284,10 +293,35 @@ class TestStreams:
         assert (ran.code, len(ran.lines)) == (2, 1)
         assert "\x1b" not in ran.err
 
-    def test_a_reader_that_goes_away_is_no_fault(self, alder: Path) -> None:
-        import subprocess
-        import sys
+    def test_every_control_sign_is_made_visible_and_no_letter_is_lost(self) -> None:
+        for code in range(0x3000):
+            sign = chr(code)
+            # Controls, line and paragraph separators, and what turns the order of the text.
+            turns = unicodedata.bidirectional(sign) in _TURNS
+            gone = unicodedata.category(sign) in ("Cc", "Zl", "Zp") or turns
+            assert (say.plain(f"a{sign}b") == "a\ufffdb") is gone, hex(code)
 
+    def test_a_closed_or_full_stdout_is_told_with_what_was_written(self, alder: Path) -> None:
+        for where, why in ((">&-", "closed"), ("> /dev/full", "No space left on device")):
+            for command, left in (("locate", "was written before that"), ("check", "printed (")):
+                line = f'"{sys.executable}" -m geoleak {command} "{alder}" {where}'
+                done = subprocess.run(
+                    ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
+                )
+                said = done.stderr.decode()
+                assert done.returncode == 1
+                assert len(said.splitlines()) == 1
+                assert why in said and left in said and "nothing was written" not in said
+            assert (alder / "out" / "result.json").exists()
+
+    def test_a_closed_stderr_leaves_the_exit_code(self, tmp_path: Path) -> None:
+        line = f'"{sys.executable}" -m geoleak check "{tmp_path}/none" 2>&-'
+        done = subprocess.run(
+            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
+        )
+        assert (done.returncode, done.stdout) == (2, b"")
+
+    def test_a_reader_that_goes_away_is_no_fault(self, alder: Path) -> None:
         command = f'"{sys.executable}" -m geoleak route "{alder}" | head -1'
         done = subprocess.run(
             ["bash", "-c", command], cwd=REPO, capture_output=True, check=False, timeout=60

@@ -50,7 +50,7 @@ def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
 
 
 def test_help_and_readme_name_the_files_that_are_written():
-    from geoleak.cli.locate import locate
+    from geoleak.cli.commands import locate
 
     names, words = list(always()), list(extras())
     told = " ".join((locate.__doc__ or "").split())

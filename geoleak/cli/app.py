@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from geoleak.cli.say import Writing
 from geoleak.version import __version__
 
 app = typer.Typer(
@@ -25,6 +26,7 @@ UsageFault: type[Exception] = next(
     base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException"
 )
 Stopped = typer.Abort
+WRITING = Writing()
 
 SiteArgument = Annotated[
     Path, typer.Argument(metavar="SITE", help="The site folder: site.toml and the files beside it.")

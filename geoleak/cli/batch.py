@@ -55,8 +55,7 @@ def batch(
     from geoleak.batch.sites import find_sites
     from geoleak.batch.summary import write_summary
     from geoleak.batch.work import Options
-    from geoleak.cli.say import counted, out_json
-    from geoleak.cli.say import out as print_lines
+    from geoleak.cli.say import counted, print_json, print_lines
 
     extra = set(also or ())
     options = Options(
@@ -82,7 +81,7 @@ def batch(
     tally = {name: verdicts.count(name) for name in sorted(set(verdicts))}
     if json:
         said = {"sites": len(sites), "done": len(rows), "failed": failed, "verdicts": tally}
-        out_json({**said, "stopped": not whole, "out": str(out)})
+        print_json({**said, "stopped": not whole, "out": str(out)})
     else:
         each = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in tally.items())
         print_lines(

@@ -1,17 +1,181 @@
-"""All commands: each module adds its own to the app and imports what it uses when it is called."""
+"""The commands on a site folder; each imports what it uses when it is called."""
 
-from geoleak.cli import batch, check, delay, listen, locate, new, route
-from geoleak.cli.app import Stopped, UsageFault, app
+from __future__ import annotations
 
-__all__ = [
-    "Stopped",
-    "UsageFault",
-    "app",
-    "batch",
-    "check",
-    "delay",
-    "listen",
-    "locate",
-    "new",
-    "route",
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from geoleak.cli import batch, new
+from geoleak.cli.app import WRITING, JsonOption, SiteArgument, app
+from geoleak.cli.say import print_json, print_lines, progress, show
+
+__all__ = ["app", "batch", "new"]
+
+BandOption = Annotated[
+    tuple[float, float] | None,
+    typer.Option("--band", metavar="LOW HIGH", help="Measure in this band only, in hertz."),
 ]
+
+
+@app.command(
+    short_help="Read a site folder and say what was understood.",
+    epilog="Example: geoleak check sample_sites/alder_court",
+)
+def check(site: SiteArgument, json: JsonOption = False) -> None:
+    """Read a site folder, put it on the ground and say what was understood. Writes nothing."""
+    from geoleak import pipeline
+    from geoleak.reports.check import CheckReport
+
+    with progress("reading the site"):
+        survey = pipeline.survey_site(pipeline.read_site(site))
+    show(CheckReport(survey), json=json)
+
+
+@app.command(
+    short_help="The main job: say where to dig; write stake and map.",
+    epilog="Example: geoleak locate sample_sites/alder_court",
+)
+def locate(
+    site: SiteArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Where to write; SITE/out if absent."),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace a folder that holds other files too.")
+    ] = False,
+    also: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--also", metavar="kml|gpx|dxf|landxml", help="Write this file too; may be repeated."
+        ),
+    ] = None,
+    street_tiles: Annotated[
+        bool,
+        typer.Option("--street-tiles", help="Let map.html fetch street tiles when it is opened."),
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """Say where to dig, or what to listen to next, and write the stake and the map.
+
+    Writes result.json, leak.geojson, map.html, stakes.csv, site.gpkg and dig_sheet.pdf, all of
+    them or none.
+    """
+    import datetime
+
+    from geoleak import pipeline
+    from geoleak.export.spoken import lines
+
+    folder = out if out is not None else site / "out"
+    with progress("reading the site"):
+        read = pipeline.read_site(site)
+    with progress("working out where the leak is"):
+        result = pipeline.locate(read, now=datetime.datetime.now())
+    with progress("writing"), WRITING.to(folder):
+        written = result.write(folder, force=force, also=also or (), street_tiles=street_tiles)
+    if json:
+        print_json(result.to_dict())
+        return
+    print_lines(lines(result))
+    print_lines(["", f"written to {folder}: " + ", ".join(path.name for path in written)])
+
+
+@app.command(
+    short_help="Legs, stations of marks and bends, gaps, strays.",
+    epilog="Example: geoleak route sample_sites/quarry_road",
+)
+def route(site: SiteArgument, json: JsonOption = False) -> None:
+    """List legs, stations of marks and bends, gaps, strays and lengths. Writes nothing."""
+    from geoleak import pipeline
+    from geoleak.reports.route import RouteReport
+
+    with progress("fitting the route"):
+        survey = pipeline.survey_site(pipeline.read_site(site))
+    show(RouteReport(survey), json=json)
+
+
+@app.command(
+    short_help="Recordings to levels, and the band to listen in.",
+    epilog="Example: geoleak listen sample_sites/quarry_road --picture band.svg",
+)
+def listen(
+    site: SiteArgument,
+    with_leak: Annotated[
+        str | None,
+        typer.Option("--with-leak", metavar="READING", help="Reading that holds the leak."),
+    ] = None,
+    without: Annotated[
+        str | None,
+        typer.Option("--without", metavar="READING", help="Reading to compare it with."),
+    ] = None,
+    band: BandOption = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw both spectra.")
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Measure the recordings of readings.csv in one band and name the band to listen in.
+
+    Without --with-leak and --without the loudest and the quietest recording are compared. With no
+    two recordings to compare, the starting band for the pipe's material is named.
+    """
+    from geoleak import pipeline
+    from geoleak.reports.sound import check_picture, listen_report
+
+    if picture is not None:
+        check_picture(picture)
+    with progress("reading the site"):
+        read = pipeline.read_site(site)
+    with progress("listening") as tell:
+        report = listen_report(
+            read, with_leak=with_leak, without=without, band_hz=band, progress=tell
+        )
+    if picture is not None:
+        report.draw(picture)
+    show(report, json=json)
+    if picture is not None and not json:
+        print_lines([f"drawn to {picture}"])
+
+
+@app.command(
+    short_help="Two recordings to a delay.",
+    epilog="Example: geoleak delay hydrant.wav valve.wav --band 200 1200",
+)
+def delay(
+    first: Annotated[
+        str,
+        typer.Argument(
+            metavar="FIRST",
+            help='WAV at the first sensor ("pair.wav#2": its second channel), or '
+            "a site folder: every row of its delays.csv that names recordings.",
+        ),
+    ],
+    second: Annotated[
+        str | None, typer.Argument(metavar="[SECOND]", help="WAV at the second sensor.")
+    ] = None,
+    band: BandOption = None,
+    longest_ms: Annotated[
+        float, typer.Option("--longest-ms", help="Longest delay that the pipe allows.")
+    ] = 1000.0,
+    json: JsonOption = False,
+) -> None:
+    """Time the leak between two sensors: arrival at FIRST minus arrival at SECOND.
+
+    Negative: the leak is nearer FIRST. Where no delay stands out of the noise, it says so and
+    gives no number.
+    """
+    from geoleak import pipeline
+    from geoleak.reports.sound import delay_report, site_delay_report
+
+    if second is None and Path(first).suffix.partition("#")[0].casefold() == ".wav":
+        raise typer.BadParameter("one recording makes no delay: name the second sensor's as well")
+    longest_s = longest_ms / 1000.0
+    with progress("timing") as tell:
+        if second is None:
+            site = pipeline.read_site(Path(first))
+            report = site_delay_report(site, band_hz=band, longest_s=longest_s, progress=tell)
+        else:
+            report = delay_report(first, second, band_hz=band, longest_s=longest_s, progress=tell)
+    show(report, json=json)

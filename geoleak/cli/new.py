@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import JsonOption, app
+from geoleak.cli.app import WRITING, JsonOption, app
 
 UnitOption = Annotated[
     str | None,
@@ -76,7 +76,7 @@ def new(
     a terminal, or with --json, nothing is asked: what is missing must stand in the options.
     """
     from geoleak.cli.new_questions import Answers, settle
-    from geoleak.cli.say import out, out_json
+    from geoleak.cli.say import print_json, print_lines
     from geoleak.new.write import write_site
 
     given = Answers(
@@ -93,11 +93,12 @@ def new(
     )
     target = folder if folder is not None else points.parent / points.stem
     settled = settle(points, target, given, ask=sys.stdin.isatty() and not json)
-    written = write_site(target, settled.site)
+    with WRITING.to(target):
+        written = write_site(target, settled.site)
     if json:
-        out_json(settled.to_dict(target, written))
+        print_json(settled.to_dict(target, written))
         return
-    out(
+    print_lines(
         [
             *settled.said,
             f"written to {target}: " + ", ".join(path.name for path in written),

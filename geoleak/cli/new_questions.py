@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from geoleak.cli.say import out
+from geoleak.cli.say import print_lines
 from geoleak.errors import Complaint, InputError, Origin
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ def settle(points: Path, folder: Path, given: Answers, *, ask: bool) -> Settled:
         _refuse(points, f'--layout "{given.layout}" is not known', "pnezd or penzd")
     known = _from_file(given, guess)
     if ask:
-        out(said)
+        print_lines(said)
         said = ()
         known = _ask(known, guess)
     if known.crs and known.layout is None and not guess.has_header:
@@ -189,9 +189,9 @@ def _ask_crs(known: Answers, guess: PointFileGuess) -> str:
         )
         for k, each in enumerate(found, start=1):
             swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
-            out([f"  {k:>2}  {each.code:<12} {each.name}  [{short(each.area)}]{swapped}"])
+            print_lines([f"  {k:>2}  {each.code:<12} {each.name}  [{short(each.area)}]{swapped}"])
         if not found:
-            out(["  no CRS that these coordinates fit there"])
+            print_lines(["  no CRS that these coordinates fit there"])
         said = typer.prompt('CRS: a number above, a code, "local", or another place').strip()
         if said.isdigit() and 1 <= int(said) <= len(found):
             return found[int(said) - 1].code
@@ -222,7 +222,7 @@ def _choose(question: str, choices: tuple[str, ...]) -> str:
         said: str = typer.prompt(f"{question} ({', '.join(choices)})").strip()
         if said in choices:
             return said
-        out([f'  "{said}" is none of {", ".join(choices)}'])
+        print_lines([f'  "{said}" is none of {", ".join(choices)}'])
 
 
 def _codes(question: str, guess: tuple[str, ...]) -> tuple[str, ...]:

@@ -5,13 +5,52 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from pathlib import Path
+from typing import Any, Protocol
+
+from geoleak.errors import GeoleakError
 
 # Signs that turn the order of what follows: printed coordinates must not read backwards.
 _TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\ufffd")
 # Control signs, as a terminal would obey them: a title may not move the cursor or ring the bell.
 _CONTROL = dict.fromkeys([*range(0x20), *range(0x7F, 0xA0), 0x2028, 0x2029], "\ufffd")
 _PLAIN = _TURNING | _CONTROL
+
+
+class Report(Protocol):
+    """What a command has to say."""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+
+    def lines(self) -> list[str]:
+        """Return it as a person reads it."""
+
+
+class Writing:
+    """What this run has written, so that whatever stops it can say so truly."""
+
+    def __init__(self) -> None:
+        self.begun: Path | None = None
+        self.done = False
+
+    @contextmanager
+    def to(self, folder: Path) -> Iterator[None]:
+        """Hold the work of writing a folder; an error that leaves it says itself what it left."""
+        self.begun, self.done = folder, False
+        try:
+            yield
+        except Exception:
+            self.begun = None
+            raise
+        self.done = True
+
+    def __str__(self) -> str:
+        if self.begun is None:
+            return "nothing was written"
+        if self.done:
+            return f"{self.begun} was written before that"
+        return f"{self.begun} holds what it held before or all that is new"
 
 
 def plain(text: str) -> str:
@@ -30,51 +69,61 @@ def json_text(document: Any) -> str:
     return json.dumps(document, ensure_ascii=not utf8, allow_nan=False, indent=1)
 
 
-def out_json(document: Any) -> None:
+def print_json(document: Any) -> None:
     """Print one JSON document on stdout."""
-    sys.stdout.write(json_text(document) + "\n")
+    _print(json_text(document) + "\n")
 
 
-def out(lines: Iterable[str]) -> None:
+def print_lines(lines: Iterable[str]) -> None:
     """Print lines on stdout."""
-    sys.stdout.write("".join(f"{plain(line)}\n" for line in lines))
+    _print("".join(f"{plain(line)}\n" for line in lines))
+
+
+def _print(text: str) -> None:
+    """Write to stdout and through to what stands behind it.
+
+    Raises
+    ------
+    BrokenPipeError
+        The reader went away.
+    GeoleakError
+        Nothing can be printed: stdout is closed, or its disk is full.
+    """
+    try:
+        if sys.stdout is None:
+            raise OSError("stdout is closed")
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        why = error.strerror or error
+        raise GeoleakError(f"what there is to say could not be printed ({why})") from error
+
+
+def show(report: Report, *, json: bool) -> None:
+    """Print a report as one JSON document or as lines."""
+    if json:
+        print_json(report.to_dict())
+    else:
+        print_lines(report.lines())
 
 
 @contextmanager
-def progress(text: str) -> Iterator[None]:
-    """Show what is being done on stderr, only where a person watches, and wipe it afterwards."""
-    shown = sys.stderr.isatty()
-    if shown:
-        sys.stderr.write(f"{text} ...")
-        sys.stderr.flush()
-    try:
-        yield
-    finally:
-        if shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+def progress(text: str) -> Iterator[Callable[[float], None]]:
+    """Show what is being done on stderr, only where a person watches, and wipe it afterwards.
 
+    Gives a callback that takes the share done (0 to 1) of work that can tell.
+    """
+    if sys.stderr is None or not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
 
-@contextmanager
-def bar(text: str) -> Iterator[Callable[[float], None]]:
-    """Give a callback that shows a share (0 to 1) of long work, only where a person watches."""
-    shown = sys.stderr.isatty()
-    last = -1
-
-    def tell(share: float) -> None:
-        nonlocal last
-        percent = int(100 * share)
-        if shown and percent != last:
-            last = percent
-            sys.stderr.write(f"\r{text} ... {percent} %\x1b[K")
-            sys.stderr.flush()
-
-    try:
-        yield tell
-    finally:
-        if shown and last >= 0:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+    with Progress(console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(text, total=None)
+        yield lambda share: shown.update(task, total=1.0, completed=share)
 
 
 @contextmanager
