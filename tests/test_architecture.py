@@ -45,10 +45,6 @@ ROOMS = (
 # room one takes what its __init__ hands on.
 BY_FILE = ("tables", "export", "closeout", "new", "reports", "serve", "batch", "cli")
 ROOT_FILES = 8
-# The map's own modules subclass a library's classes: they are loaded only when a map is drawn.
-AT_THE_EDGE = dict.fromkeys(
-    ("map_layers", "map_leaflet", "map_readings", "map_ticks", "map_view"), "folium"
-)
 # A Result hands itself to the exporters when it is asked to; nothing else looks downward.
 DOWNWARD = {("result", "export")}
 
@@ -148,11 +144,7 @@ def test_heavy_libraries_are_imported_where_they_are_used(path: Path) -> None:
         if not at_import_time:
             continue
         library = name.split(".")[0]
-        assert library not in heavy or AT_THE_EDGE.get(path.stem) == library, (
-            f"{path.name} imports {name} when it is loaded"
-        )
-        if name.split(".")[-1] in AT_THE_EDGE:
-            assert path.stem in AT_THE_EDGE, f"{path.name} loads {name} before a map is asked for"
+        assert library not in heavy, f"{path.name} imports {name} when it is loaded"
 
 
 def test_the_command_line_library_stays_in_the_commands() -> None:

@@ -80,7 +80,7 @@ def test_the_map_gives_no_level_colour_to_another_scale(k):
     page = page_html(_with(*changed))
     name = "contact reading (own scale, no colour)" if k == 0 else "another scale (no colour)"
     assert (name in page) and (name not in page_html(feet_site()))
-    css = "contact" if k == 0 else "unscaled"
-    assert page.count(f'"className": "{css}"') == 1
+    css = "contact" if k == 0 else "other"
+    assert page.count(f'"sign":"{css}"') == 1
     low, high = level_scales.level_range(feet_site())
     assert level_colour(high, low, high) == LEVEL_RAMP[-1]

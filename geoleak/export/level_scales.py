@@ -49,6 +49,19 @@ def unit_word(result: Result) -> str:
     return "dB re full scale" if drawn_scale(result) == "recording" else "dB"
 
 
+def steps(result: Result) -> list[tuple[str, str]]:
+    """Return the steps of the drawn scale for a key: colour, levels in words."""
+    span = level_range(result)
+    if span is None:
+        return []
+    unit = f" {unit_word(result)}".rstrip()
+    places = 0 if span[1] - span[0] >= 5 else 1
+    return [
+        (colour, f"{'reading ' if k == 0 else ''}{low:.{places}f} to {high:.{places}f}{unit}")
+        for k, (colour, low, high) in enumerate(colours.level_edges(*span))
+    ]
+
+
 def not_drawn(result: Result, leg: str) -> str:
     """Return the readings of a leg that are on other scales, for the line under its picture."""
     unit = result.site.length_unit

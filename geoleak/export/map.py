@@ -1,7 +1,10 @@
 """map.html: one file that opens from disk with no network, on a phone or a desk.
 
-A policy in the page forbids it every connection and every script but its own two, named by their
-hashes; with street tiles asked for, pictures of the tile server alone are let in.
+folium sets the map up, its layers and their switch; what is drawn stands in the page as one GeoJSON
+block, which ``assets/map.js`` draws: every text of a site reaches the page as JSON and is shown as
+text, never as markup or script. A policy in the page forbids it every connection and every script
+but its own two, named by their hashes; with street tiles asked for, pictures of the tile server
+alone are let in.
 """
 
 from __future__ import annotations
@@ -9,18 +12,25 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
+import re
+from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from geoleak.export import map_page, words
+from geoleak.export import words
+from geoleak.export.map_layers import LAYERS, drawn
+from geoleak.export.map_page import page_words
 from geoleak.result import Result
 
 if TYPE_CHECKING:
-    from geoleak.export.map_leaflet import OfflineMap
+    import folium
+    import jinja2
 
-MAX_ZOOM = 25
+ASSETS = Path(__file__).parent / "assets"
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = '<a href="https://www.openstreetmap.org/copyright">OpenStreetMap contributors</a>'
+# A figure stays on the line of its unit.
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB)(?!\w))")
 
 
 def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -> Path:
@@ -41,94 +51,81 @@ def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -
 
 def page_html(result: Result, *, street_tiles: bool = False) -> str:
     """Return the page."""
-    from geoleak.export import map_leaflet
-
     street_tiles = street_tiles and not result.site.local
-    element, script = _map_parts(result, street_tiles=street_tiles)
-    scripts = [map_leaflet.leaflet_js(), script]
-    policy = _policy(scripts, street_tiles=street_tiles)
-    title = words.markup_safe(f"{result.site.title}: {words.verdict(result).lower()}")
-    return "\n".join(
-        [
-            "<!DOCTYPE html>",
-            '<html lang="en">',
-            "<head>",
-            '<meta charset="utf-8">',
-            f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
-            '<meta name="viewport" content="width=device-width, initial-scale=1">',
-            '<meta name="referrer" content="no-referrer">',
-            f"<title>{title}</title>",
-            f"<style>{map_leaflet.leaflet_css()}</style>",
-            f"<style>{map_leaflet.asset('map.css')}</style>",
-            "</head>",
-            "<body>",
-            map_page.body(result, element),
-            *(f"<script>{each}</script>" for each in scripts),
-            "</body>",
-            "</html>",
-            "",
-        ]
+    features = drawn(result)
+    the_map = folium_map(
+        [name for name in LAYERS if any(each["properties"]["layer"] == name for each in features)],
+        local=result.site.local,
+        street_tiles=street_tiles,
+    )
+    figure = the_map.get_root()
+    figure.render()
+    scripts = [leaflet_js(), f"{asset('map.js')}\n{figure.script.render()}"]  # type: ignore[attr-defined]
+    return (
+        _templates()
+        .get_template("page.html")
+        .render(
+            **page_words(result),
+            data={"type": "FeatureCollection", "features": features},
+            scripts=scripts,
+            styles=[leaflet_css(), asset("map.css")],
+            policy=_policy(scripts, street_tiles=street_tiles),
+            map_name=the_map.get_name(),
+        )
     )
 
 
-def _map_parts(result: Result, *, street_tiles: bool) -> tuple[str, str]:
-    """Return the map's element and the page's script."""
-    from geoleak.export.map_layers import add_layers
-    from geoleak.export.map_leaflet import OfflineMap, Start, asset, render
-    from geoleak.export.map_ticks import view_box
-    from geoleak.export.map_view import View
+def folium_map(layers: list[str], *, local: bool, street_tiles: bool) -> folium.Map:
+    """Return the map with its empty layers, the switch for them and the call of the page's script.
 
-    view = View(result)
-    dig = result.decision.verdict == "dig"
-    whole = view_box(view, ("stake", "route", "mark", "reading", "fitting", "feature"))
-    if dig or not result.next_readings:
-        near = view_box(view, ("stake", "hole", "interval", "reading", "tie"), within_m=40.0)
-        close = view_box(view, ("stake", "hole", "offset_stake"))
-    else:
-        near = view_box(view, ("next_reading", "stake"), margin_m=4.0)
-        close = view_box(view, ("next_reading",), most=1, margin_m=4.0)
-    centre = near[0] if near else [0.0, 0.0]
-    the_map = OfflineMap(
-        location=centre,
-        crs="Simple" if view.local else "EPSG3857",
-        zoom_start=3 if view.local else 19,
-        max_zoom=9 if view.local else MAX_ZOOM,
-        min_zoom=-6 if view.local else 2,
-        zoom_snap=0.25,
-        zoom_delta=0.75,
+    Only texts of ours are in it: folium writes a template's output through a template once more.
+    """
+    import folium
+    from branca.element import MacroElement
+
+    def named(element: Any, name: str) -> Any:
+        element._id = name  # else random: the same input gives the same bytes
+        return element
+
+    the_map = named(
+        folium.Map(
+            location=[0.0, 0.0],
+            tiles=None,
+            crs="Simple" if local else "EPSG3857",
+            zoom_start=3 if local else 19,
+            max_zoom=9 if local else 25,
+            min_zoom=-6 if local else 2,
+            zoom_snap=0.25,
+            zoom_delta=0.75,
+            fade_animation=False,
+        ),
+        "site",
     )
     if street_tiles:
-        _add_tiles(the_map)
-    add_layers(the_map, result)
-    settings = {
-        "close": close,
-        "near": near,
-        "whole": whole,
-        "local": view.local,
-        "first": ["Stake", "Show the stake"] if dig else ["Next", "Show where to listen first"],
-        "courtesy": "the rover and the ties are the stake"
-        if dig
-        else "the marks and the rover lead to the place",
-        "maxZoom": 7.5 if view.local else 24.5,
-    }
-    the_map.add_child(Start(settings))
-    element, script = render(the_map)
-    return element, f"{asset('map.js')}\n{script}"
-
-
-def _add_tiles(the_map: OfflineMap) -> None:
-    """Offer street tiles as a layer that is off until the reader switches it on."""
-    import folium
-
-    folium.TileLayer(
-        STREET_TILES,
-        attr=STREET_CREDIT,
-        name="Street map (network)",
-        overlay=True,
-        show=False,
-        max_native_zoom=19,
-        max_zoom=MAX_ZOOM,
-    ).add_to(the_map)
+        # Off until the reader switches it on.
+        tiles = folium.TileLayer(
+            STREET_TILES,
+            attr=STREET_CREDIT,
+            name="Street map (network)",
+            overlay=True,
+            show=False,
+            max_native_zoom=19,
+            max_zoom=25,
+        )
+        named(tiles, "streets").add_to(the_map)
+    groups = [named(folium.FeatureGroup(name), f"{k}") for k, name in enumerate(layers)]
+    for each in groups:
+        each.add_to(the_map)
+    named(folium.LayerControl(collapsed=True), "layers").add_to(the_map)
+    start = named(MacroElement(), "start")
+    listed = ", ".join(f'"{each.layer_name}": {each.get_name()}' for each in groups)
+    start._template = folium.template.Template(
+        "{% macro script(this, kwargs) %}"
+        f"geoleakPage({the_map.get_name()}, {{{listed}}});"
+        "{% endmacro %}"
+    )
+    start.add_to(the_map)
+    return the_map
 
 
 def _policy(scripts: list[str], *, street_tiles: bool) -> str:
@@ -138,6 +135,49 @@ def _policy(scripts: list[str], *, street_tiles: bool) -> str:
     )
     pictures = "data:" + (" https://tile.openstreetmap.org" if street_tiles else "")
     return f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src {pictures}"
+
+
+@cache
+def _templates() -> jinja2.Environment:
+    """Return the page's templates, which escape every text they are given."""
+    import jinja2
+
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(ASSETS),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    made.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
+    made.filters["told"] = lambda text: _BEFORE_UNIT.sub("\u00a0", words.plain(text))
+    return made
+
+
+@cache
+def leaflet_js() -> str:
+    """Return Leaflet's script."""
+    text = (_leaflet() / "leaflet.js").read_text(encoding="utf-8")
+    return re.sub(r"//# sourceMappingURL=.*", "", text).replace("</script", "<\\/script")
+
+
+@cache
+def leaflet_css() -> str:
+    """Return Leaflet's style sheet without its pictures: no sign of this map is one of them."""
+    text = (_leaflet() / "leaflet.css").read_text(encoding="utf-8")
+    return re.sub(r"(?:behavior|background-image):\s*url\([^)]*\);?", "", text)
+
+
+def _leaflet() -> Path:
+    import xstatic.pkg.leaflet as leaflet
+
+    return Path(leaflet.BASE_DIR)
+
+
+@cache
+def asset(name: str) -> str:
+    """Return a text file of ours."""
+    return (ASSETS / name).read_text(encoding="utf-8")
 
 
 def notebook_html(result: Result, *, height: int = 720) -> str:

@@ -1,296 +1,279 @@
-"""The map's layers: what is drawn, in which order, and what its pop-up says."""
+"""What the map draws: every feature as GeoJSON with its layer, its sign and what its pop-up says.
+
+Longitude and latitude, uncut at the antimeridian; on a local site, which has neither, metres east
+and north of the stake. ``assets/map.js`` knows how each sign looks.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Any
 
-import folium
+import numpy as np
+import shapely
 
-from geoleak.export import colours, words
+from geoleak.export import colours, listen_words, words
 from geoleak.export.feature_words import property_rows, stake_rows
-from geoleak.export.map_leaflet import Discs, Label, OfflineMap, Popup
-from geoleak.export.map_readings import best_so_far, next_readings, readings
-from geoleak.export.map_ticks import add_stations
-from geoleak.export.map_view import (
-    Spot,
-    View,
-    add_line,
-    disc_row,
-    features_of,
-    group_of,
-    plain,
-    popup_markup,
-)
+from geoleak.export.level_scales import level_range, sign
+from geoleak.export.profile_picture import tick_station
 from geoleak.result import Feature, Result
+from geoleak.units import unit_m
 
-PANES = (("under", 390), ("band", 395), ("ticks", 420), ("spots", 450))
-TARGET = (
-    '<svg viewBox="-23 -23 46 46" aria-hidden="true"><circle r="21" fill="#fff"/>'
-    '<circle r="16" fill="#fff" stroke="#000" stroke-width="5"/>'
-    '<path d="M0 0V-16A16 16 0 0 1 16 0ZM0 0V16A16 16 0 0 1 -16 0Z"/></svg>'
-)
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+Drawn = dict[str, Any]
+Describe = Callable[[Feature, Result], dict[str, Any]]
+TO_DIG_BY = ("tie", "hole", "offset_stake", "stake")
+"""Kinds that lead a crew to a hole: drawn under the verdict "dig" alone."""
+MOST_TICKS = 400
+MOST_PER_LEG = 40
+FEW_LEGS = 8
+STEPS = (5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
 
 
-def add_layers(the_map: OfflineMap, result: Result) -> View:
-    """Put every layer on the map, undermost first, and return how coordinates were turned."""
-    view = View(result)
-    for name, height in PANES:
-        folium.map.CustomPane(name, z_index=height, pointer_events=False).add_to(the_map)
+def drawn(result: Result) -> list[Drawn]:
+    """Return the GeoJSON features of the map, undermost first.
+
+    Their properties: ``layer``, ``sign``, ``title`` and ``rows`` of its pop-up (label, text), and
+    what the sign needs (``colour``, ``label``, ``number``, ``percent``, ``bearing_deg``).
+    """
     dig = result.decision.verdict == "dig"
-    services(the_map, view)
-    ties(the_map, view)
-    intervals(the_map, view)
-    pipe(the_map, view)
-    add_stations(group_of(the_map, "Stations"), view)
-    if dig:
-        hole(the_map, view)
-    marks(the_map, view)
-    readings(the_map, view)
-    fittings(the_map, view)
-    if dig:
-        stakes(the_map, view)
-    else:
-        best_so_far(the_map, view)
-        next_readings(the_map, view)
-    folium.LayerControl(collapsed=True).add_to(the_map)
-    return view
+    place = _onto_map(result)
+    made: list[Drawn] = []
+    for kind, (layer, describe) in KINDS.items():
+        if kind == "station":
+            made += list(_stations(result, place))
+        if kind == "reading":
+            describe = _readings(result)
+        for each in _of(result, kind) if dig or kind not in TO_DIG_BY else ():
+            shape = place(each)
+            if shape is not None and not shape.is_empty:
+                made.append(_geojson(shape, {"layer": layer, **describe(each, result)}))
+    return made
 
 
-def services(the_map: OfflineMap, view: View) -> None:
-    """Draw the other services: their APWA colour on a dark casing, so that white shows."""
-    found = features_of(view, "utility")
-    if not found:
-        return
-    group = group_of(the_map, "Other services")
-    discs: list[list[Any]] = []
-    for each in found:
-        colour = colours.service_colour(each.properties.get("colour"))
-        name = each.properties.get("name") or each.id
-        popup = popup_markup(str(name), property_rows(each, view.result))
-        shape = view.geometry(each)
-        if shape is not None and shape.geom_type == "Point":
-            discs += disc_row(view, each, str(name), property_rows(each, view.result), colour)
-            continue
-        add_line(group, view, each, color=colours.CASING, weight=7, pane="under")
-        add_line(group, view, each, popup=popup, color=colour, weight=3.5, pane="under")
-    if discs:
-        group.add_child(Discs(discs, {"radius": 7, "color": colours.CASING, "weight": 2.5}))
+def _of(result: Result, kind: str) -> list[Feature]:
+    """Return the features of a kind; the place of a stake that nobody sets out is a kind apart."""
+    if kind == "interval":
+        found = [each for each in result.features if each.kind == kind]
+        return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
+    if kind == "next_reading":
+        return listen_words.features(result)[::-1]
+    if kind == "best_so_far" and result.decision.verdict != "dig":
+        return [each for each in result.features if each.kind in (kind, "stake")]
+    return [each for each in result.features if each.kind == kind]
 
 
-def ties(the_map: OfflineMap, view: View) -> None:
-    """Draw the tapes from fixed features to the stake, and the features."""
-    dig = view.result.decision.verdict == "dig"
-    found = features_of(view, "tie") if dig else []
-    fixed = features_of(view, "feature", "check_point")
-    tied = {each.feature for each in view.result.ties}
-    if not found and not fixed:
-        return
-    group = group_of(the_map, "Ties and fixed features")
-    for each in found:
-        _tape(group, view, each)
-    seen: set[Spot] = set()
-    for each in fixed:
-        place = view.place(each)
-        if place is None or place in seen:
-            continue
-        seen.add(place)
-        popup = popup_markup(f"Fixed feature {each.id}", property_rows(each, view.result))
-        name = f"<b>{words.markup_safe(each.id)}</b>" if each.id in tied else ""
-        label = Label(
-            place,
-            f"<span></span>{name}",
-            css="fixed",
-            size=(26, 26),
-            anchor=(13, 13),
-            title=plain(f"fixed feature {each.id}"),
-        )
-        label.add_child(Popup(popup))
-        group.add_child(label)
+def _onto_map(result: Result) -> Callable[[Feature], BaseGeometry | None]:
+    """Return what turns a feature into the geometry that the map draws."""
+    where = result.leak.position
+    origin, factor = np.array([where.easting, where.northing]), unit_m(where.unit)
+
+    def place(feature: Feature) -> BaseGeometry | None:
+        if result.site.local:
+            flat = shapely.force_2d(feature.grid)
+            return shapely.transform(flat, lambda at: np.round((at - origin) * factor, 4))
+        if feature.lonlat is None:
+            return None
+        return shapely.transform(shapely.force_2d(feature.lonlat), lambda at: np.round(at, 8))
+
+    return place
 
 
-def _tape(group: folium.FeatureGroup, view: View, feature: Feature) -> None:
-    """Draw one tape with its length at its middle."""
-    name = str(feature.properties.get("feature", feature.id))
-    style = {"color": colours.FIXED, "weight": 2.5, "pane": "under"}
-    popup = popup_markup(f"Tape from {name}", property_rows(feature, view.result))
-    add_line(group, view, feature, popup=popup, dash_array="2 7", line_cap="round", **style)
-    tie = next((each for each in view.result.ties if each.feature == name), None)
-    lines = view.lines(feature)
-    if tie is None or not lines:
-        return
-    text = words.markup_safe(words.length(tie.distance_m, view.result.site.length_unit))
-    group.add_child(
-        Label(
-            _clear_place(view, lines[0]),
-            f"<span>{text}</span>",
-            css="tape",
-            size=(0, 0),
-            anchor=(0, 0),
-        )
-    )
+def _geojson(shape: BaseGeometry, properties: dict[str, Any]) -> Drawn:
+    geometry = shapely.geometry.mapping(shape)
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
 
 
-def _clear_place(view: View, line: Sequence[Spot]) -> Spot:
-    """Return the place on a tape for its length: where signs of readings and marks are far."""
-    (a, b), (c, d) = line[0], line[-1]
-    signs = [view.place(each) for each in features_of(view, "reading", "mark", "stake")]
-    spots = [(a + share * (c - a), b + share * (d - b)) for share in (0.42, 0.5, 0.35, 0.58, 0.65)]
-    narrow = 1.0 if view.local else math.cos(math.radians(a))
-
-    def room(spot: Spot) -> float:
-        away = (math.hypot(spot[0] - s[0], narrow * (spot[1] - s[1])) for s in signs if s)
-        return min(away, default=0.0)
-
-    return max(spots, key=room)
+def _named(sign: str, title: str, rows: list[tuple[str, str]], **more: Any) -> dict[str, Any]:
+    told = [[words.plain(label), words.plain(text)] for label, text in rows]
+    return {"sign": sign, "title": words.plain(title), "rows": told, **more}
 
 
-def intervals(the_map: OfflineMap, view: View) -> None:
-    """Draw the stretches that hold 95, 80 and 50 % of the chance as bands along the pipe."""
-    group = group_of(the_map, "Where the leak may be")
-    found = sorted(
-        features_of(view, "interval"), key=lambda each: -int(each.properties.get("percent", 0))
-    )
-    for each in found:
-        percent = int(each.properties.get("percent", 0))
-        colour = colours.INTERVAL.get(percent, colours.INTERVAL[95])
-        width = {95: 28, 80: 22, 50: 16}.get(percent, 28)
-        popup = popup_markup(
-            f"{percent} % of the chance on the legs", property_rows(each, view.result)
-        )
-        add_line(
-            group,
-            view,
-            each,
-            popup=popup,
-            color=colour,
-            weight=width,
-            opacity=0.9,
-            line_cap="butt",
-            pane="band",
-        )
+def _utility(each: Feature, result: Result) -> dict[str, Any]:
+    """Its APWA colour stands on a dark casing, so that white shows."""
+    colour = colours.service_colour(each.properties.get("colour"))
+    name = str(each.properties.get("name") or each.id)
+    return _named("service", name, property_rows(each, result), colour=colour)
 
 
-def pipe(the_map: OfflineMap, view: View) -> None:
-    """Draw the fitted legs; an assumed one dashed."""
-    group = group_of(the_map, "Pipe")
-    assumed = {each.name for each in view.result.legs if each.assumed}
-    routes = features_of(view, "route")
-    # One casing for all: on a network an element each would take its time.
-    casing = [line for each in routes for line in view.lines(each)]
-    if casing:
-        under = folium.PolyLine(casing, color="#ffffff", weight=7)
-        under.options["interactive"] = False
-        under.add_to(group)
-    for each in routes:
-        name = str(each.properties.get("leg", each.id))
-        rows = property_rows(each, view.result)
-        if name in assumed:
-            rows = [("Route", "assumed, not traced"), *rows]
-        popup = popup_markup(f"Leg {name}", rows)
-        dashed = {"dash_array": "10 7"} if name in assumed else {}
-        add_line(group, view, each, popup=popup, color=colours.PIPE, weight=3.5, **dashed)
+def _tie(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("feature", each.id))
+    tie = next((t for t in result.ties if t.feature == name), None)
+    label = words.length(tie.distance_m, result.site.length_unit) if tie else ""
+    return _named("tape", f"Tape from {name}", property_rows(each, result), label=label)
 
 
-def hole(the_map: OfflineMap, view: View) -> None:
-    """Draw the hole in white on black, the colour of proposed excavation."""
-    group = group_of(the_map, "Hole")
-    result = view.result
+def _feature(each: Feature, result: Result) -> dict[str, Any]:
+    label = each.id if any(tie.feature == each.id for tie in result.ties) else ""
+    rows = property_rows(each, result)
+    return _named("fixed", f"Fixed feature {each.id}", rows, label=words.plain(label))
+
+
+def _check_point(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("label", each.id)).removeprefix("CHECK ")
+    todo = next((s.text for s in result.stakes if s.id == each.id), "")
+    rows = [("In stakes.csv", each.id), ("Check", todo), *property_rows(each, result)]
+    return _named("check", f"Check point {name}", [row for row in rows if row[1]])
+
+
+def _interval(each: Feature, result: Result) -> dict[str, Any]:
+    percent = int(each.properties.get("percent", 95))
+    rows = property_rows(each, result)
+    colour = colours.INTERVAL.get(percent, colours.INTERVAL[95])
+    title = f"{percent} % of the chance on the legs"
+    return _named("interval", title, rows, percent=percent, colour=colour)
+
+
+def _route(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("leg", each.id))
+    assumed = any(leg.assumed for leg in result.legs if leg.name == name)
+    said = [("Route", "assumed, not traced")] if assumed else []
+    sign = "assumed" if assumed else "pipe"
+    return _named(sign, f"Leg {name}", [*said, *property_rows(each, result)])
+
+
+def _hole(each: Feature, result: Result) -> dict[str, Any]:
     rows = [
         ("Open", words.hole_reach(result)),
         ("Chance in it", words.chance(result.decision.chance_in_hole)),
         ("Crown of the pipe", words.depth(result)),
     ]
-    for each in features_of(view, "hole"):
-        for outline in view.lines(each):
-            under = folium.Polygon(outline, color="#000000", weight=6, fill=False)
-            under.options["interactive"] = False
-            under.add_to(group)
-            over = folium.Polygon(
-                outline,
-                color="#ffffff",
-                weight=2.5,
-                fill=True,
-                fill_color="#ffffff",
-                fill_opacity=0.35,
-                dash_array="7 5",
-            )
-            over.add_child(Popup(popup_markup("Hole", rows)))
-            over.add_to(group)
+    return _named("hole", "Hole", rows)
 
 
-def marks(the_map: OfflineMap, view: View) -> None:
-    """Draw the paint marks as they were shot."""
-    found = features_of(view, "mark")
-    if not found:
-        return
+def _mark(each: Feature, result: Result) -> dict[str, Any]:
+    return _named("mark", f"Mark {each.id}", property_rows(each, result))
+
+
+def _readings(result: Result) -> Describe:
+    """Return what describes readings: discs coloured by level, signs for other scales."""
+    by_id = {(each.kind, each.id): each for each in result.readings}
+    span = level_range(result) or (0.0, 0.0)
+
+    def describe(each: Feature, result: Result) -> dict[str, Any]:
+        reading = by_id.get((str(each.properties.get("reading_kind")), each.id))
+        rows = property_rows(each, result)
+        if reading and reading.repeats > 1:
+            rows.append(("Repeats", str(reading.repeats)))
+        shown = sign(reading, result) if reading else "other"
+        name = f"{'Contact reading' if shown == 'contact' else 'Reading'} {each.id}"
+        if shown != "level" or reading is None:
+            return _named(shown, name, rows)
+        return _named("level", name, rows, colour=colours.level_colour(reading.level_db, *span))
+
+    return describe
+
+
+def _fitting(each: Feature, result: Result) -> dict[str, Any]:
+    return _named("fitting", f"Fitting {each.id}", property_rows(each, result))
+
+
+def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
+    kind = next((stake.kind for stake in result.stakes if stake.id == each.id), "")
+    title = {"hole_start": "Start of the hole", "hole_end": "End of the hole"}.get(kind)
+    told = f"{each.id} {each.properties.get('label') or ''}"
+    rows = [("In stakes.csv", told), *property_rows(each, result)]
+    return _named("offset", title or "Offset stake", rows)
+
+
+def _stake(each: Feature, result: Result) -> dict[str, Any]:
+    return _named("stake", f"Stake {words.leak_station(result)}", stake_rows(result), label="STAKE")
+
+
+def _best_so_far(each: Feature, result: Result) -> dict[str, Any]:
+    """Describe a small ring: it is not a stake and no one sets it out."""
     rows = [
-        row
-        for each in found
-        for row in disc_row(
-            view, each, f"Mark {each.id}", property_rows(each, view.result), "#ffffff"
-        )
+        ("Place", words.leak_station(result)),
+        ("Chance", words.chance(result.decision.chance_in_hole)),
+        ("Verdict", f"{words.verdict(result).lower()}, do not dig"),
     ]
-    group = group_of(the_map, "Marks")
-    group.add_child(Discs(rows, {"radius": 4, "color": colours.INK, "weight": 1.5}))
+    return _named("best", "Best place so far, not to dig", rows)
 
 
-def fittings(the_map: OfflineMap, view: View) -> None:
-    """Draw the places a contact sensor can touch."""
-    found = features_of(view, "fitting")
-    if not found:
-        return
-    group = group_of(the_map, "Fittings")
-    for each in found:
-        place = view.place(each)
-        if place is None:
+def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
+    number = int(each.properties.get("number", 0))
+    if not 1 <= number <= len(result.next_readings):
+        return _named("next", "LISTEN", property_rows(each, result), number=number, label="LISTEN")
+    reading = result.next_readings[number - 1]
+    rows = [
+        ("Take", listen_words.kind(reading)),
+        ("Where", listen_words.where(reading, result)),
+        ("Then", listen_words.expected(reading, result.site.length_unit)),
+        ("In readings.csv", reading.place),
+    ]
+    name = f"LISTEN {number}"
+    return _named("next", name, rows, number=number, label=name)
+
+
+KINDS: dict[str, tuple[str, Describe]] = {
+    "utility": ("Other services", _utility),
+    "tie": ("Ties and fixed features", _tie),
+    "feature": ("Ties and fixed features", _feature),
+    "interval": ("Where the leak may be", _interval),
+    "route": ("Pipe", _route),
+    "station": ("Stations", _mark),
+    "hole": ("Hole", _hole),
+    "mark": ("Marks", _mark),
+    "reading": ("Readings", _mark),
+    "fitting": ("Fittings", _fitting),
+    "check_point": ("Check points", _check_point),
+    "offset_stake": ("Stake", _offset_stake),
+    "best_so_far": ("Best place so far", _best_so_far),
+    "stake": ("Stake", _stake),
+    "next_reading": ("Listen next", _next_reading),
+}
+"""Kind of feature -> its layer and what describes it, undermost first."""
+LAYERS = tuple(dict.fromkeys(layer for layer, _ in KINDS.values()))
+
+
+def _stations(result: Result, place: Callable[[Feature], BaseGeometry | None]) -> Iterator[Drawn]:
+    """Yield ticks at round stations of the legs that matter, the leak's first.
+
+    On a whole network only the leak's leg and those that were listened to are ticked, and no more
+    than 400 in all. The page hides labels that would run into each other.
+    """
+    routes = {str(f.properties.get("leg", f.id)): f for f in result.features if f.kind == "route"}
+    heard = {each.leg for each in result.readings} | {result.leak.leg}
+    wanted = [each for each in result.legs if each.name in routes]
+    if len(wanted) > FEW_LEGS:
+        wanted = [each for each in wanted if each.name in heard]
+    wanted.sort(key=lambda each: each.name != result.leak.leg)
+    left, unit = MOST_TICKS, result.site.length_unit
+    for leg in wanted:
+        route, shape = routes[leg.name], place(routes[leg.name])
+        if shape is None or shape.geom_type != "LineString" or leg.length_m <= 0:
             continue
-        label = Label(
-            place,
-            "<span></span>",
-            css="fitting",
-            size=(28, 28),
-            anchor=(14, 14),
-            title=plain(f"fitting {each.id}"),
-        )
-        label.add_child(Popup(popup_markup(f"Fitting {each.id}", property_rows(each, view.result))))
-        group.add_child(label)
+        step = tick_step(leg.length_m / unit_m(unit))
+        count = min(left, 1 + math.floor(leg.length_m / unit_m(unit) / step + 1e-9))
+        left -= count
+        # A leg that starts on another: its 0+00 would be written over that one's stations.
+        start = shapely.get_point(route.grid, 0)
+        others = (routes[each.name].grid for each in wanted if each is not leg)
+        first = any(other.distance(start) < 0.5 for other in others)
+        for number in range(int(first), count):
+            spot, bearing_deg = _along(
+                route.grid, shape, number * step * unit_m(unit) / leg.length_m
+            )
+            text = tick_station(number * step, unit)
+            tick = _named("tick", "", [], label=text, number=number, bearing_deg=bearing_deg)
+            tick |= {"layer": "Stations", "step_m": step * unit_m(unit)}
+            yield _geojson(spot, tick)
 
 
-def stakes(the_map: OfflineMap, view: View) -> None:
-    """Draw the stake, above everything else, and the stakes that go with it."""
-    group = group_of(the_map, "Stake")
-    for each in features_of(view, "offset_stake"):
-        place = view.place(each)
-        if place is None:
-            continue
-        name = str(each.properties.get("label") or each.id)
-        label = Label(
-            place,
-            "<span></span>",
-            css="offset",
-            size=(26, 26),
-            anchor=(13, 13),
-            title=plain(f"offset stake {name}"),
-        )
-        label.add_child(Popup(popup_markup(name, property_rows(each, view.result))))
-        group.add_child(label)
-    result = view.result
-    for each in features_of(view, "stake"):
-        place = view.place(each)
-        if place is None:
-            continue
-        station = words.station(result.leak.chainage_m, result.site.length_unit)
-        name = f"Stake {result.leak.leg} {station}"
-        label = Label(
-            place,
-            f"<b>STAKE</b>{TARGET}",
-            css="stake",
-            size=(36, 36),
-            anchor=(18, 18),
-            title=plain(name),
-            above=10000,
-        )
-        label.add_child(Popup(popup_markup(name, stake_rows(result))))
-        group.add_child(label)
+def _along(grid: BaseGeometry, shape: BaseGeometry, share: float) -> tuple[BaseGeometry, int]:
+    """Return the place on the map at a share of a leg's length, and the pipe's bearing there."""
+    along, seen = shapely.get_coordinates(grid), shapely.get_coordinates(shape)
+    whole = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(along, axis=0).T))])
+    target = min(1.0, share) * whole[-1]
+    spot = [float(np.interp(target, whole, seen[:, axis])) for axis in (0, 1)]
+    k = min(int(np.searchsorted(whole, target, side="right")), len(whole) - 1)
+    east, north = along[k] - along[k - 1]
+    return shapely.Point(np.round(spot, 8)), round(math.degrees(math.atan2(east, north))) % 360
+
+
+def tick_step(length: float) -> float:
+    """Return the round step, 5 and more, that gives a leg at most forty ticks."""
+    return float(next((step for step in STEPS if length / step <= MOST_PER_LEG), STEPS[-1]))

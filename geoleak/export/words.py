@@ -158,6 +158,11 @@ def station(chainage_m: float, unit: str) -> str:
     return _STATION.sub(_short_station, text)
 
 
+def leak_station(result: Result) -> str:
+    """Return leg and station of the stake, or of the best place so far: "yard 0+41.3"."""
+    return plain(f"{result.leak.leg} {station(result.leak.chainage_m, result.site.length_unit)}")
+
+
 def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: int = 4) -> str:
     """Return stretches of pipe as stations; legs are named unless all lie on `leg`."""
     listed = list(stretches)
