@@ -209,7 +209,9 @@ def _dijkstra(nodes: int, edges: Edges, sources: Ints) -> tuple[Floats, Ints]:
     from scipy.sparse import csr_array
     from scipy.sparse.csgraph import dijkstra
 
-    matrix = csr_array((edges.cost, (edges.low, edges.high)), shape=(nodes, nodes))
+    # 32 bits: older scipy takes no other index here.
+    low, high = edges.low.astype(np.int32), edges.high.astype(np.int32)
+    matrix = csr_array((edges.cost, (low, high)), shape=(nodes, nodes))
     distance, previous = dijkstra(matrix, directed=False, indices=sources, return_predecessors=True)
     return np.atleast_2d(distance), np.atleast_2d(previous).astype(np.int64)
 
