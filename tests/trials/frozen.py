@@ -178,21 +178,21 @@ def _without_run(value: Any) -> Any:
     return value
 
 
-def differences(old: Any, new: Any, path: str = "") -> Iterator[str]:
-    """Yield where two outcomes differ: numbers by more than 1e-9 of their size, words at all."""
+def differences(old: Any, new: Any, path: str = "", *, within: float = 1e-9) -> Iterator[str]:
+    """Yield where two outcomes differ: numbers by more than `within`, words at all."""
     if isinstance(old, dict) and isinstance(new, dict):
         for key in sorted(old.keys() | new.keys()):
             if key not in old or key not in new:
                 yield f"{path}.{key}: only in the {'old' if key in old else 'new'}"
             else:
-                yield from differences(old[key], new[key], f"{path}.{key}")
+                yield from differences(old[key], new[key], f"{path}.{key}", within=within)
     elif isinstance(old, list) and isinstance(new, list):
         if len(old) != len(new):
             yield f"{path}: {len(old)} entries before, {len(new)} now"
         for k, (a, b) in enumerate(zip(old, new, strict=False)):
-            yield from differences(a, b, f"{path}[{k}]")
+            yield from differences(a, b, f"{path}[{k}]", within=within)
     elif isinstance(old, float | int) and isinstance(new, float | int):
-        if not math.isclose(old, new, rel_tol=1e-9, abs_tol=1e-9):
+        if not math.isclose(old, new, rel_tol=within, abs_tol=within):
             yield f"{path}: {old!r} before, {new!r} now"
     elif old != new:
         yield f"{path}: {str(old)[:80]!r} before, {str(new)[:80]!r} now"
@@ -204,6 +204,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("what", choices=("keep", "same"))
     parser.add_argument("folder", type=Path)
     parser.add_argument("--sites", type=int, default=80)
+    parser.add_argument("--within", type=float, default=1e-9, help="by how much numbers may differ")
     parser.add_argument("--show", type=int, default=3, help="differences shown a site")
     given = parser.parse_args(arguments)
     given.folder.mkdir(parents=True, exist_ok=True)
@@ -223,7 +224,9 @@ def main(arguments: list[str] | None = None) -> int:
         if given.what == "keep":
             kept.write_text(json.dumps(got, indent=1, sort_keys=True), encoding="utf-8")
             continue
-        found = list(differences(json.loads(kept.read_text(encoding="utf-8")), got))
+        found = list(
+            differences(json.loads(kept.read_text(encoding="utf-8")), got, within=given.within)
+        )
         off += bool(found)
         for line in found[: given.show]:
             print(f"{name}{line}")
