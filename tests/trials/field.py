@@ -255,3 +255,86 @@ def _bound(ground, places, strength, at, offset, hard, sigma) -> float:
     rows = np.stack([by_place, by_strength, np.ones(len(at))])
     information = 29 / 30 * (rows / variance) @ rows.T + np.diag([0, 1e-4, 1e-4])
     return float(np.sqrt(np.linalg.inv(information)[0, 0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """What scatters a reading on one faint site, dB: gusts are of the background, the rest not.
+
+    ``memory`` is the correlation of one gust with the next reading's.
+    """
+
+    gust: float
+    memory: float
+    meter: float
+    coupling: float
+    drift: float
+
+    @classmethod
+    def draw(cls, rng: np.random.Generator) -> Weather:
+        return cls(
+            gust=float(rng.uniform(0.8, 2.6)),
+            memory=float(rng.uniform(0.2, 0.6)),
+            meter=float(rng.uniform(1.0, 2.2)),
+            coupling=float(1.5 * rng.uniform(0.6, 1.4)),
+            drift=float(rng.normal(0, 0.7)),
+        )
+
+    def gusts(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        out = rng.normal(0, self.gust, count)
+        for i in range(1, count):
+            out[i] = self.memory * out[i - 1] + np.sqrt(1 - self.memory**2) * out[i]
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class FaintField:
+    """A site whose leak is faint, or cannot be heard (``strength_db`` under the background)."""
+
+    survey: Survey
+    truth: Truth
+    listened: bool
+    strength_db: float
+
+    @property
+    def audible(self) -> bool:
+        return self.strength_db > -3.0
+
+
+def draw_faint(
+    rng: np.random.Generator,
+    *,
+    strength_db: tuple[float, float] = (5.0, 25.0),
+    inaudible: float = 0.1,
+    listened: float = 0.85,
+    length_m: float = 60.0,
+) -> FaintField:
+    """Draw a site with gusts and a meter of its own; one leak in ten stands under the background.
+
+    Strength is even over a range, straight above the leak; an inaudible leak stands 3 to 12 dB
+    under the background. Repeats of two or three are pooled at half of the sites.
+    """
+    iron = bool(rng.random() < 0.5)
+    ground = Ground.draw(rng, iron=iron, slab=False)
+    weather = Weather.draw(rng)
+    spacing = float(rng.uniform(0.6, 1.4))
+    count = int(rng.integers(15, 36))
+    start = float(rng.uniform(0.0, max(1.0, length_m - spacing * (count - 1))))
+    marks = start + spacing * np.arange(count)
+    marks = marks[marks < length_m]
+    place = _leaks(rng, marks, 1, bool(rng.random() < listened), length_m)[0]
+    unheard = rng.random() < inaudible
+    strength = float(rng.uniform(-12.0, -3.0) if unheard else rng.uniform(*strength_db))
+    at = marks + rng.normal(0, 0.06, len(marks))
+    offset = rng.normal(0, 0.05 + 0.08 * ground.depth_m, len(marks))
+    loud = 10 ** ((40.0 + strength) / 10) * field_power(ground, place, at, offset)
+    drift = np.linspace(0, weather.drift, len(at))
+    coupling = rng.normal(0, weather.coupling, len(at))
+    level = np.empty(len(at))
+    gusts = weather.gusts(len(at), rng)
+    level = 10 * np.log10(10 ** ((40.0 + gusts) / 10) + loud) + coupling + drift
+    level = level + rng.normal(0, weather.meter, len(at))
+    level = level + (rng.random(len(at)) < 1 / 30) * rng.normal(0, 8, len(at))
+    survey = _survey(rng, ground, iron, marks, np.round(level), np.zeros(len(at), bool), length_m)
+    inside = marks[0] - 0.5 <= place <= marks[-1] + 0.5
+    return FaintField(survey, Truth(0, place), bool(inside), strength)
