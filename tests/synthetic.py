@@ -112,6 +112,7 @@ def survey(
     joints: Sequence[Joint] = (),
     settings: LevelSettings | None = None,
     crew: Crew | None = None,
+    prior: dict[str, float] | None = None,
     **parts,
 ) -> Survey:
     """Return a survey of these routes with the given readings."""
@@ -135,7 +136,10 @@ def survey(
             legs=tuple(each.leg for each in legs),
             levels=settings or LevelSettings(),
             crew=crew or Crew(),
-            prior=PriorSettings(elsewhere=elsewhere, joints=joint_factor, recent_excavation=1.0),
+            prior=PriorSettings(
+                **{"elsewhere": elsewhere, "joints": joint_factor, "recent_excavation": 1.0}
+                | (prior or {})
+            ),
         ),
         frame=None,
         legs=legs,

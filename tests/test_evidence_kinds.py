@@ -93,7 +93,9 @@ def test_spreading_is_spherical():
 def test_background_is_an_added_power(extra, name):
     kind = surface(synthetic.straight(), [50.0])
     ground = plain_ground(kind, at(kind.survey, 50.0), signal_db=np.zeros(1))
-    added = kind.added(np.ones((1, 1)), ground, np.arange(1), np.array([extra]))
+    row = np.arange(1)
+    ratio = kind.over_background(np.ones((1, 1)), ground, row, np.array([extra]))
+    added = kind.added(1.0 + ratio, ground, row)
     close(60.0 + float(added[0, 0, 0]), f"db_sum_60_{name}")
 
 

@@ -33,8 +33,9 @@ def levels_log_posterior(kind, survey):
         at = candidates(survey, np.array([0]), np.array([place]), np.array([1.0]))
         ground = kind.ground(at, Nodes(kind.nuisances, z[None, :]), 0)
         power = kind.gain(kind.geometry(at, rows), ground, rows)
-        added = kind.added(power, ground, rows, np.array([strength]))[0, 0]
-        sigma = data.sigma * ground.scale
+        total = 1.0 + kind.over_background(power, ground, rows, np.array([strength]))[0, 0]
+        added = kind.added(total, ground, rows)
+        sigma = data.sigma * ground.scale * np.sqrt(kind.relief(total, ground, rows))
         error = (data.level - floor - added) / sigma
         value = -0.5 * (FREEDOM + 1) * np.log1p(error**2 / FREEDOM).sum() - np.log(sigma).sum()
         value -= 0.5 * ((strength - kind.strength.value) / kind.strength.spread) ** 2

@@ -29,7 +29,6 @@ from geoleak.evidence.pooling import (
 )
 from geoleak.evidence.robust import (
     FREEDOM,
-    marginal,
 )
 from geoleak.evidence.surface import (
     SurfaceEvidence,
@@ -54,7 +53,6 @@ __all__ = [
     "candidates",
     "gather",
     "log_sum_exp",
-    "marginal",
     "prior",
     "uniform_nodes",
 ]

@@ -79,6 +79,7 @@ class ContactEvidence(LevelEvidence[Pipe]):
             signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
             floor_db=self.pooled.on_floor * self.pooled.gain_db,
             slope=slope,
+            gusts=self.gusts(z),
         )
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from geoleak import tables
 from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, Nodes, log_sum_exp
 from geoleak.evidence.pooling import Pooled
-from geoleak.evidence.robust import FREEDOM, Rows, marginal
+from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
 from geoleak.site import Note
 from geoleak.survey import Survey
 from geoleak.tables import Setting, setting
@@ -45,12 +45,15 @@ class Ground:
         Added to what the leak brings to a row, and to the row whatever the leak does.
     slope : float
         Steps of the meter for one dB.
+    gusts : float
+        Share of one reading's variance that is the background's.
     """
 
     scale: float
     signal_db: Floats
     floor_db: Floats
     slope: float = 1.0
+    gusts: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,18 +63,18 @@ class LevelDraws:
     Attributes
     ----------
     belief : Belief
-    strength_db, scale : ndarray, shape (d,)
+    strength_db : ndarray, shape (d,)
+        Minus infinity where the leak cannot be heard.
     floor : ndarray, shape (d, sessions)
-    power, expected : ndarray, shape (d, n)
-        Gain at each row read, and the level expected there.
+    expected, sigma : ndarray, shape (d, n)
+        Level expected at each row read, and the scale of its error.
     """
 
     belief: Belief
     strength_db: Floats
     floor: Floats
-    scale: Floats
-    power: Floats
     expected: Floats
+    sigma: Floats
 
 
 def pipe_loss(survey: Survey) -> tuple[Floats, float]:
@@ -120,6 +123,8 @@ class LevelEvidence(Generic[GroundKind]):
         log_prior: Floats = -0.5 * (step / strength.spread) ** 2
         self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
         self.nuisances = self.unknowns()
+        if (pooled.repeats > 1.0).any():
+            self.nuisances = (*self.nuisances, "gusts")
         self.kept: dict[bytes, float] = {}
         self.error_at = (0.0, 1.0)
         if len(pooled) > self.block_rows:
@@ -175,6 +180,13 @@ class LevelEvidence(Generic[GroundKind]):
         """Return node j's deviate of every unknown that this kind depends on."""
         return {name: float(nodes.column(name)[j]) for name in self.nuisances}
 
+    def gusts(self, deviates: dict[str, float]) -> float:
+        """Return the share of one reading's variance that is the background's."""
+        meter, gust = setting("meter_sigma"), setting("gust_sigma")
+        odds = (gust.value / meter.value) ** 2
+        odds *= float(np.exp(gust.spread * deviates.get("gusts", 0.0)))
+        return odds / (1.0 + odds)
+
     def slope(self, deviates: dict[str, float]) -> float:
         """Return steps of the meter for one dB: 1 but on a display."""
         shown = setting("display_slope")
@@ -204,18 +216,64 @@ class LevelEvidence(Generic[GroundKind]):
 
     # -- the model -----------------------------------------------------------------------------
 
-    def added(self, power: Floats, ground: Ground, rows: Ints, strengths_db: Floats) -> Floats:
-        """Return what the leak adds to each row, in the meter's units, shape (e, k, n)."""
+    def over_background(
+        self, power: Floats, ground: GroundKind, rows: Ints, strengths_db: Floats
+    ) -> Floats:
+        """Return the leak's power at each row over the background's there, shape (e, k, n)."""
         factor = (np.exp(PER_DB * ground.signal_db[rows]) * power).astype(np.float32)
         strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
-        added = np.asarray(strength * factor[None])
-        added += 1.0
-        np.log(added, out=added)
-        added *= np.float32(ground.slope / PER_DB)
+        return np.asarray(strength * factor[None])
+
+    def weigh(
+        self, ratio: Floats, ground: GroundKind, rows: Ints
+    ) -> tuple[Marginal, Floats, Floats]:
+        """Return the likelihood of the rows under some leak.
+
+        Parameters
+        ----------
+        ratio : ndarray, shape (..., n)
+            Power of the leak, or of several together, over the background's.
+
+        Returns
+        -------
+        found : Marginal
+            Of shape (...).
+        added : ndarray, shape (..., n)
+            What the leak adds to each row, in the meter's units.
+        relief : ndarray, shape (..., n)
+            Factor on each row's variance.
+        """
+        total = ratio + np.float32(1.0)
+        relief = self.relief(total, ground, rows)
+        added = self.added(total, ground, rows)
+        found = marginal(self.data(rows), added, scale=ground.scale, relief=relief)
+        told = np.flatnonzero(self.pooled.repeats[rows] > 1.0)
+        if len(told):
+            quiet = total[..., told].astype(float) ** -2
+            relative = 1.0 - ground.gusts + ground.gusts * quiet
+            held = rows[told]
+            squares, repeats = self.pooled.squares_db2[held], self.pooled.repeats[held]
+            stated = self.pooled.reading_sigma_db**2
+            more = log_scatter(squares, repeats, relative, stated)
+            found = Marginal(found.log_likelihood + more, found.floor)
+        return found, added, relief
+
+    def added(self, total: Floats, ground: GroundKind, rows: Ints) -> Floats:
+        """Return the level over bare ground of a total power over the background's."""
+        added: Floats = np.log(total) * np.float32(ground.slope / PER_DB)
         lifted = ground.slope * ground.floor_db[rows]
         if lifted.any():
             added += lifted.astype(np.float32)
         return added
+
+    def relief(self, total: Floats, ground: GroundKind, rows: Ints) -> Floats:
+        """Return the factor on each row's variance: gusts move only the background's share."""
+        gusty = (ground.gusts * self.pooled.gusty[rows]).astype(total.dtype)
+        relief = 1.0 / total
+        relief *= relief
+        relief *= gusty
+        relief += 1.0 - gusty
+        return relief
 
     def background_db(self, lifted_db: Floats, *, slope: float) -> Floats:
         """Return what the leak's noise must overcome in each row, over bare ground, shape (n,).
@@ -263,10 +321,10 @@ class LevelEvidence(Generic[GroundKind]):
             if len(rows) == 0:
                 continue
             part = places.take(block)
-            where = self.geometry(part, rows)
+            where, unheard = self.geometry(part, rows), self.unheard(part)
             for j in range(count):
                 ground = self.ground(part, nodes, j)
-                value = self._judge(where, ground, rows)
+                value = self._judge(where, ground, rows, unheard)
                 # Readings out of reach say the same of every place in the block.
                 whole = len(rows) == len(self.pooled)
                 rest = self._error_weight(nodes, j)
@@ -286,22 +344,49 @@ class LevelEvidence(Generic[GroundKind]):
             self.kept[key] = silent + self._error_weight(nodes, j)
         return self.kept[key]
 
-    def _judge(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
-        data = self.data(rows)
+    def _judge(
+        self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints, unheard: Floats
+    ) -> Floats:
         power = self.gain(where, ground, rows)
+        strengths, log_prior = self.strengths(unheard)
         out = np.empty(len(power))
-        size = max(1, CHUNK // (len(self.strengths_db) * max(1, len(rows))))
+        size = max(1, CHUNK // (len(strengths) * max(1, len(rows))))
         for start in range(0, len(power), size):
             part = slice(start, start + size)
-            added = self.added(power[part], ground, rows, self.strengths_db)
-            each = marginal(data, added, scale=ground.scale).log_likelihood
-            out[part] = log_sum_exp(each + self.log_prior[:, None], axis=0)
+            ratio = self.over_background(power[part], ground, rows, strengths)
+            each = self.weigh(ratio, ground, rows)[0].log_likelihood
+            out[part] = log_sum_exp(each + log_prior[:, part], axis=0)
         return out
 
-    def silent(self, ground: Ground, rows: Ints) -> float:
+    def strengths(self, unheard: Floats) -> tuple[Floats, Floats]:
+        """Return the strengths a leak may have, nothing at all among them, and their log prior.
+
+        Parameters
+        ----------
+        unheard : ndarray, shape (k,)
+            Chance at each place that a leak there cannot be heard.
+
+        Returns
+        -------
+        strengths_db : ndarray, shape (e,)
+        log_prior : ndarray, shape (e, k)
+        """
+        if not unheard.any():
+            return self.strengths_db, np.repeat(self.log_prior[:, None], len(unheard), axis=1)
+        heard = np.log1p(-unheard)[None, :] + self.log_prior[:, None]
+        return (
+            np.append(-np.inf, self.strengths_db),
+            np.concatenate([np.log(np.maximum(unheard, 1e-300))[None, :], heard]),
+        )
+
+    def unheard(self, places: Candidates) -> Floats:
+        """Return the chance that a leak at each place cannot be heard, shape (k,)."""
+        return np.zeros(len(places))
+
+    def silent(self, ground: GroundKind, rows: Ints) -> float:
         """Return the log likelihood of the rows when no leak is heard in any of them."""
-        added = ground.slope * ground.floor_db[rows]
-        return float(marginal(self.data(rows), added, scale=ground.scale).log_likelihood)
+        nothing: Floats = np.zeros(len(rows), dtype=np.float32)
+        return float(self.weigh(nothing, ground, rows)[0].log_likelihood)
 
     def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:
         """Yield groups of places, each with the rows near enough to tell of them."""
@@ -354,7 +439,7 @@ class LevelEvidence(Generic[GroundKind]):
         seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
         for i in range(len(belief)):
-            error = (data.level - draws.expected[i]) / (data.sigma * draws.scale[i])
+            error = (data.level - draws.expected[i]) / draws.sigma[i]
             error = error[data.censored == 0]
             other = rng.standard_t(FREEDOM, size=len(error))
             seen[i] = np.log1p(error**2 / FREEDOM).sum()
@@ -395,32 +480,33 @@ class LevelEvidence(Generic[GroundKind]):
         """
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
-        where = self.geometry(belief.places, rows)
+        where, unheard = self.geometry(belief.places, rows), self.unheard(belief.places)
         count = len(belief)
         chosen = rng.random((count, 3)) if ticks is None else ticks
         deviate = np.array(
             [NormalDist().inv_cdf(float(u)) for u in np.clip(chosen[:, 2], 1e-9, 1 - 1e-9)]
         )
-        strength, scale = np.empty((2, count))
-        floor = np.empty((count, data.sessions))
-        power, expected = np.empty((2, count, len(rows)))
+        strength, floor = np.empty(count), np.empty((count, data.sessions))
+        expected, sigma = np.empty((2, count, len(rows)))
         for j in np.unique(belief.node).tolist():
             mine = np.flatnonzero(belief.node == j)
             ground = self.ground(belief.places.take(mine), belief.nodes, j)
-            power[mine] = self.gain(tuple(w[mine] for w in where), ground, rows)
-            added = self.added(power[mine], ground, rows, self.strengths_db)
-            judged = marginal(data, added, scale=ground.scale)
-            score = judged.log_likelihood + self.log_prior[:, None]
+            power = self.gain(tuple(w[mine] for w in where), ground, rows)
+            strengths, log_prior = self.strengths(unheard[mine])
+            ratio = self.over_background(power, ground, rows, strengths)
+            judged, added, relief = self.weigh(ratio, ground, rows)
+            score = judged.log_likelihood + log_prior
             total = np.cumsum(np.exp(score - score.max(axis=0)), axis=0)
             pick = (total < chosen[mine, 0] * total[-1]).sum(axis=0)
             # Between the steps of the grid, strengths are as likely as at them.
-            strength[mine] = self.strengths_db[pick] + STRENGTH_STEP_DB * (chosen[mine, 1] - 0.5)
-            at_mode = judged.floor[pick, np.arange(len(mine))]
+            strength[mine] = strengths[pick] + STRENGTH_STEP_DB * (chosen[mine, 1] - 0.5)
+            picked = (pick, np.arange(len(mine)))
+            at_mode = judged.floor[picked]
             spread = _floor_spread(data, ground.scale)
             floor[mine] = at_mode + spread * deviate[mine, None]
-            scale[mine] = ground.scale
-            expected[mine] = added[pick, np.arange(len(mine))] + at_mode @ data.membership.T
-        return LevelDraws(belief, strength, floor, scale, power, expected)
+            expected[mine] = added[picked] + at_mode @ data.membership.T
+            sigma[mine] = data.sigma * ground.scale * np.sqrt(relief[picked])
+        return LevelDraws(belief, strength, floor, expected, sigma)
 
     def prior_draws(self, belief: Belief, ticks: Floats) -> LevelDraws:
         """Draw strengths from their prior, for a kind that nobody has read yet.
@@ -432,12 +518,11 @@ class LevelEvidence(Generic[GroundKind]):
         deviate = np.array(
             [[inverse(float(u)) for u in row] for row in np.clip(ticks, 1e-6, 0.999)]
         )
-        count, none = len(belief), np.zeros((len(belief), 0))
+        none = np.zeros((len(belief), 0))
         return LevelDraws(
             belief,
             self.strength.value + self.strength.spread * deviate[:, 0],
             3.0 * deviate[:, 2:],
-            np.ones(count),
             none,
             none,
         )
@@ -473,10 +558,11 @@ class LevelEvidence(Generic[GroundKind]):
             if heard:
                 power = other.gain(tuple(w[mine] for w in where), ground, rows)
                 power = power * np.exp(PER_DB * draws.strength_db[mine, None])
-            added = other.added(power, ground, rows, np.zeros(1))[0].astype(float)
+            total = 1.0 + other.over_background(power, ground, rows, np.zeros(1))[0].astype(float)
             floor = draws.floor[np.ix_(mine, pooled.session)]
-            expected[mine] = added + pooled.on_floor * floor
-            sigma[mine] = pooled.sigma_db * ground.scale
+            expected[mine] = other.added(total, ground, rows) + pooled.on_floor * floor
+            relief = other.relief(total, ground, rows)
+            sigma[mine] = pooled.sigma_db * ground.scale * np.sqrt(relief)
         return expected, sigma
 
 

@@ -20,6 +20,8 @@ Ints = npt.NDArray[np.int64]
 # expected log density: the root of E[5 z^2 / (4 s^2 + z^2)] = 1).
 T_SCALE = 0.831
 SMALLEST_SIGMA_DB = 0.5
+# Variance of a figure rounded to a whole step.
+ROUNDING_DB2 = 1.0 / 12.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,6 +34,13 @@ class Pooled:
         In the meter's units (dB, or steps of a display).
     sigma_db : ndarray, shape (n,)
         Scale of the t error, coupling included.
+    gusty : ndarray, shape (n,)
+        Share of the variance that is one reading's own scatter over its repeats: the part of it
+        that gusts of the background make is heard by the background's share of the sound only.
+    repeats, squares_db2 : ndarray, shape (n,)
+        Repeats of one place and setting, and their sum of squares about their mean.
+    reading_sigma_db : float
+        Repeatability of one reading at one place.
     on_floor : ndarray, shape (n,)
         0 where the row is the excess over its own measured background.
     own_background_db : ndarray, shape (n,)
@@ -50,6 +59,9 @@ class Pooled:
     northing_m: Floats
     level: Floats
     sigma_db: Floats
+    gusty: Floats
+    repeats: Floats
+    squares_db2: Floats
     on_floor: Floats
     own_background_db: Floats
     session: Ints
@@ -66,6 +78,7 @@ class Pooled:
     low_hz: Floats
     high_hz: Floats
     readings: int
+    reading_sigma_db: float
     floor_mean: float
     is_display: bool
     notes: tuple[Note, ...]
@@ -139,6 +152,7 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         return out
 
     level = mean(levels.level_db)
+    told, squares = _scatter(levels, level, group, repeats)
     background = _background(levels.background_db, group, len(first))
     one = max(settings.level_sigma_db, SMALLEST_SIGMA_DB)
     place = float(np.hypot(max(settings.place_sigma_db, SMALLEST_SIGMA_DB), coupling_db))
@@ -158,6 +172,10 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         northing_m=mean(levels.northing_m),
         level=np.where(has_own, level - background, level),
         sigma_db=T_SCALE * np.sqrt(variance),
+        gusty=one**2 / count / variance,
+        repeats=told,
+        squares_db2=squares,
+        reading_sigma_db=one,
         on_floor=np.where(has_own, 0.0, 1.0),
         own_background_db=np.where(has_own, background - middle, 0.0),
         session=levels.session[first],
@@ -179,6 +197,25 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         notes=_notes(settings),
     )
     return _with_floor_rows(pooled, background, has_own, one, place)
+
+
+def _scatter(levels: Levels, level: Floats, group: Ints, repeats: Floats) -> tuple[Floats, Floats]:
+    """Return how many repeats tell of their scatter, and the sum of squares about their mean.
+
+    A row of several repeats tells by its own scatter, where that is known; rows of one place and
+    setting by theirs. A reading at a limit tells nothing.
+    """
+    own = levels.repeat_sigma_db
+    within = np.full(len(levels), np.nan) if own is None else own
+    squares = repeats * (levels.level_db - level[group]) ** 2
+    squares = squares + np.where(np.isfinite(within), within**2 * (repeats - 1.0), 0.0)
+    # Repeats whose scatter was not kept are one reading as far as scatter goes.
+    known = np.where(np.isfinite(within), repeats, 1.0)
+    told = np.bincount(group, weights=np.where(levels.censored == 0, known, 0.0))
+    total = np.bincount(group, weights=np.where(levels.censored == 0, squares, 0.0))
+    # Levels are noted in whole decibels: repeats that agree are not free of error.
+    several: Floats = np.maximum(told.astype(float), 1.0)
+    return several, total + ROUNDING_DB2 * (several - 1.0)
 
 
 def _middle_level(levels: Levels, level: Floats, first: Ints) -> float:
@@ -229,6 +266,7 @@ def _with_floor_rows(
         level=background[own],
         sigma_db=T_SCALE * np.sqrt(one**2 + place**2 + local**2) * some,
         on_floor=some,
+        repeats=some,
         # A background is read with the leak shut off: no leak reaches it, however near it stands.
         own_background_db=1e4 * some,
         censored=np.zeros(len(own), dtype=np.int64),

@@ -26,7 +26,7 @@ def log_factor(
     places : Candidates
     without : frozenset of str
         Factors that are switched off: ``"joints"``, ``"past_leaks"``, ``"recent_excavation"``,
-        ``"age"``, ``"material"``. A factor of 1 in the site file is off as well.
+        ``"age"``, ``"material"``, ``"listened"``. A factor of 1 in the site file is off as well.
     """
     value = np.zeros(len(places))
     used: dict[str, float] = {}
@@ -51,7 +51,43 @@ def log_factor(
     ):
         used["material"] = material
         value += np.log(material) * rusting[places.leg]
+    share = _share_listened(survey)
+    if share > 0 and not without & {"listened", "surface"}:
+        heard = listened_to(survey, places)
+        even = float(places.weight[heard].sum() / max(places.weight.sum(), 1e-300))
+        # A crew listens where it suspects. All of the pipe, or none: nothing to weigh.
+        if 0 < even < share:
+            used["listened"] = share
+            value += np.where(heard, np.log(share / even), np.log((1 - share) / (1 - even)))
     return value, used
+
+
+def _share_listened(survey: Survey) -> float:
+    """Return the share of the chance where the crew listened: a few readings are no search yet."""
+    places = len(np.unique(survey.surface.place))
+    return survey.site.prior.listened * (1.0 - np.exp(-places / setting("listened_places").value))
+
+
+def listened_to(survey: Survey, places: Candidates) -> npt.NDArray[np.bool_]:
+    """Tell which places are in the stretch where the ground was listened to."""
+    found = np.zeros(len(places), dtype=bool)
+    for leg, start, end in _stretches(survey):
+        at = places.chainage_m
+        found |= (places.leg == leg) & (at > start) & (at < end)
+    return found
+
+
+def _stretches(survey: Survey) -> list[tuple[int, float, float]]:
+    """Return the stretches about the surface readings, overlapping ones joined."""
+    reach = setting("listened_reach").value
+    rows = survey.surface
+    found: list[tuple[int, float, float]] = []
+    for leg, at in sorted(zip(rows.leg.tolist(), rows.chainage_m.tolist(), strict=True)):
+        if found and found[-1][0] == leg and at - reach <= found[-1][2]:
+            found[-1] = (leg, found[-1][1], at + reach)
+        else:
+            found.append((leg, at - reach, at + reach))
+    return found
 
 
 def _spots(survey: Survey) -> list[tuple[str, float, list[Spot], float]]:
@@ -110,4 +146,7 @@ def hints(survey: Survey) -> tuple[Hint, ...]:
         if factor == 1.0:
             continue
         found += [Hint(leg, c - 3 * reach, c + 3 * reach, 0.5 * reach) for leg, c in spots]
+    if survey.site.prior.listened > 0:
+        # One cell ends where the stretch does.
+        found += [Hint(leg, a, b, max(b - a, 0.01)) for leg, a, b in _stretches(survey)]
     return tuple(found)

@@ -27,6 +27,8 @@ LOG_DENSITY_AT_ZERO = float(np.log(0.375))
 ROUNDS = 3
 # A bound on the curvature of log F for this t (its largest value is 0.54 near z = 0.6).
 CENSORED_CURVATURE = 0.6
+# Repeats wider than this many times their variance are a slip of the pen and count no more.
+WIDE = 10.0
 
 
 def log_density(z: Floats) -> Floats:
@@ -103,7 +105,14 @@ class Marginal:
     floor: Floats
 
 
-def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROUNDS) -> Marginal:
+def marginal(
+    rows: Rows,
+    added: Floats,
+    *,
+    scale: float = 1.0,
+    relief: Floats | None = None,
+    rounds: int = ROUNDS,
+) -> Marginal:
     """Integrate the floor and the session offsets out of the likelihood.
 
     Parameters
@@ -115,6 +124,9 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
         enough (levels of some 100 dB keep 1e-5 dB) and twice as fast.
     scale : float
         Factor on every sigma.
+    relief : ndarray, shape (..., n), optional
+        Factor on the variance of each row under each candidate: where a leak drowns the
+        background, its gusts move the reading less.
     rounds : int
         Rounds of weighting.
 
@@ -127,6 +139,8 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
     member = rows.membership.astype(kind)
     sigma = (rows.sigma * scale).astype(kind)
     precision = (1.0 / (sigma * sigma)).astype(kind)
+    if relief is not None:
+        precision = precision / relief
     residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
     # A session alone has no offset: it is the floor.
     spread = rows.offset_sigma if rows.sessions > 1 else 0.0
@@ -143,10 +157,13 @@ def marginal(rows: Rows, added: Floats, *, scale: float = 1.0, rounds: int = ROU
             weight = _weights(error, precision)
             if len(cut):
                 target = residual.copy()
-                _pull_censored(rows, cut, error, residual, sigma, weight, target)
+                _pull_censored(rows, cut, error, residual, precision, weight, target)
         floor = _solve(member, weight, target, tau2, prior)
         error = residual - (floor if plain else _at_rows(floor, member))
-    value, curvature = _log_terms(rows, cut, measured, error, sigma, precision)
+    value, curvature = _log_terms(rows, cut, measured, error, precision)
+    value -= float(np.log(sigma[measured]).sum())
+    if relief is not None:
+        value -= 0.5 * np.log(relief[..., measured]).sum(axis=-1)
     total = curvature @ member
     shrunk = total / (1.0 + tau2 * total)
     mean = _mean_floor(floor, prior, tau2)
@@ -198,15 +215,16 @@ def _pull_censored(
     cut: npt.NDArray[np.int64],
     error: Floats,
     residual: Floats,
-    sigma: Floats,
+    precision: Floats,
     weight: Floats,
     target: Floats,
 ) -> None:
     """Replace censored rows by the pseudo-observation of a majorising step."""
     sign = rows.censored[cut]
-    u = -sign * error[..., cut] / sigma[cut]
-    slope = sign * np.exp(log_density(u) - np.log(distribution(u))) / sigma[cut]
-    weight[..., cut] = CENSORED_CURVATURE / sigma[cut] ** 2
+    root = np.sqrt(precision[..., cut])
+    u = -sign * error[..., cut] * root
+    slope = sign * np.exp(log_density(u) - np.log(distribution(u))) * root
+    weight[..., cut] = CENSORED_CURVATURE * precision[..., cut]
     standing = residual[..., cut] - error[..., cut]
     target[..., cut] = standing + slope / weight[..., cut]
 
@@ -216,10 +234,12 @@ def _log_terms(
     cut: npt.NDArray[np.int64],
     measured: npt.NDArray[np.int64],
     error: Floats,
-    sigma: Floats,
     precision: Floats,
 ) -> tuple[Floats, Floats]:
-    """Sum the log densities (of a censored row its tail), with the curvature of each row."""
+    """Sum the log densities of errors of unit scale (of a censored row its tail).
+
+    Returned with the curvature of each row.
+    """
     z2 = error * error
     z2 *= precision
     total = z2 + FREEDOM
@@ -231,13 +251,42 @@ def _log_terms(
     if len(cut):
         logs = logs[..., measured]
     value = -2.5 * (logs.sum(axis=-1) - len(measured) * np.log(FREEDOM))
-    value += len(measured) * LOG_DENSITY_AT_ZERO - float(np.log(sigma[measured]).sum())
+    value += len(measured) * LOG_DENSITY_AT_ZERO
     if len(cut):
-        sign = rows.censored[cut]
-        u = -sign * error[..., cut] / sigma[cut]
+        u = -rows.censored[cut] * error[..., cut] * np.sqrt(precision[..., cut])
         tail = distribution(u)
         value += np.log(tail).sum(axis=-1)
         hazard = np.exp(log_density(u)) / tail
         pull = hazard * (hazard + (FREEDOM + 1.0) * u / (FREEDOM + u * u))
-        curvature[..., cut] = np.maximum(pull, 0.0) / sigma[cut] ** 2
+        curvature[..., cut] = np.maximum(pull, 0.0) * precision[..., cut]
     return value, curvature
+
+
+def log_scatter(squares: Floats, repeats: Floats, relative: Floats, stated: float) -> Floats:
+    """Return the log density of repeats about the mean of their place, their scale integrated out.
+
+    Only how the scatter differs from place to place tells one candidate from another (the scale,
+    common to all, has Jeffreys' prior): repeats that agree everywhere must not make a spot's
+    coupling better known.
+
+    Parameters
+    ----------
+    squares : ndarray, shape (n,)
+        Sum of squares of the repeats at a place about their mean.
+    repeats : ndarray, shape (n,)
+        How many there are.
+    relative : ndarray, shape (..., n)
+        Variance of one repeat at each place, over the stated one.
+    stated : float
+        Stated variance of one repeat: scatter far over it is a slip of the pen, and cut.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Up to what no candidate changes.
+    """
+    free = repeats - 1.0
+    kept = np.minimum(squares, WIDE * free * stated)
+    out: Floats = -0.5 * (free * np.log(relative)).sum(axis=-1)
+    out -= 0.5 * free.sum() * np.log((kept / relative).sum(axis=-1))
+    return out

@@ -18,6 +18,7 @@ from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, Nodes
 from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
+from geoleak.site import Leg
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
@@ -89,7 +90,22 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
             signal_db=slab - self.background_db(lift * slab, slope=slope),
             floor_db=rows.on_floor * (lift * slab + rows.gain_db),
             slope=slope,
+            gusts=self.gusts(z),
         )
+
+    def unheard(self, places: Candidates) -> Floats:
+        """Return the chance that a leak at each place cannot be heard, shape (k,).
+
+        Odds double with every doubling of a great depth, and under large plastic pipe.
+        """
+        stated = self.survey.site.prior.inaudible
+        if stated == 0:
+            return np.zeros(len(places))
+        deep = np.maximum(places.depth_m / setting("inaudible_depth").value, 0.5)
+        odds = stated / (1.0 - stated) * np.where(deep >= 1.0, 2.0 * deep, 1.0)
+        large = np.array([_is_large_plastic(each.leg) for each in self.survey.legs])
+        odds = odds * np.where(large[places.leg], 2.0, 1.0)
+        return np.minimum(odds / (1.0 + odds), 0.5)
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return squared distances on the ground, and losses along the pipe in dB."""
@@ -110,6 +126,12 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
         along = ground.carried * np.exp(-PER_DB * ground.pipe_factor * path_db)
         out: Floats = power + along * (depth / above) * np.exp(-loss * (above - depth))
         return out
+
+
+def _is_large_plastic(leg: Leg) -> bool:
+    if leg.material is None or tables.material(leg.material).kind != "plastic":
+        return False
+    return (leg.outside_diameter_m or 0.0) >= setting("inaudible_bore").value
 
 
 def _share(deviate: float) -> float:

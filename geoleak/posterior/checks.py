@@ -19,7 +19,6 @@ from geoleak.evidence import (
     Nodes,
     candidates,
     log_sum_exp,
-    marginal,
 )
 from geoleak.posterior.grid import Cells, Peak, interpolate
 from geoleak.posterior.run import Run, as_candidates
@@ -242,8 +241,8 @@ def _nearest(places: Candidates) -> Floats:
 def _something_left(evidence: LevelEvidence, draws: LevelDraws) -> bool:
     """Tell whether neighbouring readings stand over the fit."""
     pooled = evidence.pooled
-    sigma = pooled.sigma_db * np.median(draws.scale)
-    over = (pooled.level - np.median(draws.expected, axis=0)) / sigma
+    off = pooled.level - np.median(draws.expected, axis=0)
+    over = off / np.median(draws.sigma, axis=0)
     order = np.lexsort((pooled.chainage_m, pooled.leg))
     three = np.convolve(np.clip(over[order], -3, 3), np.ones(3) / 3, mode="valid")
     return bool(np.max(three) > STANDING_OUT)
@@ -269,38 +268,27 @@ def _two_to_one(
 ) -> Floats:
     """Return the log likelihood ratio of two sources to one, strengths summed over, by place."""
     rows = np.arange(len(evidence.pooled))
-    data = evidence.data(rows)
     ground = evidence.ground(first, run.nodes, j)
     one = evidence.gain(evidence.geometry(first, rows), ground, rows)
-    alone = marginal(
-        data, evidence.added(one, ground, rows, evidence.strengths_db)[:, 0], scale=ground.scale
-    ).log_likelihood
-    alone = alone + evidence.log_prior
-    best = float(evidence.strengths_db[int(np.argmax(alone))])
+    alone = evidence.over_background(one, ground, rows, evidence.strengths_db)[:, 0]
+    score = evidence.weigh(alone, ground, rows)[0].log_likelihood + evidence.log_prior
+    best = int(np.argmax(score))
     ground = evidence.ground(places, run.nodes, j)
     power = evidence.gain(evidence.geometry(places, rows), ground, rows)
     second = evidence.strengths_db[::2]
     weight = evidence.log_prior[::2] - log_sum_exp(evidence.log_prior[::2])
-    signal = np.exp(PER_DB * ground.signal_db)
-    lifted = (ground.slope * ground.floor_db).astype(np.float32)
-    strong = np.exp(PER_DB * second)[:, None, None]
-    loud = (strong * (power * signal)[None]).astype(np.float32)
+    loud = evidence.over_background(power, ground, rows, second)
     terms = []
     for louder in LOUDER_DB:
-        level = best + louder
-        one_loud = np.exp(PER_DB * level) * one[0]
-        both = loud + (signal * one_loud).astype(np.float32)
-        np.log(both + np.float32(1.0), out=both)
-        both *= np.float32(ground.slope / PER_DB)
-        if lifted.any():
-            both += lifted
-        two = marginal(data, both, scale=ground.scale).log_likelihood
+        level = evidence.strengths_db[best] + louder
+        both = loud + (np.exp(PER_DB * louder) * alone[best]).astype(np.float32)
+        two = evidence.weigh(both, ground, rows)[0].log_likelihood
         own = -0.5 * ((level - evidence.strength.value) / evidence.strength.spread) ** 2
         step = 3.0 if louder >= 0 else 6.0
         own += np.log(step / (evidence.strength.spread * np.sqrt(2 * np.pi)))
         terms.append(log_sum_exp(two + weight[:, None], axis=0) + own)
     far = np.where(_apart(places, first) > _nearest(places), 0.0, -np.inf)
-    out: Floats = log_sum_exp(np.array(terms)) - float(log_sum_exp(alone)) + far
+    out: Floats = log_sum_exp(np.array(terms)) - float(log_sum_exp(score)) + far
     return out
 
 

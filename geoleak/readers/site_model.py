@@ -139,6 +139,8 @@ class PriorTable(_Table):
     """``[prior]``."""
 
     elsewhere: number(0, 0.99) = 0.05  # type: ignore[valid-type]
+    listened: number(0, 0.99) = 0.8  # type: ignore[valid-type]
+    inaudible: number(0, 0.5) = 0.1  # type: ignore[valid-type]
     joints: Factor = 2.0
     past_leaks: Factor = 2.0
     recent_excavation: Factor = 2.0

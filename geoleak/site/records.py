@@ -439,6 +439,10 @@ class PriorSettings:
     """
 
     elsewhere: float = 0.05
+    listened: float = 0.8
+    """Share of the chance on the pipe that is in the stretch listened to; 0 is switched off."""
+    inaudible: float = 0.1
+    """Chance that a leak cannot be heard at the surface straight above it; 0 is switched off."""
     joints: float = 2.0
     past_leaks: float = 2.0
     recent_excavation: float = 2.0

@@ -36,6 +36,7 @@ class _Row:
     low_hz: float | None
     high_hz: float | None
     everything_off: bool
+    scatter: float = math.nan
 
     @property
     def session(self) -> str:
@@ -90,10 +91,9 @@ def gather_levels(
         said = reading.everything_off
         off = settings.everything_off if said is None else said
         if reading.levels:
-            level, censored = _level(reading, settings)
-            row = _Row(
-                reading, at, level, lead, quiet, censored, reading.low_hz, reading.high_hz, off
-            )
+            level, censored, scatter = _level(reading, settings)
+            band = (reading.low_hz, reading.high_hz)
+            row = _Row(reading, at, level, lead, quiet, censored, *band, off, scatter)
         else:
             heard = level_from_recording(reading, at.leg)
             row = _Row(
@@ -128,8 +128,8 @@ def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
     )
 
 
-def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
-    """Return the pooled level in dB (or display units), and whether it sits on a limit."""
+def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int, float]:
+    """Return the pooled level in dB (or display units), whether it sits on a limit, and scatter."""
     values = np.array(reading.levels, dtype=float)
     censored = 0
     if settings.level_limits is not None and reading.kind in HEARD:
@@ -143,7 +143,9 @@ def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int]:
                 "correct the level or the limits",
             )
         censored = 1 if middle >= high else -1 if middle <= low else 0
-    return float(_on_scale(values, reading, settings).mean()), censored
+    scaled = _on_scale(values, reading, settings)
+    scatter = float(scaled.std(ddof=1)) if len(scaled) > 1 else math.nan
+    return float(scaled.mean()), censored, scatter
 
 
 def _background(reading: Reading, settings: LevelSettings) -> float:
@@ -218,6 +220,7 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         everything_off=np.array([row.everything_off for row in rows], dtype=bool),
         tip_depth_m=floats(lambda row: row.reading.depth_m),
         origin=tuple(row.reading.origin for row in rows),
+        repeat_sigma_db=floats(lambda row: row.scatter),
         recorded_sessions=tuple(
             sorted({sessions.index(row.session) for row in rows if not row.reading.levels})
         ),

@@ -155,6 +155,8 @@ class Levels:
     everything_off: npt.NDArray[np.bool_]
     tip_depth_m: Floats
     origin: tuple[Origin, ...] = ()
+    repeat_sigma_db: Floats | None = None
+    """Standard deviation of the repeats about their mean, shape (n,); nan where there is one."""
     recorded_sessions: tuple[int, ...] = ()
     """Sessions whose levels come from recordings: decibels on a scale of their own."""
 

@@ -11,6 +11,7 @@ import argparse
 import sys
 import time
 from dataclasses import dataclass, fields, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -91,10 +92,12 @@ def report(found: list[Outcome]) -> list[str]:
     """Return the lines of the table."""
     lines = []
     middle = [o for o in found if BANDS[0] <= o.said <= BANDS[-1]]
-    for low, high in (*zip(BANDS[:-1], BANDS[1:], strict=True), (BANDS[0], BANDS[-1])):
+    for low, high in (*pairwise(BANDS), (BANDS[0], BANDS[-1])):
         band = [o for o in middle if low <= o.said <= high]
         said = np.mean([o.said for o in band]) if band else np.nan
-        lines.append(f"said {low:.1f} to {high:.1f}: {said:.3f}, held {share(o.held for o in band)}")
+        lines.append(
+            f"said {low:.1f} to {high:.1f}: {said:.3f}, held {share(o.held for o in band)}"
+        )
     dug = [o for o in found if o.dug]
     p = binomial_p([o.held for o in dug], [o.said for o in dug])
     promised = np.mean([o.said for o in dug]) if dug else np.nan

@@ -12,6 +12,8 @@ from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import IsolationEvidence, chance
+from geoleak.evidence.pooling import ROUNDING_DB2
+from geoleak.evidence.prior import _share_listened, listened_to
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
@@ -43,6 +45,23 @@ def draw_truth(routes, rng: np.random.Generator, *, elsewhere: float = ELSEWHERE
     return Truth(leg, float(rng.random() * lengths[leg]))
 
 
+def truth_where_listened(survey: Survey, rng: np.random.Generator) -> Truth:
+    """Draw a place as the prior has it: the stated share is where the crew listened."""
+    routes = [each.route for each in survey.legs]
+    truth = draw_truth(routes, rng)
+    wanted = _share_listened(survey)
+    grid = [(n, x) for n, r in enumerate(routes) for x in np.arange(0.005, r.length_m, 0.01)]
+    at = np.array([x for _, x in grid])
+    leg = np.array([n for n, _ in grid], dtype=np.int64)
+    even = float(listened_to(survey, candidates(survey, leg, at, np.ones(len(at)))).mean())
+    if truth.leg is None or not 0 < even < wanted:
+        return truth
+    inside = bool(rng.random() < wanted)
+    while bool(listened_to(survey, one_place(survey, truth))[0]) != inside:
+        truth = draw_truth(routes, rng, elsewhere=0.0)
+    return truth
+
+
 def one_place(survey: Survey, truth: Truth):
     """Return the truth as a place on the pipe; no place where it is elsewhere."""
     if truth.leg is None:
@@ -62,28 +81,43 @@ def surface_site(rng: np.random.Generator) -> tuple[Survey, Truth]:
         edge = rng.uniform(5, 25)
         ground = ["concrete" if c > edge else "grass" for c in chainage]
     readings = synthetic.levels("surface", chainage, 40.0, route=route, surface=tuple(ground))
+    if rng.random() < 0.5:
+        several = np.full(len(chainage), 3)
+        readings = replace(readings, repeats=several, repeat_sigma_db=np.ones(len(chainage)))
     survey = synthetic.survey([route], surface=readings, elsewhere=ELSEWHERE)
     return with_surface(survey, rng)
 
 
 def with_surface(survey: Survey, rng: np.random.Generator) -> tuple[Survey, Truth]:
     """Fill the surface levels of a survey from the model."""
-    truth = draw_truth([each.route for each in survey.legs], rng)
+    truth = truth_where_listened(survey, rng)
     return levels_from_model(survey, truth, SurfaceEvidence, "surface", rng), truth
 
 
-def predict(evidence, place, nodes: Nodes, strength_db: float, rng) -> np.ndarray:
-    """Draw one reading for every row, floor at its prior mean; no place: nothing is heard."""
+def predict(evidence, place, nodes: Nodes, strength_db: float, rng):
+    """Draw one reading for every row, floor at its prior mean, and the scatter of its repeats.
+
+    No place: nothing is heard. A leak may also be one that cannot be heard.
+    """
     rows = np.arange(len(evidence.pooled))
     ground = evidence.ground(place, nodes, 0)
-    added = ground.slope * ground.floor_db
-    if len(place):
+    total = np.ones(len(rows))
+    if len(place) and rng.random() >= evidence.unheard(place)[0]:
         power = evidence.gain(evidence.geometry(place, rows), ground, rows)
-        added = evidence.added(power, ground, rows, np.array([strength_db]))[0, 0].astype(float)
+        ratio = evidence.over_background(power, ground, rows, np.array([strength_db]))
+        total = 1.0 + ratio[0, 0].astype(float)
     data = evidence.data(rows)
-    noise = data.sigma * ground.scale * rng.standard_t(FREEDOM, size=len(rows))
+    sigma = data.sigma * ground.scale * np.sqrt(evidence.relief(total, ground, rows))
+    noise = sigma * rng.standard_t(FREEDOM, size=len(rows))
     offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
-    return data.floor_mean * data.on_floor + data.membership @ offset + added + noise
+    level = data.floor_mean * data.on_floor + data.membership @ offset
+    level = level + evidence.added(total, ground, rows) + noise
+    share = 1.0 - ground.gusts + ground.gusts / total**2
+    stated = evidence.pooled.reading_sigma_db**2
+    scale = rng.uniform(0.3, 1.5)
+    free = np.maximum(evidence.pooled.repeats - 1.0, 1.0)
+    variance = stated * scale * share * rng.chisquare(free) / free - ROUNDING_DB2
+    return level, np.sqrt(np.maximum(variance, 0.0))
 
 
 def levels_from_model(survey, truth, kind, name, rng, shared=None) -> Survey:
@@ -98,8 +132,10 @@ def levels_from_model(survey, truth, kind, name, rng, shared=None) -> Survey:
     if truth.leg is None and rng.random() < evidence.decoy:
         at = draw_truth([each.route for each in survey.legs], rng, elsewhere=0.0)
     strength = rng.normal(evidence.strength.value, evidence.strength.spread)
-    level = predict(evidence, one_place(survey, at), nodes, strength, rng)
+    level, scatter = predict(evidence, one_place(survey, at), nodes, strength, rng)
     rows = getattr(survey, name)
+    if (rows.repeats > 1).any():
+        rows = replace(rows, repeat_sigma_db=scatter)
     if name in ("gas", "bar_hole"):
         level = np.maximum(10 ** (level / 10) - 1.0, -0.9999)
     return replace(survey, **{name: replace(rows, level_db=level)})
@@ -290,24 +326,28 @@ def every_kind_site(rng: np.random.Generator) -> tuple[Survey, Truth]:
         elsewhere=ELSEWHERE,
         joint_factor=1.0,
     )
-    truth = draw_truth(routes, rng)
+    gone = {name for name in EVERY_KIND if rng.random() < 0.5}
+    empty = {name: no_levels(name) for name in gone & {"surface", "contact", "gas"}}
+    survey = replace(survey, **empty)
+    truth = truth_where_listened(survey, rng)
     shared = {"pipe_loss": rng.standard_normal()}
-    survey = levels_from_model(survey, truth, SurfaceEvidence, "surface", rng, shared)
-    survey = levels_from_model(survey, truth, ContactEvidence, "contact", rng, shared)
-    survey = levels_from_model(survey, truth, lambda s: TracerEvidence(s, s.gas), "gas", rng)
+    kinds = {
+        "surface": SurfaceEvidence,
+        "contact": ContactEvidence,
+        "gas": lambda s: TracerEvidence(s, s.gas),
+    }
+    for name, kind in kinds.items():
+        if name not in gone:
+            survey = levels_from_model(survey, truth, kind, name, rng, shared)
     survey = delays_from_model(survey, truth, rng)
     survey = isolation_from_model(survey, truth, rng)
     survey = hole_from_model(survey, truth, rng)
     survey = sighting_from_model(survey, truth, rng)
-    return _without_some(survey, rng), truth
+    exact = dict.fromkeys(gone & {"isolations", "holes", "sightings", "delays"}, ())
+    return replace(survey, **exact), truth
 
 
-def _without_some(survey: Survey, rng: np.random.Generator) -> Survey:
-    """Leave out each kind with a chance of a half (the truth does not depend on which)."""
-    gone = {"isolations": (), "holes": (), "sightings": (), "delays": ()}
-    gone |= {name: no_levels(name) for name in ("surface", "contact", "gas")}
-    return replace(survey, **{k: v for k, v in gone.items() if rng.random() < 0.5})
-
+EVERY_KIND = ("isolations", "holes", "sightings", "delays", "surface", "contact", "gas")
 
 SITES: dict[str, Callable[[np.random.Generator], tuple[Survey, Truth]]] = {
     "surface": surface_site,
