@@ -7,12 +7,15 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+import shapely
 
-from geoleak.export.dig_sheet import geo_uri, write_dig_sheet
-from geoleak.export.plan_picture import plan_picture
+from geoleak.export.drawing import Disc, Shape, Words
+from geoleak.export.plan import plan_picture
 from geoleak.export.scripts import as_drawn
+from geoleak.export.sheet import geo_uri, write_dig_sheet
 from geoleak.stake import Tie
 from tests.check_values import check_value
 from tests.results import (
@@ -29,9 +32,16 @@ ARABIC = "خط المياه 12 (شمال)"
 CHINESE = "柳树院 漏水"
 
 
+SAMPLES = Path(__file__).parent.parent / "sample_sites"
+
+
 def _read(result, folder):
     path = write_dig_sheet(result, folder / "dig_sheet.pdf")
     return pypdf.PdfReader(path), path
+
+
+def _uri(result):
+    return geo_uri(result.leak.lonlat, result.leak.lonlat_accuracy_m)
 
 
 def _text(result, folder):
@@ -209,6 +219,50 @@ def test_arabic_is_joined_and_turned():
     assert as_drawn("yard אב 3") == "yard בא 3"
 
 
+# Title, date and structure
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_the_page_is_tagged_titled_and_dated_for_readers_of_other_makers(name, tmp_path):
+    """Structure as poppler reads it; ISO 32000-1, 14.8.4 names the types."""
+    if not shutil.which("pdfinfo"):
+        pytest.skip("needs pdfinfo (Debian: poppler-utils)")
+    result = EVERY_SITE[name]()
+    reader, path = _read(result, tmp_path)
+
+    def said(*options):
+        asked = ["pdfinfo", "-isodates", *options, str(path)]
+        done = subprocess.run(asked, capture_output=True, text=True, check=True)
+        assert done.stderr == ""
+        return done.stdout
+
+    about = said()
+    assert re.search(r"Tagged: +yes", about)
+    assert re.search(r"CreationDate: +2026-05-04", about)
+    assert reader.metadata.title.startswith(result.site.title[:20])
+    assert reader.trailer["/Root"]["/Lang"] == "en"
+    tree = said("-struct-text")
+    assert tree.startswith("Document\n  H1 (block)")
+    for part in ("H2 (block)", "H3 (block)", "P (block)", "LBody (block)", "Figure", "TH"):
+        assert part in tree
+    told = " ".join(re.sub(r'^ *"|"$|^ *[A-Z].*\(block\)$', "", tree, flags=re.M).split())
+    for caution in result.cautions:
+        assert caution[:24] in told.replace("•", "")
+    figures = [
+        each.get_object()
+        for each in reader.trailer["/Root"]["/StructTreeRoot"]["/ParentTree"]["/Nums"][1]
+        if each.get_object()["/S"] == "/Figure"
+    ]
+    assert len(figures) == (2 if name == "local" else 3)
+    assert all(len(each["/Alt"]) > 20 for each in figures)
+
+
+def test_a_run_without_a_date_gives_the_page_none(tmp_path):
+    result = feet_site()
+    reader, _ = _read(replace(result, run=replace(result.run, date="")), tmp_path)
+    assert "/CreationDate" not in reader.metadata
+
+
 # The QR code and the geo URI
 
 
@@ -216,7 +270,7 @@ def test_arabic_is_joined_and_turned():
 def test_the_geo_uri_follows_rfc_5870(accuracy):
     geouri = pytest.importorskip("geouri")
     result = with_leak(feet_site(), lonlat_accuracy_m=accuracy)
-    text = geo_uri(result)
+    text = _uri(result)
     read = geouri.parse(text)
     assert float(read.lat) == pytest.approx(result.leak.lonlat[1], abs=6e-7)
     assert float(read.lon) == pytest.approx(result.leak.lonlat[0], abs=6e-7)
@@ -225,7 +279,7 @@ def test_the_geo_uri_follows_rfc_5870(accuracy):
     else:
         # Never smaller than the accuracy itself.
         assert accuracy <= float(text.split(";u=")[1]) <= accuracy + 0.1
-    assert geo_uri(local_site()) == ""
+    assert _uri(local_site()) == ""
 
 
 @pytest.mark.parametrize("build", [feet_site, listen_on_site])
@@ -241,11 +295,11 @@ def test_the_code_on_the_page_is_read_back(build, tmp_path):
         check=True,
     )
     found = zxingcpp.read_barcodes(image.open(tmp_path / "p.png"))
-    wanted = geo_uri(result)
+    wanted = _uri(result)
     if build is listen_on_site:
         first = next(each for each in result.features if each.kind == "next_reading")
         wanted = f"geo:{first.lonlat.y:.6f},{first.lonlat.x:.6f};u=2"
-        assert wanted != geo_uri(result)
+        assert wanted != _uri(result)
     assert [each.text for each in found] == [wanted]
 
 
@@ -273,3 +327,65 @@ def test_the_sketch_is_to_the_scale_it_states(build, pattern):
     for item in plan.picture.items:
         for x, y in getattr(item, "points", ()):
             assert -1 <= x <= 271 and -1 <= y <= 241
+
+
+def _crowded():
+    """Return the feet site with fixed features and services crowded about its stake."""
+    result = feet_site()
+    stake = next(each for each in result.features if each.kind == "stake").grid
+    more = []
+    for k in range(8):
+        turn = k * math.pi / 4
+        at = shapely.Point(stake.x + 9 * math.sin(turn), stake.y + 9 * math.cos(turn))
+        like = next(each for each in result.features if each.kind == "fitting")
+        more.append(replace(like, id=f"V{k}", grid=at))
+    return replace(result, features=(*result.features, *more))
+
+
+PLANS = {**EVERY_SITE, "crowded": _crowded}
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_no_name_covers_pipe_marks_signs_or_another_name(name):
+    plan = plan_picture(PLANS[name](), 270, 190).picture
+    names = [each for each in plan.items if isinstance(each, Words) and each.halo]
+    assert len(names) >= 4
+    boxes = [shapely.box(*each.box()) for each in names]
+    foot = 190 - 2.4 * 9
+    for k, box in enumerate(boxes):
+        assert shapely.box(0, 0, 270, foot).contains(box)
+        for other in boxes[:k]:
+            assert box.disjoint(other), names[k].text
+    pipe = [
+        shapely.LineString(each.points)
+        for each in plan.items
+        if isinstance(each, Shape) and each.width == 2.2
+    ]
+    discs = [each for each in plan.items if isinstance(each, Disc)]
+    solid = [*pipe, *(shapely.Point(each.x, each.y).buffer(each.radius) for each in discs)]
+    assert pipe and len(discs) > 3
+    for box, each in zip(boxes, names, strict=True):
+        assert shapely.disjoint(solid, box).all(), each.text
+    # Scale bar and north arrow stand under the map, where nothing else is drawn.
+    under = [each for each in plan.items if isinstance(each, Words) and each.y > foot]
+    assert re.fullmatch(r"0 \d+ (ft|m) N", " ".join(each.text for each in under))
+    assert shapely.box(0, foot, 270, 190).disjoint(shapely.MultiPolygon(boxes))
+    assert all(shape.bounds[3] <= foot for shape in solid)
+
+
+@pytest.mark.parametrize(("share", "leaves_the_scale"), [(1.9, False), (2.1, True)])
+def test_a_far_tie_does_not_set_the_scale(share, leaves_the_scale):
+    """Ties up to twice as long as the second shortest stand whole on the sketch."""
+    result = feet_site()
+    tie = next(each for each in result.features if each.kind == "tie")
+    lengths = sorted(each.grid.length for each in result.features if each.kind == "tie")
+    stake = shapely.get_point(tie.grid, -1)
+    far = shapely.Point(stake.x, stake.y - share * lengths[1])
+    line = shapely.LineString([far, stake])
+    added = replace(tie, id="tie-far", grid=line, properties={**tie.properties, "feature": "far"})
+    ties = (*result.ties, Tie("far", "pole", line.length * 1200 / 3937, 90.0))
+    near = plan_picture(result, 170, 120).scale
+    wide = plan_picture(replace(result, features=(*result.features, added), ties=ties), 170, 120)
+    assert (wide.scale == near) is leaves_the_scale
+    told = [each.text for each in wide.picture.items if isinstance(each, Words)]
+    assert any("to far" in each for each in told) is leaves_the_scale

@@ -15,7 +15,7 @@ import pytest
 from geoleak.export.colours import INTERVAL, LEVEL_RAMP, level_edges, level_step, usual_span
 from geoleak.export.map import notebook_html, page_html
 from geoleak.export.map_layers import tick_step
-from geoleak.export.profile_picture import round_steps, tick_station
+from geoleak.export.profile import round_steps, tick_station
 from geoleak.export.words import formula_safe, markup_safe
 from tests.check_values import check_value
 from tests.results import EVERY_SITE, HOSTILE, feet_site, hostile_site, with_leak

@@ -10,7 +10,7 @@ from geoleak.export import level_scales
 from geoleak.export.colours import LEVEL_RAMP, level_colour
 from geoleak.export.drawing import Disc, Words
 from geoleak.export.map import page_html
-from geoleak.export.profile_picture import profile_picture
+from geoleak.export.profile import profile_picture
 from tests.results import feet_site
 
 

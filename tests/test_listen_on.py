@@ -15,7 +15,7 @@ from geoleak.cautions import listening_cautions
 from geoleak.export import spoken
 from geoleak.export.drawing import Words
 from geoleak.export.listen_words import features, numbered
-from geoleak.export.plan_picture import plan_picture
+from geoleak.export.plan import plan_picture
 from geoleak.result.records import Result
 from geoleak.units import unit_m
 

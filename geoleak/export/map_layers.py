@@ -16,7 +16,7 @@ import shapely
 from geoleak.export import colours, listen_words, words
 from geoleak.export.feature_words import property_rows, stake_rows
 from geoleak.export.level_scales import level_range, sign
-from geoleak.export.profile_picture import tick_station
+from geoleak.export.profile import tick_station
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
 

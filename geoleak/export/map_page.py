@@ -7,8 +7,8 @@ from typing import Any
 from geoleak.export import level_scales, listen_words, words
 from geoleak.export.drawing import to_svg
 from geoleak.export.map_layers import drawn
-from geoleak.export.plan_picture import plan_picture
-from geoleak.export.profile_picture import describe, profile_picture
+from geoleak.export.plan import plan_picture
+from geoleak.export.profile import describe, profile_picture
 from geoleak.result import Result
 
 KEY = {

@@ -1,225 +1,181 @@
-"""The page of a PDF: fonts that travel with the file, wrapped text, and drawn pictures."""
+"""A one-page PDF that a screen reader follows: titled, dated, in reading order, pictures in words.
+
+reportlab writes no structure of its own, so the marked content and its tree (ISO 32000-1, 14.7 and
+14.8) are written here; what carries no tag is marked as an artifact.
+"""
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterator
-from functools import cache
+from contextlib import contextmanager
+from html import escape
 from pathlib import Path
 from typing import Any
 
-from geoleak.export import words
-from geoleak.export.drawing import Disc, Picture, Shape, Words
-from geoleak.export.scripts import as_drawn
+from reportlab.graphics.barcode.qr import QrCode
+from reportlab.lib.enums import TA_LEFT, TA_RIGHT
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.utils import simpleSplit
+from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFInfo, PDFName, PDFString
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, Paragraph
 
-FONTS = Path(__file__).parent / "assets" / "fonts"
-PLAIN, BOLD = "GeoleakSans", "GeoleakSans-Bold"
-FILES = {PLAIN: "DejaVuSansCondensed.ttf", BOLD: "DejaVuSansCondensed-Bold.ttf"}
-SMALLEST = 9.0
+from geoleak.export import scripts
+from geoleak.export.drawing import Picture, to_pdf
+from geoleak.export.spoken import BEFORE_UNIT
 
-
-@cache
-def _glyphs() -> frozenset[int]:
-    """Register the fonts and return the characters that both hold."""
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    held = []
-    for name, file in FILES.items():
-        font = TTFont(name, str(FONTS / file))
-        pdfmetrics.registerFont(font)
-        held.append(set(font.face.charToGlyph))
-    return frozenset(held[0] & held[1])
+Held = tuple[tuple[str, str], ...]
+"""Elements that hold a tagged piece, outermost first: (structure type, name)."""
 
 
-class Page:
-    """One page being drawn; x to the right, y up, in points."""
+class Document(Canvas):
+    """One page being drawn, and the tree of its structure."""
 
-    def __init__(self, path: Path, size: tuple[float, float], *, title: str, about: str) -> None:
-        from reportlab.pdfgen.canvas import Canvas
-
-        _glyphs()
-        self.width, self.height = size
-        self.unshown = False
-        self.canvas: Any = Canvas(
-            str(path), pagesize=size, invariant=1, pageCompression=1, initialFontName=PLAIN
-        )
-        self.canvas.setTitle(title)
-        self.canvas.setSubject(about)
-        self.canvas.setCreator("geoleak")
-
-    def shown(self, text: object) -> str:
-        """Return text whose every letter these fonts hold; `unshown` notes that some were not."""
-        clean = unicodedata.normalize("NFC", words.plain(text))
-        made = []
-        for c in clean:
-            if ord(c) in _glyphs():
-                made.append(c)
-                continue
-            self.unshown = True
-            if not made or made[-1] != "…":
-                made.append("…")
-        return as_drawn("".join(made))
-
-    def width_of(self, text: str, size: float, *, bold: bool = False) -> float:
-        """Return how wide a line is."""
-        from reportlab.pdfbase.pdfmetrics import stringWidth
-
-        return float(stringWidth(text, BOLD if bold else PLAIN, size))
-
-    def text(
-        self,
-        x: float,
-        y: float,
-        text: object,
-        size: float,
-        *,
-        bold: bool = False,
-        anchor: str = "start",
-        room: float | None = None,
-        grey: float = 0.0,
-    ) -> float:
-        """Write one line, cut where it is wider than `room`, and return its width."""
-        line = self.shown(text)
-        if room is not None and self.width_of(line, size, bold=bold) > room:
-            while line and self.width_of(line + "…", size, bold=bold) > room:
-                line = line[:-1]
-            line = line.rstrip() + "…"
-        wide = self.width_of(line, size, bold=bold)
-        self.canvas.setFillGray(grey)
-        self.canvas.setFont(BOLD if bold else PLAIN, size)
-        self.canvas.drawString(x - {"start": 0.0, "middle": wide / 2, "end": wide}[anchor], y, line)
-        return wide
-
-    def wrapped(self, text: object, size: float, room: float, *, bold: bool = False) -> list[str]:
-        """Return a text broken into lines no wider than `room`."""
-        lines: list[str] = []
-        line = ""
-        for word in words.plain(text).split(" "):
-            longer = f"{line} {word}" if line else word
-            if self.width_of(longer, size, bold=bold) <= room or not line:
-                line = longer
-            else:
-                lines.append(line)
-                line = word
-            while self.width_of(line, size, bold=bold) > room and len(line) > 1:
-                cut = len(line)
-                while cut > 1 and self.width_of(line[:cut], size, bold=bold) > room:
-                    cut -= 1
-                lines.append(line[:cut])
-                line = line[cut:]
-        return [*lines, line] if line else lines
-
-    def rule(self, x1: float, y1: float, x2: float, y2: float, width: float = 0.8) -> None:
-        """Draw a black line."""
-        self.canvas.setStrokeGray(0)
-        self.canvas.setLineWidth(width)
-        self.canvas.line(x1, y1, x2, y2)
-
-    def frame(
-        self,
-        x: float,
-        y: float,
-        width: float,
-        height: float,
-        *,
-        line: float = 0.8,
-        fill: float | None = None,
-        dash: bool = False,
+    def __init__(
+        self, path: Path, size: tuple[float, float], *, title: str, about: str, date: str
     ) -> None:
-        """Draw a rectangle, filled with a grey where asked."""
-        self.canvas.setStrokeGray(0)
-        self.canvas.setLineWidth(line)
-        self.canvas.setDash([4, 3] if dash else [])
-        if fill is not None:
-            self.canvas.setFillGray(fill)
-        self.canvas.rect(x, y, width, height, stroke=1 if line else 0, fill=fill is not None)
-        self.canvas.setDash([])
+        super().__init__(
+            str(path), size, invariant=1, pageCompression=1, initialFontName=scripts.font(),
+            lang="en",
+        )  # fmt: skip
+        info = self._doc.info = _Info(date)
+        info.title, info.subject, info.creator = title, about, "geoleak"
+        self._code.append("/Artifact BMC")
+        self._pieces: list[tuple[str, str, Held]] = []
 
-    def picture(self, picture: Picture, x: float, y: float) -> None:
-        """Draw a picture with its lower left corner at x, y."""
-        for item in picture.items:
-            if isinstance(item, Shape):
-                self._shape(item, x, y + picture.height)
-            elif isinstance(item, Disc):
-                self._disc(item, x, y + picture.height)
-            else:
-                self._words(item, x, y + picture.height)
-
-    def _shape(self, item: Shape, x: float, top: float) -> None:
-        path = self.canvas.beginPath()
-        for k, (px, py) in enumerate(item.points):
-            (path.lineTo if k else path.moveTo)(x + px, top - py)
-        if item.closed:
-            path.close()
-        self._pen(item.stroke, item.width, item.fill)
-        self.canvas.setDash(list(item.dash))
-        self.canvas.drawPath(path, stroke=int(bool(item.stroke)), fill=int(bool(item.fill)))
-        self.canvas.setDash([])
-
-    def _disc(self, item: Disc, x: float, top: float) -> None:
-        self._pen(item.stroke, item.width, item.fill)
-        self.canvas.circle(x + item.x, top - item.y, item.radius, stroke=1, fill=1)
-
-    def _pen(self, stroke: str | None, width: float, fill: str | None) -> None:
-        from reportlab.lib.colors import HexColor
-
-        self.canvas.setLineJoin(1)
-        if stroke:
-            self.canvas.setStrokeColor(HexColor(stroke))
-            self.canvas.setLineWidth(width)
-        if fill:
-            self.canvas.setFillColor(HexColor(fill))
-
-    def _words(self, item: Words, x: float, top: float) -> None:
-        size = max(item.size, SMALLEST)
-        at_x, at_y = x + item.x, top - item.y
-        self.canvas.saveState()
-        if item.turned:
-            self.canvas.translate(at_x, at_y)
-            self.canvas.rotate(90)
-            at_x = at_y = 0.0
-        if item.halo:
-            wide = self.width_of(self.shown(item.text), size, bold=item.bold)
-            left = at_x - {"start": 0.0, "middle": wide / 2, "end": wide}[item.anchor]
-            self.canvas.setFillGray(1)
-            self.canvas.rect(left - 1, at_y - 2, wide + 2, size + 1, stroke=0, fill=1)
-        grey = 1.0 if item.colour == "#ffffff" else 0.0
-        self.text(at_x, at_y, item.text, size, bold=item.bold, anchor=item.anchor, grey=grey)
-        self.canvas.restoreState()
-
-    def code(self, text: str, x: float, y: float, size: float) -> None:
-        """Draw a QR code with a quiet zone of four modules, black on white."""
-        from reportlab.graphics.barcode.qrencoder import QRCode, QRErrorCorrectLevel
-
-        code = QRCode(None, QRErrorCorrectLevel.M)
-        code.addData(text)
-        code.make()
-        count = code.getModuleCount()
-        step = size / (count + 8)
-        self.canvas.setFillGray(1)
-        self.canvas.rect(x, y, size, size, stroke=0, fill=1)
-        self.canvas.setFillGray(0)
-        path = self.canvas.beginPath()
-        for row in range(count):
-            for start, end in _dark(code, row, count):
-                low = y + size - (row + 5) * step
-                path.rect(x + (start + 4) * step, low, (end - start) * step, step)
-        self.canvas.drawPath(path, stroke=0, fill=1)
+    @contextmanager
+    def tag(self, role: str, *, alt: str = "", within: Held = ()) -> Iterator[None]:
+        """Tag what is drawn meanwhile with a standard structure type and a text in its place."""
+        self._code.append(f"EMC /{role} <</MCID {len(self._pieces)}>> BDC")
+        self._pieces.append((role, alt, within))
+        yield
+        self._code.append("EMC /Artifact BMC")
 
     def save(self) -> None:
-        """Finish the file."""
-        self.canvas.showPage()
-        self.canvas.save()
+        """Finish the page, write the tree and the file."""
+        self._code.append("EMC")
+        self.showPage()
+        document, page = self._doc, self._doc.Pages.pages[0]
+        page.__NoDefault__ = [*page.__NoDefault__, "StructParents", "Tabs"]
+        page.StructParents, page.Tabs = 0, PDFName("S")
+        root = PDFDictionary({"Type": PDFName("StructTreeRoot"), "K": PDFArray([])})
+        made: dict[Held, Any] = {(): root}
+
+        def element(path: Held) -> Any:
+            """Return the element that a path ends in, made where it is new."""
+            if path not in made:
+                parent = element(path[:-1])
+                made[path] = PDFDictionary(
+                    {
+                        "Type": PDFName("StructElem"),
+                        "S": PDFName(path[-1][0]),
+                        "P": document.Reference(parent),
+                        "K": PDFArray([]),
+                    }
+                )
+                parent["K"].sequence.append(document.Reference(made[path]))
+            return made[path]
+
+        order = []
+        for number, (role, alt, within) in enumerate(self._pieces):
+            piece = element((("Document", ""), *within, (role, f"piece {number}")))
+            piece["Pg"], piece["K"] = document.Reference(page), number
+            if alt:
+                piece["Alt"] = PDFString(alt)
+            order.append(document.Reference(piece))
+        root["ParentTree"] = PDFDictionary({"Nums": PDFArray([0, PDFArray(order)])})
+        catalog = document.Catalog
+        catalog.StructTreeRoot = root
+        catalog.MarkInfo = PDFDictionary({"Marked": "true"})
+        catalog.ViewerPreferences = PDFDictionary({"DisplayDocTitle": "true"})
+        super().save()
 
 
-def _dark(code: Any, row: int, count: int) -> Iterator[tuple[int, int]]:
-    """Return the stretches of dark modules of a row: from, to (not included)."""
-    start = None
-    for column in range(count + 1):
-        dark = column < count and code.isDark(row, column)
-        if dark and start is None:
-            start = column
-        elif not dark and start is not None:
-            yield start, column
-            start = None
+class _Info(PDFInfo):
+    """What the file says of itself; its date is the run's own, and none where that has none."""
+
+    def __init__(self, date: str) -> None:
+        super().__init__()
+        self.date = "".join(c for c in date[:10] if c.isdigit())
+
+    def format(self, document: Any) -> Any:
+        told = {"Title": self.title, "Subject": self.subject, "Creator": self.creator}
+        if len(self.date) == 8:
+            told |= {"CreationDate": f"D:{self.date}", "ModDate": f"D:{self.date}"}
+        rows = {key: PDFString(text) for key, text in told.items()}
+        return PDFDictionary(rows).format(document)
+
+
+class _Tagged:
+    """A flowable that draws itself as one tagged piece."""
+
+    role, alt = "P", ""
+    within: Held = ()
+
+    def drawOn(self, canvas: Any, x: float, y: float, _sW: float = 0) -> None:
+        with canvas.tag(self.role, alt=self.alt, within=self.within):
+            super().drawOn(canvas, x, y, _sW)  # type: ignore[misc]
+
+
+class Text(_Tagged, Paragraph):
+    """Lines of text no wider than `room`, in reading order whatever their script."""
+
+    def __init__(
+        self,
+        text: object,
+        size: float,
+        room: float,
+        *,
+        bold: bool = False,
+        right: bool = False,
+        grey: float = 0.0,
+        bullet: bool = False,
+        role: str = "P",
+        within: Held = (),
+    ) -> None:
+        name, said = scripts.font(bold=bold), BEFORE_UNIT.sub("\xa0", scripts.held(text))
+        style = ParagraphStyle(
+            "text",
+            fontName=name,
+            fontSize=size,
+            leading=1.2 * size,
+            alignment=TA_RIGHT if right else TA_LEFT,
+            textColor=(grey, grey, grey),
+            leftIndent=1.1 * size if bullet else 0,
+            splitLongWords=1,
+            bulletFontName=name,
+            bulletFontSize=size,
+        )
+        if scripts.as_drawn(said) != said:
+            # Lines are broken in reading order; only then are right-to-left letters turned.
+            lines = simpleSplit(said, name, size, room - style.leftIndent)
+            shown = "<br/>".join(escape(scripts.as_drawn(line)) for line in lines)
+        else:
+            shown = escape(said)
+        super().__init__(shown, style, bulletText="•" if bullet else None)
+        self.role, self.within = role, within
+
+
+class Figure(_Tagged, Flowable):
+    """A picture with the words for who cannot see it."""
+
+    role = "Figure"
+
+    def __init__(self, picture: Picture, alt: str) -> None:
+        super().__init__()
+        self.picture, self.alt = picture, scripts.held(alt)
+        self.width, self.height = picture.width, picture.height
+
+    def draw(self) -> None:
+        """Draw the picture where the page puts it."""
+        to_pdf(self.picture, self.canv)
+
+
+class Code(_Tagged, QrCode):
+    """A QR code with its quiet zone of four modules."""
+
+    role = "Figure"
+
+    def __init__(self, text: str, size: float) -> None:
+        super().__init__(text, width=size, height=size, qrLevel="M")
+        self.alt = f"QR code: {text}"

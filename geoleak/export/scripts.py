@@ -1,4 +1,4 @@
-"""Text of right-to-left scripts as a picture draws it: letters joined, order as seen.
+"""Text as a page draws it: in fonts that travel with the file, of any script they hold.
 
 A PDF draws letters one after another from the left. Arabic letters take the form that their
 neighbours ask for (Unicode presentation forms), and runs of right-to-left letters are turned
@@ -9,10 +9,65 @@ from __future__ import annotations
 
 import unicodedata
 from functools import cache
+from pathlib import Path
 
+from geoleak.export.words import plain
+
+FONTS = {
+    "GeoleakSans": "DejaVuSansCondensed.ttf",
+    "GeoleakSans-Bold": "DejaVuSansCondensed-Bold.ttf",
+}
 RIGHT = ("R", "AL")
 FORMS = ("isolated", "final", "initial", "medial")
 LAM = 0x0644
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    """Register the fonts and return the characters that both hold."""
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    held = []
+    for name, file in FONTS.items():
+        font = TTFont(name, str(Path(__file__).parent / "assets" / "fonts" / file))
+        pdfmetrics.registerFont(font)
+        held.append(set(font.face.charToGlyph))
+    return frozenset(held[0] & held[1])
+
+
+def font(*, bold: bool = False) -> str:
+    """Return the name of a font, registered with reportlab."""
+    _glyphs()
+    return list(FONTS)[bold]
+
+
+def width_of(text: object, size: float, *, bold: bool = False) -> float:
+    """Return how wide a line of text is as it is drawn."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(shown(text), font(bold=bold), size))
+
+
+def missing(text: object) -> bool:
+    """Tell whether the fonts lack letters of a text."""
+    return any(ord(c) not in _glyphs() for c in unicodedata.normalize("NFC", plain(text)))
+
+
+def held(text: object) -> str:
+    """Return text in reading order whose every letter the fonts hold, "…" for the others."""
+    made: list[str] = []
+    for c in unicodedata.normalize("NFC", plain(text)):
+        if ord(c) in _glyphs():
+            made.append(c)
+        elif not made or made[-1] != "…":
+            made.append("…")
+    return "".join(made)
+
+
+def shown(text: object) -> str:
+    """Return a line of text as it is drawn from the left."""
+    return as_drawn(held(text))
 
 
 def as_drawn(text: str) -> str:

@@ -1,32 +1,70 @@
-"""What the sheets for the crew share: head, answer, pictures, columns of text, cautions, code."""
+"""dig_sheet.pdf: one page for the crew. Letter where the site is in feet, else A4.
+
+Readable in black and white, in sun, at arm's length: hole, depth and stake at 18 points or more,
+nothing under 9. Fonts travel inside the file. Each verdict has a page of its own (`PAGES`): to
+listen on, a sheet with where to listen next, boxes for the levels, and nothing to dig by.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from itertools import accumulate
+from pathlib import Path
+from typing import Any
 
-from geoleak.export import words
+from reportlab.platypus import Flowable, Spacer, Table
+
+from geoleak.export import listen_words, spoken, words
 from geoleak.export.level_scales import not_drawn
-from geoleak.export.pdf import Page
-from geoleak.export.plan_picture import plan_picture
-from geoleak.export.profile_picture import profile_picture
+from geoleak.export.pdf import Code, Document, Figure, Text
+from geoleak.export.plan import plan_picture
+from geoleak.export.profile import describe, profile_picture
+from geoleak.export.scripts import font, missing, width_of
 from geoleak.result import Result
 
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
-MARGIN = 30.0
+MARGIN, GAP, CODE = 30.0, 12.0, 100.0
 SMALL, BIG = 9.0, 18.0
-LEAD = 10.8
-CODE = 84.0
+PICTURE = (122.0, 310.0)
+"""Least and greatest height of plan and profile; they take what text leaves."""
+MOST_BIG, BLANK_ROWS = 4, 2
 Rows = list[tuple[str, bool]]
 """Lines of text; true for a bold one."""
+Columns = Sequence[tuple[str, float]]
+"""Heads of a table to write in, each with its share of the width."""
+AFTER_THE_DIG: Columns = (
+    ("Found at (from the stake)", 1.25),
+    ("Depth to crown", 0.9),
+    ("Cause", 1.4),
+    ("Meter stopped?  yes / no", 1.2),
+    ("Date, name", 1.25),
+)
+LEVELS: Columns = (
+    ("No.", 0.35),
+    ("Kind", 0.75),
+    ("Place, as in readings.csv", 1.6),
+    ("Station", 1.05),
+    ("Level", 0.6),
+    ("again", 0.6),
+    ("again", 0.6),
+    ("Background", 0.85),
+    ("Surface", 0.8),
+)
 
 
-def geo_text(lonlat: tuple[float, float] | None, accuracy_m: float | None) -> str:
+def write_dig_sheet(result: Result, path: str | Path) -> Path:
+    """Write the page that the verdict calls for and return its path."""
+    path = Path(path)
+    PAGES[result.decision.verdict](result).write(path)
+    return path
+
+
+def geo_uri(lonlat: tuple[float, float] | None, accuracy_m: float | None) -> str:
     """Return a place as a geo URI (RFC 5870); ``u`` is its uncertainty in metres.
 
     The CRS is WGS 84, the URI's own default. An accuracy that is not known is left out, because
-    RFC 5870 reads a missing ``u`` as unknown.
+    RFC 5870 reads a missing ``u`` as unknown. No place, no URI.
     """
     if lonlat is None:
         return ""
@@ -37,169 +75,430 @@ def geo_text(lonlat: tuple[float, float] | None, accuracy_m: float | None) -> st
     return f"{text};u={math.ceil(accuracy_m * 10 - 1e-9) / 10:g}"
 
 
-@dataclass(slots=True)
-class Sheet:
-    """One page about one result, being drawn."""
+def _upper(rows: Sequence[str]) -> list[str]:
+    return [each[:1].upper() + each[1:] for each in rows]
 
-    page: Page
-    result: Result
 
-    @property
-    def room(self) -> float:
-        """Width between the margins."""
-        return self.page.width - 2 * MARGIN
+def _section(head: str, rows: Sequence[str]) -> Rows:
+    """Return rows under a head; nothing where there are none."""
+    told = [(each, False) for each in rows if each]
+    return [(head, True), *told] if told else []
 
-    def head(self, top: float) -> float:
-        """Write the site and the run; return the height that is left."""
-        page, result = self.page, self.result
-        run = words.run(result)
-        wide = page.text(page.width - MARGIN, top - 10, run, 10, anchor="end", bold=True)
-        page.text(MARGIN, top - 10, result.site.title, 12, bold=True, room=self.room - wide - 14)
-        job = result.job
-        told = [
-            f"job {job.number}" if job.number else "",
-            job.address,
-            f"by {job.technician}" if job.technician else "",
-        ]
-        line = ", ".join(each for each in told if each)
-        y = top - 22
+
+class _Sheet:
+    """What every page shares: head, answer, pictures, columns of text, cautions, boxes."""
+
+    kind = "dig"
+    head = "Before digging"
+    """Over the cautions."""
+
+    def __init__(self, result: Result) -> None:
+        self.result = result
+        self.unit = result.site.length_unit
+        self.size = A4 if self.unit == "m" else LETTER
+        self.room = self.size[0] - 2 * MARGIN
+        self.half = (self.room - GAP) / 2
+
+    # What a page says; each verdict has its own.
+
+    def title(self) -> str:
+        """Return what stands beside the verdict."""
+        raise NotImplementedError
+
+    def chance(self) -> str:
+        """Return the line under the verdict."""
+        raise NotImplementedError
+
+    def answer(self) -> list[str]:
+        """Return the lines to read at arm's length."""
+        raise NotImplementedError
+
+    def phone(self) -> tuple[str, list[str]]:
+        """Return the geo URI of the place to go to, and what stands under its code."""
+        raise NotImplementedError
+
+    def pictured(self) -> tuple[str, str]:
+        """Return the leg whose profile is drawn, and the end of the plan's caption."""
+        return self.result.leak.leg, "grey: 95 % of the chance"
+
+    def rows(self) -> Rows:
+        """Return the text under plan and profile, in sections."""
+        raise NotImplementedError
+
+    def boxes(self) -> list[Flowable]:
+        """Return what is written in by hand."""
+        raise NotImplementedError
+
+    # How it is laid out.
+
+    def write(self, path: Path) -> None:
+        """Write the page; plan and profile take what the rest leaves."""
+        result, height = self.result, self.size[1] - 2 * MARGIN
+        above = [*self.top(), *self.badge(), *self.not_before(), Spacer(1, 6)]
+        below = [*self.cautions(), Spacer(1, 8), *self.boxes()]
+        room = height - _tall(above, self.room) - _tall(below, self.room)
+        middle = self.middle(room)
+        left = Spacer(1, max(0.0, room - _tall(middle, self.room)))
+        page = Document(
+            path,
+            self.size,
+            title=words.plain(f"{result.site.title}: {self.kind} sheet"),
+            about=words.plain(f"{words.verdict(result)}, {words.run(result)}"),
+            date=result.run.date,
+        )
+        y = self.size[1] - MARGIN
+        for each in (*above, *middle, left, *below):
+            _, tall = each.wrapOn(page, self.room, height)
+            y -= tall
+            each.drawOn(page, MARGIN, y)
+        page.save()
+
+    def top(self) -> list[Flowable]:
+        """Return the site, the run and the job, over a rule."""
+        job, run = self.result.job, words.run(self.result)
+        wide = width_of(run, 10, bold=True) + 2
+        title = Text(self.result.site.title, 12, self.room - wide - 14, bold=True, role="H1")
+        head = [[title, Text(run, 10, wide, bold=True, right=True)]]
+        made: list[Flowable] = [_table(head, [self.room - wide, wide])]
+        told = (job.number and f"job {job.number}", job.address)
+        line = ", ".join(
+            each for each in (*told, job.technician and f"by {job.technician}") if each
+        )
         if line:
-            page.text(MARGIN, y, line, SMALL, room=self.room)
-            y -= LEAD
-        if page.unshown:
+            made.append(Text(line, SMALL, self.room))
+        if missing(self.result.site.title):
             note = (
                 "Some letters of the title are not in this sheet's fonts (…); map.html shows all."
             )
-            page.text(MARGIN, y, note, SMALL, room=self.room)
-            y -= LEAD
-        page.rule(MARGIN, y + 7, page.width - MARGIN, y + 7, 1.5)
-        return y
+            made.append(Text(note, SMALL, self.room))
+        return [*made, self.rule(), Spacer(1, 5)]
 
-    def badge(self, top: float, title: str, right: float) -> float:
-        """Write the verdict in a frame and a title beside it; return the height that is left."""
-        page, y = self.page, top - 20
+    def rule(self) -> Flowable:
+        return _table([[""]], [self.room], ("LINEABOVE", (0, 0), (-1, 0), 1.5, 0), tall=4)
+
+    def badge(self) -> list[Flowable]:
+        """Return verdict, chance and answer, large, with the phone's code beside them."""
+        uri, told = self.phone()
+        room = self.room - (CODE if uri else 0)
         dig = self.result.decision.verdict == "dig"
-        text = words.verdict(self.result)
-        wide = page.width_of(text, 22, bold=True)
-        page.frame(MARGIN, y - 6, wide + 14, 27, line=2, fill=0.0 if dig else None, dash=not dig)
-        page.text(MARGIN + 7, y, text, 22, bold=True, grey=1.0 if dig else 0.0)
-        left = MARGIN + wide + 24
-        size = 22 if page.width_of(page.shown(title), 22, bold=True) <= right - left else BIG
-        page.text(left, y, title, size, bold=True, room=right - left)
-        return y - 20
+        verdict, title = words.verdict(self.result), self.title()
+        wide = width_of(verdict, 22, bold=True) + 16
+        size = 22 if width_of(title, 22, bold=True) <= room - wide - 10 else BIG
+        badge = Text(verdict, 22, wide, bold=True, grey=1.0 if dig else 0.0, role="H2")
+        frame: list[Any] = [("BOX", (0, 0), (0, 0), 2, 0, None, None if dig else (5, 3))]
+        frame += [("BACKGROUND", (0, 0), (0, 0), 0)] if dig else []
+        frame += [("LEFTPADDING", (0, 0), (0, 0), 7), ("BOTTOMPADDING", (0, 0), (0, 0), 4)]
+        beside = Text(title, size, room - wide - 10, bold=True, role="H2")
+        block: list[Flowable] = [
+            _table([[badge, "", beside]], [wide, 10, room - wide - 10], *frame),
+            Spacer(1, 2),
+            Text(self.chance(), 12, room, bold=True),
+            Spacer(1, 2),
+            *(Text(row, BIG, room, bold=True) for row in self.answer()),
+        ]
+        if not uri:
+            return block
+        under = [Text(row, SMALL, CODE, right=True) for row in told]
+        return [_table([[block, [Code(uri, CODE), *under]]], [room, CODE])]
 
-    def lines(self, rows: Sequence[str], size: float, right: float, y: float) -> float:
-        """Write bold lines, broken where they are too wide."""
-        for row in rows:
-            for part in self.page.wrapped(row, size, right - MARGIN, bold=True):
-                self.page.text(MARGIN, y, part, size, bold=True)
-                y -= size * 1.17
-        return y
+    def not_before(self) -> list[Flowable]:
+        """Return why nobody may dig yet, framed."""
+        return []
 
-    def code(self, top: float, uri: str, told: Sequence[str]) -> None:
-        """Draw a QR code in the upper right corner with lines of text under it."""
-        page = self.page
-        page.code(uri, page.width - MARGIN - CODE, top - CODE + 3, CODE)
-        for k, row in enumerate(told):
-            page.text(page.width - MARGIN, top - CODE - 3 - 11 * k, row, SMALL, anchor="end")
+    def framed(self, text: str, size: float, *, line: float, dash: tuple[int, int] | None) -> Table:
+        """Return a bold line of text in a frame of its own."""
+        said = Text(text, size, self.room - 16, bold=True)
+        pad = [(f"{side}PADDING", (0, 0), (0, 0), 5) for side in ("LEFT", "TOP", "BOTTOM")]
+        box = ("BOX", (0, 0), (0, 0), line, 0, None, dash)
+        return _table([[said]], [self.room], box, *pad)
 
-    def middle(
-        self, top: float, floor: float, columns: Sequence[Rows], leg: str, caption: str
-    ) -> None:
-        """Draw plan and profile, and write two columns beneath them."""
-        half = (self.room - 12) / 2
-        wrapped = [self._wrap(rows, half) for rows in columns]
-        aside = self.page.wrapped(not_drawn(self.result, leg), SMALL, half)
-        # The second column starts lower by what is said under the profile.
-        tallest = max(len(wrapped[0]), len(wrapped[1]) + len(aside)) * LEAD + 6
-        tall = min(310.0, max(146.0, top - floor - tallest - 22))
-        y = top - tall
-        plan = plan_picture(self.result, half, tall)
-        self.page.picture(plan.picture, MARGIN, y)
-        right = MARGIN + half + 12
+    def middle(self, room: float) -> list[Flowable]:
+        """Return plan and profile over two columns of text, no taller than `room`."""
+        leg, caption = self.pictured()
+        aside = self.texts([(each, False) for each in [not_drawn(self.result, leg)] if each])
+        left, right = self.halves(self.texts(self.rows()), _tall(aside, self.half))
+        texts = [left, [*aside, *right]]
+        tall = room - max(_tall(each, self.half) for each in texts) - 22
+        tall = min(PICTURE[1], max(PICTURE[0], tall))
+        plan = plan_picture(self.result, self.half, tall, SMALL)
+        below = f"Plan, {plan.scale}; grid north is up; {caption}"
+        pictures = [Figure(plan.picture, f"{below}. What it shows stands in words below.")]
+        said = f"Level and chance along {leg}"
         if leg in [each.leg for each in self.result.profile if each.chainage_m]:
-            picture = profile_picture(self.result, leg, width=half, height=tall, size=SMALL)
-            self.page.picture(picture, right, y)
-        said = f"Plan, {plan.scale}; grid north is up; {caption}"
-        self.page.text(MARGIN, y - 11, said, SMALL, room=half)
-        below = words.plain(f"Level and chance along {leg}")
-        self.page.text(right, y - 11, below, SMALL, room=half)
-        wrapped[1] = [*((row, False) for row in aside), *wrapped[1]]
-        fits = max(1, int((y - 14 - floor) / LEAD))
-        for k, rows in enumerate(wrapped):
-            self._column(rows, MARGIN + k * (half + 12), y - 24, half, fits)
-
-    def _wrap(self, rows: Sequence[tuple[str, bool]], room: float) -> list[tuple[str, bool]]:
+            drawn = profile_picture(self.result, leg, width=self.half, height=tall, size=SMALL)
+            pictures.append(Figure(drawn, describe(self.result, leg)))
+        shares = [self.half, GAP, self.half]
+        captions = [Text(each, SMALL, self.half) for each in (below, said)]
+        shown = [self.fitting(each, room - tall - 22) for each in texts]
         return [
-            (part, bold)
-            for row, bold in rows
-            for part in self.page.wrapped(row, SMALL, room, bold=bold)
+            _table([[pictures[0], "", pictures[1:]]], shares),
+            Spacer(1, 2),
+            _table([[captions[0], "", captions[1]]], shares),
+            Spacer(1, 3),
+            _table([[shown[0], "", shown[1]]], shares),
         ]
 
-    def _column(
-        self, rows: Sequence[tuple[str, bool]], x: float, y: float, room: float, fits: int
-    ) -> None:
-        shown = list(rows)
-        if len(shown) > fits:
-            shown = [*shown[: fits - 1], ("… more in result.json", False)]
-        for k, (row, bold) in enumerate(shown):
-            self.page.text(x, y - k * LEAD, row, SMALL, bold=bold, room=room)
+    def texts(self, rows: Rows) -> list[Text]:
+        return [
+            Text(row, SMALL, self.half, bold=bold, role="H3" if bold else "P") for row, bold in rows
+        ]
+
+    def fitting(self, texts: list[Text], room: float) -> list[Text]:
+        """Return as many of the texts as fit, and say so where some do not."""
+        more = Text("… more in result.json", SMALL, self.half)
+        if _tall(texts, self.half) <= room + 0.1:
+            return texts
+        tall = accumulate(each.wrap(self.half, 1e4)[1] for each in texts)
+        return [*(t for t, at in zip(texts, tall, strict=True) if at <= room - 1.2 * SMALL), more]
+
+    def cautions(self) -> list[Flowable]:
+        """Return every caution in two columns of like height."""
+        within = ("L", "cautions")
+        made = [
+            Text(
+                words.told(each), SMALL, self.half, bullet=True, role="LBody",
+                within=(within, ("LI", str(k))),
+            )
+            for k, each in enumerate(self.result.cautions)
+        ]  # fmt: skip
+        head = Text(self.head, 11, self.room, bold=True, role="H2")
+        left, right = self.halves(made)
+        shares = [self.half, GAP, self.half]
+        return [self.rule(), head, Spacer(1, 2), _table([[left, "", right]], shares)]
+
+    def halves(self, texts: list[Text], aside: float = 0.0) -> tuple[list[Text], list[Text]]:
+        """Return texts in two columns of like height; no section is broken.
+
+        The second column has `aside` points of its own above it.
+        """
+        tall = [0.0, *accumulate(each.wrap(self.half, 1e4)[1] for each in texts)]
+        ends = [k for k, each in enumerate(texts) if each.role != "P"]
+        split = min([*ends, len(texts)], key=lambda k: max(tall[k], tall[-1] - tall[k] + aside))
+        return texts[:split], texts[split:]
+
+    def table(self, columns: Columns, rows: Sequence[Sequence[str]], tall: float) -> Table:
+        """Return a table to write in, its rows so tall; without rows, beneath the heads."""
+        whole = sum(share for _, share in columns)
+        shares = [self.room * share / whole for _, share in columns]
+        cells = [
+            [
+                Text(
+                    text,
+                    SMALL,
+                    wide - 6,
+                    bold=bool(number and not column),
+                    role="TD" if number else "TH",
+                    within=(("Table", ""), ("TR", str(number))),
+                )
+                for column, (text, wide) in enumerate(zip(row, shares, strict=True))
+            ]
+            for number, row in enumerate([[text for text, _ in columns], *rows])
+        ]
+        return _table(
+            cells,
+            shares,
+            ("GRID", (0, min(1, len(rows))), (-1, -1), 0.8, 0),
+            ("LEFTPADDING", (0, 0), (-1, -1), 4),
+            ("VALIGN", (0, 1), (-1, -1), "MIDDLE"),
+            tall=[1.5 * SMALL, *(tall for _ in rows)] if rows else tall,
+        )
 
     def pipe(self) -> str:
         """Return material, diameter and trace of the leak's leg."""
-        result = self.result
-        leg = next((e for e in result.legs if e.name == result.leak.leg), None)
+        leg = next((e for e in self.result.legs if e.name == self.result.leak.leg), None)
         if leg is None:
             return "not stated"
-        size = (
-            words.diameter(leg.outside_diameter_m, result.site.length_unit) + " outside"
-            if leg.outside_diameter_m
-            else "diameter not stated"
-        )
+        size = "diameter not stated"
+        if leg.outside_diameter_m:
+            size = f"{words.diameter(leg.outside_diameter_m, self.unit)} outside"
         traced = {"signal": "traced by signal", "sonde": "traced by sonde", "probe": "probed"}
         how = traced.get(leg.marks_by, "route assumed")
-        material = (leg.material or "material not stated").replace("_", " ")
-        return f"{material}, {size}; {how}"
+        return f"{(leg.material or 'material not stated').replace('_', ' ')}, {size}; {how}"
 
     def grid(self) -> str:
         """Return the grid's combined factor and convergence, and the rover's corrections."""
         site = self.result.site
-        text = (
-            f"Combined factor {site.combined_factor:.7f}, convergence {site.convergence_deg:+.4f}°"
-        )
+        factor, turned = site.combined_factor, site.convergence_deg
+        text = f"Combined factor {factor:.7f}, convergence {turned:+.4f}°"
         if site.local:
             text = "Grid is ground: no factor, no convergence"
         return text + (f"; rover corrected by {site.corrections}" if site.corrections else "")
 
-    def cautions(self, floor: float, head: str) -> float:
-        """Write every caution in two columns from the floor up; return the new floor."""
-        page, result = self.page, self.result
-        half = (self.room - 12) / 2
-        rows = [words.told(each) for each in result.cautions]
-        lines: list[str] = []
-        for row in rows:
-            parts = page.wrapped(row, SMALL, half - 9)
-            lines += [f"• {parts[0]}", *(f"  {each}" for each in parts[1:])] if parts else []
-        split = self._split(lines)
-        columns = [lines[:split], lines[split:]]
-        tall = max(len(each) for each in columns) * LEAD
-        top = floor + tall + 18
-        for k, column in enumerate(columns):
-            for j, line in enumerate(column):
-                shift = 0.0 if line.startswith("•") else 7.0
-                page.text(
-                    MARGIN + k * (half + 12) + shift,
-                    floor + tall - 3 - j * LEAD,
-                    line.strip(),
-                    SMALL,
-                    room=half,
-                )
-        page.text(MARGIN, floor + tall + 8, head, 11, bold=True)
-        page.rule(MARGIN, top + 3, page.width - MARGIN, top + 3, 1.5)
-        return top + 6
+    def assumed(self) -> list[str]:
+        """Return the warning that the leak's leg is assumed, where it is."""
+        legs = [each for each in self.result.legs if each.name == self.result.leak.leg]
+        return ["ROUTE ASSUMED, not traced"] if any(each.assumed for each in legs) else []
 
-    @staticmethod
-    def _split(lines: Sequence[str]) -> int:
-        """Return where the second column starts: at a caution, near the middle."""
-        starts = [k for k, line in enumerate(lines) if line.startswith("•")] or [0]
-        return min(starts, key=lambda k: max(k, len(lines) - k))
+    def rover(self) -> list[str]:
+        """Return what the rover does first."""
+        check = spoken.first_check(self.result)
+        return [check] if check else []
+
+    def ground(self) -> Rows:
+        site = "" if self.result.leak.lonlat else "Site grid: no longitude and latitude"
+        return _section("Pipe and grid", [self.pipe(), self.grid(), site])
+
+
+class _DigSheet(_Sheet):
+    """The page for who digs."""
+
+    def title(self) -> str:
+        leak = self.result.leak
+        return f"{leak.leg} {words.station(leak.chainage_m, self.unit)}"
+
+    def chance(self) -> str:
+        decision = self.result.decision
+        size = f"{words.length(decision.hole.length_m, self.unit)} long"
+        size += f", {words.length(decision.hole.width_m, self.unit)} wide"
+        elsewhere = words.chance(self.result.leak.probability_elsewhere)
+        inside = words.chance(decision.chance_in_hole)
+        return (
+            f"{inside} chance in the hole ({size}); {elsewhere} that the leak is on no traced leg"
+        )
+
+    def answer(self) -> list[str]:
+        result = self.result
+        hole, room = f"Hole {words.hole_reach(result)}", self.room - CODE
+        if width_of(hole, BIG, bold=True) > room and hole[10].isdigit():
+            hole = hole.replace("Hole from ", "Hole ", 1)
+        depth = f"Crown of the pipe {self.crown()} down"
+        if result.leak.depth_m is None:
+            depth = "Depth NOT KNOWN: find the pipe by hand"
+        return [hole, depth, f"Stake {words.position(result)}", *self.assumed()]
+
+    def crown(self) -> str:
+        """Return the depth to the crown with its sigma."""
+        leak = self.result.leak
+        text = words.length(leak.depth_m, self.unit)
+        if leak.depth_m is None or leak.depth_sigma_m is None:
+            return text
+        return f"{text} ± {words.number(leak.depth_sigma_m, self.unit)}"
+
+    def phone(self) -> tuple[str, list[str]]:
+        leak = self.result.leak
+        told = [words.lonlat(self.result), words.lonlat_accuracy(self.result)]
+        return geo_uri(leak.lonlat, leak.lonlat_accuracy_m), told
+
+    def not_before(self) -> list[Flowable]:
+        text = words.not_before(self.result)
+        return [Spacer(1, 6), self.framed(text, 12, line=2.5, dash=None)] if text else []
+
+    def rows(self) -> Rows:
+        """Services first, because a crew dies of them; then ties; stake, next, pipe and hole."""
+        result = self.result
+        told = words.services(result) or ["none are stated: that is no proof of none"]
+        tied = spoken.ties(result) or ["no usable fixed feature: set out by the rover alone"]
+        grid = f"{words.grid_name(result)}; sets out within {words.ellipse(result)}"
+        paint = words.near_marks(result)
+        holes = listen_words.numbered(result) if listen_words.advised(result) else []
+        holes += spoken.next_holes(result)
+        return [
+            *_section("Other services", told),
+            *_section("Ties, taped level to the stake", tied),
+            *_section("Stake", [paint, grid, *_upper(self.rover()), *spoken.side(result)]),
+            *_section("Next", _upper(holes[:3])),
+            *self.ground(),
+            *_section("The hole", [words.told(each) for each in result.decision.hole.notes]),
+        ]
+
+    def boxes(self) -> list[Flowable]:
+        title, run = self.title(), words.run(self.result)
+        label = f"Stake label:  {title}, crown {self.crown()}, {run}"
+        return [
+            Text("After the dig", 11, self.room, bold=True, role="H2"),
+            Spacer(1, 3),
+            self.table(AFTER_THE_DIG, [], 38),
+            Spacer(1, 6),
+            self.framed(label, 10, line=0.8, dash=(4, 3)),
+        ]
+
+
+class _ListeningSheet(_Sheet):
+    """The page for who goes on listening: no stake, no hole."""
+
+    kind, head = "listening", "While listening"
+
+    def title(self) -> str:
+        return "do not dig yet"
+
+    def chance(self) -> str:
+        if not self.result.next_readings:
+            return "No reading left would tell more: see why"
+        said = listen_words.expected(self.result.next_readings[0], self.unit)
+        return f"Listen next, the most telling first: after 1 {said}"
+
+    def answer(self) -> list[str]:
+        places = [
+            f"{k}: {each.kind.replace('_', ' ')} {listen_words.place(each, self.result)}"
+            for k, each in enumerate(self.result.next_readings[:MOST_BIG], start=1)
+        ]
+        return [*places, *self.assumed()]
+
+    def phone(self) -> tuple[str, list[str]]:
+        at, accuracy = listen_words.phone(self.result)
+        if not at:
+            return "", []
+        first = next(e for e in listen_words.features(self.result) if e.lonlat is not None)
+        place = first.lonlat.centroid if first.lonlat is not None else None
+        lonlat = None if place is None else (place.x, place.y)
+        uri = geo_uri(lonlat, first.properties.get("lonlat_accuracy_m"))
+        return uri, ["to place 1", at, accuracy]
+
+    def pictured(self) -> tuple[str, str]:
+        if self.result.next_readings:
+            return self.result.next_readings[0].leg, "numbers: listen next"
+        return super().pictured()
+
+    def rows(self) -> Rows:
+        """Tell why and the best place so far; then what each reading brings, and the rover."""
+        result, leg = self.result, self.result.leak.leg
+        likely = words.plain(words.pieces(result.leak.interval_95, self.unit, leg=leg))
+        best = listen_words.best_so_far(result)
+        inside = f"95 % of the chance lies within {likely}"
+        names = [each.id for each in result.stakes if each.kind == "next_reading"]
+        points = [f"points {', '.join(names)} of stakes.csv"] if names else []
+        return [
+            *_section("Why", spoken.why(result)),
+            *_section("So far", _upper([best, inside, *spoken.side(result)])),
+            *_section("Next", _upper([*listen_words.numbered(result), *points, *self.rover()])),
+            *self.ground(),
+        ]
+
+    def boxes(self) -> list[Flowable]:
+        rows = [
+            [
+                str(number),
+                each.kind.replace("_", " "),
+                each.place,
+                listen_words.station(each, self.result),
+            ]
+            for number, each in enumerate(self.result.next_readings, start=1)
+        ]
+        rows += [[]] * BLANK_ROWS
+        note = "Levels: the lowest steady level; background with the water shut off, or on like"
+        note += " ground well away"
+        cells = [[*row, *[""] * (len(LEVELS) - len(row))] for row in rows]
+        head = Text("Write in", 11, 56, bold=True, role="H2")
+        return [
+            _table([[head, Text(note, SMALL, self.room - 56)]], [56, self.room - 56]),
+            self.table(LEVELS, cells, 21),
+        ]
+
+
+PAGES: dict[str, type[_Sheet]] = {"dig": _DigSheet, "listen_on": _ListeningSheet}
+"""Verdict -> the page for it."""
+
+
+def _tall(flowables: Sequence[Flowable], room: float) -> float:
+    return sum(each.wrap(room, 1e4)[1] for each in flowables)
+
+
+def _table(cells: list[list[Any]], shares: list[float], *style: Any, tall: Any = None) -> Table:
+    """Return a table without padding, its cells' text at the top."""
+    sides = ("LEFT", "RIGHT", "TOP", "BOTTOM")
+    bare: list[Any] = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in sides]
+    bare.append(("FONTNAME", (0, 0), (-1, -1), font()))
+    heights = tall if tall is None or isinstance(tall, list) else [tall]
+    return Table(
+        cells, shares, heights, [*bare, ("VALIGN", (0, 0), (-1, -1), "TOP"), *style], hAlign="LEFT"
+    )

@@ -30,11 +30,11 @@ Writer = Callable[[Result, Path], "Path | None"]
 
 def always(street_tiles: bool = False) -> dict[str, Writer]:
     """Return the files of every run, name -> writer, imported only now."""
-    from geoleak.export.dig_sheet import write_dig_sheet
     from geoleak.export.geojson import write_geojson
     from geoleak.export.geopackage import write_geopackage
     from geoleak.export.json_result import write_json
     from geoleak.export.map import write_map
+    from geoleak.export.sheet import write_dig_sheet
     from geoleak.export.stakes import write_stakes
 
     def the_map(result: Result, path: Path) -> Path:

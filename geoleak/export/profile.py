@@ -1,0 +1,300 @@
+"""The profile along one leg: levels over chainage with the fit, the chance under it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from geoleak.export import colours, words
+from geoleak.export.drawing import Picture
+from geoleak.export.level_scales import drawn_scale, level_range, plotted
+from geoleak.result import NextReadingSummary, ProfileLeg, ReadingSummary, Result
+from geoleak.units import unit_m
+
+SCALE_WORDS = {
+    "db": "Level, dB",
+    "amplitude": "Level, dB (of the amplitude)",
+    "display": "Level as displayed",
+}
+PANEL = "#f7f8f9"
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Where one panel stands in the picture and what it spans."""
+
+    left: float
+    right: float
+    top: float
+    bottom: float
+    x_from: float
+    x_to: float
+    y_from: float
+    y_to: float
+
+    def x(self, value: float) -> float:
+        """Return the picture's x of a chainage, held at the panel's edges."""
+        share = (value - self.x_from) / (self.x_to - self.x_from)
+        return self.left + min(1.0, max(0.0, share)) * (self.right - self.left)
+
+    def y(self, value: float) -> float:
+        """Return the picture's y of a value, held at the panel's edges."""
+        share = (value - self.y_from) / (self.y_to - self.y_from)
+        return self.bottom - min(1.0, max(0.0, share)) * (self.bottom - self.top)
+
+    def curve(self, along: Sequence[float], values: Sequence[float]) -> list[tuple[float, float]]:
+        """Return the part of a curve that stands within the panel, in the picture."""
+        return [
+            (self.x(c), self.y(v))
+            for c, v in zip(along, values, strict=True)
+            if self.x_from <= c <= self.x_to
+        ]
+
+
+def profile_picture(
+    result: Result, leg: str, *, width: float = 420, height: float = 400, size: float = 13
+) -> Picture:
+    """Return the profile of a leg.
+
+    Parameters
+    ----------
+    result : Result
+    leg : str
+        Name of a leg in ``result.profile``.
+    width, height : float
+        Of the picture.
+    size : float
+        Height of its text.
+    """
+    return _Drawing(result, leg, Picture(width, height), size).draw()
+
+
+def describe(result: Result, leg: str) -> str:
+    """Return the profile in words, for who cannot see it."""
+    unit = result.site.length_unit
+    readings = plotted(result, leg)
+    text = f"Level against chainage along {leg}"
+    if readings:
+        loudest = max(readings, key=lambda each: each.level_db)
+        where = words.station(loudest.chainage_m, unit)
+        text += f": {len(readings)} readings, the highest {loudest.level_db:.0f} at {where}"
+    if leg == result.leak.leg:
+        dig = result.decision.verdict == "dig"
+        what = "The stake stands" if dig else "The best place so far, not to dig, is"
+        text += f". {what} at {words.station(result.leak.chainage_m, unit)}"
+        pieces = words.pieces(result.leak.interval_95, unit, leg=leg)
+        text += f"; 95 % of the chance lies within {pieces}"
+    return text + "."
+
+
+class _Drawing:
+    """The profile being drawn."""
+
+    def __init__(self, result: Result, leg: str, picture: Picture, size: float) -> None:
+        self.result, self.leg, self.picture, self.size = result, leg, picture, size
+        self.unit, self.dig = result.site.length_unit, result.decision.verdict == "dig"
+        self.profile: ProfileLeg = next(each for each in result.profile if each.leg == leg)
+        self.readings = plotted(result, leg)
+        ahead: Sequence[NextReadingSummary] = () if self.dig else result.next_readings
+        self.ahead = [(k, each) for k, each in enumerate(ahead, start=1) if each.leg == leg]
+        self.top = 2.9 * size
+        self.sides = (4.4 * size, picture.width - 0.8 * size)
+
+    def draw(self) -> Picture:
+        picture, size, span = self.picture, self.size, self.span()
+        split = picture.height * (0.6 if self.readings else 0.2)
+        if self.readings:
+            self.levels(Frame(*self.sides, self.top, split, *span, *self.level_span()))
+        else:
+            middle = sum(self.sides) / 2
+            picture.words(middle, split - size, "no readings along this leg", size, anchor="middle")
+        density = max(self.profile.density_per_m, default=0.0) or 1.0
+        bottom = picture.height - 3.2 * size
+        chances = Frame(*self.sides, split + 1.6 * size, bottom, *span, 0.0, density * 1.08)
+        self.chance(chances)
+        self.stations(chances)
+        if self.dig:
+            self.hole_and_stake(chances)
+        else:
+            self.next_places(chances)
+        self.key(chances)
+        return picture
+
+    def span(self) -> tuple[float, float]:
+        """Return the stretch to show: readings, 95 % and what is advised, with a margin."""
+        low, high = self.profile.chainage_m[0], self.profile.chainage_m[-1]
+        ends = [each.chainage_m for each in self.readings]
+        ends += [each.chainage_m for _, each in self.ahead]
+        for name, *stretch in (*self.result.leak.interval_95, *self.result.decision.hole.pieces):
+            ends += stretch if name == self.leg else []
+        if ends:
+            margin = max(0.06 * (max(ends) - min(ends)), 0.5)
+            low, high = max(low, min(ends) - margin), min(high, max(ends) + margin)
+        return (low, high) if high > low else (low - 0.5, low + 0.5)
+
+    def level_span(self) -> tuple[float, float]:
+        span = colours.usual_span([each.level_db for each in self.readings]) or (0.0, 1.0)
+        curve = [v for v in self.profile.expected_db if math.isfinite(v)]
+        low, high = min([span[0], *curve]), max([span[1], *curve])
+        margin = max(0.12 * (high - low), 1.0)
+        return low - margin, high + margin
+
+    def levels(self, frame: Frame) -> None:
+        picture, profile = self.picture, self.profile
+        picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL)
+        along = profile.expected_chainage_m
+        if profile.low_db and profile.high_db:
+            band = frame.curve(along, profile.high_db) + frame.curve(along, profile.low_db)[::-1]
+            picture.area(band, colours.BAND)
+        for value in round_steps(frame.y_from, frame.y_to, 5):
+            y = frame.y(value)
+            picture.line([(frame.left, y), (frame.right, y)], "#d5dade", 0.8)
+            at = frame.left - 0.5 * self.size, y + 0.35 * self.size
+            picture.words(*at, f"{value:g}", self.size, anchor="end")
+        label = SCALE_WORDS.get(self.result.level_scale, "Level")
+        if drawn_scale(self.result) == "recording":
+            label = "Level, dB re full scale"
+        self.axis(frame, label)
+        curve = frame.curve(along, profile.expected_db)
+        if curve:
+            picture.line(curve, colours.CURVE, 2.0)
+        low, high = level_range(self.result) or (0.0, 0.0)
+        for each in self.readings:
+            self.reading(frame, each, colours.level_colour(each.level_db, low, high))
+
+    def axis(self, frame: Frame, label: str) -> None:
+        middle = (frame.top + frame.bottom) / 2
+        self.picture.words(
+            1.1 * self.size, middle, label, self.size, anchor="middle", turned=True
+        )  # fmt: skip
+
+    def reading(self, frame: Frame, each: ReadingSummary, fill: str) -> None:
+        """Draw one reading; an outlier stands at the panel's edge with its level beside it."""
+        x, y, size = frame.x(each.chainage_m), frame.y(each.level_db), self.size
+        above = each.level_db > frame.y_to
+        if above or each.level_db < frame.y_from:
+            text = f"{each.level_db:.0f} {'above' if above else 'below'}"
+            self.beside(frame, x, y + (0.9 if above else -0.2) * size, 0.7, text)
+        self.picture.disc(x, y, 0.42 * size, fill, colours.INK, 1.4)
+
+    def beside(
+        self, frame: Frame, x: float, y: float, away: float, text: str, *, bold: bool = False
+    ) -> None:
+        """Write beside a place, on the side where the panel has more room."""
+        right = x < (frame.left + frame.right) / 2
+        x += (away if right else -away) * self.size
+        anchor = "start" if right else "end"
+        self.picture.words(x, y, text, self.size, anchor=anchor, bold=bold, halo=True)
+
+    def chance(self, frame: Frame) -> None:
+        leak = self.result.leak
+        self.picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL)
+        self.fill_under(frame, frame.x_from, frame.x_to, "#e3e8ec")
+        shades = ((95, leak.interval_95), (80, leak.interval_80), (50, leak.interval_50))
+        for percent, stretches in shades:
+            for leg, start, end in stretches:
+                if leg == self.leg:
+                    self.fill_under(frame, start, end, colours.INTERVAL[percent])
+        outline = frame.curve(self.profile.chainage_m, self.profile.density_per_m)
+        if len(outline) > 1:
+            self.picture.line(outline, colours.INK, 1.4)
+        self.axis(frame, "Chance")
+
+    def fill_under(self, frame: Frame, start: float, end: float, fill: str) -> None:
+        start, end = max(start, frame.x_from), min(end, frame.x_to)
+        if end <= start:
+            return
+        along, density = self.profile.chainage_m, self.profile.density_per_m
+        at = [start, *(c for c in along if start < c < end), end]
+        curve = frame.curve(at, [float(v) for v in np.interp(at, along, density)])
+        self.picture.area([(curve[0][0], frame.bottom), *curve, (curve[-1][0], frame.bottom)], fill)
+
+    def key(self, frame: Frame) -> None:
+        """Say what the shades mean, over everything else."""
+        size, x, low = self.size, frame.left, frame.top - 0.25 * self.size
+        self.picture.box(x, frame.top - 1.3 * size, x + 12.6 * size, frame.top, "#ffffff")
+        for percent in (50, 80, 95):
+            self.picture.box(x, low - 0.8 * size, x + size, low, colours.INTERVAL[percent])
+            self.picture.words(x + 1.3 * size, low, f"{percent} %", size)
+            x += 4.2 * size
+
+    def stations(self, frame: Frame) -> None:
+        size, factor = self.size, unit_m(self.unit)
+        self.picture.line(
+            [(frame.left, frame.bottom), (frame.right, frame.bottom)], colours.INK, 1.2
+        )
+        most = max(3, int((frame.right - frame.left) / (5.2 * size)))
+        for value in round_steps(frame.x_from / factor, frame.x_to / factor, most):
+            x, low = frame.x(value * factor), frame.bottom
+            self.picture.line([(x, low), (x, low + 0.4 * size)], colours.INK, 1.2)
+            text = tick_station(value, self.unit)
+            self.picture.words(x, low + 1.5 * size, text, size, anchor="middle")
+        note = f"Station along the leg, {words.unit_word(self.unit)}"
+        middle = (frame.left + frame.right) / 2
+        self.picture.words(middle, frame.bottom + 2.8 * size, note, size, anchor="middle")
+
+    def hole_and_stake(self, frame: Frame) -> None:
+        picture, size, top = self.picture, self.size, self.top
+        stake_x = frame.x(self.result.leak.chainage_m)
+        for name, start, end in self.result.decision.hole.pieces:
+            if name != self.leg:
+                continue
+            left, right = frame.x(start), frame.x(end)
+            for x in (left, right):
+                picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.2, dash=(5, 4))
+            picture.box(left, top - 5, right, top, "#ffffff", stroke=colours.INK, width=1.6)
+            # Clear of the stake's sign, which a short hole does not reach past.
+            beside = max(right, stake_x + 0.7 * size) + 0.4 * size
+            picture.words(beside, top - 0.1 * size, "hole", size, halo=True)
+        if self.leg == self.result.leak.leg:
+            picture.line([(stake_x, top - 0.5 * size), (stake_x, frame.bottom)], "#000000", 2.2)
+            picture.target(stake_x, top - 1.1 * size, 0.75 * size)
+            text = f"stake {words.station(self.result.leak.chainage_m, self.unit)}"
+            self.beside(frame, stake_x, top - 1.2 * size, 1.2, text, bold=True)
+
+    def next_places(self, frame: Frame) -> None:
+        """Draw where to listen next, numbered; the best place so far as a thin dotted line."""
+        picture, size, top = self.picture, self.size, self.top
+        if self.leg == self.result.leak.leg:
+            x = frame.x(self.result.leak.chainage_m)
+            picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
+            lines = [frame.x(each.chainage_m) - x for _, each in self.ahead]
+            crossed = any(0 <= away < 6 * size for away in lines) or frame.right - x < 6 * size
+            anchor, shift = ("end", -0.4) if crossed else ("start", 0.4)
+            low = top + 1.1 * size
+            picture.words(x + shift * size, low, "best so far", size, anchor=anchor, halo=True)
+        at = -math.inf
+        for number, each in sorted(self.ahead, key=lambda pair: pair[1].chainage_m):
+            x = frame.x(each.chainage_m)
+            at = max(x, at + 2.0 * size)
+            foot = [(at, top - 0.9 * size), (x, top), (x, frame.bottom)]
+            picture.line(foot, colours.INK, 1.6, dash=(5, 3))
+            picture.numbered(at, top - 0.9 * size, 0.85 * size, number)
+        if self.ahead:
+            at += 1.3 * size
+            if at + 6.5 * size < picture.width:
+                picture.words(at, top - 0.55 * size, "listen next", size, bold=True, halo=True)
+
+
+def tick_station(value: float, unit: str) -> str:
+    """Return a station of whole units without decimals, 0+40; with one where it has them."""
+    size = 1000 if unit == "m" else 100
+    whole, rest = divmod(round(value, 1), size)
+    digits = f"{rest:g}"
+    pad = (3 if unit == "m" else 2) - len(digits.split(".")[0])
+    return f"{whole:.0f}+{'0' * pad}{digits}"
+
+
+def round_steps(low: float, high: float, most: int) -> list[float]:
+    """Return at most `most` round values (1, 2 or 5 times a power of ten) from low to high."""
+    span = high - low
+    if not (math.isfinite(span) and span > 0):
+        return [low]
+    power = 10.0 ** math.floor(math.log10(span / most))
+    step = next(s * power for s in (1, 2, 5, 10, 20) if span / (s * power) <= most)
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    return [round(i * step, 10) for i in range(first, last + 1)]
