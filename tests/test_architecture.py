@@ -45,6 +45,8 @@ ROOMS = (
 # room one takes what its __init__ hands on.
 BY_FILE = ("tables", "export", "closeout", "new", "reports", "serve", "batch", "cli")
 ROOT_FILES = 8
+# The sheet's own modules subclass a library's classes: they are loaded only when a sheet is drawn.
+AT_THE_EDGE = dict.fromkeys(("pdf", "sheet"), "reportlab")
 # A Result hands itself to the exporters when it is asked to; nothing else looks downward.
 DOWNWARD = {("result", "export")}
 
@@ -144,6 +146,8 @@ def test_heavy_libraries_are_imported_where_they_are_used(path: Path) -> None:
         if not at_import_time:
             continue
         library = name.split(".")[0]
+        if path.parent.name == "export" and AT_THE_EDGE.get(path.stem) == library:
+            continue
         assert library not in heavy, f"{path.name} imports {name} when it is loaded"
 
 
