@@ -207,7 +207,8 @@ def test_ranking_of_materials_as_carriers():
 
 
 def test_a_tee_takes_its_share():
-    close(setting("tee_loss").value + 0.0218, "tee_loss_db")
+    # The setting is the published loss to one place.
+    assert setting("tee_loss").value == round(check_value("tee_loss_db").expected, 1)
     rows = synthetic.levels("contact", [10.0], 50.0, route=synthetic.straight(60.0))
     survey = tee(contact=rows)
     kind = ContactEvidence(survey)
@@ -283,7 +284,6 @@ def test_two_materials_in_the_path():
     grid = at(kind.survey, *np.arange(0.0, 60.0, 0.5))
     judged = kind.log_likelihood(grid, NONE).on_pipe[0]
     assert grid.chainage_m[np.argmax(judged)] == 20.0
-    close((100 - 1250 * check_value("two_material_delay").expected) / 2, "one_speed_place")
 
 
 def test_one_speed_formula_and_its_uncertainty():
@@ -305,7 +305,6 @@ def test_one_speed_formula_and_its_uncertainty():
     share /= share.sum()
     mean = share @ grid.chainage_m
     assert mean == pytest.approx(check_value("delay_place").expected, abs=0.1)
-    close((150 - 1250 * 0.040) / 2, "delay_place")
     parts = (0.3 / 2, 25 * 0.040 / 2, 1250 * 0.0005 / 2)
     close(math.hypot(*parts), "delay_place_sigma")
     # The likelihood holds the parts of speed, timing and its own error of path.

@@ -16,8 +16,8 @@ import geoleak
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site.records import LocateRequest
 from geoleak.stake.stake import free_ids
-from geoleak.survey import TapePoint, position_from_tapes
 from geoleak.units import US_SURVEY_FOOT_M, format_station
+from tests.taping import place_by_tapes
 
 SITES = Path(__file__).parent.parent / "sample_sites"
 KEYS = {
@@ -148,11 +148,10 @@ def test_a_crew_with_a_tape_finds_the_stake_from_its_printed_ties(
 ) -> None:
     scale = US_SURVEY_FOOT_M / result.site.combined_factor
     points = [
-        TapePoint(tie.feature, site.points[tie.feature].easting * scale,
-                  site.points[tie.feature].northing * scale)
+        (site.points[tie.feature].easting * scale, site.points[tie.feature].northing * scale)
         for tie in result.ties
     ]  # fmt: skip
-    found = position_from_tapes(points, [tie.distance_m for tie in result.ties])
+    found = place_by_tapes(points, [tie.distance_m for tie in result.ties])
     stake = np.array([result.leak.position.easting, result.leak.position.northing]) * scale
     assert np.hypot(*(np.asarray(found) - stake)) < 0.02 * 0.3048
 

@@ -124,16 +124,16 @@ def looped(legs: tuple[SurveyedLeg, ...], at: np.ndarray, within: float) -> Reso
     return best
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_many_legs_answer_as_a_loop_over_them(seed: int, tmp_path: Path) -> None:
     rng = np.random.default_rng(seed)
     lines = []
-    for _ in range(60):
-        start, heading = rng.uniform(0, 120, 2), rng.uniform(0, 6.3)
+    for _ in range(24):
+        start, heading = rng.uniform(0, 40, 2), rng.uniform(0, 6.3)
         turns = heading + np.cumsum(rng.normal(0, 0.4, 12))
         steps = rng.uniform(2, 8, 12)[:, None] * np.column_stack([np.cos(turns), np.sin(turns)])
         lines.append(np.concatenate([[start], start + np.cumsum(steps, axis=0)]))
-    for k in range(20):  # branches that begin on another line: a joint is no rival of itself
+    for k in range(8):  # branches that begin on another line: a joint is no rival of itself
         other = Route.from_vertices(lines[k])
         foot = other.position(rng.uniform(0, other.length_m))
         lines.append(
@@ -142,8 +142,8 @@ def test_many_legs_answer_as_a_loop_over_them(seed: int, tmp_path: Path) -> None
     legs = drawn_legs(lines)
     survey = lane(tmp_path)
     finder = PlaceFinder(frame=survey.frame, legs=legs, points={}, length_unit="m")
-    points = np.concatenate([rng.uniform(-5, 125, (250, 2)), [line[0] for line in lines],
-                             [line[5] + rng.normal(0, 0.3, 2) for line in lines[:60]]])  # fmt: skip
+    points = np.concatenate([rng.uniform(-5, 45, (60, 2)), [line[0] for line in lines],
+                             [line[5] + rng.normal(0, 0.3, 2) for line in lines[:24]]])  # fmt: skip
     together = finder.snap_many(points)
     flagged = 0
     for at, found in zip(points, together, strict=True):
@@ -156,7 +156,7 @@ def test_many_legs_answer_as_a_loop_over_them(seed: int, tmp_path: Path) -> None
             assert found.rival_chainage_m == pytest.approx(wanted.rival_chainage_m, abs=1e-8)
             flagged += 1
         assert finder.snap(*at.tolist()) == found
-    assert 20 < flagged < len(points) - 20
+    assert 5 < flagged < len(points) - 5
 
 
 def test_places_are_snapped_in_one_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,7 +24,6 @@ from geoleak.survey.records import (
 from geoleak.survey.tapes import (
     TapePoint,
     distance_intersection,
-    position_from_tapes,
     tape_covariance,
 )
 
@@ -43,7 +42,6 @@ __all__ = [
     "TapePoint",
     "depth_is_known",
     "distance_intersection",
-    "position_from_tapes",
     "survey_site",
     "tape_covariance",
 ]

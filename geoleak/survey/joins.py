@@ -86,7 +86,7 @@ def _shared_points(
             if other == first:
                 continue
             joint = Joint(first, here, other, _chainage_of(legs[other], name, points))
-            if not any(_same_joint(joint, each) for each in [*known, *found]):
+            if not any(same_joint(joint, each) for each in [*known, *found]):
                 found.append(joint)
     return found
 
@@ -97,19 +97,16 @@ def _chainage_of(leg: SurveyedLeg, name: str, points: Mapping[str, SurveyedPoint
     return float(snap.chainage_m)
 
 
-def _same_joint(one: Joint, other: Joint) -> bool:
+def same_joint(one: Joint, other: Joint) -> bool:
     """Tell whether two joints are one tee, said twice."""
-    pairs = (
-        ((one.leg_a, one.chainage_a_m), (one.leg_b, one.chainage_b_m)),
-        ((one.leg_b, one.chainage_b_m), (one.leg_a, one.chainage_a_m)),
-    )
+    a, b = (one.leg_a, one.chainage_a_m), (one.leg_b, one.chainage_b_m)
     there = ((other.leg_a, other.chainage_a_m), (other.leg_b, other.chainage_b_m))
     return any(
         all(
-            a[0] == b[0] and abs(a[1] - b[1]) <= SAME_TEE_M
-            for a, b in zip(pair, there, strict=True)
+            mine[0] == its[0] and abs(mine[1] - its[1]) <= SAME_TEE_M
+            for mine, its in zip(pair, there, strict=True)
         )
-        for pair in pairs
+        for pair in ((a, b), (b, a))
     )
 
 

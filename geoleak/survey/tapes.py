@@ -38,49 +38,6 @@ class TapePoint:
         return f"{self.id} ({self.note})" if self.note else self.id
 
 
-def position_from_tapes(
-    points: Sequence[TapePoint], distances_m: Sequence[float], *, side: str | None = None
-) -> Floats:
-    """Return the place (2,) that tapes from two or more points meet at.
-
-    Parameters
-    ----------
-    points : sequence of TapePoint
-    distances_m : sequence of float
-        Level distances.
-    side : {"left", "right"}, optional
-        Of the line from the first point to the second. Needed with two points, and where all
-        points stand in line.
-
-    Returns
-    -------
-    ndarray, shape (2,)
-        Easting and northing; least squares over all tapes.
-
-    Raises
-    ------
-    GeometryError
-        Fewer than two, tapes that do not meet, or two answers and no side to choose by.
-    """
-    if len(points) < 2 or len(points) != len(distances_m):
-        raise GeometryError(f"{len(points)} points and {len(distances_m)} tapes fix no place")
-    if side not in (None, "left", "right"):
-        raise GeometryError(f'side "{side}" is neither "left" nor "right"')
-    at = np.array([[each.easting_m, each.northing_m] for each in points])
-    length = np.asarray(distances_m, dtype=float)
-    starts = distance_intersection(at[0], at[1], float(length[0]), float(length[1]))
-    if side is not None:
-        return _adjusted(at, length, starts[0 if side == "left" else 1])
-    misfit = [float(np.sqrt(np.mean(_misses(at, length, each) ** 2))) for each in starts]
-    scale = float(np.max(np.ptp(at, axis=0)))
-    if abs(misfit[0] - misfit[1]) <= max(1e-6, 1e-3 * scale):
-        raise GeometryError(
-            f"tapes from {points[0].id} and {points[1].id} meet at two places; "
-            "say which side of the line between them"
-        )
-    return _adjusted(at, length, starts[int(np.argmin(misfit))])
-
-
 def distance_intersection(
     first: npt.ArrayLike, second: npt.ArrayLike, first_m: float, second_m: float
 ) -> tuple[Floats, Floats]:
@@ -96,15 +53,10 @@ def distance_intersection(
     if not (apart > 0 and first_m > 0 and second_m > 0):
         raise GeometryError("two tapes need two points apart and two distances over 0")
     slack = 1e-9 * apart
-    if first_m + second_m < apart - slack:
-        raise GeometryError(
-            f"tapes of {first_m:.3f} m and {second_m:.3f} m do not reach one another "
-            f"over {apart:.3f} m; tape again"
-        )
-    if abs(first_m - second_m) > apart + slack:
+    if not abs(first_m - second_m) - slack <= apart <= first_m + second_m + slack:
         raise GeometryError(
             f"tapes of {first_m:.3f} m and {second_m:.3f} m from points {apart:.3f} m apart "
-            "never meet; tape again"
+            "do not meet; tape again"
         )
     along = (b - a) / apart
     left = np.array([-along[1], along[0]])
