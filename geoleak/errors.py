@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -57,6 +58,20 @@ class GeoleakError(Exception):
         return [" ".join(str(self).split())]
 
 
+class Refused(GeoleakError, ValueError):
+    """One value that cannot be taken: what is wrong with it, and what would be right.
+
+    Whoever knows where the value stands makes a `Complaint` of it.
+    """
+
+    exit_code = 2
+
+    def __init__(self, what: str, remedy: str = "") -> None:
+        self.what = what
+        self.remedy = remedy
+        super().__init__(f"{what}; {remedy}" if remedy else what)
+
+
 class InputError(GeoleakError):
     """The command line or an input file is wrong; carries every complaint found.
 
@@ -105,3 +120,23 @@ class CrsError(GeoleakError, ValueError):
     """A coordinate reference system that is missing, unknown, or of no use for the job."""
 
     exit_code = 2
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return ``did you mean "..."?`` for the nearest known word, or nothing."""
+    words = {each.casefold(): each for each in known}
+    near = difflib.get_close_matches(word.casefold(), list(words), n=1, cutoff=0.5)
+    return f'did you mean "{words[near[0]]}"?' if near else ""
+
+
+def listed(words: Iterable[str], *, most: int = 10) -> str:
+    """Return words for a sentence, cut after ``most``."""
+    items = list(words)
+    text = ", ".join(items[:most])
+    return text + (f" and {len(items) - most} more" if len(items) > most else "")
+
+
+def shown(value: object) -> str:
+    """Return a value as a complaint shows it."""
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."

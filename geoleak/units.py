@@ -9,9 +9,39 @@ from __future__ import annotations
 import math
 import re
 
+from geoleak.errors import Refused
+
 INTERNATIONAL_FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200 / 3937
 KPA_PER_PSI = 6.894757293168361
+US_GALLON_L = 3.785411784  # 231 cubic inches, exactly
+IMPERIAL_GALLON_L = 4.54609
+CUBIC_FOOT_L = INTERNATIONAL_FOOT_M**3 * 1000
+
+# Keys are casefolded, with a plain 3 for a raised one.
+PRESSURE_UNITS_KPA = {
+    "psi": KPA_PER_PSI,
+    "kpa": 1.0,
+    "bar": 100.0,
+    "mpa": 1000.0,
+    "pa": 0.001,
+    "mh2o": 9.80665,  # conventional metre of water, 1000 kg/m3 times standard gravity
+}
+FLOW_UNITS_L_PER_S = {
+    "l/s": 1.0,
+    "l/min": 1 / 60,
+    "lpm": 1 / 60,
+    "l/h": 1 / 3600,
+    "m3/h": 1000 / 3600,
+    "gpm": US_GALLON_L / 60,
+    "gal/min": US_GALLON_L / 60,
+    "gph": US_GALLON_L / 3600,
+    "gal/h": US_GALLON_L / 3600,
+    "gpd": US_GALLON_L / 86400,
+    "igpm": IMPERIAL_GALLON_L / 60,
+    "cfm": CUBIC_FOOT_L / 60,
+    "ft3/min": CUBIC_FOOT_L / 60,
+}
 
 # `length_unit` of a site: name -> metres. tests/test_units.py checks these against PROJ's table.
 LENGTH_UNITS: dict[str, float] = {
@@ -48,14 +78,14 @@ def unit_m(name: str) -> float:
 
     Raises
     ------
-    ValueError
+    Refused
         For any other name.
     """
     try:
         return LENGTH_UNITS[name]
     except KeyError:
-        raise ValueError(
-            f'unknown length unit "{name}"; say "m", "ft" (0.3048 m) or "ftUS" (1200/3937 m)'
+        raise Refused(
+            f'unknown length unit "{name}"', 'say "m", "ft" (0.3048 m) or "ftUS" (1200/3937 m)'
         ) from None
 
 
@@ -64,15 +94,15 @@ def parse_number(text: str) -> float:
 
     Raises
     ------
-    ValueError
+    Refused
         If the text is not one finite number.
     """
     try:
         value = float(text.strip().replace(",", "."))
     except ValueError:
-        raise ValueError(f'"{text}" is not a number') from None
+        raise Refused(f'"{text}" is not a number') from None
     if not math.isfinite(value):
-        raise ValueError(f'"{text}" is not a finite number')
+        raise Refused(f'"{text}" is not a finite number')
     return value
 
 
@@ -96,21 +126,22 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
 
     Raises
     ------
-    ValueError
+    Refused
         If the text is no length, may hold a thousands separator, or the number is not finite.
     """
     factor = unit_m(unit)
     foot = factor if unit != "m" else INTERNATIONAL_FOOT_M
     if isinstance(value, bool):
-        raise ValueError(f'"{value}" is not a length')
+        raise Refused(f'"{value}" is not a length')
     if isinstance(value, (int, float)):
         if not math.isfinite(value):
-            raise ValueError(f'"{value}" is not a finite number')
+            raise Refused(f'"{value}" is not a finite number')
         return float(value) * factor
     text = value.strip().replace("\u2032", "'").replace("\u2033", '"').replace("\u2019", "'")
     if _THOUSANDS.match(text):
-        raise ValueError(
-            f'"{value}" may hold a thousands separator; write it without one, with a decimal point'
+        raise Refused(
+            f'"{value}" may hold a thousands separator',
+            "write it without one, with a decimal point",
         )
     both = _FEET_INCHES.match(text)
     if both:
@@ -119,7 +150,7 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
         return math.copysign(abs(feet) + inches / 12, -1.0 if text.startswith("-") else 1.0) * foot
     one = _ONE.match(text)
     if not one:
-        raise ValueError(f'"{value}" is not a length')
+        raise Refused(f'"{value}" is not a length')
     return _with_unit(one.group(1), one.group(2), factor, foot, value)
 
 
@@ -136,7 +167,7 @@ def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -
         return number * foot / 12
     if name in _FACTORS_M:
         return number * _FACTORS_M[name]
-    raise ValueError(f'"{value}": unknown unit "{stated}"; say m, cm, mm, ft, ftUS or in')
+    raise Refused(f'"{value}": unknown unit "{stated}"', "say m, cm, mm, ft, ftUS or in")
 
 
 def _inches(text: str) -> float:
@@ -144,7 +175,7 @@ def _inches(text: str) -> float:
     if "/" in fraction:
         top, _, bottom = fraction.partition("/")
         if float(bottom) == 0:
-            raise ValueError(f'"{text}" is not a number of inches')
+            raise Refused(f'"{text}" is not a number of inches')
         return (float(whole) if whole else 0.0) + float(top) / float(bottom)
     return parse_number(text)
 
@@ -169,7 +200,7 @@ def parse_station(text: str, *, unit: str) -> float:
 
     Raises
     ------
-    ValueError
+    Refused
         If the text is neither.
     """
     whole, plus, rest = text.strip().partition("+")
@@ -177,10 +208,10 @@ def parse_station(text: str, *, unit: str) -> float:
         return parse_length(text, unit=unit)
     size = 1000 if unit == "m" else 100
     if not re.fullmatch(r"-?\d+", whole) or not re.fullmatch(r"\d+(?:[.,]\d*)?", rest):
-        raise ValueError(f'"{text}" is not a station')
+        raise Refused(f'"{text}" is not a station')
     value = parse_number(rest)
     if value >= size:
-        raise ValueError(f'"{text}" is not a station: past the + stands less than {size}')
+        raise Refused(f'"{text}" is not a station: past the + stands less than {size}')
     total = abs(int(whole)) * size + value
     return math.copysign(total, -1.0 if whole.startswith("-") else 1.0) * unit_m(unit)
 

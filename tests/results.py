@@ -72,7 +72,12 @@ def build(**options) -> Result:
         point_layout=options.layout,
         services=_services(options),
         features=(*drawn.pipe(yard), *along, *tied, *drawn.utilities(yard), *staked),
-        job=Job("J-2217", "14 Alder Court", "R. Fenn", "contact mic, locator, rover"),
+        job=Job(
+            number="J-2217",
+            address="14 Alder Court",
+            technician="R. Fenn",
+            instruments="contact mic, locator, rover",
+        ),
         not_before="no locate request is filed",
     )
 

@@ -8,7 +8,7 @@ import pytest
 
 from geoleak.errors import InputError
 from geoleak.readers import read_site
-from geoleak.site.records import Site
+from geoleak.site import Site
 
 TOML = """\
 title = "Elm Lane"

@@ -11,7 +11,7 @@ import numpy as np
 
 from geoleak.linref import Route
 from geoleak.network.network import Joint, Network
-from geoleak.site.records import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
+from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
 from geoleak.survey.records import Levels, Survey, SurveyedLeg, no_levels
 
 
@@ -119,7 +119,7 @@ def survey(
     routes = tuple(routes) or (straight(),)
     names = materials or [material] * len(routes)
     legs = tuple(
-        SurveyedLeg(i, Leg(f"leg{i}", (), material=names[i]), PlainFit(r, depth_m, depth_sigma_m))
+        SurveyedLeg(i, Leg(name=f"leg{i}", material=names[i]), PlainFit(r, depth_m, depth_sigma_m))
         for i, r in enumerate(routes)
     )
     chosen = {

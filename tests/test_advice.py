@@ -23,7 +23,7 @@ from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import Posterior, infer
-from geoleak.site.records import Crew, Point
+from geoleak.site import Crew, Point
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
 from tests.check_values import check_value

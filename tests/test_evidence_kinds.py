@@ -21,7 +21,7 @@ from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import InferenceOptions, infer
-from geoleak.site.records import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
+from geoleak.site import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
 from geoleak.survey.records import (
     PipePlace,
     SurveyedDelay,
@@ -532,7 +532,7 @@ def test_recent_repairs_count_as_excavations_and_holes_of_the_job_do_not():
     old = SurveyedPastLeak(PastLeak(SOMEWHERE, 1990), 0, 30.0)
     new = SurveyedPastLeak(PastLeak(SOMEWHERE, 2024), 0, 70.0)
     survey = synthetic.survey(past_leaks=(old, new), holes=(hole(None),), joint_factor=1.0)
-    prior = replace(survey.site.prior, past_leaks=1.0, recent_excavation=3.0)
+    prior = survey.site.prior.model_copy(update={"past_leaks": 1.0, "recent_excavation": 3.0})
     survey = replace(survey, site=replace(survey.site, prior=prior))
     posterior = infer(survey)
     assert dict(posterior.prior_factors) == {"recent_excavation": 3.0}
@@ -544,10 +544,10 @@ def test_older_pipe_is_likelier_by_the_stated_factor():
     legs = [synthetic.straight(50.0), Route.from_vertices([(0.0, 90.0), (50.0, 90.0)])]
     survey = synthetic.survey(legs, elsewhere=0.0)
     aged = tuple(
-        replace(each, leg=replace(each.leg, installed=year))
+        replace(each, leg=each.leg.model_copy(update={"installed": year}))
         for each, year in zip(survey.legs, (1960, 2010), strict=True)
     )
-    site = replace(survey.site, prior=replace(survey.site.prior, age=3.0))
+    site = replace(survey.site, prior=survey.site.prior.model_copy(update={"age": 3.0}))
     posterior = infer(replace(survey, legs=aged, site=site))
     # Fifty years older: the factor in full.
     assert posterior.leg_probability == pytest.approx([0.75, 0.25], abs=1e-6)
@@ -560,7 +560,10 @@ def test_a_leg_that_rusts_is_likelier_beside_one_that_does_not():
     def of(*materials):
         made = zip(survey.legs, materials, strict=True)
         return replace(
-            survey, legs=tuple(replace(leg, leg=replace(leg.leg, material=m)) for leg, m in made)
+            survey,
+            legs=tuple(
+                replace(leg, leg=leg.leg.model_copy(update={"material": m})) for leg, m in made
+            ),
         )
 
     mixed = infer(of("galvanized_steel", "pvc"))

@@ -13,7 +13,7 @@ from geoleak.evidence.base import Hint, Judged, KindFit
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import InferenceOptions, infer
-from geoleak.site.records import LevelSettings
+from geoleak.site import LevelSettings
 from tests import synthetic
 from tests.benchmarks.bench_inference import big_network
 from tests.trials.ranks import Truth, covers

@@ -9,7 +9,7 @@ from geoleak.advice.decide import decide
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import infer
-from geoleak.site.records import Crew, Hole, Isolation, LevelSettings, Place
+from geoleak.site import Crew, Hole, Isolation, LevelSettings, Place
 from geoleak.survey.records import (
     PipePlace,
     SurveyedDelay,

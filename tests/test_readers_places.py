@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoleak.readers.places import PlaceReader, place_text
-from geoleak.site.records import Place
+from geoleak.site import Place
 from geoleak.units import unit_m
 from tests.check_values import check_value
 

@@ -18,7 +18,7 @@ from geoleak.readers.numbers import angle, number, unpacked
 from geoleak.readers.point_context import PointContext
 from geoleak.readers.point_table import PointTable
 from geoleak.readers.points import read_points
-from geoleak.site.records import Note, PointFile
+from geoleak.site import Note, PointFile
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 
@@ -39,7 +39,7 @@ def read(
     data = content if isinstance(content, bytes) else content.encode("utf-8")
     (place / name).write_bytes(data)
     collector = Collector(place)
-    point_file = dataclasses.replace(PointFile(files=(name,)), **spec)  # type: ignore[arg-type]
+    point_file = PointFile(files=(name,)).model_copy(update=spec)
     context = PointContext(point_file, crs_info(crs, length_unit=unit), unit, collector, {})
     table = read_points(context)
     collector.finish()
@@ -581,7 +581,7 @@ def long_text(rows: int = 400) -> str:
 def quick(place: Path, text: str, **spec: object) -> PointTable | None:
     """Read through the quick way alone; None where it hands over."""
     collector = Collector(place)
-    point_file = dataclasses.replace(PointFile(files=("p.csv",)), **spec)  # type: ignore[arg-type]
+    point_file = PointFile(files=("p.csv",)).model_copy(update=spec)
     raw = raw_from_long_text(
         text.encode(), label="p.csv", spec=point_file, collector=collector, asked={}
     )

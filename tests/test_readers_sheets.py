@@ -236,7 +236,7 @@ def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> Non
         ("calibration.csv", "point,measured\nyard@5,3\n", "not a point"),
         ("sightings.csv", "place,what\n101,damp\n", '"damp"'),
         ("holes.csv", "from,to,pipe_exposed\n101,102,perhaps\n", "yes or no"),
-        ("holes.csv", "from,to,depth_reached\n101,102,0\n", "above zero"),
+        ("holes.csv", "from,to,depth_reached\n101,102,0\n", "above 0"),
         ("leaks_past.csv", "place,year\n101,99\n", "1800 to 2200"),
         ("meter.csv", "time,reading\n,5\n", "fill it in"),
         ("meter.csv", "time,reading\n07:00,nan\n", "finite"),

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoleak.new.write import quoted
-from geoleak.readers.toml_positions import scan
+from geoleak.readers.toml import places_of
 from tests.check_values import check_value
 from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder
 
@@ -59,10 +59,10 @@ def test_the_locator_sigma_is_a_length_or_a_fraction_of_depth(
     tmp_path: Path, text: str, metres: float | None, fraction: float | None
 ) -> None:
     crew = site_of(tmp_path, with_lines("[crew]", f"locator_sigma = {text}")).crew
-    assert crew.locator_sigma_m == metres
-    assert crew.locator_sigma_of_depth == pytest.approx(fraction) if fraction else True
+    assert crew.locator_sigma.length_m == metres
+    assert crew.locator_sigma.of_depth == pytest.approx(fraction)
     expected = metres if metres is not None else (fraction or 0) * 2
-    assert crew.locator_sigma(2.0) == pytest.approx(expected)
+    assert crew.locator_sigma.at(2.0) == pytest.approx(expected)
 
 
 def test_pressure_has_its_unit(tmp_path: Path) -> None:
@@ -265,21 +265,25 @@ def paths_of(value: Any, path: tuple[str | int, ...] = ()) -> set[tuple[str | in
     return {path} | {each for key, inner in items for each in paths_of(inner, (*path, key))}
 
 
-def test_the_scanner_finds_every_path_that_tomllib_reads() -> None:
-    found = scan(EVERY_SHAPE)
-    wanted = paths_of(tomllib.loads(EVERY_SHAPE)) - {()}
-    assert wanted <= set(found.keys) | set(found.values)
-    assert found.values[("a", "b", "c d", 2, 1)] == (5, 7)
+def test_every_key_that_tomllib_reads_has_its_place() -> None:
+    found = places_of(EVERY_SHAPE)
+    keys = {
+        path for path in paths_of(tomllib.loads(EVERY_SHAPE)) - {()} if "point" not in path[:-1]
+    }
+    there = set(found.keys) | set(found.values)
+    assert {path for path in keys if path[:3] != ("a", "b", "c d")} <= there
+    assert found.of(("a", "b", "c d", 2, 1)) == (4, 13)  # what a list holds stands where it begins
     assert found.keys[("leg", 1, "name")] == (14, 1)
     assert found.keys[("leg", 0, "more", "k")] == (12, 1)
-    assert found.values[("point", "y", "z")] == (7, 26)
+    assert found.of(("point", "y", "z")) == found.values[("point",)] == (7, 9)
+    assert found.values[("quoted key",)] == (3, 16)
 
 
 @given(st.dictionaries(st.text(max_size=8), st.text(max_size=20), max_size=6))
 def test_the_scanner_walks_any_text_that_quoting_makes(table: dict[str, str]) -> None:
     text = "".join(f"{quoted(key)} = {quoted(value)}\n" for key, value in table.items())
     assert tomllib.loads(text) == table
-    assert set(scan(text).values) == {(key,) for key in table}
+    assert set(places_of(text).values) == {(key,) for key in table}
 
 
 @pytest.mark.parametrize(

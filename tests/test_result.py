@@ -14,7 +14,7 @@ from pyproj import Transformer
 
 import geoleak
 from geoleak.result.records import FEATURE_KINDS, Result
-from geoleak.site.records import LocateRequest
+from geoleak.site import LocateRequest
 from geoleak.stake.stake import free_ids
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 from tests.taping import place_by_tapes
@@ -167,7 +167,7 @@ def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) ->
 
 
 def test_the_address_stays_out_of_geojson(site: geoleak.Site) -> None:
-    job = dataclasses.replace(site.job, address="7 Nowhere Row", technician="T. Person")
+    job = site.job.model_copy(update={"address": "7 Nowhere Row", "technician": "T. Person"})
     result = geoleak.locate(dataclasses.replace(site, job=job))
     assert "Nowhere" not in json.dumps(result.to_geojson())
     assert result.job.address == "7 Nowhere Row"
@@ -179,7 +179,9 @@ def test_the_address_stays_out_of_geojson(site: geoleak.Site) -> None:
 def test_nobody_is_told_to_dig_outside_the_locate_request(
     site: geoleak.Site, day: str, free: bool
 ) -> None:
-    request = LocateRequest("A-12", "2026-05-30", "2026-06-02", "2026-06-20")
+    request = LocateRequest(
+        number="A-12", filed="2026-05-30", valid_from="2026-06-02", expires="2026-06-20"
+    )
     now = datetime.datetime.fromisoformat(f"{day}T10:00")
     result = geoleak.locate(dataclasses.replace(site, locate_request=request), now=now)
     assert (result.not_before is None) is free
@@ -187,7 +189,7 @@ def test_nobody_is_told_to_dig_outside_the_locate_request(
 
 
 def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
-    legs = (dataclasses.replace(site.legs[0], boundary="110"),)
+    legs = (site.legs[0].model_copy(update={"boundary": "110"}),)
     result = geoleak.locate(dataclasses.replace(site, legs=legs))
     assert set(result.leak.side) == {"up to 110", "past 110", "on no traced leg"}
     assert sum(result.leak.side.values()) == pytest.approx(1.0)
@@ -195,7 +197,7 @@ def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
 
 
 def test_without_a_depth_none_is_printed(site: geoleak.Site) -> None:
-    legs = (dataclasses.replace(site.legs[0], depth_m=None),)
+    legs = (site.legs[0].model_copy(update={"depth_m": None}),)
     result = geoleak.locate(dataclasses.replace(site, legs=legs))
     assert result.leak.depth_m is None
     assert result.decision.hole.depth_m is None
@@ -218,7 +220,7 @@ def test_stakes_stand_on_ground_that_slopes_as_it_was_shot(result: Result) -> No
 def test_elevations_are_in_the_unit_of_the_point_file(site: geoleak.Site, result: Result) -> None:
     from geoleak.export.stakes import rows
 
-    file = dataclasses.replace(site.point_file, elevation_unit="m")
+    file = site.point_file.model_copy(update={"elevation_unit": "m"})
     metric = geoleak.locate(dataclasses.replace(site, point_file=file))
     feet = float(rows(result)[0].split(",")[3])
     metres = float(rows(metric)[0].split(",")[3])
@@ -231,7 +233,7 @@ def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site) -> None:
     near = geoleak.locate(site)
     assert near.services_clear == ()
     assert "gas" in services(near)[0]
-    far = dataclasses.replace(site.utilities[0], name="water", file=None, codes=("CP",))
+    far = site.utilities[0].model_copy(update={"name": "water", "file": None, "codes": ("CP",)})
     result = geoleak.locate(dataclasses.replace(site, utilities=(far,)))
     assert result.services_clear == ("water",)
     assert services(result) == ["water: drawn, but nowhere near here"]
@@ -239,7 +241,7 @@ def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site) -> None:
 
 def test_the_prior_factors_in_use_are_told(site: geoleak.Site, result: Result) -> None:
     assert result.to_dict()["prior_factors"] == {"joints": 2.0}
-    off = dataclasses.replace(site, prior=dataclasses.replace(site.prior, joints=1.0))
+    off = dataclasses.replace(site, prior=site.prior.model_copy(update={"joints": 1.0}))
     assert geoleak.locate(off).to_dict()["prior_factors"] == {}
 
 

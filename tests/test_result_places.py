@@ -11,7 +11,7 @@ import pytest
 
 import geoleak
 from geoleak.result.build import place_text
-from geoleak.site.records import Utility
+from geoleak.site import Utility
 from geoleak.stake.services import services_of
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
@@ -67,7 +67,7 @@ def test_a_service_beside_a_pipe_without_marks_is_near(tmp_path: Path) -> None:
     feature = {"type": "Feature", "properties": {}, "geometry": shape}
     path = survey.site.folder / "gas.geojson"
     path.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
-    site = replace(survey.site, utilities=(Utility("gas", file="gas.geojson"),))
+    site = replace(survey.site, utilities=(Utility(name="gas", file="gas.geojson"),))
     bare = [each for each in survey.points if each.kind != "mark"]
     _, notes = services_of(replace(survey, site=site, points=tuple(bare)))
     assert [each.code for each in notes if each.code == "utility_far"] == []

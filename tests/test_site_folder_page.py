@@ -8,15 +8,22 @@ from pathlib import Path
 import pytest
 
 from geoleak.readers import read_site
-from geoleak.readers.site_model import (
-    CrewTable,
-    LegTable,
-    PointsTable,
-    PriorTable,
-    ReadingsTable,
-    SiteTable,
+from geoleak.readers.sheets import KINDS, READINGS, TAPES, Kind
+from geoleak.site import Site
+from geoleak.site.settings import (
+    Codes,
+    Crew,
+    Job,
+    LevelSettings,
+    LocateRequest,
+    NetworkSettings,
+    PointFile,
+    PriorSettings,
+    Settings,
+    StatedLeg,
+    Table,
+    Utility,
 )
-from geoleak.site.records import Site
 
 PAGE = Path(__file__).parent.parent / "shared" / "site_folder.md"
 BLOCK = re.compile(r"^```(\w+)([^\n]*)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
@@ -67,11 +74,22 @@ def test_the_smallest_example_reads(folder: Path) -> None:
     assert {note.code for note in site.notes} == {"no_readings"}
 
 
-@pytest.mark.parametrize(
-    "model", [SiteTable, PointsTable, LegTable, ReadingsTable, CrewTable, PriorTable]
-)
-def test_every_key_is_on_the_page(model: type[SiteTable]) -> None:
+TABLES = (
+    Settings, PointFile, StatedLeg, Codes, LevelSettings, Crew, PriorSettings, Utility,
+    NetworkSettings, LocateRequest, Job,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("model", TABLES)
+def test_every_key_is_on_the_page(model: type[Table]) -> None:
     page = PAGE.read_text(encoding="utf-8")
-    for name, field in model.model_fields.items():
-        key = field.alias or name
+    for field in model.model_fields.values():
+        key = str(field.validation_alias)
         assert re.search(rf"\b{key}\b", page), key
+
+
+@pytest.mark.parametrize("kind", [READINGS, TAPES, *KINDS.values()], ids=lambda kind: kind.file)
+def test_every_column_is_on_the_page(kind: Kind) -> None:
+    page = PAGE.read_text(encoding="utf-8")
+    for name in (kind.file, *kind.columns):
+        assert re.search(rf"\b{name}\b", page), name

@@ -9,7 +9,7 @@ import pytest
 import geoleak
 from geoleak.errors import InputError
 from geoleak.reports.sound import site_delay_report
-from geoleak.site.records import Site
+from geoleak.site import Site
 
 SITES = Path(__file__).parent.parent / "sample_sites"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import time
 from pathlib import Path
 
@@ -17,8 +16,6 @@ import geoleak
 from geoleak.errors import GeoleakError, InputError, SiteDataError
 from geoleak.linref import Route
 from geoleak.network import Joint
-from geoleak.readers.site_model import NetworkTable
-from geoleak.readers.tapes import COLUMNS as TAPE_COLUMNS
 from geoleak.route import Drawing, drawn_fit
 from geoleak.survey.build import survey_site
 from geoleak.survey.joins import same_joint
@@ -415,12 +412,6 @@ def test_it_stands_where_pyproj_puts_it() -> None:
     lon, lat = Transformer.from_crs(GRID, "EPSG:4269", always_xy=True).transform(E, N)
     assert (round(lon), round(lat)) == (-79, 36)
     assert issubclass(SiteDataError, GeoleakError)
-
-
-def test_every_key_and_column_is_on_the_page() -> None:
-    page = (Path(__file__).parent.parent / "shared" / "site_folder.md").read_text()
-    for name in (*NetworkTable.model_fields, *TAPE_COLUMNS, "line"):
-        assert re.search(rf"\b{name}\b", page), name
 
 
 def test_the_network_of_the_page_reads(tmp_path: Path) -> None:

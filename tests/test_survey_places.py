@@ -11,7 +11,7 @@ import pytest
 from geoleak.errors import InputError, Origin
 from geoleak.linref import Route
 from geoleak.route import Drawing, drawn_fit
-from geoleak.site.records import Leg, Place
+from geoleak.site import Leg, Place
 from geoleak.survey.build import survey_site
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.records import SurveyedLeg

@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from geoleak.errors import GeometryError
-from geoleak.site.records import Point
+from geoleak.site import Point
 from geoleak.stake.ties import choose_ties, tape_points
 from geoleak.survey import TapePoint, distance_intersection, tape_covariance
 from geoleak.survey.records import SurveyedPoint

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from geoleak.errors import Refused
 from geoleak.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _way(crs: CRS, *, back: bool = False) -> _Way:
 
     base = crs.geodetic_crs
     if base is None:
-        raise ValueError(f"{crs.name} has no geodetic base; write another CRS")
+        raise Refused(f"{crs.name} has no geodetic base", "write another CRS")
     source, target = (base, crs) if back else (crs, base)
     # PROJ's own "always x, y" leaves axes that count south and west in their order.
     return _Way(Transformer.from_crs(source, target), _north_first(source), _north_first(target))
@@ -154,21 +155,21 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
     try:
         crs = CRS.from_user_input(text)
     except (CRSError, ValueError, TypeError):
-        raise ValueError(
-            f'"{text}" is not a CRS that PROJ knows; write one such as "EPSG:6543", or "local"'
+        raise Refused(
+            f'"{text}" is not a CRS that PROJ knows', 'write one such as "EPSG:6543", or "local"'
         ) from None
     flat = crs.sub_crs_list[0] if crs.is_compound else crs
     if flat.is_bound and flat.source_crs is not None:
         flat = flat.source_crs
     if not (flat.is_projected or flat.is_geographic):
-        raise ValueError(
-            f'"{text}" ({crs.name}) has no horizontal positions; '
-            'write a projected or geographic CRS, or "local"'
+        raise Refused(
+            f'"{text}" ({crs.name}) has no horizontal positions',
+            'write a projected or geographic CRS, or "local"',
         )
     if flat.to_epsg() in (3857, 3785, 900913):
-        raise ValueError(
-            f'"{text}" is a web map\'s CRS, whose metres are no lengths; '
-            "write the CRS the rover worked in"
+        raise Refused(
+            f'"{text}" is a web map\'s CRS, whose metres are no lengths',
+            "write the CRS the rover worked in",
         )
     unit, factor = axis_unit(flat)
     info = CrsInfo(text, flat, unit, factor, flat.is_geographic)
@@ -176,8 +177,8 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
         info.lonlat(np.zeros(1), np.zeros(1))
     except ProjError:
         # A few definitions in PROJ's own table have no way to degrees.
-        raise ValueError(
-            f'"{text}" ({crs.name}) cannot be brought to degrees by PROJ; write another CRS'
+        raise Refused(
+            f'"{text}" ({crs.name}) cannot be brought to degrees by PROJ', "write another CRS"
         ) from None
     return info
 

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from geoleak.crs import CrsInfo, crs_info
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.readers import (
     LAYER_SUFFIXES,
     ROLES,
@@ -156,9 +156,8 @@ def _info(crs: str | None) -> CrsInfo | None:
         return None
     try:
         return crs_info(crs, length_unit="m")
-    except ValueError as error:
-        what, _, remedy = str(error).partition("; ")
-        raise InputError([Complaint(Origin("--crs"), what, remedy)]) from None
+    except Refused as error:
+        raise InputError([Complaint(Origin("--crs"), error.what, error.remedy)]) from None
 
 
 def _local() -> CrsInfo:

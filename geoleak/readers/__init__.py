@@ -6,6 +6,7 @@ from geoleak.readers.collector import (
 from geoleak.readers.column_values import (
     angles,
 )
+from geoleak.readers.folder import read_site
 from geoleak.readers.header_roles import (
     ROLES,
 )
@@ -22,7 +23,6 @@ from geoleak.readers.points import (
 from geoleak.readers.positions import (
     read_positions,
 )
-from geoleak.readers.site_folder import read_site
 from geoleak.readers.text_source import (
     Raw,
 )

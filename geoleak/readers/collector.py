@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
-from collections.abc import Iterable
 from pathlib import Path
 from typing import NoReturn
 
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.site import NOWHERE, Note
 
 
@@ -37,6 +35,11 @@ class Collector:
     def complain(self, origin: Origin, what: str, remedy: str = "") -> None:
         """Keep one complaint; nothing is raised yet."""
         self.complaints.append(Complaint(origin, what, remedy))
+
+    def complain_of(self, origin: Origin, error: ValueError, lead: str = "") -> None:
+        """Keep what is wrong with a value, where it stands."""
+        refused = error if isinstance(error, Refused) else Refused(str(error))
+        self.complain(origin, lead + refused.what, refused.remedy)
 
     def note(self, code: str, text: str, origin: Origin = NOWHERE) -> None:
         """Keep one thing noticed that is not wrong."""
@@ -126,17 +129,3 @@ class Collector:
                 ),
             )
         )
-
-
-def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return ``did you mean "..."?`` for the nearest known word, or nothing."""
-    words = {each.casefold(): each for each in known}
-    near = difflib.get_close_matches(word.casefold(), list(words), n=1, cutoff=0.5)
-    return f'did you mean "{words[near[0]]}"?' if near else ""
-
-
-def listed(words: Iterable[str], *, most: int = 10) -> str:
-    """Return words for a sentence, cut after ``most``."""
-    items = list(words)
-    text = ", ".join(items[:most])
-    return text + (f" and {len(items) - most} more" if len(items) > most else "")

@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from geoleak.errors import Refused
 from geoleak.readers.numbers import angle, number
 from geoleak.readers.point_table import FloatArray
 
 MOST_BAD_CELLS = 200
-Bad = list[tuple[int, str]]
+Bad = list[tuple[int, Refused]]
 
 
 def floats(cells: Sequence[str], *, decimal: str) -> tuple[FloatArray, Bad]:
@@ -24,8 +25,8 @@ def floats(cells: Sequence[str], *, decimal: str) -> tuple[FloatArray, Bad]:
     Returns
     -------
     values : ndarray, shape (n,)
-    bad : list of (int, str)
-        Row and message of cells that are no finite number, at most 200.
+    bad : list of (int, Refused)
+        Row and what is wrong of cells that are no finite number, at most 200.
     """
     quick = _all_at_once(cells, decimal)
     if quick is not None:
@@ -64,8 +65,8 @@ def _one_by_one(cells: Sequence[str], read: Callable[[str], float]) -> tuple[Flo
             continue
         try:
             values[row] = read(cell)
-        except ValueError as error:
-            bad.append((row, str(error)))
+        except Refused as error:
+            bad.append((row, error))
             if len(bad) >= MOST_BAD_CELLS:
                 break
     return values, bad

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.crs import axis_unit
-from geoleak.errors import Origin
-from geoleak.readers.collector import listed
+from geoleak.errors import Origin, listed
 from geoleak.readers.header_roles import Header, read_header
 from geoleak.readers.point_table import FloatArray
 from geoleak.readers.text_source import Raw, stated_columns

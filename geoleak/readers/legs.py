@@ -5,21 +5,19 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from typing import TypeVar
 
 from geoleak import tables
-from geoleak.readers.collector import Collector, did_you_mean, listed
+from geoleak.errors import did_you_mean, listed
+from geoleak.readers.collector import Collector
 from geoleak.readers.network import DrawnLegs
 from geoleak.readers.point_table import PointTable
-from geoleak.readers.site_model import LegTable
-from geoleak.readers.site_toml import SiteToml
-from geoleak.site import Codes, Leg
+from geoleak.readers.toml import SiteToml
+from geoleak.site import Codes, Leg, StatedLeg
 
 _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
 )
 _MOST_SUGGESTED = 20_000
-T = TypeVar("T")
 
 
 def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
@@ -59,7 +57,7 @@ class LegReader:
         self.points = points
         self.collector = collector
         self.drawn = drawn
-        self.tables: Sequence[LegTable] = toml.table.leg
+        self.tables: Sequence[StatedLeg] = toml.settings.legs
         self.names = [each.name for each in self.tables]
         self._lines = [self._drawn_of(k, table) for k, table in enumerate(self.tables)]
         named = {leg.name for legs in self._lines for leg in legs}
@@ -72,7 +70,7 @@ class LegReader:
         self._check_names()
         stated = [self._leg(number, table) for number, table in enumerate(self.tables)]
         legs = (*stated, *self._as_drawn)
-        if not legs and self.toml.table.network is None:
+        if not legs and self.toml.settings.network is None:
             self.collector.complain(
                 self.toml.origin("leg", key=True), "there is no [[leg]]",
                 'add [[leg]] with name = "yard" and code = "..." for each run of pipe',
@@ -94,12 +92,12 @@ class LegReader:
             elif name.startswith(("E ", "N ", "lat ", "lon ")):
                 self._complain(number, "name", f'"{name}" reads like a coordinate', "rename it")
 
-    def _drawn_of(self, number: int, table: LegTable) -> list[Leg]:
+    def _drawn_of(self, number: int, table: StatedLeg) -> list[Leg]:
         """Return the drawn lines that a leg names, complaining of those that are not there."""
         found: list[Leg] = []
         if table.line is None:
             return found
-        if self.toml.table.network is None:
+        if self.toml.settings.network is None:
             self._complain(number, "line", "there is no [network]", "add [network] with its file")
             return found
         for text in table.line if self.drawn is not None else ():
@@ -125,7 +123,7 @@ class LegReader:
                     "give all marks of a line to one leg",
                 )  # fmt: skip
 
-    def _leg(self, number: int, table: LegTable) -> Leg:
+    def _leg(self, number: int, table: StatedLeg) -> Leg:
         start, end = (
             self._point(number, "start", table.start),
             self._point(number, "end", table.end),
@@ -137,34 +135,26 @@ class LegReader:
             marks = sorted(marks, key=number_order)
         joins, joins_at = self._joins(number, table)
         self._enough(number, table, marks, start, end, joins_at)
-        if table.wall and table.outside_diameter and table.wall >= table.outside_diameter / 2:
+        bore = table.outside_diameter_m
+        if table.wall_m and bore and table.wall_m >= bore / 2:
             self._complain(
                 number, "wall", "it is half of outside_diameter or more", "check both and units"
             )
         drawn = self._lines[number]
-        line = drawn[0] if drawn else Leg(name="", mark_ids=())
-        return Leg(
-            name=table.name,
-            mark_ids=tuple(marks),
-            start=start,
-            end=end,
-            joins=joins,
-            joins_at=joins_at,
-            marks_by="records" if drawn and not marks else table.marks_by,
-            order=table.order,
-            fit=table.fit,
-            depth_m=_first(table.depth, line.depth_m),
-            depth_to=table.depth_to,
-            material=_first(self._material(number, table), line.material),
-            outside_diameter_m=_first(table.outside_diameter, line.outside_diameter_m),
-            wall_m=_first(table.wall, line.wall_m),
-            pressure_kpa=_first(table.pressure, line.pressure_kpa),
-            installed=table.installed,
-            boundary=self._point(number, "boundary", table.boundary),
-            side=_first(table.side, line.side),
-            origin=self.toml.origin("leg", number, key=True),
-            drawn=tuple(each.drawn[0] for each in drawn),
-        )
+        found = {
+            "mark_ids": tuple(marks),
+            "start": start,
+            "end": end,
+            "joins": joins,
+            "joins_at": joins_at,
+            "boundary": self._point(number, "boundary", table.boundary),
+            "origin": self.toml.origin("leg", number, key=True),
+        }
+        if table.material is not None:
+            found["material"] = self._material(number, table.material)
+        if drawn and not marks:
+            found["marks_by"] = "records"
+        return Leg.model_construct(**dict(table) | found).with_lines(drawn)
 
     def _point(self, number: int, key: str, identifier: str | None) -> str | None:
         if identifier is None or identifier in self.points:
@@ -179,7 +169,7 @@ class LegReader:
         self._complain(number, key, f'there is no point "{identifier}"', remedy or "shoot it first")
         return None
 
-    def _marks(self, number: int, table: LegTable) -> list[str]:
+    def _marks(self, number: int, table: StatedLeg) -> list[str]:
         if table.code is not None and table.points is not None:
             self._complain(number, "points", "code is stated too", "keep one of the two")
             return []
@@ -197,7 +187,7 @@ class LegReader:
         wanted = [each for each in chosen if each not in ends]
         return sorted(wanted, key=self.points.place_of)
 
-    def _no_code(self, number: int, at: int, pattern: str, table: LegTable) -> None:
+    def _no_code(self, number: int, at: int, pattern: str, table: StatedLeg) -> None:
         near = did_you_mean(pattern, self.codes)
         remedy = near or (
             f"the codes are {listed(self.codes, most=12)}"
@@ -234,7 +224,7 @@ class LegReader:
             )
         return hits
 
-    def _joins(self, number: int, table: LegTable) -> tuple[str | None, str | None]:
+    def _joins(self, number: int, table: StatedLeg) -> tuple[str | None, str | None]:
         """Return the leg that ``from`` names and the point of the join, where one is named."""
         text = table.joins
         if text is None:
@@ -260,7 +250,7 @@ class LegReader:
     def _enough(
         self,
         number: int,
-        table: LegTable,
+        table: StatedLeg,
         marks: Sequence[str],
         start: str | None,
         end: str | None,
@@ -284,14 +274,11 @@ class LegReader:
             number, key, what, "a leg needs two marks, or a mark with start or end, that lie apart"
         )
 
-    def _material(self, number: int, table: LegTable) -> str | None:
-        if table.material is None:
-            return None
+    def _material(self, number: int, name: str) -> str | None:
         try:
-            return tables.material(table.material).name
+            return tables.material(name).name
         except tables.UnknownNameError as error:
-            what, _, remedy = str(error).partition("; ")
-            self._complain(number, "material", what, remedy)
+            self._complain(number, "material", error.what, error.remedy)
             return None
 
     def _check_circles(self, legs: Sequence[Leg]) -> None:
@@ -304,11 +291,6 @@ class LegReader:
             if at == leg.name and leg.name == min(path):
                 circle = " from ".join(f'"{each}"' for each in [*path, leg.name])
                 self._complain(number, "from", f"{circle} is a circle", "let one leg stand alone")
-
-
-def _first(stated: T | None, drawn: T | None) -> T | None:
-    """Return what the leg states, else what the drawing does."""
-    return drawn if stated is None else stated
 
 
 def legs_of_points(legs: Sequence[Leg]) -> Mapping[str, tuple[str, ...]]:

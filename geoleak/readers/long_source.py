@@ -178,7 +178,7 @@ def _raw(data: bytes, frame: pd.DataFrame, head: Raw, first: int) -> Raw | None:
 
     def locate(row: int, index: int) -> Origin:
         from geoleak.errors import Origin
-        from geoleak.readers.delimited import column_in_line
+        from geoleak.readers.text import column_in_line
 
         line = first + row
         if index < 0:

@@ -7,13 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from geoleak import tables
-from geoleak.errors import InputError, Origin
-from geoleak.readers.collector import Collector, listed
+from geoleak.errors import InputError, Origin, listed
+from geoleak.readers.collector import Collector
 from geoleak.readers.network_attributes import NetworkAttributes
 from geoleak.readers.network_file import Drawing, NetworkLine, read_drawing
-from geoleak.readers.site_model import NetworkTable
-from geoleak.readers.site_toml import SiteToml
-from geoleak.site import DrawnLine, DrawnNetwork, Leg
+from geoleak.readers.toml import SiteToml
+from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
 
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
 _LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
@@ -46,7 +45,7 @@ def read_drawn(
     taken : sequence of str
         Names of the ``[[leg]]`` tables: a line so called takes its feature id along.
     """
-    table = toml.table.network
+    table = toml.settings.network
     if table is None:
         return None
     asked = toml.origin("network", "file")
@@ -75,16 +74,16 @@ def read_drawn(
         file=table.file,
         crs=crs,
         lines=lines,
-        sigma_m=table.sigma,
-        join_within_m=table.join_within,
-        marks_within_m=table.marks_within,
+        sigma_m=table.sigma_m,
+        join_within_m=table.join_within_m,
+        marks_within_m=table.marks_within_m,
         origin=toml.origin("network", key=True),
     )
     return DrawnLegs(network, legs)
 
 
 def _crs(drawing: Drawing, toml: SiteToml, origin: Origin, collector: Collector) -> str | None:
-    local = toml.table.crs.strip().casefold() == "local"
+    local = toml.settings.crs.strip().casefold() == "local"
     if local and drawing.crs is None:
         return "local"
     if drawing.crs is None:
@@ -143,7 +142,7 @@ def _names(
 class _Attributes:
     """Turns the attributes of lines into legs; what is not known is said once for all lines."""
 
-    table: NetworkTable
+    table: NetworkSettings
     toml: SiteToml
     origin: Origin
     collector: Collector
@@ -162,15 +161,15 @@ class _Attributes:
             outside, wall = _pipe(stated)
             nominal += stated.diameter_kind == "nominal"
             legs.append(
-                Leg(
+                Leg.model_construct(
                     name=line.name,
                     mark_ids=(),
                     marks_by="records",
-                    depth_m=stated.depth_m if stated.depth_m is not None else self.table.depth,
+                    depth_m=stated.depth_m if stated.depth_m is not None else self.table.depth_m,
                     material=material,
                     outside_diameter_m=outside,
                     wall_m=wall,
-                    pressure_kpa=self.table.pressure,
+                    pressure_kpa=self.table.pressure_kpa,
                     side=stated.boundary,
                     origin=line.origin,
                     drawn=(line,),
@@ -185,9 +184,8 @@ class _Attributes:
         try:
             return tables.material(self.table.material).name
         except tables.UnknownNameError as error:
-            what, _, remedy = str(error).partition("; ")
             where = self.toml.origin("network", "material")
-            self.collector.complain(where, f"network.material: {what}", remedy)
+            self.collector.complain_of(where, error, "network.material: ")
             return None
 
     def _say(self, unknown: Counter[str], nominal: int) -> None:

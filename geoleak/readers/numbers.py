@@ -9,6 +9,8 @@ import math
 import re
 from collections.abc import Sequence
 
+from geoleak.errors import Refused
+
 _PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _COMMA = re.compile(r"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[-+]?\d{1,3}(?:[.,' \u00a0\u202f]\d{3})+(?:[.,]\d+)?")
@@ -35,39 +37,35 @@ def number(text: str, *, decimal: str = ".") -> float:
 
     Raises
     ------
-    ValueError
-        With the value, and what would be right after a semicolon.
+    Refused
+        With the value, and what would be right.
     """
     cell = text.strip().replace("\u2212", "-")
     if (_PLAIN if decimal == "." else _COMMA).fullmatch(cell):
         value = float(cell.replace(",", "."))
         if math.isfinite(value):
             return value
-    raise ValueError(why_no_number(text, decimal=decimal))
+    raise no_number(text, decimal=decimal)
 
 
-def why_no_number(text: str, *, decimal: str) -> str:
-    """Return what is wrong with a cell that is no number, and the remedy after a semicolon."""
+def no_number(text: str, *, decimal: str) -> Refused:
+    """Return what is wrong with a cell that is no number, to be raised."""
     cell = text.strip()
     if not cell:
-        return "a number is missing; fill it in"
+        return Refused("a number is missing", "fill it in")
     if cell.lstrip("+-").casefold() in _NOT_FINITE or re.fullmatch(r"[-+]?\d.*[eE]\d+", cell):
-        return f'"{cell}" is not a finite number; write the measured value or strike the row out'
-    other = "," if decimal == "." else "."
-    if ("." in cell and "," in cell) or cell.count(",") > 1 or cell.count(".") > 1:
-        return f'"{cell}" may hold a thousands separator; write it without one'
-    if other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
-        return (
-            f'"{cell}" has a decimal {_name(other)}, where this file uses a {_name(decimal)}; '
-            f"use one sign throughout"
+        return Refused(
+            f'"{cell}" is not a finite number', "write the measured value or strike the row out"
         )
-    if _THOUSANDS.fullmatch(cell):
-        return f'"{cell}" may hold a thousands separator; write it without one'
-    return f'"{cell}" is not a number; write digits only, without a unit'
-
-
-def _name(sign: str) -> str:
-    return "comma" if sign == "," else "point"
+    other = "," if decimal == "." else "."
+    mixed = ("." in cell and "," in cell) or cell.count(",") > 1 or cell.count(".") > 1
+    if not mixed and other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
+        signs = {",": "comma", ".": "point"}
+        what = f'"{cell}" has a decimal {signs[other]}, where this file uses a {signs[decimal]}'
+        return Refused(what, "use one sign throughout")
+    if mixed or _THOUSANDS.fullmatch(cell):
+        return Refused(f'"{cell}" may hold a thousands separator', "write it without one")
+    return Refused(f'"{cell}" is not a number', "write digits only, without a unit")
 
 
 def decimal_sign(cells: Sequence[str], *, delimiter: str) -> str:
@@ -94,7 +92,7 @@ def angle(text: str, *, decimal: str = ".") -> float:
 
     Raises
     ------
-    ValueError
+    Refused
         If the text is no angle, or minutes or seconds reach 60.
     """
     cell = text.strip().replace("\u2212", "-")
@@ -104,13 +102,13 @@ def angle(text: str, *, decimal: str = ".") -> float:
         return number(cell)
     match = _ANGLE.match(cell)
     if not match or (match["before"] and match["after"]):
-        raise ValueError(f'"{text.strip()}" is not an angle; write 35.902204 or 35°54\'07.9"N')
+        raise Refused(f'"{text.strip()}" is not an angle', "write 35.902204 or 35°54'07.9\"N")
     minutes, seconds = float(match["min"] or 0), float(match["sec"] or 0)
     if minutes >= 60 or seconds >= 60:
-        raise ValueError(f'"{text.strip()}": minutes and seconds stay under 60; correct it')
+        raise Refused(f'"{text.strip()}": minutes and seconds stay under 60', "correct it")
     hemisphere = (match["before"] or match["after"] or "").upper()
     if match["sign"] == "-" and hemisphere:
-        raise ValueError(f'"{text.strip()}" has a sign and a hemisphere; keep one of them')
+        raise Refused(f'"{text.strip()}" has a sign and a hemisphere', "keep one of them")
     value = float(match["deg"]) + minutes / 60 + seconds / 3600
     return -value if match["sign"] == "-" or hemisphere in ("S", "W") else value
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from geoleak.errors import Origin
-from geoleak.readers.collector import Collector, listed
+from geoleak.errors import Origin, listed
+from geoleak.readers.collector import Collector
 from geoleak.readers.long_columns import NumberedIds
 from geoleak.readers.point_table import Columns, FloatArray
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 
-from geoleak.readers.collector import did_you_mean
+from geoleak.errors import Refused, did_you_mean
 from geoleak.readers.numbers import angle, number
 from geoleak.site import Place
 from geoleak.units import parse_length, parse_station, unit_m
@@ -57,12 +57,12 @@ class PlaceReader:
 
         Raises
         ------
-        ValueError
-            What is wrong, and what would be right after a semicolon.
+        Refused
+            What is wrong, and what would be right.
         """
         bare = " ".join(text.split())
         if not bare:
-            raise ValueError(f"the place is missing; write {_FORMS}")
+            raise Refused("the place is missing", f"write {_FORMS}")
         if bare in self.points:
             return self._point(bare, bare, None, 0.0)
         for read in (self._grid, self._lonlat):
@@ -83,9 +83,9 @@ class PlaceReader:
     def _step(self, moved: re.Match[str]) -> float:
         metres = _length(moved["by"], self.unit)
         if metres < 0:
-            raise ValueError(f'"{moved["by"]}" is below zero; write up or down and a length')
+            raise Refused(f'"{moved["by"]}" is below zero', "write up or down and a length")
         if metres > _FARTHEST_M:
-            raise ValueError(f'"{moved["by"]}" is {metres:.0f} m; name a nearer mark')
+            raise Refused(f'"{moved["by"]}" is {metres:.0f} m', "name a nearer mark")
         return metres if moved["way"] == "up" else -metres
 
     def _leg_and_point(self, text: str, whole: str) -> tuple[str | None, str]:
@@ -96,28 +96,29 @@ class PlaceReader:
                 point = text[len(leg) + 1 :].strip()
                 if point in self.points:
                     return leg, point
-                raise ValueError(self._no_point(point))
+                raise self._no_point(point)
         head, _, tail = text.rpartition(" ")
         if head and tail in self.points:
             near = did_you_mean(head, self.legs) or f"the legs are {', '.join(self.legs)}"
-            raise ValueError(f'there is no leg "{head}"; {near}')
+            raise Refused(f'there is no leg "{head}"', near)
         if " " in whole:
-            near = did_you_mean(text, self._some_points())
-            raise ValueError(f'"{whole}" is not a place; {near or "write " + _FORMS}')
-        raise ValueError(self._no_point(text))
+            near = did_you_mean(text, self.some_points())
+            raise Refused(f'"{whole}" is not a place', near or f"write {_FORMS}")
+        raise self._no_point(text)
 
     def _point(self, text: str, point: str, leg: str | None, up_m: float) -> Place:
         legs = self.on_legs.get(point, ())
         if leg is None and len(legs) > 1:
             listing = " and of ".join(f'"{each}"' for each in legs)
-            raise ValueError(f'"{point}" is a mark of {listing}; write "{legs[0]} {text}"')
+            raise Refused(f'"{point}" is a mark of {listing}', f'write "{legs[0]} {text}"')
         return Place("point", text, point=point, leg=leg, up_m=up_m)
 
-    def _no_point(self, point: str) -> str:
-        near = did_you_mean(point, self._some_points()) or "shoot it, or correct the number"
-        return f'there is no point "{point}"; {near}'
+    def _no_point(self, point: str) -> Refused:
+        near = did_you_mean(point, self.some_points()) or "shoot it, or correct the number"
+        return Refused(f'there is no point "{point}"', near)
 
-    def _some_points(self) -> list[str]:
+    def some_points(self) -> list[str]:
+        """Return ids to suggest one from."""
         # difflib takes seconds for a million words.
         return [each for each, _ in zip(self.points, range(20_000), strict=False)]
 
@@ -126,14 +127,14 @@ class PlaceReader:
         name = name.strip()
         if name not in self.legs:
             near = did_you_mean(name, self.legs) or f"the legs are {', '.join(self.legs)}"
-            raise ValueError(f'there is no leg "{name}"; {near}')
+            raise Refused(f'there is no leg "{name}"', near)
         try:
             chainage = parse_station(station, unit=self.unit)
         except ValueError as error:
-            what = str(error).partition("; ")[0]
-            raise ValueError(f'{what}; write "{name}@41.5" or "{name}@0+41.5"') from None
+            what = error.what if isinstance(error, Refused) else str(error)
+            raise Refused(what, f'write "{name}@41.5" or "{name}@0+41.5"') from None
         if not abs(chainage) < 1e7:
-            raise ValueError(f'"{station}" is no chainage of a leg; write one in its length')
+            raise Refused(f'"{station}" is no chainage of a leg', "write one in its length")
         return Place("leg", text, leg=name, chainage_m=chainage)
 
     def _grid(self, text: str, decimal: str) -> Place | None:
@@ -155,7 +156,7 @@ class PlaceReader:
             match["two"]: angle(match["b"], decimal=decimal),
         }
         if abs(found["lat"]) > 90 or abs(found["lon"]) > 360:
-            raise ValueError(f'"{text}": a latitude stays within 90 degrees; check the order')
+            raise Refused(f'"{text}": a latitude stays within 90 degrees', "check the order")
         return Place("lonlat", text, easting=found["lon"], northing=found["lat"])
 
 
@@ -163,7 +164,7 @@ def _length(text: str, unit: str) -> float:
     try:
         return parse_length(text, unit=unit)
     except ValueError:
-        raise ValueError(f'"{text}" is not a length; write one such as 1.5 or "1.5 ft"') from None
+        raise Refused(f'"{text}" is not a length', 'write one such as 1.5 or "1.5 ft"') from None
 
 
 def place_text(place: Place, *, unit: str) -> str:

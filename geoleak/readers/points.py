@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.crs import CrsInfo
-from geoleak.errors import Origin
+from geoleak.errors import Origin, listed
 from geoleak.readers.area_check import check_area, note_far_points
-from geoleak.readers.collector import Collector, listed
+from geoleak.readers.collector import Collector
 from geoleak.readers.column_rows import joined, only_rows, raw_only
 from geoleak.readers.long_columns import CodedText, NumberedIds
 from geoleak.readers.long_source import LONG_BYTES, raw_from_long_text

@@ -18,9 +18,8 @@ _MOST_NAMED = 5
 
 def complain_cells(raw: Raw, role: str, bad: Bad, collector: Collector) -> None:
     """Turn bad cells of a column into complaints."""
-    for row, message in bad:
-        what, _, remedy = message.partition("; ")
-        collector.complain(raw.origin(row, role), f"{role.replace('_', ' ')}: {what}", remedy)
+    for row, error in bad:
+        collector.complain_of(raw.origin(row, role), error, f"{role.replace('_', ' ')}: ")
 
 
 def read_positions(

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.errors import Refused
 from geoleak.readers.long_columns import CodedText, distinct
 from geoleak.readers.point_table import STATUSES, FloatArray
 from geoleak.site import PointStatus
@@ -87,8 +88,9 @@ def parse_scheme(text: str) -> dict[str, PointStatus]:
     pairs = re.findall(r"(\d+)\s*[=:]?\s*(fixed|float|single)", text.casefold())
     rest = re.sub(r"(\d+)\s*[=:]?\s*(fixed|float|single)|[\s,;]", "", text.casefold())
     if not pairs or rest:
-        raise ValueError(
-            f'"{text}" is no fix scheme; write "gga" or a list such as "1 fixed, 2 float, 5 single"'
+        raise Refused(
+            f'"{text}" is no fix scheme',
+            'write "gga" or a list such as "1 fixed, 2 float, 5 single"',
         )
     return {key: next(each for each in STATUSES if each == word) for key, word in pairs}
 

@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
+import copy
+import difflib
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
-from geoleak.errors import Origin
-from geoleak.readers.collector import Collector, did_you_mean
-from geoleak.readers.delimited import Rows, SplitError, sniff_delimiter, split_rows
+from geoleak.errors import Origin, Refused, did_you_mean
+from geoleak.readers.collector import Collector
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.text import decode_text
+from geoleak.readers.text import Rows, read_rows
 from geoleak.site import Place
 from geoleak.units import parse_length
 
 _YES = ("yes", "y", "true", "1", "x")
 _NO = ("no", "n", "false", "0")
 _MOST_COMPLAINTS = 500
+# What may be left off the end of a row written by hand.
+_OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
 
 
 class Sheet:
-    """Rows of one CSV file, read by column name.
+    """A CSV file of the folder; iterated, it stands at one row after the other.
+
+    A row reads its cells by column name. What is wrong with a cell goes to the collector, gives
+    ``None`` and sets ``failed``: the row then makes no record.
 
     Parameters
     ----------
@@ -30,9 +36,14 @@ class Sheet:
         The split file.
     columns : mapping of str to int
         Field index by folded column name.
-    known : sequence of str
+    known : collection of str
         The column names that mean something here.
     """
+
+    __slots__ = (
+        "_said", "cells", "collector", "columns", "decimal", "failed", "index", "kept", "label",
+        "places", "rows", "seen",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -45,89 +56,75 @@ class Sheet:
         decimal: str,
     ) -> None:
         self.rows = rows
+        self.label = rows.label
         self.columns = columns
         self.collector = collector
         self.places = places
         self.decimal = decimal
-        self.label = rows.label
-        self.extra = {name: at for name, at in columns.items() if name not in known}
-        self._said = 0
+        self.kept = {name: at for name, at in columns.items() if name not in known}
+        self.seen: dict[str, int] = {}
+        self._said = [0]
+        self.index = 0
+        self.cells: list[str] = []
+        self.failed = False
 
-    def __iter__(self) -> Iterator[SheetRow]:
+    def __iter__(self) -> Iterator[Sheet]:
         width = len(self.rows.cells[0])
         for index in range(1, len(self.rows.cells)):
             cells = self.rows.cells[index]
             if not any(cell.strip() for cell in cells):
                 continue
-            even = cells if len(cells) == width else self._even(cells, index, width)
+            row = copy.copy(self)
+            row.index = index
+            even = cells if len(cells) == width else row._even(cells, width)
             if even is not None:
-                yield SheetRow(self, index, even)
+                row.cells = even
+                yield row
 
-    def _even(self, cells: list[str], index: int, width: int) -> list[str] | None:
+    def _even(self, cells: list[str], width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""
-        if len(cells) < width:
+        count = len(cells)
+        if count < width:
             # A sheet filled in by hand often ends early; what is missing is blank at the end.
-            short = self.rows.origin(index)
-            if width - len(cells) == 1 or self._all_optional(len(cells)):
-                return cells + [""] * (width - len(cells))
-            self.complain(
-                short, f"this row has {len(cells)} fields, where {width} belong",
-                "leave a field empty between its delimiters",
-            )  # fmt: skip
-            return None
-        tail = [cell for cell in cells[width:] if cell.strip()]
-        if not tail:
-            return cells[:width]
-        last = next((name for name, at in self.columns.items() if at == width - 1), "")
-        if last in ("note", "skip"):
-            glue = f"{self.rows.delimiter} "
-            return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
-        self.complain(
-            self.rows.origin(index), f"this row has {len(cells)} fields, where {width} belong",
-            "quote texts that hold the delimiter; a decimal comma needs another delimiter",
-        )  # fmt: skip
+            missing = [name for name, at in self.columns.items() if at >= count]
+            if width - count == 1 or all(name in _OPTIONAL for name in missing):
+                return cells + [""] * (width - count)
+            remedy = "leave a field empty between its delimiters"
+        else:
+            if not any(cell.strip() for cell in cells[width:]):
+                return cells[:width]
+            last = next((name for name, at in self.columns.items() if at == width - 1), "")
+            if last in ("note", "skip"):
+                glue = f"{self.rows.delimiter} "
+                return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
+            remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
+        self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
 
-    def _all_optional(self, start: int) -> bool:
-        names = [name for name, at in self.columns.items() if at >= start]
-        return all(name in ("skip", "note", "recording", "session", "gain_db") for name in names)
-
-    def complain(self, origin: Origin, what: str, remedy: str = "") -> None:
-        """Keep a complaint, up to a number nobody would read."""
-        if self._said < _MOST_COMPLAINTS:
-            self.collector.complain(origin, what, remedy)
-        self._said += 1
-
-
-class SheetRow:
-    """One row: cells by column name, with checks that complain and give ``None``."""
-
-    __slots__ = ("cells", "failed", "index", "sheet")
-
-    def __init__(self, sheet: Sheet, index: int, cells: list[str]) -> None:
-        self.sheet = sheet
-        self.index = index
-        self.cells = cells
-        self.failed = False
+    @property
+    def line(self) -> int:
+        """The line of the file on which the row starts."""
+        return self.rows.numbers[self.index]
 
     def origin(self, column: str | None = None) -> Origin:
         """Return where a cell stands, or the row."""
         if column is None:
-            return Origin(self.sheet.label, self.sheet.rows.numbers[self.index])
-        return self.sheet.rows.origin(self.index, self.sheet.columns.get(column, 0))
+            return Origin(self.label, self.line)
+        return self.rows.origin(self.index, self.columns.get(column, 0))
 
     def complain(self, column: str, what: str, remedy: str = "") -> None:
         """Complain about a cell; the row then makes no record."""
         self.failed = True
-        self.sheet.complain(self.origin(column), f"{column}: {what}", remedy)
+        self._keep(self.origin(column), f"{column}: {what}", remedy)
 
-    def _refuse(self, column: str, error: ValueError) -> None:
-        what, _, remedy = str(error).partition("; ")
-        self.complain(column, what, remedy)
+    def _keep(self, origin: Origin, what: str, remedy: str) -> None:
+        if self._said[0] < _MOST_COMPLAINTS:  # nobody would read more
+            self.collector.complain(origin, what, remedy)
+        self._said[0] += 1
 
     def text(self, column: str) -> str:
         """Return a cell without blanks around it; nothing where there is no such column."""
-        at = self.sheet.columns.get(column)
+        at = self.columns.get(column)
         return "" if at is None else self.cells[at].strip()
 
     def required(self, column: str) -> str:
@@ -138,27 +135,59 @@ class SheetRow:
         return cell
 
     def number(
-        self, column: str, *, above: float | None = None, low: float | None = None
+        self,
+        column: str,
+        *,
+        above: float | None = None,
+        low: float | None = None,
+        cell: str | None = None,
     ) -> float | None:
-        """Return a finite number, ``None`` where blank."""
-        return self.number_of(column, self.text(column), above=above, low=low)
-
-    def number_of(
-        self, column: str, cell: str, *, above: float | None = None, low: float | None = None
-    ) -> float | None:
-        """Return a finite number from part of a cell, as `number`."""
+        """Return a finite number of a cell (or of part of one), ``None`` where blank."""
+        cell = self.text(column) if cell is None else cell
         if not cell.strip():
             return None
         try:
-            value = number(cell, decimal=self.sheet.decimal)
-        except ValueError as error:
-            self._refuse(column, error)
+            return self._within(number(cell, decimal=self.decimal), cell, above, low)
+        except Refused as error:
+            self.complain(column, error.what, error.remedy)
             return None
+
+    def length(
+        self, column: str, *, above: float | None = None, low: float | None = None
+    ) -> float | None:
+        """Return a length in metres, ``None`` where blank."""
+        cell = self.text(column)
+        if not cell:
+            return None
+        try:
+            return self._within(self.length_of(cell), cell, above, low)
+        except Refused as error:
+            self.complain(column, error.what, error.remedy)
+            return None
+
+    @staticmethod
+    def _within(value: float, cell: str, above: float | None, low: float | None) -> float:
         if (above is not None and value <= above) or (low is not None and value < low):
             limit = f"above {above:g}" if above is not None else f"{low:g} or more"
-            self.complain(column, f'"{cell}" is out of range', f"write {limit}")
-            return None
+            raise Refused(f'"{cell}" is out of range', f"write {limit}")
         return value
+
+    def length_of(self, cell: str) -> float:
+        """Return a length in metres from the text of a cell; raises `Refused`."""
+        if looks_numeric(cell):
+            # A bare number keeps to the sheet's decimal sign.
+            return parse_length(number(cell, decimal=self.decimal), unit=self.places.unit)
+        text = cell.replace(",", ".") if self.decimal == "," else cell
+        try:
+            metres = parse_length(text, unit=self.places.unit)
+        except Refused as error:
+            if "thousands" in error.what:
+                raise
+            such = 'write one such as "3.5 ft", "1.1 m" or 3.5'
+            raise Refused(f'"{cell}" is not a length', such) from None
+        if not math.isfinite(metres):
+            raise Refused(f'"{cell}" is not a finite length', "write a finite one")
+        return metres
 
     def whole(self, column: str, low: int, high: int) -> int | None:
         """Return a whole number within limits, ``None`` where blank."""
@@ -166,72 +195,27 @@ class SheetRow:
         if value is None:
             return None
         if value != int(value) or not low <= value <= high:
-            self.complain(
-                column, f'"{self.text(column)}" is out of range', f"write {low} to {high}"
-            )
+            what = f'"{self.text(column)}" is out of range'
+            self.complain(column, what, f"write {low} to {high}")
             return None
         return int(value)
-
-    def length(self, column: str, *, low: float | None = None) -> float | None:
-        """Return a length in metres, ``None`` where blank."""
-        cell = self.text(column)
-        if not cell:
-            return None
-        try:
-            metres = self.length_of(cell)
-        except ValueError as error:
-            self._refuse(column, error)
-            return None
-        if low is not None and metres < low:
-            self.complain(column, f'"{cell}" is out of range', f"write {low:g} or more")
-            return None
-        return metres
-
-    def length_of(self, cell: str) -> float:
-        """Return a length in metres from the text of a cell; raises ``ValueError``."""
-        if looks_numeric(cell):
-            # A bare number keeps to the sheet's decimal sign.
-            return parse_length(number(cell, decimal=self.sheet.decimal), unit=self.unit)
-        text = cell.replace(",", ".") if self.sheet.decimal == "," else cell
-        try:
-            metres = parse_length(text, unit=self.unit)
-        except ValueError as error:
-            if "thousands" in str(error):
-                raise
-            raise ValueError(
-                f'"{cell}" is not a length; write one such as "3.5 ft", "1.1 m" or 3.5'
-            ) from None
-        if not math.isfinite(metres):
-            raise ValueError(f'"{cell}" is not a finite length; write a finite one')
-        return metres
-
-    @property
-    def unit(self) -> str:
-        """The site's ``length_unit``."""
-        return self.sheet.places.unit
 
     def place(self, column: str) -> Place | None:
         """Return a place, ``None`` after a complaint."""
         try:
-            return self.sheet.places.read(self.text(column), decimal=self.sheet.decimal)
-        except ValueError as error:
-            self._refuse(column, error)
+            return self.places.read(self.text(column), decimal=self.decimal)
+        except Refused as error:
+            self.complain(column, error.what, error.remedy)
             return None
 
     def point(self, column: str) -> str | None:
-        """Return the id of a point that exists, ``None`` where blank or after a complaint."""
-        cell = self.text(column)
-        if not cell:
-            return None
-        if cell not in self.sheet.places.points:
-            try:
-                self.sheet.places.read(cell)
-            except ValueError as error:
-                self._refuse(column, error)
-            else:
-                self.complain(column, f'"{cell}" is not a point', "write a point's id alone")
-            return None
-        return cell
+        """Return the id of a point that exists, ``None`` after a complaint."""
+        cell = self.required(column)
+        if not cell or cell in self.places.points:
+            return cell
+        if self.place(column) is not None:
+            self.complain(column, f'"{cell}" is not a point', "write a point's id alone")
+        return None
 
     def choice(self, column: str, words: Sequence[str]) -> Any:
         """Return one of several words, ``None`` where blank or after a complaint."""
@@ -260,7 +244,7 @@ class SheetRow:
 
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
-        held = {name: self.cells[at].strip() for name, at in self.sheet.extra.items()}
+        held = {name: self.cells[at].strip() for name, at in self.kept.items()}
         return MappingProxyType({name: cell for name, cell in held.items() if cell})
 
 
@@ -288,21 +272,9 @@ def open_sheet(
         return None
     label = collector.label(name)
     data = collector.read_bytes(name, Origin(label))
-    if data is None:
+    rows = None if data is None else read_rows(data, label=label, collector=collector)
+    if rows is None:
         return None
-    try:
-        decoded = decode_text(data)
-        rows = split_rows(decoded.text, label=label, delimiter=sniff_delimiter(decoded.text))
-    except SplitError as error:
-        what, _, remedy = str(error).partition("; ")
-        collector.complain(Origin(label, error.line), what, remedy)
-        return None
-    except ValueError as error:
-        what, _, remedy = str(error).partition("; ")
-        collector.complain(Origin(label), what, remedy)
-        return None
-    if decoded.encoding != "UTF-8":
-        collector.note("encoding", f"read as {decoded.encoding}", Origin(label))
     if not rows.cells:
         collector.complain(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
         return None
@@ -335,21 +307,18 @@ def _columns(rows: Rows, known: Sequence[str], collector: Collector) -> dict[str
             )
             continue
         columns[name] = at
+    free = [each for each in known if each not in columns]
     for name, at in columns.items():
-        near = "" if name in known else did_you_mean(name, [k for k in known if k not in columns])
-        if near and len(name) > 3 and _close(name, near):
+        near = () if name in known or len(name) <= 3 else difflib.get_close_matches(
+            name.casefold(), free, n=1, cutoff=0.75
+        )  # fmt: skip
+        if near:
             collector.note(
-                "column_not_known", f'the column "{name}" is kept but not used; {near}',
+                "column_not_known",
+                f'the column "{name}" is kept but not used; did you mean "{near[0]}"?',
                 rows.origin(0, at),
-            )  # fmt: skip
+            )
     return columns
-
-
-def _close(name: str, near: str) -> bool:
-    import difflib
-
-    word = near.split('"')[1]
-    return difflib.SequenceMatcher(None, name.casefold(), word).ratio() >= 0.75
 
 
 def _decimal(rows: Rows, columns: Mapping[str, int], numeric: Sequence[str]) -> str:

@@ -7,16 +7,14 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from geoleak.readers.collector import Collector, did_you_mean
+from geoleak.errors import did_you_mean
+from geoleak.readers.collector import Collector
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.point_table import PointTable
-from geoleak.readers.sheet import SheetRow, open_sheet
+from geoleak.readers.sheet import Sheet
+from geoleak.readers.sheets import TAPES, open_kind, record_of
 from geoleak.readers.taped_points import TapedPoints
 from geoleak.site import Point, Tape
-
-NAME = "tapes.csv"
-COLUMNS = ("point", "from", "distance", "side", "code", "note", "skip")
-_SUGGESTED = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,42 +41,33 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
         Of bare lengths.
     """
     places = PlaceReader(points=points, legs=[], unit=unit)
-    sheet = open_sheet(
-        NAME, known=COLUMNS, needed=("point", "from", "distance"), numeric=("distance",),
-        collector=collector, places=places,
-    )  # fmt: skip
+    sheet = open_kind(TAPES, collector, places)
     rows = [row for row in sheet or () if not row.text("skip")]
     fresh = {row.text("point") for row in rows if row.text("point") not in points}
-    read: dict[str, list[tuple[SheetRow, Tape]]] = defaultdict(list)
+    read: dict[str, list[tuple[Sheet, Tape]]] = defaultdict(list)
     for row in rows:
-        tape = _tape(row, points, fresh)
+        _judge_start(row, points, fresh)
+        tape: Tape | None = record_of(TAPES, row)
         if tape is not None:
             read[tape.point].append((row, tape))
     for name, held in read.items():
         _check(name, held, shot=name in points)
-    made = {name: _point(name, [row for row, _ in held]) for name, held in read.items()
+    made = {name: _point(name, [tape for _, tape in held]) for name, held in read.items()
             if name not in points}  # fmt: skip
     tapes = tuple(tape for held in read.values() for _, tape in held)
     return Taped(tapes, TapedPoints(points, made) if made else points)
 
 
-def _tape(row: SheetRow, points: PointTable, fresh: set[str]) -> Tape | None:
-    name, start = row.required("point"), row.required("from")
+def _judge_start(row: Sheet, points: PointTable, fresh: set[str]) -> None:
+    name, start = row.text("point"), row.text("from")
     if start and start not in points and start not in fresh:
-        near = did_you_mean(start, [*list(points.ids[:_SUGGESTED]), *fresh])
+        near = did_you_mean(start, [*row.places.some_points(), *fresh])
         row.complain("from", f'there is no point "{start}"', near or "shoot it first")
     if name and name == start:
         row.complain("from", f'"{name}" is taped from itself', "name the feature the tape is on")
-    distance = row.length("distance") if row.required("distance") else None
-    if distance is not None and not distance > 0:
-        row.complain("distance", f'"{row.text("distance")}" is out of range', "write above 0")
-    side = row.choice("side", ("left", "right"))
-    if row.failed or distance is None:
-        return None
-    return Tape(name, start, distance, side=side, note=row.text("note"), origin=row.origin())
 
 
-def _check(name: str, held: Sequence[tuple[SheetRow, Tape]], *, shot: bool) -> None:
+def _check(name: str, held: Sequence[tuple[Sheet, Tape]], *, shot: bool) -> None:
     """Complain where the tapes of one point cannot fix it, whatever they read."""
     row = held[0][0]
     starts = [tape.start for _, tape in held]
@@ -101,15 +90,13 @@ def _check(name: str, held: Sequence[tuple[SheetRow, Tape]], *, shot: bool) -> N
         )  # fmt: skip
 
 
-def _point(name: str, rows: Sequence[SheetRow]) -> Point:
-    code = next((row.text("code") for row in rows if row.text("code")), "")
-    note = next((row.text("note") for row in rows if row.text("note")), "")
+def _point(name: str, tapes: Sequence[Tape]) -> Point:
     return Point(
         id=name,
         easting=math.nan,
         northing=math.nan,
-        code=code,
-        note=note,
-        observations=len(rows),
-        origin=rows[0].origin(),
+        code=next((each.code for each in tapes if each.code), ""),
+        note=next((each.note for each in tapes if each.note), ""),
+        observations=len(tapes),
+        origin=tapes[0].origin,
     )

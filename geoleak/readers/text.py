@@ -1,11 +1,22 @@
-"""Bytes of a text file to text: byte order marks, encodings, and what is no text at all."""
+"""Bytes of a text file to rows of cells, each of which knows its line and column.
+
+The standard csv module splits the rows: on a million rows it is as fast as a data-frame reader
+would be, exact, and it keeps line numbers through quoted line breaks.
+"""
 
 from __future__ import annotations
 
 import codecs
+import csv
+import io
+import itertools
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-_UTF16 = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+from geoleak.errors import Origin, Refused
+from geoleak.readers.collector import Collector
+
 _SIGNATURES = {
     b"PK\x03\x04": "a zip archive or a spreadsheet",
     b"%PDF": "a PDF",
@@ -18,56 +29,272 @@ _SIGNATURES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
-    """Text of a file and the encoding it was in."""
+COMMENTS = ("#", "%")
+BLANKS = " "
+DELIMITERS = {
+    "comma": ",",
+    "semicolon": ";",
+    "tab": "\t",
+    "blank": BLANKS,
+    "blanks": BLANKS,
+    "space": BLANKS,
+    ",": ",",
+    ";": ";",
+    "\t": "\t",
+    "\\t": "\t",
+    " ": BLANKS,
+}
+_SAMPLE_LINES = 60
+_CHUNK = 1 << 16
+_LINES_IN_ONE_CELL = 200
 
+
+class SplitError(Refused):
+    """A row that cannot be split; ``line`` is where."""
+
+    def __init__(self, line: int, what: str, remedy: str) -> None:
+        super().__init__(what, remedy)
+        self.line = line
+
+
+@dataclass(slots=True)
+class Rows:
+    """All rows of a file: cells as text, and the line each row starts on.
+
+    ``numbers`` is a range where no row holds a line break, which a million rows are grateful for.
+    Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter.
+    """
+
+    label: str
     text: str
-    encoding: str
+    delimiter: str
+    cells: list[list[str]]
+    numbers: Sequence[int]
+    commented: list[tuple[int, str]]
+
+    def origin(self, row: int, field: int = -1) -> Origin:
+        """Return where a cell stands (field counted from 0), or where its row starts."""
+        line = self.numbers[row]
+        if field < 0:
+            return Origin(self.label, line)
+        return Origin(self.label, line, self.column_of(line, field))
+
+    def column_of(self, line: int, field: int) -> int:
+        """Return the character column, from 1, at which a field of a line starts."""
+        return column_in_line(line_of(self.text, line), self.delimiter, field)
 
 
-def decode_text(data: bytes) -> Decoded:
-    """Return the text of a file.
+def read_rows(
+    data: bytes, *, label: str, collector: Collector, delimiter: str | None = None
+) -> Rows | None:
+    """Return the rows of a text file; ``None`` after a complaint.
+
+    Parameters
+    ----------
+    data : bytes
+    label : str
+        What the file is called in complaints.
+    collector : Collector
+    delimiter : str, optional
+        A key of `DELIMITERS`; else as the file shows it.
+    """
+    try:
+        text, encoding = decode_text(data)
+        sign = DELIMITERS[delimiter] if delimiter else sniff_delimiter(text)
+        rows = split_rows(text, label=label, delimiter=sign)
+    except Refused as error:
+        line = error.line if isinstance(error, SplitError) else 0
+        collector.complain_of(Origin(label, line), error)
+        return None
+    if encoding != "UTF-8":
+        collector.note("encoding", f"read as {encoding}", Origin(label))
+    return rows
+
+
+def decode_text(data: bytes) -> tuple[str, str]:
+    """Return the text of a file and the name of its encoding.
 
     UTF-8 with or without a byte order mark, UTF-16 with one, and Windows-1252 are read.
 
     Raises
     ------
-    ValueError
-        If the file is empty, binary, or UTF-16 without its mark; the message says which, and the
-        remedy after a semicolon.
+    Refused
+        If the file is empty, binary, or UTF-16 without its mark.
     """
     if not data.strip(b"\x00\r\n\t \xef\xbb\xbf"):
-        raise ValueError("the file is empty; export or copy it again")
+        raise Refused("the file is empty", "export or copy it again")
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
-            raise ValueError(f"this is {what}, not text; export it as CSV")
-    if data.startswith(_UTF16):
+            raise Refused(f"this is {what}, not text", "export it as CSV")
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         try:
-            return Decoded(_clean(data.decode("utf-16")), "UTF-16")
+            return (_clean(data.decode("utf-16")), "UTF-16")
         except UnicodeDecodeError:
-            raise ValueError("damaged UTF-16 text; save the file as UTF-8") from None
+            raise Refused("damaged UTF-16 text", "save the file as UTF-8") from None
     if b"\0" in data:
         sparse = data[1::2].count(0) > len(data) // 5 or data[0::2].count(0) > len(data) // 5
         what = "UTF-16 text without its mark" if sparse else "a binary file, not text"
-        raise ValueError(f"this looks like {what}; save the file as UTF-8 text")
+        raise Refused(f"this looks like {what}", "save the file as UTF-8 text")
     try:
-        return Decoded(_clean(data.decode("utf-8-sig")), "UTF-8")
+        return (_clean(data.decode("utf-8-sig")), "UTF-8")
     except UnicodeDecodeError:
         pass
     try:
         text = data.decode("cp1252")
     except UnicodeDecodeError:
-        raise ValueError(
-            "the text is neither UTF-8 nor Windows-1252; save the file as UTF-8"
+        raise Refused(
+            "the text is neither UTF-8 nor Windows-1252", "save the file as UTF-8"
         ) from None
-    return Decoded(_clean(text), "Windows-1252")
+    return (_clean(text), "Windows-1252")
 
 
 def _clean(text: str) -> str:
     controls = sum(text.count(chr(code)) for code in (*range(1, 9), *range(14, 27), 127))
     if controls > max(2, len(text) // 200):
-        raise ValueError("this looks like a binary file, not text; export it as CSV")
+        raise Refused("this looks like a binary file, not text", "export it as CSV")
     if "\x1a" in text:  # an old end-of-file mark
         text = text.replace("\x1a", "")
     return text
+
+
+def line_of(text: str, line: int) -> str:
+    """Return one line of a text, counted from 1."""
+    found = next(itertools.islice(io.StringIO(text, newline=None), line - 1, None), "")
+    return found.rstrip("\n")
+
+
+def column_in_line(line: str, delimiter: str, field: int) -> int:
+    """Return where a field starts in its line, from 1; past the end where the line is too short."""
+    if delimiter == BLANKS:
+        starts = [each.start() for each in re.finditer(r'"(?:[^"]|"")*"|\S+', line)]
+        return starts[field] + 1 if field < len(starts) else len(line) + 1
+    at, quoted, seen, start = 0, False, 0, 0
+    while at < len(line) and seen < field:
+        sign = line[at]
+        if sign == '"' and (quoted or at == start):
+            quoted = not quoted
+        elif sign == delimiter and not quoted:
+            seen += 1
+            start = at + 1
+        at += 1
+    if seen < field:
+        return len(line) + 1
+    lead = len(line[start:]) - len(line[start:].lstrip(" "))
+    return start + lead + 1
+
+
+def sniff_delimiter(text: str) -> str:
+    """Return the delimiter that most lines of the file's head hold: tab, semicolon, comma, blanks.
+
+    In that order: a semicolon file may be full of decimal commas, a comma file holds semicolons
+    only in its notes.
+    """
+    head: list[str] = []
+    for line in io.StringIO(text, newline=None):
+        bare = line.strip()
+        if bare and not bare.startswith(COMMENTS):
+            head.append(re.sub(r'"(?:[^"]|"")*"', "q", line))
+        if len(head) == _SAMPLE_LINES:
+            break
+    for sign in ("\t", ";", ","):
+        if head and sum(1 for line in head if sign in line) >= 0.8 * len(head):
+            return sign
+    for sign in ("\t", ";", ","):
+        # A single column whose header names no second one still parts at the header's own sign.
+        if head and sign in head[0]:
+            return sign
+    return BLANKS
+
+
+def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
+    """Split a text into rows of cells.
+
+    Raises
+    ------
+    SplitError
+        If a quote opens and never closes, or a field has no end.
+    """
+    commented: list[tuple[int, str]] = []
+    plain = not _has_comments(text)
+    lines: Iterator[str] = io.StringIO(text, newline="")
+    if delimiter == BLANKS:
+        lines = (" ".join(each.split()) + "\n" for each in lines)
+    if not plain:
+        lines = _without_comments(lines, commented)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    cells: list[list[str]] = []
+    numbers: list[int] | None = None
+    try:
+        while True:
+            before = reader.line_num
+            chunk = list(itertools.islice(reader, _CHUNK))
+            if not chunk:
+                break
+            if reader.line_num - before != len(chunk):
+                return _split_slowly(text, label=label, delimiter=delimiter)
+            kept = [row for row in chunk if row] if [] in chunk else chunk
+            if numbers is None and len(kept) != len(chunk):
+                numbers = list(range(1, before + 1))
+            if numbers is not None:
+                numbers.extend(n for n, row in enumerate(chunk, before + 1) if row)
+            cells.extend(kept)
+    except csv.Error as error:
+        raise _unsplit(reader.line_num, error) from None
+    return Rows(label, text, delimiter, cells, numbers or range(1, len(cells) + 1), commented)
+
+
+def _split_slowly(text: str, *, label: str, delimiter: str) -> Rows:
+    """Split rows of which some hold line breaks, keeping the line each starts on."""
+    commented: list[tuple[int, str]] = []
+    lines = _without_comments(io.StringIO(text, newline=""), commented)
+    separator = delimiter
+    reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    cells: list[list[str]] = []
+    numbers: list[int] = []
+    start = 1
+    try:
+        for row in reader:
+            if row:
+                cells.append(row)
+                numbers.append(start)
+            if reader.line_num - start > _LINES_IN_ONE_CELL:
+                raise SplitError(start, "a quote opens here and does not close", "close it")
+            start = reader.line_num + 1
+        if numbers:
+            _refuse_open_quote(text, numbers[-1], separator)
+    except csv.Error as error:
+        raise _unsplit(start, error) from None
+    return Rows(label, text, delimiter, cells, numbers, commented)
+
+
+def _refuse_open_quote(text: str, line: int, delimiter: str) -> None:
+    """Refuse a quote that swallows every row down to the end of the file."""
+    rest = itertools.islice(io.StringIO(text, newline=""), line - 1, None)
+    try:
+        for _ in csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True):
+            pass
+    except csv.Error as error:
+        # Other faults that `strict` finds, such as a sign after a closing quote, do no harm.
+        if "unexpected end" in str(error):
+            raise SplitError(line, "a quote opens here and does not close", "close it") from None
+
+
+def _unsplit(line: int, error: csv.Error) -> SplitError:
+    if "field larger" in str(error):
+        return SplitError(line, "a field without an end (a quote that never closes?)", "close it")
+    return SplitError(line, f"the row cannot be split ({error})", "check its quotes")
+
+
+def _has_comments(text: str) -> bool:
+    return any(
+        text.startswith(sign) or f"\n{sign}" in text or f"\r{sign}" in text for sign in COMMENTS
+    ) or bool(re.match(r"\s*[#%]", text))
+
+
+def _without_comments(lines: Iterator[str], commented: list[tuple[int, str]]) -> Iterator[str]:
+    for count, line in enumerate(lines, 1):
+        if line.lstrip().startswith(COMMENTS):
+            commented.append((count, line.strip()))
+            yield "\n"
+        else:
+            yield line

@@ -6,9 +6,8 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from geoleak.errors import Origin
-from geoleak.readers.collector import Collector, did_you_mean
-from geoleak.readers.delimited import DELIMITERS, Rows, SplitError, sniff_delimiter, split_rows
+from geoleak.errors import Origin, did_you_mean
+from geoleak.readers.collector import Collector
 from geoleak.readers.header_roles import (
     NUMERIC_ROLES,
     ROLES,
@@ -20,7 +19,7 @@ from geoleak.readers.header_roles import (
 )
 from geoleak.readers.numbers import decimal_sign, looks_numeric
 from geoleak.readers.point_table import FloatArray
-from geoleak.readers.text import decode_text
+from geoleak.readers.text import Rows, read_rows
 from geoleak.site import NOWHERE, PointFile
 
 LAYOUTS = {
@@ -134,21 +133,9 @@ def raw_from_rows(
 
 
 def _rows(data: bytes, label: str, spec: PointFile, collector: Collector) -> Rows | None:
-    try:
-        decoded = decode_text(data)
-        stated = spec.delimiter
-        delimiter = DELIMITERS[stated] if stated else sniff_delimiter(decoded.text)
-        rows = split_rows(decoded.text, label=label, delimiter=delimiter)
-    except SplitError as error:
-        what, _, remedy = str(error).partition("; ")
-        collector.complain(Origin(label, error.line), what, remedy)
+    rows = read_rows(data, label=label, collector=collector, delimiter=spec.delimiter)
+    if rows is None:
         return None
-    except ValueError as error:
-        what, _, remedy = str(error).partition("; ")
-        collector.complain(Origin(label), what, remedy)
-        return None
-    if decoded.encoding != "UTF-8":
-        collector.note("encoding", f"read as {decoded.encoding}", Origin(label))
     if not all(map(any, rows.cells)):
         kept = [index for index, row in enumerate(rows.cells) if any(row)]
         rows.numbers = [rows.numbers[index] for index in kept]

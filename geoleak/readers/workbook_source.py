@@ -7,7 +7,7 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from geoleak.errors import Origin
-from geoleak.readers.delimited import Rows
+from geoleak.readers.text import Rows
 from geoleak.readers.text_source import Raw, raw_from_rows
 
 if TYPE_CHECKING:

@@ -300,4 +300,6 @@ def _plain(value: Any) -> Any:
         return {str(key): _plain(each) for key, each in value.items()}
     if isinstance(value, (tuple, list)):
         return [_plain(each) for each in value]
+    if hasattr(value, "model_dump"):  # a table of site.toml
+        return _plain(value.model_dump())
     return _plain({each.name: getattr(value, each.name) for each in fields(value)})

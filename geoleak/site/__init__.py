@@ -1,36 +1,65 @@
 """What a site folder states, as frozen records."""
 
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
 from geoleak.site.records import (
     NOWHERE,
     Calibration,
-    Codes,
-    Crew,
     Delay,
     DrawnLine,
     DrawnNetwork,
     Fitting,
     Hole,
     Isolation,
-    Job,
-    Leg,
-    LevelSettings,
-    LocateRequest,
     MarksBy,
     MeterRow,
     Note,
     PastLeak,
     Place,
     Point,
-    PointFile,
     PointStatus,
-    PriorSettings,
     Reading,
     ReadingKind,
     Sighting,
-    Site,
     StopTest,
     Tape,
-    Utility,
+)
+
+if TYPE_CHECKING:
+    from geoleak.site.settings import (
+        Codes,
+        Crew,
+        Job,
+        Leg,
+        LevelSettings,
+        LocateRequest,
+        NetworkSettings,
+        PointFile,
+        PriorSettings,
+        Settings,
+        StatedLeg,
+        Utility,
+    )
+    from geoleak.site.site import Site
+
+# The tables of site.toml bring pydantic along: loaded when first asked for, so that rooms that
+# take a note or a place alone (a route, a CRS) do without.
+_SETTINGS = (
+    "Codes",
+    "Crew",
+    "Job",
+    "Leg",
+    "LevelSettings",
+    "LocateRequest",
+    "NetworkSettings",
+    "PointFile",
+    "PriorSettings",
+    "Settings",
+    "StatedLeg",
+    "Utility",
 )
 
 __all__ = [
@@ -50,6 +79,7 @@ __all__ = [
     "LocateRequest",
     "MarksBy",
     "MeterRow",
+    "NetworkSettings",
     "Note",
     "PastLeak",
     "Place",
@@ -59,9 +89,18 @@ __all__ = [
     "PriorSettings",
     "Reading",
     "ReadingKind",
+    "Settings",
     "Sighting",
     "Site",
+    "StatedLeg",
     "StopTest",
     "Tape",
     "Utility",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "Site" or name in _SETTINGS:
+        home = "site" if name == "Site" else "settings"
+        return getattr(importlib.import_module(f"geoleak.site.{home}"), name)
+    raise AttributeError(f"module 'geoleak.site' has no attribute {name!r}")

@@ -190,7 +190,7 @@ def _marks(site: Site, leg: Leg, points: Mapping[str, SurveyedPoint]) -> tuple[M
         fallback = float(np.median(stated)) if stated else ASSUMED_DEPTH_M
     depth = np.array([fallback if p.point.depth_m is None else p.point.depth_m for p in shot])
     rover = np.array([p.sigma_m for p in shot])
-    locator = np.array([max(site.crew.locator_sigma(d), 0.01) for d in depth])
+    locator = np.array([max(site.crew.locator_sigma.at(d), 0.01) for d in depth])
     spread = None if known else np.full(len(shot), ASSUMED_DEPTH_SIGMA_M)
     marks = MarkArray(
         easting_m=np.array([p.easting_m for p in shot]),
@@ -200,7 +200,7 @@ def _marks(site: Site, leg: Leg, points: Mapping[str, SurveyedPoint]) -> tuple[M
         sigma_across_m=np.hypot(locator, rover),
         sigma_along_m=np.hypot(0.03, rover),
         ids=leg.mark_ids,
-        locator_bias_m=np.array([site.crew.locator_bias(d) for d in depth]),
+        locator_bias_m=np.array([site.crew.locator_bias.at(d) for d in depth]),
         rover_bias_m=site.point_file.rover_bias_m,
         depth_sigma_m=spread,
         depth_shared_m=spread,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -227,7 +227,7 @@ class DrawnMains:
                 made.append(leg)
                 continue
             used |= set(lines)
-            made.append(_with_line(leg, [drawn_only[k] for k in lines]))
+            made.append(leg.with_lines([drawn_only[k] for k in lines]))
             text = f'the marks of leg "{leg.name}" correct {names} in {self.network.file}'
             notes.append(Note("leg_on_line", text, leg.origin))
         kept = [leg for leg in made if not (_is_drawn(leg) and self.number(leg.drawn[0]) in used)]
@@ -260,21 +260,6 @@ def _is_drawn(leg: Leg) -> bool:
     """Tell whether a leg is a line of the drawing and nothing else."""
     return (
         len(leg.drawn) == 1 and leg.drawn[0].name == leg.name and leg.drawn[0].origin == leg.origin
-    )
-
-
-def _with_line(leg: Leg, drawn: Sequence[Leg]) -> Leg:
-    """Return a leg with its lines, and what the drawing states where the leg says nothing."""
-    first = drawn[0]
-    return replace(
-        leg,
-        drawn=tuple(each.drawn[0] for each in drawn),
-        depth_m=first.depth_m if leg.depth_m is None else leg.depth_m,
-        material=leg.material or first.material,
-        outside_diameter_m=leg.outside_diameter_m or first.outside_diameter_m,
-        wall_m=leg.wall_m or first.wall_m,
-        pressure_kpa=leg.pressure_kpa or first.pressure_kpa,
-        side=leg.side or first.side,
     )
 
 

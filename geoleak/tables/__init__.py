@@ -20,21 +20,19 @@ from dataclasses import dataclass, fields
 from importlib import resources
 from typing import Any, Literal, TypeVar
 
-from geoleak.errors import GeoleakError
+from geoleak.errors import Refused
 
 FLAGS = ("published", "library", "common practice", "from memory")
 
 
-class UnknownNameError(GeoleakError, LookupError):
+class UnknownNameError(Refused, LookupError):
     """A name that stands in no row of a table; ``suggestion`` is the nearest that does, or ""."""
-
-    exit_code = 2
 
     def __init__(self, table: str, name: str, known: tuple[str, ...], suggestion: str) -> None:
         self.suggestion = suggestion
         what = table.removesuffix("s")
         near = f'did you mean "{suggestion}"? ' if suggestion else ""
-        super().__init__(f'unknown {what} "{name}"; {near}known are {", ".join(known)}')
+        super().__init__(f'unknown {what} "{name}"', f"{near}known are {', '.join(known)}")
 
 
 @dataclass(frozen=True, slots=True)

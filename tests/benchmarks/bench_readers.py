@@ -18,7 +18,7 @@ from geoleak.crs.info import crs_info
 from geoleak.readers.collector import Collector
 from geoleak.readers.point_context import PointContext
 from geoleak.readers.points import read_points
-from geoleak.site.records import PointFile
+from geoleak.site import PointFile
 
 HEADER = "Point,Northing,Easting,Elevation,Code,HRMS,VRMS,Status\n"
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geoleak.site.records import LevelSettings
+from geoleak.site import LevelSettings
 from geoleak.survey.records import PipePlace, Survey, SurveyedDelay
 from tests import synthetic
 from tests.trials.ranks import Truth

@@ -19,7 +19,7 @@ from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
-from geoleak.site.records import Hole, Isolation, Place, Sighting
+from geoleak.site import Hole, Isolation, Place, Sighting
 from geoleak.survey.records import (
     PipePlace,
     Survey,

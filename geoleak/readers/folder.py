@@ -1,0 +1,187 @@
+"""A site folder to a `Site`: everything read and checked, every complaint at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from geoleak.crs import CrsInfo, crs_info
+from geoleak.errors import Origin, Refused
+from geoleak.readers.collector import Collector
+from geoleak.readers.legs import LegReader, legs_of_points
+from geoleak.readers.network import read_drawn
+from geoleak.readers.places import PlaceReader
+from geoleak.readers.point_context import PointContext
+from geoleak.readers.point_table import PointTable
+from geoleak.readers.points import read_points
+from geoleak.readers.precision import parse_scheme
+from geoleak.readers.sheets import read_sheets
+from geoleak.readers.taped_points import no_points
+from geoleak.readers.tapes import Taped, read_tapes
+from geoleak.readers.toml import SiteToml, read_site_toml
+from geoleak.site import Codes, PointFile, Site
+from geoleak.units import LENGTH_UNITS
+
+
+def read_site(folder: str | Path) -> Site:
+    """Return everything a site folder states, read and checked.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder that holds ``site.toml``.
+
+    Returns
+    -------
+    Site
+        Frozen; its ``notes`` say what was noticed, its ``inputs`` the SHA-256 of each file read.
+
+    Raises
+    ------
+    InputError
+        With every complaint found, each with file, line and column.
+    """
+    collector = Collector(Path(folder))
+    toml = read_site_toml(collector)
+    if toml is None:
+        collector.refuse()
+    info = _crs(toml, collector)
+    _check_tables(toml, collector)
+    points = _points(toml, info, collector)
+    if points is None:
+        collector.refuse()
+    taped = read_tapes(collector, points, unit=toml.settings.length_unit)
+    site = _site(toml, taped, collector)
+    collector.finish()
+    return site
+
+
+def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
+    unit = toml.settings.length_unit
+    try:
+        info = crs_info(toml.settings.crs, length_unit=unit)
+    except Refused as error:
+        collector.complain_of(toml.origin("crs"), error, "crs: ")
+        info = CrsInfo(toml.settings.crs, None, unit, LENGTH_UNITS[unit], False)
+    if toml.settings.grid_crs is not None:
+        _check_grid_crs(toml, toml.settings.grid_crs, info, collector)
+    return info
+
+
+def _check_grid_crs(toml: SiteToml, text: str, info: CrsInfo, collector: Collector) -> None:
+    where = toml.origin("grid_crs")
+    try:
+        grid = crs_info(text, length_unit=toml.settings.length_unit)
+    except Refused as error:
+        collector.complain_of(where, error, "grid_crs: ")
+        return
+    if grid.geographic:
+        collector.complain(
+            where, f'grid_crs: "{text}" is in degrees', "state a projected CRS, or leave it out"
+        )
+    elif (grid.crs is None) != (toml.settings.crs.strip().casefold() == "local"):
+        collector.complain(
+            where, f'grid_crs: "{text}" cannot be reached from crs = "{toml.settings.crs}"',
+            "leave grid_crs out",
+        )  # fmt: skip
+
+
+def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable | None:
+    spec = toml.settings.point_file
+    if spec is None:
+        return no_points()
+    where = toml.origin("points", "file")
+    twice = {name for name in spec.files if spec.files.count(name) > 1}
+    if twice:
+        collector.complain(where, f'"{min(twice)}" is listed twice', "list it once")
+        return None
+    asked = {
+        key.removeprefix("points."): origin
+        for key, origin in toml.stated.items()
+        if key.startswith("points.")
+    }
+    return read_points(PointContext(spec, info, toml.settings.length_unit, collector, asked))
+
+
+def _check_tables(toml: SiteToml, collector: Collector) -> None:
+    """Check what one key alone cannot know: files of services, dates in order."""
+    spec = toml.settings.point_file
+    if spec is not None and spec.status_scheme is not None:
+        try:
+            parse_scheme(spec.status_scheme)
+        except Refused as error:
+            where = toml.origin("points", "status_scheme")
+            collector.complain_of(where, error, "points.status_scheme: ")
+    for number, utility in enumerate(toml.settings.utilities):
+        if utility.file is None and not utility.codes:
+            collector.complain(
+                toml.origin("utility", number, "name"),
+                f'utility "{utility.name}" has neither file nor codes',
+                'write file = "..." or codes = ["..."]',
+            )
+        if utility.file is not None:
+            collector.read_bytes(utility.file, toml.origin("utility", number, "file"))
+    request = toml.settings.locate_request
+    if request.valid_from and request.expires and _ends_before(request.expires, request.valid_from):
+        collector.complain(
+            toml.origin("locate_request", "expires"),
+            f'"{request.expires}" lies before valid_from "{request.valid_from}"',
+            "check both dates",
+        )
+
+
+def _ends_before(end: str, start: str) -> bool:
+    """Tell whether one moment lies before another; a date without a time is the whole day."""
+    with_times = len(end) > len("2026-05-04") and len(start) > len("2026-05-04")
+    return end < start if with_times else end[:10] < start[:10]
+
+
+def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
+    settings, points = toml.settings, taped.points
+    drawn = read_drawn(toml, collector, taken=[leg.name for leg in settings.legs])
+    legs = LegReader(toml, points, collector, drawn=drawn).read()
+    places = PlaceReader(
+        points=points,
+        legs=[leg.name for leg in legs],
+        unit=settings.length_unit,
+        on_legs=dict(legs_of_points(legs)),
+    )
+    _note_codes(settings.codes, points, toml, collector)
+    sheets = read_sheets(collector, places)
+    if not sheets["readings"] and not sheets["delays"]:
+        collector.note(
+            "no_readings", "no reading and no delay is filled in yet", Origin(toml.label)
+        )
+    stated: dict[str, Any] = dict(settings)
+    del stated["tables"], stated["photos"]
+    return Site(
+        **stated
+        | sheets
+        | {
+            "folder": collector.folder,
+            "title": settings.title or collector.folder.resolve().name,
+            "points": points,
+            "legs": legs,
+            "point_file": settings.point_file or PointFile(files=()),
+            "network": drawn.network if drawn else None,
+            "tapes": taped.tapes,
+            "notes": tuple(collector.notes),
+            "inputs": MappingProxyType(dict(collector.inputs)),
+            "origins": toml.stated,
+        }
+    )
+
+
+def _note_codes(codes: Codes, points: PointTable, toml: SiteToml, collector: Collector) -> None:
+    """Say which code patterns fit no point: a typing error would silently lose a valve."""
+    there = points.code_names()
+    groups: Mapping[str, tuple[str, ...]] = {"fitting": codes.fitting, "feature": codes.feature}
+    for key, patterns in groups.items():
+        for at, pattern in enumerate(patterns):
+            if not any(Codes.matches(code, (pattern,)) for code in there):
+                collector.note(
+                    "code_not_found", f'no point has the {key} code "{pattern}"',
+                    toml.origin("codes", key, at),
+                )  # fmt: skip

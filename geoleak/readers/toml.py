@@ -1,0 +1,291 @@
+"""site.toml to its settings: every complaint with its line and column, none hides another.
+
+tomllib says what a file holds, not where. Where keys stand is read off the lines, with texts and
+comments blanked out first; an item of a list stands where its list begins.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from geoleak.errors import Origin, Refused, did_you_mean, shown
+from geoleak.readers.collector import Collector
+from geoleak.readers.text import decode_text
+from geoleak.site import Settings
+from geoleak.units import LENGTH_UNITS, parse_length
+
+NAME = "site.toml"
+NOT_USED_YET = ("tables", "photos")
+Path = tuple[str | int, ...]
+_REMEDIES = {
+    "crs": 'write crs = "EPSG:..." with the CRS the rover worked in, or "local"',
+    "length_unit": 'write length_unit = "m", "ft" or "ftUS"',
+    "points": 'add [points] with file = "points.csv"',
+    "file": 'write file = "points.csv"',
+    "name": 'write name = "..."',
+}
+_MASKED = re.compile(
+    r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*', re.S
+)
+_KEYS = r"[\w-]+(?:[ \t]*\.[ \t]*[\w-]+)*"
+_HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_KEYS})[ \t]*\]\]?[ \t]*$")
+_PAIR = re.compile(rf"[ \t]*({_KEYS})[ \t]*=[ \t]*")
+
+
+@dataclass(slots=True)
+class Places:
+    """Line and column, from 1, of keys and their values by path (tables of a list by number)."""
+
+    keys: dict[Path, tuple[int, int]] = field(default_factory=dict)
+    values: dict[Path, tuple[int, int]] = field(default_factory=dict)
+
+    def of(self, path: Path, *, key: bool = False) -> tuple[int, int]:
+        """Return where a value (or its key) stands, or the nearest thing that holds it."""
+        while path:
+            for table in (self.keys, self.values) if key else (self.values, self.keys):
+                if path in table:
+                    return table[path]
+            path = path[:-1]
+        return (1, 1)
+
+
+def places_of(text: str) -> Places:
+    """Return where the keys of a TOML text stand."""
+    masked = _MASKED.sub(_blank, text)
+    found, counts, prefix, depth = Places(), dict[Path, int](), Path(), 0
+    for number, (line, original) in enumerate(
+        zip(masked.split("\n"), text.split("\n"), strict=True), 1
+    ):
+        header = _HEADER.match(line) if depth == 0 else None
+        pair = _PAIR.match(line) if depth == 0 else None
+        if header:
+            prefix = _table_path(_names(original[slice(*header.span(2))]), header[1], counts)
+            for path in (prefix[:-1], prefix) if header[1] == "[[" else (prefix,):
+                found.keys.setdefault(path, (number, header.start(1) + 1))
+            continue
+        rest = line
+        if pair:
+            names = _names(original[slice(*pair.span(1))])
+            path = prefix + names
+            for count in range(len(names)):
+                found.keys.setdefault(path[: len(path) - count], (number, pair.start(1) + 1))
+            found.values.setdefault(path, (number, pair.end() + 1))
+            rest = line[pair.end() :]
+        if pair or depth:
+            depth += rest.count("[") + rest.count("{") - rest.count("]") - rest.count("}")
+    return found
+
+
+def _blank(match: re.Match[str]) -> str:
+    sign = " " if match[0].startswith("#") else "_"
+    return re.sub(r"[^\n]", sign, match[0])
+
+
+def _names(written: str) -> Path:
+    parts = re.findall(r'"(?:\\.|[^"\\])*"|\'[^\']*\'|[\w-]+', written)
+    return tuple(str(*tomllib.loads(f"{part} = 0")) if part[0] in "\"'" else part for part in parts)
+
+
+def _table_path(names: Path, opening: str, counts: dict[Path, int]) -> Path:
+    path: Path = ()
+    for number, name in enumerate(names, 1):
+        path = (*path, name)
+        if number == len(names) and opening == "[[":
+            counts[path] = counts.get(path, -1) + 1
+        if path in counts:
+            path = (*path, counts[path])
+    return path
+
+
+@dataclass(frozen=True, slots=True)
+class SiteToml:
+    """What site.toml states, and where."""
+
+    settings: Settings
+    label: str
+    places: Places
+
+    def origin(self, *path: str | int, key: bool = False) -> Origin:
+        """Return where a value (or its key) stands."""
+        return Origin(self.label, *self.places.of(path, key=key))
+
+    @property
+    def stated(self) -> Mapping[str, Origin]:
+        """Where each key stands, by dotted path."""
+        where = {**self.places.keys, **self.places.values}
+        return MappingProxyType(
+            {".".join(map(str, path)): Origin(self.label, *at) for path, at in where.items()}
+        )
+
+
+def read_site_toml(collector: Collector) -> SiteToml | None:
+    """Return site.toml's checked settings; ``None`` after complaints."""
+    label = collector.label(NAME)
+    if not (collector.folder / NAME).exists():
+        what = f"there is no folder {collector.folder}" if not collector.folder.is_dir() else (
+            "the folder holds no site.toml"
+        )  # fmt: skip
+        remedy = "name a site folder, or start one with: geoleak new POINTS.csv"
+        collector.complain(Origin(label), what, remedy)
+        return None
+    data = collector.read_bytes(NAME, Origin(label))
+    if data is None:
+        return None
+    try:
+        text, encoding = decode_text(data)
+    except Refused as error:
+        collector.complain_of(Origin(label), error)
+        return None
+    if encoding != "UTF-8":
+        collector.note("encoding", f"read as {encoding}", Origin(label))
+    text = text.replace("\r\n", "\n")
+    values = _loads(text, label, collector)
+    if values is None:
+        return None
+    places = places_of(text)
+    context = {"unit": _unit(values)}
+    values.setdefault("crew", {})  # its defaults are round in the site's unit
+    try:
+        settings = Settings.model_validate(values, context=context, by_alias=True, by_name=False)
+    except ValidationError as error:
+        for each in error.errors(include_url=False):
+            _complain(each, values, places, label, collector)
+        return None
+    if settings.point_file is None and settings.network is None:
+        where = places.of((), key=True)
+        collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
+        return None
+    for name in NOT_USED_YET:
+        if getattr(settings, name) is not None:
+            where = places.of((name,), key=True)
+            collector.note(
+                "not_used_yet", f"[{name}] is read but not used yet", Origin(label, *where)
+            )
+    return SiteToml(settings, label, places)
+
+
+def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        collector.complain(Origin(label), "the file is nested without end", "write it plainly")
+    except ValueError as error:
+        message = str(error)
+        place = re.search(r"\s*\(at line (\d+), column (\d+)\)", message)
+        if place:
+            where = Origin(label, int(place.group(1)), int(place.group(2)))
+            message = message.replace(place.group(), "")
+        else:
+            where = Origin(label, text.count("\n") + 1)
+            message = message.replace(" (at end of document)", " at the end of the file")
+        collector.complain(
+            where, f"this is not TOML: {message}", 'texts stand in quotes, as in key = "text"'
+        )
+    return None
+
+
+# What pydantic finds wrong -> the key of its limit, what is wrong, what would be right.
+_WORDS = {
+    "greater_than": ("gt", "{shown} is not above {limit:g}", "write more than that"),
+    "greater_than_equal": ("ge", "{shown} is out of range", "write {limit:g} or more"),
+    "less_than": ("lt", "{shown} is out of range", "write less than {limit:g}"),
+    "less_than_equal": ("le", "{shown} is out of range", "write at most {limit:g}"),
+    "string_too_long": ("max_length", "the text is too long", "write at most {limit} characters"),
+    "string_too_short": ("min_length", '"" is empty', "write something"),
+    "literal_error": ("expected", "{shown} is not known", "{near}use {limit}"),
+}
+
+
+def _complain(
+    error: Mapping[str, Any],
+    values: Mapping[str, Any],
+    places: Places,
+    label: str,
+    collector: Collector,
+) -> None:
+    path, kind, key = error["loc"], error["type"], True
+    dotted = _dotted(path)
+    if kind == "missing":
+        what = f"{dotted} is missing"
+        remedy = _REMEDIES.get(str(path[-1]), f"write {path[-1]} = ...")
+        path = path[:-1]
+    elif kind == "extra_forbidden":
+        known = list(_fields(path[:-1]))
+        what = f'unknown key "{dotted}"'
+        remedy = did_you_mean(str(path[-1]), known) or f"known here: {', '.join(known)}"
+    elif kind in ("tuple_type", "list_type", "iterable_type"):
+        what = f"{dotted} is not a list of tables"
+        remedy = f"write [[{path[-1]}]] in double brackets above each"
+    elif kind in ("model_type", "dict_type", "model_attributes_type", "mapping_type"):
+        what, remedy = f"{dotted} is not a table", f"write [{path[-1]}] above its keys"
+    else:
+        key = False
+        what, remedy = _of_value(error, path, values)
+        what = f"{dotted}: {what}"
+    collector.complain(Origin(label, *places.of(path, key=key)), what, remedy)
+
+
+def _of_value(error: Mapping[str, Any], path: Path, values: Mapping[str, Any]) -> tuple[str, str]:
+    """Return what is wrong with a value of a known key, and what would be right."""
+    context, value = error.get("ctx", {}), _raw(values, path)
+    if error["type"] not in _WORDS:
+        refused = context.get("error", Refused(error["msg"]))
+        return refused.what, refused.remedy
+    key, what, remedy = _WORDS[error["type"]]
+    limit, near = context[key], ""
+    if key == "expected":
+        words = re.findall(r"'([^']*)'", limit)
+        near = f"{did_you_mean(str(value), words)} ".lstrip()
+        limit = ", ".join(f'"{each}"' for each in words)
+    elif _fields(path[:-1]).get(str(path[-1]), "").endswith("_m"):
+        metres = parse_length(value, unit=_unit(values))
+        comparison = "more than" if key == "le" else "not above"
+        what, remedy = f"{{shown}} is {metres:.4g} m, {comparison} {limit:g} m", "check its unit"
+    return what.format(shown=shown(value), limit=limit), remedy.format(near=near, limit=limit)
+
+
+def _unit(values: Mapping[str, Any]) -> str:
+    unit = values.get("length_unit")
+    return unit if isinstance(unit, str) and unit in LENGTH_UNITS else "m"
+
+
+def _raw(values: Any, path: Path) -> Any:
+    for part in path:
+        if isinstance(values, str):
+            break  # one text in place of a list of them
+        values = values[part]
+    return values
+
+
+def _dotted(path: Path) -> str:
+    """Return a path as text; list items are counted from 1, as people do."""
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+    return text
+
+
+def _fields(path: Path) -> dict[str, str]:
+    """Return the keys of the table at a path, and the fields that they fill."""
+    model: Any = Settings
+    for part in path:
+        if isinstance(part, str):
+            model = _model_in(model.model_fields[_fields_of(model)[part]].annotation)
+    return _fields_of(model)
+
+
+def _fields_of(model: type[BaseModel]) -> dict[str, str]:
+    return {str(field.validation_alias): name for name, field in model.model_fields.items()}
+
+
+def _model_in(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next(filter(None, map(_model_in, get_args(annotation))), None)

@@ -1,0 +1,217 @@
+"""Kinds of value of site.toml: each takes what a person writes and says what would be right.
+
+Limits are pydantic's own (``Field(gt=..., le=...)``, ``Literal``); their words stand in
+`geoleak.readers.toml`. A bare length is in the unit that the validation's context names.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import BeforeValidator, Field, ValidationInfo
+
+from geoleak.errors import Refused, shown
+from geoleak.units import PRESSURE_UNITS_KPA, parse_length
+
+
+def _number(value: Any) -> float:
+    if isinstance(value, str):
+        raise Refused(f'"{value}" is text', "write a number without quotes")
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise Refused(f"{shown(value)} is not a number", "write a number")
+    try:
+        finite = math.isfinite(value)
+    except OverflowError:
+        finite = False
+    if not finite:
+        raise Refused(f"{shown(value)} is not a finite number", "write a finite one")
+    return float(value)
+
+
+def _whole(value: Any) -> int:
+    number = _number(value)
+    if number != int(number):
+        raise Refused(f"{value} is not a whole number", "write one")
+    return int(number)
+
+
+def _length(value: Any, info: ValidationInfo) -> float:
+    unit = info.context["unit"] if info.context else "m"
+    such = 'write one such as "3.5 ft", "1.1 m" or 3.5'
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        raise Refused(f"{shown(value)} is not a length", such)
+    try:
+        metres = parse_length(value, unit=unit)
+    except (Refused, OverflowError) as error:
+        what = error.what if isinstance(error, Refused) else f"{shown(value)} is too large"
+        raise Refused(what, such) from None
+    if not math.isfinite(metres):
+        raise Refused(f"{shown(value)} is not a finite length", "write a finite one")
+    return metres
+
+
+class LengthOrFraction(NamedTuple):
+    """A length, or a fraction of the depth: exactly one of the two is set."""
+
+    length_m: float | None = None
+    of_depth: float | None = None
+
+    def at(self, depth_m: float) -> float:
+        """Return the length at a depth, in metres."""
+        return self.length_m if self.length_m is not None else (self.of_depth or 0.0) * depth_m
+
+
+_OF_DEPTH = re.compile(r"\s*(\S+?)\s*(%)?\s*(?:of\s+)?depth\s*")
+
+
+def _length_or_fraction(value: Any, info: ValidationInfo) -> LengthOrFraction:
+    if isinstance(value, LengthOrFraction):
+        return value
+    match = _OF_DEPTH.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        metres = _length(value, info)
+        if not 0 < metres <= 10:
+            raise Refused(f"{shown(value)} is out of range", "write a length above 0 to 10 m")
+        return LengthOrFraction(length_m=metres)
+    try:
+        fraction = float(match[1].replace(",", ".")) / (100 if match[2] else 1)
+    except ValueError:
+        raise Refused(f'"{value}" is no fraction of depth', 'write "0.1 depth"') from None
+    if not 0 < fraction <= 2:
+        raise Refused(f'"{value}" is out of range', 'write a fraction above 0 such as "0.1 depth"')
+    return LengthOrFraction(of_depth=fraction)
+
+
+def _pressure(value: Any, info: ValidationInfo) -> float:
+    if info.context is None and isinstance(value, (int, float)):
+        return value  # kilopascals, from Python: site.toml names its unit
+    match = re.fullmatch(r"\s*([-+.,\d]+)\s*([A-Za-z0-9]+)\s*", str(value))
+    factor = PRESSURE_UNITS_KPA.get(match[2].casefold()) if match else None
+    if match is None or factor is None:
+        raise Refused(
+            f"{shown(value)} is not a pressure with its unit",
+            'write "62 psi", "4.3 bar" or "430 kPa"',
+        )
+    try:
+        kpa = float(match[1].replace(",", ".")) * factor
+    except ValueError:
+        raise Refused(f'"{value}" is not a pressure', 'write one such as "62 psi"') from None
+    if not 0 < kpa <= 5000:
+        raise Refused(f'"{value}" is {kpa:.4g} kPa', "write a gauge pressure above 0 to 5000 kPa")
+    return kpa
+
+
+def _text(value: Any) -> str:
+    """Return a text; numbers are taken as they are written."""
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        raise Refused(f"{shown(value)} is not text", 'write it in quotes: "..."')
+    string = str(value)
+    if any(ord(sign) < 32 and sign not in "\t\n\r" for sign in string):
+        raise Refused("the text holds control characters", "write plain text")
+    return string.strip()
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    """Return one text or a list of them."""
+    items = list(value) if isinstance(value, (list, tuple)) else [value]
+    if isinstance(value, list) and not items:
+        raise Refused("[] is empty", "name at least one or take the key out")
+    for each in items:
+        if isinstance(each, bool) or not isinstance(each, (str, int)) or not str(each).strip():
+            raise Refused(f"{shown(each)} is not text", 'write "..." or a list of such')
+    return tuple(str(each).strip() for each in items)
+
+
+def _ranges(value: Any) -> tuple[str, ...]:
+    return tuple(part.strip() for each in _texts(value) for part in each.split(",") if part.strip())
+
+
+def _factor(value: Any) -> float:
+    if value is True:
+        raise Refused("true is not a factor", "write a number such as 2, or false")
+    return 1.0 if value is False else _number(value)
+
+
+def _share(value: Any) -> float:
+    """Return a share of chance; ``false`` switches it off."""
+    if value is True:
+        raise Refused("true is not a share", "write one such as 0.05, or false")
+    return 0.0 if value is False else _number(value)
+
+
+def _switch(value: Any) -> bool:
+    word = {"yes": True, "no": False}.get(value, value) if isinstance(value, str) else value
+    if not isinstance(word, bool):
+        raise Refused(f"{shown(value)} is neither true nor false", "write true or false")
+    return word
+
+
+def _date(value: Any) -> str:
+    """Return a date or a date and time as ISO text."""
+    if isinstance(value, (dt.datetime, dt.date)):
+        return value.isoformat()
+    if isinstance(value, str):
+        for read in (dt.date.fromisoformat, dt.datetime.fromisoformat):
+            try:
+                return read(value.strip()).isoformat()
+            except ValueError:
+                continue
+    raise Refused(f"{shown(value)} is not a date", 'write 2026-05-04 or "2026-05-04 07:00"')
+
+
+def _limits(value: Any) -> tuple[float, float]:
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
+        raise Refused(f"{value} is not two numbers", "write [0, 99]")
+    low, high = (_number(each) for each in value)
+    if not low < high:
+        raise Refused(f"{value} does not rise", "write the lower limit first, as in [0, 99]")
+    return low, high
+
+
+def _columns(value: Any) -> Mapping[str, str]:
+    if not isinstance(value, Mapping) or not all(
+        isinstance(each, (str, int)) and not isinstance(each, bool) for each in value.values()
+    ):
+        raise Refused("columns is not a table of names", 'write {northing = "Y", easting = "X"}')
+    return {str(role): str(name) for role, name in value.items()}
+
+
+def also(**spellings: str) -> BeforeValidator:
+    """Return what takes other spellings of a word for the word."""
+    return BeforeValidator(lambda value: spellings.get(value, value))
+
+
+def _casefolded(value: Any) -> Any:
+    return value.casefold() if isinstance(value, str) else value
+
+
+each_text = BeforeValidator(_texts)
+Number = Annotated[float, BeforeValidator(_number)]
+Whole = Annotated[int, BeforeValidator(_whole)]
+Length = Annotated[float, BeforeValidator(_length)]
+"""In metres."""
+Depth = Annotated[Length, Field(gt=0, le=30)]
+DepthShare = Annotated[LengthOrFraction, BeforeValidator(_length_or_fraction)]
+Pressure = Annotated[float, BeforeValidator(_pressure)]
+"""In kilopascals."""
+Text = Annotated[str, BeforeValidator(_text), Field(max_length=2000)]
+Name = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=80)]
+Given = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=2000)]
+Texts = Annotated[tuple[str, ...], each_text]
+Ranges = Annotated[tuple[str, ...], BeforeValidator(_ranges)]
+Factor = Annotated[float, BeforeValidator(_factor), Field(gt=0, le=1000)]
+DateText = Annotated[str, BeforeValidator(_date)]
+Limits = Annotated[tuple[float, float], BeforeValidator(_limits)]
+Columns = Annotated[Mapping[str, str], BeforeValidator(_columns)]
+Share = Annotated[float, BeforeValidator(_share), Field(ge=0, lt=1)]
+Switch = Annotated[bool, BeforeValidator(_switch)]
+Cost = Annotated[Number, Field(ge=0)]
+# American Public Works Association uniform colour code for marking underground utilities.
+Colour = Annotated[
+    Literal["red", "yellow", "orange", "blue", "purple", "green", "pink", "white"],
+    BeforeValidator(_casefolded),
+]

@@ -1,0 +1,292 @@
+"""The tables of site.toml. Each is the record that every other room reads: nothing copies it.
+
+A field's name carries its unit; its key in the file does not (``dig_length_m`` is ``dig_length``).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from fnmatch import fnmatchcase
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, SkipValidation, ValidationInfo, model_validator
+
+from geoleak.errors import Origin
+from geoleak.site.fields import (
+    Colour,
+    Columns,
+    Cost,
+    DateText,
+    Depth,
+    DepthShare,
+    Factor,
+    Given,
+    Length,
+    LengthOrFraction,
+    Limits,
+    Name,
+    Number,
+    Pressure,
+    Ranges,
+    Share,
+    Switch,
+    Text,
+    Texts,
+    Whole,
+    also,
+    each_text,
+)
+from geoleak.site.records import NOWHERE, DrawnLine, MarksBy, no_extra
+
+Unit = Literal["m", "ft", "ftUS"]
+Delimiter = Literal["comma", "semicolon", "tab", "blank", "blanks", "space", ",", ";", "\t", " "]
+
+
+def _key(name: str) -> str:
+    return re.sub(r"_(m|db|c|kpa)$", "", name)
+
+
+class Table(BaseModel):
+    """A table of site.toml: checks itself, refuses keys it does not know."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, alias_generator=_key, populate_by_name=True
+    )
+
+
+class PointFile(Table):
+    """``[points]``: how the rover's files are to be read."""
+
+    files: Texts = Field(validation_alias="file")
+    layout: Literal["pnezd", "penzd"] | None = None
+    precision_is: Annotated[Literal["1 sigma", "2d rms", "95 %"], also(**{"95%": "95 %"})] = (
+        "1 sigma"
+    )
+    rover_bias_m: Annotated[Length, Field(gt=0, le=10)] = 0.015
+    columns: Columns = Field(default_factory=no_extra)
+    elevation_unit: Unit | None = None
+    delimiter: Delimiter | None = None
+    decimal: Annotated[Literal[".", ","], also(point=".", comma=",")] | None = None
+    status_scheme: Given | None = None
+
+
+class StatedLeg(Table):
+    """``[[leg]]``: one run of buried pipe, as stated."""
+
+    name: Name
+    code: Texts | None = None
+    points: Ranges | None = None
+    start: Given | None = None
+    end: Given | None = None
+    joins: Given | None = Field(default=None, validation_alias="from")
+    """Name of the leg this one runs from, and the point of the join where one is named."""
+    marks_by: MarksBy = "signal"
+    order: Literal["number", "file", "found"] = "number"
+    fit: Literal["runs", "marks"] = "runs"
+    depth_m: Depth | None = None
+    """Where a mark has no depth of its own."""
+    depth_to: Annotated[Literal["centre", "crown", "wire", "sonde"], also(center="centre")] = (
+        "centre"
+    )
+    material: Name | None = None
+    outside_diameter_m: Annotated[Length, Field(gt=0, le=5)] | None = None
+    wall_m: Annotated[Length, Field(gt=0, le=0.5)] | None = None
+    pressure_kpa: Pressure | None = None
+    installed: Annotated[Whole, Field(ge=1800, le=2200)] | None = None
+    ends_here: Annotated[tuple[Literal["start", "end"], ...], each_text] = ()
+    """Ends of the leg at which the pipe itself ends."""
+    line: Texts | None = None
+    boundary: Given | None = None
+    side: Annotated[Text, Field(max_length=80)] | None = None
+
+
+class Leg(StatedLeg):
+    """A leg with what the readers found for it.
+
+    ``mark_ids`` are ids of points in the order that ``order`` asks for (``"number"`` and
+    ``"file"`` are resolved by the reader; ``"found"`` by the route). A leg with ``drawn`` lines
+    follows them, end to end; with marks as well, the marks correct them. ``joins`` is the other
+    leg's name alone, ``joins_at`` the id of the point of the join, where one is named.
+    """
+
+    mark_ids: tuple[str, ...] = ()
+    joins_at: str | None = None
+    drawn: SkipValidation[tuple[DrawnLine, ...]] = ()
+    origin: SkipValidation[Origin] = NOWHERE
+
+    def with_lines(self, drawn: Sequence[Leg]) -> Leg:
+        """Return this leg with drawn lines, and what the first states where it says nothing."""
+        if not drawn:
+            return self
+        open_keys = [key for key in _DRAWN_TOO if getattr(self, key) is None]
+        taken = {key: getattr(drawn[0], key) for key in open_keys}
+        taken["drawn"] = tuple(each.drawn[0] for each in drawn)
+        return self.model_copy(update=taken)
+
+
+# What a leg may leave to the line it is drawn as.
+_DRAWN_TOO = ("depth_m", "material", "outside_diameter_m", "wall_m", "pressure_kpa", "side")
+
+
+class Codes(Table):
+    """``[codes]``: fittings and fixed features among the points; ``*`` matches any tail."""
+
+    fitting: Texts = ()
+    feature: Texts = ()
+
+    @staticmethod
+    def matches(code: str, patterns: tuple[str, ...]) -> bool:
+        """Tell whether a point code fits one of the patterns."""
+        return any(fnmatchcase(code, pattern) for pattern in patterns)
+
+    def is_fitting(self, code: str) -> bool:
+        """Tell whether a contact sensor can touch a point of this code."""
+        return self.matches(code, self.fitting)
+
+    def is_feature(self, code: str) -> bool:
+        """Tell whether a tape can be held on a point of this code."""
+        return self.matches(code, self.feature)
+
+
+class LevelSettings(Table):
+    """``[readings]``: the meter's scale and how far its figures can be trusted (dB)."""
+
+    level_scale: Literal["db", "amplitude", "display"] = "db"
+    level_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 2.5
+    place_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 1.5
+    level_limits: Limits | None = None
+    gate_m: Annotated[Length, Field(gt=0, le=100)] = 2.0
+    everything_off: Switch = False
+    """Whether every tap and machine was off while listening, where a row does not say."""
+
+
+# A crew that thinks in feet opens 5 ft, not 4.9.
+_IN_FEET = {"dig_length": 5, "offset_stake": 5, "tape_length": 100, "bucket_width": 2}
+
+
+class Crew(Table):
+    """``[crew]``: what the crew digs with and how well the locator and the tape do.
+
+    ``locator_sigma`` is the sideways sigma of one mark, ``locator_bias`` the part that all marks
+    share. Costs are in any one currency.
+    """
+
+    dig_length_m: Annotated[Length, Field(gt=0.1, le=100)] = 1.5
+    dig_when: Annotated[Number, Field(gt=0, le=1)] = 0.9
+    locator_sigma: DepthShare = LengthOrFraction(of_depth=0.1)
+    locator_bias: DepthShare = LengthOrFraction(of_depth=0.03)
+    tape_sigma_m: Annotated[Length, Field(gt=0, le=5)] = 0.015
+    tape_length_m: Annotated[Length, Field(gt=0, le=1000)] = 30.0
+    offset_stake_m: Annotated[Length, Field(gt=0, le=100)] = 1.5
+    bucket_width_m: Annotated[Length, Field(gt=0, le=5)] = 0.6
+    tolerance_zone_m: Annotated[Length, Field(gt=0, le=10)] = 0.4572
+    soil_type: Literal["A", "B", "C"] | None = None
+    dig_cost: Cost | None = None
+    dry_hole_cost: Cost | None = None
+    reading_minutes: Cost | None = None
+    hour_cost: Cost | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _round_in_feet(cls, stated: Any, info: ValidationInfo) -> Any:
+        in_feet = info.context and info.context["unit"] != "m" and isinstance(stated, dict)
+        return {**_IN_FEET, **stated} if in_feet else stated
+
+
+class PriorSettings(Table):
+    """``[prior]``: shares of what may explain the sound, and factors on the chance per metre.
+
+    A factor of 1 is switched off, and so is a share of 0.
+    """
+
+    elsewhere: Annotated[Number, Field(ge=0, le=0.99)] = 0.05
+    listened: Share = 0.8
+    """Share of the chance on the pipe that is in the stretch listened to; 0 is switched off."""
+    inaudible: Annotated[Share, Field(le=0.5)] = 0.1
+    """Chance that a leak cannot be heard at the surface straight above it; 0 is switched off."""
+    joints: Factor = 2.0
+    past_leaks: Factor = 2.0
+    recent_excavation: Factor = 2.0
+    age: Factor = 1.0
+    material: Factor = 1.5
+    """For legs of metal that rusts, beside legs of anything else."""
+    fitting: Share = 0.06
+    """Share of sounds that are a draw-off, a pump or a valve, not the leak."""
+    aside: Share = 0.05
+    """Share of leaks on a line nobody traced, beside the traced one."""
+    beyond: Share = 0.04
+    """Share of leaks past an end of the traced line that nothing is known to close."""
+    displaced: Share = 0.10
+    """Share of leaks whose sound comes up some way along the trench."""
+    caution: Annotated[Number, Field(ge=1, le=100)] = 3.0
+    """How many times its share an explanation that nobody checked is taken at before a dig."""
+
+
+class Utility(Table):
+    """``[[utility]]``: another buried service: a file of lines and points, or codes of points."""
+
+    name: Name
+    file: Given | None = None
+    codes: Texts = ()
+    colour: Colour | None = None
+    depth_m: Depth | None = None
+    quality: Literal["A", "B", "C", "D"] | None = None
+
+
+class NetworkSettings(Table):
+    """``[network]``: mains as a GIS has them, and how far to trust the drawing."""
+
+    file: Given
+    layer: Given | None = None
+    sigma_m: Annotated[Length, Field(gt=0, le=50)] = 1.5
+    join_within_m: Annotated[Length, Field(gt=0, le=5)] = 0.05
+    marks_within_m: Annotated[Length, Field(gt=0, le=50)] | None = None
+    diameter_unit: Literal["mm", "cm", "m", "in", "ft"] | None = None
+    depth_unit: Literal["mm", "cm", "m", "in", "ft", "ftUS"] | None = None
+    depth_m: Depth | None = None
+    material: Name | None = None
+    pressure_kpa: Pressure | None = None
+
+
+class LocateRequest(Table):
+    """``[locate_request]``: dates as ISO text (date or date and time)."""
+
+    number: Annotated[Text, Field(max_length=80)] = ""
+    filed: DateText | None = None
+    valid_from: DateText | None = None
+    expires: DateText | None = None
+
+
+class Job(Table):
+    """``[job]``: printed on sheet and report, kept out of GeoJSON and map."""
+
+    number: Annotated[Text, Field(max_length=200)] = ""
+    address: Text = ""
+    technician: Annotated[Text, Field(max_length=200)] = ""
+    instruments: Text = ""
+
+
+class Settings(Table):
+    """The whole of site.toml."""
+
+    title: Annotated[Text, Field(max_length=500)] = ""
+    crs: Annotated[Given, Field(max_length=20000)]
+    grid_crs: Annotated[Given, Field(max_length=20000)] | None = None
+    length_unit: Unit
+    coordinate_epoch: Annotated[Number, Field(ge=1980, le=2200)] | None = None
+    water_temperature_c: Annotated[Number, Field(ge=0, le=100)] = 10.0
+    corrections: Text = ""
+    mean_height_m: Annotated[Length, Field(le=9000)] | None = None
+    point_file: PointFile | None = Field(default=None, validation_alias="points")
+    legs: tuple[StatedLeg, ...] = Field(default=(), validation_alias="leg")
+    codes: Codes = Codes()
+    levels: LevelSettings = Field(default=LevelSettings(), validation_alias="readings")
+    crew: Crew = Crew()
+    prior: PriorSettings = PriorSettings()
+    utilities: tuple[Utility, ...] = Field(default=(), validation_alias="utility")
+    locate_request: LocateRequest = LocateRequest()
+    job: Job = Job()
+    network: NetworkSettings | None = None
+    tables: Mapping[str, Any] | None = None
+    photos: Any = None

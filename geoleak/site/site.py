@@ -1,0 +1,103 @@
+"""The whole of a site folder in one frozen record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Literal
+
+from geoleak.errors import Origin
+from geoleak.site.records import (
+    Calibration,
+    Delay,
+    DrawnNetwork,
+    Fitting,
+    Hole,
+    Isolation,
+    MeterRow,
+    Note,
+    PastLeak,
+    Point,
+    Reading,
+    Sighting,
+    StopTest,
+    Tape,
+    no_extra,
+)
+from geoleak.site.settings import (
+    Codes,
+    Crew,
+    Job,
+    Leg,
+    LevelSettings,
+    LocateRequest,
+    PointFile,
+    PriorSettings,
+    Utility,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Everything a site folder states, read and checked, nothing yet projected.
+
+    ``crs`` and ``grid_crs`` are texts pyproj reads, or ``"local"``. ``points`` keeps file order.
+    ``inputs`` maps each file read to the SHA-256 of its bytes (hex).
+    """
+
+    folder: Path
+    title: str
+    crs: str
+    length_unit: Literal["m", "ft", "ftUS"]
+    points: Mapping[str, Point]
+    legs: tuple[Leg, ...]
+    point_file: PointFile
+    grid_crs: str | None = None
+    coordinate_epoch: float | None = None
+    water_temperature_c: float = 10.0
+    corrections: str = ""
+    mean_height_m: float | None = None
+    codes: Codes = field(default_factory=Codes)
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    crew: Crew = field(default_factory=Crew)
+    prior: PriorSettings = field(default_factory=PriorSettings)
+    readings: tuple[Reading, ...] = ()
+    delays: tuple[Delay, ...] = ()
+    fittings: tuple[Fitting, ...] = ()
+    isolations: tuple[Isolation, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
+    sightings: tuple[Sighting, ...] = ()
+    holes: tuple[Hole, ...] = ()
+    past_leaks: tuple[PastLeak, ...] = ()
+    meter: tuple[MeterRow, ...] = ()
+    utilities: tuple[Utility, ...] = ()
+    locate_request: LocateRequest = field(default_factory=LocateRequest)
+    job: Job = field(default_factory=Job)
+    notes: tuple[Note, ...] = ()
+    inputs: Mapping[str, str] = field(default_factory=no_extra)
+    origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))
+    """Where each site.toml key stands, by dotted path (``"crew.dig_length"``)."""
+    network: DrawnNetwork | None = None
+    stop_tests: tuple[StopTest, ...] = ()
+    tapes: tuple[Tape, ...] = ()
+    """A point in ``points`` that no rover shot has tapes here, and nan for a position there."""
+
+    @property
+    def is_local(self) -> bool:
+        """Whether the site is on a grid of its own, without longitude and latitude."""
+        return self.crs.strip().lower() == "local"
+
+    def leg(self, name: str) -> Leg:
+        """Return the leg of this name.
+
+        Raises
+        ------
+        KeyError
+            If there is none.
+        """
+        for each in self.legs:
+            if each.name == name:
+                return each
+        raise KeyError(name)
