@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from geoleak.export.listen_words import expected, place
-from geoleak.export.spoken import lines
+from geoleak.export.spoken import lines, next_expected, next_place
 from geoleak.export.words import told
 from geoleak.result.records import NearMarks, NextReadingSummary
 from tests.results import (
@@ -135,14 +134,14 @@ def test_a_dig_that_a_reading_would_pay_for_names_it_and_the_others_do_not():
 )
 def test_what_a_reading_brings_is_told_in_two_figures(now, after, unit, said):
     each = NextReadingSummary("surface", "109", "yard", 1.0, after, now)
-    assert said in expected(each, unit)
+    assert said in next_expected(each, unit)
 
 
 def test_places_are_told_as_a_crew_finds_them():
     result = listen_on_site()
 
     def told(where, leg="yard"):
-        return place(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
+        return next_place(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
 
     assert told("109 up 1.0") == "1.0 ft past mark 109"
     assert told("109 down 1.1") == "1.1 ft before mark 109"

@@ -14,8 +14,8 @@ import geoleak
 from geoleak.cautions import listening_cautions
 from geoleak.export import spoken
 from geoleak.export.drawing import Words
-from geoleak.export.listen_words import features, numbered
 from geoleak.export.plan import plan_picture
+from geoleak.export.spoken import next_features, next_numbered
 from geoleak.result.records import Result
 from geoleak.units import unit_m
 
@@ -37,7 +37,7 @@ def result(site: geoleak.Site) -> Result:
 def test_the_places_to_listen_at_stand_on_their_legs_at_their_chainages(
     site: geoleak.Site, result: Result
 ) -> None:
-    ahead = features(result)
+    ahead = next_features(result)
     assert len(ahead) == len(result.next_readings) > 0
     factor = unit_m(result.leak.position.unit)
     for number, (drawn, told) in enumerate(zip(ahead, result.next_readings, strict=True), start=1):
@@ -79,7 +79,7 @@ def test_the_rovers_file_leads_to_the_places_to_listen_at(tmp_path: Path, result
     rows = list(csv.reader((tmp_path / "out" / "stakes.csv").read_text("utf-8").splitlines()))
     assert [row[4].split()[0] for row in rows].count("LISTEN") == len(result.next_readings)
     assert all(row[4].split()[0] in ("LISTEN", "CHECK") for row in rows)
-    first = features(result)[0]
+    first = next_features(result)[0]
     assert (float(rows[0][2]), float(rows[0][1])) == pytest.approx(
         (first.grid.x, first.grid.y), abs=1e-3
     )
@@ -92,7 +92,7 @@ def test_the_print_leads_with_where_to_listen(result: Result) -> None:
     printed = spoken.lines(result)
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     joined = " ".join(" ".join(printed).split())
-    assert numbered(result)[0] in joined
+    assert next_numbered(result)[0] in joined
     east = f"{result.leak.position.easting:.2f}"
     assert east not in joined and "crown" not in joined and "%," not in joined
     assert not any("2%" in line or "1%" in line for line in printed)

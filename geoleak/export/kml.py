@@ -9,7 +9,6 @@ from xml.etree import ElementTree as ET
 import shapely
 
 from geoleak.export import colours, words
-from geoleak.export.feature_words import property_rows, stake_rows
 from geoleak.export.geojson import geometry
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
@@ -69,7 +68,11 @@ def write_kml(result: Result, path: str | Path) -> Path:
 def _placemark(folder: ET.Element, feature: Feature, result: Result) -> None:
     mark = child(folder, "Placemark")
     child(mark, "name", name_of(feature, result))
-    rows = stake_rows(result) if feature.kind == "stake" else property_rows(feature, result)
+    rows = (
+        words.stake_rows(result)
+        if feature.kind == "stake"
+        else words.property_rows(feature, result)
+    )
     if rows:
         child(mark, "description", "; ".join(f"{label}: {text}" for label, text in rows))
     _style(mark, feature)

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from geoleak.export import colours, listen_words, words
-from geoleak.export.feature_words import property_rows, stake_rows
+from geoleak.export import colours, spoken, words
 from geoleak.export.level_scales import level_range, sign
 from geoleak.export.profile import tick_station
 from geoleak.result import Feature, Result
@@ -60,7 +59,7 @@ def _of(result: Result, kind: str) -> list[Feature]:
         found = [each for each in result.features if each.kind == kind]
         return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
     if kind == "next_reading":
-        return listen_words.features(result)[::-1]
+        return spoken.next_features(result)[::-1]
     if kind == "best_so_far" and result.decision.verdict != "dig":
         return [each for each in result.features if each.kind in (kind, "stake")]
     return [each for each in result.features if each.kind == kind]
@@ -96,32 +95,32 @@ def _utility(each: Feature, result: Result) -> dict[str, Any]:
     """Its APWA colour stands on a dark casing, so that white shows."""
     colour = colours.service_colour(each.properties.get("colour"))
     name = str(each.properties.get("name") or each.id)
-    return _named("service", name, property_rows(each, result), colour=colour)
+    return _named("service", name, words.property_rows(each, result), colour=colour)
 
 
 def _tie(each: Feature, result: Result) -> dict[str, Any]:
     name = str(each.properties.get("feature", each.id))
     tie = next((t for t in result.ties if t.feature == name), None)
     label = words.length(tie.distance_m, result.site.length_unit) if tie else ""
-    return _named("tape", f"Tape from {name}", property_rows(each, result), label=label)
+    return _named("tape", f"Tape from {name}", words.property_rows(each, result), label=label)
 
 
 def _feature(each: Feature, result: Result) -> dict[str, Any]:
     label = each.id if any(tie.feature == each.id for tie in result.ties) else ""
-    rows = property_rows(each, result)
+    rows = words.property_rows(each, result)
     return _named("fixed", f"Fixed feature {each.id}", rows, label=words.plain(label))
 
 
 def _check_point(each: Feature, result: Result) -> dict[str, Any]:
     name = str(each.properties.get("label", each.id)).removeprefix("CHECK ")
     todo = next((s.text for s in result.stakes if s.id == each.id), "")
-    rows = [("In stakes.csv", each.id), ("Check", todo), *property_rows(each, result)]
+    rows = [("In stakes.csv", each.id), ("Check", todo), *words.property_rows(each, result)]
     return _named("check", f"Check point {name}", [row for row in rows if row[1]])
 
 
 def _interval(each: Feature, result: Result) -> dict[str, Any]:
     percent = int(each.properties.get("percent", 95))
-    rows = property_rows(each, result)
+    rows = words.property_rows(each, result)
     colour = colours.INTERVAL.get(percent, colours.INTERVAL[95])
     title = f"{percent} % of the chance on the legs"
     return _named("interval", title, rows, percent=percent, colour=colour)
@@ -132,7 +131,7 @@ def _route(each: Feature, result: Result) -> dict[str, Any]:
     assumed = any(leg.assumed for leg in result.legs if leg.name == name)
     said = [("Route", "assumed, not traced")] if assumed else []
     sign = "assumed" if assumed else "pipe"
-    return _named(sign, f"Leg {name}", [*said, *property_rows(each, result)])
+    return _named(sign, f"Leg {name}", [*said, *words.property_rows(each, result)])
 
 
 def _hole(each: Feature, result: Result) -> dict[str, Any]:
@@ -145,7 +144,7 @@ def _hole(each: Feature, result: Result) -> dict[str, Any]:
 
 
 def _mark(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("mark", f"Mark {each.id}", property_rows(each, result))
+    return _named("mark", f"Mark {each.id}", words.property_rows(each, result))
 
 
 def _readings(result: Result) -> Describe:
@@ -155,7 +154,7 @@ def _readings(result: Result) -> Describe:
 
     def describe(each: Feature, result: Result) -> dict[str, Any]:
         reading = by_id.get((str(each.properties.get("reading_kind")), each.id))
-        rows = property_rows(each, result)
+        rows = words.property_rows(each, result)
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
         shown = sign(reading, result) if reading else "other"
@@ -168,19 +167,21 @@ def _readings(result: Result) -> Describe:
 
 
 def _fitting(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("fitting", f"Fitting {each.id}", property_rows(each, result))
+    return _named("fitting", f"Fitting {each.id}", words.property_rows(each, result))
 
 
 def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
     kind = next((stake.kind for stake in result.stakes if stake.id == each.id), "")
     title = {"hole_start": "Start of the hole", "hole_end": "End of the hole"}.get(kind)
     told = f"{each.id} {each.properties.get('label') or ''}"
-    rows = [("In stakes.csv", told), *property_rows(each, result)]
+    rows = [("In stakes.csv", told), *words.property_rows(each, result)]
     return _named("offset", title or "Offset stake", rows)
 
 
 def _stake(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("stake", f"Stake {words.leak_station(result)}", stake_rows(result), label="STAKE")
+    return _named(
+        "stake", f"Stake {words.leak_station(result)}", words.stake_rows(result), label="STAKE"
+    )
 
 
 def _best_so_far(each: Feature, result: Result) -> dict[str, Any]:
@@ -195,13 +196,11 @@ def _best_so_far(each: Feature, result: Result) -> dict[str, Any]:
 
 def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
     number = int(each.properties.get("number", 0))
-    if not 1 <= number <= len(result.next_readings):
-        return _named("next", "LISTEN", property_rows(each, result), number=number, label="LISTEN")
     reading = result.next_readings[number - 1]
     rows = [
-        ("Take", listen_words.kind(reading)),
-        ("Where", listen_words.where(reading, result)),
-        ("Then", listen_words.expected(reading, result.site.length_unit)),
+        ("Take", spoken.next_kind(reading)),
+        ("Where", spoken.next_where(reading, result)),
+        ("Then", spoken.next_expected(reading, result.site.length_unit)),
         ("In readings.csv", reading.place),
     ]
     name = f"LISTEN {number}"

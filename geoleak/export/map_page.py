@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from geoleak.export import level_scales, listen_words, words
+from geoleak.export import level_scales, spoken, words
 from geoleak.export.drawing import to_svg
 from geoleak.export.map_layers import drawn
 from geoleak.export.plan import plan_picture
@@ -39,14 +39,14 @@ SKETCH = (358.0, 232.0)
 
 def page_words(result: Result) -> dict[str, Any]:
     """Return what ``assets/page.html`` says, as plain text that the template makes safe."""
-    dig = result.decision.verdict == "dig"
-    said = _dig(result) if dig else _listen(result)
+    tell = {"dig": _dig, "listen_on": _listen}[result.decision.verdict]
+    about = words.VERDICTS[result.decision.verdict]
     return {
         "title": f"{result.site.title}: {words.verdict(result).lower()}",
         "site": result.site.title,
         "run": words.run(result),
         "verdict": words.verdict(result),
-        "dig": dig,
+        "dig": result.decision.verdict == "dig",
         "sketch": _sketch(result),
         "key": _key(result),
         "profiles": _profiles(result),
@@ -59,10 +59,10 @@ def page_words(result: Result) -> dict[str, Any]:
         ],
         "foot": f"Run {result.run.id}, geoleak {result.run.version}. "
         f"Grid: {result.site.grid_name} ({result.leak.position.crs}). "
-        f"{'A stake' if dig else 'Where to listen'} is advice; "
-        "local codes and licensed practice govern.",
+        f"{about.advice}; local codes and licensed practice govern.",
+        "cautions_head": about.cautions,
         "settings": _settings(result),
-        **said,
+        **tell(result),
     }
 
 
@@ -82,7 +82,7 @@ def _dig(result: Result) -> dict[str, Any]:
     ]
     if leak.lonlat is not None:
         facts.append(("Phone", words.lonlat(result), words.lonlat_accuracy(result)))
-    advised = listen_words.numbered(result) if listen_words.advised(result) else []
+    advised = spoken.next_numbered(result) if spoken.advised(result) else []
     return {
         "headline": words.leak_station(result),
         "sure": f"{words.chance(decision.chance_in_hole)} in a {size} hole, "
@@ -97,7 +97,6 @@ def _dig(result: Result) -> dict[str, Any]:
             for each in decision.then
         ],
         "services": words.services(result),
-        "cautions_head": "Before digging",
     }
 
 
@@ -107,18 +106,18 @@ def _listen(result: Result) -> dict[str, Any]:
     headline, sure = "no place to listen is left", "No further reading is expected to tell more."
     if result.next_readings:
         first = result.next_readings[0]
-        headline = f"1: {listen_words.place(first, result).removeprefix('at ')}"
-        station = listen_words.station(first, result)
-        sure = f"{listen_words.kind(first)} at {station}: {listen_words.expected(first, unit)}"
+        headline = f"1: {spoken.next_place(first, result).removeprefix('at ')}"
+        station = spoken.next_station(first, result)
+        sure = f"{spoken.next_kind(first)} at {station}: {spoken.next_expected(first, unit)}"
     facts = [
-        (f"Listen {number}", "", listen_words.short(each, result))
+        (f"Listen {number}", "", spoken.next_short(each, result))
         for number, each in enumerate(result.next_readings[1:], start=2)
     ]
     likely = words.pieces(result.leak.interval_95, unit, leg=result.leak.leg)
     facts.append(("Likely", "", f"95 % of the chance within {likely}"))
-    so_far = listen_words.best_so_far(result).removeprefix("best place so far, ")
+    so_far = spoken.best_so_far(result).removeprefix("best place so far, ")
     facts.append(("So far", "", so_far))
-    at, accuracy = listen_words.phone(result)
+    at, accuracy = spoken.next_phone(result)
     if at:
         facts.append(("Phone", at, f"(LISTEN 1), {accuracy}"))
     return {
@@ -131,7 +130,6 @@ def _listen(result: Result) -> dict[str, Any]:
         "listen": [],
         "next_holes": [],
         "services": [],
-        "cautions_head": "While listening",
     }
 
 

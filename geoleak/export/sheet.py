@@ -15,7 +15,7 @@ from typing import Any
 
 from reportlab.platypus import Flowable, Spacer, Table
 
-from geoleak.export import listen_words, spoken, words
+from geoleak.export import spoken, words
 from geoleak.export.level_scales import not_drawn
 from geoleak.export.pdf import Code, Document, Figure, Text
 from geoleak.export.plan import plan_picture
@@ -390,7 +390,7 @@ class _DigSheet(_Sheet):
         tied = spoken.ties(result) or ["no usable fixed feature: set out by the rover alone"]
         grid = f"{words.grid_name(result)}; sets out within {words.ellipse(result)}"
         paint = words.near_marks(result)
-        holes = listen_words.numbered(result) if listen_words.advised(result) else []
+        holes = spoken.next_numbered(result) if spoken.advised(result) else []
         holes += spoken.next_holes(result)
         return [
             *_section("Other services", told),
@@ -424,21 +424,21 @@ class _ListeningSheet(_Sheet):
     def chance(self) -> str:
         if not self.result.next_readings:
             return "No reading left would tell more: see why"
-        said = listen_words.expected(self.result.next_readings[0], self.unit)
+        said = spoken.next_expected(self.result.next_readings[0], self.unit)
         return f"Listen next, the most telling first: after 1 {said}"
 
     def answer(self) -> list[str]:
         places = [
-            f"{k}: {each.kind.replace('_', ' ')} {listen_words.place(each, self.result)}"
+            f"{k}: {each.kind.replace('_', ' ')} {spoken.next_place(each, self.result)}"
             for k, each in enumerate(self.result.next_readings[:MOST_BIG], start=1)
         ]
         return [*places, *self.assumed()]
 
     def phone(self) -> tuple[str, list[str]]:
-        at, accuracy = listen_words.phone(self.result)
+        at, accuracy = spoken.next_phone(self.result)
         if not at:
             return "", []
-        first = next(e for e in listen_words.features(self.result) if e.lonlat is not None)
+        first = next(e for e in spoken.next_features(self.result) if e.lonlat is not None)
         place = first.lonlat.centroid if first.lonlat is not None else None
         lonlat = None if place is None else (place.x, place.y)
         uri = geo_uri(lonlat, first.properties.get("lonlat_accuracy_m"))
@@ -453,14 +453,14 @@ class _ListeningSheet(_Sheet):
         """Tell why and the best place so far; then what each reading brings, and the rover."""
         result, leg = self.result, self.result.leak.leg
         likely = words.plain(words.pieces(result.leak.interval_95, self.unit, leg=leg))
-        best = listen_words.best_so_far(result)
+        best = spoken.best_so_far(result)
         inside = f"95 % of the chance lies within {likely}"
         names = [each.id for each in result.stakes if each.kind == "next_reading"]
         points = [f"points {', '.join(names)} of stakes.csv"] if names else []
         return [
             *_section("Why", spoken.why(result)),
             *_section("So far", _upper([best, inside, *spoken.side(result)])),
-            *_section("Next", _upper([*listen_words.numbered(result), *points, *self.rover()])),
+            *_section("Next", _upper([*spoken.next_numbered(result), *points, *self.rover()])),
             *self.ground(),
         ]
 
@@ -470,7 +470,7 @@ class _ListeningSheet(_Sheet):
                 str(number),
                 each.kind.replace("_", " "),
                 each.place,
-                listen_words.station(each, self.result),
+                spoken.next_station(each, self.result),
             ]
             for number, each in enumerate(self.result.next_readings, start=1)
         ]

@@ -8,8 +8,9 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
+from typing import NamedTuple
 
-from geoleak.result import NamedPiece, Result
+from geoleak.result import Feature, NamedPiece, Result
 from geoleak.units import format_station, unit_m
 
 ENTITIES = {ord(each): f"&#{ord(each)};" for each in "&<>\"'`\\${}"}
@@ -47,9 +48,23 @@ def chance(value: float) -> str:
     return f"{value * 100:.0f} %"
 
 
+class VerdictWords(NamedTuple):
+    """What outputs say with a verdict: in capitals, over the cautions, at the foot."""
+
+    head: str
+    cautions: str
+    advice: str
+
+
+VERDICTS = {
+    "dig": VerdictWords("DIG", "Before digging", "A stake is advice"),
+    "listen_on": VerdictWords("LISTEN ON", "While listening", "Where to listen is advice"),
+}
+
+
 def verdict(result: Result) -> str:
     """Return the verdict in capitals."""
-    return "DIG" if result.decision.verdict == "dig" else "LISTEN ON"
+    return VERDICTS[result.decision.verdict].head
 
 
 def position(result: Result) -> str:
@@ -221,6 +236,81 @@ def _short_station(found: re.Match[str]) -> str:
         return found[0]
     over, left = divmod(round(float(f"{units}.{rest}"), places), size)
     return f"{int(whole) + int(over)}+{left:0{len(units) + 1 + places}.{places}f}"
+
+
+HIDDEN = ("feature", "label", "name", "reading_kind", "number", "verdict")
+
+
+def property_rows(feature: Feature, result: Result) -> list[tuple[str, str]]:
+    """Return a feature's properties in words, lengths in the site's unit."""
+    rows = []
+    for key, value in feature.properties.items():
+        if value is None or value == "" or key in HIDDEN:
+            continue
+        rows.append((_label(key), _shown(key, value, result.site.length_unit)))
+    return rows
+
+
+LABELS = {
+    "chainage_m": "Station",
+    "from_m": "From",
+    "to_m": "To",
+    "elevation_m": "Ground",
+    "depth_m": "Depth",
+    "level_db": "Level",
+    "sigma_m": "Shot within (1 sigma)",
+    "marks_by": "Traced by",
+    "probability": "Chance that the leak is on it",
+    "length_m": "Length",
+    "pipe_length_m": "Pipe along the slope",
+    "bearing_deg": "Bearing from grid north",
+}
+
+
+def _label(key: str) -> str:
+    if key in LABELS:
+        return LABELS[key]
+    for tail in ("_m", "_db", "_deg"):
+        key = key.removesuffix(tail)
+    return key.replace("_", " ").capitalize()
+
+
+def _shown(key: str, value: object, unit: str) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, (int, float)):
+        return str(value)
+    if key in ("chainage_m", "from_m", "to_m"):
+        return station(value, unit)
+    if key == "offset_m":
+        side = "R" if value > 0 else "L"
+        return f"{length(abs(value), unit)} {side}" if value else "on the line"
+    if key == "outside_diameter_m":
+        return diameter(value, unit)
+    if key == "sigma_m":
+        return length(value, unit, decimals=3 if unit == "m" else 2)
+    if key in ("chance", "probability"):
+        return chance(value)
+    if key.endswith("_m"):
+        return length(value, unit)
+    if key.endswith("_db"):
+        return f"{value:.1f} dB"
+    if key.endswith("_deg"):
+        return f"{value:.0f}°"
+    return f"{value} %" if key == "percent" else f"{value:g}"
+
+
+def stake_rows(result: Result) -> list[tuple[str, str]]:
+    """Return what the stake's pop-up says."""
+    rows = [
+        ("Grid", f"{position(result)} {result.leak.position.unit}"),
+        ("Sets out within", ellipse(result)),
+        ("Crown of the pipe", depth(result)),
+        ("From the paint", near_marks(result)),
+    ]
+    if result.leak.lonlat is not None:
+        rows.append(("Phone", f"{lonlat(result)}, {lonlat_accuracy(result)}"))
+    return [(label, text) for label, text in rows if text]
 
 
 def markup_safe(text: object) -> str:
