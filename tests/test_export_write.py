@@ -13,9 +13,9 @@ from typing import get_type_hints
 import pytest
 
 from geoleak.errors import GeoleakError, InputError
-from geoleak.export import write
+from geoleak.export.folder import LIST_NAME
 from geoleak.export.stakes import rows
-from geoleak.export.write import LIST_NAME, always, extras, write_all
+from geoleak.export.write import EXTRAS, write_all, writers
 from geoleak.units import unit_m
 from tests.results import (
     EVERY_SITE,
@@ -52,7 +52,7 @@ def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
 def test_help_and_readme_name_the_files_that_are_written():
     from geoleak.cli.commands import locate
 
-    names, words = list(always()), list(extras())
+    names, words = list(writers()), list(EXTRAS)
     told = " ".join((locate.__doc__ or "").split())
     readme = README.read_text("utf-8")
     for name in names:
@@ -113,29 +113,6 @@ def test_a_result_that_cannot_be_written_changes_nothing(tmp_path):
     before = _contents(out)
     with pytest.raises(GeoleakError, match="nothing was written"):
         write_all(with_leak(feet_site(), chainage_m=math.nan), out)
-    assert _contents(out) == before
-    assert [each.name for each in tmp_path.iterdir()] == ["out"]
-
-
-@pytest.mark.parametrize("force", [False, True])
-def test_a_disk_that_fails_at_the_last_step_changes_nothing(force, tmp_path, monkeypatch):
-    out = tmp_path / "out"
-    write_all(feet_site(), out)
-    if force:
-        (out / "photos.txt").write_text("mine")
-    before = _contents(out)
-    real, moves = write.Path.rename, []
-
-    def failing(self, target):
-        moves.append(self)
-        if len(moves) == (2 if not force else 7):
-            raise OSError(28, "No space left on device")
-        return real(self, target)
-
-    monkeypatch.setattr(write.Path, "rename", failing)
-    with pytest.raises(GeoleakError, match="No space left on device"):
-        write_all(metric_site(), out, force=force)
-    monkeypatch.undo()
     assert _contents(out) == before
     assert [each.name for each in tmp_path.iterdir()] == ["out"]
 

@@ -17,16 +17,16 @@ EXTRA = ("site.gpkg", "dig_sheet.pdf", "site.kml", "site.gpx", "site.dxf", "site
 
 def one(names: list[str]) -> None:
     """Write the named files and print seconds and bytes of each."""
-    from geoleak.export.write import always, extras
+    from geoleak.export.write import EXTRAS, writers
     from tests.results import feet_site
 
     result = feet_site()
-    writers = {**always(), **dict(extras().values())}
+    every = writers(EXTRAS)
     with tempfile.TemporaryDirectory() as folder:
         for name in names:
             path = Path(folder) / name
             start = time.perf_counter()
-            writers[name](result, path)
+            every[name](result, path)
             seconds = time.perf_counter() - start
             print(f"{name}\t{seconds:.3f}\t{path.stat().st_size}")
 

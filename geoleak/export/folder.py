@@ -1,0 +1,414 @@
+"""A folder of output, written whole or not at all.
+
+Everything is made in a folder beside the wanted one and swapped in at the end: in one atomic step
+where the system has one (Linux), elsewhere in two that the next run can take back. A folder that
+cannot be swapped (a mount, a parent that may not be written, other people's files in it) is
+written in place under a plan that is undone where it was not finished. Whatever a killed run left
+is restored or removed by the next.
+
+A small list, ``.geoleak-files.json``, names what geoleak wrote with the SHA-256 of each file. A
+folder that holds anything else, or one of those files changed by hand, is refused unless
+``force``. A GeoPackage alone may differ, because a GIS that merely opens one rewrites its header
+and may leave ``-wal``, ``-shm`` or ``.aux.xml`` files beside it. What another command wrote stays.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+
+try:
+    import fcntl
+except ImportError:  # no such locks on this system: what is old enough counts as left behind
+    fcntl = None  # type: ignore[assignment]
+
+LIST_NAME = ".geoleak-files.json"
+LEFT_BY_GIS = ("-wal", "-shm", "-journal", ".aux.xml")
+OF_OTHER_COMMANDS = ("report.pdf", "report.html", "plan.html", "meter.json", "closeout.json")
+"""Kept by `locate` even where no list names them."""
+_MARK = ".geoleak-"
+_PLAN, _REPLACED = ".plan.json", ".replaced"
+_LEFT_BEHIND_S = 3600.0
+_AT_FDCWD, _RENAME_EXCHANGE = -100, 2
+
+Writer = Callable[[Path], object]
+
+
+def write_folder(
+    folder: str | Path,
+    writers: Mapping[str, Writer],
+    *,
+    run: str,
+    by: str = "locate",
+    force: bool = False,
+) -> list[Path]:
+    """Write files into a folder, all of them or none, in place of those of the same command.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it does not exist.
+    writers : mapping of file name to callable
+        Each takes the path to write; None returned: there is no such file this time.
+    run : str
+        Id of the run, for the list.
+    by : str
+        The command; files that others wrote stay.
+    force : bool, default False
+        Write into a folder that holds files geoleak did not write (they stay), and over outputs
+        that were changed since.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    InputError
+        If the folder is refused.
+    GeoleakError
+        If it cannot be written; the folder is then as it was.
+    """
+    wanted = Path(folder)
+    try:
+        # A path through the folder itself (`cd out; geoleak locate ..`) must not end half-way.
+        target = Path(os.path.realpath(wanted))
+        target.parent.mkdir(parents=True, exist_ok=True)
+        place = _Swap(target)
+        with place.locked():
+            place.tidy()
+        foreign = foreign_files(target)
+        if foreign and not force:
+            raise _refused(wanted, foreign)
+        if foreign or not place.can_swap():
+            place = _InPlace(target)
+        with place.made() as made:
+            names = _make(made, writers)
+            with place.locked():
+                if type(place) is _Swap and (foreign := foreign_files(target)):
+                    raise _refused(wanted, foreign)  # somebody put it there meanwhile
+                _list(made, target, names, by=by, run=run)
+                place.put(made, _listed(target).get(by, {}), kept=_kept(target, names, by))
+    except OSError as error:
+        raise GeoleakError(
+            f"{wanted} could not be written ({error.strerror or error}): nothing was changed; "
+            "name another folder with --out"
+        ) from error
+    return [wanted / name for name in names]
+
+
+def _make(made: Path, writers: Mapping[str, Writer]) -> list[str]:
+    """Write every file and see it on the disk."""
+    names = []
+    for name, writer in writers.items():
+        try:
+            written = writer(made / name)
+        except Exception as error:
+            # What GDAL and SQLite say of a full disk is no OSError, but it is one.
+            if type(error).__module__.split(".")[0] in ("pyogrio", "sqlite3"):
+                raise OSError(f"{name}: {error}") from error
+            raise
+        if written is not None:
+            names.append(name)
+            _sync(made / name)
+    return names
+
+
+def _list(made: Path, target: Path, names: Sequence[str], *, by: str, run: str) -> None:
+    """Write the list of what geoleak wrote, with what it says of other commands."""
+    known = _listed(target) | {by: {name: _digest(made / name) for name in names}}
+    text = json.dumps(
+        {
+            "note": "Files that geoleak wrote here, with their SHA-256.",
+            "run": run,
+            "files": known.pop("locate", {}),
+            "others": known,
+        },
+        indent=1,
+    )
+    (made / LIST_NAME).write_text(text + "\n", encoding="utf-8")
+    _sync(made / LIST_NAME)
+
+
+def _kept(target: Path, names: Sequence[str], by: str) -> list[Path]:
+    """Return what other commands wrote into a folder."""
+    known = _listed(target)
+    theirs = {name for command, files in known.items() if command != by for name in files}
+    theirs |= set(OF_OTHER_COMMANDS) - set(known.get(by, {}))
+    return [target / name for name in sorted(theirs - set(names)) if (target / name).is_file()]
+
+
+class _Swap:
+    """The wanted folder, replaced as a whole by one made beside it."""
+
+    def __init__(self, target: Path) -> None:
+        self.target, self.home = target, target.parent
+        self.prefix = f".{target.name}{_MARK}"
+
+    def can_swap(self) -> bool:
+        return os.access(self.home, os.W_OK) and not self.target.is_mount()
+
+    @contextlib.contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold off other runs that tidy or swap here; they take but moments."""
+        descriptor = _open_folder(self.home)
+        try:
+            _flock(descriptor, wait=True)
+            yield
+        finally:
+            _close(descriptor)
+
+    @contextlib.contextmanager
+    def made(self) -> Iterator[Path]:
+        """Make an empty folder on the same disk, known as in use until it is done with."""
+        with self.locked():
+            made = Path(tempfile.mkdtemp(prefix=self.prefix, dir=self.home))
+            descriptor = _open_folder(made)
+            _flock(descriptor)
+        try:
+            yield made
+        finally:
+            # Before the swap it holds the new files, after it the old ones.
+            shutil.rmtree(made, ignore_errors=True)
+            _close(descriptor)
+
+    def put(self, made: Path, old: Mapping[str, str], *, kept: Sequence[Path]) -> None:
+        """Swap the made folder in, with what stays linked into it."""
+        for path in kept:
+            try:
+                os.link(path, made / path.name, follow_symlinks=False)
+            except OSError:
+                shutil.copy2(path, made / path.name, follow_symlinks=False)
+                _sync(made / path.name)
+        there = self.target.exists()
+        mode = self.target.stat().st_mode & 0o7777 if there else 0o777 & ~_umask()
+        made.chmod(mode)
+        _sync(made)
+        self._swap(made)
+        try:
+            _sync(self.home)
+        except OSError:
+            self._swap(made)
+            raise
+
+    def _swap(self, made: Path) -> None:
+        """Put each of both folders in the other's place; where one is missing, move the other."""
+        if not self.target.exists():
+            made.rename(self.target)
+        elif not made.exists():
+            self.target.rename(made)
+        elif not _exchange(made, self.target):
+            aside = made.with_name(made.name + "-old")
+            self.target.rename(aside)
+            try:
+                made.rename(self.target)
+            except BaseException:
+                aside.rename(self.target)
+                raise
+            with contextlib.suppress(OSError):  # the next run finds it under either name
+                aside.rename(made)
+
+    def tidy(self) -> None:
+        """Restore or remove what killed runs left."""
+        for left in sorted(self.home.glob(f"{_glob(self.prefix)}*")):
+            if not _abandoned(left):
+                continue
+            if left.name.endswith("-old") and not self.target.exists():
+                left.rename(self.target)
+            else:
+                shutil.rmtree(left, ignore_errors=True)
+        if self.target.is_dir():
+            for left in sorted(self.target.glob(f"{_MARK}*")):
+                if left.is_dir() and _abandoned(left):
+                    _InPlace.undo(left)
+                    shutil.rmtree(left, ignore_errors=True)
+
+
+class _InPlace(_Swap):
+    """The wanted folder written file by file, under a plan that can be undone."""
+
+    def __init__(self, target: Path) -> None:
+        super().__init__(target)
+        target.mkdir(exist_ok=True)
+        self.home, self.prefix = target, _MARK
+
+    def put(self, made: Path, old: Mapping[str, str], *, kept: Sequence[Path]) -> None:
+        """Move the new files in, the old ones out; take it all back where one step fails."""
+        new = [path.name for path in sorted(made.iterdir())]
+        out = [name for name in sorted({*new, *old}) if os.path.lexists(self.target / name)]
+        for name in out:
+            if (self.target / name).is_dir() and not (self.target / name).is_symlink():
+                raise OSError(errno.EISDIR, f"{self.target / name} is a folder")
+        replaced = made / _REPLACED
+        replaced.mkdir()
+        plan = made / _PLAN
+        plan.write_text(json.dumps({"new": new}), encoding="utf-8")
+        _sync(plan)
+        _sync(made)
+        try:
+            for name in out:
+                (self.target / name).rename(replaced / name)
+            for name in new:
+                (made / name).rename(self.target / name)
+            _sync(self.target)
+            plan.unlink()
+        except BaseException:
+            self.undo(made)
+            raise
+
+    @staticmethod
+    def undo(made: Path) -> None:
+        """Put everything back as it was; may be called again where it did not come to an end."""
+        try:
+            new = json.loads((made / _PLAN).read_text(encoding="utf-8"))["new"]
+        except (OSError, ValueError, KeyError):
+            return  # not begun, or done
+        for name in new:
+            if not (made / name).exists() and (made.parent / name).exists():
+                (made.parent / name).rename(made / name)
+        for path in sorted((made / _REPLACED).iterdir()):
+            path.rename(made.parent / path.name)
+        (made / _PLAN).unlink()
+
+
+def foreign_files(folder: Path) -> list[str]:
+    """Return what stands in a folder that geoleak did not write, or that changed since."""
+    if not folder.exists():
+        return []
+    if not folder.is_dir():
+        raise InputError(
+            [Complaint(Origin(str(folder)), "is a file, not a folder", "name another with --out")]
+        )
+    listed = _listed(folder)
+    known = {name: digest for files in listed.values() for name, digest in files.items()}
+    mine = listed.get("locate", {})
+    found = []
+    for path in sorted(folder.iterdir()):
+        name = path.name
+        if name == LIST_NAME or name.startswith(_MARK) or name in OF_OTHER_COMMANDS:
+            continue
+        if any(name.removesuffix(tail) in known for tail in LEFT_BY_GIS if name.endswith(tail)):
+            continue
+        if name not in known or path.is_symlink() or not path.is_file():
+            found.append(name)
+        elif name in mine and path.suffix != ".gpkg" and _digest(path) != mine[name]:
+            found.append(f"{name} (changed since)")
+    return found
+
+
+def _listed(folder: Path) -> dict[str, dict[str, str]]:
+    """Return what each command wrote: command -> {file name: SHA-256}."""
+    try:
+        listed = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    if not isinstance(listed, dict):
+        return {}
+    others = listed.get("others")
+    every = {**(others if isinstance(others, dict) else {}), "locate": listed.get("files")}
+    return {str(by): _names(files) for by, files in every.items() if isinstance(files, dict)}
+
+
+def _names(files: dict[Any, Any]) -> dict[str, str]:
+    """Return the listed files, but none that would lead out of the folder."""
+    return {str(k): str(v) for k, v in files.items() if Path(str(k)).name == str(k)}
+
+
+def _refused(folder: Path, foreign: Sequence[str]) -> InputError:
+    shown = ", ".join(foreign[:5]) + (f" and {len(foreign) - 5} more" if len(foreign) > 5 else "")
+    return InputError(
+        [
+            Complaint(
+                Origin(str(folder)),
+                f"holds files that geoleak did not write: {shown}",
+                "name another folder with --out, or write here all the same with --force",
+            )
+        ]
+    )
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _glob(text: str) -> str:
+    """Return text as a pattern that matches it and nothing else."""
+    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)
+
+
+def _exchange(made: Path, target: Path) -> bool:
+    """Swap two folders in one step; False where this system or disk has none."""
+    swap = getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+    if swap is None:
+        return False
+    first, second = os.fsencode(made), os.fsencode(target)
+    if swap(_AT_FDCWD, first, _AT_FDCWD, second, _RENAME_EXCHANGE) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in (errno.ENOSYS, errno.EINVAL):
+        return False
+    raise OSError(code, os.strerror(code))
+
+
+def _sync(path: Path) -> None:
+    """See a file or a folder on the disk itself."""
+    descriptor = _open_folder(path) if path.is_dir() else os.open(path, os.O_RDWR)
+    if descriptor is not None:
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def _open_folder(path: Path) -> int | None:
+    """Open a folder to lock or sync it; None on a system that opens none."""
+    return None if os.name == "nt" else os.open(path, os.O_RDONLY)
+
+
+def _close(descriptor: int | None) -> None:
+    if descriptor is not None:
+        os.close(descriptor)
+
+
+def _flock(descriptor: int | None, *, wait: bool = False) -> bool:
+    """Lock what is open; tell whether it is ours. A disk without locks keeps nobody off."""
+    if fcntl is None or descriptor is None:
+        return True
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except OSError as error:
+        return error.errno not in (errno.EWOULDBLOCK, errno.EACCES)
+    return True
+
+
+def _abandoned(left: Path) -> bool:
+    """Tell whether nobody works in a folder that a run made."""
+    try:
+        descriptor = _open_folder(left)
+    except OSError:
+        return False
+    try:
+        if fcntl is not None and descriptor is not None:
+            return _flock(descriptor)
+        return time.time() - left.stat().st_mtime > _LEFT_BEHIND_S
+    finally:
+        _close(descriptor)

@@ -1,0 +1,243 @@
+"""The output folder on disks that fail, for processes that die: old or new, whole, no litter."""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from geoleak.errors import GeoleakError
+from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
+from tests.command import REPO, process, run
+from tests.output_faults import Steps
+from tests.spoilt_sites import SITES
+
+NAMES = ("result.json", "map.html", "stakes.csv")
+WAYS = ("exchange", "two steps", "in place")
+FAULTS = (errno.ENOSPC, errno.EIO, errno.EROFS)
+
+
+def write(out: Path, run_id: str, *, names: tuple[str, ...] = NAMES, force: bool = True) -> None:
+    def writer(path: Path) -> Path:
+        path.write_text(f"{path.name} of {run_id}")
+        return path
+
+    write_folder(out, dict.fromkeys(names, writer), run=run_id, force=force)
+
+
+def held(out: Path) -> set[str]:
+    """Return the runs that the files of a folder are of; it must hold all of a run's files."""
+    texts = {each.name: each.read_text() for each in out.iterdir() if each.name in NAMES}
+    assert set(texts) == set(NAMES), texts
+    return {text.rpartition(" ")[2] for text in texts.values()}
+
+
+def first(place: Path, way: str) -> Path:
+    """Return a folder as an earlier run left it, beside what another command and a person wrote."""
+    shutil.rmtree(place, ignore_errors=True)
+    out = place / "out"
+    write(out, "old")
+    (out / "report.pdf").write_text("a report")
+    if way == "in place":
+        (out / "photo.txt").write_text("mine")
+    return out
+
+
+def whole(out: Path, way: str, *runs: str) -> None:
+    """Check that a folder is that of one of the runs, whole, and that nothing else lies about."""
+    assert len(held(out)) == 1 and held(out) <= set(runs)
+    assert (out / "report.pdf").read_text() == "a report"
+    names = {*NAMES, LIST_NAME, "report.pdf"} | ({"photo.txt"} if way == "in place" else set())
+    assert {each.name for each in out.iterdir()} == names
+    assert [each.name for each in out.parent.iterdir()] == ["out"]
+
+
+def steps_of(place: Path, way: str) -> int:
+    out = first(place, way)
+    with Steps().watched(exchange=way == "exchange") as steps:
+        write(out, "new")
+    whole(out, way, "new")
+    return steps.taken
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_disk_that_fails_at_any_step_leaves_the_old_whole(tmp_path: Path, way: str) -> None:
+    count = steps_of(tmp_path / "s", way)
+    assert count > 12
+    for k in range(count):
+        out = first(tmp_path / "s", way)
+        code = FAULTS[k % len(FAULTS)]
+        try:
+            with Steps(k, errno=code).watched(exchange=way == "exchange"):
+                write(out, "new")
+            told = "new"  # it failed at clearing up: that costs nobody anything
+        except GeoleakError as error:
+            assert f"({os.strerror(code)}): nothing was changed" in str(error)
+            told = "old"
+        assert held(out) == {told}, (k, told)
+        write(out, "next")
+        whole(out, way, "next")
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_a_process_killed_at_any_step_leaves_old_or_new_whole(tmp_path: Path, way: str) -> None:
+    for k in range(steps_of(tmp_path / "s", way)):
+        out = first(tmp_path / "s", way)
+        child = os.fork()
+        if child == 0:
+            with Steps(k, kill=True).watched(exchange=way == "exchange"):
+                write(out, "new")
+            os._exit(0)
+        assert os.waitpid(child, 0)[1] in (0, signal.SIGKILL)
+        if way == "exchange":  # at no moment is there anything else
+            assert len(held(out)) == 1
+        # The next run fails, but has put things in order first.
+        with pytest.raises(GeoleakError, match="nothing was changed"):
+            write_folder(out, {"result.json": _fails}, run="next", force=True)
+        whole(out, way, "old", "new")
+
+
+def _fails(path: Path) -> Path:
+    raise OSError(errno.ENOSPC, "No space left on device")
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_two_runs_at_once_leave_one_of_both(tmp_path: Path, way: str) -> None:
+    for _ in range(5):
+        out = first(tmp_path / "s", way)
+        with Steps().watched(exchange=way == "exchange"):
+            both = [threading.Thread(target=write, args=(out, name)) for name in ("one", "two")]
+            for each in both:
+                each.start()
+            for each in both:
+                each.join()
+        whole(out, way, "one", "two")
+
+
+def test_what_another_command_wrote_stays_with_and_without_a_list(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    write(out, "old", force=False)
+    write_folder(out, {"notes.txt": lambda p: p.write_text("plan")}, run="old", by="plan")
+    for name in OF_OTHER_COMMANDS:
+        (out / name).write_text(f"{name} by hand")
+    write(out, "new", force=False)
+    assert held(out) == {"new"}
+    assert (out / "notes.txt").read_text() == "plan"
+    for name in OF_OTHER_COMMANDS:
+        assert (out / name).read_text() == f"{name} by hand"
+    # And the other way round: the answer stays where another command writes.
+    write_folder(out, {"notes.txt": lambda p: p.write_text("again")}, run="new", by="plan")
+    assert held(out) == {"new"} and (out / "notes.txt").read_text() == "again"
+    write_folder(out, {}, run="new", by="plan")
+    assert held(out) == {"new"} and not (out / "notes.txt").exists()
+
+
+def test_a_file_that_appears_meanwhile_is_not_swept_away(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    write(out, "old")
+
+    def slow(path: Path) -> Path:
+        (out / "photo.txt").write_text("mine")
+        path.write_text("new")
+        return path
+
+    with pytest.raises(GeoleakError, match=r"photo\.txt"):
+        write_folder(out, {"result.json": slow}, run="new")
+    assert (out / "photo.txt").read_text() == "mine" and held(out) == {"old"}
+
+
+def test_a_hidden_folder_of_somebody_else_is_not_taken_for_litter(tmp_path: Path) -> None:
+    for name in (".out-backup", ".out.geoleak", ".other.geoleak-1"):
+        (tmp_path / name).mkdir()
+    write(tmp_path / "out", "new")
+    assert {each.name for each in tmp_path.iterdir()} == {
+        "out", ".out-backup", ".out.geoleak", ".other.geoleak-1",
+    }  # fmt: skip
+
+
+@pytest.fixture
+def alder(tmp_path: Path) -> Path:
+    folder = tmp_path / "alder_court"
+    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
+    return folder
+
+
+def test_from_inside_its_own_output_nothing_is_lost(alder: Path) -> None:
+    assert run("locate", alder).code == 0
+    ran = process("locate", "..", cwd=alder / "out", PYTHONPATH=str(REPO))
+    assert (ran.code, ran.err) == (0, "")
+    assert (alder / "out" / "result.json").exists()
+    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+
+
+def on_small_disk(site: Path, size: int) -> subprocess.CompletedProcess[bytes]:
+    """Locate where no file may grow past a size: what a full disk does to each writer in turn."""
+
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+
+    return subprocess.run(
+        [sys.executable, "-m", "geoleak", "locate", str(site)],
+        cwd=REPO, preexec_fn=limit, capture_output=True, check=False, timeout=120,
+    )  # fmt: skip
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {each.name: each.read_bytes() for each in sorted(folder.iterdir())}
+
+
+@pytest.mark.parametrize("size", [600, 40_000, 110_000])
+def test_a_disk_that_fills_while_a_file_grows(alder: Path, size: int) -> None:
+    assert run("locate", alder).code == 0
+    before = contents(alder / "out")
+    biggest = max(len(each) for each in before.values())
+    done = on_small_disk(alder, size)
+    assert size < biggest
+    assert done.returncode == 1 and done.stdout == b""
+    assert len(done.stderr.splitlines()) == 1
+    assert b"could not be written" in done.stderr and b"nothing was changed" in done.stderr
+    assert contents(alder / "out") == before
+    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+
+
+def killed_at(site: Path, seconds: float, start: Callable[[], None] | None = None) -> int:
+    """Kill a run after so many seconds; return its code."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "geoleak", "locate", str(site)],
+        cwd=REPO, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        return child.wait(timeout=seconds)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        return child.wait()
+
+
+def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(alder: Path) -> None:
+    assert run("locate", alder).code == 0
+    before = contents(alder / "out")
+    for seconds in (0.4, 0.9, 1.3, 1.7):
+        killed_at(alder, seconds)
+        assert contents(alder / "out") == before  # the same inputs: the same bytes
+    assert run("locate", alder).code == 0
+    assert contents(alder / "out") == before
+    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="nothing is read-only to root")
+def test_a_folder_that_may_not_be_written(alder: Path) -> None:
+    alder.chmod(0o555)
+    try:
+        ran = run("locate", alder)
+    finally:
+        alder.chmod(0o755)
+    assert ran.code == 1 and "nothing was changed" in ran.err
