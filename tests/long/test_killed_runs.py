@@ -92,7 +92,7 @@ def test_a_small_disk(tmp_path: Path, limit: str) -> None:
                 ballast.write_bytes(b"x" * max(0, free.f_bavail * free.f_frsize - room))
             else:
                 ballast.mkdir()
-                for n in range(max(0, free.f_favail - 1 - k)):
+                for n in range(max(0, free.f_favail - 1 - 3 * k)):
                     (ballast / str(n)).touch()
             done = locate(site)
             if done.returncode == 0:
