@@ -50,6 +50,9 @@ LENGTH_UNITS: dict[str, float] = {
     "ftUS": US_SURVEY_FOOT_M,
 }
 
+SMALL_UNITS: dict[str, float] = {"mm": 0.001, "cm": 0.01, "in": 0.0254}
+"""Units that a column of a point file may be in beside those of a site: name -> metres."""
+
 _FACTORS_M: dict[str, float] = {
     "m": 1.0,
     "metre": 1.0,

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoleak.crs.info import crs_info
+from geoleak.crs import crs_info
 from geoleak.errors import InputError
+from geoleak.readers import table
 from geoleak.readers.collector import Collector
-from geoleak.readers.header_roles import read_header
-from geoleak.readers.long_source import raw_from_long_text
+from geoleak.readers.headers import read_header
 from geoleak.readers.numbers import angle, number, unpacked
-from geoleak.readers.point_context import PointContext
-from geoleak.readers.point_table import PointTable
 from geoleak.readers.points import read_points
-from geoleak.site import Note, PointFile
+from geoleak.readers.table import PointContext
+from geoleak.readers.text import Rows, split_rows
+from geoleak.site import Note, PointFile, PointTable
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 
@@ -39,7 +39,7 @@ def read(
     data = content if isinstance(content, bytes) else content.encode("utf-8")
     (place / name).write_bytes(data)
     collector = Collector(place)
-    point_file = PointFile(files=(name,)).model_copy(update=spec)
+    point_file = dataclasses.replace(PointFile(files=(name,)), **spec)  # type: ignore[arg-type]
     context = PointContext(point_file, crs_info(crs, length_unit=unit), unit, collector, {})
     table = read_points(context)
     collector.finish()
@@ -578,70 +578,69 @@ def long_text(rows: int = 400) -> str:
     )
 
 
-def quick(place: Path, text: str, **spec: object) -> PointTable | None:
-    """Read through the quick way alone; None where it hands over."""
-    collector = Collector(place)
-    point_file = PointFile(files=("p.csv",)).model_copy(update=spec)
-    raw = raw_from_long_text(
-        text.encode(), label="p.csv", spec=point_file, collector=collector, asked={}
-    )
-    if raw is None:
-        assert not collector.complaints
-        return None
-    from geoleak.readers.points import columns_of
+@pytest.fixture
+def splits(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """How many lines each text has that is split row by row."""
+    counted: list[int] = []
 
-    context = PointContext(point_file, crs_info(UTM32, length_unit="m"), "m", collector, {})
-    held = columns_of(raw, context)
-    collector.finish()
-    assert held is not None
-    return PointTable(held)
+    def counting(text: str, *, label: str, delimiter: str) -> Rows:
+        counted.append(text.count("\n"))
+        return split_rows(text, label=label, delimiter=delimiter)
+
+    monkeypatch.setattr(table, "split_rows", counting)
+    return counted
 
 
 @pytest.mark.parametrize("ending", ["\n", "\r\n"])
-def test_the_quick_way_gives_what_the_careful_way_gives(tmp_path: Path, ending: str) -> None:
+def test_an_even_file_reads_the_same_at_once_and_row_by_row(
+    tmp_path: Path, ending: str, splits: list[int]
+) -> None:
     text = long_text().replace("\n", ending)
-    fast = quick(tmp_path, text)
-    careful, _ = read(tmp_path, text, name="p.csv")
-    assert fast is not None
+    fast, _ = read(tmp_path, text, name="p.csv")
+    assert splits == [199]  # its head alone
+    careful, _ = read(tmp_path, text.replace("id,", '"id",', 1), name="p.csv")
+    assert splits[1] == 401
     assert list(fast) == list(careful)
-    for key in careful:
-        ours = dataclasses.replace(careful[key], origin=fast[key].origin)
-        assert fast[key] == ours
-        assert fast[key].origin.line == careful[key].origin.line
+    assert dict(fast) == dict(careful)
     assert fast.ids_with_code("BC") == careful.ids_with_code("BC")
     assert "401" not in fast and "007" not in fast and "7" in fast
 
 
 @pytest.mark.parametrize(
-    ("old", "new"),
+    ("old", "new", "said"),
     [
-        ("\n1500,", "\n#1500,"),
-        ("\n1500,", "\n01500,"),
-        ("\n1500,", "\n\n1500,"),
-        ("\n1500,", '\n"1500",'),
-        ("\n1500,529187.5,", "\n1500,nan,"),
-        ("\n1500,529187.5,", "\n1500,inf,"),
-        ("\n1500,529187.5,", "\n1500,529_187.5,"),
-        ("\n1500,529187.5,", "\n1500,"),
-        ("\n1500,529187.5,", "\n1500,1,529187.5,"),
-        ("0.01,fixed\n1501,", "0.01\n1501,"),
-        ("0.01,fixed\n1501,", "0.01,fixed,extra\n1501,"),
-        ("0.01,fixed\n1501,", "0.01,fixed\n\n\n1501,"),
-        ("\n1500,529187.5,5684375.0,6.5,", "\n1500,529187.5,5684050.0,nan,"),
+        ("\n1500,", "\n#1500,", None),
+        ("\n1500,", "\n\n1500,", None),
+        ("\n1500,", '\n"1500",', None),
+        ("\n1500,529187.5,", "\n1500,nan,", "p.csv:1501:6: easting"),
+        ("\n1500,529187.5,", "\n1500,inf,", "p.csv:1501:6: easting"),
+        ("\n1500,529187.5,", "\n1500,529_187.5,", "p.csv:1501:6: easting"),
+        ("\n1500,529187.5,", "\n1500,", "p.csv:1501:1: this row has 6 fields"),
+        ("\n1500,529187.5,", "\n1500,1,529187.5,", None),
+        ("0.01,fixed\n1501,", "0.01\n1501,", "p.csv:1501:1: this row has 6 fields"),
+        ("0.01,fixed\n1501,", "0.01,fixed,extra\n1501,", "p.csv:1501:1: this row has 8"),
+        ("0.01,fixed\n1501,", "0.01,fixed\n\n\n1501,", None),
+        ("5684375.0,6.5,", "5684375.0,nan,", "p.csv:1501:25: elevation"),
+        # One field too many and one too few: the count of all signs is right.
+        ("0.01,fixed\n1501,529187.625,", "0.01,fixed,x\n1501,", "p.csv:1501:1: this row has 8"),
     ],
 )
-def test_the_quick_way_hands_over_whatever_is_odd(tmp_path: Path, old: str, new: str) -> None:
-    text = long_text(2000)  # the spoilt row lies far below the head that is read with care
+def test_whatever_is_odd_deep_in_a_long_file_is_found(
+    tmp_path: Path, old: str, new: str, said: str | None
+) -> None:
+    text = long_text(2000)  # the spoilt row lies far below the head
     assert old in text
-    spoilt = text.replace(old, new)
-    fast = quick(tmp_path, spoilt)
-    if new == "\n01500,":
-        assert fast is not None and "01500" in fast and "1500" not in fast
-    else:
-        assert fast is None
+    if said:
+        lines = refused(tmp_path, text.replace(old, new), name="p.csv")
+        assert any(line.startswith(said) for line in lines), lines
+    elif "1500,1," not in new:
+        table, _ = read(tmp_path, text.replace(old, new), name="p.csv")
+        assert ("1500" in table) != (new == "\n#1500,")
+        assert table["1501"].origin.line == 1502 + new.count("\n") - old.count("\n")
 
 
-def test_the_quick_way_keeps_blank_cells_as_not_stated(tmp_path: Path) -> None:
-    fast = quick(tmp_path, long_text(2000).replace("5684375.0,6.5,", "5684375.0,,"))
-    assert fast is not None
-    assert fast["1500"].elevation_m is None and fast["1501"].elevation_m == 7.5
+def test_ids_and_codes_keep_their_zeros_and_blank_cells_are_not_stated(tmp_path: Path) -> None:
+    text = long_text(2000).replace("5684375.0,6.5,BC", "5684375.0,,007").replace("\n9,", "\n09,")
+    table, _ = read(tmp_path, text, name="p.csv")
+    assert table["1500"].elevation_m is None and table["1501"].elevation_m == 7.5
+    assert "09" in table and "9" not in table

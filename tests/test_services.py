@@ -15,7 +15,7 @@ from geoleak.crs.frame import Frame
 from geoleak.crs.other import way_in
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
-from geoleak.readers.utilities import read_utility_file
+from geoleak.readers.services import read_utility_file
 from geoleak.stake.hole import hole_outline
 from geoleak.stake.services import (
     TOLERANCE_ZONE_M,

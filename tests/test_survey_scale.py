@@ -11,7 +11,7 @@ import pytest
 from geoleak.readers import read_site
 from geoleak.reports.check import CheckReport
 from geoleak.survey.build import survey_site
-from geoleak.survey.points import MOST_AT_ONCE, named_points
+from geoleak.survey.points import MOST_AT_ONCE, count_kinds, named_points
 from tests.lane import readings, write_lane
 
 FAR = 30_000
@@ -52,7 +52,7 @@ def test_check_lists_every_point(folder: Path) -> None:
         assert by_id[name]["easting"] == pytest.approx(site.points[name].easting, abs=1e-6)
     assert by_id["104"]["leg"] == "lane"
     assert by_id["1000"]["kind"] == "feature"
-    kinds = survey.every_point.kinds() if survey.every_point else None
+    kinds = count_kinds(survey)
     counted = {
         kind: sum(row["kind"] == kind for row in rows)
         for kind in ("mark", "fitting", "feature", "other")

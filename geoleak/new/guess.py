@@ -19,11 +19,10 @@ from geoleak.readers import (
     ROLES,
     Collector,
     PointContext,
-    Raw,
-    angles,
+    Table,
     number_order,
-    raw_of_file,
     read_positions,
+    read_table,
 )
 from geoleak.site import PointFile
 
@@ -116,28 +115,28 @@ def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
     info = _info(crs)
     spec = PointFile(files=(path.name,), layout="pnezd")
     context = PointContext(spec, info or _local(), "m", collector, {})
-    raw = raw_of_file(path.name, Origin(path.as_posix()), context)
-    if raw is None:
+    table = read_table(path.name, Origin(path.as_posix()), context)
+    if table is None:
         collector.finish()
         raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
-    in_degrees, east, north = _middle(raw, context)
+    in_degrees, east, north = _middle(table, context)
     collector.finish()
     is_layer = path.suffix.casefold() in LAYER_SUFFIXES
-    layout = None if raw.has_header else _decided(info, east, north)
+    layout = None if table.has_header else _decided(info, east, north)
     return PointFileGuess(
         path=path,
-        rows=len(raw.lines),
-        has_header=raw.has_header or is_layer,
-        delimiter=raw.delimiter,
-        decimal=raw.decimal,
-        columns=_columns(raw, layout),
+        rows=len(table),
+        has_header=table.has_header or is_layer,
+        delimiter=table.delimiter,
+        decimal=table.decimal,
+        columns=_columns(table, layout),
         layout=layout,
         in_degrees=in_degrees,
         easting=east if layout != "penzd" else north,
         northing=north if layout != "penzd" else east,
-        unit_candidates=_units(raw, in_degrees),
-        codes=_codes(raw),
-        to_state=_to_state(raw, in_degrees=in_degrees, layout=layout, crs=crs),
+        unit_candidates=_units(table, in_degrees),
+        codes=_codes(table),
+        to_state=_to_state(table, in_degrees=in_degrees, layout=layout, crs=crs),
         notes=tuple(n.text for n in collector.notes if n.code != "layout_not_used"),
     )
 
@@ -164,24 +163,25 @@ def _local() -> CrsInfo:
     return crs_info("local", length_unit="m")
 
 
-def _middle(raw: Raw, context: PointContext) -> tuple[bool, float, float]:
+def _middle(table: Table, context: PointContext) -> tuple[bool, float, float]:
     """Return whether positions are degrees, and the medians of easting and northing."""
-    roles = raw.header.roles
+    roles = table.header.roles
     grid = "northing" in roles and "easting" in roles
     if not grid and "latitude" in roles and "longitude" in roles:
-        lon, _ = angles(raw.cells("longitude") or (), decimal=raw.decimal)
-        lat, _ = angles(raw.cells("latitude") or (), decimal=raw.decimal)
-        lon, lat = raw.arrays.get("longitude", lon), raw.arrays.get("latitude", lat)
-        return True, _median(lon), _median(lat)
-    pair = read_positions(raw, _local(), context.collector)
+        scratch = Collector(context.collector.folder)
+        lon, lat = (_median(table.numbers(r, scratch)) for r in ("longitude", "latitude"))
+        return True, lon, lat
+    pair = read_positions(table, _local(), context.collector)
     if pair is None:
         return False, float("nan"), float("nan")
     east, north = _median(pair[0]), _median(pair[1])
-    in_degrees = raw.has_header is False and max(abs(east), abs(north)) <= 180
+    in_degrees = table.has_header is False and max(abs(east), abs(north)) <= 180
     return in_degrees, east, north
 
 
-def _median(values: np.ndarray) -> float:
+def _median(values: np.ndarray | None) -> float:
+    if values is None:
+        return 0.0
     there = values[np.isfinite(values)]
     return float(np.median(there)) if there.size else 0.0
 
@@ -198,30 +198,33 @@ def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
     return "pnezd" if as_pnezd else "penzd"
 
 
-def _columns(raw: Raw, layout: Layout | None) -> tuple[ColumnGuess, ...]:
-    by_index = {index: role for role, index in raw.header.roles.items()}
+def _columns(table: Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
+    by_index = {index: role for role, index in table.header.roles.items()}
     words = dict(ROLES)
-    if not raw.has_header and layout is None:
+    if not table.has_header and layout is None:
         words["northing"] = words["easting"] = "northing or easting"
-    elif not raw.has_header and layout == "penzd":
+    elif not table.has_header and layout == "penzd":
         words["northing"], words["easting"] = words["easting"], words["northing"]
     found = []
-    for index, name in enumerate(raw.header.names):
+    for index, name in enumerate(table.header.names):
         role = by_index.get(index, "")
-        cells = list(raw.columns[index][:_SAMPLE])
-        if role in raw.arrays:
-            cells = [f"{value:.10g}" for value in raw.arrays[role][:_SAMPLE]]
-        label = name if raw.has_header else f"column {index + 1}"
+        label = name if table.has_header else f"column {index + 1}"
+        cells = [row[index] for row in table.head[:_SAMPLE] if index < len(row)]
+        if not table.head:
+            cells = [
+                each if isinstance(each, str) else f"{each:.10g}"
+                for each in table.cells[index].head(_SAMPLE)
+            ]
         sample = tuple(cell.strip() for cell in cells)
-        found.append(ColumnGuess(label, words.get(role, ""), raw.header.units.get(role), sample))
+        found.append(ColumnGuess(label, words.get(role, ""), table.header.units.get(role), sample))
     return tuple(found)
 
 
-def _units(raw: Raw, in_degrees: bool) -> tuple[str, ...]:
+def _units(table: Table, in_degrees: bool) -> tuple[str, ...]:
     """Return the units the coordinates may be in; one where the header says so."""
     if in_degrees:
         return ("m", "ftUS", "ft")
-    stated = {raw.header.units.get(role) for role in ("northing", "easting")} - {None}
+    stated = {table.header.units.get(role) for role in ("northing", "easting")} - {None}
     if stated == {"m"}:
         return ("m",)
     if stated == {"foot"}:
@@ -231,21 +234,21 @@ def _units(raw: Raw, in_degrees: bool) -> tuple[str, ...]:
     return ("m", "ftUS", "ft")
 
 
-def _codes(raw: Raw) -> tuple[CodeGuess, ...]:
-    cells = raw.cells("code")
-    ids = raw.cells("id")
+def _codes(table: Table) -> tuple[CodeGuess, ...]:
+    cells = table.texts("code")
+    ids = table.texts("id")
     if cells is None:
         return ()
     members: dict[str, list[int]] = {}
     for row, cell in enumerate(cells):
-        members.setdefault(cell.strip(), []).append(row)
+        members.setdefault(cell, []).append(row)
     members.pop("", None)
     counts = Counter({code: len(rows) for code, rows in members.items()})
     most = max((n for code, n in counts.items() if not _fixed(code)), default=0)
     found = []
     for code, count in counts.most_common():
         rows = members[code]
-        own = [ids[row].strip() if ids is not None else str(row + 1) for row in rows]
+        own = [ids[row] if ids is not None else str(row + 1) for row in rows]
         use = _use(code, count, own, most)
         ordered = sorted(own, key=number_order) if count < 10_000 else own
         found.append(CodeGuess(code, count, use, ordered[0], ordered[-1]))
@@ -280,17 +283,17 @@ def _is_run(ids: Sequence[str]) -> bool:
 
 
 def _to_state(
-    raw: Raw, *, in_degrees: bool, layout: Layout | None, crs: str | None
+    table: Table, *, in_degrees: bool, layout: Layout | None, crs: str | None
 ) -> tuple[str, ...]:
     wanted = []
     if crs is None:
         what = "datum" if in_degrees else "projected grid"
         wanted.append(f"crs: the {what} the rover worked in, as a code such as EPSG:6543")
-    if not raw.has_header and layout is None:
+    if not table.has_header and layout is None:
         wanted.append("layout: pnezd if the northing stands in column 2, penzd if the easting does")
-    if raw.header.axis_letters:
+    if table.header.axis_letters:
         wanted.append("columns: whether x is the easting (in some countries it is the northing)")
     wanted.append("length_unit: m, ft (0.3048 m) or ftUS (1200/3937 m)")
-    if raw.cells("code") is None:
+    if table.column("code") is None:
         wanted.append('points: which points are marks, as in "101-148": the file has no codes')
     return tuple(wanted)

@@ -11,17 +11,15 @@ from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin, Refused
 from geoleak.readers.collector import Collector
 from geoleak.readers.legs import LegReader, legs_of_points
-from geoleak.readers.network import read_drawn
+from geoleak.readers.mains import read_drawn
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.point_context import PointContext
-from geoleak.readers.point_table import PointTable
 from geoleak.readers.points import read_points
 from geoleak.readers.precision import parse_scheme
 from geoleak.readers.sheets import read_sheets
-from geoleak.readers.taped_points import no_points
+from geoleak.readers.table import PointContext
 from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml
-from geoleak.site import Codes, PointFile, Site
+from geoleak.site import Codes, PointFile, PointTable, Site
 from geoleak.units import LENGTH_UNITS
 
 
@@ -91,7 +89,7 @@ def _check_grid_crs(toml: SiteToml, text: str, info: CrsInfo, collector: Collect
 def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable | None:
     spec = toml.settings.point_file
     if spec is None:
-        return no_points()
+        return PointTable.of([])
     where = toml.origin("points", "file")
     twice = {name for name in spec.files if spec.files.count(name) > 1}
     if twice:

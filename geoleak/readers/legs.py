@@ -9,10 +9,9 @@ from collections.abc import Mapping, Sequence
 from geoleak import tables
 from geoleak.errors import did_you_mean, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.network import DrawnLegs
-from geoleak.readers.point_table import PointTable
+from geoleak.readers.mains import DrawnLegs
 from geoleak.readers.toml import SiteToml
-from geoleak.site import Codes, Leg, StatedLeg
+from geoleak.site import Codes, Leg, PointTable, StatedLeg
 
 _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII

@@ -7,9 +7,16 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from geoleak.errors import Refused
+
+FloatArray = NDArray[np.float64]
+MOST_BAD_CELLS = 200
 
 _PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _COMMA = re.compile(r"[-+]?(?:\d+(?:[,]\d*)?|[,]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
@@ -127,3 +134,45 @@ def unpacked(value: float) -> float:
     degrees, rest = divmod(size, 10**10)
     minutes, ticks = divmod(rest, 10**8)
     return math.copysign(degrees + minutes / 60 + ticks / 1e6 / 3600, value)
+
+
+def numbers_of(
+    cells: Any, *, decimal: str, read: Callable[..., float] = number
+) -> tuple[FloatArray, list[tuple[int, Refused]]]:
+    """Return a column's numbers: all at once where they are clean, one by one where they are odd.
+
+    Parameters
+    ----------
+    cells : pandas.Series, length n
+        Texts, or numbers already.
+    decimal : {".", ","}
+    read : callable
+        `number`, or `angle` for a column of degrees.
+
+    Returns
+    -------
+    values : ndarray, shape (n,)
+        NaN where a cell is blank or bad.
+    bad : list of (int, Refused)
+        Row and what is wrong of cells that are no finite number, at most 200.
+    """
+    import pandas as pd
+
+    if cells.dtype.kind in "fiu":
+        return cells.to_numpy(dtype=np.float64), []
+    text = cells.astype(object)
+    plain = text.str.replace(",", ".", regex=False) if decimal == "," else text
+    values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64).copy()
+    odd = ~np.isfinite(values)
+    if decimal == ",":
+        odd |= text.str.contains(".", regex=False).to_numpy(dtype=bool)
+    values[odd] = np.nan
+    bad: list[tuple[int, Refused]] = []
+    for row in np.flatnonzero(odd & (text.str.strip() != "").to_numpy(dtype=bool)).tolist():
+        try:
+            values[row] = read(text.iloc[row], decimal=decimal)
+        except Refused as error:
+            bad.append((row, error))
+            if len(bad) >= MOST_BAD_CELLS:
+                break
+    return values, bad

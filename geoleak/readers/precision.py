@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Refused
-from geoleak.readers.long_columns import CodedText, distinct
-from geoleak.readers.point_table import STATUSES, FloatArray
-from geoleak.site import PointStatus
+from geoleak.readers.numbers import FloatArray
+from geoleak.site import STATUSES, PointStatus
 
 # Radius that holds 95 % of a circular bivariate normal, in sigmas: sqrt(-2 ln 0.05).
 R95_PER_SIGMA = math.sqrt(-2 * math.log(0.05))
@@ -80,7 +78,7 @@ def parse_scheme(text: str) -> dict[str, PointStatus]:
 
     Raises
     ------
-    ValueError
+    Refused
         If it is neither.
     """
     if text.strip().casefold() in SCHEMES:
@@ -101,41 +99,37 @@ def word_key(cell: str) -> str:
 
 
 def statuses(
-    cells: Sequence[str], sigma_m: FloatArray | None, scheme: str | None
+    cells: Any, sigma_m: FloatArray | None, scheme: str | None
 ) -> tuple[NDArray[np.int8], str, set[str]]:
     """Return the fix of every row, the scheme taken, and the words nobody knows.
 
     Numbers mean different things to different programs. Without a stated scheme they are compared
     with the precision column; where that does not decide, the fix stays unknown and the scheme
-    text is empty.
+    text is empty. ``cells`` is a series of texts.
     """
-    keys = {cell: word_key(cell) for cell in distinct(cells)}
+    import pandas as pd
+
+    codes, words = pd.factorize(cells)
+    keys = {cell: word_key(cell) for cell in words}
     numeric = {key for key in keys.values() if key.isdigit()}
     numbers: dict[str, PointStatus] = {}
     taken = ""
     if numeric and scheme:
         numbers, taken = parse_scheme(scheme), scheme
     elif numeric:
-        by_key = np.array(_mapped(cells, keys))
+        by_key = np.array(list(keys.values()), dtype=object)[codes]
         fits = [name for name in SCHEMES if _agrees(SCHEMES[name], by_key, numeric, sigma_m)]
         if len(fits) == 1:
             numbers, taken = SCHEMES[fits[0]], fits[0]
     meaning = {**_WORDS, **numbers}
     unknown = {c for c, key in keys.items() if key not in meaning and key not in NO_SOLUTION}
     index = {cell: STATUSES.index(meaning.get(key, "unknown")) for cell, key in keys.items()}
-    return np.array(_mapped(cells, index), dtype=np.int8), taken, unknown
-
-
-def _mapped(cells: Sequence[str], meaning: Mapping[str, Any]) -> Any:
-    """Return the meaning of every cell, each word looked up once where cells are coded."""
-    if isinstance(cells, CodedText):
-        return np.array([meaning[word] for word in cells.words])[cells.rows]
-    return [meaning[cell] for cell in cells]
+    return np.array(list(index.values()), dtype=np.int8)[codes], taken, unknown
 
 
 def _agrees(
     scheme: dict[str, PointStatus],
-    keys: NDArray[np.str_],
+    keys: NDArray[Any],
     numeric: set[str],
     sigma_m: FloatArray | None,
 ) -> bool:

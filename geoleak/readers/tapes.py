@@ -10,11 +10,9 @@ from dataclasses import dataclass
 from geoleak.errors import did_you_mean
 from geoleak.readers.collector import Collector
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.point_table import PointTable
 from geoleak.readers.sheet import Sheet
 from geoleak.readers.sheets import TAPES, open_kind, record_of
-from geoleak.readers.taped_points import TapedPoints
-from geoleak.site import Point, Tape
+from geoleak.site import Point, PointTable, Tape
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +53,7 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     made = {name: _point(name, [tape for _, tape in held]) for name, held in read.items()
             if name not in points}  # fmt: skip
     tapes = tuple(tape for held in read.values() for _, tape in held)
-    return Taped(tapes, TapedPoints(points, made) if made else points)
+    return Taped(tapes, points.with_points(list(made.values())) if made else points)
 
 
 def _judge_start(row: Sheet, points: PointTable, fresh: set[str]) -> None:

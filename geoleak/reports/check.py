@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from geoleak.survey import Levels, Survey
+from geoleak.survey import Levels, Survey, count_kinds, every_point
 from geoleak.units import format_length, format_station
 
 
@@ -36,7 +36,7 @@ class CheckReport:
 
     def _points(self) -> list[dict[str, Any]]:
         survey = self.survey
-        points = list(survey.every_point) if survey.every_point is not None else survey.points
+        points = list(every_point(survey))
         east, north = survey.frame.to_grid(
             np.array([p.easting_m for p in points]), np.array([p.northing_m for p in points])
         )
@@ -74,13 +74,11 @@ class CheckReport:
         """Return the report as a person reads it."""
         survey = self.survey
         unit = survey.site.length_unit
-        every = survey.every_point
-        kinds = Counter(p.kind for p in survey.points) if every is None else every.kinds()
         said = [
             survey.site.title,
             f"grid    {survey.frame.grid_name}, {survey.frame.grid_unit}; ground to grid "
             f"{survey.frame.combined_factor:.8f} at {survey.frame.mean_height_m:.0f} m",
-            self._point_line(kinds),
+            self._point_line(count_kinds(survey)),
         ]
         for leg in survey.legs:
             length = format_length(leg.route.length_m, unit=unit)

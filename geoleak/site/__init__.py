@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from geoleak.site.points import EXTRA, STATUSES, PointTable
 from geoleak.site.records import (
     NOWHERE,
     Calibration,
@@ -63,7 +64,9 @@ _SETTINGS = (
 )
 
 __all__ = [
+    "EXTRA",
     "NOWHERE",
+    "STATUSES",
     "Calibration",
     "Codes",
     "Crew",
@@ -86,6 +89,7 @@ __all__ = [
     "Point",
     "PointFile",
     "PointStatus",
+    "PointTable",
     "PriorSettings",
     "Reading",
     "ReadingKind",

@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from geoleak.errors import Origin
+from geoleak.site.points import PointTable
 from geoleak.site.records import (
     Calibration,
     Delay,
@@ -19,7 +20,6 @@ from geoleak.site.records import (
     MeterRow,
     Note,
     PastLeak,
-    Point,
     Reading,
     Sighting,
     StopTest,
@@ -51,7 +51,7 @@ class Site:
     title: str
     crs: str
     length_unit: Literal["m", "ft", "ftUS"]
-    points: Mapping[str, Point]
+    points: PointTable
     legs: tuple[Leg, ...]
     point_file: PointFile
     grid_crs: str | None = None

@@ -6,6 +6,7 @@ from geoleak.survey.build import (
 from geoleak.survey.legs import (
     depth_is_known,
 )
+from geoleak.survey.points import count_kinds, every_point
 from geoleak.survey.recordings import (
     MAX_LAG_S,
 )
@@ -40,8 +41,10 @@ __all__ = [
     "SurveyedSighting",
     "SurveyedStop",
     "TapePoint",
+    "count_kinds",
     "depth_is_known",
     "distance_intersection",
+    "every_point",
     "survey_site",
     "tape_covariance",
 ]

@@ -17,7 +17,7 @@ from geoleak.survey.legs import fit_legs
 from geoleak.survey.levels import gather_levels
 from geoleak.survey.mains import DrawnMains, drawn_in_site_crs
 from geoleak.survey.places import PlaceFinder, Resolved
-from geoleak.survey.points import EveryPoint, frame_of, places_of, used_points
+from geoleak.survey.points import frame_of, places_of, used_points
 from geoleak.survey.recordings import RecordedLevel, delay_of, level_of
 from geoleak.survey.records import (
     Levels,
@@ -86,7 +86,6 @@ def survey_site(site: Site) -> Survey:
         holes=builder.holes(),
         past_leaks=builder.past_leaks(),
         warnings=tuple(dict.fromkeys(notes)),
-        every_point=EveryPoint(site, frame, points),
     )
     if finder.complaints:
         raise InputError(sorted(finder.complaints, key=lambda each: each.origin))

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +13,7 @@ import numpy.typing as npt
 from geoleak.crs import Frame
 from geoleak.errors import InputError, SiteDataError
 from geoleak.site import Note, Place, Point, Site
-from geoleak.survey.records import SurveyedPoint
+from geoleak.survey.records import Survey, SurveyedPoint
 from geoleak.survey.tapes import TapedPoints
 
 Floats = npt.NDArray[np.float64]
@@ -53,7 +52,7 @@ def frame_of(site: Site, *, drawn: tuple[Floats, Floats] | None = None) -> Frame
         easting = np.array([p.easting for p in points])
         northing = np.array([p.northing for p in points])
     elif len(site.points):
-        easting, northing = _columns(site)
+        easting, northing = site.points.easting, site.points.northing
     elif drawn is not None:
         easting, northing = drawn
     else:
@@ -71,15 +70,6 @@ def frame_of(site: Site, *, drawn: tuple[Floats, Floats] | None = None) -> Frame
         coordinate_epoch=site.coordinate_epoch,
         length_unit=site.length_unit,
     )
-
-
-def _columns(site: Site) -> tuple[Floats, Floats]:
-    """Return easting and northing of every shot point, without a record for each."""
-    held = site.points
-    if hasattr(held, "easting") and hasattr(held, "northing"):
-        return np.asarray(held.easting), np.asarray(held.northing)
-    shot = [p for p in held.values() if math.isfinite(p.easting)]
-    return np.array([p.easting for p in shot]), np.array([p.northing for p in shot])
 
 
 def named_points(site: Site) -> set[str]:
@@ -115,65 +105,27 @@ def places_of(site: Site) -> Iterator[Place]:
             yield leak.place
 
 
-class EveryPoint(Sequence[SurveyedPoint]):
-    """All points of a site in the working frame, in file order; records are made when asked.
+def every_point(survey: Survey) -> Iterator[SurveyedPoint]:
+    """Yield all points of a site in the working frame, in file order.
 
-    Parameters
-    ----------
-    site : Site
-    frame : Frame
-    ready : mapping of str to SurveyedPoint
-        Points that stand on the pipe or were placed by tapes; taken as they are.
+    Those of the survey are taken as they are: they stand on the pipe or were placed by tapes.
     """
+    site, ready = survey.site, {each.point.id: each for each in survey.points}
+    for first in range(0, len(site.points), MOST_AT_ONCE):
+        names = site.points.ids[first : first + MOST_AT_ONCE]
+        fresh = projected(site, survey.frame, [name for name in names if name not in ready])
+        for name in names:
+            yield ready.get(name) or fresh[name]
 
-    def __init__(self, site: Site, frame: Frame, ready: Mapping[str, SurveyedPoint]) -> None:
-        self.site = site
-        self.frame = frame
-        self.ready = ready
-        self._ids: Sequence[str] | None = None
 
-    def __len__(self) -> int:
-        return len(self.site.points)
-
-    @property
-    def _names(self) -> Sequence[str]:
-        if self._ids is None:
-            self._ids = list(self.site.points)
-        return self._ids
-
-    @overload
-    def __getitem__(self, at: int) -> SurveyedPoint: ...
-    @overload
-    def __getitem__(self, at: slice) -> list[SurveyedPoint]: ...
-    def __getitem__(self, at: Any) -> Any:
-        if isinstance(at, slice):
-            return list(self._made(self._names[at]))
-        return next(self._made([self._names[at]]))
-
-    def __iter__(self) -> Iterator[SurveyedPoint]:
-        return self._made(self._names)
-
-    def _made(self, names: Sequence[str]) -> Iterator[SurveyedPoint]:
-        for first in range(0, len(names), MOST_AT_ONCE):
-            part = names[first : first + MOST_AT_ONCE]
-            fresh = projected(self.site, self.frame, [n for n in part if n not in self.ready])
-            for name in part:
-                yield self.ready.get(name) or fresh[name]
-
-    def kinds(self) -> Counter[str]:
-        """Return how many points there are of each kind, without making them."""
-        count: Counter[str] = Counter(each.kind for each in self.ready.values())
-        rest = len(self) - len(self.ready)
-        if rest:
-            codes = getattr(self.site.points, "codes", None)
-            if codes is None:
-                return Counter(each.kind for each in self)
-            held = Counter(each.point.code for each in self.ready.values() if not each.taped)
-            for code, number in Counter(codes).items():
-                more = number - held[code]
-                if more > 0:
-                    count[_kind(self.site, code)] += more
-        return count
+def count_kinds(survey: Survey) -> Counter[str]:
+    """Return how many points of the site there are of each kind, without making them."""
+    count: Counter[str] = Counter(each.kind for each in survey.points)
+    held = Counter(each.point.code for each in survey.points)
+    every = Counter(survey.site.points.frame["code"])
+    for code, number in (every - held).items():
+        count[_kind(survey.site, code)] += number
+    return count
 
 
 def projected(site: Site, frame: Frame, names: Iterable[str]) -> dict[str, SurveyedPoint]:
@@ -238,7 +190,7 @@ def _chosen(site: Site) -> list[str]:
     if len(site.points) <= MOST_AT_ONCE:
         return list(site.points)
     named = named_points(site)
-    easting, northing = _columns(site)
+    easting, northing = site.points.easting, site.points.northing
     own = [site.points[name] for name in named]
     at = np.array([(p.easting, p.northing) for p in own if math.isfinite(p.easting)])
     near: list[str] = []
@@ -247,17 +199,10 @@ def _chosen(site: Site) -> list[str]:
         (low_e, low_n), (high_e, high_n) = at.min(axis=0) - reach, at.max(axis=0) + reach
         inside = (easting >= low_e) & (easting <= high_e)
         inside &= (northing >= low_n) & (northing <= high_n)
-        rows = np.flatnonzero(inside)
-        ids = getattr(site.points, "ids", None)
-        ids = list(site.points) if ids is None else ids
-        near = [ids[int(row)] for row in rows]
+        near = [site.points.ids[row] for row in np.flatnonzero(inside).tolist()]
         if len(near) > MOST_AT_ONCE:
             near = [name for name in near if _kind(site, site.points[name].code) != "other"]
-    place_of = getattr(site.points, "place_of", None)
-    chosen = {*named, *near}
-    if place_of is None:
-        return [name for name in site.points if name in chosen]
-    return sorted(chosen, key=place_of)
+    return sorted({*named, *near}, key=site.points.place_of)
 
 
 def _axis_m(site: Site, northing: float) -> npt.NDArray[np.float64]:

@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.network import Network
     from geoleak.route import RouteFit
-    from geoleak.survey.points import EveryPoint
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -257,7 +256,6 @@ class Survey:
     past_leaks: tuple[SurveyedPastLeak, ...] = ()
     stops: tuple[SurveyedStop, ...] = ()
     warnings: tuple[Note, ...] = field(default=())
-    every_point: EveryPoint | None = None
     """All points of the files, made when asked; ``points`` holds those that something uses."""
 
     @property

@@ -1,0 +1,152 @@
+"""Which column of a file is what: header spellings by role, kept in headers.csv.
+
+Case, accents, punctuation and a unit in brackets do not count.
+"""
+
+from __future__ import annotations
+
+import csv
+import functools
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from importlib import resources
+
+ROLES: dict[str, str] = {
+    "id": "point id",
+    "northing": "northing",
+    "easting": "easting",
+    "latitude": "latitude",
+    "longitude": "longitude",
+    "elevation": "elevation",
+    "ellipsoidal_height": "ellipsoidal height",
+    "code": "code",
+    "horizontal_precision": "horizontal precision",
+    "vertical_precision": "vertical precision",
+    "easting_precision": "easting precision",
+    "northing_precision": "northing precision",
+    "status": "fix",
+    "time": "time",
+    "depth": "depth",
+    "note": "note",
+}
+"""Roles of a point file's columns, and what a person calls them."""
+NUMERIC_ROLES = frozenset(ROLES) - {"id", "code", "status", "time", "note"}
+# Spellings that some country uses for the other axis: never decided by the header alone.
+_AXIS_LETTERS = {"x", "y", "coordx", "coordy", "xcoord", "ycoord"}
+# Of two columns of one role the plainer one is taken.
+_PLAIN_NAMES = {
+    "id": ("pointid", "pointnumber", "pointno", "name", "id", "point"),
+    "elevation": ("elevation", "elev", "z"),
+    "status": ("status", "solution", "fix"),
+    "time": ("time", "datetime", "timestamp"),
+    "note": ("note", "notes"),
+    "northing": ("northing", "n"),
+    "easting": ("easting", "e"),
+}
+_UNIT_TAILS = ("usft", "ftus", "meters", "metres", "feet", "deg", "dms", "ft", "m")
+
+
+@functools.cache
+def spellings(kind: str) -> Mapping[str, str]:
+    """Return role by folded spelling for ``"points"``, ``"mains"``, ``"services"``, ``"units"``.
+
+    The spellings are from memory and from exports of several countries; there is no one source.
+    """
+    text = resources.files("geoleak.readers").joinpath("headers.csv").read_text("utf-8")
+    rows = [row for row in csv.DictReader(text.splitlines()) if row["file"] == kind]
+    return {word: row["role"] for row in rows for word in row["spellings"].split()}
+
+
+def folded(text: str) -> str:
+    """Return a header without case, accents, punctuation and a bracketed unit."""
+    bare = re.sub(r"[\(\[\{<].*?[\)\]\}>]", " ", text)
+    if not re.sub(r"[\W_]+", "", bare):
+        bare = text
+    apart = unicodedata.normalize("NFKD", bare.casefold().replace("ß", "ss"))
+    return "".join(sign for sign in apart if sign.isalnum())
+
+
+def unit_word(text: str) -> str | None:
+    """Return the unit a word names, or ``None``; ``"foot"`` is a foot of unknown kind."""
+    return spellings("units").get(re.sub(r"[\W_]+", "", text.casefold()))
+
+
+def header_unit(text: str) -> str | None:
+    """Return the unit a header states, in brackets or as its last word."""
+    match = re.search(r"[\(\[\{<]\s*(.*?)\s*[\)\]\}>]", text)
+    if match and (unit := unit_word(match.group(1))):
+        return unit
+    parts = re.split(r"[\s_]+", text.strip())
+    return unit_word(parts[-1]) if len(parts) > 1 else None
+
+
+def role_of(text: str) -> str | None:
+    """Return the role a header of a point file stands for, or ``None``."""
+    known = spellings("points")
+    word = folded(text)
+    if word in known:
+        return known[word]
+    for unit in _UNIT_TAILS:
+        if word.endswith(unit) and len(word) > len(unit) + 1 and word[: -len(unit)] in known:
+            return known[word[: -len(unit)]]
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """Columns by role: role -> field index; units stated; what is left over by name.
+
+    ``doubled`` holds (role, column taken, column passed over); ``axis_letters`` says that the axes
+    are known by x and y alone.
+    """
+
+    roles: Mapping[str, int]
+    names: tuple[str, ...]
+    units: Mapping[str, str] = field(default_factory=dict)
+    doubled: tuple[tuple[str, int, int], ...] = ()
+    axis_letters: bool = False
+
+    def extra(self) -> dict[str, int]:
+        """Return the columns that have no role, by their name."""
+        taken = set(self.roles.values())
+        return {
+            name or f"column {index + 1}": index
+            for index, name in enumerate(self.names)
+            if index not in taken
+        }
+
+
+def read_header(cells: Sequence[str]) -> Header:
+    """Return what the cells of a header line stand for."""
+    roles: dict[str, int] = {}
+    doubled: list[tuple[str, int, int]] = []
+    for index, cell in enumerate(cells):
+        role = role_of(cell)
+        if role is None:
+            continue
+        if role in roles:
+            if _plainness(role, cell) < _plainness(role, cells[roles[role]]):
+                roles[role], index = index, roles[role]
+            doubled.append((role, roles[role], index))
+            continue
+        roles[role] = index
+    if "code" not in roles and "note" in roles:
+        # A description is the code where there is no other.
+        roles["code"] = roles.pop("note")
+    stated = {role: header_unit(cells[index]) for role, index in roles.items()}
+    axis = [cells[roles[each]] for each in ("northing", "easting") if each in roles]
+    return Header(
+        roles,
+        tuple(each.strip() for each in cells),
+        {role: unit for role, unit in stated.items() if unit},
+        tuple(doubled),
+        bool(axis) and all(folded(each) in _AXIS_LETTERS for each in axis),
+    )
+
+
+def _plainness(role: str, name: str) -> int:
+    """Return the rank of a spelling among those of its role; small is plain."""
+    plain = _PLAIN_NAMES.get(role, ())
+    return plain.index(folded(name)) if folded(name) in plain else len(plain)

@@ -1,0 +1,159 @@
+"""Other buried services from GIS files: lines, points and areas with what is known of them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoleak.errors import Origin
+from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused
+from geoleak.readers.headers import folded, spellings
+from geoleak.site import Note
+from geoleak.units import parse_length
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+_DEEPEST_M = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UtilityShape:
+    """One feature of a service, in the CRS of its file. ``feature`` counts from 1."""
+
+    name: str
+    colour: str | None
+    quality: str | None
+    depth_m: float | None
+    geometry: BaseGeometry
+    feature: int
+    layer: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class UtilityFile:
+    """The services of one file. ``crs`` is None only where the caller allowed it (a local site)."""
+
+    crs: str | None
+    shapes: tuple[UtilityShape, ...]
+    notes: tuple[Note, ...]
+
+
+def read_utility_file(
+    path: Path,
+    *,
+    label: str,
+    name: str = "",
+    colour: str | None = None,
+    depth_m: float | None = None,
+    quality: str | None = None,
+    unit: str = "m",
+    allow_no_crs: bool = False,
+) -> UtilityFile:
+    """Read every layer of a GeoPackage, GeoJSON or Shapefile.
+
+    Parameters
+    ----------
+    path : Path
+        Already checked to lie in the site's folder.
+    label : str
+        How complaints call the file.
+    name, colour, depth_m, quality
+        As ``[[utility]]`` states them; they hold where a feature has nothing of its own.
+    unit : {"m", "ft", "ftUS"}
+        Of bare numbers in a ``depth`` column (``depth_m`` and ``depth_ft`` say their own).
+    allow_no_crs : bool
+        For a local site: coordinates are then those of the site grid.
+
+    Raises
+    ------
+    InputError
+        A file that cannot be read, states no CRS, mixes CRSs, or holds nothing.
+    """
+    origin = Origin(label)
+    named = [layer for layer, kind in list_layers(path, origin) if kind is not None]
+    layers = [read_layer(path, each, origin) for each in named]
+    crs = _one_crs(origin, [layer.crs for layer in layers], allow_no_crs)
+    shapes: list[UtilityShape] = []
+    notes: list[Note] = []
+    for layer in layers:
+        for row, own, depth, said in _features(layer, unit):
+            which = f"feature {row + 1}" + (f' of layer "{layer.name}"' if layer.name else "")
+            if said:
+                notes.append(Note(said[0], f"{which}{said[1]}", origin))
+            if own is not None:
+                shapes.append(
+                    UtilityShape(
+                        name=name or own["name"] or layer.name or "service",
+                        colour=(own["colour"] or colour or "").lower() or None,
+                        quality=own["quality"] or quality,
+                        depth_m=depth_m if depth is None else depth,
+                        geometry=layer.shapes[row],
+                        feature=row + 1,
+                        layer=layer.name,
+                    )
+                )
+    if not shapes:
+        raise refused(origin, "holds no line, point or area", "give the service's own file")
+    return UtilityFile(crs, tuple(shapes), tuple(notes))
+
+
+def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str | None:
+    if not stated:
+        raise refused(origin, "holds no layer with geometry", "give the service's own file")
+    known = {each for each in stated if each and "undefined" not in each.lower()}
+    if len(known) > 1:
+        raise refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
+    if not known or any(not each for each in stated):
+        if allow_none and not known:
+            return None
+        raise refused(
+            origin,
+            "states no CRS, so nobody can tell where these services lie",
+            "ask whoever made it for one that does (a Shapefile needs its .prj)",
+        )
+    return known.pop()
+
+
+def _features(
+    layer: Layer, unit: str
+) -> Iterator[tuple[int, dict[str, str] | None, float | None, tuple[str, str] | None]]:
+    """Yield (row, attributes, depth, what to note) of each feature; None for one without a shape.
+
+    Of several columns of a role the one spelt most plainly is read.
+    """
+    import shapely
+
+    roles = spellings("services")
+    spelt = {folded(each): each for each in reversed(list(layer.fields))}
+    columns = {roles[word]: spelt[word] for word in reversed(list(roles)) if word in spelt}
+    coordinates, at = shapely.get_coordinates(layer.shapes, return_index=True)
+    usable = np.isin(np.arange(len(layer.ids)), at)
+    usable[at[~np.isfinite(coordinates).all(axis=1)]] = False
+    for row in range(len(layer.ids)):
+        if not usable[row]:
+            yield row, None, None, ("utility_empty", " has no usable geometry")
+            continue
+        own: dict[str, Any] = dict.fromkeys(("name", "colour", "quality", "depth"), "")
+        own |= {role: attribute_text(layer.fields[each][row]) for role, each in columns.items()}
+        depth, said = _depth(own["depth"], columns.get("depth", ""), unit)
+        yield row, own, depth, ("utility_depth", f": {said}") if said else None
+
+
+def _depth(text: str, column: str, unit: str) -> tuple[float | None, str]:
+    """Return a depth in metres, or what is wrong with it; unreadable counts as unknown."""
+    if not text:
+        return None, ""
+    named = re.search(r"_(m|ft)$", column.casefold())
+    try:
+        depth = parse_length(text, unit=named.group(1) if named else unit)
+    except ValueError as error:
+        return None, f"{error}; its depth counts as unknown"
+    if not 0 <= depth <= _DEEPEST_M:
+        return None, f"a depth of {depth:g} m is not likely; it counts as unknown"
+    return depth, ""

@@ -1,0 +1,497 @@
+"""A point file as it stands: one frame of cells, the role of each column, the line of each row.
+
+Delimited text in many dialects and spreadsheets; GIS layers come from `geoleak.readers.gis`.
+pandas parses a text whose rows are all of one width; the csv module, which is exact about quotes
+and the line a row starts on, splits every other.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geoleak.crs import CrsInfo
+from geoleak.errors import Origin, Refused, did_you_mean
+from geoleak.readers.collector import Collector
+from geoleak.readers.headers import (
+    NUMERIC_ROLES,
+    ROLES,
+    Header,
+    folded,
+    read_header,
+    role_of,
+    unit_word,
+)
+from geoleak.readers.numbers import angle, decimal_sign, looks_numeric, number, numbers_of
+from geoleak.readers.text import (
+    BLANKS,
+    COMMENTS,
+    DELIMITERS,
+    Rows,
+    SplitError,
+    column_in_line,
+    decode_text,
+    sniff_delimiter,
+    split_rows,
+)
+from geoleak.site import NOWHERE, PointFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+LAYOUTS = {
+    "pnezd": ("id", "northing", "easting", "elevation", "code"),
+    "penzd": ("id", "easting", "northing", "elevation", "code"),
+}
+_TEXT_TAIL = ("code", "note")
+_HEAD_LINES = 200
+_SNIFFED = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class PointContext:
+    """What the meaning of a point file depends on beside the file.
+
+    ``asked`` says where the keys of ``[points]`` stand.
+    """
+
+    spec: PointFile
+    info: CrsInfo
+    length_unit: str
+    collector: Collector
+    asked: Mapping[str, Origin]
+
+
+@dataclass(slots=True)
+class Table:
+    """Cells of a point file by column, before any of them is understood.
+
+    Attributes
+    ----------
+    cells : pandas.DataFrame
+        One column a field (0, 1, ...), one row a point: texts, or numbers where every cell is one.
+    lines : sequence of int
+        Where each row starts, from 1.
+    locate : callable
+        (row, field or -1) to the origin of a cell or row.
+    overflow : dict of int to str
+        Text past the last column, by row: unquoted commas in a description.
+    head : list of list of str
+        The first rows as they are written.
+    trimmed : bool
+        Whether no text has blanks around it.
+    """
+
+    label: str
+    header: Header
+    cells: pd.DataFrame
+    lines: Sequence[int]
+    locate: Callable[[int, int], Origin]
+    decimal: str = "."
+    has_header: bool = True
+    delimiter: str = ","
+    overflow: dict[int, str] = field(default_factory=dict)
+    head: list[list[str]] = field(default_factory=list)
+    trimmed: bool = False
+
+    def __len__(self) -> int:
+        return len(self.cells)
+
+    def column(self, role: str) -> Any:
+        """Return the cells of a role as a series, or ``None``."""
+        index = self.header.roles.get(role)
+        return None if index is None else self.cells[index]
+
+    def texts(self, role: str) -> Any:
+        """Return the cells of a role as a series of texts without blanks around them, or None."""
+        cells = self.column(role)
+        if cells is None:
+            return None
+        if cells.dtype.kind == "i":
+            return cells.astype(str).astype(object)
+        if self.trimmed:
+            return cells
+        import pandas as pd
+
+        # Ten times as fast as the strip of a series where there are millions.
+        return pd.Series([each.strip() for each in cells], dtype=object)
+
+    def numbers(self, role: str, collector: Collector) -> NDArray[np.float64] | None:
+        """Return the numbers of a role, NaN where blank; bad cells become complaints."""
+        cells = self.column(role)
+        if cells is None:
+            return None
+        degrees = role in ("latitude", "longitude")
+        values, bad = numbers_of(cells, decimal=self.decimal, read=angle if degrees else number)
+        for row, error in bad:
+            collector.complain_of(self.origin(row, role), error, f"{role.replace('_', ' ')}: ")
+        return values
+
+    def origin(self, row: int, role: str | None = None) -> Origin:
+        """Return where a cell of a role stands, or its row."""
+        return self.locate(row, self.header.roles.get(role, -1) if role else -1)
+
+    def shown(self, row: int, role: str) -> str:
+        """Return a cell for a sentence."""
+        value = self.cells[self.header.roles[role]].iloc[row]
+        return value.strip() if isinstance(value, str) else f"{value:g}"
+
+
+def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None:
+    """Return a text file as a table; ``None`` after complaints that leave nothing to read."""
+    spec, collector = context.spec, context.collector
+    try:
+        text, encoding = decode_text(data)
+        if "\r" in text:
+            text = text.replace("\r\n", "\n").replace("\r", "\n")
+        head = text[:_SNIFFED]
+        delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else sniff_delimiter(head)
+        even = _may_be_even(text, delimiter)
+        top = "\n".join(head.split("\n", _HEAD_LINES)[:_HEAD_LINES]) if even else text
+        rows = split_rows(top, label=label, delimiter=delimiter)
+    except Refused as error:
+        line = error.line if isinstance(error, SplitError) else 0
+        collector.complain_of(Origin(label, line), error)
+        return None
+    if encoding != "UTF-8":
+        collector.note("encoding", f"read as {encoding}", Origin(label))
+    return table_of(rows, context, text=text if even else None)
+
+
+def _may_be_even(text: str, delimiter: str) -> bool:
+    """Tell whether every line may be a row of one width, without quotes and comments."""
+    if delimiter == BLANKS or '"' in text or "\0" in text:
+        return False
+    if any(text.startswith(sign) or (sign in text and f"\n{sign}" in text) for sign in COMMENTS):
+        return False
+    # numpy counts signs ten times as fast as str.count where there are millions.
+    signs = np.frombuffer(text.encode(), dtype=np.uint8)
+    lines = np.count_nonzero(signs == ord("\n")) + (not text.endswith("\n"))
+    first = text[: text.find("\n") + 1 or None]
+    fields = np.count_nonzero(signs == ord(delimiter))
+    return bool(first.strip()) and fields == first.count(delimiter) * lines
+
+
+def table_of(rows: Rows, context: PointContext, *, text: str | None = None) -> Table | None:
+    """Return split rows as a table; ``text`` is the whole of it where `rows` are its head alone."""
+    spec, collector, label = context.spec, context.collector, rows.label
+    _drop_blank(rows)
+    if not rows.cells:
+        collector.complain(Origin(label), "the file holds no points", "export it again")
+        return None
+    found = _header(rows, spec, collector, context.asked)
+    if found is None:
+        return None
+    header, first = found
+    has_header = first > 0
+    if has_header and _is_units_row(rows, first, header):
+        units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
+        stated = {**{r: u for r, u in units.items() if u}, **header.units}
+        header = Header(header.roles, header.names, stated, header.doubled, header.axis_letters)
+        first += 1
+    head = rows.cells[first : first + _HEAD_LINES]
+    decimal = _decimal(head, header, spec, rows.delimiter)
+    table = _parsed(text, rows, header, first, decimal) if text is not None else None
+    if table is None:
+        if text is not None:
+            rows = split_rows(text, label=label, delimiter=rows.delimiter)
+            _drop_blank(rows)
+        table = _evened(rows, header, first, collector)
+        _note_commented(rows, len(header.names), collector)
+    if not len(table):
+        collector.complain(Origin(label), "the file holds no points", "export it again")
+        return None
+    table.decimal, table.has_header, table.head = decimal, has_header, head
+    return table
+
+
+def _drop_blank(rows: Rows) -> None:
+    if not all(map(any, rows.cells)):
+        kept = [index for index, row in enumerate(rows.cells) if any(row)]
+        rows.numbers = [rows.numbers[index] for index in kept]
+        rows.cells = [rows.cells[index] for index in kept]
+
+
+def _parsed(text: str, rows: Rows, header: Header, first: int, decimal: str) -> Table | None:
+    """Return a text of even rows as pandas parses it; None where a row is longer than the first."""
+    import pandas as pd
+
+    width, start = len(header.names), rows.numbers[first] - 1 if first < len(rows.cells) else -1
+    if start < 0 or len(rows.cells[0]) != width:
+        return None
+    roles = {index: role for role, index in header.roles.items()}
+    # Of the numeric columns pandas makes numbers where every cell is one, else texts.
+    kinds: dict[int, Any] = {k: object for k in range(width) if roles.get(k) not in NUMERIC_ROLES}
+    data = text.encode()
+    if roles.get(0) == "id" and _begin_with_digits(data, rows, first):
+        kinds[0] = "int64"  # a hundred bytes less for each of a million ids
+    try:
+        cells = pd.read_csv(
+            io.BytesIO(data),
+            sep=rows.delimiter,
+            decimal=decimal,
+            header=None,
+            names=list(range(width)),
+            index_col=False,
+            skiprows=start,
+            skip_blank_lines=False,
+            skipinitialspace=True,
+            na_filter=False,
+            dtype=kinds,
+            engine="c",
+        )
+    except (ValueError, OverflowError):
+        return None  # a row that is longer, or an id that is no number after all
+    lines: Sequence[int] = range(start + 1, start + 1 + len(cells))
+    for index in [k for k, role in roles.items() if role in NUMERIC_ROLES]:
+        kind = cells[index].dtype.kind
+        if kind == "b" or (kind == "f" and not np.isfinite(cells[index].to_numpy()).all()):
+            return None  # "TRUE" and "inf" are no numbers; the careful way says so
+    if all(kind == "O" for kind in (cells[k].dtype.kind for k in range(width))):
+        blank = (cells == "").all(axis=1).to_numpy()
+        cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
+    table = Table(rows.label, header, cells, lines, _locator(text, rows, lines))
+    table.delimiter = rows.delimiter
+    table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
+    return table
+
+
+def _begin_with_digits(data: bytes, rows: Rows, first: int) -> bool:
+    """Tell whether ids are whole numbers without leading zeros: "007" and "+7" are none."""
+    if not all(row[0].strip().isdecimal() and len(row[0]) <= 18 for row in rows.cells[first:]):
+        return False
+    signs = np.frombuffer(data, dtype=np.uint8)
+    heads = signs[np.flatnonzero(signs[:-1] == ord("\n")) + 1][rows.numbers[first] - 1 :]
+    return bool(((heads >= ord("1")) & (heads <= ord("9"))).all())
+
+
+def _locator(text: str, rows: Rows, lines: Sequence[int]) -> Callable[[int, int], Origin]:
+    def locate(row: int, index: int) -> Origin:
+        if index < 0:
+            return Origin(rows.label, lines[row])
+        start = 0
+        for _ in range(lines[row] - 1):
+            start = text.index("\n", start) + 1
+        end = text.find("\n", start)
+        line = text[start : end if end >= 0 else None]
+        return Origin(rows.label, lines[row], column_in_line(line, rows.delimiter, index))
+
+    return locate
+
+
+def _evened(rows: Rows, header: Header, first: int, collector: Collector) -> Table:
+    """Return rows of any width as a table of the header's."""
+    import pandas as pd
+
+    body, lines = rows.cells[first:], rows.numbers[first:]
+    overflow = _even_out(rows, body, lines, header, collector)
+    cells = pd.DataFrame(body, columns=range(len(header.names)), dtype=object)
+    table = Table(
+        rows.label, header, cells, lines, lambda row, index: rows.origin(row + first, index)
+    )
+    table.overflow, table.delimiter = overflow, rows.delimiter
+    return table
+
+
+def _header(
+    rows: Rows, spec: PointFile, collector: Collector, asked: Mapping[str, Origin]
+) -> tuple[Header, int] | None:
+    """Return the header (stated, read or laid out) and the index of the first row of data."""
+    top = rows.cells[0]
+    numeric = sum(1 for cell in top if looks_numeric(cell))
+    known = sum(1 for cell in top if role_of(cell))
+    if numeric < 2 and (known >= 2 or spec.columns):
+        while len(top) > 1 and not top[-1].strip():
+            top = top[:-1]
+        header = read_header(top)
+        if spec.layout and not spec.columns:
+            collector.note(
+                "layout_not_used",
+                f'{rows.label} has a header line, so layout = "{spec.layout}" is not used',
+                asked.get("layout", NOWHERE),
+            )
+        return stated_columns(header, spec, collector, asked), 1
+    if spec.columns:
+        names = tuple(str(index + 1) for index in range(max(map(len, rows.cells[:200]))))
+        return stated_columns(Header({}, names), spec, collector, asked), 0
+    if numeric < 2:
+        shown = ",".join(top)
+        collector.complain(
+            rows.origin(0),
+            "this line is neither a point nor a header whose words are known "
+            f'("{shown if len(shown) <= 60 else shown[:57] + "..."}")',
+            'state the columns: columns = {id = "...", northing = "...", easting = "..."}'
+            " in [points]",
+        )
+        return None
+    if not spec.layout:
+        collector.complain(
+            rows.origin(0),
+            "the file has no header line, and whether northing or easting stands first is not"
+            " stated",
+            'write layout = "pnezd" or layout = "penzd" in [points]',
+        )
+        return None
+    widest = min(5, max(map(len, rows.cells)))
+    names = LAYOUTS[spec.layout][: max(3, widest)]
+    return Header({role: index for index, role in enumerate(names)}, names), 0
+
+
+def stated_columns(
+    header: Header, spec: PointFile, collector: Collector, asked: Mapping[str, Origin]
+) -> Header:
+    """Return a header with the columns that ``[points]`` states in place of those it read."""
+    roles = dict(header.roles)
+    by_name = {folded(name): index for index, name in enumerate(header.names)}
+    for role, name in spec.columns.items():
+        where = asked.get(f"columns.{role}", asked.get("columns", NOWHERE))
+        if role not in ROLES:
+            remedy = did_you_mean(role, ROLES) or f"the roles are {', '.join(ROLES)}"
+            collector.complain(where, f'"{role}" is no column role', remedy)
+        elif folded(str(name)) not in by_name:
+            collector.complain(
+                where,
+                f'the point file has no column "{name}"',
+                did_you_mean(str(name), header.names) or f"it has {', '.join(header.names)}",
+            )
+        else:
+            index = by_name[folded(str(name))]
+            roles = {key: at for key, at in roles.items() if at != index}
+            roles[role] = index
+    units = {role: unit for role, unit in header.units.items() if role in roles}
+    letters = header.axis_letters and not {"northing", "easting"} & set(spec.columns)
+    return Header(roles, header.names, units, header.doubled, letters)
+
+
+def _is_units_row(rows: Rows, first: int, header: Header) -> bool:
+    if first >= len(rows.cells):
+        return False
+    cells = rows.cells[first]
+    if any(looks_numeric(cell) for cell in cells):
+        return False
+    numeric = [i for role, i in header.roles.items() if role in NUMERIC_ROLES and i < len(cells)]
+    words = [cells[index] for index in numeric if cells[index].strip()]
+    return bool(words) and all(unit_word(word) for word in words)
+
+
+def _even_out(
+    rows: Rows,
+    body: list[list[str]],
+    numbers: Sequence[int],
+    header: Header,
+    collector: Collector,
+) -> dict[int, str]:
+    """Bring every row to the header's width; return the text past the last column by row."""
+    width = len(header.names)
+    overflow: dict[int, str] = {}
+    if all(len(row) == width for row in body):
+        return overflow
+    last_role = {index: role for role, index in header.roles.items()}.get(width - 1)
+    text_tail = last_role in _TEXT_TAIL or last_role is None
+    glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
+    for index, row in enumerate(body):
+        rest = [cell.strip() for cell in row[width:]]
+        if len(row) < width or (any(rest) and not text_tail):
+            _complain_width(collector, rows, numbers[index], len(row), width)
+            row = []  # one complaint is enough: its cells stand in the wrong columns
+        elif any(rest):
+            overflow[index] = glue.join(rest).strip()
+        body[index] = (row + [""] * width)[:width]
+    return overflow
+
+
+def _complain_width(collector: Collector, rows: Rows, line: int, found: int, width: int) -> None:
+    if found < width:
+        remedy = "fill in what is missing, or leave the field empty between its delimiters"
+    else:
+        remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
+    collector.complain(
+        Origin(rows.label, line, 1), f"this row has {found} fields, where {width} belong", remedy
+    )
+
+
+def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, delimiter: str) -> str:
+    if spec.decimal:
+        return "," if spec.decimal in (",", "comma") else "."
+    numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
+    sample = [row[index] for index in numeric for row in head if index < len(row)]
+    return decimal_sign(sample, delimiter=delimiter)
+
+
+def _note_commented(rows: Rows, width: int, collector: Collector) -> None:
+    """Say where a line struck out by # or % has the shape of a point."""
+    for line, text in rows.commented:
+        cells = text.split(rows.delimiter) if rows.delimiter != " " else text.split()
+        shape = Counter(looks_numeric(cell) for cell in cells)
+        if len(cells) >= min(width, 4) and shape[True] >= 2:
+            collector.note(
+                "comment_like_a_point",
+                f'line {line} of {rows.label} begins with "{text[0]}" and was left out,'
+                " though it looks like a point",
+                Origin(rows.label, line, 1),
+            )
+
+
+# --- spreadsheets ----------------------------------------------------------------------------
+
+
+def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | None:
+    """Return the first sheet of an .xlsx (extra ``xlsx``); columns count cells, A being 1."""
+    collector = context.collector
+    try:
+        from openpyxl import load_workbook
+    except ImportError:
+        collector.complain(
+            Origin(label), "reading a spreadsheet needs openpyxl",
+            "pip install 'geoleak[xlsx]', or save the sheet as CSV",
+        )  # fmt: skip
+        return None
+    try:
+        book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+        sheet = book.worksheets[0]
+        found = [(n, row) for n, row in enumerate(sheet.iter_rows(values_only=True), 1)]
+    except Exception as error:  # openpyxl raises many kinds on a damaged archive
+        what = f"the spreadsheet cannot be read ({type(error).__name__})"
+        collector.complain(Origin(label), what, "save it again, or as CSV")
+        return None
+    if len(book.worksheets) > 1:
+        collector.note("first_sheet", f'only the sheet "{sheet.title}" is read', Origin(label))
+    texts = [(line, [_text(each) for each in row]) for line, row in found]
+    filled = [(line, row) for line, row in texts if any(row)]
+    if not filled:
+        collector.complain(Origin(label), "the first sheet is empty", "move the points there")
+        return None
+    # A cell left empty at the end of a row is not there at all; it is no short row.
+    width = max(max(k for k, cell in enumerate(row) if cell) + 1 for _, row in filled)
+    cells = [(row + [""] * width)[:width] for _, row in filled]
+    rows = _SheetRows(label, "", ",", cells, [line for line, _ in filled], [])
+    return table_of(rows, context)
+
+
+class _SheetRows(Rows):
+    """Rows of a spreadsheet: a column is a cell's number."""
+
+    __slots__ = ()
+
+    def column_of(self, line: int, field: int) -> int:
+        return field + 1
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        # An id typed as 101 is kept as 101.0 by some programs.
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
+    if isinstance(value, (dt.datetime, dt.date, dt.time)):
+        return value.isoformat()
+    return str(value).strip()
