@@ -1,7 +1,8 @@
 """Dig here, or listen on: the hole, the next hole, the next readings."""
 
+from geoleak.advice.checks import Check
 from geoleak.advice.decide import Decision, decide
 from geoleak.advice.next_readings import NextReading
 from geoleak.advice.windows import DigWindow
 
-__all__ = ["Decision", "DigWindow", "NextReading", "decide"]
+__all__ = ["Check", "Decision", "DigWindow", "NextReading", "decide"]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.advice.checks import Check, InHole, again, next_check, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
 from geoleak.advice.windows import (
     DigWindow,
@@ -30,10 +31,10 @@ LISTENED_M = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """Dig or listen on, with reasons in plain words."""
+    """Dig, check first or listen on, with reasons in plain words."""
 
     verdict: str
-    """``"dig"`` or ``"listen_on"``."""
+    """``"dig"``, ``"check_first"`` or ``"listen_on"``."""
     reasons: tuple[str, ...]
     leg: int
     stake_m: float
@@ -44,6 +45,10 @@ class Decision:
     next_readings: tuple[NextReading, ...] = ()
     value_of_reading: float | None = None
     """Expected saving of one more reading over digging now, in the user's currency."""
+    check: Check | None = None
+    """What tells the leak from its rivals; with "check_first" only."""
+    chance_if_heard: float = 0.0
+    """Chance in the hole if what is heard is the leak, straight below."""
     notes: tuple[Note, ...] = ()
 
 
@@ -78,11 +83,12 @@ def decide(
     across = chance_across(sigma[1], hole_half_width_m)
     hole = _hole(survey, posterior, peak, crew.dig_length_m, sigma[0], across)
     against = _objections(survey, posterior, hole)
-    digs = not against and hole.chance >= crew.dig_when
+    in_hole = _in_hole(posterior, hole, sigma[0], across)
+    verdict, check, more = _verdict(survey, posterior, hole, in_hole, bool(against))
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
-        verdict="dig" if digs else "listen_on",
-        reasons=(*against, *_reasons(survey, posterior, hole, across)),
+        verdict=verdict,
+        reasons=(*against, *more, *_reasons(survey, posterior, hole, across)),
         leg=peak.leg,
         stake_m=peak.median_m,
         hole=hole,
@@ -90,7 +96,40 @@ def decide(
         chance_by_length=_by_length(survey, posterior, peak, sigma[0], across),
         next_readings=ahead.readings if ahead else (),
         value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
+        check=check,
+        chance_if_heard=in_hole.if_heard,
     )
+
+
+def _in_hole(posterior: Posterior, hole: DigWindow, sigma_m: float, across: float) -> InHole:
+    """Return what the hole holds under each explanation."""
+    held = []
+    for each in posterior.explanations:
+        inside = 0.0
+        for leg, start, end in hole.pieces:
+            along = LegMass.of(posterior, leg, mass=each.mass)
+            inside += float(along.inside(np.array(start), np.array(end), sigma_m=sigma_m))
+        held.append(min(inside, each.chance) * across)
+    return InHole(posterior.explanations, tuple(held))
+
+
+def _verdict(
+    survey: Survey, posterior: Posterior, hole: DigWindow, in_hole: InHole, against: bool
+) -> tuple[str, Check | None, tuple[str, ...]]:
+    """Return the verdict, the check to make first, and what has to be said of it."""
+    dig_when = survey.site.crew.dig_when
+    if told_another(survey):
+        once_more = again(survey, in_hole)
+        verdict = "listen_on" if once_more is None else "check_first"
+        return verdict, once_more, ("the stop test says that what is heard here is not the leak",)
+    if against or (in_hole.if_heard < dig_when and hole.chance < dig_when):
+        return "listen_on", None, ()
+    (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
+    check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
+    clears = hole.chance >= dig_when
+    if check is not None and (check.worth or not clears):
+        return "check_first", check, ()
+    return ("dig" if clears else "listen_on"), None, ()
 
 
 def _hole(

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from geoleak.evidence import contact, delay, hole, isolation, sighting, surface, tracer
+from geoleak.evidence import (
+    contact,
+    delay,
+    hole,
+    isolation,
+    rod,
+    sighting,
+    surface,
+    tracer,
+)
 from geoleak.evidence.base import (
     Belief,
     Candidates,
@@ -30,6 +39,7 @@ from geoleak.evidence.pooling import (
 from geoleak.evidence.robust import (
     FREEDOM,
 )
+from geoleak.evidence.stop import NOT_THE_LEAK, StopTests, odds_of_another
 from geoleak.evidence.surface import (
     SurfaceEvidence,
 )
@@ -38,6 +48,7 @@ from geoleak.survey import Survey
 __all__ = [
     "FREEDOM",
     "GATHERERS",
+    "NOT_THE_LEAK",
     "PER_DB",
     "Belief",
     "Candidates",
@@ -49,10 +60,12 @@ __all__ = [
     "LevelEvidence",
     "Nodes",
     "Pooled",
+    "StopTests",
     "SurfaceEvidence",
     "candidates",
     "gather",
     "log_sum_exp",
+    "odds_of_another",
     "prior",
     "uniform_nodes",
 ]
@@ -64,6 +77,7 @@ GATHERERS: dict[str, Callable[[Survey], Evidence | None]] = {
     "isolation": isolation.gather,
     "gas": tracer.gather_gas,
     "bar_hole": tracer.gather_bar_hole,
+    "rod": rod.gather,
     "sighting": sighting.gather,
     "hole": hole.gather,
 }

@@ -7,7 +7,7 @@ out; the loss is the same unknown that the surface levels have.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, Nodes
 from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
+from geoleak.evidence.stop import of_the_leak
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
@@ -25,7 +26,10 @@ Ints = npt.NDArray[np.int64]
 
 def gather(survey: Survey) -> Evidence | None:
     """Return the contact readings of a survey as evidence; None where there are none."""
-    return ContactEvidence(survey) if len(survey.contact) else None
+    rows = of_the_leak(survey, survey.contact)
+    if rows is not survey.contact:
+        survey = replace(survey, contact=rows)
+    return ContactEvidence(survey) if len(rows) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

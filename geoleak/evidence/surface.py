@@ -9,7 +9,7 @@ is shared by all readings there. `geoleak.evidence.robust` integrates out the fl
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, Nodes
 from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
+from geoleak.evidence.stop import of_the_leak
 from geoleak.site import Leg
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -28,7 +29,10 @@ Ints = npt.NDArray[np.int64]
 
 def gather(survey: Survey) -> Evidence | None:
     """Return the surface readings of a survey as evidence; None where there are none."""
-    return SurfaceEvidence(survey) if len(survey.surface) else None
+    rows = of_the_leak(survey, survey.surface)
+    if rows is not survey.surface:
+        survey = replace(survey, surface=rows)
+    return SurfaceEvidence(survey) if len(rows) else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -3,11 +3,13 @@
 from geoleak.posterior.checks import SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
+from geoleak.posterior.rivals import Explanation, free_ends
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
     "SILENT",
     "Cells",
+    "Explanation",
     "InferenceOptions",
     "Peak",
     "Piece",
@@ -15,6 +17,7 @@ __all__ = [
     "Run",
     "begin",
     "draw_at",
+    "free_ends",
     "highest_density_set",
     "infer",
 ]

@@ -13,7 +13,8 @@ from geoleak.errors import SiteDataError
 from geoleak.evidence import KindFit, candidates, prior
 from geoleak.posterior.checks import LevelCurve, check
 from geoleak.posterior.grid import Cells, Peak, Piece, find_peaks, highest_density_set
-from geoleak.posterior.run import InferenceOptions, Run, begin, draw, settle
+from geoleak.posterior.rivals import NAMES, Explanation, checked, settle
+from geoleak.posterior.run import InferenceOptions, Run, begin, draw
 from geoleak.site import Note
 from geoleak.survey import Survey
 
@@ -33,6 +34,11 @@ class Posterior:
     elsewhere : float
         Probability that the leak is on no traced leg.
     leg_probability : ndarray, shape (number of legs,)
+    explanations : tuple of Explanation
+        What may explain the sound, "line" (the leak straight below) first, "elsewhere" last.
+    interval_50, interval_80, interval_95 : tuple of Piece
+        Shortest sets of pipe that hold a share of `heard`: if what is heard is the leak. Of the
+        whole mass where another maker of the sound is likelier than not.
     peaks : tuple of Peak
         The leading peak (the one that one hole finds most of) first.
     """
@@ -41,6 +47,7 @@ class Posterior:
     mass: Floats
     elsewhere: float
     leg_probability: Floats
+    explanations: tuple[Explanation, ...]
     interval_50: tuple[Piece, ...]
     interval_80: tuple[Piece, ...]
     interval_95: tuple[Piece, ...]
@@ -55,6 +62,21 @@ class Posterior:
     warnings: tuple[Note, ...] = ()
     run: Run | None = field(default=None, repr=False)
     """The inference behind it, for advice on the same survey; no part of the answer."""
+
+    @property
+    def line(self) -> Explanation:
+        """The leak straight below the sound, on the traced pipe."""
+        return self.explanations[0]
+
+    @property
+    def rivals(self) -> tuple[Explanation, ...]:
+        """The explanations that rival it, in the order of `NAMES`."""
+        return tuple(each for each in self.explanations if each.name in NAMES)
+
+    @property
+    def heard(self) -> Floats:
+        """Chance that the leak is in each cell and is what is heard, shape (k,)."""
+        return self.line.mass + sum(e.mass for e in self.rivals if e.name == "displaced")
 
 
 def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posterior:
@@ -74,21 +96,32 @@ def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posteri
     if not survey.legs:
         raise SiteDataError("no leg of pipe was traced; mark at least one leg")
     run = begin(survey, chosen)
-    cells, mass, elsewhere = settle(run)
-    return describe(run, cells, mass, elsewhere)
+    cells, explanations = settle(run)
+    return describe(run, cells, explanations)
 
 
-def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterior:
+def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> Posterior:
     """Put the posterior into its record, with its checks."""
     survey = run.survey
+    mass: Floats = np.sum([each.mass for each in explanations], axis=0)
+    elsewhere = sum(each.off_pipe for each in explanations)
     places = candidates(survey, cells.leg, cells.chainage_m, mass)
-    on_pipe = mass if mass.sum() > 0 else cells.width_m / cells.width_m.sum()
+    by_name = {each.name: each for each in explanations}
+    line = by_name["line"].mass
+    another = by_name["fitting"].chance if "fitting" in by_name else 0.0
+    on_pipe = mass
+    if another < 0.5:
+        on_pipe = line + by_name["displaced"].mass if "displaced" in by_name else line
+    even = cells.width_m / cells.width_m.sum()
+    on_pipe = on_pipe if on_pipe.sum() > 0 else even
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
     rng = np.random.default_rng(run.options.seed)
-    belief = draw(run, cells, on_pipe, run.options.draws, rng)
+    belief = draw(run, cells, line if line.sum() > 0 else even, run.options.draws, rng)
     peaks = find_peaks(cells, on_pipe, sets[0.95], window_m=survey.site.crew.dig_length_m)
     if mass.sum() <= 0:
         peaks = tuple(replace(peak, mass=0.0) for peak in peaks)
+    done = checked(survey, peaks[0].leg, peaks[0].median_m) if peaks else frozenset()
+    explanations = tuple(replace(e, checked=e.name in done) for e in explanations)
     found = check(run, cells, belief, peaks, rng)
     factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
@@ -98,6 +131,7 @@ def describe(run: Run, cells: Cells, mass: Floats, elsewhere: float) -> Posterio
         leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)).astype(
             np.float64
         ),
+        explanations=explanations,
         interval_50=sets[0.5],
         interval_80=sets[0.8],
         interval_95=sets[0.95],

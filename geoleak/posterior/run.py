@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.errors import SiteDataError
 from geoleak.evidence import (
     Belief,
     Candidates,
@@ -22,11 +21,9 @@ from geoleak.evidence import (
 from geoleak.posterior.grid import (
     Cells,
     Line,
-    first_cells,
     first_knots,
     interpolate,
     knots_to_add,
-    parts_to_split,
 )
 from geoleak.survey import Survey
 
@@ -74,16 +71,21 @@ class Run:
     knots: Line
     by_kind: dict[str, Floats]
     """Log likelihood of each smooth kind, shape (nodes, knots)."""
-    elsewhere: Floats
+    elsewhere: dict[str, Floats]
     silent: Floats
-    """Log likelihood of the smooth kinds elsewhere and with nothing heard, shape (nodes,)."""
+    """Log likelihood of each smooth kind elsewhere, and of all with nothing heard, (nodes,)."""
 
     @property
     def per_node(self) -> Floats:
         """Log likelihood of all smooth kinds together, shape (nodes, knots)."""
-        if not self.by_kind:
-            return np.zeros((len(self.nodes), len(self.knots)))
-        return np.sum(list(self.by_kind.values()), axis=0)
+        return self.together(tuple(self.by_kind))
+
+    def together(self, kinds: tuple[str, ...]) -> Floats:
+        """Return the log likelihood of some smooth kinds together, shape (nodes, knots)."""
+        total = np.zeros((len(self.nodes), len(self.knots)))
+        for kind in kinds:
+            total = total + self.by_kind[kind]
+        return total
 
 
 def begin(survey: Survey, options: InferenceOptions) -> Run:
@@ -96,11 +98,11 @@ def begin(survey: Survey, options: InferenceOptions) -> Run:
     knots = first_knots(survey, tuple(h for each in smooth for h in each.hints()))
     judged = [each.log_likelihood(as_candidates(survey, knots), nodes) for each in smooth]
     by_kind = {each.kind: j.on_pipe for each, j in zip(smooth, judged, strict=True)}
-    off = np.zeros((2, len(nodes)))
+    elsewhere = {each.kind: j.elsewhere for each, j in zip(smooth, judged, strict=True)}
+    silent = np.zeros(len(nodes))
     for each in judged:
-        off[0] += each.elsewhere
-        off[1] += each.elsewhere if each.silent is None else each.silent
-    run = Run(survey, options, smooth, exact, nodes, hints, knots, by_kind, off[0], off[1])
+        silent = silent + (each.elsewhere if each.silent is None else each.silent)
+    run = Run(survey, options, smooth, exact, nodes, hints, knots, by_kind, elsewhere, silent)
     if smooth:
         for _ in range(4):
             if not _refine(run):
@@ -116,11 +118,15 @@ def as_candidates(survey: Survey, line: Line) -> Candidates:
     return candidates(survey, line.leg, line.chainage_m, width / max(width.sum(), 1e-9))
 
 
-def judge_exact(run: Run, places: Candidates) -> tuple[Floats, float]:
+def judge_exact(
+    run: Run, places: Candidates, *, tells_of: tuple[str, ...] = ("sound", "leak")
+) -> tuple[Floats, float]:
     """Return the log likelihood of the kinds without shared unknowns, on the pipe and off it."""
     value, elsewhere = np.zeros(len(places)), 0.0
     none = Nodes.over((), count=1)
     for each in run.exact:
+        if each.tells_of not in tells_of:
+            continue
         judged = each.log_likelihood(places, none)
         value += judged.on_pipe[0]
         elsewhere += float(judged.elsewhere[0])
@@ -149,42 +155,6 @@ def _refine(run: Run) -> bool:
         value[live] = each.log_likelihood(added, run.nodes.only(live)).on_pipe
         run.by_kind[each.kind] = np.concatenate([run.by_kind[each.kind], value], axis=1)[:, order]
     return True
-
-
-def settle(run: Run) -> tuple[Cells, Floats, float]:
-    """Return cells, their probabilities and the probability of elsewhere."""
-    cells = first_cells(run.survey, run.hints)
-    for share in (2e-3, 2e-4):
-        mass, _ = _weigh(run, cells)
-        parts = parts_to_split(cells, mass, finest_m=run.options.finest_m, share=share)
-        cells = cells.split(parts)
-    mass, elsewhere = _weigh(run, cells)
-    return cells, mass, elsewhere
-
-
-def _weigh(run: Run, cells: Cells) -> tuple[Floats, float]:
-    """Put prior and evidence together on the cells."""
-    survey = run.survey
-    width = cells.width_m
-    places = candidates(survey, cells.leg, cells.chainage_m, width / width.sum())
-    log_prior = np.log(width) + prior.log_factor(survey, places, without=run.options.without)[0]
-    log_prior -= log_sum_exp(log_prior)
-    chance = float(np.clip(survey.site.prior.elsewhere, 0.0, 1.0))
-    value, elsewhere = judge_exact(run, places)
-    smooth = log_sum_exp(run.per_node) - np.log(len(run.nodes))
-    on_pipe = value + interpolate(run.knots, smooth, cells.leg, cells.chainage_m)
-    off_pipe = elsewhere + float(log_sum_exp(run.elsewhere)) - np.log(len(run.nodes))
-    with np.errstate(divide="ignore"):
-        score = np.append(np.log1p(-chance) + log_prior + on_pipe, np.log(chance) + off_pipe)
-    top = score.max()
-    if not np.isfinite(top):
-        raise SiteDataError(
-            "the evidence rules out every place on the pipe and elsewhere; "
-            "look for a contradiction in isolations and holes"
-        )
-    share = np.exp(score - top)
-    share /= share.sum()
-    return share[:-1], float(share[-1])
 
 
 def draw(run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Generator) -> Belief:

@@ -176,8 +176,9 @@ def bands() -> tuple[Band, ...]:
 
 @functools.cache
 def settings() -> dict[str, Setting]:
-    """Return every weight of the evidence by name."""
-    return {row["name"]: _record(Setting, row) for row in _rows("evidence")}
+    """Return every weight of the evidence, of rival explanations and of checks by name."""
+    rows = [*_rows("evidence"), *_rows("rivals")]
+    return {row["name"]: _record(Setting, row) for row in rows}
 
 
 def setting(name: str) -> Setting:

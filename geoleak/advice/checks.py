@@ -1,0 +1,193 @@
+"""Which check tells the leak from what rivals it, and whether it is worth its minutes.
+
+A check is worth making where the dry holes it is expected to spare cost more than it does. What
+a rival would make dry is its chance with the leak outside the hole; a rival that nobody checked
+is taken `caution` times as common as stated, one rival at a time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from geoleak.evidence import NOT_THE_LEAK, StopTests, odds_of_another
+from geoleak.posterior import Explanation, Posterior, free_ends
+from geoleak.survey import Survey
+from geoleak.tables import setting, surface
+
+# Offsets of readings left and right of the hole's middle, and steps of a rod along the pipe.
+ACROSS_M = (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
+ROD_M = (-1.0, -0.5, 0.0, 0.5, 1.0)
+# How far past an end the first reading of a trace that goes on stands.
+TRACE_M = 1.0
+# The first survey read once more: at this many places at most, evenly over it.
+AGAIN_PLACES = 16
+# Less chance of a dry hole than this is not worth naming a check for where nothing else is asked.
+LEAST = 0.01
+# Which rivals a check tells from the leak straight below.
+TELLS = {
+    "stop": ("fitting",),
+    "across": ("aside",),
+    "trace_on": ("beyond",),
+    "rod": ("displaced", "aside"),
+}
+Place = tuple[int, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check to make.
+
+    ``places`` are (leg number, chainage_m, aside_m, right positive); past an end the chainage is
+    below 0 or over the leg's length. ``rival`` is what it tells most of.
+    """
+
+    kind: str
+    places: tuple[Place, ...]
+    minutes: float
+    rival: str
+    chance_if_passed: float
+    spared: float
+    """Share of dry holes it is expected to spare."""
+    worth: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InHole:
+    """A hole against every explanation: its chance, and with the leak in the hole."""
+
+    explanations: tuple[Explanation, ...]
+    held: tuple[float, ...]
+
+    @property
+    def chance(self) -> float:
+        """Chance that the hole holds the leak, whatever explains the sound."""
+        return sum(self.held)
+
+    @property
+    def if_heard(self) -> float:
+        """Chance that it does if what is heard is the leak, straight below."""
+        line = self.explanations[0]
+        return self.held[0] / line.chance if line.chance > 0 else 0.0
+
+    def missed(self, name: str, *, times: float = 1.0) -> float:
+        """Return the chance that a rival is so and the hole dry, taken so many times as common."""
+        for each, held in zip(self.explanations, self.held, strict=True):
+            if each.name == name:
+                more = 1.0 + (times - 1.0) * each.chance
+                return times * max(each.chance - held, 0.0) / more
+        return 0.0
+
+    def passed(self, finds: dict[str, float]) -> float:
+        """Return the chance in the hole once a check has found nothing of the rivals it tells."""
+        left = [1.0 - finds.get(each.name, 0.0) for each in self.explanations]
+        total = sum(w * e.chance for w, e in zip(left, self.explanations, strict=True))
+        return sum(w * h for w, h in zip(left, self.held, strict=True)) / max(total, 1e-12)
+
+
+def dry_hole_minutes(survey: Survey) -> float:
+    """Return what a dry hole costs in the crew's minutes: from the site's money, else a day."""
+    crew = survey.site.crew
+    if crew.dry_hole_cost is None or not crew.hour_cost:
+        return setting("dry_hole_minutes").value
+    return 60.0 * (crew.dry_hole_cost + (crew.dig_cost or 0.0)) / crew.hour_cost
+
+
+def reading_minutes(survey: Survey) -> float:
+    """Return what one reading takes, as stated or by the table."""
+    stated = survey.site.crew.reading_minutes
+    return setting("reading_minutes").value if stated is None else stated
+
+
+def next_check(
+    survey: Survey, posterior: Posterior, hole: InHole, stake_m: float, middle_m: float
+) -> Check | None:
+    """Return the check that spares most dry holes a minute; None where none tells anything.
+
+    Parameters
+    ----------
+    survey : Survey
+    posterior : Posterior
+    hole : InHole
+    stake_m, middle_m : float
+        Chainage of the stake and of the hole's middle on the leading peak's leg.
+    """
+    leg = posterior.peaks[0].leg
+    open_rivals = {e.name for e in posterior.rivals if not e.checked}
+    caution = survey.site.prior.caution
+    price = dry_hole_minutes(survey)
+    best: Check | None = None
+    for kind, rivals in TELLS.items():
+        told = [name for name in rivals if name in open_rivals]
+        if not told:
+            continue
+        finds = {name: setting(f"{kind}_finds").value for name in told}
+        plain = {name: hole.missed(name) * finds[name] for name in told}
+        rival = max(told, key=lambda name: plain[name])
+        # One rival at a time is taken as commoner than stated.
+        spared = sum(plain.values()) - plain[rival]
+        spared += hole.missed(rival, times=caution) * finds[rival]
+        minutes = minutes_of(survey, kind, leg, stake_m)
+        if spared < LEAST:
+            continue
+        check = Check(
+            kind,
+            places_of(survey, kind, leg, stake_m, middle_m),
+            minutes,
+            rival,
+            hole.passed(finds),
+            spared,
+            spared * price > minutes,
+        )
+        if best is None or spared / minutes > best.spared / best.minutes:
+            best = check
+    return best
+
+
+def minutes_of(survey: Survey, kind: str, leg: int, stake_m: float) -> float:
+    """Return how long a check takes; where nothing needs drilling a push is like any reading."""
+    if kind == "rod":
+        rows = survey.surface
+        near = [
+            rows.surface[i]
+            for i in np.flatnonzero((rows.leg == leg) & (np.abs(rows.chainage_m - stake_m) < 2.0))
+        ]
+        if not any(name and surface(name).is_hard for name in near):
+            return reading_minutes(survey) * len(ROD_M)
+    return setting(f"check_{kind}_minutes").value
+
+
+def places_of(
+    survey: Survey, kind: str, leg: int, stake_m: float, middle_m: float
+) -> tuple[Place, ...]:
+    """Return where a check is made."""
+    length = survey.legs[leg].route.length_m
+    if kind == "across":
+        return tuple((leg, middle_m, out) for out in ACROSS_M)
+    if kind == "rod":
+        at = sorted({min(max(middle_m + step, 0.0), length) for step in ROD_M})
+        return tuple((leg, each, 0.0) for each in at)
+    if kind == "trace_on":
+        ends = [e for e in free_ends(survey) if e.leg == leg and not e.closed]
+        end = min(ends, key=lambda e: abs(e.at_m - stake_m))
+        return ((leg, -TRACE_M if end.at_m == 0.0 else end.at_m + TRACE_M, 0.0),)
+    return ((leg, stake_m, 0.0),)
+
+
+def told_another(survey: Survey) -> bool:
+    """Tell whether a stop test that still counts says that the sound is not the leak."""
+    return any(odds_of_another(survey, t) > NOT_THE_LEAK for t in StopTests(survey).tests)
+
+
+def again(survey: Survey, hole: InHole) -> Check | None:
+    """Return the first survey once more, where a stop test told that something else was heard."""
+    rows = survey.surface
+    old = np.flatnonzero(~rows.everything_off & (np.abs(rows.offset_m) < 1.0))
+    if len(old) == 0 or rows.everything_off.any():
+        return None
+    old = old[np.lexsort((rows.chainage_m[old], rows.leg[old]))]
+    most = min(len(old), AGAIN_PLACES)
+    kept = old[np.unique(np.linspace(0, len(old) - 1, most).round().astype(int))]
+    places = tuple((int(rows.leg[i]), float(rows.chainage_m[i]), 0.0) for i in kept)
+    return Check("again", places, reading_minutes(survey) * len(places), "fitting", hole.if_heard, 1.0, True)

@@ -1,0 +1,450 @@
+"""What may explain the sound: the leak straight below, and the explanations that rival it.
+
+Levels on the line cannot tell a leak at a hydrant from a draw-off at it, nor a leak on the line
+from one on a branch nobody traced. Each explanation has a share (`[prior]`, guesses) and its own
+likelihood: evidence of the *sound* is judged where the sound would come from, evidence of the
+*leak* where the leak would be.
+
+- line: sound and leak are at one place of the traced pipe.
+- fitting: the sound has another maker; half of these stand at shot fittings, half anywhere. The
+  leak is anywhere.
+- aside: the leak is on an untraced line beside the traced one.
+- beyond: the leak is past an end of the traced line that nothing is known to close.
+- displaced: the sound comes up some way along the trench from the leak; only what is heard at the
+  surface is moved, not what the pipe carries.
+- elsewhere: the leak is on no traced leg, out of hearing or mistaken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.errors import SiteDataError
+from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
+from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
+from geoleak.posterior.run import Run, judge_exact
+from geoleak.survey import Survey
+from geoleak.tables import setting
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+NAMES = ("fitting", "aside", "beyond", "displaced")
+# A fitting this near an end closes it (common practice, no source).
+CLOSED_BY_M = 1.0
+# An end with no reading this near is out of hearing: nothing was heard from past it.
+HEARD_FROM_M = 12.0
+# Places aside are judged where the line is within this of its top (nats), so many along and out.
+ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 14, 5
+BEYOND_STEPS = 6
+# A check counts for a place within this of where it was made, along the pipe, and a rod where it
+# was pushed this often there (common practice, no source).
+NEAR_M, RODS = 3.0, 3
+# Readings this far off the line tell left from right; nearer ones are put down carelessly.
+OFF_LINE_M = 0.3
+# Bins of the smear along the trench, and how far it reaches.
+BIN_M, SMEAR_REACH_M = 0.1, 8.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanation:
+    """One explanation of the sound, with the leak's place under it.
+
+    Attributes
+    ----------
+    name : str
+        ``"line"``, one of `NAMES`, or ``"elsewhere"``.
+    share : float
+        Stated chance of it before anything was heard.
+    mass : ndarray, shape (k,)
+        Chance that it is so and the leak is in each cell.
+    off_pipe : float
+        Chance that it is so and the leak is on no traced leg.
+    place : (leg, chainage_m, aside_m)
+        Where the sound would likeliest come from.
+    point : str or None
+        The fitting that would make the sound.
+    """
+
+    name: str
+    share: float
+    mass: Floats
+    off_pipe: float
+    place: tuple[int, float, float]
+    point: str | None = None
+    checked: bool = False
+    """Whether a check that tells it from the leak straight below was made."""
+
+    @property
+    def chance(self) -> float:
+        """Chance of the explanation."""
+        return float(self.mass.sum()) + self.off_pipe
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scored:
+    """An explanation before all are weighed together: log scores of cells and of off the pipe."""
+
+    name: str
+    share: float
+    on_pipe: Floats
+    off_pipe: float
+    place: tuple[int, float, float] = (0, 0.0, 0.0)
+    point: str | None = None
+
+
+class Explainer:
+    """Scores every explanation of one run on cells."""
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        chosen = run.survey.site.prior
+        self.smooth = {each.kind: each.tells_of for each in run.smooth}
+        self.sound = tuple(kind for kind, of in self.smooth.items() if of == "sound")
+        self.leak = tuple(kind for kind, of in self.smooth.items() if of == "leak")
+        self.heard = bool(self.sound) or any(e.tells_of == "sound" for e in run.exact)
+        self.stops = StopTests(run.survey)
+        share = {"elsewhere": chosen.elsewhere, "aside": chosen.aside}
+        # Without a sound nothing needs another maker; without a surface reading nothing comes up.
+        share["fitting"] = chosen.fitting if self.heard else 0.0
+        share["displaced"] = chosen.displaced if "surface" in self.sound else 0.0
+        self.ends = free_ends(run.survey)
+        past = shares_beyond(self.ends, chosen.beyond)
+        share["beyond"] = float(past.sum())
+        self.past = past / max(share["beyond"], 1e-12)
+        total = sum(share.values())
+        # Shares that leave the line nothing are taken down together.
+        most = max(0.95, share["elsewhere"])
+        if total > most:
+            rest = total - share["elsewhere"]
+            keep = max(most - share["elsewhere"], 0.0) / rest if rest > 0 else 0.0
+            share = {k: v if k == "elsewhere" else v * keep for k, v in share.items()}
+        self.share = share | {"line": max(1.0 - sum(share.values()), 0.0)}
+        self.off_line: dict[str, tuple[float, tuple[int, float, float]]] = {}
+
+    def mean(self, kinds: tuple[str, ...], leg: Ints, chainage_m: Floats) -> Floats:
+        """Return the log likelihood of some smooth kinds, nodes summed over, at places."""
+        if not kinds:
+            return np.zeros(len(leg))
+        value = log_sum_exp(self.run.together(kinds)) - np.log(len(self.run.nodes))
+        return interpolate(self.run.knots, value, leg, chainage_m)
+
+    def everything(self, places: Candidates) -> Floats:
+        """Return the log likelihood of all kinds at places that stand off the line, shape (k,)."""
+        total = np.zeros((len(self.run.nodes), len(places)))
+        for each in self.run.smooth:
+            total = total + each.log_likelihood(places, self.run.nodes).on_pipe
+        value: Floats = log_sum_exp(total) - np.log(len(self.run.nodes))
+        return value + judge_exact(self.run, places)[0]
+
+    # -- the explanations ------------------------------------------------------------------------
+
+    def line(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
+        """Return the leak straight below."""
+        on_pipe = log_prior + judge_exact(self.run, places)[0]
+        on_pipe += self.mean(tuple(self.smooth), cells.leg, cells.chainage_m)
+        on_pipe += self.stops.of_leak(cells.leg, cells.chainage_m)
+        return Scored("line", self.share["line"], on_pipe, -np.inf, self._top(cells, on_pipe))
+
+    def elsewhere(self, cells: Cells) -> Scored:
+        """Return the leak on no traced leg, unheard or a sound mistaken for it."""
+        nodes = np.sum([*self.run.elsewhere.values(), np.zeros(len(self.run.nodes))], axis=0)
+        nowhere = candidates(
+            self.run.survey, cells.leg[:1], cells.chainage_m[:1], np.ones(len(cells.leg[:1]))
+        )
+        off = float(log_sum_exp(nodes)) - np.log(len(nodes)) + judge_exact(self.run, nowhere)[1]
+        return Scored("elsewhere", self.share["elsewhere"], np.full(len(cells), -np.inf), off)
+
+    def displaced(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
+        """Return the leak some way along the trench from where its sound comes up."""
+        surface = self.mean(("surface",), cells.leg, cells.chainage_m)
+        rest = tuple(kind for kind in self.smooth if kind != "surface")
+        on_pipe = log_prior + smeared(cells, surface) + judge_exact(self.run, places)[0]
+        on_pipe += self.mean(rest, cells.leg, cells.chainage_m)
+        on_pipe += self.stops.of_leak(cells.leg, cells.chainage_m)
+        share = self.share["displaced"]
+        return Scored("displaced", share, on_pipe, -np.inf, self._top(cells, on_pipe))
+
+    def fitting(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
+        """Return a sound of another maker, the leak anywhere and unheard."""
+        run = self.run
+
+        def sounds(leg: Ints, chainage_m: Floats, where: Candidates) -> Floats:
+            value = self.mean(self.sound, leg, chainage_m)
+            value = value + judge_exact(run, where, tells_of=("sound",))[0]
+            return value + self.stops.of_another(leg, chainage_m)
+
+        width = cells.width_m / cells.width_m.sum()
+        anywhere = sounds(cells.leg, cells.chainage_m, places) + np.log(width)
+        loudest = int(np.argmax(anywhere))
+        place = (int(cells.leg[loudest]), float(cells.chainage_m[loudest]), 0.0)
+        total, point = float(log_sum_exp(anywhere)), None
+        shot = [p for p in run.survey.fittings if p.leg is not None and p.chainage_m is not None]
+        if shot:
+            leg = np.array([p.leg for p in shot], dtype=np.int64)
+            chainage = np.array([p.chainage_m for p in shot], dtype=float)
+            at = candidates(run.survey, leg, chainage, np.full(len(shot), 1.0 / len(shot)))
+            each = sounds(leg, chainage, at) - np.log(len(shot))
+            best = int(np.argmax(each))
+            if each[best] > total:
+                place, point = (int(leg[best]), float(chainage[best]), 0.0), shot[best].point.id
+            total = float(np.logaddexp(np.log(0.5) + log_sum_exp(each), np.log(0.5) + total))
+        leak, off = judge_exact(run, places, tells_of=("leak",))
+        leak = leak + self.mean(self.leak, cells.leg, cells.chainage_m)
+        unheard = np.sum([run.elsewhere[k] for k in self.leak] + [np.zeros(len(run.nodes))], axis=0)
+        off += float(log_sum_exp(unheard)) - np.log(len(unheard))
+        chance = self.share["elsewhere"]
+        with np.errstate(divide="ignore"):
+            on_pipe = total + np.log1p(-chance) + log_prior + leak
+            away = total + float(np.log(chance)) + off
+        return Scored("fitting", self.share["fitting"], on_pipe, away, place, point)
+
+    def aside(self, cells: Cells, line: Scored) -> Scored:
+        """Return the leak on an untraced line beside the traced one."""
+        if "aside" not in self.off_line:
+            self.off_line["aside"] = self._aside(cells, line)
+        off, place = self.off_line["aside"]
+        return Scored("aside", self.share["aside"], np.full(len(cells), -np.inf), off, place)
+
+    def _aside(self, cells: Cells, line: Scored) -> tuple[float, tuple[int, float, float]]:
+        near = line.on_pipe - np.log(cells.width_m)
+        near = near > near.max() - ASIDE_NATS
+        rest = float(log_sum_exp(line.on_pipe[~near])) if not near.all() else -np.inf
+        leg, chainage, width = _along(cells, near)
+        first, last = setting("rival_aside_nearest").value, setting("rival_aside_farthest").value
+        out = first + (last - first) * (np.arange(ASIDE_OUT) + 0.5) / ASIDE_OUT
+        rows = self.run.survey.surface
+        if len(rows) and np.any(np.abs(rows.offset_m) > OFF_LINE_M):
+            out = np.concatenate([-out[::-1], out])
+        many = len(out)
+        places = candidates(
+            self.run.survey,
+            np.repeat(leg, many),
+            np.repeat(chainage, many),
+            np.full(len(leg) * many, 1.0 / (len(leg) * many)),
+            aside_m=np.tile(out, len(leg)),
+        )
+        foot = self.stops.of_leak(places.leg, places.chainage_m)
+        pipe = cells.width_m.sum()
+        value = self.everything(places) + foot + np.log(np.repeat(width / pipe, many) / many)
+        best = int(np.argmax(value))
+        at = (int(places.leg[best]), float(places.chainage_m[best]), float(out[best % many]))
+        return float(np.logaddexp(log_sum_exp(value), rest)), at
+
+    def beyond(self, cells: Cells, unheard: float) -> Scored:
+        """Return the leak past an end of the traced line."""
+        if "beyond" not in self.off_line:
+            self.off_line["beyond"] = self._beyond(unheard)
+        off, place = self.off_line["beyond"]
+        return Scored("beyond", self.share["beyond"], np.full(len(cells), -np.inf), off, place)
+
+    def _beyond(self, unheard: float) -> tuple[float, tuple[int, float, float]]:
+        total, best, at = [], -np.inf, (0, 0.0, 0.0)
+        for end, share in zip(self.ends, self.past.tolist(), strict=True):
+            if share <= 0:
+                continue
+            value = unheard
+            if end.heard:
+                past = setting("rival_beyond_farthest").value
+                step = past * (np.arange(BEYOND_STEPS) + 0.5) / BEYOND_STEPS
+                chainage = -step if end.at_m == 0.0 else end.at_m + step
+                leg = np.full(BEYOND_STEPS, end.leg, dtype=np.int64)
+                places = candidates(
+                    self.run.survey, leg, chainage, np.full(BEYOND_STEPS, 1.0 / BEYOND_STEPS)
+                )
+                each = self.everything(places) + self.stops.of_leak(leg, places.chainage_m)
+                value = float(log_sum_exp(each)) - np.log(BEYOND_STEPS)
+                if np.log(share) + each.max() > best:
+                    best = np.log(share) + float(each.max())
+                    at = (end.leg, float(chainage[int(np.argmax(each))]), 0.0)
+            total.append(np.log(share) + value)
+        return (float(log_sum_exp(np.array(total))) if total else -np.inf), at
+
+    def _top(self, cells: Cells, on_pipe: Floats) -> tuple[int, float, float]:
+        i = int(np.argmax(on_pipe - np.log(cells.width_m)))
+        return int(cells.leg[i]), float(cells.chainage_m[i]), 0.0
+
+    def weigh(self, cells: Cells) -> tuple[Explanation, ...]:
+        """Return every explanation that has a share, weighed against the others."""
+        survey = self.run.survey
+        width = cells.width_m
+        places = candidates(survey, cells.leg, cells.chainage_m, width / width.sum())
+        factor = prior.log_factor(survey, places, without=self.run.options.without)[0]
+        log_prior = np.log(width) + factor
+        log_prior -= log_sum_exp(log_prior)
+        line, elsewhere = self.line(cells, log_prior, places), self.elsewhere(cells)
+        scored = [line]
+        if self.share["fitting"] > 0:
+            scored.append(self.fitting(cells, log_prior, places))
+        if self.share["aside"] > 0:
+            scored.append(self.aside(cells, line))
+        if self.share["beyond"] > 0:
+            scored.append(self.beyond(cells, elsewhere.off_pipe))
+        if self.share["displaced"] > 0:
+            scored.append(self.displaced(cells, log_prior, places))
+        return _together([*scored, elsewhere])
+
+
+def _together(scored: list[Scored]) -> tuple[Explanation, ...]:
+    with np.errstate(divide="ignore"):
+        log_share = [float(np.log(each.share)) for each in scored]
+    top = max(
+        share + max(float(each.on_pipe.max()), each.off_pipe)
+        for each, share in zip(scored, log_share, strict=True)
+    )
+    if not np.isfinite(top):
+        raise SiteDataError(
+            "the evidence rules out every place on the pipe and elsewhere; "
+            "look for a contradiction in isolations and holes"
+        )
+    mass = [np.exp(e.on_pipe + s - top) for e, s in zip(scored, log_share, strict=True)]
+    off = [float(np.exp(e.off_pipe + s - top)) for e, s in zip(scored, log_share, strict=True)]
+    total = sum(float(m.sum()) for m in mass) + sum(off)
+    return tuple(
+        Explanation(each.name, each.share, m / total, o / total, each.place, each.point)
+        for each, m, o in zip(scored, mass, off, strict=True)
+    )
+
+
+def settle(run: Run) -> tuple[Cells, tuple[Explanation, ...]]:
+    """Return cells, fine where chance is dense, and the explanations on them."""
+    explain = Explainer(run)
+    cells = first_cells(run.survey, run.hints)
+    for share in (2e-3, 2e-4):
+        mass: Floats = np.sum([each.mass for each in explain.weigh(cells)], axis=0)
+        parts = parts_to_split(cells, mass, finest_m=run.options.finest_m, share=share)
+        cells = cells.split(parts)
+    return cells, explain.weigh(cells)
+
+
+# -- ends ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """A free end of a traced leg.
+
+    ``closed``: known to end there, or a fitting stands on it. ``heard``: somebody read near it.
+    """
+
+    leg: int
+    at_m: float
+    closed: bool
+    heard: bool
+
+
+def free_ends(survey: Survey) -> tuple[End, ...]:
+    """Return the ends of legs that join no other leg."""
+    joined: dict[int, list[float]] = {}
+    for joint in survey.network.joints:
+        joined.setdefault(joint.leg_a, []).append(joint.chainage_a_m)
+        joined.setdefault(joint.leg_b, []).append(joint.chainage_b_m)
+    found = []
+    for each in survey.legs:
+        if each.route.is_closed:
+            continue
+        for name, at in (("start", 0.0), ("end", each.route.length_m)):
+            if any(abs(at - other) < CLOSED_BY_M for other in joined.get(each.number, [])):
+                continue
+            fitted = any(
+                p.leg == each.number and abs((p.chainage_m or 0.0) - at) < CLOSED_BY_M
+                for p in survey.fittings
+            )
+            heard = any(
+                bool(np.any(np.abs(rows.chainage_m - at)[rows.leg == each.number] < HEARD_FROM_M))
+                for rows in (survey.surface, survey.contact)
+            )
+            found.append(End(each.number, at, name in each.leg.ends_here or fitted, heard))
+    return tuple(found)
+
+
+def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
+    """Return the share of leaks past each end; all together as stated where every end is open.
+
+    Each free end has its part of the share; one that is known to end keeps a stated remainder.
+    """
+    closed = min(setting("rival_beyond_closed").value, stated)
+    return np.array([closed if end.closed else stated for end in ends]) / max(len(ends), 1)
+
+
+def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
+    """Return the rivals that somebody has checked at a place of the pipe."""
+    stops, done = StopTests(survey), set()
+    near_stop = any(t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M for t in survey.stops)
+    if near_stop or stops.off_near(leg, chainage_m):
+        done.add("fitting")
+    rows = survey.surface
+    near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < NEAR_M)
+    nearest = setting("rival_aside_nearest").value
+    left, right = (np.any(near & (s * rows.offset_m >= nearest)) for s in (-1.0, 1.0))
+    rod = survey.rod
+    pushed = np.sum((rod.leg == leg) & (np.abs(rod.chainage_m - chainage_m) < NEAR_M))
+    if pushed >= RODS:
+        done |= {"aside", "displaced"}
+    if left and right:
+        done.add("aside")
+    reach = setting("rival_beyond_farthest").value
+    if all(
+        end.closed or end.leg != leg or abs(end.at_m - chainage_m) > reach
+        for end in free_ends(survey)
+    ):
+        done.add("beyond")
+    return frozenset(done)
+
+
+# -- geometry --------------------------------------------------------------------------------------
+
+
+def _along(cells: Cells, near: npt.NDArray[np.bool_]) -> tuple[Ints, Floats, Floats]:
+    """Return a few places along the cells that count, with the pipe each stands for."""
+    leg, chainage, width = [], [], []
+    total = float(cells.width_m[near].sum())
+    for number in np.unique(cells.leg[near]):
+        rows = np.flatnonzero(near & (cells.leg == number))
+        gaps = np.flatnonzero(np.diff(rows) > 1) + 1
+        for run in np.split(rows, gaps):
+            start, end = float(cells.from_m[run[0]]), float(cells.to_m[run[-1]])
+            count = max(1, round(ASIDE_ALONG * (end - start) / total))
+            leg.append(np.full(count, number))
+            chainage.append(start + (end - start) * (np.arange(count) + 0.5) / count)
+            width.append(np.full(count, (end - start) / count))
+    return np.concatenate(leg).astype(np.int64), np.concatenate(chainage), np.concatenate(width)
+
+
+def smeared(cells: Cells, log_sound: Floats) -> Floats:
+    """Return the log likelihood of a leak in each cell whose sound comes up some way along.
+
+    The likelihood of the sound's place is averaged over a t of three degrees of freedom about
+    the leak, cut where the leg ends.
+    """
+    out = np.empty(len(cells))
+    scale = setting("rival_displaced_scale").value
+    reach = round(SMEAR_REACH_M / BIN_M)
+    t = np.arange(-reach, reach + 1) * BIN_M / scale
+    kernel = 1.0 / (1.0 + t * t / 3.0) ** 2
+    for number in np.unique(cells.leg):
+        rows = np.flatnonzero(cells.leg == number)
+        edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
+        top = log_sound[rows].max()
+        held = np.exp(log_sound[rows] - top) * cells.width_m[rows]
+        before = np.concatenate([[0.0], np.cumsum(held)])
+        count = max(1, round((edges[-1] - edges[0]) / BIN_M))
+        bins = np.linspace(edges[0], edges[-1], count + 1)
+        sound = np.diff(np.interp(bins, edges, before)) / np.diff(bins)
+        weight = _convolved(np.ones(count), kernel)
+        mean = _convolved(sound, kernel) / weight
+        middle = 0.5 * (bins[1:] + bins[:-1])
+        with np.errstate(divide="ignore"):
+            out[rows] = top + np.log(np.interp(cells.chainage_m[rows], middle, mean))
+    return out
+
+
+def _convolved(values: Floats, kernel: Floats) -> Floats:
+    """Return the values averaged by a symmetric kernel, as many as there were."""
+    reach = len(kernel) // 2
+    whole = np.convolve(values, kernel)
+    out: Floats = whole[reach : reach + len(values)]
+    return out
