@@ -14,6 +14,9 @@ from geoleak.network.network import Joint, Network
 from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
 from geoleak.survey.records import Levels, Survey, SurveyedLeg, no_levels
 
+# What most tests ask about is one leak straight below.
+NO_RIVALS = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlainFit:
@@ -113,6 +116,7 @@ def survey(
     settings: LevelSettings | None = None,
     crew: Crew | None = None,
     prior: dict[str, float] | None = None,
+    rivals: bool = False,
     **parts,
 ) -> Survey:
     """Return a survey of these routes with the given readings."""
@@ -138,6 +142,7 @@ def survey(
             crew=crew or Crew(),
             prior=PriorSettings(
                 **{"elsewhere": elsewhere, "joints": joint_factor, "recent_excavation": 1.0}
+                | ({} if rivals else NO_RIVALS)
                 | (prior or {})
             ),
         ),

@@ -23,6 +23,7 @@ from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import Posterior, infer
+from geoleak.posterior.rivals import Explanation
 from geoleak.site import Crew, Point
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
@@ -59,7 +60,9 @@ def posterior_of(distribution, length=100.0, *, elsewhere=0.0, step=0.02):
     mass *= (1 - elsewhere) / mass.sum()
     cells = Cells(np.zeros(len(mass), dtype=np.int64), edges[:-1], edges[1:])
     one = ((0, 0.0, length),)
-    return Posterior(cells, mass, elsewhere, np.array([1 - elsewhere]), one, one, one, ())
+    line = Explanation("line", 1 - elsewhere, mass, 0.0, (0, 0.0, 0.0))
+    chance = np.array([1 - elsewhere])
+    return Posterior(cells, mass, elsewhere, chance, (line,), one, one, one, ())
 
 
 # -- the hole ------------------------------------------------------------------------------------
@@ -268,10 +271,12 @@ def test_next_readings_agree_with_brute_force():
     best = decision.next_readings[0]
     rng = np.random.default_rng(20261125)
     from geoleak.evidence.surface import SurfaceEvidence
-    from geoleak.posterior.run import InferenceOptions, begin, draw, settle
+    from geoleak.posterior.rivals import settle
+    from geoleak.posterior.run import InferenceOptions, begin, draw
 
     run = begin(survey, InferenceOptions())
-    cells, mass, _ = settle(run)
+    cells, explanations = settle(run)
+    mass = explanations[0].mass
     belief = draw(run, cells, mass, 40, rng)
     kind = SurfaceEvidence(survey)
     new = kind.pooled.beside(np.arange(6), 0, np.array([best.chainage_m]), survey)

@@ -325,6 +325,7 @@ def test_a_new_kind_is_one_line_in_its_folder(monkeypatch):
 
     class FirstHalf:
         kind = "half"
+        tells_of = "leak"
         rows = 1
         nuisances = ()
 

@@ -190,4 +190,5 @@ def again(survey: Survey, hole: InHole) -> Check | None:
     most = min(len(old), AGAIN_PLACES)
     kept = old[np.unique(np.linspace(0, len(old) - 1, most).round().astype(int))]
     places = tuple((int(rows.leg[i]), float(rows.chainage_m[i]), 0.0) for i in kept)
-    return Check("again", places, reading_minutes(survey) * len(places), "fitting", hole.if_heard, 1.0, True)
+    minutes = reading_minutes(survey) * len(places)
+    return Check("again", places, minutes, "fitting", hole.if_heard, 1.0, True)

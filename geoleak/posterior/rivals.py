@@ -17,7 +17,7 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -102,6 +102,8 @@ class Explainer:
     def __init__(self, run: Run) -> None:
         self.run = run
         chosen = run.survey.site.prior
+        if not run.options.rivals:
+            chosen = replace(chosen, fitting=0.0, aside=0.0, beyond=0.0, displaced=0.0)
         self.smooth = {each.kind: each.tells_of for each in run.smooth}
         self.sound = tuple(kind for kind, of in self.smooth.items() if of == "sound")
         self.leak = tuple(kind for kind, of in self.smooth.items() if of == "leak")

@@ -303,6 +303,7 @@ def _survey(
         material=material,
         surface=replace(rows, everything_off=off),
         points=points,
+        rivals=True,
         settings=LevelSettings(level_sigma_db=READING_DB, place_sigma_db=PLACE_DB),
     )
     leg = replace(made.legs[0].leg, ends_here=ends)
