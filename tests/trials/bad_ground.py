@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from geoleak.advice import Check
-from geoleak.site.records import LevelSettings, Place, Point, StopTest
+from geoleak.site import LevelSettings, Place, Point, StopTest
 from geoleak.survey.records import Levels, Survey, SurveyedPoint, SurveyedStop
 from tests import synthetic
 from tests.trials.field import PLACE_DB, READING_DB, Ground, background_db, ray_db
