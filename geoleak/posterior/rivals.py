@@ -17,7 +17,7 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -103,7 +103,8 @@ class Explainer:
         self.run = run
         chosen = run.survey.site.prior
         if not run.options.rivals:
-            chosen = replace(chosen, fitting=0.0, aside=0.0, beyond=0.0, displaced=0.0)
+            off = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
+            chosen = chosen.model_copy(update=off)
         self.smooth = {each.kind: each.tells_of for each in run.smooth}
         self.sound = tuple(kind for kind, of in self.smooth.items() if of == "sound")
         self.leak = tuple(kind for kind, of in self.smooth.items() if of == "leak")

@@ -152,11 +152,11 @@ class World:
         old = self.survey.legs[0]
         if start or self.runs_on_m <= 0:
             side = "start" if start else "end"
-            leg = replace(old.leg, ends_here=(*old.leg.ends_here, side))
+            leg = old.leg.model_copy(update={"ends_here": (*old.leg.ends_here, side)})
             self.survey = replace(self.survey, legs=(replace(old, leg=leg),))
             return
         longer = synthetic.straight(LENGTH_M + self.runs_on_m)
-        leg = replace(old.leg, ends_here=(*old.leg.ends_here, "end"))
+        leg = old.leg.model_copy(update={"ends_here": (*old.leg.ends_here, "end")})
         fit = replace(old.fit, route=longer)
         whole = synthetic.survey([longer])
         self.survey = replace(
@@ -306,7 +306,7 @@ def _survey(
         rivals=True,
         settings=LevelSettings(level_sigma_db=READING_DB, place_sigma_db=PLACE_DB),
     )
-    leg = replace(made.legs[0].leg, ends_here=ends)
+    leg = made.legs[0].leg.model_copy(update={"ends_here": ends})
     return replace(made, legs=(replace(made.legs[0], leg=leg),))
 
 

@@ -57,7 +57,7 @@ def with_shares(survey: Survey, times: float) -> Survey:
     """Return the survey with every rival's share multiplied."""
     prior = survey.site.prior
     names = ("fitting", "aside", "beyond", "displaced")
-    changed = replace(prior, **{name: times * getattr(prior, name) for name in names})
+    changed = prior.model_copy(update={n: times * getattr(prior, n) for n in names})
     return replace(survey, site=replace(survey.site, prior=changed))
 
 
