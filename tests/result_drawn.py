@@ -36,7 +36,7 @@ def pipe(yard):
     length_m = BEFORE_M + PAST_M
     if yard.options.verdict == "dig":
         yield yard.feature("hole", "hole", yard.hole, length_m=length_m, chance=0.91, depth_m=0.94)
-    yield yard.feature("fitting", "MTR1", yard.at(0), code="MTR", chainage_m=0.0)
+    yield yard.feature("fitting", "MTR1", yard.at(0), code="MTR1", leg="yard", chainage_m=0.0)
 
 
 def level(chainage_m):

@@ -86,8 +86,8 @@ def test_nothing_is_under_9_points_and_the_answer_is_18_or_more(name, tmp_path):
     assert len(pieces) > 40
     assert min(size for _, size in pieces) >= 9 - 1e-6
     large = " ".join(text for text, size in pieces if size >= 18 - 1e-6)
-    answer = ("Hole", "Crown of the pipe", "Stake N", "before the stake")
-    listen = ("LISTEN ON", "1: surface 1.0 ft past mark 109", "2: contact at fitting MTR1")
+    answer = ("Hole", "Top of pipe", "Stake N", "toward the meter")
+    listen = ("LISTEN ON", "1: surface 1.0 ft past mark 109", "2: contact at meter MTR1")
     for word in listen if name == "listen_on" else answer:
         assert word in large
 
@@ -99,9 +99,10 @@ def test_the_figures_are_those_of_the_result(tmp_path):
     foot = 1200 / 3937
     before = numbers["decision"]["hole"]["before_stake_m"] / foot
     past = numbers["decision"]["hole"]["past_stake_m"] / foot
-    assert f"Hole from {before:.1f} ft before the stake to {past:.1f} ft past it" in text
+    reach = f"{before:.1f} ft from the stake toward the meter and {past:.1f} ft toward mark 109"
+    assert f"Hole {reach}" in text
     depth, sigma = numbers["leak"]["depth_m"] / foot, numbers["leak"]["depth_sigma_m"] / foot
-    assert f"Crown of the pipe {depth:.1f} ft ± {sigma:.1f} down" in text
+    assert f"Top of pipe {depth:.1f} ft ± {sigma:.1f} down" in text
     assert f"N {numbers['leak']['position']['northing']:.2f}" in text
     assert f"E {numbers['leak']['position']['easting']:.2f}" in text
     assert f"{numbers['decision']['chance_in_hole']:.0%}".replace("%", " %") in text
@@ -116,10 +117,10 @@ def test_the_figures_are_those_of_the_result(tmp_path):
         "within 7 ft at best",
         "Combined factor 0.9999421, convergence -0.0241°",
         "rover corrected by network RTK",
-        "3 % that the leak is on no traced leg",
+        "3 % that the leak is not on any traced line",
         "If the hole is dry: 0+47.0 to 0+52.0 (5 %)",
         "NOT BEFORE: no locate request is filed",
-        "gas crosses 1.4 ft past the stake",
+        "gas crosses 1.4 ft from the stake toward mark 109",
         "Meter stopped?",
         "Stake label:",
         "Occupy 201 first",
@@ -133,13 +134,13 @@ def test_feet_and_metre_twins_say_the_same(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     feet, metres = _text(feet_site(), tmp_path / "a"), _text(metric_site(), tmp_path / "b")
-    pattern = r"Hole (?:from )?([\d.]+) \w+ before the stake to ([\d.]+) \w+ past it"
+    pattern = r"Hole ([\d.]+) \w+ from the stake toward the meter and ([\d.]+) \w+ toward"
     for in_feet, in_metres in zip(
         re.search(pattern, feet).groups(), re.search(pattern, metres).groups(), strict=True
     ):
         assert float(in_feet) * 1200 / 3937 == pytest.approx(float(in_metres), abs=0.02)
     assert "35.902187 -79.041065" in feet and "35.902187 -79.041065" in metres
-    for said in ("3 % that the leak is on no traced leg", "91 % chance", "Before digging"):
+    for said in ("3 % that the leak is not on any traced line", "91 % chance", "Before digging"):
         assert said in feet and said in metres
 
 
@@ -170,7 +171,7 @@ def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(tmp_pa
     position = result.leak.position
     for never in (
         f"{position.northing:.2f}", f"{position.easting:.2f}", "STAKE", "Stake label",
-        "After the dig", "NOT BEFORE", "Before digging", "Crown", "hole is dry",
+        "After the dig", "NOT BEFORE", "Before digging", "Top of pipe", "hole is dry",
     ):  # fmt: skip
         assert never not in text, never
 

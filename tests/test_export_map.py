@@ -119,13 +119,13 @@ def test_the_head_says_the_answer():
     text = " ".join(_read(page_html(feet_site())).text.split()).replace("\xa0", " ")
     for said in (
         "DIG yard 0+41.3",
-        "91 % in a 5.0 ft hole, 3 % that the leak is on no traced leg",
+        "91 % in a 5.0 ft hole, 3 % that the leak is not on any traced line",
         "NOT BEFORE: no locate request is filed",
         "N 783295.38 E 1987838.33",
         "sets out within 0.3 ft",
         "3.0 ft: 74 %, 4.0 ft: 85 %, 5.0 ft: 91 %, 6.0 ft: 94 %",
         "Call the locate service",
-        "gas crosses 1.4 ft past the stake",
+        "gas crosses 1.4 ft from the stake toward mark 109",
     ):
         assert said in text, said
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from geoleak.export.spoken import lines, next_expected, next_place
-from geoleak.export.words import told
+from geoleak.export.words import told, toward
 from geoleak.result.records import NearMarks, NextReadingSummary
 from tests.results import (
     EVERY_SITE,
@@ -43,10 +43,10 @@ def test_lines_are_plain_narrow_and_complete(name):
 def test_the_figures_are_those_of_the_result_in_its_own_unit():
     text = _text(feet_site())
     for said in (
-        "DIG yard 0+41.3: 91 % in a 5.0 ft hole (3 % that the leak is on no traced leg)",
-        "open from 2.2 ft before the stake to 2.8 ft past it",
-        "crown of the pipe 3.1 ft down, give or take 0.3",
-        "1.9 ft past mark 108, on the way to mark 109",
+        "DIG yard 0+41.3: 91 % in a 5.0 ft hole (3 % that the leak is not on any traced line)",
+        "open 2.2 ft from the stake toward the meter and 2.8 ft toward mark 109, along the pipe",
+        "top of pipe: 3.1 ft down, give or take 0.3",
+        "1.9 ft past mark 108 toward mark 109",
         "NOT BEFORE: no locate request is filed",
         "N 783295.38 E 1987838.33 ftUS, NAD83(2011) / North Carolina (ftUS)",
         "sets out within 0.3 ft",
@@ -58,7 +58,7 @@ def test_the_figures_are_those_of_the_result_in_its_own_unit():
     metric = _text(metric_site())
     for said in (
         "yard 0+012.59",
-        "0.67 m before the stake to 0.85 m past it",
+        "0.67 m from the stake toward the meter and 0.85 m toward mark 109",
         "0.94 m down",
         "N 238748.908 E 605894.335 m,",
         "within 2 m at best",
@@ -84,9 +84,9 @@ def test_listening_on_does_not_say_dig():
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     assert not any(line.startswith("DIG") for line in printed)
     for said in (
-        "next 1: surface reading 1.0 ft past mark 109 (yard 0+43.0); the 95 % stretch should "
-        "shrink from 25 ft to about 6 ft",
-        "2: contact reading at fitting MTR1 (yard 0+00.0); the 95 % stretch should shrink from "
+        "next 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0); the 95 % "
+        "stretch should shrink from 25 ft to about 6 ft",
+        "2: contact reading at meter MTR1 (yard 0+00.0); the 95 % stretch should shrink from "
         "25 ft to about 9 ft",
         'places for readings.csv: 1 "109 up 1.0", 2 "MTR1"',
         "points 900, 901; occupy 201 first: it must read within 0.1 ft, or stop",
@@ -100,8 +100,9 @@ def test_listening_on_does_not_say_dig():
     # Nothing that a crew could dig by.
     position = listen_on_site().leak.position
     for never in (
-        f"{position.northing:.2f}", f"{position.easting:.2f}", "stake ", "open from", "crown",
-        "if the hole is dry", "NOT BEFORE", "Before digging", "ties", "tape", "protective system",
+        f"{position.northing:.2f}", f"{position.easting:.2f}", "stake ", "top of pipe",
+        "from the stake", "if the hole is dry", "NOT BEFORE", "Before digging", "ties", "tape",
+        "protective system",
     ):  # fmt: skip
         assert never not in text.replace("stakes.csv", ""), never
 
@@ -143,10 +144,10 @@ def test_places_are_told_as_a_crew_finds_them():
     def told(where, leg="yard"):
         return next_place(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
 
-    assert told("109 up 1.0") == "1.0 ft past mark 109"
-    assert told("109 down 1.1") == "1.1 ft before mark 109"
-    assert told("yard 109 up 1.0") == "1.0 ft past mark 109 of yard"
-    assert told("MTR1") == "at fitting MTR1" and told("109") == "at mark 109"
+    assert told("109 up 1.0") == "1.0 ft past mark 109 toward mark 110"
+    assert told("109 down 1.1") == "1.1 ft past mark 109 toward the meter"
+    assert told("yard 109 up 1.0") == "1.0 ft past mark 109 of yard toward mark 110"
+    assert told("MTR1") == "at meter MTR1" and told("109") == "at mark 109"
     assert told("yard@0+43") == "yard 0+43.0"
 
 
@@ -179,7 +180,7 @@ def test_a_chance_is_never_told_surer_than_it_is(chance, said):
 def test_what_is_not_known_is_said_or_left_out():
     bare = with_leak(feet_site(depth=False), elevation_m=None, lonlat_accuracy_m=None)
     text = _text(replace(bare, near=None, ties=(), ties_text=(), services=(), not_before=None))
-    assert "the depth of the pipe is not known" in text
+    assert "depth not known: find the pipe by hand before a machine digs" in text
     assert "accuracy not known" in text and "past mark" not in text
     assert "ground at 2" not in text and "NOT BEFORE" not in text and "tapes" not in text
     assert "phone" not in " ".join(lines(local_site()))
@@ -187,16 +188,16 @@ def test_what_is_not_known_is_said_or_left_out():
 
 def test_a_stake_before_the_first_mark_is_told_so():
     result = replace(feet_site(), near=NearMarks("101", -0.3, None))
-    assert "1.0 ft before mark 101" in _text(result)
+    assert "1.0 ft from mark 101, the first, toward the meter" in _text(result)
 
 
 @pytest.mark.parametrize(
     ("before", "past", "said"),
     [
-        (0.671, 0.853, "from 2.2 ft before the stake to 2.8 ft past it"),
-        (0.001, 1.5, "from the stake to 4.9 ft past the stake"),
-        (1.5, 0.0, "from 4.9 ft before the stake to the stake"),
-        (-0.3, 1.5, "from 1.0 ft past the stake to 4.9 ft past it"),
+        (0.671, 0.853, "2.2 ft from the stake toward the meter and 2.8 ft toward mark 109"),
+        (0.001, 1.5, "4.9 ft from the stake toward mark 109"),
+        (1.5, 0.0, "4.9 ft from the stake toward the meter"),
+        (-0.3, 1.5, "1.0 ft to 4.9 ft from the stake toward mark 109"),
     ],
 )
 def test_the_holes_ends_are_told_from_the_stake(before, past, said):
@@ -208,6 +209,30 @@ def test_the_holes_ends_are_told_from_the_stake(before, past, said):
 def test_not_before_is_said_once():
     text = _text(replace(feet_site(), not_before="not before 2026-05-07 08:00"))
     assert "NOT BEFORE 2026-05-07 08:00" in text and text.lower().count("not before") == 1
+
+
+@pytest.mark.parametrize(("valve_m", "down"), [(0.95, "the meter"), (1.05, "the valve")])
+def test_directions_name_what_can_be_seen(valve_m, down):
+    """The nearest fitting, its neighbours within a metre passed over for the far one."""
+    result = feet_site()
+    meter = next(f for f in result.features if f.kind == "fitting")
+    made = {"V1": ("WV", valve_m), "H1": ("HYD", 20.0), "H2": ("HYD", 28.0)}
+    more = [
+        replace(meter, id=name, properties={"leg": "yard", "code": code, "chainage_m": at_m})
+        for name, (code, at_m) in made.items()
+    ]
+    with_more = replace(result, features=(*result.features, *more))
+    assert toward(with_more, "yard", 12.6, up=False) == f"toward {down}"
+    assert toward(with_more, "yard", 12.6, up=True) == "toward hydrant H1"
+    assert toward(with_more, "yard", 28.5, up=True) == "away from hydrant H2"
+    bare = replace(result, features=())
+    assert toward(bare, "yard", 12.6, up=True) == "toward the far end of yard"
+    assert toward(bare, "yard", 12.6, up=False) == "toward the start of yard"
+
+
+def test_no_spread_is_told_as_none():
+    assert "give or take 0.1" in _text(with_leak(feet_site(), depth_sigma_m=0.004))
+    assert "give or take 0.01" in _text(with_leak(metric_site(), depth_sigma_m=0.004))
 
 
 def test_stretches_of_several_legs_name_every_leg():

@@ -133,7 +133,12 @@ def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pag
     assert "LISTEN ON" in head and "1: 1.0 ft past mark 109" in head
     assert head.index("past mark 109") < head.index("not to dig")
     page = driver.find_element("css selector", "body").text
-    for never in (f"{result.leak.position.northing:.2f}", "NOT BEFORE", "Before digging", "Crown"):
+    for never in (
+        f"{result.leak.position.northing:.2f}",
+        "NOT BEFORE",
+        "Before digging",
+        "Top of pipe",
+    ):
         assert never not in page, never
     assert "While listening" in page and "listen here next" in page
     assert _count(driver, "path[aria-label^=Hole], .offset, .tape") == 0

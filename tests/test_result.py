@@ -191,7 +191,7 @@ def test_nobody_is_told_to_dig_outside_the_locate_request(
 def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
     legs = (site.legs[0].model_copy(update={"boundary": "110"}),)
     result = geoleak.locate(dataclasses.replace(site, legs=legs))
-    assert set(result.leak.side) == {"up to 110", "past 110", "on no traced leg"}
+    assert set(result.leak.side) == {"up to 110", "past 110", "not on any traced line"}
     assert sum(result.leak.side.values()) == pytest.approx(1.0)
     assert result.leak.side["past 110"] > 0.9  # the leak lies 1.1 m past that mark
 

@@ -217,7 +217,7 @@ def _reasons(
             f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
         )
     if posterior.elsewhere > 0.05:
-        found.append(f"{percent(posterior.elsewhere)} that the leak is on no traced leg")
+        found.append(f"{percent(posterior.elsewhere)} that the leak is not on any traced line")
     if across < 0.97:
         found.append(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"

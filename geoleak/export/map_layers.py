@@ -138,7 +138,7 @@ def _hole(each: Feature, result: Result) -> dict[str, Any]:
     rows = [
         ("Open", words.hole_reach(result)),
         ("Chance in it", words.chance(result.decision.chance_in_hole)),
-        ("Crown of the pipe", words.depth(result)),
+        ("Top of pipe", words.depth(result)),
     ]
     return _named("hole", "Hole", rows)
 

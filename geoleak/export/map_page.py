@@ -86,8 +86,8 @@ def _dig(result: Result) -> dict[str, Any]:
     return {
         "headline": words.leak_station(result),
         "sure": f"{words.chance(decision.chance_in_hole)} in a {size} hole, "
-        f"{words.chance(leak.probability_elsewhere)} that the leak is on no traced leg",
-        "where": [("Paint", words.near_marks(result)), ("Crown", words.depth(result))],
+        f"{words.elsewhere(result)}",
+        "where": [("Paint", words.near_marks(result)), ("Top of pipe", words.depth(result))],
         "not_before": words.not_before(result),
         "facts": facts,
         "by_length": _by_length(result),

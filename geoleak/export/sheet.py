@@ -35,7 +35,7 @@ Columns = Sequence[tuple[str, float]]
 """Heads of a table to write in, each with its share of the width."""
 AFTER_THE_DIG: Columns = (
     ("Found at (from the stake)", 1.25),
-    ("Depth to crown", 0.9),
+    ("Top of pipe", 0.9),
     ("Cause", 1.4),
     ("Meter stopped?  yes / no", 1.2),
     ("Date, name", 1.25),
@@ -350,18 +350,15 @@ class _DigSheet(_Sheet):
         decision = self.result.decision
         size = f"{words.length(decision.hole.length_m, self.unit)} long"
         size += f", {words.length(decision.hole.width_m, self.unit)} wide"
-        elsewhere = words.chance(self.result.leak.probability_elsewhere)
         inside = words.chance(decision.chance_in_hole)
-        return (
-            f"{inside} chance in the hole ({size}); {elsewhere} that the leak is on no traced leg"
-        )
+        return f"{inside} chance in the hole ({size}); {words.elsewhere(self.result)}"
 
     def answer(self) -> list[str]:
         result = self.result
         hole, room = f"Hole {words.hole_reach(result)}", self.room - CODE
         if width_of(hole, BIG, bold=True) > room and hole[10].isdigit():
             hole = hole.replace("Hole from ", "Hole ", 1)
-        depth = f"Crown of the pipe {self.crown()} down"
+        depth = f"Top of pipe {self.crown()} down"
         if result.leak.depth_m is None:
             depth = "Depth NOT KNOWN: find the pipe by hand"
         return [hole, depth, f"Stake {words.position(result)}", *self.assumed()]
@@ -372,7 +369,7 @@ class _DigSheet(_Sheet):
         text = words.length(leak.depth_m, self.unit)
         if leak.depth_m is None or leak.depth_sigma_m is None:
             return text
-        return f"{text} ± {words.number(leak.depth_sigma_m, self.unit)}"
+        return f"{text} ± {words.spread(leak.depth_sigma_m, self.unit)}"
 
     def phone(self) -> tuple[str, list[str]]:
         leak = self.result.leak
@@ -403,7 +400,7 @@ class _DigSheet(_Sheet):
 
     def boxes(self) -> list[Flowable]:
         title, run = self.title(), words.run(self.result)
-        label = f"Stake label:  {title}, crown {self.crown()}, {run}"
+        label = f"Stake label:  {title}, top of pipe {self.crown()} down, {run}"
         return [
             Text("After the dig", 11, self.room, bold=True, role="H2"),
             Spacer(1, 3),

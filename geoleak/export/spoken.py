@@ -100,29 +100,17 @@ def _verdict(result: Result) -> list[str]:
     where = f"{words.plain(leak.leg)} {words.station(leak.chainage_m, unit)}"
     size = words.length(decision.hole.length_m, unit)
     inside = words.chance(decision.chance_in_hole)
-    elsewhere = f"{words.chance(leak.probability_elsewhere)} that the leak is on no traced leg"
     likely = words.plain(words.pieces(leak.interval_95, unit, leg=leak.leg))
     rest = [
-        crown(result),
+        f"top of pipe: {words.depth(result)}",
         f"95 % of the chance lies within {likely}",
         near(result),
         _assumed(result),
         *side(result),
     ]
-    first = f"{where}: {inside} in a {size} hole ({elsewhere})"
+    first = f"{where}: {inside} in a {size} hole ({words.elsewhere(result)})"
     reach = f"open {words.hole_reach(result)}, along the pipe"
     return _section("DIG", [first, words.not_before(result), reach, *rest])
-
-
-def crown(result: Result) -> str:
-    """Return the depth of the pipe in words."""
-    leak, unit = result.leak, result.site.length_unit
-    if leak.depth_m is None:
-        return "the depth of the pipe is not known: find it before a machine digs"
-    text = f"crown of the pipe {words.length(leak.depth_m, unit)} down"
-    if leak.depth_sigma_m is None:
-        return text
-    return f"{text}, give or take {words.number(leak.depth_sigma_m, unit)}"
 
 
 def near(result: Result) -> str:
@@ -245,9 +233,10 @@ def next_place(each: NextReadingSummary, result: Result) -> str:
     """Return the place as a crew finds it: "2.0 ft past mark 18", or its station."""
     found = FROM_MARK.match(each.place)
     if found:
-        word = "past" if found["way"] == "up" else "before"
         unit = words.unit_word(result.site.length_unit)
-        return words.plain(f"{found['step']} {unit} {word} {_point(found['mark'], each, result)}")
+        way = words.toward(result, each.leg, each.chainage_m, up=found["way"] == "up")
+        point = _point(found["mark"], each, result)
+        return words.plain(f"{found['step']} {unit} past {point} {way}")
     if "@" in each.place:
         return next_station(each, result)
     return words.plain(f"at {_point(each.place, each, result)}")
@@ -256,8 +245,10 @@ def next_place(each: NextReadingSummary, result: Result) -> str:
 def _point(name: str, each: NextReadingSummary, result: Result) -> str:
     """Return a point with the word for what it is; a name on two legs comes with its leg."""
     bare = name.removeprefix(f"{each.leg} ")
-    kinds = [f.kind for f in result.features if f.id == bare and f.kind in POINT_WORDS]
-    word = POINT_WORDS[kinds[0]] if kinds else "mark"
+    found = next((f for f in result.features if f.id == bare and f.kind in POINT_WORDS), None)
+    word = POINT_WORDS[found.kind] if found else "mark"
+    if found and found.kind == "fitting":
+        word = words.fitting_word(found.properties.get("code"))
     return f"{word} {bare}" + (f" of {each.leg}" if bare != name else "")
 
 
@@ -326,8 +317,7 @@ def best_so_far(result: Result) -> str:
     size = words.length(decision.hole.length_m, unit)
     return (
         f"best place so far, not to dig: {at}, {words.chance(decision.chance_in_hole)} within "
-        f"{size} of pipe; {words.chance(leak.probability_elsewhere)} that the leak is on no traced "
-        "leg"
+        f"{size} of pipe; {words.elsewhere(result)}"
     )
 
 

@@ -116,45 +116,110 @@ def accuracy_text(accuracy_m: float | None, unit: str) -> str:
     return f"within {shown} {unit_word(unit)} at best"
 
 
+FITTING_WORDS = {
+    "meter": ("MTR", "METER", "WMTR"),
+    "hydrant": ("HYD", "FH"),
+    "hose bib": ("HB", "HOSEBIB"),
+    "valve": ("WV", "GV", "SV", "VALVE"),
+}
+"""What a crew calls a fitting, by the start of its code; common practice, no source."""
+TOGETHER_M = 1.0
+"""Fittings this near to each other along the pipe stand together: the far one names the way."""
+
+
+def fitting_word(code: object) -> str:
+    """Return what a crew calls a fitting of this code, "fitting" where no word is known."""
+    start = str(code or "").upper().rstrip("0123456789")
+    return next((word for word, codes in FITTING_WORDS.items() if start in codes), "fitting")
+
+
+def toward(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
+    """Return a direction along the pipe by what one sees: "toward the meter", "toward mark 112".
+
+    The nearest fitting on that side of the place; where none stands there the next mark; where
+    nothing does, away from what stands on the other side.
+    """
+    seen = _ahead(result, leg, chainage_m, up=up)
+    if seen:
+        return f"toward {seen}"
+    behind = _ahead(result, leg, chainage_m, up=not up)
+    if behind:
+        return f"away from {behind}"
+    return plain(f"toward the {'far end' if up else 'start'} of {leg}")
+
+
+def _ahead(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
+    """Return the name of what stands on one side of a place, as `toward` has it, or nothing.
+
+    A kind of fitting that the site has once goes by its word alone.
+    """
+    found: dict[str, list[tuple[float, str, str]]] = {"fitting": [], "mark": []}
+    alike: list[str] = []
+    for each in result.features:
+        word = fitting_word(each.properties.get("code"))
+        alike += [word] if each.kind == "fitting" else []
+        at_m = each.properties.get("chainage_m")
+        if each.kind in found and each.properties.get("leg") == leg and at_m is not None:
+            away_m = float(at_m) - chainage_m if up else chainage_m - float(at_m)
+            found[each.kind] += [(away_m, each.id, word)] if away_m > 0 else []
+    if found["fitting"]:
+        first = min(found["fitting"])[0]
+        _, name, word = max(each for each in found["fitting"] if each[0] - first <= TOGETHER_M)
+        alone = word != "fitting" and alike.count(word) == 1
+        return f"the {word}" if alone else plain(f"{word} {name}")
+    return plain(f"mark {min(found['mark'])[1]}") if found["mark"] else ""
+
+
 def near_marks(result: Result) -> str:
-    """Return the stake told from the paint: "1.9 ft past mark 112, on the way to mark 113"."""
+    """Return the stake told from the paint: "1.9 ft past mark 108 toward the meter (mark 109)"."""
     near = result.near
     if near is None:
         return ""
-    past = length(abs(near.past_m), result.site.length_unit)
+    past, leak = length(abs(near.past_m), result.site.length_unit), result.leak
+    way = toward(result, leak.leg, leak.chainage_m, up=near.past_m >= 0)
     if near.past_m < 0:
-        return f"{past} before mark {near.mark}, the first"
-    text = f"{past} past mark {near.mark}"
-    return f"{text}, on the way to mark {near.next_mark}" if near.next_mark else text
+        return plain(f"{past} from mark {near.mark}, the first, {way}")
+    text = f"{past} past mark {near.mark} {way}"
+    said = way.endswith(f"mark {near.next_mark}") or not near.next_mark
+    return plain(text if said else f"{text} (mark {near.next_mark})")
 
 
 def hole_reach(result: Result) -> str:
-    """Return from where to where the hole is opened, told from the stake."""
-    hole = result.decision.hole
-    start = _reach(-hole.before_stake_m, result.site.length_unit, "the stake")
-    end = _reach(hole.past_stake_m, result.site.length_unit, "the stake")
-    if start != "the stake" and end != "the stake":
-        end = end.replace("the stake", "it")
-    return f"from {start} to {end}"
-
-
-def _reach(along_m: float, unit: str, name: str) -> str:
-    """Return a place along the pipe told from the stake; the stake itself within rounding."""
-    size = length(abs(along_m), unit)
-    if float(size.split()[0]) == 0:
-        return name
-    return f"{size} {'past' if along_m > 0 else 'before'} {name}"
+    """Return how far to open from the stake, and toward what."""
+    hole, leak, unit = result.decision.hole, result.leak, result.site.length_unit
+    back, forth = number(hole.before_stake_m, unit), number(hole.past_stake_m, unit)
+    down = toward(result, leak.leg, leak.chainage_m, up=False)
+    up = toward(result, leak.leg, leak.chainage_m, up=True)
+    if float(back) > 0 and float(forth) > 0:
+        shown = (length(hole.before_stake_m, unit), length(hole.past_stake_m, unit))
+        return f"{shown[0]} from the stake {down} and {shown[1]} {up}"
+    way, near_m, far_m = up, -hole.before_stake_m, hole.past_stake_m
+    if float(forth) <= 0:
+        way, near_m, far_m = down, -hole.past_stake_m, hole.before_stake_m
+    start = f"{length(near_m, unit)} to " if float(number(near_m, unit)) > 0 else ""
+    return f"{start}{length(far_m, unit)} from the stake {way}"
 
 
 def depth(result: Result) -> str:
-    """Return the depth to the crown with its give or take, or that it is not known."""
+    """Return the depth to the top of the pipe with its give or take, or that it is not known."""
     leak, unit = result.leak, result.site.length_unit
     if leak.depth_m is None:
-        return "depth not known"
-    text = length(leak.depth_m, unit)
+        return "depth not known: find the pipe by hand before a machine digs"
+    text = f"{length(leak.depth_m, unit)} down"
     if leak.depth_sigma_m is None:
         return text
-    return f"{text}, give or take {number(leak.depth_sigma_m, unit)}"
+    return f"{text}, give or take {spread(leak.depth_sigma_m, unit)}"
+
+
+def spread(sigma_m: float, unit: str) -> str:
+    """Return a standard deviation as a figure, never 0: one that rounds to it is the smallest."""
+    smallest_m = 0.01 if unit == "m" else 0.1 * unit_m(unit)
+    return number(max(sigma_m, smallest_m), unit)
+
+
+def elsewhere(result: Result) -> str:
+    """Return the chance that no hole on the traced lines finds the leak."""
+    return f"{chance(result.leak.probability_elsewhere)} that the leak is not on any traced line"
 
 
 def run(result: Result) -> str:
@@ -194,7 +259,12 @@ def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: i
 
 def services(result: Result) -> list[str]:
     """Return what is known of the other services: near the hole, clear of it, or nothing."""
-    rows = [told(each.text) for each in result.services]
+    leg, at_m = result.leak.leg, result.leak.chainage_m
+    rows = []
+    for each in result.services:
+        past = each.from_stake_m >= 0
+        way = f"from the stake {toward(result, leg, at_m, up=past)}"
+        rows.append(told(each.text).replace(f"{'past' if past else 'before'} the stake", way, 1))
     if result.services_clear:
         names = plain(", ".join(result.services_clear))
         rows.append(f"{names}: drawn, but nowhere near here")
@@ -305,7 +375,7 @@ def stake_rows(result: Result) -> list[tuple[str, str]]:
     rows = [
         ("Grid", f"{position(result)} {result.leak.position.unit}"),
         ("Sets out within", ellipse(result)),
-        ("Crown of the pipe", depth(result)),
+        ("Top of pipe", depth(result)),
         ("From the paint", near_marks(result)),
     ]
     if result.leak.lonlat is not None:

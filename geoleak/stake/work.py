@@ -161,7 +161,7 @@ class Stakeout:
                 parts = {leg.leg.side or f"leg {leg.name}": mass[mine]}
             for text, share in parts.items():
                 side[text] = side.get(text, 0.0) + float(share.sum())
-        side["on no traced leg"] = float(self.posterior.elsewhere)
+        side["not on any traced line"] = float(self.posterior.elsewhere)
         return side
 
     @functools.cached_property
