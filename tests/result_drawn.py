@@ -177,7 +177,7 @@ def _listening(yard):
         [],
         [
             yard.feature(
-                "stake",
+                "best_so_far",
                 "best-so-far",
                 yard.stake,
                 label=label,

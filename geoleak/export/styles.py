@@ -1,28 +1,22 @@
-"""Default styles of the layers, as QML and as OGC SLD, from one plain description."""
+"""Default styles of the GeoPackage's layers, as QGIS stores them (QML): signs, colours, labels."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from geoleak.export import colours
-
-SLD_NAMESPACES = {
-    "xmlns": "http://www.opengis.net/sld",
-    "xmlns:ogc": "http://www.opengis.net/ogc",
-    "xmlns:xlink": "http://www.w3.org/1999/xlink",
-    "version": "1.0.0",
-}
+from geoleak.export.layers import Layer
+from geoleak.export.level_scales import drawn_scale, level_range
+from geoleak.result import Result
 
 
 @dataclass(frozen=True, slots=True)
 class Sign:
     """How a feature is drawn: strokes from the undermost to the topmost, or a marker.
 
-    ``strokes`` are (colour, width in millimetres). ``marker`` is a well-known name of SLD
-    (circle, square, triangle, cross) with ``fill`` and ``size_mm``; ``fill`` without a marker fills
-    an area.
+    ``strokes`` are (colour, width in millimetres). ``marker`` (circle, square, triangle, cross)
+    has ``fill`` and ``size_mm``; ``fill`` without a marker fills an area.
     """
 
     strokes: tuple[tuple[str, float], ...]
@@ -32,24 +26,8 @@ class Sign:
     dash: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A sign for some features: ``field`` equal to ``equals``; neither: for all the rest."""
-
-    label: str
-    sign: Sign
-    field: str = ""
-    equals: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Style:
-    """The style of a layer; ``label_field`` is written beside each feature."""
-
-    title: str
-    geometry: str
-    rules: tuple[Rule, ...]
-    label_field: str = ""
+Rule = tuple[str, str, Sign]
+"""Label, expression that a feature must meet (empty: all the rest), sign."""
 
 
 def _dot(fill: str, size_mm: float, marker: str = "circle") -> Sign:
@@ -60,113 +38,102 @@ def _service(colour: str) -> Sign:
     return Sign(((colours.CASING, 1.4), (colour, 0.8)))
 
 
-STYLES: dict[str, Style] = {
-    "pipe": Style(
-        "Fitted legs",
-        "line",
-        (
-            Rule("assumed route", Sign(((colours.PIPE, 0.8),), dash=(4, 3)), "assumed", "1"),
-            Rule("pipe", Sign((("#ffffff", 1.6), (colours.PIPE, 0.8)))),
-        ),
-        "leg",
+_PIPE = Sign((("#ffffff", 1.6), (colours.PIPE, 0.8)))
+_HOLE = Sign((("#000000", 1.4), ("#ffffff", 0.6)), "#ffffff")
+_BEST = Sign((("#000000", 0.4),), "#ffffff", "circle", 2.4)
+_OFFSET, _CHECK = _dot("#000000", 3.2, "triangle"), _dot("#ffffff", 3.2, "triangle")
+RULES: dict[str, tuple[Rule, ...]] = {
+    "pipe": (
+        ("assumed route", '"assumed" = 1', Sign(((colours.PIPE, 0.8),), dash=(4, 3))),
+        ("pipe", "", _PIPE),
     ),
-    "marks": Style("Paint marks", "point", (Rule("mark", _dot("#ffffff", 1.8)),), "id"),
-    "readings": Style(
-        "Readings", "point", (Rule("reading", _dot(colours.LEVEL_RAMP[2], 3.0)),), "level_db"
+    "marks": (("mark", "", _dot("#ffffff", 1.8)),),
+    "fittings": (("fitting", "", _dot("#ffffff", 3.2, "square")),),
+    "features": (("feature", "", _dot(colours.FIXED, 3.0, "square")),),
+    "interval": tuple(
+        (f"{percent} %", f'"percent" = {percent}', Sign(((colours.INTERVAL[percent], width),)))
+        for percent, width in ((95, 4.5), (80, 3.5), (50, 2.5))
     ),
-    "fittings": Style(
-        "Fittings", "point", (Rule("fitting", _dot("#ffffff", 3.2, "square")),), "id"
+    "hole": (("hole", "", _HOLE),),
+    "stakes": (
+        ("stake", "\"kind\" = 'stake'", _dot("#000000", 5.0, "cross")),
+        ("offset stake", "\"kind\" = 'offset_stake'", _OFFSET),
+        ("check point", "", _CHECK),
     ),
-    "features": Style(
-        "Fixed features", "point", (Rule("feature", _dot(colours.FIXED, 3.0, "square")),), "id"
+    "ties": (("tape", "", Sign(((colours.FIXED, 0.5),), dash=(1, 2))),),
+    "utilities": (
+        *((e, f"lower(\"colour\") = '{e}'", _service(c)) for e, c in colours.APWA.items()),
+        ("service", "", _service(colours.UNKNOWN_SERVICE)),
     ),
-    "interval": Style(
-        "Where the leak may be",
-        "line",
-        tuple(
-            Rule(
-                f"{percent} %", Sign(((colours.INTERVAL[percent], width),)), "percent", str(percent)
-            )
-            for percent, width in ((95, 4.5), (80, 3.5), (50, 2.5))
-        ),
+    "utility_points": (
+        *((e, f"lower(\"colour\") = '{e}'", _dot(c, 3.0)) for e, c in colours.APWA.items()),
+        ("service", "", _dot(colours.UNKNOWN_SERVICE, 3.0)),
     ),
-    "hole": Style(
-        "Hole", "area", (Rule("hole", Sign((("#000000", 1.4), ("#ffffff", 0.6)), "#ffffff")),)
-    ),
-    "stakes": Style(
-        "Stakes",
-        "point",
-        (
-            Rule("best so far, not to dig", _dot("#ffffff", 2.4), "id", "best-so-far"),
-            Rule("stake", _dot("#000000", 5.0, "cross"), "kind", "stake"),
-            Rule("offset stake", _dot("#000000", 3.2, "triangle"), "kind", "offset_stake"),
-            Rule("check point", _dot("#ffffff", 3.2, "triangle"), "kind", "check_point"),
-        ),
-        "label",
-    ),
-    "next_readings": Style(
-        "Where to listen next",
-        "point",
-        (Rule("listen next", _dot(colours.PAPER, 5.0, "triangle")),),
-        "id",
-    ),
-    "ties": Style(
-        "Ties", "line", (Rule("tape", Sign(((colours.FIXED, 0.5),), dash=(1, 2))),), "dist_m"
-    ),
-    "utilities": Style(
-        "Other services",
-        "line",
-        (
-            *(
-                Rule(name, _service(colour), "colour", name)
-                for name, colour in colours.APWA.items()
-            ),
-            Rule("service", _service(colours.UNKNOWN_SERVICE)),
-        ),
-        "name",
-    ),
-    "utility_points": Style(
-        "Other services",
-        "point",
-        (
-            *(
-                Rule(name, _dot(colour, 3.0), "colour", name)
-                for name, colour in colours.APWA.items()
-            ),
-            Rule("service", _dot(colours.UNKNOWN_SERVICE, 3.0)),
-        ),
-        "name",
-    ),
+    "next_readings": (("listen next", "", _dot("#000000", 5.0)),),
+    "check_places": (("check first", "", _dot("#000000", 5.0)),),
+    "best_so_far": (("best so far, not to dig", "", _BEST),),
 }
-"""Layer name -> its style."""
+"""Layer -> its rules; the first that a feature meets draws it. Readings: `_levels`."""
+LABELS = {
+    "pipe": '"leg"',
+    "marks": "\"id\" || '\\n' || coalesce(\"station\", '')",
+    "readings": 'format_number("level_db", 0)',
+    "fittings": '"id"',
+    "features": '"id"',
+    "interval": '"from_sta" || \' to \' || "to_sta"',
+    "stakes": '"label"',
+    "ties": "format_number(\"dist_m\", 2) || ' m'",
+    "utilities": '"name"',
+    "utility_points": '"name"',
+    "next_readings": '"label"',
+    "check_places": '"label"',
+    "best_so_far": '"label"',
+}
+"""Layer -> what is written beside its features, as an expression of QGIS."""
 
 
-def qml(style: Style) -> str:
-    """Return the style as QML."""
-    root = ET.Element("qgis", {"version": "3.22.0", "styleCategories": "Symbology|Labeling"})
-    renderer = ET.SubElement(
-        root,
-        "renderer-v2",
-        {"type": "RuleRenderer", "symbollevels": "0", "enableorderby": "0", "forceraster": "0"},
-    )
+PRIORITY = dict.fromkeys(("stakes", "best_so_far", "next_readings", "check_places"), 10)
+"""Layers whose labels come first where not all find room, of 10; others 4."""
+
+
+def qml(layer: Layer, result: Result) -> str:
+    """Return the style of a layer."""
+    kind = {"Point": "marker", "LineString": "line", "Polygon": "fill"}[layer.geometry]
+    categories = {"version": "3.22.0", "styleCategories": "Symbology|Labeling"}
+    root = ET.Element("qgis", {**categories, "labelsEnabled": str(int(layer.name in LABELS))})
+    renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", "symbollevels": "0"})
     rules = ET.SubElement(renderer, "rules", {"key": "root"})
     symbols = ET.SubElement(renderer, "symbols")
-    for number, rule in enumerate(style.rules):
-        wanted = {"label": rule.label, "symbol": str(number), "key": f"rule{number}"}
-        wanted["filter"] = f"\"{rule.field}\" = '{rule.equals}'" if rule.field else "ELSE"
-        if len(style.rules) == 1:
-            del wanted["filter"]
+    listed = _levels(result) if layer.name == "readings" else RULES[layer.name]
+    for number, (label, test, sign) in enumerate(listed):
+        wanted = {"label": label, "symbol": str(number), "key": f"rule{number}"}
+        if len(listed) > 1:
+            wanted["filter"] = test or "ELSE"
         ET.SubElement(rules, "rule", wanted)
-        _qml_symbol(symbols, str(number), style.geometry, rule.sign)
+        _symbol(symbols, str(number), kind, sign)
+    if layer.name in LABELS:
+        _labels(root, LABELS[layer.name], kind, PRIORITY.get(layer.name, 4))
     return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
 
 
-def _qml_symbol(parent: ET.Element, name: str, geometry: str, sign: Sign) -> None:
-    kind = {"point": "marker", "line": "line", "area": "fill"}[geometry]
-    symbol = ET.SubElement(
-        parent, "symbol", {"type": kind, "name": name, "alpha": "1", "clip_to_extent": "1"}
-    )
-    if geometry == "point":
+def _levels(result: Result) -> tuple[Rule, ...]:
+    """Return readings graduated by level; those on a scale of their own have no colour."""
+    span = level_range(result)
+    steps = colours.level_edges(*span) if span else []
+    scale = f"\"kind\" = 'surface' AND \"scale\" = '{drawn_scale(result)}'"
+    rules = []
+    for k, (colour, low, high) in enumerate(steps):
+        tests = [scale]
+        tests += [f'"level_db" >= {low:.6g}'] if k else []
+        tests += [f'"level_db" < {high:.6g}'] if k < len(steps) - 1 else []
+        name = f"{low:.0f} to {high:.0f}"
+        rules.append((name, " AND ".join(tests), _dot(colour, 3.0)))
+    return (*rules, ("another scale", "", _dot("#ffffff", 2.4, "diamond")))
+
+
+def _symbol(parent: ET.Element, name: str, kind: str, sign: Sign) -> None:
+    symbol = ET.SubElement(parent, "symbol", {"type": kind, "name": name, "alpha": "1"})
+    if kind == "marker":
         stroke, width = sign.strokes[0]
         options = {
             "name": sign.marker or "circle",
@@ -175,11 +142,11 @@ def _qml_symbol(parent: ET.Element, name: str, geometry: str, sign: Sign) -> Non
             "outline_width": f"{width:g}",
             "size": f"{sign.size_mm:g}",
         }
-        _qml_layer(symbol, "SimpleMarker", options)
+        _symbol_layer(symbol, "SimpleMarker", options)
         return
-    if geometry == "area":
+    if kind == "fill":
         fill = {"color": _rgba(sign.fill or "#ffffff", 90), "style": "solid", "outline_style": "no"}
-        _qml_layer(symbol, "SimpleFill", fill)
+        _symbol_layer(symbol, "SimpleFill", fill)
     for colour, width in sign.strokes:
         options = {
             "line_color": _rgba(colour),
@@ -189,69 +156,32 @@ def _qml_symbol(parent: ET.Element, name: str, geometry: str, sign: Sign) -> Non
         }
         if sign.dash:
             options |= {"use_custom_dash": "1", "customdash": ";".join(f"{d:g}" for d in sign.dash)}
-        _qml_layer(symbol, "SimpleLine", options)
+        _symbol_layer(symbol, "SimpleLine", options)
 
 
-def _qml_layer(symbol: ET.Element, name: str, options: dict[str, str]) -> None:
+def _symbol_layer(symbol: ET.Element, name: str, options: dict[str, str]) -> None:
     layer = ET.SubElement(symbol, "layer", {"class": name, "enabled": "1", "pass": "0"})
     held = ET.SubElement(layer, "Option", {"type": "Map"})
     for key, value in options.items():
         ET.SubElement(held, "Option", {"type": "QString", "name": key, "value": value})
-    for key, value in options.items():
-        ET.SubElement(layer, "prop", {"k": key, "v": value})
+
+
+def _labels(root: ET.Element, expression: str, kind: str, priority: int) -> None:
+    """Add labels with a white halo: around points, along lines."""
+    labeling = ET.SubElement(root, "labeling", {"type": "simple"})
+    settings = ET.SubElement(labeling, "settings", {"calloutType": "simple"})
+    style = {"fieldName": expression, "isExpression": "1", "fontSize": "8", "fontSizeUnit": "Point"}
+    style |= {"textColor": _rgba(colours.INK), "textOpacity": "1", "blendMode": "0"}
+    style["fontWeight"] = "75" if priority == 10 else "50"
+    text = ET.SubElement(settings, "text-style", style)
+    halo = {"bufferDraw": "1", "bufferSize": "0.7", "bufferSizeUnits": "MM", "bufferOpacity": "1"}
+    ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
+    # 6: cartographic, around a point; 2: parallel to a line.
+    placement = {"placement": "6" if kind == "marker" else "2", "dist": "1", "distUnits": "MM"}
+    placement["priority"] = str(priority)
+    ET.SubElement(settings, "placement", placement)
 
 
 def _rgba(colour: str, alpha: int = 255) -> str:
     red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
     return f"{red},{green},{blue},{alpha}"
-
-
-def sld(style: Style) -> str:
-    """Return the style as OGC Styled Layer Descriptor 1.0.0."""
-    root = ET.Element("StyledLayerDescriptor", SLD_NAMESPACES)
-    layer = ET.SubElement(root, "NamedLayer")
-    ET.SubElement(layer, "Name").text = style.title
-    held = ET.SubElement(ET.SubElement(layer, "UserStyle"), "FeatureTypeStyle")
-    for rule in style.rules:
-        made = ET.SubElement(held, "Rule")
-        ET.SubElement(made, "Name").text = rule.label
-        if rule.field:
-            test = ET.SubElement(ET.SubElement(made, "ogc:Filter"), "ogc:PropertyIsEqualTo")
-            ET.SubElement(test, "ogc:PropertyName").text = rule.field
-            ET.SubElement(test, "ogc:Literal").text = rule.equals
-        elif len(style.rules) > 1:
-            ET.SubElement(made, "ElseFilter")
-        _sld_symbol(made, style.geometry, rule.sign)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode")
-
-
-def _sld_symbol(rule: ET.Element, geometry: str, sign: Sign) -> None:
-    if geometry == "point":
-        graphic = ET.SubElement(ET.SubElement(rule, "PointSymbolizer"), "Graphic")
-        mark = ET.SubElement(graphic, "Mark")
-        ET.SubElement(mark, "WellKnownName").text = sign.marker or "circle"
-        _css(ET.SubElement(mark, "Fill"), [("fill", sign.fill or "#ffffff")])
-        colour, width = sign.strokes[0]
-        _css(ET.SubElement(mark, "Stroke"), [("stroke", colour), ("stroke-width", _pixels(width))])
-        ET.SubElement(graphic, "Size").text = _pixels(sign.size_mm)
-        return
-    if geometry == "area":
-        area = ET.SubElement(rule, "PolygonSymbolizer")
-        fill = [("fill", sign.fill or "#ffffff"), ("fill-opacity", "0.35")]
-        _css(ET.SubElement(area, "Fill"), fill)
-    for colour, width in sign.strokes:
-        stroke = ET.SubElement(ET.SubElement(rule, "LineSymbolizer"), "Stroke")
-        rows = [("stroke", colour), ("stroke-width", _pixels(width))]
-        if sign.dash:
-            rows.append(("stroke-dasharray", " ".join(_pixels(d) for d in sign.dash)))
-        _css(stroke, rows)
-
-
-def _css(parent: ET.Element, rows: Sequence[tuple[str, str]]) -> None:
-    for name, value in rows:
-        ET.SubElement(parent, "CssParameter", {"name": name}).text = value
-
-
-def _pixels(width_mm: float) -> str:
-    """Return pixels of 0.28 mm, as SLD counts them."""
-    return f"{width_mm / 0.28:.1f}"

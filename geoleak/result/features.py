@@ -191,19 +191,21 @@ def _ties(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
 def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) -> Iterator[Feature]:
     """Return what is set out, and the places to listen at.
 
-    To listen on, the best place so far is one, named as what it is: nothing else is to be set out
-    for a hole.
+    To listen on, the best place so far is one, of a kind of its own and named as what it is:
+    nothing is to be set out for a hole.
     """
     import shapely
 
-    on_pipe = {
-        "leg": out.leg.name,
-        "chainage_m": out.at_m,
-        "verdict": out.decision.verdict,
-    }
+    own, verdict = out.leg.name, out.decision.verdict
     for stake, place in out.stakes:
         if stake.kind == "next_reading":
             continue
+        on_pipe: dict[str, Any] = {}
+        if stake.kind != "check_point":
+            at_m = out.at_m if stake.kind in ("stake", "offset_stake") else _chainage_m(out, place)
+            on_pipe = {"leg": own, "chainage_m": at_m}
+        if stake.kind == "stake":
+            on_pipe["verdict"] = verdict
         # Ends of the hole are offset stakes to whoever draws: set out beside the leak's own.
         kind = "offset_stake" if stake.kind.startswith("hole") else stake.kind
         yield draw.feature(
@@ -212,16 +214,18 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) ->
             shapely.Point(place),
             label=stake.label,
             elevation_m=stake.elevation_m,
-            **(on_pipe if stake.kind == "stake" else {}),
+            **on_pipe,
         )
     if not out.digs:
         yield draw.feature(
-            "stake",
+            "best_so_far",
             "best-so-far",
             shapely.Point(out.place_m),
             label=f"BEST SO FAR {out.station}, not to dig",
             elevation_m=out.ground_m(out.leg, out.at_m),
-            **on_pipe,
+            leg=own,
+            chainage_m=out.at_m,
+            verdict=verdict,
         )
     listen = [each for each in out.stakes if each[0].kind == "next_reading"]
     for number, ((stake, place), each) in enumerate(zip(listen, said, strict=False), start=1):
@@ -240,3 +244,7 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) ->
             elevation_m=stake.elevation_m,
             lonlat_accuracy_m=out.lonlat_accuracy_m(leg, each.chainage_m),
         )
+
+
+def _chainage_m(out: Stakeout, place: Any) -> float:
+    return float(np.ravel(out.leg.route.snap(place).chainage_m)[0])

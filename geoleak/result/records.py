@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 NamedPiece = tuple[str, float, float]
 FEATURE_KINDS = (
     "stake",
+    "best_so_far",
     "interval",
     "hole",
     "route",
@@ -36,6 +37,7 @@ FEATURE_KINDS = (
     "check_point",
     "offset_stake",
     "next_reading",
+    "check_place",
 )
 
 
