@@ -18,6 +18,15 @@ US_GALLON_L = 3.785411784  # 231 cubic inches, exactly
 IMPERIAL_GALLON_L = 4.54609
 CUBIC_FOOT_L = INTERNATIONAL_FOOT_M**3 * 1000
 
+# What a customer's register counts in. A bare gallon is two units and is asked about.
+VOLUME_UNITS_L = {
+    "gal_us": US_GALLON_L,
+    "gal_imp": IMPERIAL_GALLON_L,
+    "ft3": CUBIC_FOOT_L,
+    "CCF": 100 * CUBIC_FOOT_L,
+    "L": 1.0,
+    "m3": 1000.0,
+}
 # Keys are casefolded, with a plain 3 for a raised one.
 PRESSURE_UNITS_KPA = {
     "psi": KPA_PER_PSI,

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoleak.readers.places import PlaceReader, place_text
+from geoleak.readers.places import PlaceReader
 from geoleak.site import Place
 from geoleak.units import unit_m
 from tests.check_values import check_value
@@ -31,6 +31,15 @@ FOOT = 0.3048
         ("107 up 1.5", {"kind": "point", "point": "107", "up_m": 1.5 * FOOT}),
         ("107 down 1.5", {"kind": "point", "point": "107", "up_m": -1.5 * FOOT}),
         ("107 down 0.5 m", {"kind": "point", "point": "107", "up_m": -0.5}),
+        ("107 right 1", {"kind": "point", "point": "107", "aside_m": FOOT}),
+        ("107 left 2 m", {"kind": "point", "point": "107", "aside_m": -2.0}),
+        ("107 up 1 left 2", {"kind": "point", "point": "107", "up_m": FOOT, "aside_m": -2 * FOOT}),
+        ("107 left 2 up 1", {"kind": "point", "point": "107", "up_m": FOOT, "aside_m": -2 * FOOT}),
+        (
+            "yard@41.5 left 3 ft",
+            {"kind": "leg", "leg": "yard", "chainage_m": 41.5 * FOOT, "aside_m": -3 * FOOT},
+        ),
+        ("yard 107 right 1", {"kind": "point", "leg": "yard", "point": "107", "aside_m": FOOT}),
         ("12 A up 2'6\"", {"kind": "point", "point": "12 A", "up_m": 2.5 * FOOT}),
         ("yard 107", {"kind": "point", "leg": "yard", "point": "107"}),
         ("yard east 107 up 1", {"kind": "point", "leg": "yard east", "point": "107", "up_m": FOOT}),
@@ -47,7 +56,7 @@ FOOT = 0.3048
 )
 def test_every_form(text: str, expected: dict[str, object]) -> None:
     place = reader().read(text)
-    for name in ("kind", "point", "leg", "up_m", "chainage_m", "easting", "northing"):
+    for name in ("kind", "point", "leg", "up_m", "chainage_m", "easting", "northing", "aside_m"):
         default: object = 0.0 if name == "up_m" else None
         wanted = expected.get(name, default)
         found = getattr(place, name)
@@ -79,6 +88,9 @@ def test_survey_feet_and_metre_stations() -> None:
         ("107 up -2", "below zero"),
         ("107 up 5000", "nearer mark"),
         ("107 up two", "not a length"),
+        ("107 right -1", "left or right"),
+        ("107 right 1 left 1", "moved twice"),
+        ("108 right 1", 'did you mean "10'),
         ("E 1234 N x", "not a number"),
         ("E inf N 5", "not a finite"),
         ("lat 95 lon 5", "within 90"),
@@ -106,6 +118,23 @@ metres = st.floats(0.001, 900, allow_nan=False)
 coordinates = st.floats(-1e7, 1e7, allow_nan=False).filter(lambda v: "e" not in repr(v))
 
 
+def place_text(place: Place, *, unit: str) -> str:
+    """Return a place as a sheet may write it."""
+    if place.kind == "grid":
+        return f"E {place.easting} N {place.northing}"
+    if place.kind == "lonlat":
+        return f"lat {place.northing} lon {place.easting}"
+    if place.kind == "leg":
+        text = f"{place.leg}@{(place.chainage_m or 0.0) / unit_m(unit)}"
+    else:
+        text = f"{place.leg} {place.point}" if place.leg else str(place.point)
+    moves = (("up", "down", place.up_m), ("right", "left", place.aside_m or 0.0))
+    for plus, minus, metres in moves:
+        if metres:
+            text += f" {plus if metres > 0 else minus} {abs(metres) / unit_m(unit)}"
+    return text
+
+
 @st.composite
 def places(draw: st.DrawFn) -> Place:
     kind = draw(st.sampled_from(["point", "leg", "grid", "lonlat"]))
@@ -119,8 +148,8 @@ def places(draw: st.DrawFn) -> Place:
         return Place("leg", "", leg=draw(st.sampled_from(LEGS)), chainage_m=draw(metres))
     point = draw(st.sampled_from(POINTS))
     leg = draw(st.sampled_from(LEGS)) if point == "101" or draw(st.booleans()) else None
-    step = draw(st.one_of(st.just(0.0), metres, metres.map(lambda v: -v)))
-    return Place("point", "", point=point, leg=leg, up_m=step)
+    up, aside = (draw(st.one_of(st.just(0.0), metres, metres.map(lambda v: -v))) for _ in "ab")
+    return Place("point", "", point=point, leg=leg, up_m=up, aside_m=aside or None)
 
 
 @given(place=places(), unit=units)
@@ -129,6 +158,7 @@ def test_a_place_written_and_read_is_the_same_place(place: Place, unit: str) -> 
     assert (back.kind, back.point, back.leg) == (place.kind, place.point, place.leg)
     assert (back.easting, back.northing) == (place.easting, place.northing)
     assert back.up_m == pytest.approx(place.up_m, rel=1e-12)
+    assert back.aside_m == (place.aside_m and pytest.approx(place.aside_m, rel=1e-12))
     if place.chainage_m is not None:
         assert back.chainage_m == pytest.approx(place.chainage_m, rel=1e-12)
 

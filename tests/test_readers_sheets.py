@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.check_values import check_value
-from tests.site_folders import complaints_of, site_of, toml_with
+from tests.site_folders import TOML, complaints_of, site_of, toml_with
 
 HEAD = "reading,kind,place,level,low_hz,high_hz,surface,background,recording,skip,note\n"
 
@@ -183,8 +183,12 @@ def test_the_small_sheets(tmp_path: Path) -> None:
             "holes.csv": "hole,from,to,depth_reached,pipe_exposed,outcome,water_from\n"
             "H1,yard@4,yard@9,3,yes,dry,up\n",
             "leaks_past.csv": "place,year\n103,1999\n",
-            "meter.csv": "time,reading,unit,run,state\n2026-05-04 07:00,1234.5,gal,a,shut\n",
-            "found.csv": "place,depth\nnowhere at all,x\n",
+            "meter.csv": "time,reading,unit,run,state\n"
+            "2026-05-04 07:00,1234.5,gal_us,a,All  taps shut\n",
+            "found.csv": "outcome,place,depth,cause,from,to,pipe_exposed\n"
+            "leak,103 up 1,3,joint,,,yes\ndry,,,,yard@2,yard@6,no\ndry,102,,,,,\n",
+            "checks.csv": "check,kind,place,fitting,as_found,all_off,fitting_worked\n"
+            "C1,stop,103,201,40 42,41,22\nC2,stop,101,,,,\n",
         },
     )
     foot = check_value("reader_us_survey_foot_m").expected
@@ -202,8 +206,23 @@ def test_the_small_sheets(tmp_path: Path) -> None:
     assert (hole.pipe_exposed, hole.outcome, hole.water_from) == (True, "dry", "up")
     assert hole.depth_reached_m == pytest.approx(3 * foot)
     assert site.past_leaks[0].year == 1999
-    assert (site.meter[0].reading, site.meter[0].unit) == (1234.5, "gal")
-    assert "found.csv" not in site.inputs and len(site.inputs) == 10
+    row = site.meter[0]
+    assert (row.reading, row.unit, row.state) == (1234.5, "gal_us", "all shut")
+    assert row.step == pytest.approx(0.1) and row.time.isoformat() == "2026-05-04T07:00:00"
+    assert any(note.code == "meter_timezone" for note in site.notes)
+    leak, dry, about = site.found
+    assert (leak.outcome, leak.cause, leak.pipe_exposed) == ("leak", "joint", True)
+    assert leak.depth_m == pytest.approx(3 * foot)
+    # A dry hole counts as dug, a leak that was found does not.
+    assert [each.id for each in site.holes] == ["H1", f"found {dry.origin.line}", "found 4"]
+    assert site.holes[1].pipe_exposed is False and site.holes[1].outcome == "dry"
+    ends = (site.holes[2].start.up_m, site.holes[2].finish.up_m)
+    assert ends == pytest.approx((-2.5 * foot, 2.5 * foot)) and about.place is not None
+    (test,) = site.stop_tests
+    assert (test.id, test.fitting, test.as_found) == ("C1", "201", (40.0, 42.0))
+    assert (test.all_off, test.fitting_worked, test.supply_shut) == ((41.0,), (22.0,), ())
+    assert any(note.code == "readings_blank" and "101" in note.text for note in site.notes)
+    assert len(site.inputs) == 12
 
 
 @pytest.mark.parametrize(
@@ -238,8 +257,22 @@ def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> Non
         ("holes.csv", "from,to,pipe_exposed\n101,102,perhaps\n", "yes or no"),
         ("holes.csv", "from,to,depth_reached\n101,102,0\n", "above 0"),
         ("leaks_past.csv", "place,year\n101,99\n", "1800 to 2200"),
-        ("meter.csv", "time,reading\n,5\n", "fill it in"),
-        ("meter.csv", "time,reading\n07:00,nan\n", "finite"),
+        ("meter.csv", "time,reading,unit\n,5,L\n", "fill it in"),
+        ("meter.csv", "time,reading,unit\n2026-05-04 07:00,nan,L\n", "finite"),
+        ("meter.csv", "time,reading,unit\n7 am,5,L\n", "not a time"),
+        ("meter.csv", "time,reading,unit\n2026-05-04,5,gallons\n", "US or an imperial gallon"),
+        ("meter.csv", "time,reading,unit\n2026-05-04,5,pints\n", "gal_us"),
+        ("found.csv", "outcome,place\nleak,\n", "not where"),
+        ("found.csv", "outcome,place\ndry,\n", "two ends"),
+        ("found.csv", "outcome,place\ndry,E 1987803 N 783304\n", "how far the dry hole"),
+        ("found.csv", "outcome,place\nwet,101\n", '"wet"'),
+        ("found.csv", "outcome,place,date\nleak,101,May\n", "not a time"),
+        ("checks.csv", "kind,place,as_found\nacross,101,40\n", "use stop"),
+        ("checks.csv", "place,all_off\n101,40\n", "whether the sound fell"),
+        ("checks.csv", "place,as_found,fitting_worked\n101,40,22\n", "none is named"),
+        ("checks.csv", "place,as_found,fitting\n101,40,yard@3\n", "id alone"),
+        ("readings.csv", "place,level,depth\n101,40,1\n", "no rod reading"),
+        ("readings.csv", "place,level,everything_off\n101,40,some\n", "yes or no"),
     ],
 )
 def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: str) -> None:
@@ -261,3 +294,74 @@ def test_hostile_text_stays_text_and_one_line(tmp_path: Path) -> None:
     assert len(lines) == 1 and lines[0].startswith("elm_lane/readings.csv:4:4: ")
     good = text.replace(f"R2,{nasty}", "R2,102")
     assert site_of(tmp_path, {"readings.csv": good}).readings[0].note == f"{nasty}\nsecond line"
+
+
+def test_a_rod_and_everything_off(tmp_path: Path) -> None:
+    text = (
+        "kind,place,level,depth,everything_off,entry\n"
+        "rod,101 right 0.5,40,2 ft,yes,a-1\nsurface,102,30,,no,\nsurface,103,31,,,\n"
+    )
+    rod, told, open_ = site_of(tmp_path, {"readings.csv": text}).readings
+    foot = check_value("reader_us_survey_foot_m").expected
+    assert (rod.kind, rod.entry) == ("rod", "a-1") and rod.depth_m == pytest.approx(2 * foot)
+    assert rod.place.aside_m == pytest.approx(0.5 * foot)
+    assert (rod.everything_off, told.everything_off, open_.everything_off) == (True, False, None)
+
+
+METER = "time,reading,unit,run,skip\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "settings", "words"),
+    [
+        ("2026-05-04 07:00,99,L,,\n2026-05-04 08:00,1,L,,\n", "", "falls from 99 to 1"),
+        ("2026-05-04 07:00,99,L,,\n2026-05-04 08:00,1,L,,\n", "[meter]\ndigits = 2\n", ""),
+        (
+            "2026-05-04 07:00,99,L,,\n2026-05-04 08:00,1,L,,\n2026-05-04 09:00,0,L,,\n",
+            "[meter]\ndigits = 2\n",
+            "falls from 1 to 0",
+        ),
+        ("2026-05-04 07:00,99,L,a,\n2026-05-04 08:00,1,L,b,\n", "", ""),
+        ("2026-05-04 08:00,99,L,,\n2026-05-04 07:00,1,L,,\n", "", ""),  # by time, not by row
+        ("2026-05-04 07:00,99,L,,\n2026-05-04 08:00,1,L,,misread\n", "", ""),
+        ("2026-05-04 07:00,1,L,,\n2026-05-04 08:00,2,m3,,\n", "", "in one run"),
+        ("2026-05-04 07:00,1,L,,\n2026-05-04T08:00Z,2,L,,\n", "", "no offset"),
+        (
+            "2026-05-04 07:00,1,L,,\n2026-05-04T18:00Z,2,L,,\n",
+            '[meter]\ntimezone = "America/New_York"\n',
+            "",
+        ),
+    ],
+)
+def test_a_register_runs_forward(tmp_path: Path, rows: str, settings: str, words: str) -> None:
+    files = {"site.toml": TOML + settings, "meter.csv": METER + rows}
+    if words:
+        assert any(words in line for line in complaints_of(tmp_path, files))
+    else:
+        assert site_of(tmp_path, files).meter
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("readings.csv", "reading,kind,place,level,skip\n1,shout,909,loud,typo\n2,,101,40,\n"),
+        ("readings.csv", "reading,place,level,skip\n1,101,40,\n1,102,41,again\n"),
+        ("readings.csv", "place,level,skip,session\n101,40,,\n102,4,bus,a,b\n"),
+        ("delays.csv", "first,second,delay_ms,skip\n101,909,,typo\n"),
+        ("isolations.csv", "valves,result,skip\n909,,typo\n"),
+        ("fittings.csv", "point,lead,skip\n909,x,typo\n"),
+        ("calibration.csv", "point,measured,skip\n909,x,typo\n"),
+        ("tapes.csv", "point,from,distance,skip\n909,910,x,typo\n"),
+        ("meter.csv", "time,reading,unit,skip\n7 am,x,gal,typo\n"),
+        ("found.csv", "outcome,place,skip\nwet,909,typo\n"),
+        ("checks.csv", "place,as_found,skip\n909,x,typo\n"),
+        ("holes.csv", "from,to,skip\n909,910,typo\n"),
+        ("sightings.csv", "place,what,skip\n909,damp,typo\n"),
+        ("leaks_past.csv", "place,year,skip\n909,99,typo\n"),
+    ],
+)
+def test_skip_strikes_a_wrong_row_too(tmp_path: Path, name: str, text: str) -> None:
+    site = site_of(tmp_path, {name: text})
+    assert len([each for each in site.readings if not each.skip]) <= 2
+    assert not (site.delays or site.isolations or site.fittings or site.meter or site.found)
+    assert not (site.holes or site.tapes or site.stop_tests or site.calibrations)

@@ -167,10 +167,58 @@ def test_no_folder_and_no_site_toml_are_two_things(tmp_path: Path) -> None:
     assert "no site.toml" in complaints_of_folder(tmp_path)[0]
 
 
-def test_reserved_tables_are_accepted_and_noted(tmp_path: Path) -> None:
-    site = site_of(tmp_path, with_lines("[tables]", "n = 1", "[photos]", "n = 1"))
-    noted = [(note.code, note.origin.line) for note in site.notes if note.code == "not_used_yet"]
-    assert noted == [("not_used_yet", 17), ("not_used_yet", 19)]
+def test_files_for_later_are_looked_for_in_the_folder(tmp_path: Path) -> None:
+    lines = with_lines(
+        "[tables]", 'file = "t.toml"', "[photos]", 'file = ["a.jpg"]', "[job]", 'logo = "l.png"'
+    )
+    site = site_of(tmp_path, {**lines, "t.toml": "", "a.jpg": b"\xff\xd8\xff", "l.png": b"\x89PNG"})
+    assert (site.tables_file, site.photos, site.job.logo) == ("t.toml", ("a.jpg",), "l.png")
+    assert {"t.toml", "a.jpg", "l.png"} <= set(site.inputs)
+    for name in ("t.toml", "a.jpg", "l.png"):
+        (tmp_path / "elm_lane" / name).unlink()
+    found = complaints_of_folder(tmp_path / "elm_lane")
+    assert [line.partition(": ")[0].rpartition(":")[0][-2:] for line in found] == ["18", "20", "22"]
+    assert all("there is no file" in line for line in found)
+
+
+def test_what_a_check_needs_of_site_toml(tmp_path: Path) -> None:
+    stated = with_lines(
+        "[readings]", "everything_off = true",
+        "[prior]", "fitting = false", "aside = 0.1", "caution = 2",
+        "[meter]", "digits = 5", 'timezone = "America/New_York"', 'price = 4.1', 'per = "CCF"',
+    )  # fmt: skip
+    stated["site.toml"] = str(stated["site.toml"]).replace('start = "201"', 'ends_here = "end"')
+    site = site_of(tmp_path, stated)
+    assert site.levels.everything_off and site.legs[0].ends_here == ("end",)
+    assert (site.prior.fitting, site.prior.aside, site.prior.caution) == (0.0, 0.1, 2.0)
+    assert (site.metering.digits, site.metering.per, site.metering.price) == (5, "CCF", 4.1)
+    assert site.metering.timezone == "America/New_York"
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        (("[readings]", 'everything_off = "perhaps"'), "neither true nor false"),
+        (("[prior]", "fitting = true"), "not a share"),
+        (("[prior]", "aside = 1.0"), "less than 1"),
+        (("[prior]", "caution = 0.5"), "1 or more"),
+        (("[prior]", "inaudible = 0.6"), "at most 0.5"),
+        (("[meter]", 'timezone = "Alder Court"'), "not a time zone"),
+        (("[meter]", 'per = "gal"'), '"gal_us"'),
+        (("[meter]", "digits = 2.5"), "whole number"),
+        (("[meter]", "resolution = 0"), "not above 0"),
+        (("[tables]", "n = 1"), "file is missing"),
+        (("[crew]", "dig_length = 5000"), "is 1524 m, more than 100 m"),
+    ],
+)
+def test_new_keys_complain(tmp_path: Path, lines: tuple[str, ...], words: str) -> None:
+    assert any(words in line for line in complaints_of(tmp_path, with_lines(*lines)))
+
+
+def test_an_end_that_ends_here_is_the_start_or_the_end(tmp_path: Path) -> None:
+    lines = complaints_of(tmp_path, toml_with('start = "201"', 'ends_here = ["end", "middle"]'))
+    assert len(lines) == 1 and "site.toml:12:13: leg[1].ends_here[2]" in lines[0]
+    assert '"middle" is not known; use "start", "end"' in lines[0]
 
 
 def test_a_network_file_may_not_lead_out_of_the_folder(tmp_path: Path) -> None:

@@ -58,10 +58,10 @@ def test_longitude_and_latitude(tmp_path: Path) -> None:
 
 def test_beyond_the_gate_is_refused_with_what_would_help(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
-        lane(tmp_path, readings=readings("A,surface,E 1010 N 509,30", "B,surface,104,31"))
+        lane(tmp_path, readings=readings("A,surface,E 1010 N 519,30", "B,surface,104,31"))
     (said,) = caught.value.lines()
     assert "readings.csv:2" in said
-    assert 'reading A at "E 1010 N 509" is 9.0 ft from the nearest leg "lane"' in said
+    assert 'reading A at "E 1010 N 519" is 19.0 ft from the nearest leg "lane"' in said
     assert "widen gate (6.0 ft)" in said
 
 

@@ -154,3 +154,60 @@ def test_two_units_of_one_thing_are_named(tmp_path: Path, unit: str) -> None:
     columns = "isolation,valves,result,unit"
     files: dict[str, str | bytes] = {"isolations.csv": f'{columns}\nI1,202,same,"{unit}"\n'}
     assert "keep one of the two" in complaint_of(tmp_path, files)
+
+
+@pytest.mark.parametrize(
+    ("place", "feet_right"),
+    [("102 right 1", 1.0), ("102 left 2", -2.0), ("yard@12 left 0.5 m", -0.5 / 0.3048006096)],
+)
+def test_a_place_aside_is_that_far_from_the_line(
+    tmp_path: Path, place: str, feet_right: float
+) -> None:
+    on, aside = place.split(" ")[0], readings(f"R1,surface,{place},40,")
+    at = survey_of(tmp_path, aside).surface
+    line = survey_of(tmp_path, readings(f"R1,surface,{on},40,")).surface
+    moved = (at.offset_m - line.offset_m)[0] / 0.3048006096
+    assert moved == pytest.approx(feet_right, abs=1e-6)
+    assert at.chainage_m[0] == pytest.approx(line.chainage_m[0], abs=1e-9)
+    # The leg runs at a bearing whose tangent is 3/4: right of it is east and south.
+    east, north = at.easting_m[0] - line.easting_m[0], at.northing_m[0] - line.northing_m[0]
+    wanted = np.array([0.8, -0.6]) * feet_right * 0.3048006096
+    np.testing.assert_allclose([east, north], wanted, atol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("place", "passes"),
+    [
+        ("102 right 4.99 m", True),
+        ("102 right 5.05 m", False),
+        ("E 1987806.98 N 783301.02", True),  # 4.97 ft aside
+        ("E 1987815.98 N 783294.27", True),  # 16.2 ft, 4.95 m aside
+        ("E 1987817.40 N 783293.20", False),  # 5.49 m aside
+    ],
+)
+def test_a_stated_offset_passes_the_gate_up_to_five_metres(
+    tmp_path: Path, place: str, passes: bool
+) -> None:
+    files = readings(f"R1,surface,{place},40,")
+    if passes:
+        assert len(survey_of(tmp_path, files).surface) == 1
+    else:
+        assert "from the nearest leg" in complaint_of(tmp_path, files)
+
+
+def test_a_stop_test_stands_on_the_pipe_in_decibels(tmp_path: Path) -> None:
+    head = "check,place,fitting,as_found,all_off,fitting_worked,supply_shut\n"
+    sheet = head + "C1,102,201,100 1000,100,,\n"
+    survey = survey_of(tmp_path, {**AMPLITUDE, "checks.csv": sheet})
+    (stop,) = survey.stops
+    assert (stop.leg, stop.test.fitting) == (0, "201")
+    assert stop.as_found_db == pytest.approx(50.0) and stop.all_off_db == pytest.approx(40.0)
+    assert math.isnan(stop.fitting_worked_db) and math.isnan(stop.supply_shut_db)
+    bad = {**AMPLITUDE, "checks.csv": sheet.replace("100 1000", "0")}
+    assert "check C1: an amplitude of 0" in complaint_of(tmp_path, bad)
+
+
+def test_a_dry_hole_of_the_close_out_is_evidence_and_a_leak_is_not(tmp_path: Path) -> None:
+    sheet = "outcome,place,from,to,pipe_exposed\ndry,,102,103,yes\nleak,104,,,\n"
+    (hole,) = survey_of(tmp_path, {"found.csv": sheet}).holes
+    assert hole.hole.outcome == "dry" and hole.hole.pipe_exposed is True

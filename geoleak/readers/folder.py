@@ -121,6 +121,14 @@ def _check_tables(toml: SiteToml, collector: Collector) -> None:
             )
         if utility.file is not None:
             collector.read_bytes(utility.file, toml.origin("utility", number, "file"))
+    settings = toml.settings
+    named = [] if settings.tables is None else [(settings.tables.file, ("tables", "file"))]
+    if settings.job.logo is not None:
+        named.append((settings.job.logo, ("job", "logo")))
+    if settings.photos is not None:
+        named += [(name, ("photos", "file")) for name in settings.photos.files]
+    for name, key in named:
+        collector.read_bytes(name, toml.origin(*key))
     request = toml.settings.locate_request
     if request.valid_from and request.expires and _ends_before(request.expires, request.valid_from):
         collector.complain(
@@ -147,15 +155,14 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
         on_legs=dict(legs_of_points(legs)),
     )
     _note_codes(settings.codes, points, toml, collector)
-    sheets = read_sheets(collector, places)
+    sheets = read_sheets(collector, places, settings)
     if not sheets["readings"] and not sheets["delays"]:
         collector.note(
             "no_readings", "no reading and no delay is filled in yet", Origin(toml.label)
         )
     stated: dict[str, Any] = dict(settings)
-    del stated["tables"], stated["photos"]
     return Site(
-        **stated
+        **{key: value for key, value in stated.items() if key != "tables"}
         | sheets
         | {
             "folder": collector.folder,
@@ -165,6 +172,8 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
             "point_file": settings.point_file or PointFile(files=()),
             "network": drawn.network if drawn else None,
             "tapes": taped.tapes,
+            "tables_file": settings.tables.file if settings.tables else None,
+            "photos": settings.photos.files if settings.photos else (),
             "notes": tuple(collector.notes),
             "inputs": MappingProxyType(dict(collector.inputs)),
             "origins": toml.stated,

@@ -8,13 +8,16 @@ from collections.abc import Collection
 from geoleak.errors import Refused, did_you_mean
 from geoleak.readers.numbers import angle, number
 from geoleak.site import Place
-from geoleak.units import parse_length, parse_station, unit_m
+from geoleak.units import parse_length, parse_station
 
-_MOVED = re.compile(r"^(?P<rest>.+?)\s+(?P<way>up|down)\s+(?P<by>.+)$")
+_MOVES = re.compile(r"\s+(up|down|left|right)\s+")
 _GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$")
 _LONLAT = re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$")
 _FARTHEST_M = 1000.0
-_FORMS = '"107", "107 up 1.5", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" or "lat 35.9 lon -79.0"'
+_FORMS = (
+    '"107", "107 up 1.5", "107 right 1", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" '
+    'or "lat 35.9 lon -79.0"'
+)
 
 
 class PlaceReader:
@@ -64,29 +67,36 @@ class PlaceReader:
         if not bare:
             raise Refused("the place is missing", f"write {_FORMS}")
         if bare in self.points:
-            return self._point(bare, bare, None, 0.0)
+            self._one_leg(bare, None, bare)
+            return Place("point", bare, point=bare)
         for read in (self._grid, self._lonlat):
             place = read(bare, decimal)
             if place is not None:
                 return place
-        if "@" in bare:
-            return self._on_leg(bare)
-        moved = _MOVED.match(bare)
-        if moved and moved["rest"] not in self.points:
-            leg, point = self._leg_and_point(moved["rest"], bare)
-            return self._point(bare, point, leg, self._step(moved))
-        if moved:
-            return self._point(bare, moved["rest"], None, self._step(moved))
-        leg, point = self._leg_and_point(bare, bare)
-        return self._point(bare, point, leg, 0.0)
+        rest, *moves = _MOVES.split(bare)
+        up, aside = self._moved(moves, bare)
+        if "@" in rest:
+            name, chainage = self._on_leg(rest)
+            return Place("leg", bare, leg=name, chainage_m=chainage + (up or 0.0), aside_m=aside)
+        leg, point = (None, rest) if rest in self.points else self._leg_and_point(rest, bare)
+        self._one_leg(point, leg, bare)
+        return Place("point", bare, point=point, leg=leg, up_m=up or 0.0, aside_m=aside)
 
-    def _step(self, moved: re.Match[str]) -> float:
-        metres = _length(moved["by"], self.unit)
-        if metres < 0:
-            raise Refused(f'"{moved["by"]}" is below zero', "write up or down and a length")
-        if metres > _FARTHEST_M:
-            raise Refused(f'"{moved["by"]}" is {metres:.0f} m', "name a nearer mark")
-        return metres if moved["way"] == "up" else -metres
+    def _moved(self, moves: list[str], text: str) -> tuple[float | None, float | None]:
+        """Return how far up-chainage and how far to the right a place is moved."""
+        found: dict[bool, float] = {}
+        for way, by in zip(moves[::2], moves[1::2], strict=True):
+            along = way in ("up", "down")
+            metres = _length(by, self.unit)
+            if metres < 0:
+                ways = "up or down" if along else "left or right"
+                raise Refused(f'"{by}" is below zero', f"write {ways} and a length")
+            if metres > _FARTHEST_M:
+                raise Refused(f'"{by}" is {metres:.0f} m', "name a nearer mark")
+            if along in found:
+                raise Refused(f'"{text}" is moved twice one way', "write one length for each way")
+            found[along] = metres if way in ("up", "right") else -metres
+        return found.get(True), found.get(False)
 
     def _leg_and_point(self, text: str, whole: str) -> tuple[str | None, str]:
         if text in self.points:
@@ -106,12 +116,11 @@ class PlaceReader:
             raise Refused(f'"{whole}" is not a place', near or f"write {_FORMS}")
         raise self._no_point(text)
 
-    def _point(self, text: str, point: str, leg: str | None, up_m: float) -> Place:
+    def _one_leg(self, point: str, leg: str | None, text: str) -> None:
         legs = self.on_legs.get(point, ())
         if leg is None and len(legs) > 1:
             listing = " and of ".join(f'"{each}"' for each in legs)
             raise Refused(f'"{point}" is a mark of {listing}', f'write "{legs[0]} {text}"')
-        return Place("point", text, point=point, leg=leg, up_m=up_m)
 
     def _no_point(self, point: str) -> Refused:
         near = did_you_mean(point, self.some_points()) or "shoot it, or correct the number"
@@ -122,7 +131,7 @@ class PlaceReader:
         # difflib takes seconds for a million words.
         return [each for each, _ in zip(self.points, range(20_000), strict=False)]
 
-    def _on_leg(self, text: str) -> Place:
+    def _on_leg(self, text: str) -> tuple[str, float]:
         name, _, station = text.rpartition("@")
         name = name.strip()
         if name not in self.legs:
@@ -135,7 +144,7 @@ class PlaceReader:
             raise Refused(what, f'write "{name}@41.5" or "{name}@0+41.5"') from None
         if not abs(chainage) < 1e7:
             raise Refused(f'"{station}" is no chainage of a leg', "write one in its length")
-        return Place("leg", text, leg=name, chainage_m=chainage)
+        return name, chainage
 
     def _grid(self, text: str, decimal: str) -> Place | None:
         match = _GRID.match(text)
@@ -165,25 +174,3 @@ def _length(text: str, unit: str) -> float:
         return parse_length(text, unit=unit)
     except ValueError:
         raise Refused(f'"{text}" is not a length', 'write one such as 1.5 or "1.5 ft"') from None
-
-
-def place_text(place: Place, *, unit: str) -> str:
-    """Return a place as a sheet writes it; `PlaceReader.read` gives the same place back.
-
-    Parameters
-    ----------
-    place : Place
-    unit : {"m", "ft", "ftUS"}
-        Of bare lengths.
-    """
-    if place.kind == "grid":
-        return f"E {place.easting} N {place.northing}"
-    if place.kind == "lonlat":
-        return f"lat {place.northing} lon {place.easting}"
-    if place.kind == "leg":
-        return f"{place.leg}@{(place.chainage_m or 0.0) / unit_m(unit)}"
-    head = f"{place.leg} {place.point}" if place.leg else str(place.point)
-    if not place.up_m:
-        return head
-    way = "up" if place.up_m > 0 else "down"
-    return f"{head} {way} {abs(place.up_m) / unit_m(unit)}"

@@ -98,6 +98,9 @@ class Sheet:
                 glue = f"{self.rows.delimiter} "
                 return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
             remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
+        at = self.columns.get("skip", count)
+        if at < count and cells[at].strip():
+            return None  # struck out
         self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
 
@@ -113,8 +116,10 @@ class Sheet:
         return self.rows.origin(self.index, self.columns.get(column, 0))
 
     def complain(self, column: str, what: str, remedy: str = "") -> None:
-        """Complain about a cell; the row then makes no record."""
+        """Complain about a cell; the row then makes no record. One struck out may be wrong."""
         self.failed = True
+        if self.text("skip"):
+            return
         self._keep(self.origin(column), f"{column}: {what}", remedy)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:

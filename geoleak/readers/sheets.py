@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from functools import cache, partial
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+from itertools import pairwise
 from typing import Any, NamedTuple, get_args
 
 from geoleak import tables
@@ -21,16 +24,20 @@ from geoleak.site import (
     Calibration,
     Delay,
     Fitting,
+    Found,
     Hole,
     Isolation,
     MeterRow,
+    MeterSettings,
     PastLeak,
     Reading,
     ReadingKind,
+    Settings,
     Sighting,
+    StopTest,
     Tape,
 )
-from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
+from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L
 
 Cell = Callable[[Sheet, str], Any]
 """Reads the cell of a row (first argument) in a column (second)."""
@@ -55,12 +62,6 @@ class Kind(NamedTuple):
     columns: Mapping[str, Column]
     needed: tuple[str, ...]
     judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
-
-
-def read_kind(kind: Kind, collector: Collector, places: PlaceReader) -> Iterable[Any]:
-    """Yield a record for every row of a sheet that has nothing wrong."""
-    sheet = open_kind(kind, collector, places)
-    return () if sheet is None else (each for each in map(partial(record_of, kind), sheet) if each)
 
 
 def open_kind(kind: Kind, collector: Collector, places: PlaceReader) -> Sheet | None:
@@ -105,6 +106,8 @@ def _only(remedy: str) -> Cell:
 
     def read(row: Sheet, column: str) -> str:
         identifier = _identifier(row, column)
+        if row.text("skip"):
+            return identifier
         if identifier in row.seen:
             what = f'"{identifier}" stands at line {row.seen[identifier]} too'
             row.complain(column, what, remedy)
@@ -126,6 +129,13 @@ def _number(
 
 def _length(field: str, **limits: float) -> Column:
     return Column(field, lambda row, column: row.length(column, **limits), numeric=True)
+
+
+def _if_there(column: Column) -> Column:
+    def read(row: Sheet, name: str) -> Any:
+        return column.read(row, name) if row.text(name) else None
+
+    return column._replace(read=read)
 
 
 def _needed(column: Column) -> Column:
@@ -215,6 +225,45 @@ def _units(row: Sheet, column: str) -> list[str]:
     return words
 
 
+def _time(row: Sheet, column: str) -> datetime | None:
+    cell = row.text(column)
+    try:
+        return datetime.fromisoformat(cell)
+    except ValueError:
+        row.complain(column, f'"{cell}" is not a time', "write one such as 2026-05-04 07:00")
+        return None
+
+
+def _day(row: Sheet, column: str) -> str | None:
+    when = _time(row, column)
+    return None if when is None else row.text(column)
+
+
+def _volume_unit(row: Sheet, column: str) -> str | None:
+    cell = row.text(column)
+    unit = {_plain(each): each for each in VOLUME_UNITS_L}.get(_plain(cell))
+    if unit is None:
+        two = _plain(cell).rstrip("s") in ("gal", "gallon")
+        what = f'"{cell}" may be a US or an imperial gallon' if two else f'"{cell}" is not known'
+        row.complain(column, what, f"write one of {', '.join(VOLUME_UNITS_L)}")
+    return unit
+
+
+_STATES = {"all shut": "all shut", "all taps shut": "all shut"}
+
+
+def _state(row: Sheet, column: str) -> str:
+    """Return the state of a run: one of the two that mean something, or what is written."""
+    cell = row.text(column)
+    folded = " ".join(cell.casefold().split())
+    return _STATES.get(folded, folded if folded == "house valve shut" else cell)
+
+
+def _judge_meter(row: Sheet, values: dict[str, Any]) -> None:
+    digits = row.text("reading").replace(",", ".").partition(".")[2]
+    values["step"] = 10.0 ** -len(digits)
+
+
 def _plain(text: str) -> str:
     return text.casefold().replace("³", "3")
 
@@ -249,6 +298,33 @@ def _judge_band(row: Sheet, values: dict[str, Any]) -> None:
     if low is not None and high is not None and not low < high:
         what = f"{low:g} Hz is not below high_hz {high:g} Hz"
         row.complain("low_hz", what, "write the lower edge first")
+
+
+def _judge_reading(row: Sheet, values: dict[str, Any]) -> None:
+    _judge_band(row, values)
+    if values["depth_m"] is not None and values["kind"] != "rod":
+        what = f'"{row.text("depth")}" is the depth of a rod\'s tip, and this is no rod reading'
+        row.complain("depth", what, "write rod as its kind, or leave depth empty")
+
+
+_STOPPED = ("as_found", "all_off", "fitting_worked", "supply_shut")
+
+
+def _judge_check(row: Sheet, values: dict[str, Any]) -> None:
+    _judge_band(row, values)
+    if values["fitting_worked"] and values["fitting"] is None:
+        row.complain("fitting", "a fitting was worked, but none is named", "write its point id")
+    if not values["as_found"] and any(values[name] for name in _STOPPED):
+        remedy = "write the level before anything was turned off"
+        row.complain("as_found", "without it nothing tells whether the sound fell", remedy)
+
+
+def _judge_found(row: Sheet, values: dict[str, Any]) -> None:
+    outcome, place, ends = values["outcome"], values["place"], [values["start"], values["finish"]]
+    if not row.failed and outcome == "leak" and place is None:
+        row.complain("place", "a leak was found, but not where", "write its place")
+    if not row.failed and outcome == "dry" and None in ends and place is None:
+        row.complain("from", "a dry hole has two ends", "write from and to, or its middle as place")
 
 
 _SHOWN = ("shown_distance", "shown_length", "shown_speed")
@@ -315,7 +391,7 @@ def _judge_calibration(row: Sheet, values: dict[str, Any]) -> None:
 
 # --- the sheets -------------------------------------------------------------------------------
 
-_ENDS = {"skip": Column("skip", Sheet.text), "note": Column("note", Sheet.text)}
+_ENDS = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
 _BAND = {"low_hz": _number("low_hz", low=0), "high_hz": _number("high_hz", above=0)}
 
 READINGS = Kind(
@@ -334,10 +410,27 @@ READINGS = Kind(
         "gain_db": _number("gain_db"),
         "session": Column("session", Sheet.text),
         "recording": Column("recording", _optional),
+        "everything_off": Column("everything_off", Sheet.yes_no),
+        "depth": _length("depth_m", above=0),
         **_ENDS,
     },
     ("place",),
-    _judge_band,
+    _judge_reading,
+)
+CHECKS = Kind(
+    "checks.csv",
+    StopTest,
+    {
+        "check": Column("id", _identifier),
+        "kind": Column("", _choice("stop")),
+        "place": Column("place", Sheet.place),
+        "fitting": _if_there(Column("fitting", Sheet.point)),
+        **{name: Column(name, _levels, numeric=True) for name in _STOPPED},
+        **_BAND,
+        **_ENDS,
+    },
+    ("place",),
+    _judge_check,
 )
 DELAYS = Kind(
     "delays.csv",
@@ -366,7 +459,7 @@ FITTINGS = Kind(
     {
         "point": Column("point", Sheet.point),
         "lead": _length("lead_m", low=0),
-        "note": Column("note", Sheet.text),
+        **_ENDS,
     },
     ("point", "lead"),
     _judge_fitting,
@@ -397,7 +490,7 @@ CALIBRATION = Kind(
         "point": Column("point", Sheet.place),
         "measured": _needed(_length("measured_m")),
         "leg": Column("leg", _optional),
-        "note": Column("note", Sheet.text),
+        **_ENDS,
     },
     ("point", "measured"),
     _judge_calibration,
@@ -437,18 +530,36 @@ PAST_LEAKS = Kind(
     },
     ("place",),
 )
+FOUND = Kind(
+    "found.csv",
+    Found,
+    {
+        "outcome": _needed(Column("outcome", _choice("leak", "dry"))),
+        "place": _if_there(Column("place", Sheet.place)),
+        "depth": _length("depth_m", above=0),
+        "cause": Column("cause", Sheet.text),
+        "from": _if_there(Column("start", Sheet.place)),
+        "to": _if_there(Column("finish", Sheet.place)),
+        "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
+        "date": _if_there(Column("date", _day)),
+        **_ENDS,
+    },
+    ("outcome",),
+    _judge_found,
+)
 METER = Kind(
     "meter.csv",
     MeterRow,
     {
-        "time": Column("time", Sheet.required),
-        "reading": _needed(_number("reading")),
-        "unit": Column("unit", Sheet.text),
+        "time": _needed(Column("time", _time)),
+        "reading": _needed(_number("reading", low=0)),
+        "unit": _needed(Column("unit", _volume_unit)),
         "run": Column("run", Sheet.text),
-        "state": Column("state", Sheet.text),
-        "note": Column("note", Sheet.text),
+        "state": Column("state", _state),
+        **_ENDS,
     },
-    ("time", "reading"),
+    ("time", "reading", "unit"),
+    _judge_meter,
 )
 TAPES = Kind(
     "tapes.csv",
@@ -459,13 +570,13 @@ TAPES = Kind(
         "distance": _needed(_length("distance_m", above=0)),
         "side": Column("side", _choice("left", "right")),
         "code": Column("code", Sheet.text),
-        "note": Column("note", Sheet.text),
-        "skip": Column("skip", Sheet.text),
+        **_ENDS,
     },
     ("point", "from", "distance"),
 )
 # What each sheet fills of a Site.
 KINDS = {
+    "readings": READINGS,
     "delays": DELAYS,
     "fittings": FITTINGS,
     "isolations": ISOLATIONS,
@@ -474,47 +585,116 @@ KINDS = {
     "holes": HOLES,
     "past_leaks": PAST_LEAKS,
     "meter": METER,
+    "found": FOUND,
+    "stop_tests": CHECKS,
 }
+_LEVELS = {"readings": ("levels", "recording"), "stop_tests": _STOPPED}
+"""What a row must hold one of, or nobody has filled it in yet."""
 
 
-def read_sheets(collector: Collector, places: PlaceReader) -> dict[str, Any]:
-    """Return what the sheets of the folder fill of a `Site`."""
-    found: dict[str, Any] = {"readings": _readings(collector, places)}
+def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:
+    """Return what the sheets of the folder fill of a `Site`.
+
+    Rows struck out are left out, but for readings, which stay to be seen.
+    """
+    found: dict[str, Any] = {}
     for name, kind in KINDS.items():
-        found[name] = tuple(read_kind(kind, collector, places))
+        sheet = open_kind(kind, collector, places)
+        if sheet is None or (kind is READINGS and not _has_levels(sheet)):
+            found[name] = ()
+            continue
+        rows = [each for each in (record_of(kind, row) for row in sheet) if each is not None]
+        if name in _LEVELS:
+            rows = _filled(rows, _LEVELS[name], sheet)
+        found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
     for each in found["delays"]:
-        if not each.skip:
-            named += [(each.recording_first, each.origin), (each.recording_second, each.origin)]
+        named += [(each.recording_first, each.origin), (each.recording_second, each.origin)]
     _check_recordings(named, collector)
+    found["meter"] = _watched(found["meter"], settings.metering, collector)
+    half_m = settings.crew.dig_length_m / 2
+    dry = [_dry_hole(each, half_m, collector) for each in found["found"] if each.outcome == "dry"]
+    found["holes"] += tuple(each for each in dry if each is not None)
     return found
 
 
-def _readings(collector: Collector, places: PlaceReader) -> tuple[Reading, ...]:
-    """Return the readings of the folder; rows nobody has filled in are named and left out."""
-    sheet = open_kind(READINGS, collector, places)
-    if sheet is None:
-        return ()
+def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
+    """Return a dry hole of the close-out as one that was dug: from and to, or about its middle."""
+    start, finish = row.start, row.finish
+    if start is None or finish is None:
+        if row.place is None or row.place.kind not in ("point", "leg"):
+            what = "from: how far the dry hole reached is not said"
+            collector.complain(row.origin, what, "write from and to")
+            return None
+        start, finish = (replace(row.place, up_m=row.place.up_m + m) for m in (-half_m, half_m))
+    return Hole(
+        id=f"found {row.origin.line}",
+        start=start,
+        finish=finish,
+        depth_reached_m=row.depth_m,
+        pipe_exposed=row.pipe_exposed,
+        outcome="dry",
+        note=row.note,
+        origin=row.origin,
+    )
+
+
+def _watched(
+    rows: Iterable[MeterRow], settings: MeterSettings, collector: Collector
+) -> tuple[MeterRow, ...]:
+    """Return the meter's rows with their time zone, complaining where the register runs back."""
+    made = tuple(rows)
+    if settings.timezone is not None:
+        from zoneinfo import ZoneInfo
+
+        zone = ZoneInfo(settings.timezone)
+        made = tuple(
+            replace(row, time=row.time.replace(tzinfo=zone)) if row.time.tzinfo is None else row
+            for row in made
+        )
+    naive = [row for row in made if row.time.tzinfo is None]
+    if naive and len(naive) < len(made):
+        remedy = "write offsets throughout, or state timezone in [meter]"
+        collector.complain(naive[0].origin, "time: no offset, where other rows have one", remedy)
+        return made
+    if naive:
+        text = "times without an offset are taken as written; [meter] timezone would say which"
+        collector.note("meter_timezone", text, naive[0].origin)
+    for run in dict.fromkeys(row.run for row in made):
+        watch = sorted((row for row in made if row.run == run), key=lambda row: row.time)
+        falls = 0
+        for before, row in pairwise(watch):
+            if row.unit != before.unit:
+                what = f'unit: "{row.unit}" stands beside "{before.unit}" in one run'
+                collector.complain(row.origin, what, "keep to one unit, or give the run its name")
+            elif row.reading < before.reading:
+                falls += 1
+                if settings.digits is None or falls > 1:
+                    what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
+                    remedy = "correct the row; digits in [meter] permits one rollover"
+                    collector.complain(row.origin, what, remedy)
+    return made
+
+
+def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
         where = sheet.rows.origin(0)
-        collector.complain(where, 'there is no column "level"', 'add "level" or "recording"')
-        return ()
+        sheet.collector.complain(where, 'there is no column "level"', 'add "level" or "recording"')
+        return False
     if "kind" not in sheet.columns:
         text = f'{sheet.label} has no column "kind": all are read as surface readings'
-        collector.note("kind_assumed", text, Origin(sheet.label, 1))
-    found, blank = [], []
-    for row in sheet:
-        reading: Reading | None = record_of(READINGS, row)
-        if reading is None:
-            continue
-        if reading.levels or reading.skip or reading.recording is not None:
-            found.append(reading)
-        else:
-            blank.append(reading.place.text)
+        sheet.collector.note("kind_assumed", text, Origin(sheet.label, 1))
+    return True
+
+
+def _filled(rows: list[Any], fields: tuple[str, ...], sheet: Sheet) -> list[Any]:
+    """Return the rows somebody has filled in, naming the others."""
+    done = [bool(row.skip) or any(getattr(row, name) for name in fields) for row in rows]
+    blank = [row.place.text for row, there in zip(rows, done, strict=True) if not there]
     if blank:
         text = f"rows without a level left out: {listed(blank)}"
-        collector.note("readings_blank", text, Origin(sheet.label))
-    return tuple(found)
+        sheet.collector.note("readings_blank", text, Origin(sheet.label))
+    return [row for row, there in zip(rows, done, strict=True) if there]
 
 
 def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Collector) -> None:

@@ -22,13 +22,12 @@ from geoleak.site import Settings
 from geoleak.units import LENGTH_UNITS, parse_length
 
 NAME = "site.toml"
-NOT_USED_YET = ("tables", "photos")
 Path = tuple[str | int, ...]
 _REMEDIES = {
     "crs": 'write crs = "EPSG:..." with the CRS the rover worked in, or "local"',
     "length_unit": 'write length_unit = "m", "ft" or "ftUS"',
     "points": 'add [points] with file = "points.csv"',
-    "file": 'write file = "points.csv"',
+    "file": 'write file = "..."',
     "name": 'write name = "..."',
 }
 _MASKED = re.compile(
@@ -162,12 +161,6 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         where = places.of((), key=True)
         collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
         return None
-    for name in NOT_USED_YET:
-        if getattr(settings, name) is not None:
-            where = places.of((name,), key=True)
-            collector.note(
-                "not_used_yet", f"[{name}] is read but not used yet", Origin(label, *where)
-            )
     return SiteToml(settings, label, places)
 
 

@@ -163,6 +163,16 @@ def _date(value: Any) -> str:
     raise Refused(f"{shown(value)} is not a date", 'write 2026-05-04 or "2026-05-04 07:00"')
 
 
+def _timezone(value: Any) -> str:
+    import zoneinfo
+
+    try:
+        return str(zoneinfo.ZoneInfo(value))
+    except (ValueError, TypeError, OSError, zoneinfo.ZoneInfoNotFoundError):
+        what = f"{shown(value)} is not a time zone"
+        raise Refused(what, 'write one such as "America/New_York"') from None
+
+
 def _limits(value: Any) -> tuple[float, float]:
     if not isinstance(value, (list, tuple)) or len(value) != 2:
         raise Refused(f"{value} is not two numbers", "write [0, 99]")
@@ -204,6 +214,7 @@ Given = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=20
 Texts = Annotated[tuple[str, ...], each_text]
 Ranges = Annotated[tuple[str, ...], BeforeValidator(_ranges)]
 Factor = Annotated[float, BeforeValidator(_factor), Field(gt=0, le=1000)]
+Timezone = Annotated[str, BeforeValidator(_timezone)]
 DateText = Annotated[str, BeforeValidator(_date)]
 Limits = Annotated[tuple[float, float], BeforeValidator(_limits)]
 Columns = Annotated[Mapping[str, str], BeforeValidator(_columns)]

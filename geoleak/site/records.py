@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from types import MappingProxyType
 from typing import Literal
 
@@ -112,7 +113,8 @@ class Place:
 
     ``kind`` is ``"point"`` (``point``, moved ``up_m`` up-chainage, negative is down), ``"leg"``
     (``leg`` at ``chainage_m``), ``"grid"`` (``easting``, ``northing`` in the axis unit of the
-    printed grid) or ``"lonlat"`` (degrees). ``leg`` may accompany ``"point"``.
+    printed grid) or ``"lonlat"`` (degrees). ``leg`` may accompany ``"point"``. ``aside_m`` is how
+    far it stands aside of that, positive to the right looking up-chainage; None: not stated.
     """
 
     kind: Literal["point", "leg", "grid", "lonlat"]
@@ -123,14 +125,19 @@ class Place:
     chainage_m: float | None = None
     easting: float | None = None
     northing: float | None = None
+    aside_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetRow:
-    """What a row of any sheet has: why it is struck out, its note, columns nobody knows here."""
+    """What a row of any sheet has: why it is struck out, its note, columns nobody knows here.
+
+    ``entry`` is the id that whoever wrote the row gave it, so that a repeat is known as one.
+    """
 
     skip: str = ""
     note: str = ""
+    entry: str = ""
     extra: Mapping[str, str] = field(default_factory=no_extra)
     origin: Origin = NOWHERE
 
@@ -277,11 +284,34 @@ class PastLeak(SheetRow):
 
 
 @dataclass(frozen=True, slots=True)
-class MeterRow(SheetRow):
-    """One reading of the customer's meter, as written; `geoleak.hydraulics` interprets it."""
+class Found(SheetRow):
+    """One opened hole of the close-out: a leak at ``place``, or dry from ``start`` to ``finish``.
 
-    time: str
+    ``depth_m`` is to the top of the pipe. A leak found is never evidence.
+    """
+
+    outcome: Literal["leak", "dry"]
+    place: Place | None = None
+    depth_m: float | None = None
+    cause: str = ""
+    start: Place | None = None
+    finish: Place | None = None
+    pipe_exposed: bool | None = None
+    date: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MeterRow(SheetRow):
+    """One reading of the customer's meter; `geoleak.hydraulics` interprets it.
+
+    ``reading`` is the register, in ``unit`` (a key of `geoleak.units.VOLUME_UNITS_L`), read to
+    ``step`` of that unit as its digits are written. ``time`` knows its offset from UTC where the
+    sheet or ``[meter] timezone`` says it. ``state`` is "all shut", "house valve shut" or free text.
+    """
+
+    time: datetime
     reading: float
     unit: str
+    step: float = 1.0
     run: str = ""
     state: str = ""

@@ -6,7 +6,7 @@ A field's name carries its unit; its key in the file does not (``dig_length_m`` 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from typing import Annotated, Any, Literal
 
@@ -33,12 +33,14 @@ from geoleak.site.fields import (
     Switch,
     Text,
     Texts,
+    Timezone,
     Whole,
     also,
     each_text,
 )
 from geoleak.site.records import NOWHERE, DrawnLine, MarksBy, no_extra
 
+VolumeUnit = Literal["gal_us", "gal_imp", "ft3", "CCF", "L", "m3"]
 Unit = Literal["m", "ft", "ftUS"]
 Delimiter = Literal["comma", "semicolon", "tab", "blank", "blanks", "space", ",", ";", "\t", " "]
 
@@ -66,6 +68,8 @@ class PointFile(Table):
     rover_bias_m: Annotated[Length, Field(gt=0, le=10)] = 0.015
     columns: Columns = Field(default_factory=no_extra)
     elevation_unit: Unit | None = None
+    precision_unit: Unit | None = None
+    """Of precision columns whose heading has none; else the elevation's."""
     delimiter: Delimiter | None = None
     decimal: Annotated[Literal[".", ","], also(point=".", comma=",")] | None = None
     status_scheme: Given | None = None
@@ -265,6 +269,36 @@ class Job(Table):
     address: Text = ""
     technician: Annotated[Text, Field(max_length=200)] = ""
     instruments: Text = ""
+    company: Annotated[Text, Field(max_length=200)] = ""
+    logo: Given | None = None
+    """A PNG or JPEG file of the folder, for the letterhead."""
+
+
+class MeterSettings(Table):
+    """``[meter]``: the customer's meter, and the price of its water.
+
+    ``digits`` are those left of the register's point: it rolls over at ten to their power, once.
+    ``resolution`` and ``per`` are in the unit of meter.csv's readings.
+    """
+
+    resolution: Annotated[Number, Field(gt=0)] | None = None
+    digits: Annotated[Whole, Field(ge=1, le=12)] | None = None
+    timezone: Timezone | None = None
+    price: Cost | None = None
+    per: VolumeUnit | None = None
+    since: DateText | None = None
+
+
+class Tables(Table):
+    """``[tables]``: a file of learned values."""
+
+    file: Given
+
+
+class Photos(Table):
+    """``[photos]``: pictures for the report."""
+
+    files: Texts = Field(validation_alias="file")
 
 
 class Settings(Table):
@@ -288,5 +322,6 @@ class Settings(Table):
     locate_request: LocateRequest = LocateRequest()
     job: Job = Job()
     network: NetworkSettings | None = None
-    tables: Mapping[str, Any] | None = None
-    photos: Any = None
+    metering: MeterSettings = Field(default=MeterSettings(), validation_alias="meter")
+    tables: Tables | None = None
+    photos: Photos | None = None

@@ -15,6 +15,7 @@ from geoleak.site.records import (
     Delay,
     DrawnNetwork,
     Fitting,
+    Found,
     Hole,
     Isolation,
     MeterRow,
@@ -33,6 +34,7 @@ from geoleak.site.settings import (
     Leg,
     LevelSettings,
     LocateRequest,
+    MeterSettings,
     PointFile,
     PriorSettings,
     Utility,
@@ -72,9 +74,15 @@ class Site:
     holes: tuple[Hole, ...] = ()
     past_leaks: tuple[PastLeak, ...] = ()
     meter: tuple[MeterRow, ...] = ()
+    found: tuple[Found, ...] = ()
     utilities: tuple[Utility, ...] = ()
     locate_request: LocateRequest = field(default_factory=LocateRequest)
     job: Job = field(default_factory=Job)
+    metering: MeterSettings = field(default_factory=MeterSettings)
+    tables_file: str | None = None
+    """A file of learned values in place of the shipped tables' (``[tables] file``)."""
+    photos: tuple[str, ...] = ()
+    """Files of pictures for the report (``[photos] file``)."""
     notes: tuple[Note, ...] = ()
     inputs: Mapping[str, str] = field(default_factory=no_extra)
     origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))

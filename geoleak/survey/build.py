@@ -14,7 +14,7 @@ from geoleak.network import Network
 from geoleak.site import Delay, Hole, Isolation, Note, PastLeak, Place, Reading, Sighting, Site
 from geoleak.survey.joins import join_legs
 from geoleak.survey.legs import fit_legs
-from geoleak.survey.levels import gather_levels
+from geoleak.survey.levels import gather_levels, stop_levels
 from geoleak.survey.mains import DrawnMains, drawn_in_site_crs
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.points import frame_of, places_of, used_points
@@ -29,6 +29,7 @@ from geoleak.survey.records import (
     SurveyedPastLeak,
     SurveyedPoint,
     SurveyedSighting,
+    SurveyedStop,
 )
 from geoleak.units import format_length, unit_m
 
@@ -85,6 +86,7 @@ def survey_site(site: Site) -> Survey:
         sightings=builder.sightings(),
         holes=builder.holes(),
         past_leaks=builder.past_leaks(),
+        stops=builder.stops(),
         warnings=tuple(dict.fromkeys(notes)),
     )
     if finder.complaints:
@@ -302,6 +304,16 @@ class _Builder:
 
     def _valve(self, name: str, origin: Origin) -> PipePlace | None:
         return self._pipe_place(Place("point", name, point=name), origin)
+
+    def stops(self) -> tuple[SurveyedStop, ...]:
+        """Return the stop tests at their place on the pipe, their levels in decibels."""
+        found = []
+        for test in self.site.stop_tests:
+            at = self._pipe_place(test.place, test.origin)
+            if at is not None:
+                levels = stop_levels(test, self.site.levels)
+                found.append(SurveyedStop(test, at.leg, at.chainage_m, *levels))
+        return tuple(found)
 
     def sightings(self) -> tuple[SurveyedSighting, ...]:
         """Return the sightings with their nearest place on the pipe."""

@@ -10,7 +10,7 @@ from typing import NoReturn
 import numpy as np
 
 from geoleak.errors import Complaint, InputError
-from geoleak.site import LevelSettings, Note, Reading
+from geoleak.site import LevelSettings, Note, Reading, StopTest
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.recordings import RecordedLevel
 from geoleak.survey.records import Levels, no_levels
@@ -19,6 +19,9 @@ from geoleak.units import format_length
 # Readings nearer to one another than this stand at one place and share its coupling: a sensor
 # put back by eye stands within a hand's breadth (common practice, no source).
 SAME_PLACE_M = 0.15
+# A place that is said to stand aside of the line, or has coordinates of its own, is meant to be
+# there up to this far: readings across the line tell a neighbour's noise from the leak.
+ASIDE_WITHIN_M = 5.0
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
 # Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
@@ -81,6 +84,8 @@ def gather_levels(
         lead = lead_m(reading.place.point)
         # A contact sensor stands a lead away from the pipe it hears; a microphone does not.
         reach_m = settings.gate_m + (lead if kind == "contact" else 0.0)
+        if reading.place.aside_m is not None or reading.place.kind == "grid":
+            reach_m = max(reach_m, ASIDE_WITHIN_M)
         complaint = _too_far(reading, at, finder, settings) if at.distance_m > reach_m else None
         if complaint:
             finder.complaints.append(complaint)
@@ -157,9 +162,23 @@ def _background(reading: Reading, settings: LevelSettings) -> float:
     return float(_on_scale(np.array([reading.background]), reading, settings)[0])
 
 
-def _on_scale(values: np.ndarray, reading: Reading, settings: LevelSettings) -> np.ndarray:
+def stop_levels(test: StopTest, settings: LevelSettings) -> list[float]:
+    """Return the levels of a stop test in dB (or display units), nan where not done.
+
+    In the order as found, everything off, fitting worked, supply shut.
+    """
+    done = (test.as_found, test.all_off, test.fitting_worked, test.supply_shut)
+    return [
+        float(_on_scale(np.array(each, dtype=float), test, settings).mean()) if each else math.nan
+        for each in done
+    ]
+
+
+def _on_scale(
+    values: np.ndarray, reading: Reading | StopTest, settings: LevelSettings
+) -> np.ndarray:
     """Return what the sheet says in dB (or display units); a gas figure as the detector has it."""
-    if reading.kind not in HEARD:
+    if isinstance(reading, Reading) and reading.kind not in HEARD:
         return values
     if settings.level_scale == "db" and np.any(np.abs(values) > MOST_DB):
         worst = float(values[np.argmax(np.abs(values))])
@@ -180,8 +199,9 @@ def _on_scale(values: np.ndarray, reading: Reading, settings: LevelSettings) -> 
     return values
 
 
-def _refuse(reading: Reading, what: str, remedy: str) -> NoReturn:
-    raise InputError([Complaint(reading.origin, f"reading {reading.id}: {what}", remedy)])
+def _refuse(reading: Reading | StopTest, what: str, remedy: str) -> NoReturn:
+    row = "reading" if isinstance(reading, Reading) else "check"
+    raise InputError([Complaint(reading.origin, f"{row} {reading.id}: {what}", remedy)])
 
 
 def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:

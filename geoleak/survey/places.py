@@ -218,8 +218,11 @@ class PlaceFinder:
             )
             return None
         chainage = min(max(chainage, 0.0), route.length_m)
-        east, north = np.asarray(route.position(chainage))[:2]
-        return Resolved(float(east), float(north), leg, chainage, 0.0, 0.0)
+        return self._aside(leg, chainage, place.aside_m or 0.0)
+
+    def _aside(self, leg: int, chainage: float, offset: float) -> Resolved:
+        east, north = np.asarray(self._route(leg).position(chainage, offset))[:2]
+        return Resolved(float(east), float(north), leg, chainage, offset, abs(offset))
 
     def _at_point(self, place: Place, origin: Origin) -> Resolved | None:
         point = self.points.get(place.point or "")
@@ -237,6 +240,8 @@ class PlaceFinder:
         found = self.snap(point.easting_m, point.northing_m, leg=leg)
         if place.up_m:
             return self._along(found.leg, found.chainage_m + place.up_m, place, origin)
+        if place.aside_m is not None:  # taped from the paint, which may lie aside of the line
+            return self._aside(found.leg, found.chainage_m, found.offset_m + place.aside_m)
         return found
 
     def _no_leg(self, place: Place, origin: Origin) -> None:

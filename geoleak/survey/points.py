@@ -103,6 +103,8 @@ def places_of(site: Site) -> Iterator[Place]:
     for leak in site.past_leaks:
         if not leak.skip:
             yield leak.place
+    for test in site.stop_tests:
+        yield test.place
 
 
 def every_point(survey: Survey) -> Iterator[SurveyedPoint]:
