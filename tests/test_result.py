@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import datetime
 import json
 import math
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +15,7 @@ import pytest
 from pyproj import Transformer
 
 import geoleak
+from geoleak.export import words
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site import LocateRequest
 from geoleak.stake.stake import free_ids
@@ -27,7 +30,7 @@ KEYS = {
         "depth_m", "depth_sigma_m", "side", "probability_elsewhere", "budget",
     },
     "decision": {"verdict", "reasons", "chance_in_hole", "hole", "then"},
-    "run": {"id", "version", "created_from"},
+    "run": {"id", "version", "date", "created_from"},
 }  # fmt: skip
 
 
@@ -185,7 +188,7 @@ def test_nobody_is_told_to_dig_outside_the_locate_request(
     now = datetime.datetime.fromisoformat(f"{day}T10:00")
     result = geoleak.locate(dataclasses.replace(site, locate_request=request), now=now)
     assert (result.not_before is None) is free
-    assert result.run.date == day
+    assert result.run.date != day  # the date is of the survey, not of the clock
 
 
 def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
@@ -263,3 +266,29 @@ def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Resu
     nearest = min(inner.distance(shapely.Point(p)) for p in outer.exterior.coords)
     assert reach * 0.99 <= nearest <= reach * 1.5
     assert hole.notes[0].startswith("sides sloped for type C soil: ")
+
+
+def test_nothing_in_it_depends_on_where_the_folder_stands(tmp_path: Path) -> None:
+    """Same files elsewhere, under another name, asked for from elsewhere: the same bytes."""
+    here = tmp_path / "a b" / "site"
+    shutil.copytree(SITES / "school_loop", here, ignore=shutil.ignore_patterns("out"))
+    sheet = here / "readings.csv"
+    there = shutil.copytree(here, tmp_path / "elsewhere")
+    said = [geoleak.locate(geoleak.read_site(each)).to_dict() for each in (here, str(there))]
+    with contextlib.chdir(there):
+        said.append(geoleak.locate(geoleak.read_site(".")).to_dict())
+    assert said[0] == said[1] == said[2]
+    assert sheet.name in {each["file"] for each in said[0]["warnings"]}
+    assert str(tmp_path) not in json.dumps(said)
+
+
+def test_the_date_is_the_newest_that_the_points_state(site: geoleak.Site, result: Result) -> None:
+    assert result.run.date is None
+    assert words.run(result).endswith("date not stated")
+    days = ("2026-05-04T09:15:00", "2026-05-06 08:00", "not a day at all")
+    points = {
+        name: dataclasses.replace(each, time=days[k % 3])
+        for k, (name, each) in enumerate(site.points.items())
+    }
+    dated = geoleak.locate(dataclasses.replace(site, points=points))
+    assert dated.run.date == "2026-05-06"

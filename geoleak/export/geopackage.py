@@ -45,7 +45,7 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
     """
     path = Path(path)
     layers = [each for each in LAYERS if not each.asked or each.features(result)]
-    stamp = f"{result.run.date[:10] or NO_DATE}T00:00:00.000Z"
+    stamp = f"{result.run.date or NO_DATE}T00:00:00.000Z"
     with _dated(stamp):
         for layer in layers:
             _write_layer(path, layer, result)
@@ -110,7 +110,7 @@ def _about(result: Result) -> str:
     told = {
         "title": result.site.title,
         "identifier": f"run {result.run.id}",
-        "created": result.run.date,
+        "created": result.run.date or "",
         "creator": f"geoleak {result.run.version}",
         "abstract": f"Verdict: {result.decision.verdict}. Grid: {result.site.grid_name} "
         f"({result.leak.position.crs}). Lengths in the fields are metres. A stake is advice; "

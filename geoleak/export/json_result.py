@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from geoleak.errors import GeoleakError
-from geoleak.result import Result
+from geoleak.result import SCHEMA, Result
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -101,22 +101,17 @@ def schema() -> dict[str, Any]:
     keys["warnings"] = (list[Warned], ...)
     model = create_model("result", **keys)
     made = TypeAdapter(model).json_schema(mode="serialization")
+    made["properties"] = {"schema": {"const": SCHEMA}, **made["properties"]}
     for part in (made, *made.get("$defs", {}).values()):
-        _close(part)
+        if part.get("type") == "object" and "properties" in part:
+            part["required"] = list(part["properties"])
     return {
         "$schema": DIALECT,
         **made,
         "title": "result.json of geoleak",
         "description": "Lengths in metres, levels in decibels, angles in degrees; the key says so. "
-        "A piece of pipe is [leg, from_m, to_m].",
+        "A piece of pipe is [leg, from_m, to_m]. Readers pass over keys that they do not know.",
     }
-
-
-def _close(part: dict[str, Any]) -> None:
-    """Require every key of an object and allow no other."""
-    if part.get("type") == "object" and "properties" in part:
-        part["required"] = list(part["properties"])
-        part["additionalProperties"] = False
 
 
 def write_schema(path: str | Path) -> Path:

@@ -45,7 +45,7 @@ def write_landxml(result: Result, path: str | Path) -> Path:
         {
             "xmlns": "http://www.landxml.org/schema/LandXML-1.2",
             "version": "1.2",
-            "date": result.run.date[:10] or NO_DATE,
+            "date": result.run.date or NO_DATE,
             "time": "00:00:00",
         },
     )

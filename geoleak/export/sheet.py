@@ -144,7 +144,7 @@ class _Sheet:
             self.size,
             title=words.plain(f"{result.site.title}: {self.kind} sheet"),
             about=words.plain(f"{words.verdict(result)}, {words.run(result)}"),
-            date=result.run.date,
+            date=result.run.date or "",
         )
         y = self.size[1] - MARGIN
         for each in (*above, *middle, left, *below):

@@ -223,8 +223,8 @@ def elsewhere(result: Result) -> str:
 
 
 def run(result: Result) -> str:
-    """Return which run this is, with its date where one is known."""
-    return f"run {result.run.id}" + (f", {result.run.date}" if result.run.date else "")
+    """Return which run this is, with its date."""
+    return f"run {result.run.id}, {result.run.date or 'date not stated'}"
 
 
 def diameter(value_m: float, unit: str) -> str:

@@ -4,6 +4,7 @@ from geoleak.result.build import (
     build_result,
 )
 from geoleak.result.records import (
+    SCHEMA,
     Feature,
     LegSummary,
     NamedPiece,
@@ -15,6 +16,7 @@ from geoleak.result.records import (
 from geoleak.stake import Stake
 
 __all__ = [
+    "SCHEMA",
     "Feature",
     "LegSummary",
     "NamedPiece",

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
@@ -25,7 +27,7 @@ from geoleak.result.records import (
     SiteSummary,
     Window,
 )
-from geoleak.site import Reading
+from geoleak.site import Note, Reading
 from geoleak.stake import Stakeout
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.units import format_station, unit_m
@@ -49,7 +51,7 @@ def build_result(
     )
     close = {each.name for each in near}
     return Result(
-        run=_run(survey, now),
+        run=_run(survey),
         site=_site(survey),
         leak=_leak(out),
         near=_near(out),
@@ -60,7 +62,7 @@ def build_result(
         readings=readings,
         fits=posterior.fits,
         level_scale=survey.site.levels.level_scale,
-        warnings=tuple(dict.fromkeys(notes)),
+        warnings=tuple(dict.fromkeys(_in_folder(note, survey.site.folder) for note in notes)),
         cautions=out.cautions,
         ties=out.ties.ties,
         ties_text=out.ties.texts,
@@ -76,7 +78,13 @@ def build_result(
     )
 
 
-def _run(survey: Survey, now: datetime.datetime | None) -> Run:
+def _in_folder(note: Note, folder: Path) -> Note:
+    """Return a note whose file is named as it stands in the site's folder, wherever that is."""
+    where = note.origin
+    return replace(note, origin=replace(where, file=where.file.removeprefix(f"{folder}/")))
+
+
+def _run(survey: Survey) -> Run:
     """Return the run's id: the same inputs and version always give the same."""
     site = survey.site
     digest = hashlib.sha256(__version__.encode())
@@ -85,16 +93,16 @@ def _run(survey: Survey, now: datetime.datetime | None) -> Run:
     return Run(
         id=digest.hexdigest()[:6],
         version=__version__,
-        date=now.date().isoformat() if now is not None else _date(survey),
+        date=_date(survey),
         created_from=dict(sorted(site.inputs.items())),
     )
 
 
-def _date(survey: Survey) -> str:
-    """Return the newest day that the points in use state, or nothing."""
+def _date(survey: Survey) -> str | None:
+    """Return the newest day that the points in use state."""
     stamps = [p.point.time[:10] for p in survey.points if len(p.point.time) >= 10]
     days = [each for each in stamps if each[4:5] == "-" and each[7:8] == "-"]
-    return max(days, default="")
+    return max(days, default=None)
 
 
 def _site(survey: Survey) -> SiteSummary:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from geopandas import GeoDataFrame
     from shapely.geometry.base import BaseGeometry
 
+SCHEMA = 2
+"""Of result.json. Readers pass over keys that they do not know."""
 NamedPiece = tuple[str, float, float]
 FEATURE_KINDS = (
     "stake",
@@ -47,8 +49,8 @@ class Run:
 
     id: str
     version: str
-    date: str
-    """ISO date as the caller gives it, else the newest that the points state; may be empty."""
+    date: str | None
+    """ISO date, the newest that the points state; None where they state none."""
     created_from: Mapping[str, str]
     """File name -> SHA-256 (hex)."""
 
@@ -249,7 +251,7 @@ class Result:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the contents of result.json: JSON values only, no NaN, geometry left out."""
-        return {
+        return {"schema": SCHEMA} | {
             each.name: _plain(getattr(self, each.name))
             for each in fields(self)
             if each.name != "features"
