@@ -21,6 +21,7 @@ from geoleak.site import LocateRequest
 from geoleak.stake.stake import free_ids
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 from tests.taping import place_by_tapes
+from tests.trials.frozen import write_site
 
 SITES = Path(__file__).parent.parent / "sample_sites"
 KEYS = {
@@ -85,6 +86,21 @@ def test_the_hole_told_from_the_stake_is_the_hole(result: Result) -> None:
     assert low < result.leak.chainage_m < high
     assert hole.length_m == pytest.approx(high - low, abs=1e-9)
     assert hole.area_m2 == pytest.approx(hole.width_m * hole.length_m, rel=0.02)
+
+
+def test_the_next_hole_is_judged_as_if_the_first_were_dry(tmp_path: Path) -> None:
+    """The mass in the window over all that the first hole leaves, by the profile as written."""
+    write_site(tmp_path / "site", 2)
+    result = geoleak.locate(geoleak.read_site(tmp_path / "site"))
+    then = result.decision.then[0]
+    ((name, low, high),) = then.pieces
+    (leg,) = (each for each in result.profile if each.leg == name)
+    at, density = np.array(leg.chainage_m), np.array(leg.density_per_m)
+    fine = np.linspace(low, high, 400)
+    mass = np.trapezoid(np.interp(fine, at, density), fine)
+    left = 1 - result.decision.chance_in_hole
+    assert left < 0.7
+    assert then.chance == pytest.approx(mass / left, rel=0.15)
 
 
 def test_the_budget_adds_up_and_holds_no_zero(result: Result) -> None:

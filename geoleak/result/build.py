@@ -197,13 +197,14 @@ def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
 
 def _decision(out: Stakeout) -> DecisionSummary:
     decision = out.decision
+    left = 1.0 - decision.hole.chance
     return DecisionSummary(
         verdict=decision.verdict,
         reasons=decision.reasons,
         chance_in_hole=decision.hole.chance,
         hole=out.hole[0],
         then=tuple(
-            Window(named(out.survey, each.pieces), each.length_m, each.chance)
+            Window(named(out.survey, each.pieces), each.length_m, min(1.0, each.chance / left))
             for each in decision.then
         ),
         chance_by_length=decision.chance_by_length,

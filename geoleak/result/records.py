@@ -137,7 +137,7 @@ class LegSummary:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A stretch to open and the chance that it holds the leak."""
+    """A stretch to open next and the chance that it holds the leak where the first hole is dry."""
 
     pieces: tuple[NamedPiece, ...]
     length_m: float
