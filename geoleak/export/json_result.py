@@ -105,6 +105,7 @@ def schema() -> dict[str, Any]:
     for part in (made, *made.get("$defs", {}).values()):
         if part.get("type") == "object" and "properties" in part:
             part["required"] = list(part["properties"])
+            part.pop("additionalProperties", None)
     return {
         "$schema": DIALECT,
         **made,
