@@ -116,10 +116,8 @@ class RecordingError(AcousticsError):
     exit_code = 2
 
 
-class CrsError(GeoleakError, ValueError):
+class CrsError(Refused):
     """A coordinate reference system that is missing, unknown, or of no use for the job."""
-
-    exit_code = 2
 
 
 def did_you_mean(word: str, known: Iterable[str]) -> str:

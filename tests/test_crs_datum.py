@@ -9,10 +9,10 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from pyproj import CRS
 
+from geoleak.crs import Frame, crs_info
 from geoleak.crs.axes import Projection, horizontal_crs
 from geoleak.crs.datum import DatumShift, same_datum
-from geoleak.crs.frame import Frame, fits_area
-from geoleak.errors import CrsError
+from geoleak.errors import CrsError, Refused
 from tests.check_values import check_value
 
 GRS80 = Geodesic(6378137.0, 1 / 298.257222101)
@@ -93,19 +93,17 @@ def test_itrf2020_too(shaped) -> None:
 def test_what_proj_states(source, target, name, shaped) -> None:
     move = shift(source, target, -105.0, 40.0)
     row = check_value(name)
-    assert move.stated_accuracy_m == pytest.approx(row.expected, rel=0, abs=row.tolerance)
-    assert move.accuracy_m == move.stated_accuracy_m
+    assert move.accuracy_m == pytest.approx(row.expected, rel=0, abs=row.tolerance)
     lon, lat = move.forward(shaped(-105.0), shaped(40.0))
     assert (np.asarray(lon) == -105.0).all()
     assert (np.asarray(lat) == 40.0).all()
 
 
 def test_a_stated_zero_is_not_believed() -> None:
-    assert shift("EPSG:9000", "EPSG:6318", -105.0, 40.0).stated_accuracy_m == 0.0
     assert shift("EPSG:9000", "EPSG:6318", -105.0, 40.0).accuracy_m == 2.0
     assert shift("EPSG:9000", "EPSG:6318", -105.0, 40.0, epoch=2026.0).accuracy_m == 0.02
     null = shift("EPSG:4326", "EPSG:4326", -105.0, 40.0, epoch=2026.0)
-    assert (null.stated_accuracy_m, null.accuracy_m) == (0.0, 2.0)
+    assert null.accuracy_m == 2.0  # PROJ states 0
 
 
 def test_ballpark_operations_are_never_silent() -> None:
@@ -221,8 +219,8 @@ def test_a_local_site_does_the_full_job_without_longitude(unit, shaped) -> None:
     ("crs", "match"),
     [
         ("", "no crs is stated"),
-        ("EPSG:999999", "not known to PROJ"),
-        ("North Carolina feet", "not known to PROJ"),
+        ("EPSG:999999", "not a CRS that PROJ knows"),
+        ("North Carolina feet", "not a CRS that PROJ knows"),
         ("EPSG:5703", "heights only"),
         ("EPSG:4978", "centre of the earth"),
         ("EPSG:32661", "one east and one north"),
@@ -256,7 +254,7 @@ def test_what_does_not_fit_the_site_is_refused(options, match) -> None:
 def test_a_local_site_refuses_another_grid_and_unit() -> None:
     with pytest.raises(CrsError, match="cannot be reached from a local site"):
         Frame.for_site("local", easting=0.0, northing=0.0, grid_crs="EPSG:6543")
-    with pytest.raises(CrsError, match='unknown length unit "yd"'):
+    with pytest.raises(Refused, match='unknown length unit "yd"'):
         Frame.for_site("local", easting=0.0, northing=0.0, length_unit="yd")
 
 
@@ -341,22 +339,25 @@ def test_operations_tell_every_step() -> None:
         assert part in text
 
 
-def test_area_of_use(shaped) -> None:
-    assert np.all(fits_area("EPSG:6543", shaped(-79.0), shaped(35.9)))
-    assert not np.any(fits_area("EPSG:6543", shaped(-105.0), shaped(40.0)))
-    assert not np.any(fits_area("EPSG:6543", shaped(np.nan), shaped(35.9)))
-    assert np.shape(fits_area("EPSG:6543", shaped(-79.0), shaped(35.9))) == np.shape(shaped(0))
+def in_area(crs: str, lon: object, lat: object) -> np.ndarray:
+    return crs_info(crs, length_unit="m").in_area(np.asarray(lon, float), np.asarray(lat, float))
+
+
+def test_area_of_use_and_half_a_degree_around_it(shaped) -> None:
+    # The registry's bounds of North Carolina: longitude -84.33 to -75.38.
+    assert in_area("EPSG:6543", shaped(-79.0), shaped(35.9)).all()
+    assert not in_area("EPSG:6543", shaped(-105.0), shaped(40.0)).any()
+    assert not in_area("EPSG:6543", shaped(np.nan), shaped(35.9)).any()
+    assert in_area("EPSG:6543", [-74.9, -74.8], [35.0, 35.0]).tolist() == [True, False]
+    assert in_area("+proj=tmerc +lon_0=9 +ellps=GRS80", 100.0, 10.0)
 
 
 def test_area_of_use_across_the_180th_meridian() -> None:
-    inside = fits_area("EPSG:2193", [166.4, 178.6, -179.0, 170.0], [-40.0, -40.0, -40.0, 0.0])
+    inside = in_area("EPSG:2193", [166.4, 178.6, -179.0, 170.0], [-40.0, -40.0, -40.0, 0.0])
     assert inside.tolist() == [True, True, False, False]
     # NAD83(2011) reaches from the western Aleutians to the Caribbean, over the 180th meridian.
-    whole = fits_area("EPSG:6318", [170.0, -170.0, -66.0, 0.0], [52.0, 52.0, 18.0, 52.0])
+    whole = in_area("EPSG:6318", [170.0, -170.0, -66.0, 0.0], [52.0, 52.0, 18.0, 52.0])
     assert whole.tolist() == [True, True, True, False]
-    assert fits_area("EPSG:6543", -75.3, 35.0, margin_deg=0.1)
-    assert not fits_area("EPSG:6543", -75.3, 35.0)
-    assert fits_area("+proj=tmerc +lon_0=9 +ellps=GRS80", 100.0, 10.0)
 
 
 def test_same_datum_by_more_than_its_name() -> None:

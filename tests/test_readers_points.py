@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from pathlib import Path
 
@@ -39,7 +38,7 @@ def read(
     data = content if isinstance(content, bytes) else content.encode("utf-8")
     (place / name).write_bytes(data)
     collector = Collector(place)
-    point_file = dataclasses.replace(PointFile(files=(name,)), **spec)  # type: ignore[arg-type]
+    point_file = PointFile(files=(name,)).model_copy(update=spec)
     context = PointContext(point_file, crs_info(crs, length_unit=unit), unit, collector, {})
     table = read_points(context)
     collector.finish()

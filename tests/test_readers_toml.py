@@ -99,7 +99,7 @@ def test_all_complaints_come_together_in_the_order_of_the_file(tmp_path: Path) -
         (toml_with('crs = "EPSG:6543"\n', ""), "1:1", ("crs is missing", '"local"')),
         (toml_with("EPSG:6543", "EPSG:999999"), "2:7", ("not a CRS", "EPSG:6543")),
         (toml_with("EPSG:6543", "EPSG:3857"), "2:7", ("web map", "rover")),
-        (toml_with("EPSG:6543", "EPSG:5703"), "2:7", ("no horizontal",)),
+        (toml_with("EPSG:6543", "EPSG:5703"), "2:7", ("heights only",)),
         (toml_with("[points]\n", "[points\n"), "5:8", ("not TOML",)),
         (toml_with('"WL"', "7 apples"), "11:10", ("not TOML",)),
         (toml_with('"WL"', '"WLL"'), "11:8", ("no point has code", 'did you mean "WL"')),

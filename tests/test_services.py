@@ -12,7 +12,6 @@ import shapely
 
 from geoleak.crs.axes import Projection
 from geoleak.crs.frame import Frame
-from geoleak.crs.other import way_in
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.services import read_utility_file
@@ -273,11 +272,11 @@ def test_what_the_site_states_and_what_a_feature_says(tmp_path) -> None:
 
 
 def test_another_crs_comes_in_and_goes_round() -> None:
-    way = way_in(FRAME, "EPSG:6346")
+    to_working, accuracy_m, notes = FRAME.way_from("EPSG:6346")
     lon, lat = FRAME.to_lonlat(3.0, 4.0)
     east, north = Projection.of("EPSG:6346").from_lonlat(lon, lat)
-    assert way.to_working(east, north) == pytest.approx((3.0, 4.0), abs=1e-6)
-    assert (way.accuracy_m, way.notes) == (0.0, ())
-    old = way_in(FRAME, "EPSG:32119")
-    assert old.accuracy_m == 2.0
-    assert {note.code for note in old.notes} == {"missing_grid", "ballpark"}
+    assert to_working(east, north) == pytest.approx((3.0, 4.0), abs=1e-6)
+    assert (accuracy_m, notes) == (0.0, ())
+    _, accuracy_m, notes = FRAME.way_from("EPSG:32119")
+    assert accuracy_m == 2.0
+    assert {note.code for note in notes} == {"missing_grid", "ballpark"}

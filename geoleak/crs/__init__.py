@@ -1,29 +1,7 @@
 """Source CRS, working frame (metres on the ground), printed grid, longitude and latitude."""
 
-from geoleak.crs.frame import (
-    Frame,
-    horizontal_crs,
-    length_unit_of,
-)
-from geoleak.crs.info import (
-    CrsInfo,
-    axis_unit,
-    crs_info,
-)
-from geoleak.crs.other import (
-    way_in,
-)
-from geoleak.crs.search import (
-    crs_candidates,
-)
+from geoleak.crs.axes import CrsInfo, axis_unit, crs_info, horizontal_crs
+from geoleak.crs.frame import Frame
+from geoleak.crs.search import crs_candidates
 
-__all__ = [
-    "CrsInfo",
-    "Frame",
-    "axis_unit",
-    "crs_candidates",
-    "crs_info",
-    "horizontal_crs",
-    "length_unit_of",
-    "way_in",
-]
+__all__ = ["CrsInfo", "Frame", "axis_unit", "crs_candidates", "crs_info", "horizontal_crs"]

@@ -1,4 +1,4 @@
-"""Reading a CRS: what it is, its axes and unit, and its own longitude and latitude.
+"""Reading a CRS: what it is, its axes and unit, where it may be used, its longitude and latitude.
 
 A `Projection` goes between the coordinates of a CRS and longitude and latitude on the datum of
 that same CRS, so that no datum shift ever enters the geometry of a site. Order is easting,
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
 Floats = NDArray[np.float64]
+# A site beside a zone's border is legitimate; half a degree is some 50 km.
+AREA_MARGIN_DEG = 0.5
 _EAST_WEST = {"east": 1.0, "west": -1.0}
 _NORTH_SOUTH = {"north": 1.0, "south": -1.0}
 # Method names as PROJ's database has them; a stake or a length in these would be wrong.
@@ -65,51 +67,44 @@ def horizontal_crs(text: str) -> CRS:
 
     name = str(text).strip()  # numpy's own str is none to pyproj
     if not name:
-        raise CrsError('no crs is stated; say one such as "EPSG:6543", or "local" for a site grid')
+        raise CrsError("no crs is stated", 'say one such as "EPSG:6543", or "local"')
     try:
         crs = CRS.from_user_input(name)
-    except CRSError:
-        raise CrsError(
-            f'crs "{_short(name)}" is not known to PROJ; say an EPSG code such as "EPSG:6543", '
-            'or "local" for a site grid'
-        ) from None
+    except (CRSError, ValueError, TypeError):
+        remedy = 'say an EPSG code such as "EPSG:6543", or "local" for a site grid'
+        raise CrsError(f'"{_short(name)}" is not a CRS that PROJ knows', remedy) from None
     if crs.is_compound:
         crs = crs.sub_crs_list[0]
     if crs.is_bound and crs.source_crs is not None:
         crs = crs.source_crs
-    _refuse(crs, name)
+    _refuse(crs, f'"{_short(name)}" ({crs.name})')
     return crs.to_2d() if len(crs.axis_info) == 3 else crs
 
 
-def _short(text: str) -> str:
-    return text if len(text) <= 60 else text[:57] + "..."
+def _short(text: str, most: int = 60) -> str:
+    return text if len(text) <= most else text[: most - 3].rsplit(" ", 1)[0] + "..."
 
 
-def _refuse(crs: CRS, text: str) -> None:
-    named = f'crs "{_short(text)}" ({crs.name})'
+def _refuse(crs: CRS, named: str) -> None:
     if crs.is_vertical:
-        raise CrsError(f"{named} holds heights only; say the CRS of the positions")
+        raise CrsError(f"{named} holds heights only", "say the CRS of the positions")
     if crs.is_geocentric:
-        raise CrsError(
-            f"{named} counts X, Y, Z from the centre of the earth; "
-            "say a projected CRS or one in degrees"
-        )
+        what = f"{named} counts X, Y, Z from the centre of the earth"
+        raise CrsError(what, "say a projected CRS or one in degrees")
     if crs.is_engineering:
-        raise CrsError(f'{named} is a site grid of its own; say crs = "local"')
+        raise CrsError(f"{named} is a site grid of its own", 'say crs = "local"')
     if not (crs.is_projected or crs.is_geographic):
-        raise CrsError(f"{named} is neither projected nor in degrees; say one that is")
+        raise CrsError(f"{named} is neither projected nor in degrees", "say one that is")
     directions = [axis.direction for axis in crs.axis_info[:2]]
-    if not (
-        sum(each in _EAST_WEST for each in directions) == 1
-        and sum(each in _NORTH_SOUTH for each in directions) == 1
-    ):
-        raise CrsError(
-            f"{named} has axes {', '.join(directions)}; one east and one north are needed"
-        )
+    east_west = sum(each in _EAST_WEST for each in directions)
+    north_south = sum(each in _NORTH_SOUTH for each in directions)
+    if (east_west, north_south) != (1, 1):
+        what = f"{named} has axes {', '.join(directions)}"
+        raise CrsError(what, "one east and one north are needed")
     if crs.is_projected and _method(crs) == _BELGIAN:
         raise CrsError(
-            f"{named}: PROJ leaves out this method's fixed rotation and lands about 700 m off; "
-            'say "EPSG:31370"'
+            f"{named}: PROJ leaves out this method's fixed rotation and lands about 700 m off",
+            'say "EPSG:31370"',
         )
 
 
@@ -122,18 +117,20 @@ def is_web_mercator(crs: CRS) -> bool:
     return crs.is_projected and _method(crs) == _WEB_MERCATOR
 
 
-def length_unit_of(crs: CRS) -> str | None:
-    """Return ``"m"``, ``"ft"`` or ``"ftUS"`` of a projected CRS; None for any other unit.
+def axis_unit(crs: CRS) -> tuple[str, float]:
+    """Return a CRS's axis unit and its length in metres (0 for degrees).
 
-    Read from the conversion factor of the axes, never from a name: the two feet differ by 2 ppm.
+    The name is one of `geoleak.units.LENGTH_UNITS`, ``"deg"``, or PROJ's own of another unit. Read
+    from the conversion factor of the axes, never from a name: the two feet differ by 2 ppm.
     """
-    if not crs.is_projected:
-        return None
-    factor = crs.axis_info[0].unit_conversion_factor
+    axis = crs.axis_info[0]
+    factor = float(axis.unit_conversion_factor)
+    if crs.is_geographic:
+        return "deg", 0.0
     for name, metres in LENGTH_UNITS.items():
-        if math.isclose(factor, metres, rel_tol=1e-10):
-            return name
-    return None
+        if math.isclose(factor, metres, rel_tol=1e-9):
+            return name, metres
+    return str(axis.unit_name), factor
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,19 +151,15 @@ class Projection:
     _loose: bool
 
     @classmethod
-    def of(cls, text: str) -> Projection:
-        """Return the projection of a CRS that `horizontal_crs` accepts.
+    def of(cls, text: str | CRS) -> Projection:
+        """Return the projection of a CRS that `horizontal_crs` accepts, or of one read already.
 
         Raises
         ------
         CrsError
             As `horizontal_crs`.
         """
-        return cls.of_crs(horizontal_crs(text))
-
-    @classmethod
-    def of_crs(cls, crs: CRS) -> Projection:
-        """Return the projection of a horizontal CRS already read."""
+        crs = horizontal_crs(text) if isinstance(text, str) else text
         base: Any = crs if crs.is_geographic else crs.geodetic_crs
         if len(base.axis_info) == 3:
             base = base.to_2d()
@@ -243,9 +236,8 @@ def _inverse_of(crs: CRS, base: CRS) -> Transformer:
     try:
         return Transformer.from_crs(crs, base)
     except ProjError:
-        raise CrsError(
-            f"PROJ cannot compute the projection of {crs.name}; say another crs of this place"
-        ) from None
+        what = f"PROJ cannot compute the projection of {crs.name}"
+        raise CrsError(what, "say another crs of this place") from None
 
 
 def same_shape(first: ArrayLike, second: ArrayLike) -> tuple[Floats, Floats]:
@@ -282,40 +274,6 @@ def from_axes(geographic: CRS, first: ArrayLike, second: ArrayLike) -> tuple[Flo
     return two, one
 
 
-def fits_area(
-    crs: str, lon_deg: ArrayLike, lat_deg: ArrayLike, *, margin_deg: float = 0.0
-) -> NDArray[np.bool_]:
-    """Tell which positions lie in the area of use that the CRS's registry states.
-
-    Parameters
-    ----------
-    crs : str
-        Anything `horizontal_crs` accepts.
-    lon_deg, lat_deg : array_like
-        Degrees from Greenwich, on any datum: the bounds are rough.
-    margin_deg : float
-        How far outside still counts.
-
-    Returns
-    -------
-    ndarray of bool
-        True everywhere where the CRS states no area; False for NaN.
-    """
-    lon, lat = same_shape(lon_deg, lat_deg)
-    known = np.isfinite(lon) & np.isfinite(lat)
-    area = horizontal_crs(crs).area_of_use
-    if area is None:
-        return known
-    west, south, east, north = area.bounds
-    width = (east - west) % 360 or (360.0 if east != west else 0.0)
-    # Longitude counted from the western bound, so that an area may cross the 180th meridian.
-    with np.errstate(invalid="ignore"):
-        past_west = (lon - west + margin_deg) % 360
-        inside_lon = past_west <= width + 2 * margin_deg
-        inside_lat = (lat >= south - margin_deg) & (lat <= north + margin_deg)
-    return known & inside_lon & inside_lat
-
-
 def utm_crs(projection: Projection, lon_deg: float, lat_deg: float) -> CRS:
     """Return the UTM zone of a place on the datum of a projection.
 
@@ -341,3 +299,79 @@ def utm_crs(projection: Projection, lon_deg: float, lat_deg: float) -> CRS:
         if known.name == name:
             return CRS.from_authority(known.auth_name, known.code)
     return ProjectedCRS(UTMConversion(str(zone), hemisphere=half), name=name, geodetic_crs=base)
+
+
+@dataclass(frozen=True, slots=True)
+class CrsInfo:
+    """A site's CRS as its files are read in; ``projection`` is ``None`` for a local grid.
+
+    ``axis_unit`` and ``axis_unit_m`` are as `axis_unit` gives them.
+    """
+
+    text: str
+    projection: Projection | None
+    axis_unit: str
+    axis_unit_m: float
+
+    @property
+    def crs(self) -> CRS | None:
+        """The CRS, or ``None`` for a local grid."""
+        return None if self.projection is None else self.projection.crs
+
+    @property
+    def geographic(self) -> bool:
+        """Whether its coordinates are degrees."""
+        return self.axis_unit == "deg"
+
+    def lonlat(self, easting: Floats, northing: Floats) -> tuple[Floats, Floats]:
+        """Return degrees from Greenwich on the CRS's own datum; NaN out of the projection's reach.
+
+        Older French grids count grads from Paris; others start at Rome, Madrid or Oslo.
+        """
+        if self.projection is None:
+            return easting, northing
+        lon, lat = self.projection.to_lonlat(easting, northing)
+        return lon + self.projection.greenwich_deg, lat
+
+    def grid(self, lon_deg: Floats, lat_deg: Floats) -> tuple[Floats, Floats]:
+        """Return easting and northing of degrees from Greenwich on the CRS's own datum."""
+        if self.projection is None:
+            return lon_deg, lat_deg
+        return self.projection.from_lonlat(lon_deg - self.projection.greenwich_deg, lat_deg)
+
+    def in_area(self, lon_deg: Floats, lat_deg: Floats) -> NDArray[np.bool_]:
+        """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
+        lon, lat = same_shape(lon_deg, lat_deg)
+        known: NDArray[np.bool_] = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
+        area = None if self.crs is None else self.crs.area_of_use
+        if area is None:
+            return known & (np.abs(lon) <= 360)
+        # Longitude counted from the western bound, so that an area may cross the 180th meridian.
+        width = (area.east - area.west) % 360 or 360.0
+        along = (np.where(known, lon, 0.0) - area.west + AREA_MARGIN_DEG) % 360
+        south, north = area.south - AREA_MARGIN_DEG, area.north + AREA_MARGIN_DEG
+        return known & (along <= width + 2 * AREA_MARGIN_DEG) & (lat >= south) & (lat <= north)
+
+    @property
+    def area_name(self) -> str:
+        """Name of the area of use, shortened for a sentence."""
+        area = None if self.crs is None else self.crs.area_of_use
+        return "its area of use" if area is None else _short(str(area.name), 74)
+
+
+@functools.lru_cache(maxsize=512)
+def crs_info(text: str, *, length_unit: str) -> CrsInfo:
+    """Return what is known of a CRS given as text.
+
+    Raises
+    ------
+    CrsError
+        As `horizontal_crs`; and for the web map's CRS, whose metres are no lengths.
+    """
+    if str(text).strip().casefold() == "local":
+        return CrsInfo("local", None, length_unit, LENGTH_UNITS[length_unit])
+    projection = Projection.of(text)
+    if is_web_mercator(projection.crs):
+        what = f'"{_short(text)}" is a web map\'s CRS, whose metres are no lengths'
+        raise CrsError(what, "write the CRS the rover worked in")
+    return CrsInfo(str(text), projection, *axis_unit(projection.crs))

@@ -64,13 +64,12 @@ def _datum_key(geographic: CRS) -> tuple[object, ...]:
 class DatumShift:
     """The way between two geographic CRSs, in degrees, with its honest accuracy.
 
-    ``stated_accuracy_m`` is PROJ's figure (-1: none); ``accuracy_m`` is what to count on: a stated
-    0 or none counts as 2 m at least, unless both frames are realizations with an epoch.
+    ``accuracy_m`` is what to count on: a stated 0 or none counts as 2 m at least, unless both
+    frames are realizations with an epoch.
     """
 
     name: str
     definition: str
-    stated_accuracy_m: float
     accuracy_m: float
     is_ballpark: bool
     notes: tuple[Note, ...]
@@ -116,7 +115,6 @@ class DatumShift:
         return cls(
             name=chosen.description,
             definition=chosen.definition,
-            stated_accuracy_m=stated,
             accuracy_m=_count_on(stated, ballpark, realizations, source, target),
             is_ballpark=ballpark,
             notes=_notes(group, chosen.description, stated, ballpark, use),

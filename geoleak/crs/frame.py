@@ -8,41 +8,37 @@ in shared/method/crs.md.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geoleak.crs.axes import Floats, finite, fits_area, horizontal_crs, length_unit_of, same_shape
-from geoleak.crs.choices import site_height, site_steps
-from geoleak.crs.steps import (
-    STEP_M,
-    Steps,
-    elevation_factor,
-    from_plane,
-    gaussian_radius_m,
-    grid_factors,
-    grid_of,
-    operations,
-    to_plane,
+from geoleak.crs.axes import (
+    Floats,
+    Projection,
+    axis_unit,
+    finite,
+    is_web_mercator,
+    same_shape,
+    utm_crs,
 )
+from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, same_datum, to_wgs84
 from geoleak.errors import CrsError
 from geoleak.site import Note
-from geoleak.units import unit_m
+from geoleak.units import LENGTH_UNITS, unit_m
 
 if TYPE_CHECKING:
-    from pyproj import CRS
+    from pyproj import CRS, Transformer
 
-__all__ = [
-    "Frame",
-    "elevation_factor",
-    "fits_area",
-    "gaussian_radius_m",
-    "horizontal_crs",
-    "length_unit_of",
-]
+STEP_M = 100.0
+"""Length over which the grid's scale and convergence are taken."""
+FAR_FROM_CENTRE_M = 5_000.0
+"""From here a note is given: the scale is off by (x/R)^2/2, 0.3 ppm at 5 km."""
+_HIGHEST_M = 9_000.0
+_EARTH_RADIUS_M = 6_371_000.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,36 +131,32 @@ class Frame:
             grid without a length unit.
         """
         notes: list[Note] = []
-        height_m = site_height(heights_m, mean_height_m, notes)
+        height_m = _site_height(heights_m, mean_height_m, notes)
         if str(crs).strip().lower() == "local":
             return _local(length_unit, height_m, grid_crs, notes)
-        steps = site_steps(
-            crs,
-            easting,
-            northing,
-            height_m=height_m,
-            grid_crs=grid_crs,
-            epoch=coordinate_epoch,
-            notes=notes,
-        )
-        combined, convergence = grid_factors(steps, notes)
+        source = Projection.of(str(crs))
+        lon, lat = source.to_lonlat(np.ravel(easting), np.ravel(northing))
+        centre = _centre(lon, lat, crs)
+        steps = _steps(source, centre, height_m, grid_crs, coordinate_epoch, notes)
+        _note_distance(steps, lon, lat, notes)
+        combined, convergence = _grid_factors(steps, notes)
         grid, shift = steps.grid.crs, steps.to_grid_datum
-        unit = length_unit_of(grid) or ""
+        unit, metres = axis_unit(grid)
         return cls(
             crs=str(crs).strip(),
             grid_crs=_code(grid),
             grid_name=grid.name,
             grid_unit=unit,
-            grid_unit_m=unit_m(unit),
+            grid_unit_m=metres,
             mean_height_m=height_m,
-            centre_lonlat=steps.centre_lonlat,
+            centre_lonlat=centre,
             combined_factor=combined,
             grid_scale=combined / steps.elevation_factor,
             elevation_factor=steps.elevation_factor,
             convergence_deg=convergence,
             lonlat_accuracy_m=steps.to_wgs84.accuracy_m,
             grid_accuracy_m=shift.accuracy_m if shift else 0.0,
-            operations=operations(steps),
+            operations=steps.operations(),
             warnings=tuple(notes),
             _steps=steps,
         )
@@ -181,19 +173,19 @@ class Frame:
         """
         if self._steps is None:
             return _scaled(easting, northing, self.grid_unit_m)
-        return to_plane(self._steps.working, *self._steps.source.to_lonlat(easting, northing))
+        return self._steps.to_plane(*self._steps.source.to_lonlat(easting, northing))
 
     def from_working(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return coordinates in the site's CRS and axis unit: the inverse of `to_working`."""
         if self._steps is None:
             return _scaled(e_m, n_m, 1 / self.grid_unit_m)
-        return self._steps.source.from_lonlat(*from_plane(self._steps.working, e_m, n_m))
+        return self._steps.source.from_lonlat(*self._steps.from_plane(e_m, n_m))
 
     def to_grid(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return printed grid coordinates, in `grid_unit`, of places in the working frame."""
         if self._steps is None:
             return self.from_working(e_m, n_m)
-        return grid_of(self._steps, e_m, n_m)
+        return self._steps.to_grid(e_m, n_m)
 
     def from_grid(self, easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
         """Return metres in the working frame from printed grid coordinates."""
@@ -202,7 +194,7 @@ class Frame:
         lon, lat = self._steps.grid.to_lonlat(easting, northing)
         if self._steps.to_grid_datum is not None:
             lon, lat = self._steps.to_grid_datum.inverse(lon, lat)
-        return to_plane(self._steps.working, lon, lat)
+        return self._steps.to_plane(lon, lat)
 
     def to_lonlat(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return WGS 84 longitude and latitude in degrees, good to `lonlat_accuracy_m`.
@@ -213,7 +205,7 @@ class Frame:
             For a local site.
         """
         steps = self._geographic_steps()
-        return steps.to_wgs84.forward(*from_plane(steps.working, e_m, n_m))
+        return steps.to_wgs84.forward(*steps.from_plane(e_m, n_m))
 
     def from_lonlat(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
         """Return metres in the working frame from WGS 84 degrees.
@@ -224,28 +216,49 @@ class Frame:
             For a local site.
         """
         steps = self._geographic_steps()
-        return to_plane(steps.working, *steps.to_wgs84.inverse(lon_deg, lat_deg))
+        return steps.to_plane(*steps.to_wgs84.inverse(lon_deg, lat_deg))
 
-    def own_datum(self) -> tuple[CRS, float]:
-        """Return the geographic CRS of the site's own datum, and its prime meridian (degrees).
+    def way_from(
+        self, crs: str, *, coordinate_epoch: float | None = None
+    ) -> tuple[Callable[[ArrayLike, ArrayLike], tuple[Floats, Floats]], float, tuple[Note, ...]]:
+        """Return the way here from another CRS, such as a GIS file's.
+
+        Returns
+        -------
+        to_working : callable
+            Easting and northing in the other CRS's axis unit to working metres.
+        accuracy_m : float
+            0 where both are on one datum, else what to count on.
+        notes : tuple of Note
+            Why.
 
         Raises
         ------
         CrsError
-            For a local site.
+            For a local site, or a CRS of no use.
         """
-        source = self._geographic_steps().source
-        return source.base, source.greenwich_deg
+        if self._steps is None or self.centre_lonlat is None:
+            what = f'positions in "{crs}" cannot be brought onto a local site'
+            remedy = "state the crs of the site's points, or shoot them with the rover"
+            raise CrsError(what, remedy)
+        steps, other = self._steps, Projection.of(crs)
+        own, shift = steps.source, None
+        if not same_datum(other.base, own.base):
+            shift = DatumShift.between(
+                other.base,
+                own.base,
+                lon_deg=self.centre_lonlat[0] + own.greenwich_deg,
+                lat_deg=self.centre_lonlat[1],
+                height_m=self.mean_height_m,
+                epoch=coordinate_epoch,
+                use=f"positions in {other.crs.name}",
+            )
 
-    def from_own_degrees(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
-        """Return working metres from degrees on the site's own datum.
+        def to_working(easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
+            lon, lat = other.to_lonlat(easting, northing)
+            return steps.to_plane(*(shift.forward(lon, lat) if shift else (lon, lat)))
 
-        Raises
-        ------
-        CrsError
-            For a local site.
-        """
-        return to_plane(self._geographic_steps().working, lon_deg, lat_deg)
+        return to_working, shift.accuracy_m if shift else 0.0, shift.notes if shift else ()
 
     def bearing_grid_deg(
         self, bearing_deg: ArrayLike, e_m: ArrayLike = 0.0, n_m: ArrayLike = 0.0
@@ -265,35 +278,290 @@ class Frame:
             return finite(np.mod(bearing, 360.0))
         de = STEP_M / 2 * np.sin(np.radians(bearing))
         dn = STEP_M / 2 * np.cos(np.radians(bearing))
-        first = grid_of(self._steps, east - de, north - dn)
-        second = grid_of(self._steps, east + de, north + dn)
         grid = self._steps.grid
-        angle = np.degrees(
-            np.arctan2(
-                grid.east_sign * (second[0] - first[0]), grid.north_sign * (second[1] - first[1])
-            )
-        )
-        return finite(np.mod(angle, 360.0))
+        first = self._steps.to_grid(east - de, north - dn)
+        second = self._steps.to_grid(east + de, north + dn)
+        rise = grid.east_sign * (second[0] - first[0]), grid.north_sign * (second[1] - first[1])
+        return finite(np.mod(np.degrees(np.arctan2(*rise)), 360.0))
 
     def _geographic_steps(self) -> Steps:
         if self._steps is None:
-            raise CrsError(
-                "a local site has no longitude and latitude; "
-                "state the crs of its points to have them"
-            )
+            what = "a local site has no longitude and latitude"
+            raise CrsError(what, "state the crs of its points to have them")
         return self._steps
 
 
-def _local(length_unit: str, height_m: float, grid_crs: str | None, notes: Sequence[Note]) -> Frame:
-    if grid_crs is not None and str(grid_crs).strip().lower() != "local":
-        raise CrsError(
-            f'grid_crs "{grid_crs}" cannot be reached from a local site; leave it out, '
-            "or state the crs of the points"
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """Every step out of a working frame: own degrees, working metres, grid, WGS 84."""
+
+    source: Projection
+    grid: Projection
+    working: Transformer
+    working_text: str
+    elevation_factor: float
+    to_grid_datum: DatumShift | None
+    to_wgs84: DatumShift
+
+    def to_plane(self, lon: ArrayLike, lat: ArrayLike) -> tuple[Floats, Floats]:
+        """Return working metres from degrees on the source datum."""
+        east, north = self.working.transform(*same_shape(lon, lat))
+        return finite(east), finite(north)
+
+    def from_plane(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
+        """Return degrees on the source datum from working metres."""
+        from pyproj.enums import TransformDirection
+
+        pair = same_shape(e_m, n_m)
+        lon, lat = self.working.transform(*pair, direction=TransformDirection.INVERSE)
+        return finite(lon), finite(lat)
+
+    def to_grid(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
+        """Return printed grid coordinates, in the axis unit, of places in the working frame."""
+        lon, lat = self.from_plane(e_m, n_m)
+        if self.to_grid_datum is not None:
+            lon, lat = self.to_grid_datum.forward(lon, lat)
+        return self.grid.from_lonlat(lon, lat)
+
+    def operations(self) -> tuple[str, ...]:
+        """Return PROJ's text of each step."""
+        lines = [
+            f"{self.source.crs.name} to its own degrees: {self.source.definition}",
+            f"degrees to working metres: {self.working_text}",
+        ]
+        if self.to_grid_datum is not None:
+            shift = self.to_grid_datum
+            lines.append(f"to the grid's datum ({shift.name}): {shift.definition}")
+        if self.grid is not self.source:
+            lines.append(f"{self.grid.crs.name} to its own degrees: {self.grid.definition}")
+        lines.append(f"to WGS 84 ({self.to_wgs84.name}): {self.to_wgs84.definition}")
+        return tuple(lines)
+
+
+def _steps(
+    source: Projection,
+    centre: tuple[float, float],
+    height_m: float,
+    grid_crs: str | None,
+    epoch: float | None,
+    notes: list[Note],
+) -> Steps:
+    """Return the steps of a site that has a CRS, and note what the person should know."""
+    grid = _printed_grid(source, grid_crs, centre, notes)
+    lon, lat = centre[0] + source.greenwich_deg, centre[1]
+    shift = None
+    # A grid chosen here stands on the source's own datum, even where that datum has no name.
+    if grid_crs is not None and grid is not source and not same_datum(source.base, grid.base):
+        shift = DatumShift.between(
+            source.base,
+            grid.base,
+            lon_deg=lon,
+            lat_deg=lat,
+            height_m=height_m,
+            epoch=epoch,
+            use="the printed grid",
         )
-    try:
-        metres = unit_m(length_unit)
-    except ValueError as error:
-        raise CrsError(str(error)) from None
+        notes += shift.notes
+    outward = to_wgs84(source.base, lon_deg=lon, lat_deg=lat, height_m=height_m, epoch=epoch)
+    notes += outward.notes
+    _note_datums(source, grid, shift, epoch, notes)
+    working, text, factor = _working_projection(source, centre, height_m)
+    return Steps(source, grid, working, text, factor, shift, outward)
+
+
+def gaussian_radius_m(semi_major_m: float, inverse_flattening: float, lat_deg: float) -> float:
+    """Return the Gaussian mean radius of curvature sqrt(M N) of an ellipsoid at a latitude.
+
+    ``inverse_flattening`` of 0 or infinity means a sphere. Source: Snyder, USGS PP 1395,
+    equations 4-18 to 4-21: sqrt(M N) = a sqrt(1 - e^2) / (1 - e^2 sin^2 lat).
+    """
+    finite_flattening = inverse_flattening and math.isfinite(inverse_flattening)
+    flattening = 1 / inverse_flattening if finite_flattening else 0.0
+    e2 = flattening * (2 - flattening)
+    return semi_major_m * math.sqrt(1 - e2) / (1 - e2 * math.sin(math.radians(lat_deg)) ** 2)
+
+
+def elevation_factor(height_m: float, radius_m: float) -> float:
+    """Return ellipsoid length over ground length at an ellipsoidal height, R / (R + h).
+
+    Source: NOAA Manual NOS NGS 5, section 4.4 (h = H + N).
+    """
+    return radius_m / (radius_m + height_m)
+
+
+def _working_projection(
+    source: Projection, centre: tuple[float, float], height_m: float
+) -> tuple[Transformer, str, float]:
+    """Return the working projection, its text, and the elevation factor."""
+    from pyproj import Transformer
+
+    ellipsoid = source.base.ellipsoid
+    if ellipsoid is None:
+        raise CrsError(f"{source.crs.name} states no ellipsoid", "say a CRS that does")
+    shape = (ellipsoid.semi_major_metre, ellipsoid.inverse_flattening)
+    factor = elevation_factor(height_m, gaussian_radius_m(*shape, centre[1]))
+    figure = f"+a={shape[0]!r} " + (f"+rf={shape[1]!r}" if shape[1] else f"+b={shape[0]!r}")
+    definition = (
+        "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
+        f"+step +proj=tmerc +lat_0={centre[1]!r} +lon_0={centre[0]!r} +k_0={1 / factor!r} "
+        f"+x_0=0 +y_0=0 {figure}"
+    )
+    return Transformer.from_pipeline(definition), definition, factor
+
+
+def _site_height(
+    heights_m: ArrayLike | None, mean_height_m: float | None, notes: list[Note]
+) -> float:
+    """Return the height the frame stands at, or note that 0 m is assumed."""
+    known = np.array([]) if heights_m is None else np.asarray(heights_m, dtype=float).ravel()
+    known = known[np.isfinite(known)]
+    if mean_height_m is not None:
+        height = float(mean_height_m)
+    elif known.size:
+        height = float(np.median(known))
+    else:
+        text = (
+            "no point has a height: the site is taken at 0 m, which makes lengths 0.16 ppm "
+            "short for each metre above it; say mean_height"
+        )
+        notes.append(Note("height_assumed", text))
+        height = 0.0
+    if not (math.isfinite(height) and abs(height) <= _HIGHEST_M):
+        what = f"a mean height of {height:g} m is not on this earth"
+        raise CrsError(what, "are the heights in feet?")
+    return height
+
+
+def _centre(lon: Floats, lat: Floats, crs: str) -> tuple[float, float]:
+    """Return the median longitude and latitude of the points, on their own datum."""
+    known = np.isfinite(lon) & np.isfinite(lat)
+    if not known.any():
+        what = f'none of {lon.size} points can be projected from crs "{crs}"'
+        raise CrsError(what, "check the crs, the unit and the order of easting and northing")
+    lons, lats = lon[known], lat[known]
+    # Around the first point, so that a site on the 180th meridian has its centre on the site.
+    about = lons[0] + np.median((lons - lons[0] + 180) % 360 - 180)
+    # Rounded (about 1 m), so that the same site in another CRS gets the very same frame.
+    longitude = round(float((about + 180) % 360 - 180), 5)
+    latitude = round(float(np.median(lats)), 5)
+    if abs(latitude) > 89.9:
+        what = f"the site's centre is at latitude {latitude:g}"
+        raise CrsError(what, "check the crs and the unit")
+    return longitude, latitude
+
+
+def _printed_grid(
+    source: Projection, grid_crs: str | None, centre: tuple[float, float], notes: list[Note]
+) -> Projection:
+    """Return the CRS of printed coordinates: stated, the source itself, or the UTM zone."""
+    if grid_crs is not None:
+        grid = Projection.of(grid_crs)
+        if grid.crs == source.crs:
+            grid = source
+        named = f'grid_crs "{grid_crs}" ({grid.crs.name})'
+        if not grid.crs.is_projected:
+            remedy = "a crew needs coordinates in metres or feet: say a projected one"
+            raise CrsError(f"{named} is in degrees", remedy)
+        if is_web_mercator(grid.crs):
+            what = f"{named} is no length CRS: its metres are 30 % too long at 40 degrees latitude"
+            raise CrsError(what, "say a State Plane, UTM or national grid")
+    elif source.crs.is_projected and not is_web_mercator(source.crs):
+        grid = source
+    else:
+        grid = Projection.of(utm_crs(source, centre[0] + source.greenwich_deg, centre[1]))
+        text = (
+            f"coordinates are printed in {grid.crs.name}, because {source.crs.name} has no "
+            "lengths to print; say grid_crs for another"
+        )
+        notes.append(Note("grid_assumed", text))
+    unit, _ = axis_unit(grid.crs)
+    if unit not in LENGTH_UNITS:
+        remedy = "say a grid_crs in metres, feet or US survey feet"
+        raise CrsError(f"{grid.crs.name} counts in {unit}", remedy)
+    return grid
+
+
+def _note_datums(
+    source: Projection,
+    grid: Projection,
+    shift: DatumShift | None,
+    epoch: float | None,
+    notes: list[Note],
+) -> None:
+    """Note ensembles, moving frames without an epoch, and a grid on another datum."""
+    for geographic in [source.base] if shift is None else [source.base, grid.base]:
+        spread = ensemble_accuracy_m(geographic)
+        if spread is not None:
+            text = (
+                f"{geographic.name} names a family of frames that differ by up to {spread:g} m;"
+                " say the CRS of the very frame that the rover's corrections were in"
+            )
+            notes.append(Note("datum_ensemble", text))
+    if is_dynamic(source.base) and epoch is None:
+        text = (
+            f"{source.base.name} moves against the ground by centimetres a year; "
+            "say coordinate_epoch (a decimal year)"
+        )
+        notes.append(Note("dynamic_frame_no_epoch", text))
+    if shift is not None:
+        text = (
+            f"printed coordinates ({grid.crs.name}) are on another datum than the points "
+            f"({source.base.name}): count on {shift.accuracy_m:g} m"
+        )
+        notes.append(Note("grid_on_another_datum", text))
+
+
+def _note_distance(steps: Steps, lon: Floats, lat: Floats, notes: list[Note]) -> None:
+    """Note points that do not project and points far from the centre."""
+    away = np.hypot(*steps.to_plane(lon, lat))
+    lost = int(np.count_nonzero(~np.isfinite(away)))
+    if lost:
+        notes.append(Note("not_projected", f"{lost} of {away.size} points cannot be projected"))
+    if lost == away.size:
+        return
+    farthest = float(np.nanmax(away))
+    if farthest > FAR_FROM_CENTRE_M:
+        many = int(np.count_nonzero(away > FAR_FROM_CENTRE_M))
+        ppm = (farthest / _EARTH_RADIUS_M) ** 2 / 2 * 1e6
+        text = (
+            f"{many} of {away.size} points lie over {FAR_FROM_CENTRE_M / 1000:g} km from the "
+            f"site's centre, the farthest {farthest / 1000:.1f} km; lengths out there are "
+            f"{ppm:.1f} ppm long"
+        )
+        notes.append(Note("far_from_centre", text))
+
+
+def _grid_factors(steps: Steps, notes: list[Note]) -> tuple[float, float]:
+    """Return the combined factor and the convergence at the centre, from central differences.
+
+    Differences over 100 m of the very transformation that prints the stake: nothing can drift
+    from it, and any grid PROJ knows is covered. Truncation is (50 m / R)^2, 6e-11.
+    """
+    half = STEP_M / 2
+    east, north = steps.to_grid(np.array([-half, half, 0, 0]), np.array([0, 0, -half, half]))
+    unit = steps.grid.crs.axis_info[0].unit_conversion_factor
+    east, north = east * steps.grid.east_sign * unit, north * steps.grid.north_sign * unit
+    rows = [[east[1] - east[0], east[3] - east[2]], [north[1] - north[0], north[3] - north[2]]]
+    jacobian = np.array(rows) / STEP_M
+    if not np.isfinite(jacobian).all():
+        what = f"the site lies out of reach of {steps.grid.crs.name}"
+        raise CrsError(what, "say a grid_crs that covers it")
+    largest, smallest = np.linalg.svd(jacobian, compute_uv=False)
+    if largest / smallest - 1 > 1e-6:
+        text = (
+            f"the scale of {steps.grid.crs.name} differs with direction by "
+            f"{(largest / smallest - 1) * 1e6:.0f} ppm; its combined factor is a mean"
+        )
+        notes.append(Note("grid_not_conformal", text))
+    convergence = -math.degrees(math.atan2(jacobian[0, 1], jacobian[1, 1]))
+    return float(math.sqrt(largest * smallest)), convergence
+
+
+def _local(length_unit: str, height_m: float, grid_crs: str | None, notes: list[Note]) -> Frame:
+    if grid_crs is not None and str(grid_crs).strip().lower() != "local":
+        what = f'grid_crs "{grid_crs}" cannot be reached from a local site'
+        raise CrsError(what, "leave it out, or state the crs of the points")
+    metres = unit_m(length_unit)
     return Frame(
         crs="local",
         grid_crs="local",

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from geoleak.crs.info import crs_info
+from geoleak.crs.axes import crs_info
 from geoleak.units import LENGTH_UNITS
 
 _WIDEST_DEG = 60.0

@@ -20,7 +20,6 @@ from geoleak.readers.table import PointContext
 from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml
 from geoleak.site import Codes, PointFile, PointTable, Site
-from geoleak.units import LENGTH_UNITS
 
 
 def read_site(folder: str | Path) -> Site:
@@ -62,7 +61,7 @@ def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
         info = crs_info(toml.settings.crs, length_unit=unit)
     except Refused as error:
         collector.complain_of(toml.origin("crs"), error, "crs: ")
-        info = CrsInfo(toml.settings.crs, None, unit, LENGTH_UNITS[unit], False)
+        info = crs_info("local", length_unit=unit)
     if toml.settings.grid_crs is not None:
         _check_grid_crs(toml, toml.settings.grid_crs, info, collector)
     return info

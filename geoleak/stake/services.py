@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geoleak.crs import way_in
 from geoleak.errors import Complaint, CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
 from geoleak.site import Codes, Note, Utility
@@ -112,8 +111,7 @@ def _from_file(survey: Survey, utility: Utility) -> tuple[tuple[Service, ...], t
             read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch
         )
     except CrsError as error:
-        what, _, remedy = str(error).partition("; ")
-        raise InputError([Complaint(origin, what, remedy)]) from error
+        raise InputError([Complaint(origin, error.what, error.remedy)]) from error
     return services, (*notes, *_far_notes(survey, utility, services, origin))
 
 
@@ -160,13 +158,13 @@ def project_services(
     """
     import shapely
 
-    if file.crs is None:
-        if not frame.is_local:
-            raise CrsError("a services' file without a CRS fits only a local site")
-        to_working, accuracy, notes = frame.to_working, 0.0, file.notes
+    if file.crs is not None:
+        to_working, accuracy, said = frame.way_from(file.crs, coordinate_epoch=coordinate_epoch)
+    elif frame.is_local:
+        to_working, accuracy, said = frame.to_working, 0.0, ()
     else:
-        way = way_in(frame, file.crs, coordinate_epoch=coordinate_epoch)
-        to_working, accuracy, notes = way.to_working, way.accuracy_m, (*file.notes, *way.notes)
+        raise CrsError("a services' file without a CRS fits only a local site")
+    notes = (*file.notes, *said)
     services, outside = [], 0
     for shape in file.shapes:
         geometry = reproject(shape.geometry, to_working)
@@ -177,9 +175,8 @@ def project_services(
             Service(shape.name, geometry, shape.colour, shape.quality, shape.depth_m, accuracy)
         )
     if not services:
-        raise CrsError(
-            f"its coordinates are none of {file.crs}; check the file's CRS and the order of axes"
-        )
+        what = f"its coordinates are none of {file.crs}"
+        raise CrsError(what, "check the file's CRS and the order of axes")
     if outside:
         many = "1 feature lies" if outside == 1 else f"{outside} features lie"
         text = f"{many} outside what {file.crs} can hold, left out of the answer"

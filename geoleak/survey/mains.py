@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.crs import Frame, way_in
+from geoleak.crs import Frame
 from geoleak.errors import Complaint, CrsError, GeometryError, InputError
 from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint, joints_of_routes
@@ -48,7 +48,9 @@ def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
         source = horizontal_crs(site.network.crs)
         way = Transformer.from_crs(source, horizontal_crs(site.crs), always_xy=True)
     except CrsError as error:
-        raise InputError([Complaint(site.network.lines[0].origin, str(error))]) from error
+        raise InputError(
+            [Complaint(site.network.lines[0].origin, error.what, error.remedy)]
+        ) from error
     e, n = way.transform(east, north)
     sound = np.isfinite(e) & np.isfinite(n)
     if not sound.any():
@@ -112,12 +114,14 @@ class DrawnMains:
             e, n = frame.to_working(east, north)
         else:
             try:
-                way = way_in(frame, network.crs, coordinate_epoch=self.site.coordinate_epoch)
+                to_working, accuracy_m, notes = frame.way_from(
+                    network.crs, coordinate_epoch=self.site.coordinate_epoch
+                )
             except CrsError as error:
-                raise InputError([Complaint(origin, str(error))]) from error
-            e, n = way.to_working(east, north)
-            self.sigma_m = math.hypot(network.sigma_m, way.accuracy_m)
-            self.notes += [Note(each.code, each.text, origin) for each in way.notes]
+                raise InputError([Complaint(origin, error.what, error.remedy)]) from error
+            e, n = to_working(east, north)
+            self.sigma_m = math.hypot(network.sigma_m, accuracy_m)
+            self.notes += [Note(each.code, each.text, origin) for each in notes]
         bounds = np.cumsum([len(pair[0]) for pair in pairs])[:-1]
         lines = np.split(np.column_stack([e, n]), bounds)
         lost = [k for k, line in enumerate(lines) if not np.isfinite(line).all()]

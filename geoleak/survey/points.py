@@ -209,7 +209,7 @@ def _chosen(site: Site) -> list[str]:
 
 def _axis_m(site: Site, northing: float) -> npt.NDArray[np.float64]:
     """Return metres in one unit of easting and northing; rough for degrees."""
-    from geoleak.crs import horizontal_crs, length_unit_of
+    from geoleak.crs import axis_unit, horizontal_crs
     from geoleak.units import unit_m
 
     if site.is_local:
@@ -217,7 +217,7 @@ def _axis_m(site: Site, northing: float) -> npt.NDArray[np.float64]:
     crs = horizontal_crs(site.crs)
     if crs.is_geographic:
         return 111_000.0 * np.array([max(math.cos(math.radians(northing)), 0.01), 1.0])
-    return np.full(2, unit_m(length_unit_of(crs) or "m"))
+    return np.full(2, axis_unit(crs)[1])
 
 
 def _sigma(point: Point) -> float:
