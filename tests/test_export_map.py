@@ -12,7 +12,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from geoleak.export.colours import INTERVAL, LEVEL_RAMP, level_edges, level_step, usual_span
+from geoleak.export.colours import INTERVAL, LEVEL_RAMP, usual_span
 from geoleak.export.map import notebook_html, page_html
 from geoleak.export.map_layers import tick_step
 from geoleak.export.profile import round_steps, tick_station
@@ -187,13 +187,6 @@ def test_colours_keep_their_order_in_grey_and_for_colour_blind_readers():
         steps = [_lightness(each) for each in ramp]
         for lighter, darker in itertools.pairwise(steps):
             assert (lighter + 0.05) / (darker + 0.05) >= 1.4
-
-
-def test_levels_fall_into_the_step_that_the_legend_states():
-    for colour, low, high in level_edges(20.0, 45.0):
-        assert LEVEL_RAMP[level_step((low + high) / 2, 20.0, 45.0)] == colour
-    assert level_step(45.0, 20.0, 45.0) == 4
-    assert level_step(20.0, 20.0, 20.0) == 2
 
 
 def test_a_stray_level_does_not_take_the_colours_from_the_others():

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 from dataclasses import replace
 
 import pytest
 
 from geoleak.export import level_scales
-from geoleak.export.colours import LEVEL_RAMP, level_colour
+from geoleak.export.colours import LEVEL_RAMP, level_colour, level_edges, usual_span
 from geoleak.export.drawing import Disc, Words
 from geoleak.export.map import page_html
 from geoleak.export.profile import profile_picture
@@ -82,5 +84,55 @@ def test_the_map_gives_no_level_colour_to_another_scale(k):
     assert (name in page) and (name not in page_html(feet_site()))
     css = "contact" if k == 0 else "other"
     assert page.count(f'"sign":"{css}"') == 1
-    low, high = level_scales.level_range(feet_site())
-    assert level_colour(high, low, high) == LEVEL_RAMP[-1]
+
+
+def test_levels_that_do_not_differ_look_alike_and_those_that_do_do_not():
+    """Four readings within a decibel wear one colour; 5 dB, two sigmas of a reading, do not."""
+    for base in (23.7, 24.0, 24.5):
+        four = [base, base + 0.4, base + 0.6, base + 1.0]
+        edges = level_edges(*usual_span(four))
+        assert len({level_colour(each, edges) for each in four}) == 1
+        assert (
+            len({level_colour(each, level_edges(base, base + 5)) for each in (base, base + 5)}) == 2
+        )
+        # Of a smaller step the four would be three colours, of a larger one the two the same.
+        assert [round(high - low) for low, high in itertools.pairwise(edges)] == [2, 2, 2]
+
+
+@pytest.mark.parametrize("peak", [36.0, 58.0])
+def test_a_peak_is_inside_the_scale_and_wears_its_darkest_colour(peak):
+    """Twelve readings of the background and one peak, at most 40 dB over them."""
+    levels = [18.0, 18.5] * 6 + [peak]
+    span = usual_span(levels)
+    assert span == (18.0, peak)
+    assert level_colour(peak, level_edges(*span)) == LEVEL_RAMP[-1]
+    assert level_colour(18.0, level_edges(*span)) == LEVEL_RAMP[0]
+
+
+def test_a_slip_of_the_pen_is_no_peak():
+    assert usual_span([18.0, 18.5] * 6 + [59.0]) == (18.0, 18.5)
+
+
+def test_the_key_says_what_is_past_the_last_steps():
+    steps = level_scales.steps(feet_site())
+    assert [colour for colour, _ in steps] == list(LEVEL_RAMP)
+    assert steps[0][1].startswith("reading up to ") and steps[-1][1].startswith("over ")
+    edges = level_scales.level_edges(feet_site())
+    for reading in feet_site().readings:
+        k = LEVEL_RAMP.index(level_colour(reading.level_db, edges))
+        figures = [float(each) for each in re.findall(r"\d+", steps[k][1])]
+        low, high = figures if len(figures) == 2 else (figures[0], figures[0])
+        assert (k == 0 or reading.level_db > low) and (k == 4 or reading.level_db <= high)
+
+
+def test_the_profile_does_not_blow_up_a_decibel():
+    flat = _with(*({"level_db": 24.0 + 0.1 * k} for k in range(14)))
+    none = dict.fromkeys(("expected_chainage_m", "expected_db", "low_db", "high_db"), ())
+    flat = replace(flat, profile=(replace(flat.profile[0], **none),))
+    picture = profile_picture(flat, "yard")
+    heights = [
+        each.y for each in picture.items if isinstance(each, Disc) and each.fill in LEVEL_RAMP
+    ]
+    frame = next(e for e in picture.items if getattr(e, "fill", "") == "#f7f8f9")
+    tall = max(y for _, y in frame.points) - min(y for _, y in frame.points)
+    assert (max(heights) - min(heights)) / tall == pytest.approx(1.3 / 6.0, abs=0.01)

@@ -6,6 +6,8 @@ from pale sand to dark plum, intervals from pale to dark blue, the stake is blac
 
 from __future__ import annotations
 
+import bisect
+import math
 from collections.abc import Sequence
 
 APWA = {
@@ -47,38 +49,43 @@ def service_colour(name: str | None) -> str:
     return APWA.get((name or "").strip().lower(), UNKNOWN_SERVICE)
 
 
-def level_colour(level: float, low: float, high: float) -> str:
-    """Return the ramp's colour for a level between the quietest and the loudest."""
-    return LEVEL_RAMP[level_step(level, low, high)]
+LEAST_SPAN_DB = 6.0
+"""An axis of levels shows as much: differences of a decibel are then seen as small."""
+LEAST_STEP_DB = 2
+"""A step of the ramp: below it readings do not differ (their repeatability is 2 to 3 dB)."""
+PEAK_OVER_DB = 40.0
+"""A leak's peak stands out by less over the upper quarter of the readings; common practice."""
 
 
-def level_step(level: float, low: float, high: float) -> int:
-    """Return the step of the ramp, 0 (quietest) to 4."""
-    if high <= low:
-        return len(LEVEL_RAMP) // 2
-    share = (level - low) / (high - low)
-    return min(len(LEVEL_RAMP) - 1, max(0, int(share * len(LEVEL_RAMP))))
+def level_edges(low: float, high: float) -> list[float]:
+    """Return the levels where one colour of the ramp gives way to the next: whole decibels.
+
+    The steps are alike and centred on the levels; the lowest and the highest are open.
+    """
+    steps = len(LEVEL_RAMP)
+    step = max(math.ceil((high - low) / steps), LEAST_STEP_DB)
+    # Half a decibel goes down: a step holds its upper edge, not its lower one.
+    start = math.ceil((low + high - steps * step) / 2 - 0.5)
+    return [start + k * step for k in range(1, steps)]
 
 
-def level_edges(low: float, high: float) -> list[tuple[str, float, float]]:
-    """Return (colour, from, to) of every step, for the legend."""
-    if high <= low:
-        return [(LEVEL_RAMP[len(LEVEL_RAMP) // 2], low, high)]
-    step = (high - low) / len(LEVEL_RAMP)
-    return [(c, low + i * step, low + (i + 1) * step) for i, c in enumerate(LEVEL_RAMP)]
+def level_colour(level: float, edges: Sequence[float]) -> str:
+    """Return the ramp's colour for a level."""
+    return LEVEL_RAMP[bisect.bisect_left(edges, level)]
 
 
 def usual_span(levels: Sequence[float]) -> tuple[float, float] | None:
     """Return the quietest and the loudest of the levels, strays left out.
 
     A reading of another meter or scale may lie tens of decibels off; were it let in, all others
-    would wear one colour. A stray lies more than three times the middle half's width outside it
-    (the outer fence of Tukey 1977), and at least 10 dB.
+    would wear one colour. A quiet stray lies more than three times the middle half's width below
+    it (the outer fence of Tukey 1977), and at least 10 dB; a loud one also more than any peak.
     """
     ordered = sorted(levels)
     if not ordered:
         return None
     low, high = ordered[len(ordered) // 4], ordered[(3 * len(ordered) - 1) // 4]
     fence = max(3 * (high - low), 10.0)
-    kept = [each for each in ordered if low - fence <= each <= high + fence]
+    loudest = high + max(fence, PEAK_OVER_DB)
+    kept = [each for each in ordered if low - fence <= each <= loudest]
     return kept[0], kept[-1]

@@ -6,6 +6,7 @@ scale, a meter in its own dB. Levels of two such scales do not compare.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 
@@ -22,9 +23,9 @@ def drawn_scale(result: Result) -> str:
     return max(("meter", "recording"), key=lambda each: count[each])
 
 
-def sign(reading: ReadingSummary, result: Result) -> str:
+def sign(reading: ReadingSummary, result: Result, scale: str = "") -> str:
     """Return how a reading is drawn: "level", or "other" for one on a scale of its own."""
-    on_scale = reading.kind == "surface" and reading.level_from == drawn_scale(result)
+    on_scale = reading.kind == "surface" and reading.level_from == (scale or drawn_scale(result))
     if on_scale and math.isfinite(reading.level_db):
         return "level"
     return "contact" if reading.kind == "contact" else "other"
@@ -37,9 +38,15 @@ def plotted(result: Result, leg: str) -> list[ReadingSummary]:
 
 def level_range(result: Result) -> tuple[float, float] | None:
     """Return the quietest and the loudest level of the drawn scale, strays left out."""
+    scale = drawn_scale(result)
     return colours.usual_span(
-        [each.level_db for each in result.readings if sign(each, result) == "level"]
+        [each.level_db for each in result.readings if sign(each, result, scale) == "level"]
     )
+
+
+def level_edges(result: Result) -> list[float]:
+    """Return the levels where one colour of the drawn scale gives way to the next."""
+    return colours.level_edges(*(level_range(result) or (0.0, 0.0)))
 
 
 def unit_word(result: Result) -> str:
@@ -51,15 +58,11 @@ def unit_word(result: Result) -> str:
 
 def steps(result: Result) -> list[tuple[str, str]]:
     """Return the steps of the drawn scale for a key: colour, levels in words."""
-    span = level_range(result)
-    if span is None:
-        return []
+    edges = level_edges(result)
     unit = f" {unit_word(result)}".rstrip()
-    places = 0 if span[1] - span[0] >= 5 else 1
-    return [
-        (colour, f"{'reading ' if k == 0 else ''}{low:.{places}f} to {high:.{places}f}{unit}")
-        for k, (colour, low, high) in enumerate(colours.level_edges(*span))
-    ]
+    said = [f"reading up to {edges[0]:.0f}{unit}"]
+    said += [f"{low:.0f} to {high:.0f}{unit}" for low, high in itertools.pairwise(edges)]
+    return list(zip(colours.LEVEL_RAMP, [*said, f"over {edges[-1]:.0f}{unit}"], strict=True))
 
 
 def not_drawn(result: Result, leg: str) -> str:

@@ -14,7 +14,7 @@ import numpy as np
 import shapely
 
 from geoleak.export import colours, spoken, words
-from geoleak.export.level_scales import level_range, sign
+from geoleak.export.level_scales import drawn_scale, level_edges, sign
 from geoleak.export.profile import tick_station
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
@@ -148,18 +148,18 @@ def _mark(each: Feature, result: Result) -> dict[str, Any]:
 def _readings(result: Result) -> Describe:
     """Return what describes readings: discs coloured by level, signs for other scales."""
     by_id = {(each.kind, each.id): each for each in result.readings}
-    span = level_range(result) or (0.0, 0.0)
+    edges, scale = level_edges(result), drawn_scale(result)
 
     def describe(each: Feature, result: Result) -> dict[str, Any]:
         reading = by_id.get((str(each.properties.get("reading_kind")), each.id))
         rows = words.property_rows(each, result)
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
-        shown = sign(reading, result) if reading else "other"
+        shown = sign(reading, result, scale) if reading else "other"
         name = f"{'Contact reading' if shown == 'contact' else 'Reading'} {each.id}"
         if shown != "level" or reading is None:
             return _named(shown, name, rows)
-        return _named("level", name, rows, colour=colours.level_colour(reading.level_db, *span))
+        return _named("level", name, rows, colour=colours.level_colour(reading.level_db, edges))
 
     return describe
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from geoleak.export import colours, words
 from geoleak.export.drawing import Picture
-from geoleak.export.level_scales import drawn_scale, level_range, plotted
+from geoleak.export.level_scales import drawn_scale, level_edges, plotted
 from geoleak.result import NextReadingSummary, ProfileLeg, ReadingSummary, Result
 from geoleak.units import unit_m
 
@@ -139,7 +139,7 @@ class _Drawing:
         span = colours.usual_span([each.level_db for each in self.readings]) or (0.0, 1.0)
         curve = [v for v in self.profile.expected_db if math.isfinite(v)]
         low, high = min([span[0], *curve]), max([span[1], *curve])
-        margin = max(0.12 * (high - low), 1.0)
+        margin = max(0.12 * (high - low), (colours.LEAST_SPAN_DB - high + low) / 2, 1.0)
         return low - margin, high + margin
 
     def levels(self, frame: Frame) -> None:
@@ -161,9 +161,9 @@ class _Drawing:
         curve = frame.curve(along, profile.expected_db)
         if curve:
             picture.line(curve, colours.CURVE, 2.0)
-        low, high = level_range(self.result) or (0.0, 0.0)
+        edges = level_edges(self.result)
         for each in self.readings:
-            self.reading(frame, each, colours.level_colour(each.level_db, low, high))
+            self.reading(frame, each, colours.level_colour(each.level_db, edges))
 
     def axis(self, frame: Frame, label: str) -> None:
         middle = (frame.top + frame.bottom) / 2
