@@ -25,7 +25,7 @@ from geoleak.export.gpx import write_gpx
 from geoleak.export.kml import write_kml
 from geoleak.export.landxml import write_landxml
 from geoleak.export.layers import LAYERS as GIS_LAYERS
-from geoleak.export.level_scales import level_range
+from geoleak.export.level_scales import level_edges
 from geoleak.export.styles import qml
 from geoleak.export.write import write_all
 from geoleak.units import unit_m
@@ -168,12 +168,11 @@ def test_readings_are_graduated_by_level_and_other_scales_have_no_colour(name):
             for (key,) in base.execute(f"SELECT id FROM readings WHERE {test}"):
                 assert key not in found, "two rules draw one reading"
                 found[key] = colour
-    low, high = level_range(result)
+    edges = level_edges(result)
     for each in result.readings:
         red, green, blue = (int(v) for v in found[each.id].split(",")[:3])
-        # A level on the edge of two steps may go either way.
-        near = {level_colour(each.level_db + hair, low, high) for hair in (-1e-6, 1e-6)}
-        assert f"#{red:02x}{green:02x}{blue:02x}" in near
+        colour = level_colour(each.level_db, edges)
+        assert f"#{red:02x}{green:02x}{blue:02x}" == colour
     assert "c" not in found and "r" not in found
     assert found["loud"] == rules[-2][1] and found["quiet"] == rules[0][1]
 
@@ -376,7 +375,7 @@ def test_handhelds_get_a_symbol_and_a_description(tmp_path):
     gpxpy = pytest.importorskip("gpxpy")
     read = gpxpy.parse(write_gpx(feet_site(), tmp_path / "site.gpx").read_text("utf-8"))
     stake = read.waypoints[0]
-    assert stake.symbol == "Flag" and "Crown of the pipe: 3.1 ft" in stake.description
+    assert stake.symbol == "Flag" and "Top of pipe: 3.1 ft down" in stake.description
     assert len({each.symbol for each in read.waypoints}) >= 4
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from geoleak.export import colours
 from geoleak.export.layers import Layer
-from geoleak.export.level_scales import drawn_scale, level_range
+from geoleak.export.level_scales import drawn_scale, level_edges, steps
 from geoleak.result import Result
 
 
@@ -118,15 +119,14 @@ def qml(layer: Layer, result: Result) -> str:
 
 def _levels(result: Result) -> tuple[Rule, ...]:
     """Return readings graduated by level; those on a scale of their own have no colour."""
-    span = level_range(result)
-    steps = colours.level_edges(*span) if span else []
+    listed = steps(result)
+    bounds = ["", *(f"{each:g}" for each in level_edges(result)), ""]
     scale = f"\"kind\" = 'surface' AND \"scale\" = '{drawn_scale(result)}'"
     rules = []
-    for k, (colour, low, high) in enumerate(steps):
+    for (colour, name), (low, high) in zip(listed, itertools.pairwise(bounds), strict=False):
         tests = [scale]
-        tests += [f'"level_db" >= {low:.6g}'] if k else []
-        tests += [f'"level_db" < {high:.6g}'] if k < len(steps) - 1 else []
-        name = f"{low:.0f} to {high:.0f}"
+        tests += [f'"level_db" > {low}'] if low else []
+        tests += [f'"level_db" <= {high}'] if high else []
         rules.append((name, " AND ".join(tests), _dot(colour, 3.0)))
     return (*rules, ("another scale", "", _dot("#ffffff", 2.4, "diamond")))
 
