@@ -1,0 +1,353 @@
+"""The sheets of a site folder, written one entry at a time and never half.
+
+The folder stays the one record. An entry becomes a row of the sheet it belongs to, in that file's
+own dialect; the file is written whole beside itself, forced to the disk and put in its place before
+anybody is told that the entry is taken. Rows are struck out by a reason in ``skip``, never deleted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import hashlib
+import io
+import os
+import re
+import tempfile
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.readers import decode_text, sniff_delimiter
+
+ENTRY, SKIP = "entry", "skip"
+# The sheets that take entries, and the columns that one starts with where there is none yet.
+COLUMNS: dict[str, tuple[str, ...]] = {
+    "readings.csv": (
+        "reading", "kind", "place", "level", "low_hz", "high_hz", "surface", "background", "depth",
+        "everything_off", "recording", SKIP, "note",
+    ),
+    "isolations.csv": ("isolation", "valves", "result", SKIP, "note"),
+    "holes.csv": (
+        "hole", "from", "to", "depth_reached", "pipe_exposed", "outcome", "water_from", SKIP,
+        "note",
+    ),
+    "sightings.csv": ("place", "what", SKIP, "note"),
+    "checks.csv": (
+        "check", "kind", "place", "fitting", "as_found", "all_off", "fitting_worked",
+        "supply_shut", "low_hz", "high_hz", SKIP, "note",
+    ),
+    "found.csv": (
+        "outcome", "place", "depth", "cause", "from", "to", "pipe_exposed", "date", SKIP, "note",
+    ),
+}  # fmt: skip
+# A cell longer than this is no entry of a person's.
+MOST_SIGNS = 2000
+_NUMBER = re.compile(r"-?\d+\.\d+")
+_COMMA_NUMBER = re.compile(r"-?\d+,\d+")
+
+
+class ConflictError(Exception):
+    """An id came back with another row than it was first taken with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A row as it stands in its sheet: line counted from 1, cells by column name."""
+
+    sheet: str
+    line: int
+    row: Mapping[str, str]
+    fresh: bool = True
+
+
+@dataclass(slots=True)
+class _Text:
+    """A sheet's text taken apart into records that keep their own bytes."""
+
+    records: list[str]
+    cells: list[list[str]]
+    lines: list[int]
+    header: int
+    delimiter: str
+    end: str
+    encoding: str
+
+    @property
+    def columns(self) -> list[str]:
+        return [name.strip().casefold() for name in self.cells[self.header]]
+
+    def rows(self) -> Iterator[tuple[int, dict[str, str]]]:
+        """Give (record, cells by column) of every row below the header."""
+        names = self.columns
+        for k in range(self.header + 1, len(self.records)):
+            if self.cells[k]:
+                yield k, dict(zip(names, (c.strip() for c in self.cells[k]), strict=False))
+
+    def record(self, cells: list[str]) -> str:
+        """Return one record of cells as this file writes one."""
+        stream = io.StringIO()
+        csv.writer(stream, delimiter=self.delimiter, lineterminator="").writerow(cells)
+        return stream.getvalue() + self.end
+
+
+class Book:
+    """The sheets of one folder. One process writes at a time, and one thread of it.
+
+    Parameters
+    ----------
+    folder : Path
+        The site folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._one = threading.Lock()
+
+    def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
+        """Write one row and return it as stored; on the disk when this returns.
+
+        Parameters
+        ----------
+        sheet : str
+            A key of `COLUMNS`.
+        entry : str
+            The sender's own id: the same id and row again is the row that stands.
+        row : mapping of str to str
+            Cells by column; columns that the sheet lacks are added to it.
+
+        Raises
+        ------
+        ConflictError
+            For a known id with another row.
+        InputError
+            For a sheet that takes no entries, or whose text cannot be taken apart.
+        """
+        cells = _checked(sheet, {**row, ENTRY: entry})
+        with self._alone():
+            while True:
+                before = self._read(sheet)
+                text = _split(sheet, before)
+                stands = _row_of(text, entry)
+                if stands is not None:
+                    return _same(sheet, text, stands, cells)
+                _widen(text, [name for name in cells if name not in text.columns])
+                local = {name: _local(cell, text) for name, cell in cells.items()}
+                text.records.append(text.record([local.get(name, "") for name in text.columns]))
+                if self._write(sheet, before, text):
+                    line = sum(each.count("\n") for each in text.records[:-1]) + 1
+                    return Stored(sheet, line, cells)
+
+    def strike(self, sheet: str, name: str, reason: str) -> Stored:
+        """Fill a row's ``skip`` with a reason and return the row.
+
+        Parameters
+        ----------
+        sheet : str
+        name : str
+            The row's entry id, or what stands in its first column.
+        reason : str
+
+        Raises
+        ------
+        InputError
+            Where no row has this name, or no reason is given.
+        """
+        if not reason.strip():
+            raise _wrong(sheet, "no reason is given", "say why the row does not count")
+        _checked(sheet, {SKIP: reason})
+        with self._alone():
+            while True:
+                before = self._read(sheet)
+                text = _split(sheet, before)
+                at = _row_of(text, name)
+                if at is None:
+                    raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
+                _widen(text, [SKIP] if SKIP not in text.columns else [])
+                cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
+                cells[text.columns.index(SKIP)] = " ".join(reason.split())
+                text.records[at] = text.record(cells)
+                if self._write(sheet, before, text):
+                    row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
+                    return Stored(sheet, text.lines[at], row)
+
+    def entries(self, sheet: str) -> dict[str, Stored]:
+        """Return the rows of a sheet that came in as entries, by id."""
+        data = self._read(sheet)
+        if data is None:
+            return {}
+        text = _split(sheet, data)
+        rows = ((text.lines[k], row) for k, row in text.rows())
+        return {row[ENTRY]: Stored(sheet, line, row) for line, row in rows if row.get(ENTRY)}
+
+    def rows(self, sheet: str) -> list[Stored]:
+        """Return every row of a sheet."""
+        data = self._read(sheet)
+        if data is None:
+            return []
+        text = _split(sheet, data)
+        return [Stored(sheet, text.lines[k], row) for k, row in text.rows()]
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Keep other threads and other processes of this program out."""
+        with self._one, (self.folder / ".entries.lock").open("a") as lock:
+            with contextlib.suppress(ImportError):  # Windows: one process is enough of a promise
+                import fcntl
+
+                fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+
+    def _read(self, sheet: str) -> bytes | None:
+        try:
+            return (self.folder / sheet).read_bytes()
+        except FileNotFoundError:
+            return None
+
+    def _write(self, sheet: str, before: bytes | None, text: _Text) -> bool:
+        """Put a sheet in place, whole; False where somebody else wrote it in the meantime."""
+        data = "".join(text.records).encode(text.encoding, errors="strict")
+        path = (self.folder / sheet).resolve()
+        handle, beside = tempfile.mkstemp(prefix=f".{sheet}-", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            if path.exists():
+                os.chmod(beside, path.stat().st_mode & 0o777)  # noqa: PTH101
+            if _digest(self._read(sheet)) != _digest(before):
+                return False
+            os.replace(beside, path)  # noqa: PTH105
+        finally:
+            Path(beside).unlink(missing_ok=True)
+        _force(path.parent)
+        return True
+
+
+def _digest(data: bytes | None) -> bytes | None:
+    return None if data is None else hashlib.sha256(data).digest()
+
+
+def _force(folder: Path) -> None:
+    """Force a folder's names to the disk, where the system lets one open a folder."""
+    with contextlib.suppress(OSError, PermissionError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _wrong(sheet: str, what: str, remedy: str) -> InputError:
+    return InputError([Complaint(Origin(sheet), what, remedy)])
+
+
+def _checked(sheet: str, row: Mapping[str, str]) -> dict[str, str]:
+    """Return the cells of an entry, or complain of a name or a text that cannot be one."""
+    if sheet not in COLUMNS:
+        raise _wrong(sheet, "takes no entries", f"one of {', '.join(COLUMNS)}")
+    cells = {}
+    for name, cell in row.items():
+        if name not in (*COLUMNS[sheet], ENTRY, SKIP):
+            raise _wrong(sheet, f'has no column "{name[:80]}"', f"{', '.join(COLUMNS[sheet])}")
+        if len(cell) > MOST_SIGNS or any(ord(sign) < 32 or ord(sign) == 127 for sign in cell):
+            raise _wrong(sheet, f"{name}: no such text fits a cell", "one line of plain text")
+        if cell.strip():
+            cells[name] = cell.strip()
+    return cells
+
+
+def _split(sheet: str, data: bytes | None) -> _Text:
+    """Take a sheet's text apart; a new one where there is none."""
+    if data is None or not data.strip():
+        text = _Text([], [], [], 0, ",", "\n", "utf-8")
+        names = list(COLUMNS[sheet])
+        text.records.append(text.record([*names, ENTRY]))
+        text.cells.append([*names, ENTRY])
+        text.lines.append(1)
+        return text
+    try:
+        decoded, encoding = decode_text(data)
+        delimiter = sniff_delimiter(decoded)
+    except Refused as error:
+        raise _wrong(sheet, error.what, error.remedy) from None
+    if delimiter == " ":
+        if len(decoded.split("\n", 1)[0].split()) > 1:
+            raise _wrong(sheet, "is parted by blanks", "save it with commas to enter rows")
+        delimiter = ","
+    codec = {"UTF-8": "utf-8", "UTF-16": "utf-16", "Windows-1252": "cp1252"}[encoding]
+    if codec == "utf-8" and data.startswith(b"\xef\xbb\xbf"):
+        codec = "utf-8-sig"
+    end = "\r\n" if "\r\n" in decoded else "\n"
+    text = _Text([], [], [], -1, delimiter, end, codec)
+    lines = decoded.splitlines(keepends=True)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    start = 0
+    try:
+        for cells in reader:
+            text.records.append("".join(lines[start : reader.line_num]))
+            blank = not any(c.strip() for c in cells) or cells[0].lstrip().startswith(("#", "%"))
+            text.cells.append([] if blank else cells)
+            text.lines.append(start + 1)
+            if text.header < 0 and not blank:
+                text.header = len(text.records) - 1
+            start = reader.line_num
+    except csv.Error as error:
+        raise _wrong(sheet, f"cannot be split ({error})", "check its quotes") from None
+    if text.header < 0:
+        raise _wrong(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
+    if not text.records[-1].endswith(("\n", "\r")):
+        text.records[-1] += end
+    return text
+
+
+def _widen(text: _Text, names: list[str]) -> None:
+    """Add columns at the right; rows that stand keep their own text and gain empty cells."""
+    if not names:
+        return
+    width = len(text.columns)
+    for k in range(text.header, len(text.records)):
+        if not text.cells[k]:
+            continue
+        bare = text.records[k].rstrip("\r\n")
+        tail = text.records[k][len(bare) :]
+        gap = [""] * max(0, width - len(text.cells[k]))
+        more = [*gap, *(names if k == text.header else [""] * len(names))]
+        text.records[k] = bare + "".join(text.delimiter + each for each in more) + tail
+        text.cells[k] = [*text.cells[k], *more]
+
+
+def _row_of(text: _Text, name: str) -> int | None:
+    """Return the record of this entry id, or of this text in the first column."""
+    rows = list(text.rows())
+    by_entry = [k for k, row in rows if row.get(ENTRY) == name]
+    by_name = [k for k, _ in rows if text.cells[k][0].strip() == name]
+    return (by_entry or by_name or [None])[0]
+
+
+def _local(cell: str, text: _Text) -> str:
+    """Return a cell's decimal points as this file writes them.
+
+    A spreadsheet of a land that writes commas parts its cells by semicolons.
+    """
+    if text.delimiter != ";":
+        return cell
+    commas = any(_COMMA_NUMBER.fullmatch(c.strip()) for cells in text.cells for c in cells)
+    points = any(_NUMBER.fullmatch(c.strip()) for cells in text.cells for c in cells)
+    if points or not commas:
+        return cell
+    return " ".join(
+        each.replace(".", ",") if _NUMBER.fullmatch(each) else each for each in cell.split(" ")
+    )
+
+
+def _same(sheet: str, text: _Text, at: int, cells: Mapping[str, str]) -> Stored:
+    """Return the row that stands, or say that an id was used for another."""
+    stands = dict(zip(text.columns, (c.strip() for c in text.cells[at]), strict=False))
+    wanted = {name: _local(cell, text) for name, cell in cells.items()}
+    if any(stands.get(name, "") != cell for name, cell in wanted.items() if name != SKIP):
+        raise ConflictError(f"{sheet}:{text.lines[at]}: this id stands there with another row")
+    return Stored(sheet, text.lines[at], stands, fresh=False)
