@@ -1,6 +1,8 @@
 """The site put together: points projected, legs fitted, readings on the pipe."""
 
 from geoleak.survey.build import (
+    Ground,
+    ground_of,
     survey_site,
 )
 from geoleak.survey.legs import (
@@ -30,6 +32,7 @@ from geoleak.survey.tapes import (
 
 __all__ = [
     "MAX_LAG_S",
+    "Ground",
     "Levels",
     "PipePlace",
     "Survey",
@@ -45,6 +48,7 @@ __all__ = [
     "depth_is_known",
     "distance_intersection",
     "every_point",
+    "ground_of",
     "survey_site",
     "tape_covariance",
 ]

@@ -11,7 +11,7 @@ import numpy as np
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.network import Network
-from geoleak.site import Delay, Hole, Isolation, Note, PastLeak, Place, Reading, Sighting, Site
+from geoleak.site import Delay, Hole, Isolation, Leg, Note, PastLeak, Place, Reading, Sighting, Site
 from geoleak.survey.joins import join_legs
 from geoleak.survey.legs import fit_legs
 from geoleak.survey.levels import gather_levels, stop_levels
@@ -26,6 +26,7 @@ from geoleak.survey.records import (
     SurveyedDelay,
     SurveyedHole,
     SurveyedIsolation,
+    SurveyedLeg,
     SurveyedPastLeak,
     SurveyedPoint,
     SurveyedSighting,
@@ -44,8 +45,45 @@ SHOWN_SAID_M = 0.15
 FAR_M = 100.0
 
 
-def survey_site(site: Site) -> Survey:
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """What of a site stays while readings come in: points placed, legs fitted and joined."""
+
+    frame: Frame
+    legs_as_stated: tuple[Leg, ...]
+    points: Mapping[str, SurveyedPoint]
+    legs: tuple[SurveyedLeg, ...]
+    network: Network
+    notes: tuple[Note, ...]
+
+
+def ground_of(site: Site) -> Ground:
+    """Return the ground of a site.
+
+    Raises
+    ------
+    InputError, SiteDataError
+        As `survey_site`.
+    """
+    drawn = drawn_in_site_crs(site) if not len(site.points) else None
+    frame = frame_of(site, drawn=drawn)
+    bare, tape_notes = used_points(site, frame)
+    mains, site, mains_notes = _mains(site, frame, bare)
+    fitted = fit_legs(site, bare, mains)
+    network, join_notes = join_legs(site, fitted, bare, mains)
+    notes = (*frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes)
+    return Ground(frame, site.legs, bare, fitted.legs, network, notes)
+
+
+def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
     """Return the survey of a site.
+
+    Parameters
+    ----------
+    site : Site
+    ground : Ground, optional
+        That of a site alike but for what its sheets of readings, delays, checks, shut-off tests,
+        sightings and holes say.
 
     Raises
     ------
@@ -54,18 +92,14 @@ def survey_site(site: Site) -> Survey:
     SiteDataError
         Where the points or the marks of a leg allow no route.
     """
-    drawn = drawn_in_site_crs(site) if not len(site.points) else None
-    frame = frame_of(site, drawn=drawn)
-    bare, tape_notes = used_points(site, frame)
-    mains, site, mains_notes = _mains(site, frame, bare)
-    fitted = fit_legs(site, bare, mains)
-    legs = fitted.legs
-    network, join_notes = join_legs(site, fitted, bare, mains)
+    ground = ground or ground_of(site)
+    site = replace(site, legs=ground.legs_as_stated)
+    frame, legs, network, bare = ground.frame, ground.legs, ground.network, ground.points
     finder = PlaceFinder(frame=frame, legs=legs, points=bare, length_unit=site.length_unit)
     points = _place_points(site, bare, finder)
     finder.points = points
     finder.prepare(places_of(site))
-    notes = [*site.notes, *frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes]
+    notes = [*site.notes, *ground.notes]
     builder = _Builder(site, finder, points, notes, network)
     levels = {
         kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole", "rod")
