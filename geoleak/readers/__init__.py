@@ -7,6 +7,7 @@ from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.table import PointContext, Table
+from geoleak.readers.text import decode_text, sniff_delimiter
 
 __all__ = [
     "LAYER_SUFFIXES",
@@ -15,9 +16,11 @@ __all__ = [
     "PointContext",
     "Table",
     "UtilityFile",
+    "decode_text",
     "number_order",
     "read_positions",
     "read_site",
     "read_table",
     "read_utility_file",
+    "sniff_delimiter",
 ]

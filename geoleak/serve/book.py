@@ -11,6 +11,7 @@ import contextlib
 import csv
 import hashlib
 import io
+import itertools
 import os
 import re
 import tempfile
@@ -323,9 +324,9 @@ def _widen(text: _Text, names: list[str]) -> None:
 def _row_of(text: _Text, name: str) -> int | None:
     """Return the record of this entry id, or of this text in the first column."""
     rows = list(text.rows())
-    by_entry = [k for k, row in rows if row.get(ENTRY) == name]
-    by_name = [k for k, _ in rows if text.cells[k][0].strip() == name]
-    return (by_entry or by_name or [None])[0]
+    by_entry = (k for k, row in rows if row.get(ENTRY) == name)
+    by_name = (k for k, _ in rows if text.cells[k][0].strip() == name)
+    return next(itertools.chain(by_entry, by_name), None)
 
 
 def _local(cell: str, text: _Text) -> str:

@@ -1,0 +1,170 @@
+"""What the page draws: the answer in words, the pipe with its odds, where to go, what is entered."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from geoleak import tables
+from geoleak.export import spoken, words
+from geoleak.result import Result
+from geoleak.serve.book import COLUMNS
+from geoleak.serve.live import Answer, Live
+from geoleak.survey import Survey
+from geoleak.units import unit_m
+
+# Entries of a listening survey are shown along the pipe; more than this are no help on a phone.
+MOST_ROWS = 400
+
+
+def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]:
+    """Return all that the page needs, as JSON-ready values. Positions are working metres."""
+    survey, result = answer.survey, answer.result
+    return {
+        "number": answer.number,
+        "read_only": read_only,
+        "title": survey.site.title if survey else live.folder.resolve().name,
+        "complaint": list(answer.complaint),
+        "said": live.said[-3:],
+        "unit": _unit(survey),
+        "answer": _answer(result) if result else None,
+        "next": _next(survey, result) if survey and result else [],
+        "legs": _legs(survey, result) if survey else [],
+        "points": _points(survey) if survey else [],
+        "readings": _readings(survey, result) if survey and result else [],
+        "rows": {name: _rows(live, name) for name in COLUMNS},
+        "surfaces": list(tables.names("surfaces")),
+        "scale": survey.site.levels.level_scale if survey else "db",
+        "limits": survey.site.levels.level_limits if survey else None,
+        "lonlat": bool(survey and not survey.frame.is_local),
+        "bands": {leg.name: _band(leg.leg.material) for leg in survey.legs} if survey else {},
+    }
+
+
+def _unit(survey: Survey | None) -> dict[str, Any]:
+    unit = survey.site.length_unit if survey else "m"
+    return {
+        "name": words.unit_word(unit),
+        "metres": unit_m(unit),
+        "station_of": 1000 if unit == "m" else 100,
+    }
+
+
+def _answer(result: Result) -> dict[str, Any]:
+    decision = result.decision
+    # The words are those that `locate` prints, so that phone and paper never differ.
+    return {
+        "verdict": decision.verdict,
+        "run": result.run.id,
+        "chance": decision.chance_in_hole,
+        "lines": spoken.lines(result),
+        "stake": [result.leak.leg, result.leak.chainage_m] if decision.verdict == "dig" else None,
+    }
+
+
+def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
+    by_name = {leg.name: leg for leg in survey.legs}
+    found = []
+    for each in result.next_readings:
+        leg = by_name[each.leg]
+        east, north = np.asarray(leg.route.position(each.chainage_m))[:2]
+        found.append(
+            {
+                "kind": each.kind,
+                "place": each.place,
+                "words": place_words(survey, each.leg, each.chainage_m),
+                "leg": each.leg,
+                "chainage_m": each.chainage_m,
+                "at": [float(east), float(north)],
+            }
+        )
+    return found
+
+
+def place_words(survey: Survey, leg: str, chainage_m: float) -> str:
+    """Return a place as one finds it: from the nearest mark or fitting toward another.
+
+    Such as "mark 112, then 1.4 ft toward MTR 201".
+    """
+    on_leg = sorted(
+        (each.chainage_m, each)
+        for each in survey.points
+        if each.leg is not None
+        and survey.legs[each.leg].name == leg
+        and each.chainage_m is not None
+        and each.kind in ("mark", "fitting")
+    ) if survey.points else []  # fmt: skip
+    unit = survey.site.length_unit
+    if not on_leg:
+        return f"{leg} {words.station(chainage_m, unit)}"
+    near_at, near = min(on_leg, key=lambda pair: abs(pair[0] - chainage_m))
+    moved = chainage_m - near_at
+    if abs(moved) < 0.05:
+        return _called(near)
+    ahead = [each for at, each in on_leg if (at - near_at) * moved > 0]
+    far = [each for each in ahead if each.kind == "fitting"] or ahead
+    toward = f" toward {_called(far[0] if moved > 0 else far[-1])}" if far else " beyond it"
+    return f"{_called(near)}, then {words.length(abs(moved), unit)}{toward}"
+
+
+def _called(point: Any) -> str:
+    name = point.point.id
+    return f"mark {name}" if point.kind == "mark" else f"{point.point.code or 'fitting'} {name}"
+
+
+def _legs(survey: Survey, result: Result | None) -> list[dict[str, Any]]:
+    odds = {each.leg: each for each in result.profile} if result else {}
+    found = []
+    for leg in survey.legs:
+        made: dict[str, Any] = {
+            "name": leg.name,
+            "length_m": leg.route.length_m,
+            "vertices": np.round(leg.route.vertices_m[:, :2], 3).tolist(),
+            "odds": [],
+        }
+        profile = odds.get(leg.name)
+        if profile is not None:
+            at = np.asarray(profile.chainage_m)
+            places = np.asarray(leg.route.position(at))[:, :2]
+            made["odds"] = [
+                [float(x), float(e), float(n), float(d)]
+                for x, (e, n), d in zip(at, places, profile.density_per_m, strict=True)
+            ]
+        found.append(made)
+    return found
+
+
+def _points(survey: Survey) -> list[dict[str, Any]]:
+    return [
+        {
+            "id": each.point.id,
+            "code": each.point.code,
+            "kind": each.kind,
+            "at": [each.easting_m, each.northing_m],
+            "leg": survey.legs[each.leg].name if each.leg is not None else None,
+            "chainage_m": each.chainage_m,
+        }
+        for each in survey.points
+    ]
+
+
+def _readings(survey: Survey, result: Result) -> list[dict[str, Any]]:
+    return [
+        {"id": each.id, "kind": each.kind, "leg": each.leg, "chainage_m": each.chainage_m,
+         "level_db": each.level_db, "place": each.place}
+        for each in result.readings
+    ]  # fmt: skip
+
+
+def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
+    try:
+        stored = live.book.rows(sheet)
+    except Exception:  # a sheet that cannot be taken apart is complained of by the readers
+        return []
+    return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]
+
+
+def _band(material: str | None) -> list[float]:
+    band = tables.band(material, "listen")
+    return [band.low_hz, band.high_hz]

@@ -1,0 +1,65 @@
+"""Sound that the page recorded: kept in the site, measured with the function `listen` uses."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from geoleak.acoustics import level_of_file
+from geoleak.errors import AcousticsError
+from geoleak.serve.live import Live
+
+FOLDER = "recordings"
+
+
+def store_recording(live: Live, name: str, data: bytes, *, leg: str | None) -> dict[str, Any]:
+    """Store a WAV below the site and return its level and what spoils it.
+
+    Parameters
+    ----------
+    live : Live
+    name : str
+        The sender's id; the same again with the same sound is the file that stands.
+    data : bytes
+        A WAV.
+    leg : str or None
+        The leg listened on: its material chooses the band to start with.
+
+    Returns
+    -------
+    dict
+        ``recording`` (as readings.csv names it), ``level_db``, ``band_hz``, ``warnings``.
+
+    Raises
+    ------
+    AcousticsError
+        For sound that cannot be measured; nothing is kept.
+    """
+    folder = live.folder / FOLDER
+    folder.mkdir(exist_ok=True)
+    path = folder / f"{name}.wav"
+    if path.exists() and path.read_bytes() != data:
+        raise AcousticsError(f"{FOLDER}/{path.name} stands there with other sound; take it again")
+    beside = folder / f".{name}.wav"
+    try:
+        with beside.open("wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        heard = level_of_file(beside, material=_material(live, leg))
+        os.replace(beside, path)  # noqa: PTH105
+    finally:
+        Path(beside).unlink(missing_ok=True)
+    return {
+        "recording": f"{FOLDER}/{path.name}",
+        "level_db": heard.level.level_db,
+        "band_hz": list(heard.level.band_hz),
+        "warnings": [each.text for each in heard.condition.warnings],
+    }
+
+
+def _material(live: Live, leg: str | None) -> str | None:
+    survey = live.answer.survey
+    legs = survey.legs if survey else ()
+    return next((each.leg.material for each in legs if each.name == leg), None)
