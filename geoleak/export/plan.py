@@ -120,7 +120,8 @@ class _Sketch:
         """Return the stretches of line that stand in the window, with their features."""
         for each in self.of(*kinds):
             inside = shapely.get_parts(self.at(each.grid).intersection(self.window()))
-            yield from ((each, part) for part in inside if part.geom_type == "LineString")
+            lines = (part for part in inside if part.geom_type == "LineString" and part.length > 0)
+            yield from ((each, line) for line in lines)
 
     def spots(self, *kinds: str) -> Iterator[tuple[Feature, BaseGeometry]]:
         """Return the points that stand in the window, with their features."""

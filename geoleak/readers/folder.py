@@ -22,13 +22,15 @@ from geoleak.readers.toml import SiteToml, read_site_toml
 from geoleak.site import Codes, PointFile, PointTable, Site
 
 
-def read_site(folder: str | Path) -> Site:
+def read_site(folder: str | Path, *, instead: Mapping[str, bytes] | None = None) -> Site:
     """Return everything a site folder states, read and checked.
 
     Parameters
     ----------
     folder : str or Path
         The folder that holds ``site.toml``.
+    instead : mapping of str to bytes, optional
+        Files to be read as they would be, by name: an entry is tried before it is written.
 
     Returns
     -------
@@ -40,7 +42,7 @@ def read_site(folder: str | Path) -> Site:
     InputError
         With every complaint found, each with file, line and column.
     """
-    collector = Collector(Path(folder))
+    collector = Collector(Path(folder), instead=instead)
     toml = read_site_toml(collector)
     if toml is None:
         collector.refuse()

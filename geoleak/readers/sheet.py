@@ -273,7 +273,7 @@ def open_sheet(
     numeric : sequence of str
         Columns whose cells show the sheet's decimal sign.
     """
-    if not (collector.folder / name).exists():
+    if name not in collector.instead and not (collector.folder / name).exists():
         return None
     label = collector.label(name)
     data = collector.read_bytes(name, Origin(label))

@@ -74,10 +74,10 @@ class Door:
         origin = request.headers.get("origin")
         if origin is not None and origin not in {f"{self.scheme}://{each}" for each in self.hosts}:
             return 403, "another page may not ask this"
-        if request.headers.get("sec-fetch-site") in ("cross-site", "same-site"):
-            # A link that a person follows is no page asking.
-            if request.headers.get("sec-fetch-mode") != "navigate" or request.method != "GET":
-                return 403, "another page may not ask this"
+        # A link that a person follows is no page asking.
+        followed = request.headers.get("sec-fetch-mode") == "navigate" and request.method == "GET"
+        if request.headers.get("sec-fetch-site") in ("cross-site", "same-site") and not followed:
+            return 403, "another page may not ask this"
         if self.token is not None and not self._known(request):
             return 401, "scan the code again: it is new each time the server starts"
         if self.read_only and request.method != "GET":
@@ -88,7 +88,7 @@ class Door:
         bearer = request.headers.get("authorization", "").removeprefix("Bearer ")
         given = (bearer, request.cookies.get(COOKIE, ""), request.query_params.get("token", ""))
         token = (self.token or "").encode()
-        return any([hmac.compare_digest(each.encode(), token) for each in given])
+        return any(hmac.compare_digest(each.encode(), token) for each in given)
 
 
 class Guard:
@@ -195,7 +195,7 @@ class Pages:
                 added = (wanted.sheet, wanted.id, wanted.row)
                 stored = await run_in_threadpool(self.live.add, *added)
         except InputError as error:
-            return complaint(422, *error.lines())
+            return complaint(422, *self.live.below(error.lines()))
         except ConflictError as error:
             return complaint(409, str(error))
         except GeoleakError as error:

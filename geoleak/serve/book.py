@@ -93,6 +93,10 @@ class _Text:
         csv.writer(stream, delimiter=self.delimiter, lineterminator="").writerow(cells)
         return stream.getvalue() + self.end
 
+    def encoded(self) -> bytes:
+        """Return the file's bytes, in its own encoding."""
+        return "".join(self.records).encode(self.encoding)
+
 
 class Book:
     """The sheets of one folder. One process writes at a time, and one thread of it.
@@ -134,12 +138,19 @@ class Book:
                 stands = _row_of(text, entry)
                 if stands is not None:
                     return _same(sheet, text, stands, cells)
-                _widen(text, [name for name in cells if name not in text.columns])
-                local = {name: _local(cell, text) for name, cell in cells.items()}
-                text.records.append(text.record([local.get(name, "") for name in text.columns]))
+                _append(text, cells)
                 if self._write(sheet, before, text):
                     line = sum(each.count("\n") for each in text.records[:-1]) + 1
                     return Stored(sheet, line, cells)
+
+    def drafted(self, sheet: str, entry: str, row: Mapping[str, str]) -> bytes | None:
+        """Return a sheet as `add` would leave it; None where the entry stands in it already."""
+        cells = _checked(sheet, {**row, ENTRY: entry})
+        text = _split(sheet, self._read(sheet))
+        if _row_of(text, entry) is not None:
+            return None
+        _append(text, cells)
+        return text.encoded()
 
     def strike(self, sheet: str, name: str, reason: str) -> Stored:
         """Fill a row's ``skip`` with a reason and return the row.
@@ -209,7 +220,7 @@ class Book:
 
     def _write(self, sheet: str, before: bytes | None, text: _Text) -> bool:
         """Put a sheet in place, whole; False where somebody else wrote it in the meantime."""
-        data = "".join(text.records).encode(text.encoding, errors="strict")
+        data = text.encoded()
         path = (self.folder / sheet).resolve()
         handle, beside = tempfile.mkstemp(prefix=f".{sheet}-", dir=path.parent)
         try:
@@ -303,6 +314,13 @@ def _split(sheet: str, data: bytes | None) -> _Text:
     if not text.records[-1].endswith(("\n", "\r")):
         text.records[-1] += end
     return text
+
+
+def _append(text: _Text, cells: Mapping[str, str]) -> None:
+    """Add a row at the end, with the columns that it brings."""
+    _widen(text, [name for name in cells if name not in text.columns])
+    local = {name: _local(cell, text) for name, cell in cells.items()}
+    text.records.append(text.record([local.get(name, "") for name in text.columns]))
 
 
 def _widen(text: _Text, names: list[str]) -> None:

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import os
-import shutil
-import tempfile
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoleak.errors import Complaint, GeoleakError, InputError
+from geoleak.errors import GeoleakError, InputError
+from geoleak.readers import read_site
 from geoleak.serve.book import COLUMNS, Book, ConflictError, Stored
 
 if TYPE_CHECKING:
@@ -108,25 +106,18 @@ class Live:
 
     def _try(self, sheet: str, entry: str, row: Mapping[str, str]) -> None:
         """Read the folder as it would be with the row, and raise what that newly complains of."""
+        drafted = self.book.drafted(sheet, entry, row)
+        if drafted is None:
+            return
         before = set(self.answer.complaint)
-        with tempfile.TemporaryDirectory(prefix="geoleak-") as place:
-            trial = Path(place) / self.folder.resolve().name
-            trial.mkdir()
-            for path in self.folder.resolve().iterdir():
-                if path.name in COLUMNS:
-                    shutil.copyfile(path, trial / path.name)
-                elif not path.name.startswith(".") and path.name != "out":
-                    (trial / path.name).symlink_to(path)
-            if not Book(trial).add(sheet, entry, row).fresh:
-                return
-            try:
-                self._survey(_read(trial))
-            except InputError as error:
-                new = [each for each in error.complaints if _text(each, trial) not in before]
-                if new:
-                    raise InputError(_below(each, trial) for each in new) from None
-            except GeoleakError:
-                return  # the folder allows no answer yet, for a reason that is not this row's
+        try:
+            self._survey(read_site(self.folder, instead={sheet: drafted}))
+        except InputError as error:
+            new = [each for each in error.complaints if self.below([str(each)])[0] not in before]
+            if new:
+                raise InputError(new) from None
+        except GeoleakError:
+            return  # the folder allows no answer yet, for a reason that is not this row's
 
     def _work_out(self) -> None:
         from geoleak.posterior import infer
@@ -134,12 +125,17 @@ class Live:
 
         number, survey = self.answer.number + 1, None
         try:
-            survey = self._survey(_read(self.folder))
+            survey = self._survey(read_site(self.folder))
             result = build_result(survey, infer(survey), now=self._now())
             self.answer = Answer(number, result, survey)
         except GeoleakError as error:
-            lines = [line.replace(f"{self.folder}{os.sep}", "") for line in error.lines()]
-            self.answer = Answer(number, None, survey or self.answer.survey, tuple(lines))
+            self.answer = Answer(
+                number, None, survey or self.answer.survey, tuple(self.below(error.lines()))
+            )
+
+    def below(self, lines: Iterable[str]) -> list[str]:
+        """Return complaints that name each file by its place in the site's folder."""
+        return [line.replace(f"{self.folder.as_posix()}/", "") for line in lines]
 
     def _survey(self, site: Site) -> Survey:
         """Return the survey of a site; the ground is fitted once and kept while it is the same."""
@@ -182,24 +178,6 @@ class Live:
                     cells = {name: cell for name, cell in stored.row.items() if cell}
                     cells.pop("entry", None)
                     taken[entry] = {n: c for n, c in cells.items() if n in COLUMNS[sheet]}
-
-
-def _read(folder: Path) -> Site:
-    from geoleak.readers import read_site
-
-    return read_site(folder)
-
-
-def _text(complaint: Complaint, folder: Path) -> str:
-    return str(complaint).replace(f"{folder}{os.sep}", "")
-
-
-def _below(complaint: Complaint, folder: Path) -> Complaint:
-    """Return a complaint that names its file by its place in the site folder."""
-    origin = complaint.origin
-    name = origin.file.replace(f"{folder}{os.sep}", "")
-    return Complaint(type(origin)(name, origin.line, origin.column), complaint.what,
-                     complaint.remedy)  # fmt: skip
 
 
 def _unwritten(sheet: str, error: OSError) -> GeoleakError:

@@ -1,4 +1,4 @@
-"""What the page draws: the answer in words, the pipe with its odds, where to go, what is entered."""
+"""What the page draws: the answer in words, the pipe with its odds, where to go, what came in."""
 
 from __future__ import annotations
 

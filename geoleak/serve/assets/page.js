@@ -153,8 +153,8 @@ function show() {
 }
 
 function gist(answer) {
-  const line = answer.lines.find((each) => /^(DIG|CHECK FIRST|LISTEN ON|LISTEN)/i.test(each)) || answer.lines[1] || "";
-  return line.replace(/^(DIG|CHECK FIRST|LISTEN ON|LISTEN HERE NEXT|LISTEN)\s*/i, "").trim();
+  const line = answer.lines.find((each) => /^(DIG|CHECK FIRST|LISTEN)/i.test(each)) || answer.lines[1] || "";
+  return line.replace(/^(DIG|CHECK FIRST|LISTEN ON|LISTEN)[\s:]*/i, "").trim();
 }
 
 function item(text) {
