@@ -10,8 +10,8 @@ DRIVER = shutil.which("chromedriver")
 MISSING = "needs chromium and chromedriver on the path (Debian: chromium chromium-driver)"
 
 
-def start(profile: Path):
-    """Start Chromium; every request and every console line is logged."""
+def start(profile: Path, *more: str):
+    """Start Chromium; every request and every console line is logged. More switches may follow."""
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
@@ -30,6 +30,7 @@ def start(profile: Path):
         "--disable-default-apps",
         "--hide-scrollbars",
         f"--user-data-dir={profile}",
+        *more,
     ):
         options.add_argument(each)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})

@@ -16,7 +16,7 @@ import os
 import re
 import tempfile
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -130,11 +130,11 @@ class Book:
         InputError
             For a sheet that takes no entries, or whose text cannot be taken apart.
         """
-        cells = _checked(sheet, {**row, ENTRY: entry})
         with self._alone():
             while True:
                 before = self._read(sheet)
                 text = _split(sheet, before)
+                cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
                 stands = _row_of(text, entry)
                 if stands is not None:
                     return _same(sheet, text, stands, cells)
@@ -145,8 +145,8 @@ class Book:
 
     def drafted(self, sheet: str, entry: str, row: Mapping[str, str]) -> bytes | None:
         """Return a sheet as `add` would leave it; None where the entry stands in it already."""
-        cells = _checked(sheet, {**row, ENTRY: entry})
         text = _split(sheet, self._read(sheet))
+        cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
         if _row_of(text, entry) is not None:
             return None
         _append(text, cells)
@@ -167,9 +167,9 @@ class Book:
         InputError
             Where no row has this name, or no reason is given.
         """
-        if not reason.strip():
+        reason = " ".join(reason.split())
+        if not reason:
             raise _wrong(sheet, "no reason is given", "say why the row does not count")
-        _checked(sheet, {SKIP: reason})
         with self._alone():
             while True:
                 before = self._read(sheet)
@@ -177,9 +177,10 @@ class Book:
                 at = _row_of(text, name)
                 if at is None:
                     raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
+                _checked(sheet, {SKIP: reason}, ())
                 _widen(text, [SKIP] if SKIP not in text.columns else [])
                 cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
-                cells[text.columns.index(SKIP)] = " ".join(reason.split())
+                cells[text.columns.index(SKIP)] = reason
                 text.records[at] = text.record(cells)
                 if self._write(sheet, before, text):
                     row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
@@ -213,6 +214,8 @@ class Book:
             yield
 
     def _read(self, sheet: str) -> bytes | None:
+        if sheet not in COLUMNS:
+            raise _wrong(sheet, "takes no entries", f"one of {', '.join(COLUMNS)}")
         try:
             return (self.folder / sheet).read_bytes()
         except FileNotFoundError:
@@ -257,13 +260,14 @@ def _wrong(sheet: str, what: str, remedy: str) -> InputError:
     return InputError([Complaint(Origin(sheet), what, remedy)])
 
 
-def _checked(sheet: str, row: Mapping[str, str]) -> dict[str, str]:
-    """Return the cells of an entry, or complain of a name or a text that cannot be one."""
-    if sheet not in COLUMNS:
-        raise _wrong(sheet, "takes no entries", f"one of {', '.join(COLUMNS)}")
+def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict[str, str]:
+    """Return the cells of an entry, or complain of a name or a text that cannot be one.
+
+    An entry may use the columns that a sheet of its kind begins with, and those of the file's own.
+    """
     cells = {}
     for name, cell in row.items():
-        if name not in (*COLUMNS[sheet], ENTRY, SKIP):
+        if name not in (*COLUMNS[sheet], *columns, ENTRY, SKIP):
             raise _wrong(sheet, f'has no column "{name[:80]}"', f"{', '.join(COLUMNS[sheet])}")
         if len(cell) > MOST_SIGNS or any(ord(sign) < 32 or ord(sign) == 127 for sign in cell):
             raise _wrong(sheet, f"{name}: no such text fits a cell", "one line of plain text")

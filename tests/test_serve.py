@@ -1,0 +1,372 @@
+"""The server at the kerb: what it answers, who may ask, and that the folder stays the record."""
+
+from __future__ import annotations
+
+import concurrent.futures
+import contextlib
+import json
+import os
+import shutil
+import signal
+import socket
+import ssl
+import subprocess
+import sys
+import time
+import uuid
+from pathlib import Path
+
+import httpx
+import numpy as np
+import pytest
+
+import geoleak
+from geoleak.serve.app import MOST_BODY, MOST_ENTRY
+from geoleak.serve.book import Book
+from geoleak.serve.live import Live
+from geoleak.serve.server import code_lines
+from tests.command import REPO
+from tests.recordings import write_wav_16
+from tests.site_folders import write_folder
+
+SITES = REPO / "sample_sites"
+
+
+class Serving:
+    """The command as a process of its own; ``url`` is what it printed first."""
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "geoleak", "serve", str(folder), "--no-browser", *words],
+            cwd=REPO,
+            env={**os.environ, "PYTHONPATH": str(REPO), "PYTHONUNBUFFERED": "1"},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        first = self.process.stdout.readline()
+        assert first.startswith("serving "), first + (self.process.stderr.read() or "")
+        self.url = first.split()[1]
+        self.base = self.url.split("?")[0].rstrip("/")
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def stop(self) -> str:
+        self.process.send_signal(signal.SIGINT)
+        try:
+            _, said = self.process.communicate(timeout=20)
+        finally:
+            self.process.kill()
+        return said
+
+
+@contextlib.contextmanager
+def serving(folder: Path, *words: str):
+    started = Serving(folder, *words)
+    try:
+        yield started
+    finally:
+        started.stop()
+
+
+@pytest.fixture
+def court(tmp_path: Path) -> Path:
+    folder = tmp_path / "alder_court"
+    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
+    return folder
+
+
+def entry(row: dict[str, str] | None = None, **more: object) -> dict[str, object]:
+    sheet = {"sheet": "readings.csv", "row": row or {"place": "113", "kind": "surface",
+             "level": "30"}}  # fmt: skip
+    return {"id": str(uuid.uuid4()), **sheet, **more}
+
+
+def of_now(folder: Path) -> dict:
+    return geoleak.locate(geoleak.read_site(folder)).to_dict()
+
+
+def unclocked(result: dict) -> dict:
+    """Return a result without what the clock decides: whether a locate request is valid now."""
+    told = {k: v for k, v in result.items() if k not in ("not_before", "cautions")}
+    return {**told, "run": {k: v for k, v in result["run"].items() if k != "date"}}
+
+
+class TestContract:
+    def test_entries_move_the_answer_and_stand_in_the_folder(self, court: Path) -> None:
+        with serving(court) as server, httpx.Client(base_url=server.base, timeout=30) as client:
+            before = client.get("/result.json").json()
+            assert unclocked(before) == unclocked(json.loads(json.dumps(of_now(court))))
+            sent = entry()
+            answer = client.post("/entries", json=sent)
+            assert answer.status_code == 201
+            stored = answer.json()
+            assert stored["id"] == sent["id"]
+            line = (court / "readings.csv").read_text().splitlines()[stored["line"] - 1]
+            assert sent["id"] in line
+            assert client.post("/entries", json=sent).status_code == 200
+            other = {**sent, "row": {**sent["row"], "level": "31"}}
+            assert client.post("/entries", json=other).status_code == 409
+            after = client.get("/result.json").json()
+            assert after["run"]["id"] != before["run"]["id"]
+            assert unclocked(after) == unclocked(json.loads(json.dumps(of_now(court))))
+            struck = entry(row={}, strike=sent["id"], reason="a lorry")
+            assert client.post("/entries", json=struck).status_code == 201
+            again = client.get("/result.json").json()
+            assert again["leak"]["chainage_m"] == pytest.approx(before["leak"]["chainage_m"])
+
+    @pytest.mark.parametrize(
+        ("row", "says"),
+        [
+            ({"place": "999", "kind": "surface", "level": "30"}, "999"),
+            ({"place": "113", "kind": "surface", "level": "loud"}, "loud"),
+            ({"place": "113", "kind": "sonar", "level": "30"}, "sonar"),
+            ({"place": "113", "kind": "surface", "colour": "3"}, "colour"),
+        ],
+    )
+    def test_the_readers_own_complaint_comes_back_and_nothing_is_written(self, court, row, says):
+        before = (court / "readings.csv").read_bytes()
+        with serving(court) as server:
+            answer = httpx.post(f"{server.base}/entries", json=entry(row))
+        assert answer.status_code == 422
+        (line,) = answer.json()["complaint"]
+        assert says in line
+        assert line.startswith("readings.csv")
+        assert (court / "readings.csv").read_bytes() == before
+
+    @pytest.mark.parametrize(
+        "body",
+        [b"", b"[]", b"{", b'{"id":"x"}', b'{"id":"abcdefgh","sheet":3,"row":{"a":"b"}}',
+         b'{"id":"abcdefgh","sheet":"readings.csv","row":{}}', b"[" * 9000,
+         b'{"id":"abcdefgh","sheet":"readings.csv","row":{"level":[1]}}'],
+    )  # fmt: skip
+    def test_what_is_no_entry_is_malformed(self, court_server, body) -> None:
+        assert httpx.post(f"{court_server.base}/entries", content=body).status_code == 400
+
+    def test_bodies_are_bounded(self, court_server) -> None:
+        for path, most in (("/entries", MOST_ENTRY), ("/recordings?id=abcdefgh", None)):
+            size = (most or MOST_BODY["/recordings"]) + 1
+            answer = httpx.post(f"{court_server.base}{path}", content=b" " * size)
+            assert answer.status_code == 413
+
+    def test_events_tell_of_a_change_by_hand(self, court: Path) -> None:
+        with (
+            serving(court) as server,
+            httpx.stream("GET", f"{server.base}/events", timeout=20) as stream,
+        ):
+            lines = stream.iter_lines()
+            first = next(line for line in lines if line.startswith("data:"))
+            rows = (court / "readings.csv").read_text().splitlines(keepends=True)
+            (court / "readings.csv").write_text("".join(rows[:-2]))
+            second = next(line for line in lines if line.startswith("data:"))
+        assert json.loads(first[5:])["run"] != json.loads(second[5:])["run"]
+
+    def test_a_folder_without_an_answer_says_why_and_still_takes_entries(self, tmp_path) -> None:
+        folder = write_folder(tmp_path)
+        (folder / "readings.csv").unlink()
+        with serving(folder) as server, httpx.Client(base_url=server.base, timeout=30) as client:
+            answer = client.get("/result.json")
+            first = client.post("/entries", json=entry({"place": "102", "level": "30",
+                                                        "kind": "surface"}))  # fmt: skip
+            assert first.status_code == 201
+            if answer.status_code == 409:
+                assert answer.json()["complaint"]
+            toml = (folder / "site.toml").read_text()
+            (folder / "site.toml").write_text("title = 3\n")
+            broken = client.get("/result.json")
+            assert broken.status_code == 409
+            assert broken.json()["complaint"][0].startswith("site.toml:1")
+            (folder / "site.toml").write_text(toml)
+
+    def test_finish_writes_what_locate_writes(self, court: Path) -> None:
+        with serving(court) as server, httpx.Client(base_url=server.base, timeout=60) as client:
+            done = client.post("/finish").json()
+            assert "dig_sheet.pdf" in done["files"]
+            assert client.get("/out/dig_sheet.pdf").content.startswith(b"%PDF")
+            for name in ("site.toml", "../site.toml", "%2e%2e/site.toml", "nothing.pdf"):
+                assert client.get(f"/out/{name}").status_code == 404
+        assert (court / "out" / "result.json").is_file()
+
+
+@pytest.fixture(scope="module")
+def court_server(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("shared") / "alder_court"
+    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
+    with serving(folder) as started:
+        yield started
+
+
+class TestWhoMay:
+    def test_another_host_or_page_may_not(self, court_server) -> None:
+        base = court_server.base
+        assert httpx.get(base, headers={"Host": "evil.example"}).status_code == 403
+        for origin in ("http://evil.example", "null", "https://127.0.0.1"):
+            answer = httpx.post(f"{base}/entries", json=entry(), headers={"Origin": origin})
+            assert answer.status_code == 403
+        cross = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"}
+        assert httpx.get(f"{base}/result.json", headers=cross).status_code == 403
+        assert httpx.post(f"{base}/entries", json=entry({"place": "999"}),
+                          headers={"Origin": base}).status_code == 422  # fmt: skip
+
+    def test_headers_are_strict_on_every_answer(self, court_server) -> None:
+        for path in ("/", "/page.js", "/result.json", "/nothing"):
+            headers = httpx.get(court_server.base + path).headers
+            policy = headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "unsafe" not in policy
+            assert headers["referrer-policy"] == "no-referrer"
+            assert headers["x-content-type-options"] == "nosniff"
+            assert "server" not in headers
+
+    def test_read_only_takes_nothing(self, court: Path) -> None:
+        with serving(court, "--read-only") as server:
+            assert httpx.get(f"{server.base}/page.json").json()["read_only"] is True
+            for path in ("/entries", "/finish", "/recordings?id=abcdefgh"):
+                assert httpx.post(server.base + path, content=b"{}").status_code == 403
+
+    def test_a_shared_page_wants_its_token_and_keeps_it_out_of_sight(self, court: Path) -> None:
+        with serving(court, "--share") as server:
+            assert "127.0.0.1" not in server.url
+            token = server.url.split("token=")[1]
+            assert len(token) >= 32
+            assert httpx.get(f"{server.base}/result.json").status_code == 401
+            wrong = {"Authorization": "Bearer " + "x" * len(token)}
+            assert httpx.get(f"{server.base}/result.json", headers=wrong).status_code == 401
+            right = {"Authorization": f"Bearer {token}"}
+            assert httpx.get(f"{server.base}/result.json", headers=right).status_code == 200
+            with httpx.Client(base_url=server.base) as client:
+                opened = client.get(f"/?token={token}")
+                assert opened.status_code == 303
+                assert opened.headers["location"] == "/"
+                cookie = opened.headers["set-cookie"].lower()
+                assert "httponly" in cookie
+                assert "samesite=strict" in cookie
+                assert client.get("/page.json").status_code == 200
+            said = server.stop()
+        assert token not in said
+        # A new start, a new token.
+        with serving(court, "--share") as again:
+            assert again.url.split("token=")[1] != token
+
+    def test_the_printed_code_reads_back(self) -> None:
+        import zxingcpp
+
+        url = "http://192.168.1.20:40123/?token=abcdefghijklmnopqrstuvwxyz012345"
+        lines = code_lines(url)
+        # On a dark screen what is drawn is light: each sign is two squares, one above the other.
+        top = {"█": (1, 1), "▀": (1, 0), "▄": (0, 1), " ": (0, 0)}
+        squares = np.array([[top[c][half] for c in line] for line in lines for half in (0, 1)])
+        picture = np.kron(squares * 255, np.ones((6, 6))).astype(np.uint8)
+        assert zxingcpp.read_barcodes(picture)[0].text == url
+
+    def test_tls_shows_the_fingerprint_it_serves(self, court: Path) -> None:
+        with serving(court, "--tls") as server:
+            assert server.base.startswith("https://")
+            printed = [server.process.stdout.readline().strip() for _ in range(2)][1]
+            host, port = server.base.removeprefix("https://").split(":")
+            made = ssl.get_server_certificate((host, int(port)))
+            import hashlib
+
+            digest = hashlib.sha256(ssl.PEM_cert_to_DER_cert(made)).hexdigest().upper()
+            assert printed == ":".join(digest[k : k + 2] for k in range(0, 64, 2))
+            assert httpx.get(f"{server.base}/result.json", verify=False).status_code == 200
+
+    def test_a_connection_that_says_nothing_is_cut(self, court_server, monkeypatch) -> None:
+        host, port = court_server.base.removeprefix("http://").split(":")
+        with socket.create_connection((host, int(port)), timeout=30) as slow:
+            slow.sendall(b"POST /entries HTTP/1.1\r\nHost: x\r\n")
+            began = time.monotonic()
+            assert slow.recv(100) == b"" or time.monotonic() - began < 25
+            assert time.monotonic() - began < 25
+
+    def test_a_taken_port_is_said(self, court: Path, court_server) -> None:
+        port = court_server.base.rsplit(":", 1)[1]
+        done = subprocess.run(
+            [sys.executable, "-m", "geoleak", "serve", str(court), "--port", port],
+            cwd=REPO, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode == 1
+        assert f"--port {port}" in done.stderr
+        assert "Traceback" not in done.stderr
+
+
+class TestNothingLost:
+    def test_what_another_hand_left_out_is_put_back_and_said(self, court: Path) -> None:
+        live = Live(court)
+        stale = (court / "readings.csv").read_bytes()
+        for k in range(3):
+            live.add("readings.csv", f"entry-{k:04}", {"place": "113", "kind": "surface",
+                                                       "level": str(30 + k)})  # fmt: skip
+        time.sleep(0.02)
+        (court / "readings.csv").write_bytes(stale + b"S99,surface,114,25,,,,,\n")
+        live.refresh()
+        rows = Book(court).rows("readings.csv")
+        assert [each.row["entry"] for each in rows if each.row.get("entry")] == [
+            "entry-0000", "entry-0001", "entry-0002",
+        ]  # fmt: skip
+        assert any(each.row["reading"] == "S99" for each in rows)
+        assert "had lost 3 entries: put back" in live.said[0]
+
+    def test_killed_under_entries_every_one_acknowledged_is_there(self, court: Path) -> None:
+        kill_under_load(court, rounds=3)
+
+
+def kill_under_load(folder: Path, *, rounds: int, seed: int = 1) -> int:
+    """Kill a server again and again under entries; return how many were acknowledged.
+
+    Two senders repeat what was not acknowledged, as the page does, with the same ids.
+    """
+    rng = np.random.default_rng(seed)
+    acknowledged: set[str] = set()
+
+    def send(base: str, waiting: list[dict]) -> None:
+        with httpx.Client(base_url=base, timeout=5) as client:
+            while waiting:
+                try:
+                    answer = client.post("/entries", json=waiting[0])
+                except httpx.HTTPError:
+                    return
+                if answer.status_code in (200, 201):
+                    acknowledged.add(str(waiting.pop(0)["id"]))
+
+    queues: list[list[dict]] = [[], []]
+    for _ in range(rounds):
+        for queue in queues:
+            queue += [entry({"place": "113", "kind": "surface", "level": str(k)})
+                      for k in rng.integers(20, 40, 20)]  # fmt: skip
+        server = Serving(folder)
+        with concurrent.futures.ThreadPoolExecutor(2) as pool:
+            sent = [pool.submit(send, server.base, queue) for queue in queues]
+            time.sleep(float(rng.uniform(0.2, 1.5)))
+            server.kill()
+            for each in sent:
+                each.result()
+        stands = [each.row["entry"] for each in Book(folder).rows("readings.csv")
+                  if each.row.get("entry")]  # fmt: skip
+        assert len(stands) == len(set(stands)), "a row stands twice"
+        assert acknowledged <= set(stands), "an acknowledged entry is gone"
+        geoleak.read_site(folder)
+    return len(acknowledged)
+
+
+def test_a_recording_has_the_level_that_listen_gives(court: Path) -> None:
+    rng = np.random.default_rng(2)
+    wav = court.parent / "five.wav"
+    write_wav_16(wav, 0.1 * rng.normal(size=5 * 8000), 8000)
+    with serving(court) as server, httpx.Client(base_url=server.base, timeout=30) as client:
+        answer = client.post("/recordings?id=abcdefgh-1&leg=yard", content=wav.read_bytes())
+        assert answer.status_code == 201
+        heard = answer.json()
+        row = {"place": "113", "kind": "surface", "recording": heard["recording"],
+               "low_hz": str(heard["band_hz"][0]), "high_hz": str(heard["band_hz"][1])}  # fmt: skip
+        assert client.post("/entries", json=entry(row)).status_code == 201
+        result = client.get("/result.json").json()
+        assert client.post("/recordings?id=..%2F..%2Fx", content=b"RIFF").status_code == 400
+        refused = client.post("/recordings?id=abcdefgh-2", content=b"no sound at all")
+        assert refused.status_code == 422
+    (read,) = [each for each in result["readings"] if each["recording"]]
+    assert read["level_db"] == pytest.approx(heard["level_db"], abs=1e-6)
+    assert [path.name for path in (court / "recordings").iterdir()] == ["abcdefgh-1.wav"]

@@ -1,0 +1,164 @@
+"""Entries in the sheets of a folder: each file's own dialect, once each, whole or not at all."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+import pytest
+
+from geoleak.errors import InputError
+from geoleak.serve import book as book_module
+from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
+
+ROW = {"place": "112", "kind": "surface", "level": "31.5 30", "surface": "grass"}
+ID = "0f8fad5b-d9cb-469f-a165-70867728950e"
+HEAD = "reading,kind,place,level\n"
+
+
+def sheet(folder: Path, data: bytes | None) -> Book:
+    if data is not None:
+        (folder / "readings.csv").write_bytes(data)
+    return Book(folder)
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        # As it stands, with a line end of its own, an entry column and what else is new.
+        (HEAD.encode() + b"S1,surface,101,22",
+         b"reading,kind,place,level,surface,entry\nS1,surface,101,22,,\n"
+         b",surface,112,31.5 30,grass," + ID.encode() + b"\n"),
+        # Windows line ends, semicolons and decimal commas stay.
+        (b"reading;kind;place;level;surface\r\nS1;surface;101;22,5;\r\n",
+         b"reading;kind;place;level;surface;entry\r\nS1;surface;101;22,5;;\r\n"
+         b";surface;112;31,5 30;grass;" + ID.encode() + b"\r\n"),
+        # Semicolons beside decimal points: points.
+        (b"kind;place;level;surface\nsurface;101;22.5;\n",
+         b"kind;place;level;surface;entry\nsurface;101;22.5;;\n"
+         b"surface;112;31.5 30;grass;" + ID.encode() + b"\n"),
+        # Comments, blank lines, quoted line breaks and short rows keep their own text.
+        (b"# mine\n\nkind,place,level,surface,note\nsurface,101,22,,\"a\nb\"\nsurface,102,23\n",
+         b"# mine\n\nkind,place,level,surface,note,entry\nsurface,101,22,,\"a\nb\",\n"
+         b"surface,102,23,,,\nsurface,112,31.5 30,grass,," + ID.encode() + b"\n"),
+        # A byte order mark and letters of another alphabet.
+        ("\ufeffkind,place,level,surface,note\nsurface,101,22,,vor Gär\n".encode(),
+         ("\ufeffkind,place,level,surface,note,entry\nsurface,101,22,,vor Gär,\n"
+          f"surface,112,31.5 30,grass,,{ID}\n").encode()),
+        ("kind,place,level,surface,note\nsurface,101,22,,Gärten\n".encode("cp1252"),
+         ("kind,place,level,surface,note,entry\nsurface,101,22,,Gärten,\n"
+          f"surface,112,31.5 30,grass,,{ID}\n").encode("cp1252")),
+    ],
+)  # fmt: skip
+def test_a_row_is_written_as_its_file_writes_rows(tmp_path, before, after) -> None:
+    stored = sheet(tmp_path, before).add("readings.csv", ID, ROW)
+    assert (tmp_path / "readings.csv").read_bytes() == after
+    assert stored.fresh
+    lines = after.decode("utf-8", "replace").splitlines()
+    assert ID in lines[stored.line - 1]
+
+
+@pytest.mark.parametrize("name", list(COLUMNS))
+def test_a_sheet_that_is_not_there_is_begun(tmp_path, name) -> None:
+    Book(tmp_path).add(name, ID, {COLUMNS[name][0]: "x"})
+    (stored,) = Book(tmp_path).rows(name)
+    assert stored.row[COLUMNS[name][0]] == "x"
+    assert stored.row["entry"] == ID
+
+
+def test_the_same_entry_again_is_the_row_that_stands(tmp_path) -> None:
+    book = sheet(tmp_path, HEAD.encode())
+    first = book.add("readings.csv", ID, ROW)
+    before = (tmp_path / "readings.csv").read_bytes()
+    again = Book(tmp_path).add("readings.csv", ID, ROW)
+    assert not again.fresh
+    assert again.line == first.line
+    assert (tmp_path / "readings.csv").read_bytes() == before
+    with pytest.raises(ConflictError, match=r"readings\.csv:2"):
+        book.add("readings.csv", ID, {**ROW, "level": "40"})
+
+
+def test_a_row_is_struck_out_with_its_reason_and_stays(tmp_path) -> None:
+    book = sheet(tmp_path, HEAD.encode() + b"S1,surface,101,22\n")
+    book.add("readings.csv", ID, ROW)
+    assert book.strike("readings.csv", ID, "a lorry\npassed").row["skip"] == "a lorry passed"
+    assert book.strike("readings.csv", "S1", "misread").line == 2
+    assert [each.row["skip"] for each in book.rows("readings.csv")] == ["misread", "a lorry passed"]
+    # Struck out, the entry is still the same entry.
+    assert not book.add("readings.csv", ID, ROW).fresh
+    for name, reason in ((ID, " "), ("S9", "misread")):
+        with pytest.raises(InputError):
+            book.strike("readings.csv", name, reason)
+
+
+@pytest.mark.parametrize(
+    ("name", "row", "says"),
+    [
+        ("points.csv", ROW, "takes no entries"),
+        ("../readings.csv", ROW, "takes no entries"),
+        ("readings.csv", {"colour": "red"}, 'no column "colour"'),
+        ("readings.csv", {**ROW, "note": "a\nb"}, "no such text"),
+        ("readings.csv", {**ROW, "note": "x" * (MOST_SIGNS + 1)}, "no such text"),
+    ],
+)
+def test_what_is_no_entry_is_refused_and_nothing_written(tmp_path, name, row, says) -> None:
+    book = sheet(tmp_path, HEAD.encode())
+    with pytest.raises(InputError, match=says):
+        book.add(name, ID, row)
+    assert (tmp_path / "readings.csv").read_bytes() == HEAD.encode()
+    assert book.add("readings.csv", ID, {**ROW, "note": "x" * MOST_SIGNS}).fresh
+
+
+def test_a_formula_typed_in_a_note_reads_back_as_typed(tmp_path) -> None:
+    book = sheet(tmp_path, None)
+    book.add("readings.csv", ID, {**ROW, "note": '=1+1, "quoted"'})
+    assert book.rows("readings.csv")[0].row["note"] == '=1+1, "quoted"'
+
+
+def test_another_hand_between_reading_and_writing_loses_nothing(tmp_path, monkeypatch) -> None:
+    book = sheet(tmp_path, HEAD.encode())
+    real, meddled = book_module.os.fsync, []
+
+    def fsync(handle):
+        real(handle)
+        if not meddled:
+            meddled.append(True)
+            with (tmp_path / "readings.csv").open("a") as stream:
+                stream.write("S7,surface,103,25\n")
+
+    monkeypatch.setattr(book_module.os, "fsync", fsync)
+    book.add("readings.csv", ID, ROW)
+    assert [each.row.get("reading") for each in book.rows("readings.csv")] == ["S7", ""]
+    assert not list(tmp_path.glob(".readings*"))
+
+
+def test_many_at_once_are_each_there_once(tmp_path) -> None:
+    book = sheet(tmp_path, HEAD.encode())
+
+    def enter(hand: int) -> None:
+        mine = Book(tmp_path) if hand % 2 else book
+        for k in range(20):
+            mine.add("readings.csv", f"hand{hand}-{k:04}", {**ROW, "level": str(k)})
+
+    threads = [threading.Thread(target=enter, args=(hand,)) for hand in range(4)]
+    for each in threads:
+        each.start()
+    for each in threads:
+        each.join()
+    ids = [each.row["entry"] for each in book.rows("readings.csv")]
+    assert len(ids) == len(set(ids)) == 80
+
+
+def test_a_failing_disk_leaves_the_sheet_as_it_was(tmp_path, monkeypatch) -> None:
+    book = sheet(tmp_path, HEAD.encode())
+
+    def full(handle):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(book_module.os, "fsync", full)
+    with pytest.raises(OSError, match="No space"):
+        book.add("readings.csv", ID, ROW)
+    assert (tmp_path / "readings.csv").read_bytes() == HEAD.encode()
+    assert [path.name for path in tmp_path.iterdir() if not path.name.endswith(".lock")] == [
+        "readings.csv"
+    ]
