@@ -82,7 +82,11 @@ def type_reading(
             press(driver, "And again")
         for sign in repeat:
             press(driver, sign, ".keys")
-    if surface:
+    pressed = (
+        "return [...document.querySelectorAll('#fields button[aria-pressed=true]')]"
+        ".some((b) => b.textContent === arguments[0])"
+    )
+    if surface and not driver.execute_script(pressed, surface):
         press(driver, surface)
     save = "document.getElementById('save').click(); return document.getElementById('form').open"
     if driver.execute_script(save):  # asked whether it can be

@@ -267,7 +267,7 @@ function choices(field, values) {
   const buttons = field.choices.map((each) => {
     const [value, text] = Array.isArray(each) ? each : [each, each];
     const made = button(text, () => {
-      values[field.name] = values[field.name] === value ? "" : value;
+      values[field.name] = field.optional && values[field.name] === value ? "" : value;
       mark();
     });
     made.dataset.value = value;
@@ -379,8 +379,8 @@ const FORMS = {
         { name: "place", label: "Where (mark, fitting, or place)", value: suggested(), options: places() },
         { name: "kind", label: "What with", value: chosen && chosen.kind === "fitting" ? "contact" : (aim && aim.kind) || "surface", choices: [["surface", "ground"], ["contact", "touching"], ["rod", "rod"]] },
         { name: "level", label: "Lowest steady level", keys: true },
-        { name: "surface", label: "On what", value: localStorage.getItem("surface") || "", choices: state.surfaces.slice(0, 6) },
-        { name: "everything_off", label: "Every tap and machine off?", value: localStorage.getItem("off") || "", choices: [["yes", "all off"], ["no", "not sure"]] },
+        { name: "surface", label: "On what", optional: true, value: localStorage.getItem("surface") || "", choices: state.surfaces.slice(0, 6) },
+        { name: "everything_off", label: "Every tap and machine off?", optional: true, value: localStorage.getItem("off") || "", choices: [["yes", "all off"], ["no", "not sure"]] },
       ],
       (row, asked) => {
         if (!row.place) return "Name the place: a mark's number will do.";
@@ -390,6 +390,8 @@ const FORMS = {
         localStorage.setItem("surface", row.surface || "");
         localStorage.setItem("off", row.everything_off || "");
         chosen = null;
+        // A sensor that touches a fitting stands on no ground.
+        if (row.kind !== "surface") delete row.surface;
         enter("readings.csv", row);
         return null;
       },
@@ -436,8 +438,8 @@ const FORMS = {
         { name: "from", label: "From (place)", value: suggested(), options: places() },
         { name: "to", label: "To (place)", options: places() },
         { name: "outcome", label: "What was found", choices: [["dry", "dry"], ["wet", "wet, no leak seen"], ["leak", "the leak"]] },
-        { name: "pipe_exposed", label: "Pipe seen?", choices: ["yes", "no"] },
-        { name: "water_from", label: "Water came from", choices: [["up", "up-chainage"], ["down", "down-chainage"]] },
+        { name: "pipe_exposed", label: "Pipe seen?", optional: true, choices: ["yes", "no"] },
+        { name: "water_from", label: "Water came from", optional: true, choices: [["up", "up-chainage"], ["down", "down-chainage"]] },
       ],
       (row) => {
         if (!row.from || !row.to || !row.outcome) return "From, to and what was found are needed.";
