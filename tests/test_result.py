@@ -16,9 +16,12 @@ from pyproj import Transformer
 
 import geoleak
 from geoleak.export import words
+from geoleak.posterior import InferenceOptions, infer
+from geoleak.result import build_result
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site import LocateRequest
 from geoleak.stake.stake import free_ids
+from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 from tests.taping import place_by_tapes
 from tests.trials.frozen import write_site
@@ -308,3 +311,24 @@ def test_the_date_is_the_newest_that_the_points_state(site: geoleak.Site, result
     }
     dated = geoleak.locate(dataclasses.replace(site, points=points))
     assert dated.run.date == "2026-05-06"
+
+
+def test_a_check_and_its_rivals_are_told_and_drawn(site: geoleak.Site) -> None:
+    """With rival explanations weighed, the crew is sent to check before it digs."""
+    survey = survey_site(site)
+    posterior = infer(survey, options=InferenceOptions(rivals=True))
+    result = build_result(survey, posterior)
+    decision = result.to_dict()["decision"]
+    assert {each["name"] for each in decision["rivals"]} <= {
+        "fitting", "aside", "beyond", "displaced",
+    }  # fmt: skip
+    assert decision["rivals"]
+    assert all(0 <= each["chance"] <= 1 and each["share_stated"] > 0 for each in decision["rivals"])
+    places = [each for each in result.features if each.kind == "check_place"]
+    if decision["verdict"] != "check_first":
+        assert decision["check"] is None and not places
+        return
+    assert {"kind", "places", "minutes", "rival", "chance_if_passed"} == set(decision["check"])
+    assert [each.properties["place"] for each in places] == decision["check"]["places"]
+    kinds = {each.kind for each in result.features}
+    assert not kinds & {"stake", "hole", "offset_stake", "tie"}

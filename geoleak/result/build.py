@@ -13,6 +13,7 @@ import numpy as np
 from geoleak.posterior import Piece, Posterior
 from geoleak.result.features import features
 from geoleak.result.records import (
+    CheckSummary,
     DecisionSummary,
     Leak,
     LegSummary,
@@ -23,6 +24,7 @@ from geoleak.result.records import (
     ProfileLeg,
     ReadingSummary,
     Result,
+    Rival,
     Run,
     SiteSummary,
     Window,
@@ -50,7 +52,7 @@ def build_result(
         for row in _readings(survey, levels)
     )
     close = {each.name for each in near}
-    return Result(
+    bare = Result(
         run=_run(survey),
         site=_site(survey),
         leak=_leak(out),
@@ -74,8 +76,8 @@ def build_result(
         prior_factors=dict(sorted(posterior.prior_factors.items())),
         job=survey.site.job,
         not_before=out.not_before,
-        features=features(out, readings, following),
     )
+    return replace(bare, features=features(out, bare))
 
 
 def _in_folder(note: Note, folder: Path) -> Note:
@@ -209,6 +211,28 @@ def _decision(out: Stakeout) -> DecisionSummary:
         ),
         chance_by_length=decision.chance_by_length,
         value_of_reading=decision.value_of_reading,
+        rivals=tuple(
+            Rival(each.name, float(each.chance), float(each.share), bool(each.checked))
+            for each in out.posterior.rivals
+            if each.share > 0
+        ),
+        check=_check(out),
+    )
+
+
+def _check(out: Stakeout) -> CheckSummary | None:
+    check = out.decision.check
+    if check is None:
+        return None
+    places = []
+    for leg, chainage_m, aside_m in check.places:
+        place = place_text(out.survey, out.survey.legs[leg], chainage_m)
+        if aside_m:
+            away = abs(aside_m) / unit_m(out.unit)
+            place += f" {'right' if aside_m > 0 else 'left'} {away:.1f}"
+        places.append(place)
+    return CheckSummary(
+        check.kind, tuple(places), check.minutes, check.rival, float(check.chance_if_passed)
     )
 
 

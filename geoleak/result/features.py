@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoleak.posterior import Piece
-from geoleak.result.records import Feature, NextReadingSummary, ReadingSummary
+from geoleak.result.records import Feature, Result
 from geoleak.stake import Stakeout, reproject
 from geoleak.survey import Survey, SurveyedPoint
 
@@ -66,20 +66,19 @@ class _Drawer:
         return shapely.LineString(np.asarray(route.slice(low, high).vertices_m)[:, :2])
 
 
-def features(
-    out: Stakeout, readings: Iterable[ReadingSummary], following: Sequence[NextReadingSummary]
-) -> tuple[Feature, ...]:
-    """Return everything that a Result lets others draw."""
+def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
+    """Return everything that a Result lets others draw, by what it says of each."""
     draw = _Drawer(out.survey)
     return (
         *_routes(draw, out),
         *_intervals(draw, out),
         *_hole(draw, out),
         *_points(draw),
-        *_readings(draw, readings),
+        *_readings(draw, said),
         *_services(draw, out),
         *_ties(draw, out),
-        *_stakes(draw, out, following),
+        *_stakes(draw, out, said),
+        *_check(draw, out, said),
     )
 
 
@@ -138,11 +137,11 @@ def _points(draw: _Drawer) -> Iterator[Feature]:
             yield draw.point(each.kind, each)
 
 
-def _readings(draw: _Drawer, said: Iterable[ReadingSummary]) -> Iterator[Feature]:
+def _readings(draw: _Drawer, said: Result) -> Iterator[Feature]:
     import shapely
 
     survey = draw.survey
-    rows = {(each.kind, each.id): each for each in said}
+    rows = {(each.kind, each.id): each for each in said.readings}
     for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole):
         for k, name in enumerate(levels.id):
             row = rows[(levels.kind, name)]
@@ -188,7 +187,7 @@ def _ties(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
         )
 
 
-def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) -> Iterator[Feature]:
+def _stakes(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
     """Return what is set out, and the places to listen at.
 
     To listen on, the best place so far is one, of a kind of its own and named as what it is:
@@ -228,7 +227,9 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) ->
             verdict=verdict,
         )
     listen = [each for each in out.stakes if each[0].kind == "next_reading"]
-    for number, ((stake, place), each) in enumerate(zip(listen, said, strict=False), start=1):
+    for number, ((stake, place), each) in enumerate(
+        zip(listen, said.next_readings, strict=False), start=1
+    ):
         leg = next(leg for leg in out.survey.legs if leg.name == each.leg)
         yield draw.feature(
             "next_reading",
@@ -243,6 +244,29 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Sequence[NextReadingSummary]) ->
             expected_interval_95_m=each.expected_interval_95_m,
             elevation_m=stake.elevation_m,
             lonlat_accuracy_m=out.lonlat_accuracy_m(leg, each.chainage_m),
+        )
+
+
+def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
+    """Return where to check first; none of these places is to be dug at."""
+    import shapely
+
+    check, told = out.decision.check, said.decision.check
+    if check is None or told is None:
+        return
+    for number, (at, place) in enumerate(zip(check.places, told.places, strict=True), start=1):
+        leg = out.survey.legs[at[0]]
+        yield draw.feature(
+            "check_place",
+            f"check-{number}",
+            shapely.Point(leg.route.position(at[1], at[2], extrapolate=True)),
+            label=f"CHECK {number} {check.kind.replace('_', ' ')}",
+            number=number,
+            check=check.kind,
+            place=place,
+            leg=leg.name,
+            chainage_m=at[1],
+            offset_m=at[2],
         )
 
 

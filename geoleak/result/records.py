@@ -145,8 +145,34 @@ class Window:
 
 
 @dataclass(frozen=True, slots=True)
+class Rival:
+    """An explanation that rivals a leak straight below the sound."""
+
+    name: str
+    """``"fitting"``, ``"aside"``, ``"beyond"`` or ``"displaced"``."""
+    chance: float
+    share_stated: float
+    """Before anything was heard."""
+    checked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CheckSummary:
+    """What to check first. ``places`` are texts that the sheets understand."""
+
+    kind: str
+    """``"stop"``, ``"across"``, ``"trace_on"``, ``"rod"`` or ``"again"``."""
+    places: tuple[str, ...]
+    minutes: float
+    rival: str
+    """The explanation that it tells most of."""
+    chance_if_passed: float
+    """Chance in the hole once the check has found nothing against it."""
+
+
+@dataclass(frozen=True, slots=True)
 class DecisionSummary:
-    """Dig or listen on. Keys are a contract."""
+    """Dig, check first or listen on. Keys are a contract."""
 
     verdict: str
     reasons: tuple[str, ...]
@@ -155,6 +181,8 @@ class DecisionSummary:
     then: tuple[Window, ...]
     chance_by_length: tuple[tuple[float, float], ...]
     value_of_reading: float | None = None
+    rivals: tuple[Rival, ...] = ()
+    check: CheckSummary | None = None
 
 
 @dataclass(frozen=True, slots=True)
