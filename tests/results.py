@@ -10,6 +10,7 @@ import numpy as np
 from geoleak.cautions import listening_cautions
 from geoleak.errors import Origin
 from geoleak.evidence import KindFit
+from geoleak.readers.table import LAYOUTS
 from geoleak.result.records import (
     DecisionSummary,
     Leak,
@@ -22,7 +23,7 @@ from geoleak.result.records import (
     SiteSummary,
     Window,
 )
-from geoleak.site import Job, Note
+from geoleak.site import Job, Note, PointStyle
 from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse
 from geoleak.units import format_station
 from tests import result_drawn as drawn
@@ -69,7 +70,7 @@ def build(**options) -> Result:
         ties=ties,
         ties_text=TIES_TEXT if options.verdict == "dig" else (),
         stakes=stakes,
-        point_layout=options.layout,
+        point_style=STYLES[options.layout],
         services=_services(options),
         features=(*drawn.pipe(yard), *along, *tied, *drawn.utilities(yard), *staked),
         job=Job(
@@ -82,6 +83,7 @@ def build(**options) -> Result:
     )
 
 
+STYLES = {name: PointStyle(columns) for name, columns in LAYOUTS.items()}
 TIES_TEXT = (
     "Standing at 201 and looking at 202, the stake is on the left.",
     "With tapes good to 0.05 ft the ties set out within 0.11 ft.",

@@ -6,16 +6,20 @@ import csv
 import io
 import json
 import math
+import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 from typing import get_type_hints
 
 import pytest
 
+import geoleak
 from geoleak.errors import GeoleakError, InputError
 from geoleak.export.folder import LIST_NAME
-from geoleak.export.stakes import rows
+from geoleak.export.stakes import rows, write_stakes
 from geoleak.export.write import EXTRAS, write_all, writers
+from geoleak.site import PointStyle
 from geoleak.units import unit_m
 from tests.results import (
     EVERY_SITE,
@@ -27,6 +31,7 @@ from tests.results import (
     metric_site,
     with_leak,
 )
+from tests.trials.frozen import write_site
 
 README = Path(__file__).parent.parent / "README.md"
 ALWAYS = {"result.json", "leak.geojson", "map.html", "stakes.csv"}
@@ -156,6 +161,139 @@ def test_stakes_come_back_as_the_rovers_columns(build, layout):
     assert float(first[3]) * unit_m(where.unit) == pytest.approx(result.leak.elevation_m, abs=6e-4)
     blank = [row for row in read if row[3] == ""]
     assert len(blank) == sum(each.elevation_m is None for each in result.stakes)
+
+
+HEADED = PointStyle(
+    ("id", "", "easting", "northing", "code", "elevation", "horizontal_precision"),
+    ("Punkt", "Bemerkung", "Rechtswert", "Hochwert", "Kode", "Höhe (m)", "HRMS"),
+    ";",
+    ",",
+)
+
+
+def test_stakes_follow_the_first_point_file():
+    result = replace(metric_site(), point_style=HEADED)
+    lines = rows(result)
+    assert lines[0] == "Punkt;Bemerkung;Rechtswert;Hochwert;Kode;Höhe (m);HRMS"
+    first = lines[1].split(";")
+    where = result.leak.position
+    assert first == [
+        "900",
+        "",
+        f"{where.easting:.3f}".replace(".", ","),
+        f"{where.northing:.3f}".replace(".", ","),
+        "LEAK yard",
+        "71,260",
+        "",
+    ]
+    assert {line.count(";") for line in lines} == {6}
+
+
+@pytest.mark.parametrize(
+    ("style", "head", "columns"),
+    [
+        # A file in degrees: the grid stands in their place, and the headings say so.
+        (
+            PointStyle(("id", "latitude", "longitude", "code"), ("Pt", "Lat", "Lon", "Code")),
+            "Pt,Northing,Easting,Code",
+            (1, 2),
+        ),
+        # Degrees beside the grid stay empty; a file without codes gets a column for the text.
+        (
+            PointStyle(
+                ("id", "latitude", "longitude", "easting", "northing"),
+                ("Pt", "Lat", "Lon", "E", "N"),
+                "\t",
+            ),
+            "Pt\tLat\tLon\tE\tN\tDescription",
+            (4, 3),
+        ),
+        # Columns parted by blanks cannot hold the empty elevation of the hole's ends.
+        (PointStyle(delimiter=" "), None, (1, 2)),
+    ],
+)
+def test_stakes_are_always_in_the_grid(style, head, columns):
+    result = replace(feet_site(), point_style=style)
+    lines = rows(result)
+    if head:
+        assert lines.pop(0) == head
+    cells = lines[0].split("," if style.delimiter == " " else style.delimiter)
+    where = result.leak.position
+    assert float(cells[columns[0]]) == pytest.approx(where.northing, abs=6e-4)
+    assert float(cells[columns[1]]) == pytest.approx(where.easting, abs=6e-4)
+    assert "LEAK yard" in cells
+    if head and "Lat" in head:
+        assert cells[1] == cells[2] == ""
+
+
+LAYOUT_FILES = {
+    "pnezd": ("points.csv", "layout = 'pnezd'", "{i},{n},{e},{z},{c}", None, ",", "."),
+    "penzd": ("points.txt", "layout = 'penzd'", "{i}\t{e}\t{n}\t{z}\t{c}", None, "\t", "."),
+    "german": ("punkte.csv", "", "{c};{i};{e};{n};{z}", "Code;Punkt;E;N;H", ";", ","),
+    "english": (
+        "points.csv",
+        "",
+        "{i},{c},{n},{e},{z}",
+        "Name,Code,Northing,Easting,Elev",
+        ",",
+        ".",
+    ),
+}
+
+
+@pytest.mark.parametrize("layout", LAYOUT_FILES)
+def test_a_site_gets_its_stakes_back_as_it_wrote_its_points(layout, tmp_path):
+    """A rover file of each layout goes in; what comes out is read by the same reader again."""
+    name, stated, row, head, delimiter, decimal = LAYOUT_FILES[layout]
+    folder = tmp_path / "site"
+    write_site(folder, 1)  # a grid in metres, points with a header line
+    source = list(csv.DictReader((folder / "points.csv").read_text("utf-8").splitlines()))
+    lines = [head] if head else []
+    for each in source:
+        values = {
+            "i": each["Point"], "n": each["Northing"], "e": each["Easting"], "z": each["Elev"],
+            "c": each["Code"],
+        }  # fmt: skip
+        figures = {k: v.replace(".", decimal) if k in "nez" else v for k, v in values.items()}
+        lines.append(row.format(**figures))
+    (folder / "points.csv").unlink()
+    (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    toml = (folder / "site.toml").read_text("utf-8")
+    toml = toml.replace('file = "points.csv"', f'file = "{name}"\n{stated}')
+    (folder / "site.toml").write_text(toml, encoding="utf-8")
+    result = geoleak.locate(geoleak.read_site(folder))
+    written = rows(result)
+    assert (written[0] == head) if head else (written[0].count(delimiter) == 4)
+    text = "\n".join([*lines, *(written[1:] if head else written)])
+    (folder / name).write_text(text + "\n", encoding="utf-8")
+    points = geoleak.read_site(folder).points
+    assert len(result.stakes) > 0
+    for each in result.stakes:
+        again = points[each.id]
+        assert again.easting == pytest.approx(each.easting, abs=6e-4)
+        assert again.northing == pytest.approx(each.northing, abs=6e-4)
+        if each.elevation_m is not None:
+            assert again.elevation_m == pytest.approx(each.elevation_m, abs=6e-4)
+
+
+def test_a_german_spreadsheet_keeps_the_figures(tmp_path):
+    """LibreOffice in German reads 238748,908 as that number and 183.959 as 183959."""
+    office = shutil.which("soffice") or shutil.which("libreoffice")
+    if not office:
+        pytest.skip("needs LibreOffice (Debian: libreoffice-calc-nogui)")
+    result = replace(metric_site(), point_style=HEADED)
+    path = write_stakes(result, tmp_path / "stakes.csv")
+    # Semicolons (59), double quotes (34), UTF-8 (76), from line 1, language German (1031).
+    taken = "--infilter=CSV:59,34,76,1,,1031,false,true"
+    profile = f"-env:UserInstallation=file://{tmp_path}/office"
+    asked = [office, profile, "--headless", taken, "--convert-to", "xlsx", "--outdir"]
+    subprocess.run([*asked, str(tmp_path), str(path)], check=True, capture_output=True)
+    openpyxl = pytest.importorskip("openpyxl")
+    table = list(openpyxl.load_workbook(tmp_path / "stakes.xlsx").active.values)
+    where = result.leak.position
+    assert table[1][2] == pytest.approx(where.easting, abs=6e-4)
+    assert table[1][3] == pytest.approx(where.northing, abs=6e-4)
+    assert table[1][5] == pytest.approx(71.26)
 
 
 def test_ids_are_kept_and_the_stake_stands_first():

@@ -77,12 +77,15 @@ def test_nothing_that_could_be_dug_is_worked_out_or_drawn(result: Result) -> Non
 def test_the_rovers_file_leads_to_the_places_to_listen_at(tmp_path: Path, result: Result) -> None:
     result.write(tmp_path / "out")
     rows = list(csv.reader((tmp_path / "out" / "stakes.csv").read_text("utf-8").splitlines()))
-    assert [row[4].split()[0] for row in rows].count("LISTEN") == len(result.next_readings)
-    assert all(row[4].split()[0] in ("LISTEN", "CHECK") for row in rows)
+    # The rover's file is in degrees; the grid stands where they stood.
+    assert rows.pop(0)[:3] == ["Name", "Northing", "Easting"]
+    columns = ["id", "northing", "easting", *result.point_style.columns[3:]]
+    labels = [row[columns.index("code")].split()[0] for row in rows]
+    assert labels.count("LISTEN") == len(result.next_readings)
+    assert set(labels) == {"LISTEN", "CHECK"}
     first = next_features(result)[0]
-    assert (float(rows[0][2]), float(rows[0][1])) == pytest.approx(
-        (first.grid.x, first.grid.y), abs=1e-3
-    )
+    east, north = (float(rows[0][columns.index(role)]) for role in ("easting", "northing"))
+    assert (east, north) == pytest.approx((first.grid.x, first.grid.y), abs=1e-3)
     held = json.loads((tmp_path / "out" / "leak.geojson").read_text("utf-8"))
     (best,) = (f for f in held["features"] if f["properties"]["kind"] == "best_so_far")
     assert not any(f["properties"]["kind"] == "stake" for f in held["features"])

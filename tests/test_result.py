@@ -242,10 +242,12 @@ def test_stakes_stand_on_ground_that_slopes_as_it_was_shot(result: Result) -> No
 def test_elevations_are_in_the_unit_of_the_point_file(site: geoleak.Site, result: Result) -> None:
     from geoleak.export.stakes import rows
 
-    file = site.point_file.model_copy(update={"elevation_unit": "m"})
-    metric = geoleak.locate(dataclasses.replace(site, point_file=file))
-    feet = float(rows(result)[0].split(",")[3])
-    metres = float(rows(metric)[0].split(",")[3])
+    style = dataclasses.replace(result.point_style, elevation_unit="m")
+    column = style.columns.index("elevation")
+    metric = dataclasses.replace(result, point_style=style)
+    first = bool(style.names)
+    feet = float(rows(result)[first].split(",")[column])
+    metres = float(rows(metric)[first].split(",")[column])
     assert metres / US_SURVEY_FOOT_M == pytest.approx(feet, abs=0.003)
 
 

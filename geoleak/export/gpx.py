@@ -9,7 +9,7 @@ import shapely
 
 from geoleak.export import words
 from geoleak.export.geojson import geometry
-from geoleak.export.layers import label_of
+from geoleak.export.layers import described, label_of
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
 
@@ -55,19 +55,13 @@ def write_gpx(result: Result, path: str | Path) -> Path:
 
 
 def _waypoint(root: ET.Element, feature: Feature, symbol: str, result: Result) -> None:
-    rows = (
-        words.stake_rows(result)
-        if feature.kind == "stake"
-        else words.property_rows(feature, result)
-    )
     for place in shapely.get_parts(shapely.geometry.shape(geometry(feature.lonlat))):
         point = child(root, "wpt", lat=f"{place.y:.9f}", lon=_longitude(place.x))
         height = feature.properties.get("elevation_m")
         if height is not None:
             child(point, "ele", f"{height:.3f}")
         child(point, "name", label_of(feature, result))
-        if rows:
-            child(point, "desc", "; ".join(f"{label}: {text}" for label, text in rows))
+        child(point, "desc", described(feature, result))
         child(point, "sym", symbol)
         child(point, "type", feature.kind.replace("_", " "))
 

@@ -11,7 +11,7 @@ import shapely
 
 from geoleak.export import colours, words
 from geoleak.export.geojson import geometry
-from geoleak.export.layers import label_of
+from geoleak.export.layers import described, label_of
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
 
@@ -64,13 +64,7 @@ def write_kml(result: Result, path: str | Path) -> Path:
 def _placemark(folder: ET.Element, feature: Feature, result: Result) -> None:
     mark = child(folder, "Placemark")
     child(mark, "name", label_of(feature, result))
-    rows = (
-        words.stake_rows(result)
-        if feature.kind == "stake"
-        else words.property_rows(feature, result)
-    )
-    if rows:
-        child(mark, "description", "; ".join(f"{label}: {text}" for label, text in rows))
+    child(mark, "description", described(feature, result))
     _style(mark, feature)
     parts = shapely.get_parts(shapely.geometry.shape(geometry(feature.lonlat)))
     held = child(mark, "MultiGeometry") if len(parts) > 1 else mark

@@ -28,6 +28,13 @@ def label_of(feature: Feature, result: Result) -> str:
     return words.plain(label or f"{feature.kind.replace('_', ' ')} {feature.id}")
 
 
+def described(feature: Feature, result: Result) -> str:
+    """Return what a feature says of itself, in one line."""
+    digs = feature.kind == "stake"
+    rows = words.stake_rows(result) if digs else words.property_rows(feature, result)
+    return "; ".join(f"{label}: {text}" for label, text in rows)
+
+
 def _of(*names: str) -> Callable[[Feature, Result], Any]:
     """Return a source that takes the first of the properties that a feature states."""
 

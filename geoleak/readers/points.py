@@ -23,7 +23,7 @@ from geoleak.readers.point_checks import (
 from geoleak.readers.precision import NO_SOLUTION, per_axis, statuses, word_key
 from geoleak.readers.repeats import merge_repeats
 from geoleak.readers.table import PointContext, Table, read_text, read_workbook
-from geoleak.site import EXTRA, NOWHERE, STATUSES, PointTable
+from geoleak.site import EXTRA, NOWHERE, STATUSES, PointStyle, PointTable
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS
 
 if TYPE_CHECKING:
@@ -44,10 +44,12 @@ def read_points(context: PointContext) -> PointTable | None:
     """Return the points of all files of ``[points]``, in file order; ``None`` after complaints."""
     import pandas as pd
 
-    parts = []
+    parts, style = [], PointStyle()
     for number, name in enumerate(context.spec.files):
         asked = context.asked.get(f"file.{number}", context.asked.get("file", NOWHERE))
         table = read_table(name, asked, context)
+        if table is not None and number == 0:
+            style = _style(table, PurePath(name).suffix.casefold(), context)
         frame = None if table is None else _meaning(table, context)
         if frame is not None:
             parts.append(frame)
@@ -64,7 +66,22 @@ def read_points(context: PointContext) -> PointTable | None:
             frame["status"] = frame["status"].fillna(0).astype(np.int8)
     metres_e, metres_n = _metres_per_unit(frame, context.info)
     frame = merge_repeats(frame, context.collector, metres_e=metres_e, metres_n=metres_n)
-    return PointTable(frame)
+    return PointTable(frame, style=style)
+
+
+def _style(table: Table, suffix: str, context: PointContext) -> PointStyle:
+    """Return how a file is laid out; a layer or a workbook has the plain layout."""
+    if suffix in (*LAYER_SUFFIXES, *SHEET_SUFFIXES):
+        return PointStyle()
+    roles = {index: role for role, index in table.header.roles.items()}
+    stated = context.spec.elevation_unit or table.header.units.get("elevation", "")
+    return PointStyle(
+        columns=tuple(roles.get(index, "") for index in range(len(table.header.names))),
+        names=table.header.names if table.has_header else (),
+        delimiter=table.delimiter,
+        decimal=table.decimal,
+        elevation_unit=stated if stated in LENGTH_UNITS else "",
+    )
 
 
 def _numeric(frame: pd.DataFrame) -> list[str]:

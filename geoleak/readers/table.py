@@ -209,6 +209,7 @@ def table_of(rows: Rows, context: PointContext, *, text: str | None = None) -> T
         collector.complain(Origin(label), "the file holds no points", "export it again")
         return None
     table.decimal, table.has_header, table.head = decimal, has_header, head
+    table.delimiter = rows.delimiter
     return table
 
 

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from geoleak.evidence import KindFit
-from geoleak.site import Job, Note
+from geoleak.site import Job, Note, PointStyle
 from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse, Stake, Tie
 
 if TYPE_CHECKING:
@@ -264,9 +264,8 @@ class Result:
     ties_text: tuple[str, ...] = ()
     """Which side the stake lies on, the setting-out error of the ties, or what is missing."""
     stakes: tuple[Stake, ...] = ()
-    point_layout: str = "pnezd"
-    elevation_unit: str = ""
-    """Unit of elevations in the site's own point file, where it is not the grid's."""
+    point_style: PointStyle = field(default_factory=PointStyle)
+    """How the site's first point file is laid out: stakes.csv follows it."""
     services: tuple[NearService, ...] = ()
     services_clear: tuple[str, ...] = ()
     """Names of services that were given but come nowhere near the hole."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from geoleak.site.points import EXTRA, STATUSES, PointTable
+from geoleak.site.points import EXTRA, STATUSES, PointStyle, PointTable
 from geoleak.site.records import (
     NOWHERE,
     Calibration,
@@ -94,6 +94,7 @@ __all__ = [
     "Point",
     "PointFile",
     "PointStatus",
+    "PointStyle",
     "PointTable",
     "PriorSettings",
     "Reading",

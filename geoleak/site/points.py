@@ -6,6 +6,7 @@ import functools
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,24 @@ EXTRA = "extra: "
 """What the names of passed-through columns begin with in the frame."""
 
 
+@dataclass(frozen=True, slots=True)
+class PointStyle:
+    """How the first point file is laid out, where it is text: stakes go back into the rover alike.
+
+    ``columns`` is each column's role (empty: passed through), ``names`` the header line (empty:
+    none), ``elevation_unit`` that of its heights ("m", "ft", "ftUS"; empty: the coordinates').
+    """
+
+    columns: tuple[str, ...] = ("id", "northing", "easting", "elevation", "code")
+    names: tuple[str, ...] = ()
+    delimiter: str = ","
+    decimal: str = "."
+    elevation_unit: str = ""
+
+
+PLAIN_STYLE = PointStyle()
+
+
 class PointTable(Mapping[str, Point]):
     """Points by id, in file order; a million of them stay the columns of one frame.
 
@@ -39,10 +58,18 @@ class PointTable(Mapping[str, Point]):
         ``observations``; passed-through columns after `EXTRA`.
     made : mapping of int to Point, optional
         Records that stand already, by row.
+    style : PointStyle
+        Of the first file, where it is text.
     """
 
-    def __init__(self, frame: pd.DataFrame, made: Mapping[int, Point] | None = None) -> None:
-        self.frame = frame
+    def __init__(
+        self,
+        frame: pd.DataFrame,
+        made: Mapping[int, Point] | None = None,
+        *,
+        style: PointStyle = PLAIN_STYLE,
+    ) -> None:
+        self.frame, self.style = frame, style
         self._made = dict(made or {})
 
     @classmethod
@@ -67,7 +94,7 @@ class PointTable(Mapping[str, Point]):
         own = self.frame.assign(id=pd.Series(self.ids, dtype=object))
         both = pd.concat([own, PointTable.of(added).frame], ignore_index=True)
         made = {len(self.frame) + k: each for k, each in enumerate(added)}
-        return PointTable(both, {**self._made, **made})
+        return PointTable(both, {**self._made, **made}, style=self.style)
 
     @functools.cached_property
     def ids(self) -> Sequence[str]:
