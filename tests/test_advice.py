@@ -62,7 +62,7 @@ def posterior_of(distribution, length=100.0, *, elsewhere=0.0, step=0.02):
     one = ((0, 0.0, length),)
     line = Explanation("line", 1 - elsewhere, mass, 0.0, (0, 0.0, 0.0))
     chance = np.array([1 - elsewhere])
-    return Posterior(cells, mass, elsewhere, chance, (line,), one, one, one, ())
+    return Posterior(cells, mass, mass, elsewhere, chance, (line,), one, one, one, ())
 
 
 # -- the hole ------------------------------------------------------------------------------------
@@ -121,7 +121,8 @@ def test_the_next_holes_do_not_dig_the_same_pipe_twice():
     for i, (a, b) in enumerate(spans):
         for c, d in spans[i + 1 :]:
             assert b <= c + 0.06 or d <= a + 0.06
-    assert holes[0].chance == pytest.approx(stats.norm.cdf(1.5) - stats.norm.cdf(0.5), abs=0.01)
+    beside = stats.norm.cdf(1.5) - stats.norm.cdf(0.5)
+    assert holes[0].chance == pytest.approx(beside / (1 - first.chance), abs=0.01)
 
 
 def test_a_clear_leak_is_dug():

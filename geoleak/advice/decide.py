@@ -104,10 +104,11 @@ def decide(
 def _in_hole(posterior: Posterior, hole: DigWindow, sigma_m: float, across: float) -> InHole:
     """Return what the hole holds under each explanation."""
     held = []
+    open_share = posterior.offered / np.maximum(posterior.mass, 1e-300)
     for each in posterior.explanations:
         inside = 0.0
         for leg, start, end in hole.pieces:
-            along = LegMass.of(posterior, leg, mass=each.mass)
+            along = LegMass.of(posterior, leg, mass=each.mass * open_share)
             inside += float(along.inside(np.array(start), np.array(end), sigma_m=sigma_m))
         held.append(min(inside, each.chance) * across)
     return InHole(posterior.explanations, tuple(held))
@@ -196,9 +197,10 @@ def _reasons(
 ) -> tuple[str, ...]:
     unit = survey.site.length_unit
     crew = survey.site.crew
+    found = [*_holes_dug(survey, hole)]
     silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
     sounds = ("surface", "contact")
-    found = [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
+    found += [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
     if hole.chance < crew.dig_when:
         found.append(
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
@@ -223,6 +225,28 @@ def _reasons(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
     return tuple(found)
+
+
+def _holes_dug(survey: Survey, hole: DigWindow) -> list[str]:
+    """Return what dry holes dug so far mean for the next: deepen it, or why it is not there."""
+    unit = survey.site.length_unit
+    found = []
+    for each in survey.holes:
+        if each.hole.outcome != "dry":
+            continue
+        name, leg = each.hole.id, survey.legs[each.leg].name
+        stretch = (
+            f"{leg} {format_station(each.from_m, unit=unit)} to "
+            f"{format_station(each.to_m, unit=unit)}"
+        )
+        if each.hole.pipe_exposed:
+            found.append(f"hole {name} laid the pipe bare and dry at {stretch}: not there again")
+        elif any(
+            leg_number == each.leg and start < each.to_m and end > each.from_m
+            for leg_number, start, end in hole.pieces
+        ):
+            found.append(f"hole {name} did not reach the pipe at {stretch}: deepen it first")
+    return found
 
 
 def percent(chance: float) -> str:

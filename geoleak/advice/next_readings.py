@@ -300,8 +300,8 @@ def _untouched(survey: Survey, evidence: ContactEvidence) -> tuple[Pooled | None
 def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) -> float | None:
     """Return what the best next reading is expected to save over digging now, in money.
 
-    A dig costs `dig_cost`, a dry hole `dry_hole_cost` on top; a reading costs its minutes. None
-    where the site states no costs, or there is no reading to take.
+    A dry hole wastes a dig (`dig_cost`) and costs `dry_hole_cost` on top; a reading costs its
+    minutes. None where the site states no costs, or there is no reading to take.
     """
     crew = survey.site.crew
     if crew.dig_cost is None or crew.dry_hole_cost is None or not foresight.masses:
@@ -318,7 +318,7 @@ def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) ->
         best = max(best, float(after.mean()) - now)
     # The gain in chance is carried over to the hole that counts everything else as well.
     share = chance_now / now if now > 0 else 0.0
-    return crew.dry_hole_cost * best * share - price
+    return (crew.dig_cost + crew.dry_hole_cost) * best * share - price
 
 
 def stratify(cells: Cells, mass: Floats, count: int, *, at: tuple[Piece, ...] = ()) -> Strata:

@@ -8,13 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.posterior import Piece, Posterior
+from geoleak.posterior import Piece, Posterior, emptied
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 STEP_M = 0.02
+# A next hole with less chance than this is not named.
+LEAST_THEN = 0.02
 # Gauss-Hermite nodes and weights for a standard normal (setting-out error along the pipe).
 _Z, _W = np.polynomial.hermite_e.hermegauss(7)
 _W = _W / _W.sum()
@@ -42,10 +44,10 @@ class LegMass:
 
     @classmethod
     def of(cls, posterior: Posterior, leg: int, *, mass: Floats | None = None) -> LegMass:
-        """Return the cumulative mass of a leg (of `mass` in place of the posterior's own)."""
+        """Return the cumulative mass of a leg: of `mass`, else of what there is to dig for."""
         cells = posterior.cells
         rows = np.flatnonzero(cells.leg == leg)
-        value = (posterior.mass if mass is None else mass)[rows]
+        value = (posterior.offered if mass is None else mass)[rows]
         edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
         return cls(leg, edges, np.concatenate([[0.0], np.cumsum(value)]))
 
@@ -158,23 +160,15 @@ def _tees(survey: Survey, leg: int) -> list[tuple[float, int, float]]:
     return found
 
 
-def emptied(posterior: Posterior, mass: Floats, pieces: tuple[Piece, ...]) -> Floats:
-    """Return the masses with nothing left inside the pieces."""
-    cells = posterior.cells
-    left = mass.copy()
-    for leg, start, end in pieces:
-        rows = np.flatnonzero(cells.leg == leg)
-        low = np.maximum(cells.from_m[rows], start)
-        high = np.minimum(cells.to_m[rows], end)
-        left[rows] *= 1.0 - np.clip((high - low) / cells.width_m[rows], 0.0, 1.0)
-    return left
-
-
 def then_windows(
     posterior: Posterior, first: DigWindow, length_m: float, *, sigma_m: float, across: float
 ) -> tuple[DigWindow, ...]:
-    """Return the next three holes, each the best of what the ones before it leave."""
-    mass = emptied(posterior, posterior.mass, first.pieces)
+    """Return the next three holes, each the best of what the ones before it leave.
+
+    Their chances are those once the first hole is dry.
+    """
+    left = max(1.0 - first.chance, 1e-9)
+    mass = emptied(posterior.cells, posterior.offered, first.pieces)
     legs = np.unique(posterior.cells.leg).tolist()
     found: list[DigWindow] = []
     for _ in range(3):
@@ -187,9 +181,9 @@ def then_windows(
             if chance > best[0]:
                 best = (chance, leg, start, end)
         chance, leg, start, end = best
-        if chance < 0.005:
+        if chance / left < LEAST_THEN:
             break
-        window = DigWindow(((leg, start, end),), end - start, chance * across)
+        window = DigWindow(((leg, start, end),), end - start, min(chance * across / left, 1.0))
         found.append(window)
-        mass = emptied(posterior, mass, window.pieces)
+        mass = emptied(posterior.cells, mass, window.pieces)
     return tuple(found)

@@ -28,6 +28,7 @@ from geoleak.evidence.base import (
 from geoleak.evidence.contact import (
     ContactEvidence,
 )
+from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.levels import (
     PER_DB,
     LevelDraws,
@@ -55,6 +56,7 @@ __all__ = [
     "ContactEvidence",
     "Evidence",
     "Hint",
+    "HoleEvidence",
     "KindFit",
     "LevelDraws",
     "LevelEvidence",

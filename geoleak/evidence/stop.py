@@ -1,8 +1,8 @@
 """What the site says of the maker of a sound: stop tests, and listening with everything off.
 
 A leak stays when taps and machines are off, stays when a fitting is worked, dies with the supply.
-What is not the leak has a maker: a tap, a machine, a valve, or a valve nobody knows of that
-behaves as the leak does. Shares and misreadings stand in tables/rivals.csv.
+What is not the leak has a maker: a tap, a machine here or next door, a valve, or a valve nobody
+knows of that behaves as the leak does. Shares and misreadings stand in tables/rivals.csv.
 """
 
 from __future__ import annotations
@@ -24,15 +24,16 @@ Ints = npt.NDArray[np.int64]
 # What is heard at a place comes from within this much of it, along the pipe: about what a peak
 # is wide (common practice, no source).
 SAME_SOUND_M = 3.0
-# Odds from which a stop test is said to tell that the sound is not the leak: as strong as the
-# "strong" of Jeffreys (1961), Theory of Probability, appendix B (from memory).
-NOT_THE_LEAK = 10.0
+# Odds from which a stop test is said to tell that the sound is not the leak: where the
+# "substantial" begins in Jeffreys (1961), Theory of Probability, appendix B (from memory).
+NOT_THE_LEAK = 3.16
 PARTS = ("all_off", "fitting_worked", "supply_shut")
 # Whether each maker falls silent in each part of a stop test.
 FALLS = {
     "leak": (False, False, True),
     "maker_tap": (True, False, True),
     "maker_machine": (True, False, False),
+    "maker_outside": (False, False, False),
     "maker_fitting": (False, True, True),
     "maker_hidden": (False, False, True),
 }
@@ -84,8 +85,10 @@ class StopTests:
         self.parts = [falls(survey, test) for test in self.tests]
 
     def overtaken(self, test: SurveyedStop) -> bool:
-        """Tell whether what a test found to be another's was off when the place was read again."""
-        return self.off_near(test.leg, test.chainage_m) and odds_of_another(self.survey, test) > 1.0
+        """Tell whether what a test silenced was off when the place was read again."""
+        silenced = falls(self.survey, test)[:2]
+        fell = bool(np.any(silenced[:, 1] > silenced[:, 0]))
+        return fell and self.off_near(test.leg, test.chainage_m)
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
         """Tell whether the sound at a place was listened to with everything off."""

@@ -1,7 +1,7 @@
 """Prior times evidence: the probability of every place on the pipe, and elsewhere."""
 
 from geoleak.posterior.checks import SILENT
-from geoleak.posterior.grid import Cells, Peak, Piece, highest_density_set
+from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
 from geoleak.posterior.rivals import Explanation, free_ends
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
@@ -17,6 +17,7 @@ __all__ = [
     "Run",
     "begin",
     "draw_at",
+    "emptied",
     "free_ends",
     "highest_density_set",
     "infer",

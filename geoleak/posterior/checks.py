@@ -13,6 +13,7 @@ from geoleak.evidence import (
     PER_DB,
     Belief,
     Candidates,
+    HoleEvidence,
     KindFit,
     LevelDraws,
     LevelEvidence,
@@ -69,14 +70,24 @@ class Checks:
 
 
 def check(
-    run: Run, cells: Cells, belief: Belief, peaks: tuple[Peak, ...], rng: np.random.Generator
+    run: Run,
+    cells: Cells,
+    mass: Floats,
+    belief: Belief,
+    peaks: tuple[Peak, ...],
+    rng: np.random.Generator,
 ) -> Checks:
-    """Run every check on draws from the posterior."""
+    """Run every check on draws from the posterior, holes on all of it (`mass`, a chance a cell)."""
     fits: list[KindFit] = []
     curves: tuple[LevelCurve, ...] = ()
     second = None
     odds = no_leak_odds(run)
     for each in (*run.smooth, *run.exact):
+        if isinstance(each, HoleEvidence):
+            width = np.ones(len(cells))
+            places = candidates(run.survey, cells.leg, cells.chainage_m, width)
+            fits.append(each.fit_of(places, mass, max(1.0 - float(mass.sum()), 0.0)))
+            continue
         if not isinstance(each, LevelEvidence):
             fits.append(each.fit(belief, rng))
             continue

@@ -350,3 +350,14 @@ def _median(cells: Cells, share: Floats, rows: Ints) -> float:
     inside = (0.5 - before) / share[i] if share[i] > 0 else 0.5
     row = rows[i]
     return float(cells.from_m[row] + np.clip(inside, 0, 1) * cells.width_m[row])
+
+
+def emptied(cells: Cells, mass: Floats, pieces: tuple[Piece, ...]) -> Floats:
+    """Return masses of cells with nothing left inside the pieces, shape (k,)."""
+    left = mass.copy()
+    for leg, start, end in pieces:
+        rows = np.flatnonzero(cells.leg == leg)
+        low = np.maximum(cells.from_m[rows], start)
+        high = np.minimum(cells.to_m[rows], end)
+        left[rows] *= 1.0 - np.clip((high - low) / cells.width_m[rows], 0.0, 1.0)
+    return left

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from geoleak.errors import SiteDataError
 from geoleak.evidence import KindFit, candidates, prior
 from geoleak.posterior.checks import LevelCurve, check
-from geoleak.posterior.grid import Cells, Peak, Piece, find_peaks, highest_density_set
+from geoleak.posterior.grid import Cells, Peak, Piece, emptied, find_peaks, highest_density_set
 from geoleak.posterior.rivals import NAMES, Explanation, checked, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw
 from geoleak.site import Note
@@ -39,12 +39,15 @@ class Posterior:
     interval_50, interval_80, interval_95 : tuple of Piece
         Shortest sets of pipe that hold a share of `heard`: if what is heard is the leak. Of the
         whole mass where another maker of the sound is likelier than not.
+    offered : ndarray, shape (k,)
+        The mass without stretches that a hole exposed and found dry: nobody digs there again.
     peaks : tuple of Peak
         The leading peak (the one that one hole finds most of) first.
     """
 
     cells: Cells
     mass: Floats
+    offered: Floats
     elsewhere: float
     leg_probability: Floats
     explanations: tuple[Explanation, ...]
@@ -100,6 +103,15 @@ def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posteri
     return describe(run, cells, explanations)
 
 
+def exposed_dry(survey: Survey) -> tuple[Piece, ...]:
+    """Return the stretches where a hole laid the pipe bare and it was dry."""
+    return tuple(
+        (each.leg, each.from_m, each.to_m)
+        for each in survey.holes
+        if each.hole.outcome == "dry" and each.hole.pipe_exposed
+    )
+
+
 def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> Posterior:
     """Put the posterior into its record, with its checks."""
     survey = run.survey
@@ -112,7 +124,9 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
     on_pipe = mass
     if another < 0.5:
         on_pipe = line + by_name["displaced"].mass if "displaced" in by_name else line
-    even = cells.width_m / cells.width_m.sum()
+    gone = exposed_dry(survey)
+    on_pipe = emptied(cells, on_pipe, gone)
+    even = emptied(cells, cells.width_m / cells.width_m.sum(), gone)
     on_pipe = on_pipe if on_pipe.sum() > 0 else even
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
     rng = np.random.default_rng(run.options.seed)
@@ -122,11 +136,12 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
         peaks = tuple(replace(peak, mass=0.0) for peak in peaks)
     done = checked(survey, peaks[0].leg, peaks[0].median_m) if peaks else frozenset()
     explanations = tuple(replace(e, checked=e.name in done) for e in explanations)
-    found = check(run, cells, belief, peaks, rng)
+    found = check(run, cells, mass, belief, peaks, rng)
     factors = prior.log_factor(survey, places, without=run.options.without)[1]
     return Posterior(
         cells=cells,
         mass=mass,
+        offered=emptied(cells, mass, gone),
         elsewhere=elsewhere,
         leg_probability=np.bincount(cells.leg, weights=mass, minlength=len(survey.legs)).astype(
             np.float64

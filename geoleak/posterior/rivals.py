@@ -6,8 +6,8 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 *leak* where the leak would be.
 
 - line: sound and leak are at one place of the traced pipe.
-- fitting: the sound has another maker; half of these stand at shot fittings, half anywhere. The
-  leak is anywhere.
+- fitting: the sound has another maker, which a rod hears as well; half of these stand at shot
+  fittings, half anywhere. The leak is anywhere.
 - aside: the leak is on an untraced line beside the traced one.
 - beyond: the leak is past an end of the traced line that nothing is known to close.
 - displaced: the sound comes up some way along the trench from the leak; only what is heard at the
@@ -106,8 +106,9 @@ class Explainer:
             off = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
             chosen = chosen.model_copy(update=off)
         self.smooth = {each.kind: each.tells_of for each in run.smooth}
-        self.sound = tuple(kind for kind, of in self.smooth.items() if of == "sound")
-        self.leak = tuple(kind for kind, of in self.smooth.items() if of == "leak")
+        # A rod hears a pump as well as a leak: it tells where the sound is made, not by what.
+        self.sound = tuple(k for k, of in self.smooth.items() if of == "sound" or k == "rod")
+        self.leak = tuple(k for k in self.smooth if k not in self.sound)
         self.heard = bool(self.sound) or any(e.tells_of == "sound" for e in run.exact)
         self.stops = StopTests(run.survey)
         share = {"elsewhere": chosen.elsewhere, "aside": chosen.aside}

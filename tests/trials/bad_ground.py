@@ -136,15 +136,14 @@ class World:
         self._add("rod", at, self.rod(at), np.zeros(len(at)))
 
     def _again(self, check: Check) -> None:
-        rows = self.survey.surface
-        level = self.surface(rows.chainage_m, rows.offset_m, off=True)
-        self.everything_off = True
-        route = self.survey.legs[0].route
-        made = synthetic.levels(
-            "surface", rows.chainage_m, level, route=route, offset_m=rows.offset_m
+        """Read the line again with what the stop test found turned off."""
+        self.sources = tuple(
+            s for s in self.sources if not (s.stops_with_taps or s.stops_with_fitting)
         )
-        off = np.ones(len(rows), dtype=bool)
-        self.survey = replace(self.survey, surface=replace(made, everything_off=off))
+        self.everything_off = True
+        self.survey = replace(self.survey, surface=synthetic.survey().surface)
+        at = np.array([c for _, c, _ in check.places])
+        self._add("surface", at, self.surface(at, np.zeros(len(at)), off=True), np.zeros(len(at)))
 
     def _trace_on(self, check: Check) -> None:
         _, at, _ = check.places[0]
@@ -266,14 +265,16 @@ def _sources(
 
 
 def _other(rng: np.random.Generator, at: float, strength: float, *, at_fitting: bool) -> Source:
-    """Return what is not the leak: a tap left running, a pump, a throttled valve, a valve nobody
-    knows of that hisses with the leak's own flow."""
+    """Return what is not the leak: a tap left running, a pump here or next door, a throttled
+    valve, a valve nobody knows of that hisses with the leak's own flow."""
     share = rng.random()
-    if share < 0.45:
+    if share < 0.40:
         return Source(at, strength, stops_with_taps=True)
-    if share < 0.75:
+    if share < 0.67:
         return Source(at, strength, stops_with_taps=True, stops_with_supply=False)
-    if share < 0.93 and at_fitting:
+    if share < 0.75:
+        return Source(at, strength, stops_with_supply=False)
+    if share < 0.92 and at_fitting:
         return Source(at, strength, stops_with_fitting=True)
     return Source(at, strength)
 

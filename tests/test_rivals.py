@@ -1,0 +1,504 @@
+"""Rival explanations of a sound, the checks that tell them apart, and when a hole is dug."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from geoleak.advice.checks import Check, InHole, dry_hole_minutes, minutes_of
+from geoleak.advice.decide import decide
+from geoleak.evidence.stop import (
+    FALLS,
+    MAKERS,
+    NOT_THE_LEAK,
+    SAME_SOUND_M,
+    StopTests,
+    falls,
+    meter_turned,
+    odds_of_another,
+)
+from geoleak.posterior import Explanation
+from geoleak.posterior.grid import Cells
+from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.posterior.rivals import CLOSED_BY_M, free_ends, shares_beyond, smeared
+from geoleak.site import Crew, Hole, MeterRow, Place, Point, StopTest
+from geoleak.survey.records import SurveyedHole, SurveyedPoint, SurveyedStop
+from geoleak.tables import setting
+from tests import synthetic
+
+SURE = {"setting_out_sigma": (0.05, 0.05), "hole_half_width_m": 0.45, "most_readings": 0}
+WITH_RIVALS = InferenceOptions(rivals=True)
+
+
+def heard(at, leak, *, strength=20.0, aside=0.0, depth=1.0, loss=4.0, offset=0.0):
+    """Levels over a leak by hand: spherical spreading and soil loss over a background of 40."""
+    straight = np.sqrt((at - leak) ** 2 + (offset - aside) ** 2 + depth**2)
+    leak_db = strength - 20 * np.log10(straight / depth) - loss * (straight - depth)
+    return 10 * np.log10(10**4.0 * (1 + 10 ** (leak_db / 10)))
+
+
+def fitting(name, at_m):
+    return SurveyedPoint(Point(name, at_m, 0.0), at_m, 0.0, 0.0, 0.02, "fitting", 0, at_m, 0.0)
+
+
+def listened(leak=47.3, *, seed=1, first=30.0, last=65.0, off=False, fittings=(), **parts):
+    route = synthetic.straight()
+    at = np.arange(first, last, 1.0)
+    level = heard(at, leak) + np.random.default_rng(seed).normal(0, 1.5, len(at))
+    rows = synthetic.levels("surface", at, level, route=route)
+    rows = replace(rows, everything_off=np.full(len(at), off))
+    points = tuple(fitting(f"F{i}", where) for i, where in enumerate(fittings))
+    return synthetic.survey([route], surface=rows, points=points, rivals=True, **parts)
+
+
+def judged(survey):
+    return infer(survey, options=WITH_RIVALS)
+
+
+def chance_of(posterior, name):
+    return next(e.chance for e in posterior.explanations if e.name == name)
+
+
+def stop(at_m, found=60.0, all_off=np.nan, worked=np.nan, shut=np.nan):
+    place = Place("leg", "", leg="leg0", chainage_m=at_m)
+    return SurveyedStop(StopTest("s", place), 0, at_m, found, all_off, worked, shut)
+
+
+# -- shares ----------------------------------------------------------------------------------------
+
+
+def test_without_a_reading_every_explanation_keeps_its_stated_share():
+    survey = listened()
+    survey = replace(survey, surface=synthetic.survey().surface)
+    shares = {e.name: e.chance for e in judged(survey).explanations}
+    prior = survey.site.prior
+    # No sound: nothing has another maker, nothing comes up elsewhere. Both ends are open.
+    assert shares == pytest.approx(
+        {
+            "line": 1 - prior.elsewhere - prior.aside - prior.beyond,
+            "aside": prior.aside,
+            "beyond": prior.beyond,
+            "elsewhere": prior.elsewhere,
+        },
+        abs=1e-9,
+    )
+
+
+def test_stated_shares_are_those_of_the_method():
+    prior = listened().site.prior
+    assert (prior.fitting, prior.aside, prior.beyond, prior.displaced) == (0.06, 0.05, 0.04, 0.10)
+    assert prior.caution == 3.0
+
+
+@pytest.mark.parametrize("name", ["fitting", "aside", "beyond", "displaced"])
+def test_a_share_of_nought_switches_a_rival_off_and_a_larger_one_makes_it_likelier(name):
+    survey = listened()
+
+    def chance(share):
+        prior = survey.site.prior.model_copy(update={name: share})
+        found = judged(replace(survey, site=replace(survey.site, prior=prior)))
+        return sum(e.chance for e in found.explanations if e.name == name)
+
+    assert chance(0.0) == 0.0
+    assert chance(0.02) < chance(0.08)
+
+
+def test_everything_adds_up_to_one():
+    posterior = judged(listened(fittings=(40.0,)))
+    assert sum(e.chance for e in posterior.explanations) == pytest.approx(1.0, abs=1e-9)
+    assert posterior.mass.sum() + posterior.elsewhere == pytest.approx(1.0, abs=1e-9)
+    off = sum(chance_of(posterior, name) for name in ("aside", "beyond", "elsewhere"))
+    unheard = next(e for e in posterior.explanations if e.name == "fitting").off_pipe
+    assert posterior.elsewhere == pytest.approx(off + unheard, abs=1e-9)
+
+
+def test_shares_that_leave_the_line_nothing_are_taken_down():
+    survey = listened(prior={"fitting": 0.9, "aside": 0.9, "beyond": 0.9, "displaced": 0.9})
+    posterior = judged(survey)
+    assert posterior.line.share == pytest.approx(0.05, abs=1e-6)
+    assert np.isfinite(posterior.mass).all()
+
+
+# -- what makes the sound --------------------------------------------------------------------------
+
+
+def test_a_sound_at_a_shot_fitting_is_likelier_another_makers():
+    beside, away = judged(listened(fittings=(47.3,))), judged(listened(fittings=(38.0,)))
+    assert chance_of(beside, "fitting") > 2 * chance_of(away, "fitting")
+    found = next(e for e in beside.rivals if e.name == "fitting")
+    assert found.point == "F0"
+    assert found.place[1] == pytest.approx(47.3)
+
+
+def test_listening_with_everything_off_leaves_only_makers_that_run_on():
+    on, off = (chance_of(judged(listened(off=each)), "fitting") for each in (False, True))
+    # Odds fall by the makers that would have been off, but for those somebody forgot.
+    runs_on = sum(setting(m).value for m in MAKERS if not FALLS[m][0])
+    forgot = setting("stop_misread").value * (1 - runs_on)
+    ratio = (off / (1 - off)) / (on / (1 - on))
+    assert ratio == pytest.approx(runs_on + forgot, rel=0.02)
+
+
+def test_shares_of_makers_add_up_to_one():
+    assert sum(setting(m).value for m in MAKERS) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize(
+    ("test", "another"),
+    [
+        (stop(47.0, all_off=44.0), True),
+        (stop(47.0, all_off=60.0, worked=45.0), True),
+        (stop(47.0, all_off=60.0, worked=59.0, shut=60.0), True),
+        (stop(47.0, all_off=61.0, worked=60.0, shut=42.0), False),
+    ],
+)
+def test_what_goes_quiet_with_taps_or_valve_is_not_the_leak(test, another):
+    survey = listened(fittings=(47.3,))
+    assert (odds_of_another(survey, test) > NOT_THE_LEAK) is another
+    before = chance_of(judged(survey), "fitting")
+    after = chance_of(judged(replace(survey, stops=(test,))), "fitting")
+    assert (after > 0.25) if another else (after < 0.5 * before)
+
+
+def test_a_valve_nobody_knows_of_is_never_told_from_the_leak():
+    """It stays with all off, stays when the fitting is worked, dies with the supply: as a leak."""
+    assert FALLS["maker_hidden"] == FALLS["leak"]
+    survey = listened()
+    done = replace(survey, stops=(stop(47.0, all_off=60.0, worked=60.0, shut=41.0),))
+    left = chance_of(judged(done), "fitting") / chance_of(judged(survey), "fitting")
+    assert left > 0.9 * setting("maker_hidden").value
+
+
+def test_a_part_that_was_not_done_says_nothing():
+    survey = listened()
+    parts = falls(survey, stop(47.0))
+    assert np.all(parts == 0.0)
+    same = judged(replace(survey, stops=(stop(47.0),)))
+    assert chance_of(same, "fitting") == pytest.approx(chance_of(judged(survey), "fitting"))
+
+
+def test_a_fall_is_weighed_by_the_error_of_two_readings():
+    """Against scipy's t: a level that stays differs by two readings' errors."""
+    survey = listened()
+    test = stop(47.0, found=60.0, all_off=57.0)
+    scale = np.sqrt(2) * survey.site.levels.level_sigma_db * 0.831
+    assert falls(survey, test)[0, 0] == pytest.approx(stats.t(4, scale=scale).logpdf(3.0))
+    least, most = setting("stop_fall_least").value, setting("stop_fall_most").value
+    assert (least, most) == (6.0, 30.0)
+    t = stats.t(4, scale=scale)
+    expected = (t.cdf(3.0 - least) - t.cdf(3.0 - most)) / (most - least)
+    assert falls(survey, test)[0, 1] == pytest.approx(np.log(expected))
+
+
+def test_a_stop_test_tells_of_the_sound_at_its_place_alone():
+    survey = listened()
+    tests = StopTests(replace(survey, stops=(stop(47.0, all_off=40.0),)))
+    edge = np.array([47.0 + SAME_SOUND_M - 0.1, 47.0 + SAME_SOUND_M + 0.1])
+    here, away = tests.of_leak(np.zeros(2, dtype=np.int64), edge)
+    assert here < -1.0
+    assert away == 0.0
+
+
+def test_readings_of_another_sound_no_longer_count_once_the_line_was_read_again():
+    """The pump at 47 was off when the line was read again: the leak at 38 is what is left."""
+    route = synthetic.straight()
+    at = np.arange(30.0, 65.0, 1.0)
+    rng = np.random.default_rng(2)
+    on = np.maximum(heard(at, 47.0, strength=26.0), heard(at, 38.0)) + rng.normal(0, 1.5, len(at))
+    off = heard(at, 38.0) + rng.normal(0, 1.5, len(at))
+    both = synthetic.levels("surface", np.tile(at, 2), np.concatenate([on, off]), route=route)
+    both = replace(both, everything_off=np.repeat([False, True], len(at)))
+    survey = synthetic.survey([route], surface=both, rivals=True)
+    told = replace(survey, stops=(stop(47.0, all_off=42.0),))
+    assert judged(told).peaks[0].median_m == pytest.approx(38.0, abs=0.7)
+    assert chance_of(judged(told), "fitting") < 0.05
+
+
+def test_a_meter_that_turns_with_all_taps_shut_leaves_fewer_taps():
+    survey = listened()
+    rows = tuple(
+        MeterRow(time=f"2026-05-04T10:0{i}", reading=100.0 + i, unit="L", state="All shut")
+        for i in range(2)
+    )
+    turned = replace(survey, site=replace(survey.site, meter=rows))
+    assert meter_turned(turned)
+    assert not meter_turned(survey)
+    before, after = chance_of(judged(survey), "fitting"), chance_of(judged(turned), "fitting")
+    odds = (after / (1 - after)) / (before / (1 - before))
+    assert odds == pytest.approx(
+        1 - setting("maker_tap").value * (1 - setting("meter_turns").value)
+    )
+
+
+# -- beside the line -------------------------------------------------------------------------------
+
+
+def across(survey, leak, aside):
+    """The survey with six readings left and right of 47.3."""
+    rows = survey.surface
+    out = np.array([-3.0, -2.0, -1.0, 1.0, 2.0, 3.0])
+    rng = np.random.default_rng(5)
+    level = heard(47.3, leak, aside=aside, offset=out) + rng.normal(0, 1.0, 6)
+    both = synthetic.levels(
+        "surface",
+        np.concatenate([rows.chainage_m, np.full(6, 47.3)]),
+        np.concatenate([rows.level_db, level]),
+        route=survey.legs[0].route,
+        offset_m=np.concatenate([rows.offset_m, out]),
+    )
+    return replace(survey, surface=both)
+
+
+def test_readings_left_and_right_tell_a_leak_aside_from_one_below():
+    survey = listened()
+    before = chance_of(judged(survey), "aside")
+    assert chance_of(judged(across(survey, 47.3, 0.0)), "aside") < 0.2 * before
+    moved = heard(survey.surface.chainage_m, 47.3, aside=2.0, strength=28.0)
+    rng = np.random.default_rng(3)
+    rows = replace(survey.surface, level_db=moved + rng.normal(0, 1.0, len(moved)))
+    posterior = judged(across(replace(survey, surface=rows), 47.3, 2.0))
+    found = next(e for e in posterior.rivals if e.name == "aside")
+    assert found.chance > 0.5
+    assert found.place[2] == pytest.approx(2.0, abs=0.8)
+    assert found.checked
+
+
+# -- past the end ----------------------------------------------------------------------------------
+
+
+def test_an_end_is_closed_by_a_fitting_on_it_or_by_word():
+    survey = listened(fittings=(CLOSED_BY_M - 0.1,))
+    assert [end.closed for end in free_ends(survey)] == [True, False]
+    far = listened(fittings=(CLOSED_BY_M + 0.1,))
+    assert [end.closed for end in free_ends(far)] == [False, False]
+    leg = survey.legs[0].leg.model_copy(update={"ends_here": ("end",)})
+    told = replace(survey, legs=(replace(survey.legs[0], leg=leg),))
+    assert [end.closed for end in free_ends(told)] == [True, True]
+    assert shares_beyond(free_ends(told), 0.04) == pytest.approx([0.001, 0.001])
+    assert shares_beyond(free_ends(survey), 0.04) == pytest.approx([0.001, 0.02])
+
+
+def test_a_sound_that_rises_towards_an_open_end_may_come_from_past_it():
+    survey = listened(leak=101.5, first=70.0, last=100.5)
+    posterior = judged(survey)
+    found = next(e for e in posterior.rivals if e.name == "beyond")
+    assert found.chance > 0.1
+    assert 100.0 < found.place[1] < 104.0
+    leg = survey.legs[0].leg.model_copy(update={"ends_here": ("start", "end")})
+    told = judged(replace(survey, legs=(replace(survey.legs[0], leg=leg),)))
+    assert chance_of(told, "beyond") < 0.3 * found.chance
+
+
+# -- along the trench ------------------------------------------------------------------------------
+
+
+def test_a_sharp_sound_is_smeared_as_a_t_of_three_degrees_of_freedom():
+    edges = np.linspace(0.0, 40.0, 2001)
+    cells = Cells(np.zeros(2000, dtype=np.int64), edges[:-1], edges[1:])
+    sound = np.where(np.abs(cells.chainage_m - 20.0) < 0.1, 0.0, -60.0)
+    density = np.exp(smeared(cells, sound))
+    t = stats.t(3, scale=setting("rival_displaced_scale").value)
+    at = np.array([20.0, 20.9, 21.8, 24.0])
+    ratio = np.interp(at, cells.chainage_m, density) / np.interp(20.0, cells.chainage_m, density)
+    assert ratio == pytest.approx(t.pdf(at - 20.0) / t.pdf(0.0), rel=0.05)
+    assert setting("rival_displaced_scale").value == 0.9
+
+
+def test_a_rod_that_is_loud_beside_the_sound_moves_the_hole():
+    survey = listened()
+    at = np.array([46.3, 46.8, 47.3, 47.8, 48.3])
+    near = np.sqrt((at - 48.3) ** 2 + 0.15**2)
+    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
+    moved = replace(survey, rod=synthetic.levels("rod", at, level, route=survey.legs[0].route))
+    posterior = judged(moved)
+    assert posterior.peaks[0].median_m == pytest.approx(48.3, abs=0.3)
+    assert chance_of(posterior, "displaced") > 0.5
+    near = np.sqrt((at - 47.3) ** 2 + 0.15**2)
+    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
+    same = replace(survey, rod=synthetic.levels("rod", at, level, route=survey.legs[0].route))
+    assert chance_of(judged(same), "displaced") < chance_of(judged(survey), "displaced")
+    assert {e.name for e in judged(same).rivals if e.checked} >= {"aside", "displaced"}
+
+
+def test_a_rod_tells_where_a_sound_is_made_not_by_what():
+    survey = listened()
+    at = np.array([46.3, 46.8, 47.3, 47.8, 48.3])
+    near = np.sqrt((at - 47.3) ** 2 + 0.15**2)
+    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
+    rod = synthetic.levels("rod", at, level, route=survey.legs[0].route)
+    before, after = (
+        chance_of(judged(each), "fitting") / judged(each).line.chance
+        for each in (survey, replace(survey, rod=rod))
+    )
+    assert after == pytest.approx(before, rel=0.35)
+
+
+# -- the verdict -----------------------------------------------------------------------------------
+
+
+def explained(**chances):
+    """A hole against explanations of given (chance, chance with the leak in the hole)."""
+    none = np.zeros(1)
+    made = [Explanation(n, c, none, c, (0, 0.0, 0.0)) for n, (c, _) in chances.items()]
+    return InHole(tuple(made), tuple(h for _, h in chances.values()))
+
+
+def test_a_rival_taken_three_times_as_common_misses_more():
+    hole = explained(line=(0.8, 0.79), displaced=(0.2, 0.1))
+    assert hole.chance == pytest.approx(0.89)
+    assert hole.if_heard == pytest.approx(0.79 / 0.8)
+    assert hole.missed("displaced") == pytest.approx(0.1)
+    # Bayes: weights 0.8 and 0.6, of which 0.3 is missed.
+    assert hole.missed("displaced", times=3.0) == pytest.approx(0.3 / 1.4)
+    assert hole.passed({"displaced": 0.8}) == pytest.approx((0.79 + 0.2 * 0.1) / 0.84)
+
+
+def test_a_dry_hole_costs_the_sites_money_or_a_crews_day():
+    survey = synthetic.survey()
+    assert dry_hole_minutes(survey) == 480.0
+    crew = Crew(dig_cost=900.0, dry_hole_cost=1500.0, hour_cost=96.0)
+    assert dry_hole_minutes(replace(survey, site=replace(survey.site, crew=crew))) == 1500.0
+
+
+@pytest.mark.parametrize(
+    ("kind", "minutes"), [("stop", 10.0), ("across", 10.0), ("trace_on", 15.0), ("rod", 30.0)]
+)
+def test_minutes_of_checks_are_those_of_the_method(kind, minutes):
+    survey = listened()
+    hard = replace(survey.surface, surface=("concrete",) * len(survey.surface))
+    assert minutes_of(replace(survey, surface=hard), kind, 0, 47.3) == minutes
+    # A push into soil is a reading like any other.
+    soft = {"rod": 5 * setting("reading_minutes").value}.get(kind, minutes)
+    assert minutes_of(survey, kind, 0, 47.3) == soft
+
+
+def test_an_undocumented_survey_is_checked_first():
+    decision = decide(listened(), judged(listened()), **SURE)
+    assert decision.verdict == "check_first"
+    assert isinstance(decision.check, Check)
+    assert decision.check.worth
+    assert decision.check.chance_if_passed > decision.hole.chance
+    assert decision.chance_if_heard > 0.9
+
+
+def documented(*, rods=True):
+    """Everything off, ends known, read aside, a rod pushed over a loud, dense survey."""
+    survey = across(listened(fittings=(0.0, 100.0)), 47.3, 0.0)
+    rows = survey.surface
+    survey = replace(survey, surface=replace(rows, everything_off=np.ones(len(rows), dtype=bool)))
+    at = np.array([46.3, 46.8, 47.3, 47.8, 48.3])
+    near = np.sqrt((at - 47.3) ** 2 + 0.15**2)
+    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
+    rod = synthetic.levels("rod", at, level, route=survey.legs[0].route)
+    return replace(survey, rod=rod) if rods else survey
+
+
+def test_a_documented_survey_is_dug_at_once():
+    survey = documented()
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == "dig"
+    assert decision.check is None
+
+
+def test_a_loud_survey_with_everything_off_and_read_aside_needs_one_short_check():
+    survey = documented(rods=False)
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == "check_first"
+    assert (decision.check.kind, decision.check.minutes) == ("rod", 10.0)
+
+
+def test_cheap_holes_are_dug_without_a_check():
+    crew = Crew(dry_hole_cost=5.0, dig_cost=5.0, hour_cost=95.0)
+    survey = documented(rods=False)
+    survey = replace(survey, site=replace(survey.site, crew=crew))
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.hole.chance >= crew.dig_when
+    assert decision.verdict == "dig"
+
+
+def test_caution_is_what_asks_for_the_check():
+    """A dry hole worth 200 minutes: as stated no check is worth its minutes, thrice it is."""
+    crew = Crew(dry_hole_cost=200.0, hour_cost=60.0)
+    survey = documented(rods=False)
+
+    def verdict(caution):
+        prior = survey.site.prior.model_copy(update={"caution": caution})
+        site = replace(survey.site, crew=crew, prior=prior)
+        return decide(replace(survey, site=site), judged(survey), **SURE).verdict
+
+    changed = replace(survey, site=replace(survey.site, crew=crew))
+    assert verdict(1.0) == "dig"
+    assert decide(changed, judged(changed), **SURE).verdict == "check_first"
+
+
+def test_a_sound_that_stops_is_read_again_and_a_checked_one_is_not_asked_twice():
+    survey = replace(listened(), stops=(stop(47.3, all_off=41.0),))
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == "check_first"
+    assert decision.check.kind == "again"
+    assert len(decision.check.places) == 16
+    assert decision.reasons[0].startswith("the stop test says")
+    fine = replace(listened(), stops=(stop(47.3, all_off=60.0, worked=60.0, shut=41.0),))
+    assert decide(fine, judged(fine), **SURE).check.kind != "stop"
+
+
+def test_a_sound_that_no_shut_supply_stops_cannot_be_read_again():
+    """Read with everything off already, and it does not die with the supply: not this pipe's."""
+    test = stop(47.3, all_off=60.0, worked=60.0, shut=60.0)
+    survey = replace(listened(off=True), stops=(test,))
+    assert odds_of_another(survey, survey.stops[0]) > NOT_THE_LEAK
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == "listen_on"
+    assert decision.check is None
+
+
+def test_faint_ground_is_listened_to_and_no_check_is_asked():
+    route = synthetic.straight()
+    at = np.arange(30.0, 65.0, 2.5)
+    level = heard(at, 47.3, strength=4.0) + np.random.default_rng(4).normal(0, 3.0, len(at))
+    survey = synthetic.survey(
+        [route], surface=synthetic.levels("surface", at, level, route=route), rivals=True
+    )
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == "listen_on"
+    assert decision.check is None
+
+
+# -- holes already dug -----------------------------------------------------------------------------
+
+
+def dug(survey, start, end, *, exposed):
+    place = Place("leg", "", leg="leg0", chainage_m=start)
+    hole = Hole(id="H1", start=place, finish=place, pipe_exposed=exposed, outcome="dry")
+    return replace(survey, holes=(SurveyedHole(hole, 0, start, end),))
+
+
+def test_an_exposed_dry_stretch_is_not_offered_again():
+    survey = dug(documented(), 46.5, 48.0, exposed=True)
+    posterior = judged(survey)
+    decision = decide(survey, posterior, **SURE)
+    for _, start, end in (*decision.hole.pieces, *(p for w in decision.then for p in w.pieces)):
+        assert end <= 46.5 + 0.02 or start >= 48.0 - 0.02
+    assert "laid the pipe bare and dry" in decision.reasons[0] or any(
+        "laid the pipe bare and dry" in reason for reason in decision.reasons
+    )
+
+
+def test_a_dry_hole_that_did_not_reach_the_pipe_is_deepened_first():
+    survey = dug(documented(), 46.5, 48.0, exposed=False)
+    decision = decide(survey, judged(survey), **SURE)
+    assert any("deepen it first" in reason for reason in decision.reasons)
+    ((_, start, end),) = decision.hole.pieces
+    assert start < 48.0
+    assert end > 46.5
+
+
+def test_next_holes_have_their_chance_once_the_first_is_dry():
+    survey = documented()
+    decision = decide(survey, judged(survey), **SURE)
+    whole = sum(w.chance for w in decision.then) * (1 - decision.hole.chance)
+    assert whole + decision.hole.chance <= 1.0 + 1e-9
+    assert decision.then[0].chance > 0.1
