@@ -14,7 +14,7 @@ from geoleak.linref import Route
 from geoleak.network.joints import joints_of_routes
 from geoleak.network.network import Network
 from geoleak.readers.collector import Collector
-from geoleak.readers.gis import list_layers, read_layer
+from geoleak.readers.gis import list_layers, read_layer, source_of
 from geoleak.readers.mains import Main, main_role, read_mains
 from geoleak.site import NetworkSettings, Note
 
@@ -30,9 +30,10 @@ def frame(lines=(MAIN, BRANCH), crs: str | None = GRID, **fields) -> geopandas.G
 
 def read(path: Path, **keys) -> tuple[list[Main], list[Note]]:
     origin, collector = Origin(path.name), Collector(path.parent)
-    name = list_layers(path, origin)[0][0]
+    source = source_of(path, origin)
+    name = list_layers(source, origin)[0][0]
     table = NetworkSettings(file=path.name, **keys)
-    return read_mains(read_layer(path, name, origin), table, origin, collector), collector.notes
+    return read_mains(read_layer(source, name, origin), table, origin, collector), collector.notes
 
 
 def complaints(path: Path, **keys) -> list[str]:

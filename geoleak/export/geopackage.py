@@ -56,8 +56,9 @@ def write_geopackage(result: Result, path: str | Path) -> Path:
 @contextmanager
 def _dated(stamp: str) -> Iterator[None]:
     """Give GDAL the date to write, for as long as the file is made."""
-    import pyogrio
+    from geoleak.readers import load_gdal
 
+    pyogrio = load_gdal()
     # The file is made in a folder of its own and renamed when whole: no need to wait for the disk
     # after every layer (measured: 0.1 s in place of 1.1 s).
     wanted = {"OGR_CURRENT_DATE": stamp, "OGR_SQLITE_SYNCHRONOUS": "OFF"}

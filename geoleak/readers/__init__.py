@@ -2,6 +2,7 @@
 
 from geoleak.readers.collector import Collector
 from geoleak.readers.folder import read_site
+from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
 from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, read_positions, read_table
@@ -17,6 +18,7 @@ __all__ = [
     "Table",
     "UtilityFile",
     "decode_text",
+    "load_gdal",
     "number_order",
     "read_positions",
     "read_site",

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import io
+import json
+import os
+import sys
+import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -21,6 +26,23 @@ if TYPE_CHECKING:
 # A stated accuracy of 0 m, or none, means that nobody stated one: frames of one family differ by
 # this much (WGS 84 against NAD83 in the United States; from memory).
 UNSTATED_M = 2.0
+MOST_BYTES = 400_000_000
+"""Of one file; what is larger is not of one job."""
+_REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
+_FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
+            ".gpx": "GPX"}  # fmt: skip
+_FIRST_BYTES = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".geojson": b"{",
+                ".json": b"{", ".gpx": b"<"}  # fmt: skip
+_SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
+_GEOJSON_TYPES = ("FeatureCollection", "Feature", "Point", "MultiPoint", "LineString",
+                  "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")  # fmt: skip
+# Drivers that fetch from a network, or read other files that the opened one names.
+_SKIPPED = (
+    "OGR_VRT", "VRT", "GDALG", "HTTP", "WFS", "OAPIF", "OGCAPI", "CSW", "GML", "LIBKML", "KML",
+    "GeoRSS", "EEDA", "EEDAI", "Elasticsearch", "Carto", "AmigoCloud", "PLSCENES", "NGW", "PMTiles",
+    "MVT", "ADBC", "GPSBabel", "STACIT", "STACTA", "WMS", "WMTS", "WCS", "DAAS", "OGR_PDS", "VICAR",
+    "JSONFG", "MapML", "LVBAG",
+)  # fmt: skip
 _POSITION_ROLES = ("northing", "easting", "latitude", "longitude")
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}
 
@@ -52,7 +74,95 @@ def refused(origin: Origin, what: str, remedy: str) -> InputError:
     return InputError([Complaint(origin, what, remedy)])
 
 
-def list_layers(path: Path, origin: Origin) -> list[tuple[str, str | None]]:
+def load_gdal() -> Any:
+    """Return pyogrio with those drivers of GDAL left out that follow what a file points to.
+
+    They can be left out only while GDAL loads; where something else loaded it before, `source_of`
+    still lets nothing but the four formats through.
+    """
+    if "pyogrio" not in sys.modules:
+        before = os.environ.get("GDAL_SKIP")
+        os.environ["GDAL_SKIP"] = ",".join(_SKIPPED) + ("," + before if before else "")
+        try:
+            import pyogrio
+        finally:
+            del os.environ["GDAL_SKIP"]
+            if before is not None:
+                os.environ["GDAL_SKIP"] = before
+    import pyogrio.raw
+
+    return pyogrio
+
+
+def source_of(path: Path, origin: Origin) -> bytes:
+    """Return a GIS file as bytes that GDAL reads in memory, after a look at what is in it.
+
+    GDAL opens a file by its content: a ``.geojson`` may be a list of links to other files. From
+    memory it can reach no neighbour and leaves none; a Shapefile's parts are packed together.
+
+    Raises
+    ------
+    InputError
+        A file that is missing, no plain file, too large, or not what its suffix says.
+    """
+    suffix = path.suffix.casefold()
+    if suffix not in _FIRST_BYTES:
+        raise refused(origin, f'"{suffix}" is not read', _REMEDY)
+    try:
+        if not path.is_file():
+            raise refused(origin, "cannot be read (it is no plain file)", _REMEDY)
+        if path.stat().st_size > MOST_BYTES:
+            raise refused(origin, f"is larger than {MOST_BYTES // 10**6} MB", "cut it to this job")
+        data = path.read_bytes()
+    except OSError as error:
+        raise refused(origin, f"cannot be read ({error.strerror})", _REMEDY) from None
+    begins = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:200]
+    if not begins.startswith(_FIRST_BYTES[suffix]):
+        raise refused(origin, f"cannot be read (no {_FORMATS[suffix]} by its first bytes)", _REMEDY)
+    if suffix in (".geojson", ".json"):
+        return _judged_json(data, path.stem, origin)
+    if suffix == ".gpx" and (b"<gpx" not in data[:5000] or b"<!ENTITY" in data):
+        raise refused(origin, "cannot be read (no GPX by its first element)", _REMEDY)
+    return _packed(path, data) if suffix == ".shp" else data
+
+
+def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
+    try:
+        document = json.loads(data)
+    except (ValueError, RecursionError):
+        raise refused(origin, "cannot be read (it is no JSON text)", _REMEDY) from None
+    kind = document.get("type")
+    if kind not in _GEOJSON_TYPES:
+        what = "cannot be read (its type is no GeoJSON object)"
+        raise refused(origin, what, _REMEDY)
+    crs = document.get("crs")
+    if isinstance(crs, dict) and crs.get("type") != "name":
+        raise refused(
+            origin, "has a crs that is a link, which is not followed", "save it with a named CRS"
+        )
+    if kind != "FeatureCollection":
+        feature = document if kind == "Feature" else {"type": "Feature", "geometry": document}
+        document = {"features": [{"properties": {}, **feature}]}
+    # Written anew: GDAL and a JSON reader may not agree on what a doubled key or a stray says.
+    return json.dumps({"name": name, **document, "type": "FeatureCollection"}).encode()
+
+
+def _packed(path: Path, data: bytes) -> bytes:
+    """Return a Shapefile and its parts as one archive."""
+    parts = {".shp": data}
+    for each in path.parent.iterdir():
+        suffix, own = each.suffix.casefold(), each.stem == path.stem
+        inside = each.is_file() and each.resolve().parent == path.resolve().parent
+        if own and inside and suffix in _SHAPEFILE_PARTS and each.stat().st_size <= MOST_BYTES:
+            parts[suffix] = each.read_bytes()
+    held = io.BytesIO()
+    with zipfile.ZipFile(held, "w") as archive:
+        for suffix, content in parts.items():
+            archive.writestr(f"{path.stem}{suffix}", content)
+    return held.getvalue()
+
+
+def list_layers(source: bytes, origin: Origin) -> list[tuple[str, str | None]]:
     """Return name and kind of geometry (None: a bare table) of each layer.
 
     Raises
@@ -61,14 +171,12 @@ def list_layers(path: Path, origin: Origin) -> list[tuple[str, str | None]]:
         If GDAL cannot read the file.
     """
     try:
-        import pyogrio
-
-        return [(str(name), kind) for name, kind in pyogrio.list_layers(path)]
+        return [(str(name), kind) for name, kind in load_gdal().list_layers(source)]
     except Exception as error:  # GDAL raises many kinds; none may become a traceback
         raise _unreadable(error, origin) from None
 
 
-def read_layer(path: Path, name: str, origin: Origin, *, flat: bool = True) -> Layer:
+def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -> Layer:
     """Return one layer; ``flat`` leaves heights out.
 
     Raises
@@ -77,11 +185,10 @@ def read_layer(path: Path, name: str, origin: Origin, *, flat: bool = True) -> L
         If GDAL cannot read the file.
     """
     try:
-        import pyogrio.raw
         import shapely
 
-        meta, ids, geometry, columns = pyogrio.raw.read(
-            path, layer=name, return_fids=True, force_2d=flat
+        meta, ids, geometry, columns = load_gdal().raw.read(
+            source, layer=name, return_fids=True, force_2d=flat
         )
         none = np.full(len(ids), None)
         with np.errstate(invalid="ignore"):  # coordinates that are no numbers are said later
@@ -94,7 +201,7 @@ def read_layer(path: Path, name: str, origin: Origin, *, flat: bool = True) -> L
 
 def _unreadable(error: Exception, origin: Origin) -> InputError:
     why = " ".join(str(error).split()).split("; ")[0][:120]
-    return refused(origin, f"cannot be read ({why})", "give a GeoPackage, a GeoJSON or a Shapefile")
+    return refused(origin, f"cannot be read ({why})", _REMEDY)
 
 
 def attribute_text(value: Any) -> str:
@@ -115,10 +222,11 @@ def read_point_layer(name: str, *, label: str, context: PointContext) -> Table |
     """Return a layer's points by role; the line of an origin is the feature's number from 1."""
     collector, path, origin = context.collector, context.collector.folder / name, Origin(label)
     try:
-        layers = [each for each, _ in list_layers(path, origin)]
+        source = source_of(path, origin)
+        layers = [each for each, _ in list_layers(source, origin)]
         gpx = PurePath(name).suffix.casefold() == ".gpx"
         chosen = "waypoints" if gpx and "waypoints" in layers else layers[0]
-        layer = read_layer(path, chosen, origin, flat=False)
+        layer = read_layer(source, chosen, origin, flat=False)
     except InputError as error:
         collector.complaints.extend(error.complaints)
         return None

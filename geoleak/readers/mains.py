@@ -18,7 +18,7 @@ import numpy.typing as npt
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused
+from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
 from geoleak.readers.headers import spellings
 from geoleak.readers.toml import SiteToml
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
@@ -117,16 +117,16 @@ def read_drawn(
 
 
 def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> Layer:
-    path = collector.folder / table.file
+    source = source_of(collector.folder / table.file, origin)
     name = table.layer
     if name is None:
-        layers = list_layers(path, origin)
+        layers = list_layers(source, origin)
         lines = [each for each, kind in layers if kind and "LineString" in kind]
         if len(lines) > 1:
             what = f"holds several layers of lines: {listed(lines)}"
             raise refused(origin, what, "state layer")
         name = lines[0] if lines else layers[0][0]
-    return read_layer(path, name, origin)
+    return read_layer(source, name, origin)
 
 
 def read_mains(

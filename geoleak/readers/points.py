@@ -29,7 +29,7 @@ from geoleak.units import LENGTH_UNITS, SMALL_UNITS
 if TYPE_CHECKING:
     import pandas as pd
 
-LAYER_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".gpx", ".fgb", ".kml")
+LAYER_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".gpx")
 SHEET_SUFFIXES = (".xlsx", ".xlsm")
 _MOST_NAMED = 20
 # The land of this planet, with room to spare; deeper than 30 m nobody listens for a leak.

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.errors import Origin
-from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused
+from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
 from geoleak.readers.headers import folded, spellings
 from geoleak.site import Note
 from geoleak.units import parse_length
@@ -76,8 +76,9 @@ def read_utility_file(
         A file that cannot be read, states no CRS, mixes CRSs, or holds nothing.
     """
     origin = Origin(label)
-    named = [layer for layer, kind in list_layers(path, origin) if kind is not None]
-    layers = [read_layer(path, each, origin) for each in named]
+    source = source_of(path, origin)
+    named = [layer for layer, kind in list_layers(source, origin) if kind is not None]
+    layers = [read_layer(source, each, origin) for each in named]
     crs = _one_crs(origin, [layer.crs for layer in layers], allow_no_crs)
     shapes: list[UtilityShape] = []
     notes: list[Note] = []

@@ -16,7 +16,6 @@ import numpy as np
 from geoleak.errors import Complaint, CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
 from geoleak.site import Codes, Note, Utility
-from geoleak.stake.hole import reproject
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station
 
@@ -122,7 +121,7 @@ def _far_notes(
     import shapely
 
     site = shapely.MultiLineString([leg.route.vertices_m[:, :2] for leg in survey.legs])
-    nearest = min(float(shapely.distance(site, each.geometry)) for each in services)
+    nearest = float(shapely.distance(site, [each.geometry for each in services]).min())
     if nearest <= FAR_M:
         return []
     text = (
@@ -165,15 +164,17 @@ def project_services(
     else:
         raise CrsError("a services' file without a CRS fits only a local site")
     notes = (*file.notes, *said)
-    services, outside = [], 0
-    for shape in file.shapes:
-        geometry = reproject(shape.geometry, to_working)
-        if not np.isfinite(shapely.get_coordinates(geometry)).all():
-            outside += 1
-            continue
-        services.append(
-            Service(shape.name, geometry, shape.colour, shape.quality, shape.depth_m, accuracy)
-        )
+    # All at once: a file may hold tens of thousands.
+    drawn = np.array([shape.geometry for shape in file.shapes], dtype=object)
+    placed = shapely.transform(drawn, lambda xy: np.column_stack(to_working(*xy.T)))
+    coordinates, rows = shapely.get_coordinates(placed, return_index=True)
+    lost = set(rows[~np.isfinite(coordinates).all(axis=1)].tolist())
+    services = [
+        Service(shape.name, placed[row], shape.colour, shape.quality, shape.depth_m, accuracy)
+        for row, shape in enumerate(file.shapes)
+        if row not in lost
+    ]
+    outside = len(lost)
     if not services:
         what = f"its coordinates are none of {file.crs}"
         raise CrsError(what, "check the file's CRS and the order of axes")
@@ -257,9 +258,11 @@ def near_services(
     report_within_m : float
         Farther than this from the hole a service is left out.
     """
+    import shapely
+
     found = []
-    for service in services:
-        distance = float(outline.distance(service.geometry))
+    away = shapely.distance(outline, [each.geometry for each in services])
+    for service, distance in zip(services, away.tolist(), strict=True):
         if distance <= report_within_m + service.accuracy_m:
             found.append(_near(service, distance, route, stake_m, outline, unit, tolerance_zone_m))
     return tuple(
