@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 MOST_COMPLAINTS = 20
+LONGEST_ECHO = 80
+_LONG = re.compile(rf'"[^"]{{{LONGEST_ECHO + 1},}}"|\S{{{4 * LONGEST_ECHO},}}')
+
+
+def _cut(match: re.Match[str]) -> str:
+    text = match[0]
+    end = '"' if text.endswith('"') else ""
+    return text[: LONGEST_ECHO - 2] + "..." + end
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -41,8 +49,9 @@ class Complaint:
         text = f"{self.origin}: {self.what}"
         if self.remedy:
             text += f"; {self.remedy}"
-        # A file's own line breaks must not turn one complaint into several printed lines.
-        return " ".join(text.split())
+        # A file's own line breaks must not turn one complaint into several printed lines, nor a
+        # cell of a thousand letters fill the screen.
+        return " ".join(_LONG.sub(_cut, text).split())
 
 
 class GeoleakError(Exception):
@@ -120,11 +129,38 @@ class CrsError(Refused):
     """A coordinate reference system that is missing, unknown, or of no use for the job."""
 
 
+def one_slip_away(word: str, known: Iterable[str]) -> str:
+    """Return the one known word that a slip of the pen away was meant, or nothing.
+
+    A slip is one letter more, less or other, or two changed about; case, blanks and hyphens do not
+    count. Where several known words are that near, as numbers are, none is offered: a wrong
+    suggestion that is taken up moves a reading to another place.
+    """
+    folded = _folded(word)
+    near = dict.fromkeys(each for each in known if _one_slip(folded, _folded(each)))
+    return next(iter(near)) if len(near) == 1 else ""
+
+
+def _folded(word: str) -> str:
+    return "_".join(word.casefold().replace("-", " ").replace("_", " ").split())
+
+
+def _one_slip(one: str, other: str) -> bool:
+    if abs(len(one) - len(other)) > 1:
+        return False
+    shorter = min(len(one), len(other))
+    head = next((k for k in range(shorter) if one[k] != other[k]), shorter)
+    one, other = one[head:], other[head:]
+    shorter = min(len(one), len(other))
+    tail = next((k for k in range(shorter) if one[-1 - k] != other[-1 - k]), shorter)
+    one, other = one[: len(one) - tail], other[: len(other) - tail]
+    return max(len(one), len(other)) <= 1 or (len(one) == 2 and one == other[::-1])
+
+
 def did_you_mean(word: str, known: Iterable[str]) -> str:
-    """Return ``did you mean "..."?`` for the nearest known word, or nothing."""
-    words = {each.casefold(): each for each in known}
-    near = difflib.get_close_matches(word.casefold(), list(words), n=1, cutoff=0.5)
-    return f'did you mean "{words[near[0]]}"?' if near else ""
+    """Return ``did you mean "..."?`` for the word one slip away, or nothing."""
+    near = one_slip_away(word, known)
+    return f'did you mean "{near}"?' if near else ""
 
 
 def listed(words: Iterable[str], *, most: int = 10) -> str:

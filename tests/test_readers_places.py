@@ -74,7 +74,9 @@ def test_survey_feet_and_metre_stations() -> None:
     ("text", "words"),
     [
         ("", "missing"),
-        ("108", 'did you mean "10'),
+        ("108", "shoot it, or correct the number"),  # 101 and 107 are as near
+        ("1033", "shoot it"),
+        ("MTR2", 'did you mean "MTR1"'),
         ("101", '"101" is a mark of "yard" and of "main"; write "yard 101"'),
         ("101 up 2", 'write "yard 101 up 2"'),
         ("yrad 107", 'did you mean "yard"'),
@@ -90,7 +92,7 @@ def test_survey_feet_and_metre_stations() -> None:
         ("107 up two", "not a length"),
         ("107 right -1", "left or right"),
         ("107 right 1 left 1", "moved twice"),
-        ("108 right 1", 'did you mean "10'),
+        ("MTR right 1", 'did you mean "MTR1"'),
         ("E 1234 N x", "not a number"),
         ("E inf N 5", "not a finite"),
         ("lat 95 lon 5", "within 90"),

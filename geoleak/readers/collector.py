@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import stat
 from collections.abc import Mapping
 from pathlib import Path
 from typing import NoReturn
 
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.site import NOWHERE, Note
+
+# Larger than any rover's file of a job; a plain file of a sheet is held to less.
+MOST_BYTES = 1_000_000_000
 
 
 class Collector:
@@ -53,11 +57,12 @@ class Collector:
         """Tell whether a file already has complaints."""
         return any(each.origin.file == label for each in self.complaints)
 
-    def read_bytes(self, name: str, asked_at: Origin) -> bytes | None:
+    def read_bytes(self, name: str, asked_at: Origin, *, most: int = MOST_BYTES) -> bytes | None:
         """Return a file's bytes and keep their hash; a complaint and ``None`` if it cannot be.
 
         A name that leads out of the folder, also through a link, is refused: a site folder that
-        came by mail must not read other files of the machine.
+        came by mail must not read other files of the machine. So is what is no plain file (a pipe
+        would be waited for without end) and a file of more than ``most`` bytes.
         """
         if name in self.instead:
             self.inputs[name] = hashlib.sha256(self.instead[name]).hexdigest()
@@ -69,6 +74,14 @@ class Collector:
             self.complain(asked_at, f'"{name}" is a folder', "name a file")
             return None
         try:
+            state = path.stat()
+            if not stat.S_ISREG(state.st_mode):
+                self.complain(asked_at, f'"{name}" is a pipe or a device', "name a file")
+                return None
+            if state.st_size > most:
+                size = f"{state.st_size / 1e6:.1f} MB, more than {most / 1e6:g}"
+                self.complain(asked_at, f'"{name}" has {size}', "export less, or split the file")
+                return None
             data = path.read_bytes()
         except FileNotFoundError:
             self.complain(asked_at, f'there is no file "{name}"', self._nearest_file(name))

@@ -47,6 +47,7 @@ class PlaceReader:
         self.legs = sorted(legs, key=len, reverse=True)
         self.unit = unit
         self.on_legs = on_legs or {}
+        self._read: dict[tuple[str, str], Place] = {}
 
     def read(self, text: str, *, decimal: str = ".") -> Place:
         """Return a place.
@@ -64,6 +65,12 @@ class PlaceReader:
             What is wrong, and what would be right.
         """
         bare = " ".join(text.split())
+        known = self._read.get((bare, decimal))  # a sheet names its places again and again
+        if known is None:
+            known = self._read[bare, decimal] = self._place(bare, decimal)
+        return known
+
+    def _place(self, bare: str, decimal: str) -> Place:
         if not bare:
             raise Refused("the place is missing", f"write {_FORMS}")
         if bare in self.points:

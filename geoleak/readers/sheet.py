@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import copy
-import difflib
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
@@ -20,6 +19,8 @@ from geoleak.units import parse_length
 _YES = ("yes", "y", "true", "1", "x")
 _NO = ("no", "n", "false", "0")
 _MOST_COMPLAINTS = 500
+MOST_BYTES = 20_000_000
+MOST_COLUMNS = 200
 # What may be left off the end of a row written by hand.
 _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
 
@@ -41,8 +42,20 @@ class Sheet:
     """
 
     __slots__ = (
-        "_said", "cells", "collector", "columns", "decimal", "failed", "index", "kept", "label",
-        "places", "rows", "seen",
+        "_said",
+        "_unknown",
+        "cells",
+        "collector",
+        "columns",
+        "decimal",
+        "failed",
+        "floor",
+        "index",
+        "kept",
+        "label",
+        "places",
+        "rows",
+        "seen",
     )  # fmt: skip
 
     def __init__(
@@ -63,7 +76,10 @@ class Sheet:
         self.decimal = decimal
         self.kept = {name: at for name, at in columns.items() if name not in known}
         self.seen: dict[str, int] = {}
+        self.floor: float | None = None
+        """What the meter shows where nothing is heard."""
         self._said = [0]
+        self._unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = {}
         self.index = 0
         self.cells: list[str] = []
         self.failed = False
@@ -80,6 +96,10 @@ class Sheet:
             if even is not None:
                 row.cells = even
                 yield row
+        for (column, what), (origin, remedy, lines) in self._unknown.items():
+            more = f" (in {len(lines)} rows)" if len(lines) > 1 else ""
+            self._keep(origin, f"{column}: {what}{more}", remedy)
+        self._unknown.clear()
 
     def _even(self, cells: list[str], width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""
@@ -121,6 +141,13 @@ class Sheet:
         if self.text("skip"):
             return
         self._keep(self.origin(column), f"{column}: {what}", remedy)
+
+    def unknown(self, column: str, what: str, remedy: str) -> None:
+        """Complain about a word that means nothing here: once, with how many rows hold it."""
+        self.failed = True
+        if not self.text("skip"):
+            held = self._unknown.setdefault((column, what), (self.origin(column), remedy, []))
+            held[2].append(self.line)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
         if self._said[0] < _MOST_COMPLAINTS:  # nobody would read more
@@ -232,9 +259,7 @@ class Sheet:
             return word
         near = did_you_mean(cell, words)
         listing = ", ".join(words)
-        self.complain(
-            column, f'"{cell}" is not known', f"{near + ' ' if near else ''}use {listing}"
-        )
+        self.unknown(column, f'"{cell}" is not known', f"{near + ' ' if near else ''}use {listing}")
         return None
 
     def yes_no(self, column: str) -> bool | None:
@@ -244,7 +269,7 @@ class Sheet:
             return None
         if cell in _YES or cell in _NO:
             return cell in _YES
-        self.complain(column, f'"{self.text(column)}" is neither yes nor no', "write yes or no")
+        self.unknown(column, f'"{self.text(column)}" is neither yes nor no', "write yes or no")
         return None
 
     def extra(self) -> Mapping[str, str]:
@@ -261,6 +286,7 @@ def open_sheet(
     numeric: Sequence[str],
     collector: Collector,
     places: PlaceReader,
+    own: Mapping[str, str] | None = None,
 ) -> Sheet | None:
     """Return a CSV file of the folder as a sheet; ``None`` where there is none or it is unfit.
 
@@ -272,18 +298,24 @@ def open_sheet(
         Columns that mean something, and those that must be there.
     numeric : sequence of str
         Columns whose cells show the sheet's decimal sign.
+    own : mapping of str to str, optional
+        Columns that the sheet calls by a word of its own: that word by ours.
     """
     if name not in collector.instead and not (collector.folder / name).exists():
         return None
     label = collector.label(name)
-    data = collector.read_bytes(name, Origin(label))
+    data = collector.read_bytes(name, Origin(label), most=MOST_BYTES)
     rows = None if data is None else read_rows(data, label=label, collector=collector)
     if rows is None:
         return None
     if not rows.cells:
         collector.complain(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
         return None
-    columns = _columns(rows, known, collector)
+    if len(rows.cells[0]) > MOST_COLUMNS:
+        what = f"the header line has {len(rows.cells[0])} columns"
+        collector.complain(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
+        return None
+    columns = _columns(rows, known, collector, own or {})
     missing = [each for each in needed if each not in columns]
     for each in missing:
         near = did_you_mean(each, [name for name in columns if name not in known])
@@ -297,15 +329,51 @@ def open_sheet(
     return Sheet(rows, columns, known=known, collector=collector, places=places, decimal=decimal)
 
 
-def _columns(rows: Rows, known: Sequence[str], collector: Collector) -> dict[str, int]:
+# What crews call the columns of a sheet; taken where the sheet has no column of the name itself.
+SPELLINGS = {
+    "place": ("mark", "point", "pt", "station", "spot", "location", "where"),
+    "level": ("db", "level_db", "loudness", "amplitude"),
+    "reading": ("no", "nr", "number", "id"),
+    "kind": ("what", "type", "sensor"),
+    "surface": ("ground", "cover"),
+    "background": ("ambient", "quiet"),
+    "note": ("notes", "remark", "remarks", "comment", "comments"),
+    "session": ("day", "round"),
+}
+
+
+def _folded(heading: str) -> str:
+    return "_".join(heading.split()).casefold().replace("-", "_")
+
+
+def _columns(
+    rows: Rows, known: Sequence[str], collector: Collector, own: Mapping[str, str]
+) -> dict[str, int]:
     header = rows.cells[0]
     while len(header) > 1 and not header[-1].strip():
         header.pop()
+    folded = [_folded(cell) for cell in header]
+    stated = {_folded(word): name for name, word in own.items()}
+    for word, name in stated.items():
+        if word not in folded:
+            what = f'there is no column "{own[name]}", which columns calls {name}'
+            collector.complain(rows.origin(0), what, "correct columns in site.toml")
+    taken = {
+        word: name
+        for name, words in SPELLINGS.items()
+        for word in words
+        if name in known and name not in folded and name not in own and word not in known
+    }
     columns: dict[str, int] = {}
     for at, cell in enumerate(header):
-        name = "_".join(cell.strip().split())
-        folded = name.casefold().replace("-", "_")
-        name = folded if folded in known else name or f"column {at + 1}"
+        word = folded[at]
+        name = stated.get(word) or (word if word in known and word not in own else "")
+        kept = f"{word} (kept)" if word in own else "_".join(cell.split())
+        if not name and taken.get(word, "") not in ("", *columns):
+            name = taken[word]
+            text = f'the column "{cell.strip()}" is read as {name}'
+            collector.note("column_taken", text, rows.origin(0, at))
+        name = name or kept or f"column {at + 1}"
         if name in columns:
             collector.complain(
                 rows.origin(0, at), f'the column "{name}" stands twice', "keep one of them"
@@ -314,15 +382,10 @@ def _columns(rows: Rows, known: Sequence[str], collector: Collector) -> dict[str
         columns[name] = at
     free = [each for each in known if each not in columns]
     for name, at in columns.items():
-        near = () if name in known or len(name) <= 3 else difflib.get_close_matches(
-            name.casefold(), free, n=1, cutoff=0.75
-        )  # fmt: skip
+        near = "" if name in known or len(name) <= 3 else did_you_mean(name, free)
         if near:
-            collector.note(
-                "column_not_known",
-                f'the column "{name}" is kept but not used; did you mean "{near[0]}"?',
-                rows.origin(0, at),
-            )
+            text = f'the column "{name}" is kept but not used; {near}'
+            collector.note("column_not_known", text, rows.origin(0, at))
     return columns
 
 

@@ -64,7 +64,9 @@ class Kind(NamedTuple):
     judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
 
 
-def open_kind(kind: Kind, collector: Collector, places: PlaceReader) -> Sheet | None:
+def open_kind(
+    kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[str, str] | None = None
+) -> Sheet | None:
     """Return a sheet of the folder; ``None`` where there is none or it is unfit."""
     return open_sheet(
         kind.file,
@@ -73,6 +75,7 @@ def open_kind(kind: Kind, collector: Collector, places: PlaceReader) -> Sheet | 
         numeric=[name for name, column in kind.columns.items() if column.numeric],
         collector=collector,
         places=places,
+        own=own,
     )
 
 
@@ -145,8 +148,23 @@ def _needed(column: Column) -> Column:
     return column._replace(read=read)
 
 
+_NOTHING = ("nothing", "nothing heard", "not heard", "none", "none heard", "silent", "silence")
+
+
 def _levels(row: Sheet, column: str) -> tuple[float, ...]:
-    """Return the repeats of a level cell, parted by blanks, semicolons or slashes."""
+    """Return the repeats of a level cell, parted by blanks, semicolons or slashes.
+
+    Nothing heard is the least that the meter shows; a detector of gas shows 0.
+    """
+    if " ".join(row.text(column).casefold().split()) in _NOTHING:
+        if row.text("kind") in ("gas", "bar_hole"):
+            return (0.0,)
+        if row.floor is None:
+            what = "nothing heard is a reading at the meter's floor, which is not stated"
+            remedy = "write level_limits in [readings]: what the meter shows at least and at most"
+            row.unknown(column, what, remedy)
+            return ()
+        return (row.floor,)
     try:
         parts = re.split(r"[\s;/]+", row.text(column))
         return tuple(number(each, decimal=row.decimal) for each in parts if each)
@@ -165,7 +183,7 @@ def _surface(row: Sheet, column: str) -> str | None:
     try:
         return _surface_name(cell) if cell else None
     except tables.UnknownNameError as error:
-        row.complain(column, error.what, error.remedy)
+        row.unknown(column, error.what, error.remedy)
         return None
 
 
@@ -599,7 +617,10 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
     """
     found: dict[str, Any] = {}
     for name, kind in KINDS.items():
-        sheet = open_kind(kind, collector, places)
+        own = settings.levels.columns if kind is READINGS else None
+        sheet = open_kind(kind, collector, places, own)
+        if sheet is not None and settings.levels.level_limits is not None:
+            sheet.floor = settings.levels.level_limits[0]
         if sheet is None or (kind is READINGS and not _has_levels(sheet)):
             found[name] = ()
             continue

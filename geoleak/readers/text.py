@@ -200,6 +200,8 @@ def sniff_delimiter(text: str) -> str:
         if len(head) == _SAMPLE_LINES:
             break
     for sign in ("\t", ";", ","):
+        if head and sign not in head[0] and any(each in head[0] for each in "\t;,"):
+            continue  # a header line knows: semicolons below it part the repeats of a cell
         if head and sum(1 for line in head if sign in line) >= 0.8 * len(head):
             return sign
     for sign in ("\t", ";", ","):

@@ -22,6 +22,10 @@ from geoleak.site import Settings
 from geoleak.units import LENGTH_UNITS, parse_length
 
 NAME = "site.toml"
+MOST_BYTES = 1_000_000
+# A key of a hundred thousand parts costs gigabytes to read; the deepest here has two.
+MOST_PARTS = 20
+_MANY_DOTS = re.compile(rf"(?:\.[ \t]*[\w-]+[ \t]*){{{MOST_PARTS},}}")
 Path = tuple[str | int, ...]
 _REMEDIES = {
     "crs": 'write crs = "EPSG:..." with the CRS the rover worked in, or "local"',
@@ -134,7 +138,7 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         remedy = "name a site folder, or start one with: geoleak new POINTS.csv"
         collector.complain(Origin(label), what, remedy)
         return None
-    data = collector.read_bytes(NAME, Origin(label))
+    data = collector.read_bytes(NAME, Origin(label), most=MOST_BYTES)
     if data is None:
         return None
     try:
@@ -145,6 +149,10 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
     text = text.replace("\r\n", "\n")
+    if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
+        what = f"a key has more than {MOST_PARTS} parts"
+        collector.complain(Origin(label), what, "write tables in brackets, as in [points]")
+        return None
     values = _loads(text, label, collector)
     if values is None:
         return None

@@ -160,6 +160,8 @@ class LevelSettings(Table):
     level_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 2.5
     place_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 1.5
     level_limits: Limits | None = None
+    columns: Columns = Field(default_factory=no_extra)
+    """What readings.csv calls its columns, by the name they have here."""
     gate_m: Annotated[Length, Field(gt=0, le=100)] = 2.0
     everything_off: Switch = False
     """Whether every tap and machine was off while listening, where a row does not say."""
@@ -315,7 +317,7 @@ class Settings(Table):
     point_file: PointFile | None = Field(default=None, validation_alias="points")
     legs: tuple[StatedLeg, ...] = Field(default=(), validation_alias="leg")
     codes: Codes = Codes()
-    levels: LevelSettings = Field(default=LevelSettings(), validation_alias="readings")
+    levels: LevelSettings = Field(default_factory=LevelSettings, validation_alias="readings")
     crew: Crew = Crew()
     prior: PriorSettings = PriorSettings()
     utilities: tuple[Utility, ...] = Field(default=(), validation_alias="utility")

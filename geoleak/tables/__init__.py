@@ -14,13 +14,12 @@ its figures come from and how far that goes: ``flag`` is ``published``, ``librar
 from __future__ import annotations
 
 import csv
-import difflib
 import functools
 from dataclasses import dataclass, fields
 from importlib import resources
 from typing import Any, Literal, TypeVar
 
-from geoleak.errors import Refused
+from geoleak.errors import Refused, one_slip_away
 
 FLAGS = ("published", "library", "common practice", "from memory")
 
@@ -189,7 +188,7 @@ def setting(name: str) -> Setting:
 def names(table: str) -> tuple[str, ...]:
     """Return the names in ``"materials"``, ``"soils"`` or ``"surfaces"``, in the file's order."""
     if table not in NAMED_TABLES:
-        raise UnknownNameError("tables", table, NAMED_TABLES, _nearest(table, NAMED_TABLES))
+        raise UnknownNameError("tables", table, NAMED_TABLES, one_slip_away(table, NAMED_TABLES))
     return tuple(row["name"] for row in _rows(table))
 
 
@@ -201,17 +200,12 @@ def _named(kind: type[Named], table: str, name: str) -> Named:
             return row
         spellings[row.name] = row.name
         spellings |= dict.fromkeys(row.also, row.name)
-    near = _nearest(folded, tuple(spellings))
+    near = one_slip_away(folded, spellings)
     raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
 
 
 def _fold(name: str) -> str:
     return "_".join(name.strip().lower().replace("-", " ").replace("_", " ").split())
-
-
-def _nearest(name: str, known: tuple[str, ...]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    return near[0] if near else ""
 
 
 def _all(kind: type[Named], table: str) -> tuple[Named, ...]:
