@@ -1,5 +1,11 @@
 """geoleak: from traced marks and readings to one stake over the leak.
 
+- `read_site`: a site folder -> `Site`
+- `locate`: a `Site` -> `Result`: where to dig or what to do first, and how sure that is
+- `Route`: chainage and offset along a line, alone of use for any linear referencing
+- `acoustics`: recordings to levels, bands and delays; wave speed of a pipe
+- `GeoleakError`: the root of every error raised on purpose
+
 Examples
 --------
 >>> import geoleak

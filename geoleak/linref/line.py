@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import overload
+from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -133,7 +133,7 @@ class Route:
 
         Parameters
         ----------
-        xy_m : array_like, shape (n, 2) or (n, 3)
+        xy_m : array_like, shape (n, 2) or (n, 3), or shapely LineString
             Easting, northing (and height) in metres in any planar frame. Repeated vertices are
             allowed; so is a vertical drop (same place, another height), which adds pipe length
             but no chainage. A line whose last vertex is its first is closed: it has no free end.
@@ -151,6 +151,10 @@ class Route:
         >>> route.snap((40, 70)).chainage_m
         80.0
         """
+        if getattr(xy_m, "geom_type", None) == "LineString":
+            import shapely
+
+            xy_m = shapely.get_coordinates(xy_m, include_z=xy_m.has_z)  # type: ignore[union-attr]
         vertices = _as_vertices(xy_m)
         steps = np.diff(vertices, axis=0)
         plan_steps = np.hypot(steps[:, 0], steps[:, 1])
@@ -173,6 +177,10 @@ class Route:
         return float(self.vertex_pipe_m[-1])
 
     @property
+    def __geo_interface__(self) -> dict[str, Any]:
+        return {"type": "LineString", "coordinates": [tuple(v) for v in self.vertices_m.tolist()]}
+
+    @property
     def has_heights(self) -> bool:
         """Whether the vertices carry heights."""
         return self.vertices_m.shape[1] == 3
@@ -188,7 +196,8 @@ class Route:
         Parameters
         ----------
         points_m : array_like, shape (m, 2) or (m, 3), or one point (2,) or (3,)
-            Positions in metres; a height is not used.
+            Positions in metres; a height is not used. A shapely Point or a GeoSeries of them will
+            do, in the route's own frame.
         rival_within_m : float or None
             Another stretch of the route that is farther by no more than this is reported as
             ``rival_chainage_m``. None looks for none and saves time.

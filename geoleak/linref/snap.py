@@ -65,16 +65,35 @@ class Snap:
         return type(self)(**values)
 
 
+def _of_shapes(points_m: Any) -> Any:
+    """Return a shapely Point or a GeoSeries of them as numbers; anything else as it is.
+
+    A missing point is NaN, like any that is not finite.
+    """
+    if not hasattr(points_m, "geom_type"):
+        return points_m
+    import shapely
+
+    crs = getattr(points_m, "crs", None)
+    if crs is not None and any(axis.unit_conversion_factor != 1.0 for axis in crs.axis_info[:2]):
+        raise GeometryError(f"the points are in {crs.name}, not in metres; convert them (to_crs)")
+    shapes = np.asarray(getattr(points_m, "geometry", points_m), dtype=object)
+    if not np.isin(shapely.get_type_id(shapes), (-1, 0)).all():
+        raise GeometryError("only points can be snapped; take a shape's vertices or its middle")
+    return np.stack([shapely.get_x(shapes), shapely.get_y(shapes)], axis=-1)
+
+
 def as_points(points_m: npt.ArrayLike) -> tuple[Floats, bool]:
     """Return points as an (m, 2) array and whether a single point was given.
 
     Raises
     ------
     GeometryError
-        If the shape is none of (2,), (3,), (m, 2), (m, 3). A third column (height) is not used.
+        If the shape is none of (2,), (3,), (m, 2), (m, 3) (a third column, the height, is not
+        used), or a series is in another unit than metres.
     """
     try:
-        points = np.asarray(points_m, dtype=np.float64)
+        points = np.asarray(_of_shapes(points_m), dtype=np.float64)
     except (TypeError, ValueError) as error:
         raise GeometryError(f"the points are not numbers ({error}); give (m, 2) metres") from None
     if points.size == 0 and points.ndim <= 2:

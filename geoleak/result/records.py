@@ -18,7 +18,10 @@ from geoleak.site import Job, Note, PointStyle
 from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse, Stake, Tie
 
 if TYPE_CHECKING:
+    from folium import Map
     from geopandas import GeoDataFrame
+    from matplotlib.axes import Axes
+    from pandas import DataFrame
     from shapely.geometry.base import BaseGeometry
 
 SCHEMA = 2
@@ -243,7 +246,7 @@ class Feature:
     properties: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Result:
     """The finished answer for one site. `to_dict` is the contract of result.json."""
 
@@ -314,6 +317,41 @@ class Result:
         from geoleak.export.write import write_all
 
         return write_all(self, Path(folder), force=force, also=also, street_tiles=street_tiles)
+
+    def layers(self) -> dict[str, GeoDataFrame]:
+        """Return the layers of site.gpkg as GeoDataFrames in the printed grid, by name."""
+        from geoleak.export import notebook
+
+        return notebook.layers(self)
+
+    def profile_frame(self) -> DataFrame:
+        """Return the posterior along the legs, a row a place: leg, chainage_m, density_per_m."""
+        from geoleak.export import notebook
+
+        return notebook.profile(self)
+
+    def plot(self, ax: Axes | None = None) -> Axes:
+        """Draw the plan with matplotlib (extra ``plot``) and return its axes."""
+        from geoleak.export import notebook
+
+        return notebook.plot(self, ax)
+
+    def explore(self, *, street_tiles: bool = False) -> Map:
+        """Return a folium map of every feature, a layer a kind."""
+        from geoleak.export import notebook
+
+        return notebook.explore(self, street_tiles=street_tiles)
+
+    @property
+    def __geo_interface__(self) -> dict[str, Any]:
+        return self.to_geojson()
+
+    def __repr__(self) -> str:
+        decision, leak = self.decision, self.leak
+        return (
+            f"<Result {self.site.title!r}: {decision.verdict}, {leak.leg} {leak.station}, "
+            f"chance in hole {decision.chance_in_hole:.2f}, run {self.run.id}>"
+        )
 
     def _repr_html_(self) -> str:
         from geoleak.export.map import notebook_html

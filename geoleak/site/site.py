@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -41,7 +42,7 @@ from geoleak.site.settings import (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Site:
     """Everything a site folder states, read and checked, nothing yet projected.
 
@@ -91,6 +92,30 @@ class Site:
     stop_tests: tuple[StopTest, ...] = ()
     tapes: tuple[Tape, ...] = ()
     """A point in ``points`` that no rover shot has tapes here, and nan for a position there."""
+
+    def __repr__(self) -> str:
+        legs = ", ".join(each.name for each in self.legs)
+        return (
+            f"<Site {self.title!r}: {self.crs}, {len(self.points)} points, legs {legs}, "
+            f"{len(self.readings)} readings>"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = {
+            "Coordinates": self.crs,
+            "Lengths": self.length_unit,
+            "Points": len(self.points),
+            "Legs": ", ".join(each.name for each in self.legs),
+            "Readings": len(self.readings),
+            "Delays": len(self.delays),
+            "Notes": "; ".join(each.text for each in self.notes),
+        }
+        told = "".join(
+            f"<tr><th style='text-align:left'>{name}</th><td>{html.escape(str(value))}</td></tr>"
+            for name, value in rows.items()
+            if value
+        )
+        return f"<table><caption>{html.escape(self.title)}</caption>{told}</table>"
 
     @property
     def is_local(self) -> bool:

@@ -1,0 +1,143 @@
+"""A Result in a notebook: its layers and its profile as frames, a picture, a map to move about."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import shapely
+
+from geoleak.export import words
+from geoleak.export.layers import LAYERS
+from geoleak.result import Feature, Result
+
+if TYPE_CHECKING:
+    import folium
+    import pandas as pd
+    from geopandas import GeoDataFrame
+    from matplotlib.axes import Axes
+
+# folium writes texts into a script and into HTML: these signs would end one or the other.
+_UNSAFE = {ord(sign): f"&#{ord(sign)};" for sign in "&<>\"'`\\${}"}
+# How each kind is drawn, from below: colour, width in points, order.
+_LINES = {"route": ("#404040", 1.0), "interval": ("#d95f02", 5.0), "utility": ("#b8860b", 1.0)}
+_MARKS = {
+    "mark": (".", "#404040", 3.0),
+    "fitting": ("s", "#1f78b4", 5.0),
+    "feature": ("^", "#666666", 5.0),
+    "next_reading": ("D", "#6a3d9a", 6.0),
+    "check_place": ("P", "#6a3d9a", 7.0),
+    "best_so_far": ("o", "#d95f02", 8.0),
+    "stake": ("X", "#c00000", 10.0),
+}
+
+
+def layers(result: Result) -> dict[str, GeoDataFrame]:
+    """Return the layers of site.gpkg by name, in the printed grid; empty ones are left out."""
+    import geopandas
+
+    crs = None if result.site.local else result.leak.position.crs
+    made = {}
+    for layer in LAYERS:
+        features = layer.features(result)
+        if features:
+            rows = {name: layer.values(name, result) for name in layer.fields}
+            shapes = [each.grid for each in features]
+            made[layer.name] = geopandas.GeoDataFrame(rows, geometry=shapes, crs=crs)
+    return made
+
+
+def profile(result: Result) -> pd.DataFrame:
+    """Return the posterior along the legs, a row a place: leg, chainage_m, density_per_m."""
+    import pandas as pd
+
+    rows = [
+        (leg.leg, chainage, density)
+        for leg in result.profile
+        for chainage, density in zip(leg.chainage_m, leg.density_per_m, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=["leg", "chainage_m", "density_per_m"])
+
+
+def plot(result: Result, ax: Axes | None = None) -> Axes:
+    """Draw the plan in the printed grid: pipe, 95 % interval, hole, marks, readings by level.
+
+    Parameters
+    ----------
+    result : Result
+    ax : matplotlib Axes, optional
+        Drawn into; a new one is made without it.
+    """
+    import matplotlib.pyplot as plt
+
+    if ax is None:
+        _, ax = plt.subplots(figsize=(8, 6), layout="constrained")
+    for each in result.features:
+        if each.kind == "interval" and each.properties["percent"] != 95:
+            continue
+        if each.kind == "hole":
+            ax.fill(*shapely.get_coordinates(each.grid).T, color="#c00000", alpha=0.3)
+        elif each.kind in _LINES:
+            colour, width = _LINES[each.kind]
+            for part in shapely.get_parts(each.grid):
+                xy = shapely.get_coordinates(part).T
+                ax.plot(*xy, color=colour, linewidth=width, alpha=0.6 if width > 2 else 1.0)
+        elif each.kind in _MARKS:
+            sign, colour, size = _MARKS[each.kind]
+            ax.plot(each.grid.x, each.grid.y, sign, color=colour, markersize=size)
+    heard = [each for each in result.features if each.kind == "reading"]
+    if heard:
+        xy = shapely.get_coordinates([each.grid for each in heard])
+        levels = [each.properties["level_db"] for each in heard]
+        drawn = ax.scatter(xy[:, 0], xy[:, 1], c=levels, s=36, zorder=3, edgecolors="white")
+        ax.figure.colorbar(drawn, ax=ax, label="level, dB", shrink=0.7)
+    ax.set_aspect("equal")
+    ax.ticklabel_format(useOffset=False, style="plain")
+    unit = result.leak.position.unit
+    ax.set(xlabel=f"easting, {unit}", ylabel=f"northing, {unit}")
+    # A dollar sign would start a formula.
+    ax.set_title(f"{result.site.title}: {words.verdict(result)}".replace("$", r"\$"))
+    return ax
+
+
+def explore(result: Result, *, street_tiles: bool = False) -> folium.Map:
+    """Return a folium map with a layer a kind, to be added to.
+
+    The notebook fetches folium's own scripts when it is shown; `Result` itself shows offline.
+
+    Parameters
+    ----------
+    result : Result
+    street_tiles : bool, default False
+        Show street tiles, fetched from the network. A local site has none.
+    """
+    import folium
+
+    local = result.site.local
+    tiles = "OpenStreetMap" if street_tiles and not local else None
+    made = folium.Map(tiles=tiles, crs="Simple" if local else "EPSG3857", max_zoom=25)
+    for kind in dict.fromkeys(each.kind for each in result.features):
+        group = folium.FeatureGroup(name=kind.replace("_", " "))
+        for each in (f for f in result.features if f.kind == kind):
+            told = folium.Tooltip(_told(each))
+            folium.GeoJson(
+                {"type": "Feature", "properties": {}, "geometry": _geometry(each)},
+                tooltip=told,
+                marker=folium.CircleMarker(radius=6),
+            ).add_to(group)
+        group.add_to(made)
+    folium.LayerControl().add_to(made)
+    bounds = shapely.total_bounds([each.lonlat or each.grid for each in result.features])
+    west, south, east, north = (float(v) for v in bounds)
+    made.fit_bounds([[south, west], [north, east]])
+    return made
+
+
+def _geometry(feature: Feature) -> Any:
+    return json.loads(shapely.to_geojson(feature.lonlat or feature.grid))
+
+
+def _told(feature: Feature) -> str:
+    rows = [f"{feature.kind.replace('_', ' ')} {feature.id}"]
+    rows += [f"{key}: {value}" for key, value in feature.properties.items()]
+    return "<br>".join(words.plain(row).translate(_UNSAFE) for row in rows)
