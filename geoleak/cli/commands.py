@@ -83,6 +83,20 @@ def locate(
 
 
 @app.command(
+    short_help="The meter test: is there a leak, and how large.",
+    epilog="Example: geoleak meter sample_sites/alder_court",
+)
+def meter(site: SiteArgument, json: JsonOption = False) -> None:
+    """Tell from meter.csv whether there is a leak, how large, and on which side. Writes nothing."""
+    from geoleak import pipeline
+    from geoleak.reports.meter import MeterReport
+
+    with progress("reading the site"):
+        read = pipeline.read_site(site)
+    show(MeterReport(read), json=json)
+
+
+@app.command(
     short_help="Legs, stations of marks and bends, gaps, strays.",
     epilog="Example: geoleak route sample_sites/quarry_road",
 )

@@ -1,0 +1,304 @@
+"""What `geoleak meter` says: is there a leak at all, how large, on which side, what it costs."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from geoleak import tables
+from geoleak.errors import SiteDataError
+from geoleak.hydraulics import (
+    ANY_EXPONENT,
+    PRESSURE_EXPONENT,
+    Flow,
+    Verdict,
+    Watch,
+    at_pressure,
+    equivalent_hole_m,
+    flow_of,
+    judge,
+    sides,
+    undo_rollover,
+)
+from geoleak.site import MeterRow, Note, Site
+from geoleak.units import INTERNATIONAL_FOOT_M, VOLUME_UNITS_L
+
+ALL_SHUT, HOUSE_SHUT, AFTER = "all shut", "house valve shut", "after"
+# What a rate is told in beside each unit of a bill: a crew thinks in gallons or litres a minute.
+RATE_UNIT = {"gal_us": "gal_us", "ft3": "gal_us", "CCF": "gal_us", "gal_imp": "gal_imp",
+             "L": "L", "m3": "L"}  # fmt: skip
+NAMES = {"gal_us": "gal", "gal_imp": "imp gal", "ft3": "ft3", "CCF": "CCF", "L": "L", "m3": "m3"}
+DAYS_IN_MONTH = 30.4375
+DAY_S = 86400.0
+# A series this long without a stated state is a logger's: its nights tell.
+LOGGER_S = DAY_S
+# What lower pressure does to the leak is told for this share of it.
+LOWER_PRESSURE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class MeterTest:
+    """The runs of meter.csv, and what they say together.
+
+    ``flow`` is that of the run that the verdict is told from, None where there is none.
+    """
+
+    verdict: Verdict
+    flow: Flow | None
+    runs: tuple[Flow, ...]
+    sides: dict[str, float] | None
+    warnings: tuple[Note, ...]
+    unit: str
+
+
+def meter_test(site: Site) -> MeterTest:
+    """Return what the meter's runs say.
+
+    Raises
+    ------
+    SiteDataError
+        Where meter.csv holds no run that can be told.
+    """
+    notes: list[Note] = []
+    runs = [flow for watch in _watches(site, notes) if (flow := _told(watch, notes)) is not None]
+    if not runs:
+        raise SiteDataError("meter.csv holds no run; write two readings or more of one watch")
+    shut = [each for each in runs if each.state == ALL_SHUT and each.run != AFTER]
+    logged = [each for each in runs if not each.state and each.watched_s >= LOGGER_S]
+    told = max(shut or logged, key=lambda each: each.watched_s, default=None)
+    if told is None:
+        text = 'no run of meter.csv is "all shut": with a tap open a flow tells nothing of a leak'
+        notes.append(Note("meter_state", text))
+    house = next((each for each in runs if each.state == HOUSE_SHUT), None)
+    verdict: Verdict = judge(told) if told is not None else "cannot_tell"
+    return MeterTest(
+        verdict=verdict,
+        flow=told,
+        runs=tuple(runs),
+        sides=sides(told, house) if told and house and verdict == "leak" else None,
+        warnings=tuple(notes),
+        unit=site.meter[0].unit,
+    )
+
+
+def repaired(site: Site) -> bool | None:
+    """Return whether a run called "after" proves the repair; None without one that tells."""
+    after = [flow_of(watch) for watch in _watches(site, []) if watch.run == AFTER]
+    verdicts = {judge(each) for each in after}
+    return None if verdicts <= {"cannot_tell"} else "leak" not in verdicts
+
+
+def _watches(site: Site, notes: list[Note]) -> list[Watch]:
+    rows = sorted(site.meter, key=lambda row: row.run)
+    return [
+        _watch(sorted(run, key=lambda row: row.time), site, notes)
+        for _, run in itertools.groupby(rows, key=lambda row: row.run)
+    ]
+
+
+def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch:
+    unit_l = VOLUME_UNITS_L[rows[0].unit]
+    start = rows[0].time
+    time = np.array([(row.time - start).total_seconds() for row in rows])
+    register = undo_rollover([row.reading for row in rows], digits=site.metering.digits) * unit_l
+    keep = np.concatenate([np.diff(time) > 0, [True]])
+    if not keep.all():
+        text = (
+            f"{int((~keep).sum())} readings stand at the time of another: the last of each counts"
+        )
+        notes.append(Note("meter_same_time", text, rows[int(np.argmin(keep))].origin))
+    # A time written to the minute is up to a minute early.
+    to_the_minute = all(row.time.second == 0 and row.time.microsecond == 0 for row in rows)
+    hour = np.array([row.time.hour + row.time.minute / 60 for row in rows])
+    resolution = site.metering.resolution or max(row.step for row in rows)
+    return Watch(
+        run=rows[0].run,
+        state=next((row.state for row in rows if row.state), ""),
+        time_s=time[keep],
+        register_l=register[keep],
+        resolution_l=resolution * unit_l,
+        clock_s=60.0 if to_the_minute else 1.0,
+        local_hour=hour[keep],
+    )
+
+
+def _told(watch: Watch, notes: list[Note]) -> Flow | None:
+    try:
+        return flow_of(watch)
+    except ValueError as error:
+        notes.append(Note("meter_run", f'run "{watch.run}" of meter.csv: {error}'))
+        return None
+
+
+class MeterReport:
+    """What `geoleak meter` prints of a site."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.test = meter_test(site)
+        legs = {each.pressure_kpa for each in site.legs if each.pressure_kpa}
+        self._pressure_kpa = min(legs) if legs else None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict, its flow and every run as JSON values."""
+        test, flow = self.test, self.test.flow
+        sure = test.verdict != "cannot_tell" and flow is not None
+        return {
+            "verdict": test.verdict,
+            "flow_l_per_min": 60 * flow.l_per_s if sure and flow else None,
+            "flow_sigma_l_per_min": 60 * flow.sigma if sure and flow else None,
+            "flow_upper_95_l_per_min": 60 * flow.upper_95 if flow else None,
+            "per_day_l": DAY_S * flow.l_per_s if flow and test.verdict == "leak" else None,
+            "since_l": self._since_l(),
+            "cost_since": self._cost(self._since_l()),
+            "equivalent_hole_m": self._hole_m(),
+            "runs": [
+                {
+                    "run": each.run,
+                    "state": each.state,
+                    "kind": each.kind,
+                    "flow_l_per_min": 60 * each.l_per_s,
+                    "flow_sigma_l_per_min": 60 * each.sigma,
+                    "flow_upper_95_l_per_min": 60 * each.upper_95,
+                    "watched_s": each.watched_s,
+                }
+                for each in test.runs
+            ],
+            "sides": test.sides,
+            "warnings": [each.to_dict() for each in test.warnings],
+        }
+
+    def lines(self) -> list[str]:
+        """Return the lines to print."""
+        test, flow = self.test, self.test.flow
+        said = [self.site.title] if self.site.title else []
+        if flow is None:
+            said.append("CANNOT TELL  no run was watched with every tap shut")
+        elif test.verdict == "leak":
+            said += self._leak(flow)
+        elif test.verdict == "none_seen":
+            said.append(
+                f"NONE SEEN  the register stood still for {_span(flow.watched_s)}: if anything "
+                f"flows, it is less than {self._rate(flow.upper_95)}"
+            )
+        else:
+            said += self._unsure(flow)
+        if test.sides:
+            said.append("side   " + self._side_words(test.sides))
+        said += [f"warning: {each.text}" for each in test.warnings]
+        return said
+
+    def _leak(self, flow: Flow) -> list[str]:
+        how = {
+            "steady": f"steady over {_span(flow.watched_s)}",
+            "drifting": "steady, and drifting from one rate to another",
+        }.get(flow.kind, "that never stops, however little else is drawn")
+        said = [
+            f"LEAK   {self._rate(flow.l_per_s)}, give or take {self._rate(flow.sigma)}: {how}",
+            f"size   {self._volume(DAY_S * flow.l_per_s)} a day, "
+            f"{self._volume(DAYS_IN_MONTH * DAY_S * flow.l_per_s)} a month"
+            + self._money(DAYS_IN_MONTH * DAY_S * flow.l_per_s),
+        ]
+        since = self._since_l()
+        if since is not None:
+            said.append(
+                f"       {self._volume(since)} since {self.site.metering.since}"
+                + self._money(since, times="") + ", if it has leaked as much all the time"
+            )  # fmt: skip
+        hole = self._hole_m()
+        if hole is not None and self._pressure_kpa:
+            less = [
+                100 * (1 - at_pressure(1.0, 1.0, LOWER_PRESSURE, exponent=n))
+                for n in self._exponents()
+            ]
+            said += [
+                f"hole   as much as a round hole of {_small(hole, self.site)} passes at the line's "
+                "pressure",
+                f"       with a fifth less pressure {less[0]:.0f} to {less[1]:.0f} % less of it "
+                "(raising or lowering line pressure is for a licensed person)",
+            ]
+        return said
+
+    def _unsure(self, flow: Flow) -> list[str]:
+        if flow.kind in ("comes and goes", "varies"):
+            return [
+                "CANNOT TELL  the flow comes and goes, as a cistern, a softener or a tap does; "
+                "nothing ran throughout",
+                "do this     watch again with every tap and machine off, and nobody drawing",
+            ]
+        return [
+            f"CANNOT TELL  {flow.counts} count{'' if flow.counts == 1 else 's'} of the register in "
+            f"{_span(flow.watched_s)}; what flows is less than {self._rate(flow.upper_95)}",
+            f"do this     watch for {_span(flow.needed_s)} or more",
+        ]
+
+    def _side_words(self, odds: dict[str, float]) -> str:
+        names = {
+            "before": "before the house valve (the yard)",
+            "beyond": "beyond the house valve (the house)",
+            "both": "on both sides",
+        }
+        ordered = sorted(odds.items(), key=lambda pair: -pair[1])
+        return ", ".join(f"{names[name]} {_percent(chance)}" for name, chance in ordered)
+
+    def _rate(self, l_per_s: float) -> str:
+        unit = RATE_UNIT[self.test.unit]
+        return f"{60 * l_per_s / VOLUME_UNITS_L[unit]:.2g} {NAMES[unit]}/min"
+
+    def _volume(self, litres: float) -> str:
+        value = litres / VOLUME_UNITS_L[self.test.unit]
+        figures = f"{value:,.0f}" if value >= 100 else f"{value:.2g}"
+        return f"{figures} {NAMES[self.test.unit]}"
+
+    def _since_l(self) -> float | None:
+        flow, since = self.test.flow, self.site.metering.since
+        if flow is None or self.test.verdict != "leak" or since is None:
+            return None
+        last = max(row.time for row in self.site.meter).date()
+        days = (last - datetime.date.fromisoformat(since)).days
+        return days * DAY_S * flow.l_per_s if days > 0 else None
+
+    def _cost(self, litres: float | None) -> float | None:
+        metering = self.site.metering
+        if litres is None or metering.price is None:
+            return None
+        return metering.price * litres / VOLUME_UNITS_L[metering.per or self.test.unit]
+
+    def _money(self, litres: float, *, times: str = " a month") -> str:
+        cost = self._cost(litres)
+        return "" if cost is None else f", {cost:,.2f}{times} at the bill's price"
+
+    def _hole_m(self) -> float | None:
+        flow = self.test.flow
+        if flow is None or self.test.verdict != "leak" or not self._pressure_kpa:
+            return None
+        return equivalent_hole_m(flow.l_per_s, self._pressure_kpa)
+
+    def _exponents(self) -> tuple[float, float]:
+        kinds = {tables.material(each.material).kind for each in self.site.legs if each.material}
+        middle, spread = PRESSURE_EXPONENT[kinds.pop()] if len(kinds) == 1 else ANY_EXPONENT
+        return middle - spread, middle + spread
+
+
+def _span(seconds: float) -> str:
+    for size, name in ((DAY_S, "day"), (3600.0, "hour"), (60.0, "minute")):
+        if seconds >= 2 * size or (size == 60.0 and seconds >= 60.0):
+            count = seconds / size
+            return f"{count:.0f} {name}{'' if round(count) == 1 else 's'}"
+    return f"{seconds:.0f} seconds"
+
+
+def _small(metres: float, site: Site) -> str:
+    if site.length_unit == "m":
+        return f"{1e3 * metres:.1f} mm"
+    return f"{12 * metres / INTERNATIONAL_FOOT_M:.2f} in ({1e3 * metres:.1f} mm)"
+
+
+def _percent(chance: float) -> str:
+    return (
+        "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
+    )

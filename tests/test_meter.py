@@ -1,0 +1,125 @@
+"""``geoleak meter``: from the sheet to a verdict, a size and a side."""
+
+from __future__ import annotations
+
+import datetime
+
+import pytest
+
+import geoleak
+from geoleak.reports.meter import MeterReport, meter_test, repaired
+from tests.command import run
+from tests.site_folders import TOML, write_folder
+
+HEAD = "time,reading,unit,run,state\n"
+
+
+def rows(*readings: float, unit="gal_us", name="a", state="all shut", minutes=10.0, start=0) -> str:
+    begin = datetime.datetime(2026, 5, 4, 7, start, 1, tzinfo=datetime.UTC)
+    return "".join(
+        f"{(begin + datetime.timedelta(minutes=minutes * k)).isoformat()},{value},{unit},{name},"
+        f"{state}\n"
+        for k, value in enumerate(readings)
+    )
+
+
+def report(place, text: str, more: str = "") -> MeterReport:
+    files = {"meter.csv": HEAD + text, "site.toml": TOML + more}
+    return MeterReport(geoleak.read_site(write_folder(place, files)))
+
+
+def test_a_leak_its_size_its_money_and_its_hole(tmp_path) -> None:
+    toml = TOML.replace('start = "201"', 'start = "201"\npressure = "60 psi"\nmaterial = "pvc"')
+    folder = write_folder(
+        tmp_path,
+        {
+            # 0.5 gal/min: 5 gal in ten minutes, read to 0.1.
+            "meter.csv": HEAD + rows("1234.5", "1239.5", "1244.5", "1249.5"),
+            "site.toml": toml + '[meter]\nprice = 8\nper = "CCF"\nsince = "2026-04-04"\n',
+        },
+    )
+    said = run("meter", folder, "--json").json
+    gal = 3.785411784
+    assert said["verdict"] == "leak"
+    assert said["flow_l_per_min"] == pytest.approx(0.5 * gal, rel=0.01)
+    assert said["per_day_l"] == pytest.approx(720 * gal, rel=0.01)
+    assert said["since_l"] == pytest.approx(30 * 720 * gal, rel=0.01)
+    # 21,600 gal at 8 a hundred cubic feet (748.052 gal).
+    assert said["cost_since"] == pytest.approx(21600 / 748.052 * 8, rel=0.01)
+    # Public chart: 1/16 in at 60 psi passes over 800 gal a day.
+    assert said["equivalent_hole_m"] == pytest.approx(0.0254 / 16 * (720 / 830) ** 0.5, rel=0.03)
+    printed = run("meter", folder).out
+    for words in ("LEAK   0.5 gal/min", "720 gal a day", "since 2026-04-04", "licensed person"):
+        assert words in printed
+    # Nothing is written.
+    assert not (folder / "out").exists()
+
+
+@pytest.mark.parametrize("unit", ["gal_us", "gal_imp", "ft3", "CCF", "L", "m3"])
+def test_every_unit_of_a_bill(tmp_path, unit) -> None:
+    litres = {"gal_us": 3.785411784, "gal_imp": 4.54609, "ft3": 28.316846592,
+              "CCF": 2831.6846592, "L": 1.0, "m3": 1000.0}[unit]  # exact definitions  # fmt: skip
+    test = meter_test(report(tmp_path, rows("10.00", "11.00", "12.00", unit=unit)).site)
+    assert test.flow.l_per_s == pytest.approx(litres / 600, rel=0.01)
+
+
+def test_a_standing_register_gives_an_upper_limit(tmp_path) -> None:
+    said = report(tmp_path, rows("7.1", "7.1", "7.1", minutes=15)).to_dict()
+    assert said["verdict"] == "none_seen"
+    assert said["per_day_l"] is None
+    # (1 - sqrt .05) counts in 30 minutes.
+    assert said["flow_upper_95_l_per_min"] == pytest.approx(0.7764 * 0.3785 / 30, rel=0.01)
+
+
+def test_coarser_than_the_change_is_said_with_how_long_to_watch(tmp_path) -> None:
+    made = report(tmp_path, rows("7", "8", minutes=5))
+    assert made.test.verdict == "cannot_tell"
+    assert made.to_dict()["flow_l_per_min"] is None
+    assert "watch for" in "\n".join(made.lines())
+
+
+def test_house_and_yard_are_told_apart(tmp_path) -> None:
+    both = rows("10.0", "15.0") + rows("15.0", "15.0", name="b", state="house valve shut", start=30)
+    odds = report(tmp_path, both).to_dict()["sides"]
+    assert odds["beyond"] > 0.9
+    yard = rows("10.0", "15.0") + rows("15.0", "20.0", name="b", state="house valve shut", start=30)
+    assert report(tmp_path, yard).to_dict()["sides"]["before"] > 0.95
+
+
+def test_no_run_with_everything_shut_is_no_verdict(tmp_path) -> None:
+    made = report(tmp_path, rows("10.0", "15.0", state="tap running"))
+    assert made.test.verdict == "cannot_tell"
+    assert "all shut" in made.test.warnings[0].text
+
+
+def test_a_run_after_the_repair_proves_it_or_not(tmp_path) -> None:
+    before = rows("10.0", "15.0", "20.0")
+    still = rows("20.0", "20.0", "20.0", name="after", start=50)
+    more = rows("20.0", "25.0", "30.0", name="after", start=50)
+    assert repaired(report(tmp_path, before + still).site) is True
+    assert repaired(report(tmp_path, before + more).site) is False
+    assert repaired(report(tmp_path, before).site) is None
+    # The verdict is told of the time before.
+    assert report(tmp_path, before + still).test.verdict == "leak"
+
+
+def test_rollover_and_a_register_that_runs_back(tmp_path) -> None:
+    text = rows("98.0", "99.5", "1.0", minutes=10)
+    made = report(tmp_path, text, "[meter]\ndigits = 2\n")
+    assert made.test.flow.l_per_s == pytest.approx(1.5 * 3.785411784 / 600, rel=0.05)
+    folder = write_folder(tmp_path, {"meter.csv": HEAD + text})
+    ran = run("meter", folder)
+    assert ran.code == 2
+    assert "falls from 99.5 to 1" in ran.err
+
+
+def test_two_readings_at_one_time_are_said(tmp_path) -> None:
+    text = rows("10.0", "15.0") + rows("15.1", "20.0", start=10)
+    made = report(tmp_path, text)
+    assert any("stand at the time of another" in each.text for each in made.test.warnings)
+
+
+def test_a_site_without_a_meter_sheet(tmp_path) -> None:
+    ran = run("meter", write_folder(tmp_path))
+    assert ran.code == 1
+    assert "meter.csv" in ran.err
