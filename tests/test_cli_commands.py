@@ -21,7 +21,19 @@ from geoleak.cli import say
 from tests.command import REPO, Ran, fingerprint, on_terminal, process, run
 from tests.spoilt_sites import SITES
 
-COMMANDS = ("batch", "serve", "check", "delay", "listen", "locate", "meter", "new", "route")
+COMMANDS = (
+    "batch",
+    "serve",
+    "check",
+    "delay",
+    "found",
+    "listen",
+    "locate",
+    "meter",
+    "record",
+    "new",
+    "route",
+)
 README = (REPO / "README.md").read_text(encoding="utf-8")
 # Unicode Standard Annex 9: embeddings, overrides and isolates, and what ends them.
 _TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}

@@ -7,7 +7,8 @@ import datetime
 import pytest
 
 import geoleak
-from geoleak.reports.meter import MeterReport, meter_test, repaired
+from geoleak.hydraulics import meter_test, repaired
+from geoleak.reports.meter import MeterReport
 from tests.command import run
 from tests.site_folders import TOML, write_folder
 

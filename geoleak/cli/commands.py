@@ -7,11 +7,11 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli import batch, new, serve
+from geoleak.cli import batch, found, new, serve
 from geoleak.cli.app import WRITING, JsonOption, SiteArgument, app
 from geoleak.cli.say import print_json, print_lines, progress, show
 
-__all__ = ["app", "batch", "new", "serve"]
+__all__ = ["app", "batch", "found", "new", "serve"]
 
 BandOption = Annotated[
     tuple[float, float] | None,

@@ -14,6 +14,8 @@ from geoleak.errors import Complaint, InputError, Origin
 
 CLOSEOUT = "closeout.json"
 BINS = 10
+# Below this chance a record is said not to keep its promises: common practice, no source.
+FAIR_P = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,3 +225,32 @@ def _by(sites: Sequence[ClosedSite], of: Any) -> dict[str, dict[str, int]]:
         row["in_hole"] += bool(site.leak and site.leak["in_hole"])
         row["dry_holes"] += sum(each["outcome"] == "dry" for each in site.outcomes)
     return dict(sorted(groups.items()))
+
+
+def record_lines(found: Mapping[str, Any]) -> list[str]:
+    """Return a summary as lines to print."""
+    said = [f"{found['sites']} sites, {found['closed']} closed out, {found['dry_holes']} dry holes"]
+    if found["digs"]:
+        chance = found["p_value"]
+        verdict = (
+            "no more off than chance allows" if chance > FAIR_P else "more off than chance allows"
+        )
+        said.append(
+            f"dug    {found['digs']} times where it said dig: {found['hits']} in the hole, "
+            f"{100 * found['promised_mean']:.0f} % promised ({verdict}, p = {chance:.2g})"
+        )
+    for percent, share in found["coverage"].items():
+        if share is not None:
+            kept, low, high = (100 * each for each in share)
+            said.append(
+                f"{percent} %   stretches held {kept:.0f} % of the leaks found "
+                f"({low:.0f} to {high:.0f} with 95 % certainty)"
+            )
+    if found["median_error_m"] is not None:
+        said.append(f"error  half the leaks within {found['median_error_m']:.2f} m of the stake")
+    if found["loudest_median_error_m"] is not None:
+        said.append(f"       the loudest mark alone: {found['loudest_median_error_m']:.2f} m")
+    for name, groups in found["by"].items() if found["closed"] else ():
+        each = (f"{k} {v['in_hole']} of {v['sites']}" for k, v in groups.items())
+        said.append(f"by {name}: " + ", ".join(each) + " found in the hole")
+    return said

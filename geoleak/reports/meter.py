@@ -3,135 +3,28 @@
 from __future__ import annotations
 
 import datetime
-import itertools
-from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from geoleak import tables
-from geoleak.errors import SiteDataError
 from geoleak.hydraulics import (
     ANY_EXPONENT,
     PRESSURE_EXPONENT,
     Flow,
-    Verdict,
-    Watch,
     at_pressure,
     equivalent_hole_m,
-    flow_of,
-    judge,
-    sides,
-    undo_rollover,
+    meter_test,
 )
-from geoleak.site import MeterRow, Note, Site
+from geoleak.site import Site
 from geoleak.units import INTERNATIONAL_FOOT_M, VOLUME_UNITS_L
 
-ALL_SHUT, HOUSE_SHUT, AFTER = "all shut", "house valve shut", "after"
 # What a rate is told in beside each unit of a bill: a crew thinks in gallons or litres a minute.
 RATE_UNIT = {"gal_us": "gal_us", "ft3": "gal_us", "CCF": "gal_us", "gal_imp": "gal_imp",
              "L": "L", "m3": "L"}  # fmt: skip
 NAMES = {"gal_us": "gal", "gal_imp": "imp gal", "ft3": "ft3", "CCF": "CCF", "L": "L", "m3": "m3"}
 DAYS_IN_MONTH = 30.4375
 DAY_S = 86400.0
-# A series this long without a stated state is a logger's: its nights tell.
-LOGGER_S = DAY_S
 # What lower pressure does to the leak is told for this share of it.
 LOWER_PRESSURE = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class MeterTest:
-    """The runs of meter.csv, and what they say together.
-
-    ``flow`` is that of the run that the verdict is told from, None where there is none.
-    """
-
-    verdict: Verdict
-    flow: Flow | None
-    runs: tuple[Flow, ...]
-    sides: dict[str, float] | None
-    warnings: tuple[Note, ...]
-    unit: str
-
-
-def meter_test(site: Site) -> MeterTest:
-    """Return what the meter's runs say.
-
-    Raises
-    ------
-    SiteDataError
-        Where meter.csv holds no run that can be told.
-    """
-    notes: list[Note] = []
-    runs = [flow for watch in _watches(site, notes) if (flow := _told(watch, notes)) is not None]
-    if not runs:
-        raise SiteDataError("meter.csv holds no run; write two readings or more of one watch")
-    shut = [each for each in runs if each.state == ALL_SHUT and each.run != AFTER]
-    logged = [each for each in runs if not each.state and each.watched_s >= LOGGER_S]
-    told = max(shut or logged, key=lambda each: each.watched_s, default=None)
-    if told is None:
-        text = 'no run of meter.csv is "all shut": with a tap open a flow tells nothing of a leak'
-        notes.append(Note("meter_state", text))
-    house = next((each for each in runs if each.state == HOUSE_SHUT), None)
-    verdict: Verdict = judge(told) if told is not None else "cannot_tell"
-    return MeterTest(
-        verdict=verdict,
-        flow=told,
-        runs=tuple(runs),
-        sides=sides(told, house) if told and house and verdict == "leak" else None,
-        warnings=tuple(notes),
-        unit=site.meter[0].unit,
-    )
-
-
-def repaired(site: Site) -> bool | None:
-    """Return whether a run called "after" proves the repair; None without one that tells."""
-    after = [flow_of(watch) for watch in _watches(site, []) if watch.run == AFTER]
-    verdicts = {judge(each) for each in after}
-    return None if verdicts <= {"cannot_tell"} else "leak" not in verdicts
-
-
-def _watches(site: Site, notes: list[Note]) -> list[Watch]:
-    rows = sorted(site.meter, key=lambda row: row.run)
-    return [
-        _watch(sorted(run, key=lambda row: row.time), site, notes)
-        for _, run in itertools.groupby(rows, key=lambda row: row.run)
-    ]
-
-
-def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch:
-    unit_l = VOLUME_UNITS_L[rows[0].unit]
-    start = rows[0].time
-    time = np.array([(row.time - start).total_seconds() for row in rows])
-    register = undo_rollover([row.reading for row in rows], digits=site.metering.digits) * unit_l
-    keep = np.concatenate([np.diff(time) > 0, [True]])
-    if not keep.all():
-        text = (
-            f"{int((~keep).sum())} readings stand at the time of another: the last of each counts"
-        )
-        notes.append(Note("meter_same_time", text, rows[int(np.argmin(keep))].origin))
-    # A time written to the minute is up to a minute early.
-    to_the_minute = all(row.time.second == 0 and row.time.microsecond == 0 for row in rows)
-    hour = np.array([row.time.hour + row.time.minute / 60 for row in rows])
-    resolution = site.metering.resolution or max(row.step for row in rows)
-    return Watch(
-        run=rows[0].run,
-        state=next((row.state for row in rows if row.state), ""),
-        time_s=time[keep],
-        register_l=register[keep],
-        resolution_l=resolution * unit_l,
-        clock_s=60.0 if to_the_minute else 1.0,
-        local_hour=hour[keep],
-    )
-
-
-def _told(watch: Watch, notes: list[Note]) -> Flow | None:
-    try:
-        return flow_of(watch)
-    except ValueError as error:
-        notes.append(Note("meter_run", f'run "{watch.run}" of meter.csv: {error}'))
-        return None
 
 
 class MeterReport:

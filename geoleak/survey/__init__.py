@@ -8,6 +8,7 @@ from geoleak.survey.build import (
 from geoleak.survey.legs import (
     depth_is_known,
 )
+from geoleak.survey.places import PlaceFinder
 from geoleak.survey.points import count_kinds, every_point
 from geoleak.survey.recordings import (
     MAX_LAG_S,
@@ -35,6 +36,7 @@ __all__ = [
     "Ground",
     "Levels",
     "PipePlace",
+    "PlaceFinder",
     "Survey",
     "SurveyedDelay",
     "SurveyedHole",

@@ -1,0 +1,116 @@
+"""``geoleak found`` and ``geoleak record``: after the dig."""
+
+from __future__ import annotations
+
+import json as json_module
+import uuid
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from geoleak.cli.app import JsonOption, SiteArgument, app
+from geoleak.cli.say import print_json, print_lines, progress
+
+
+def _text(name: str, help_text: str) -> typer.models.OptionInfo:
+    return typer.Option(name, metavar="TEXT", help=help_text)
+
+
+@app.command(
+    short_help="Where the leak was, or that the hole was dry.",
+    epilog='Example: geoleak found sample_sites/alder_court --outcome leak --place "yard@41.9"',
+)
+def found(
+    site: SiteArgument,
+    outcome: Annotated[
+        str | None, typer.Option("--outcome", metavar="leak|dry", help="What the hole showed.")
+    ] = None,
+    place: Annotated[
+        str | None, _text("--place", "Where the leak was: 107, yard@41.5, ...")
+    ] = None,
+    depth: Annotated[str | None, _text("--depth", "Depth to the top of the pipe: 3.1 ft.")] = None,
+    cause: Annotated[str | None, _text("--cause", "Corrosion, joint, root, strike, ...")] = None,
+    start: Annotated[str | None, _text("--from", "Where a dry hole begins.")] = None,
+    finish: Annotated[str | None, _text("--to", "Where a dry hole ends.")] = None,
+    pipe_exposed: Annotated[
+        str | None, typer.Option("--pipe-exposed", metavar="yes|no", help="Was the pipe seen?")
+    ] = None,
+    date: Annotated[str | None, _text("--date", "Day of the hole: 2026-05-06.")] = None,
+    note: Annotated[str | None, _text("--note", "Anything else.")] = None,
+    recompute: Annotated[
+        bool, typer.Option("--recompute", help="Promise by the folder as it is, without out/.")
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """Hold what was found against what was promised; write closeout.json into the site.
+
+    Options add a row to found.csv; without them its rows are taken as they stand. The promise is
+    that of out/result.json. After a dry hole the next answer is printed.
+    """
+    from geoleak.closeout import found as work
+    from geoleak.errors import SiteDataError
+    from geoleak.export.spoken import lines as spoken
+    from geoleak.pipeline import locate
+    from geoleak.readers import read_site
+    from geoleak.serve.book import Book
+
+    given = {"outcome": outcome, "place": place, "depth": depth, "cause": cause, "from": start,
+             "to": finish, "pipe_exposed": pipe_exposed, "date": date, "note": note}  # fmt: skip
+    row = {name: cell for name, cell in given.items() if cell}
+    promised = site / "out" / "result.json"
+    if not promised.is_file() and not recompute:
+        raise SiteDataError(
+            f"{promised}: there is no promise to hold it against; --recompute takes the folder's "
+            "answer as it would have been"
+        )
+    instead = None
+    entry = str(uuid.uuid4())
+    if row:
+        drafted = Book(site).drafted(work.SHEET, entry, row)
+        instead = {work.SHEET: drafted} if drafted else None
+    with progress("reading the site"):
+        read = read_site(site, instead=instead)
+        if not read.found:
+            raise SiteDataError("found.csv holds no row; say --outcome leak --place PLACE, or dry")
+        if recompute or not promised.is_file():
+            result = locate(work.as_dug(read)).to_dict()
+        else:
+            result = json_module.loads(promised.read_text(encoding="utf-8"))
+        entries, notes = work.close_out(read, result, work.read_entries(site))
+    if row:
+        Book(site).add(work.SHEET, entry, row)
+    path = work.write_entries(site, entries)
+    if json:
+        print_json(entries)
+        return
+    for each in entries:
+        print_lines(work.entry_lines(each, unit=read.length_unit))
+    print_lines([f"warning: {each.text}" for each in notes])
+    if entries[-1]["outcome"] == "dry":
+        with progress("working out where to go from here"):
+            answer = locate(read)
+        print_lines(["", *spoken(answer)])
+    print_lines(["", f"written to {path}"])
+
+
+@app.command(
+    short_help="Promises against outcomes over many sites.",
+    epilog="Example: geoleak record sample_sites",
+)
+def record(
+    folders: Annotated[
+        list[Path],
+        typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
+    ],
+    json: JsonOption = False,
+) -> None:
+    """Say how often the promises of closed-out sites were kept. Writes nothing."""
+    from geoleak.closeout.record import closed_sites, record_lines, summary
+
+    sites = closed_sites(folders)
+    found = summary(sites)
+    if json:
+        print_json(found)
+    else:
+        print_lines(record_lines(found))

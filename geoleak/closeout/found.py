@@ -1,0 +1,161 @@
+"""``geoleak found``: the rows of found.csv against the promises they were dug under."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from geoleak.closeout.outcome import (
+    FAR_FROM_LEGS_M,
+    FoundLeak,
+    Outcome,
+    dry_outcome,
+    leak_outcome,
+)
+from geoleak.errors import InputError
+from geoleak.hydraulics import repaired
+from geoleak.site import Found, Note, Site
+from geoleak.survey import PlaceFinder, Survey, survey_site
+from geoleak.units import format_length, format_station
+
+SHEET, CLOSEOUT = "found.csv", "closeout.json"
+
+
+def as_dug(site: Site) -> Site:
+    """Return the site as it was before the rows of found.csv."""
+    holes = tuple(each for each in site.holes if Path(each.origin.file).name != SHEET)
+    return replace(site, found=(), holes=holes)
+
+
+def close_out(
+    site: Site, result: Mapping[str, Any], before: Sequence[Mapping[str, Any]]
+) -> tuple[list[dict[str, Any]], list[Note]]:
+    """Return the entries of closeout.json, oldest first, and what there is to say of them.
+
+    Parameters
+    ----------
+    site : Site
+        Its ``found`` rows, in the sheet's order.
+    result : Mapping
+        result.json that rows not closed out yet were dug under.
+    before : sequence of Mapping
+        The entries as they stand: a row keeps the promise that it was first held against.
+
+    Raises
+    ------
+    InputError
+        For a place that cannot be found.
+    """
+    survey = survey_site(as_dug(site))
+    finder = PlaceFinder(
+        frame=survey.frame,
+        legs=survey.legs,
+        points={each.point.id: each for each in survey.points},
+        length_unit=site.length_unit,
+    )
+    stands = {each.get("key"): each for each in before}
+    proof, notes, entries = repaired(site) if site.meter else None, [], []
+    for row in site.found:
+        key = _key(row)
+        made, said = _outcome(row, survey, finder, result, proof)
+        notes += said
+        entry = {**made.to_dict(), "key": key, "date": row.date}
+        if key in stands:
+            entry = {**stands[key], "repaired": entry["repaired"]}
+        entries.append(entry)
+    if finder.complaints:
+        raise InputError(finder.complaints)
+    leaks = [row for row in site.found if row.outcome == "leak"]
+    if len(leaks) > 1:
+        text = f"{len(leaks)} leaks were found: the record counts the first against the promise"
+        notes.append(Note("two_found", text, leaks[1].origin))
+    return entries, notes
+
+
+def _key(row: Found) -> str:
+    """Return what a row is known by, so that a later run leaves its promise alone."""
+    places = [each.text if each else "" for each in (row.place, row.start, row.finish)]
+    text = "\n".join([row.outcome, *places, row.date or "", row.entry])
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def _outcome(
+    row: Found,
+    survey: Survey,
+    finder: PlaceFinder,
+    result: Mapping[str, Any],
+    proof: bool | None,
+) -> tuple[Outcome, list[Note]]:
+    if row.outcome == "dry" or row.place is None:
+        return dry_outcome(result), []
+    at = finder.find(row.place, row.origin)
+    if at is None:  # complained of
+        return dry_outcome(result), []
+    notes = []
+    leg: str | None = survey.legs[at.leg].name
+    chainage: float | None = at.chainage_m
+    if at.distance_m > FAR_FROM_LEGS_M:
+        away = format_length(at.distance_m, unit=survey.site.length_unit)
+        text = f'"{row.place.text}" is {away} from the nearest leg: counted as on no traced line'
+        notes.append(Note("found_far", text, row.origin))
+        leg = chainage = None
+    elif leg != result["leak"]["leg"]:
+        text = f'found on leg "{leg}", the stake stood on "{result["leak"]["leg"]}"'
+        notes.append(Note("found_other_leg", text, row.origin))
+    leak = FoundLeak(leg, chainage, row.depth_m, row.cause)
+    across = at.offset_m if leg is not None else None
+    return leak_outcome(result, leak, across_m=across, repaired=proof), notes
+
+
+def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:
+    """Return one entry as a crew says it."""
+    promised = entry["promised"]
+    said = (
+        f"promised {promised['verdict'].replace('_', ' ')}, "
+        f"{100 * promised['chance_in_hole']:.0f} % in the hole (run {promised['run']})"
+    )
+    if entry["outcome"] == "dry":
+        return [f"DRY    {said}"]
+    leak = entry["leak"]
+    cause = f", {leak['cause']}" if leak["cause"] else ""
+    if leak["leg"] is None:
+        return [f"FOUND  on no traced line{cause}; {said}"]
+    lines = [f"FOUND  {leak['leg']} {format_station(leak['chainage_m'], unit=unit)}{cause}; {said}"]
+    if entry["along_m"] is not None:
+        along = format_length(abs(entry["along_m"]), unit=unit)
+        way = "up the line from" if entry["along_m"] >= 0 else "back down the line from"
+        aside = format_length(abs(entry["across_m"]), unit=unit)
+        side = "right" if entry["across_m"] >= 0 else "left"
+        lines.append(f"       {along} {way} the stake, {aside} to the {side} of the traced line")
+    inside = "in the hole as drawn" if entry["in_hole"] else "outside the hole as drawn"
+    stretch = entry["interval"]
+    held = f"inside the {stretch} % stretch" if stretch else "outside even the 95 % stretch"
+    lines.append(f"       {inside}, {held}")
+    if entry["repaired"] is not None:
+        proof = "stands still" if entry["repaired"] else "STILL TURNS: something leaks yet"
+        lines.append(f"       after the repair the meter {proof}")
+    return lines
+
+
+def read_entries(folder: Path) -> list[dict[str, Any]]:
+    """Return the entries of a site's closeout.json; none where there is no such file."""
+    path = folder / CLOSEOUT
+    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
+
+
+def write_entries(folder: Path, entries: Sequence[Mapping[str, Any]]) -> Path:
+    """Write closeout.json whole beside itself and put it in its place."""
+    path = folder / CLOSEOUT
+    beside = folder / f".{CLOSEOUT}.new"
+    with beside.open("w", encoding="utf-8") as stream:
+        json.dump(list(entries), stream, indent=1, allow_nan=False)
+        stream.write("\n")
+        stream.flush()
+        os.fsync(stream.fileno())
+    beside.replace(path)
+    return path

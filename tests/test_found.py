@@ -1,0 +1,125 @@
+"""``geoleak found`` and ``geoleak record``: promises kept as they were made."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from geoleak.closeout.found import FAR_FROM_LEGS_M
+from tests.command import REPO, run
+
+COURT = REPO / "sample_sites" / "alder_court"
+
+
+@pytest.fixture
+def court(tmp_path: Path) -> Path:
+    folder = tmp_path / "alder_court"
+    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
+    assert run("locate", folder).code == 0
+    return folder
+
+
+def entries(folder: Path) -> list:
+    return json.loads((folder / "closeout.json").read_text())
+
+
+def test_a_found_leak_is_held_against_the_promise(court: Path) -> None:
+    promised = json.loads((court / "out" / "result.json").read_text())
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@41.9", "--depth", "3.1 ft",
+              "--cause", "joint", "--json")  # fmt: skip
+    assert ran.code == 0
+    (entry,) = ran.json
+    assert entry["along_m"] == pytest.approx(
+        41.9 * 1200 / 3937 - promised["leak"]["chainage_m"], abs=1e-6
+    )
+    assert entry["leak"]["depth_m"] == pytest.approx(3.1 * 1200 / 3937)
+    assert entry["promised"]["run"] == promised["run"]["id"]
+    assert entry["in_hole"] is True
+    assert entries(court) == ran.json
+    # The sheet holds the row, and a second call without options changes nothing.
+    assert "yard@41.9" in (court / "found.csv").read_text()
+    assert run("found", court, "--json").json == ran.json
+
+
+def test_across_is_positive_to_the_right_looking_up_chainage(court: Path) -> None:
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@41.9 right 1 ft", "--json")
+    assert ran.code == 0
+    assert ran.json[0]["across_m"] == pytest.approx(1200 / 3937, abs=0.01)
+
+
+def test_a_dry_hole_keeps_its_promise_and_leads_to_the_next_answer(court: Path) -> None:
+    first = run("found", court, "--outcome", "dry", "--from", "yard@40", "--to", "yard@44",
+                "--pipe-exposed", "yes")  # fmt: skip
+    assert first.code == 0
+    assert first.out.startswith("DRY ")
+    assert "yard" in first.out.split("\n\n", 1)[1]
+    kept = entries(court)[0]["promised"]
+    assert run("locate", court).code == 0
+    again = run("found", court, "--outcome", "leak", "--place", "yard@46", "--json").json
+    assert [each["outcome"] for each in again] == ["dry", "leak"]
+    assert again[0]["promised"] == kept
+    assert again[1]["promised"]["run"] != kept["run"]
+    # locate never touches what was closed out.
+    assert entries(court) == again
+    seen = run("record", court.parent, "--json").json
+    assert (seen["sites"], seen["closed"], seen["dry_holes"]) == (1, 1, 1)
+
+
+def test_without_a_promise_it_says_how_to_go_on(court: Path) -> None:
+    shutil.rmtree(court / "out")
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@41.9")
+    assert ran.code == 1
+    assert "--recompute" in ran.err
+    assert not (court / "found.csv").exists()
+    again = run(
+        "found", court, "--outcome", "leak", "--place", "yard@41.9", "--recompute", "--json"
+    )
+    assert again.code == 0
+    assert again.json[0]["promised"]["chance_in_hole"] > 0.5
+
+
+def test_a_place_far_from_every_leg_is_taken_and_said(court: Path) -> None:
+    result = json.loads((court / "out" / "result.json").read_text())
+    east, north = (result["leak"]["position"][k] for k in ("easting", "northing"))
+    for off_m, far in ((FAR_FROM_LEGS_M * 0.9, False), (200.0, True)):
+        (court / "found.csv").write_text("outcome,place\n")
+        (court / "closeout.json").unlink(missing_ok=True)
+        off = off_m / (1200 / 3937)
+        # Straight across the line at the stake: its bearing there is about 38 degrees.
+        place = f"E {east + 0.79 * off:.3f} N {north - 0.61 * off:.3f}"
+        ran = run("found", court, "--outcome", "leak", "--place", place)
+        assert ran.code == 0, ran.err
+        assert ("no traced line" in ran.out) is far
+        assert (entries(court)[0]["leak"]["leg"] is None) is far
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--outcome", "leak"], "place"),
+        (["--outcome", "gone", "--place", "101"], "gone"),
+        (["--outcome", "leak", "--place", "yard@4000"], "yard"),
+        ([], "no row"),
+    ],
+)
+def test_what_cannot_be_is_said_and_nothing_is_written(court: Path, words, says) -> None:
+    ran = run("found", court, *words)
+    assert ran.code in (1, 2)
+    assert says in ran.err
+    assert not (court / "closeout.json").exists()
+    assert not (court / "found.csv").exists()
+
+
+def test_two_found_places_are_said(court: Path) -> None:
+    run("found", court, "--outcome", "leak", "--place", "yard@41.9")
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@60")
+    assert ran.code == 0
+    assert "2 leaks were found" in ran.out
+
+
+def test_an_empty_record_reads_plainly(court: Path) -> None:
+    ran = run("record", court)
+    assert ran.out == "1 sites, 0 closed out, 0 dry holes\n"
