@@ -2,12 +2,49 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 DRIVER = shutil.which("chromedriver")
 MISSING = "needs chromium and chromedriver on the path (Debian: chromium chromium-driver)"
+
+FIREFOX = shutil.which("firefox-esr") or shutil.which("firefox")
+NO_FIREFOX = "needs firefox on the path (Debian: firefox-esr)"
+NO_AXE = "needs axe-core (npm install --global axe-core), or AXE_CORE, its axe.min.js"
+
+
+@cache
+def axe() -> Path | None:
+    """Return the script of axe-core, from AXE_CORE or npm's global folder."""
+    if "AXE_CORE" in os.environ:
+        return Path(os.environ["AXE_CORE"])
+    if not shutil.which("npm"):
+        return None
+    done = subprocess.run(["npm", "root", "--global"], capture_output=True, text=True, check=False)
+    path = Path(done.stdout.strip()) / "axe-core" / "axe.min.js"
+    return path if path.exists() else None
+
+
+@contextmanager
+def firefox(*, dark: bool) -> Iterator:
+    """Start Firefox without a window, and stop it."""
+    from marionette_driver.marionette import Marionette
+
+    scheme = {"layout.css.prefers-color-scheme.content-override": 0 if dark else 1}
+    started = Marionette(bin=FIREFOX, headless=True, prefs=scheme)
+    started.start_session()
+    started.timeout.script = 60
+    try:
+        yield started
+    finally:
+        started.quit()
+        started.cleanup()
 
 
 def start(profile: Path, *more: str):

@@ -50,7 +50,7 @@ function geoleakPage(map, groups) {
     const size = ICONS[about.sign] || [26, 26], holder = element("div", "holder");
     if (about.label) { holder.appendChild(element("b", "", about.label)); }
     holder.appendChild(signOf(about.sign));
-    if (about.number) { holder.appendChild(element("i", "", String(about.number))); }
+    if (about.number) { holder.dataset.number = about.number; }
     return L.divIcon({ html: holder, className: about.sign, iconSize: size.slice(0, 2),
       iconAnchor: [size[0] / 2, size[2] || size[1] / 2] });
   }
