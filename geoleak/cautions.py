@@ -16,17 +16,15 @@ LADDER_FROM_M = 4 * FOOT_M
 ENGINEER_FROM_M = 20 * FOOT_M
 """Depth beyond which an engineer designs the protection: 29 CFR 1926 Subpart P, App. B."""
 
+SHALLOW_M = 0.6
+"""A hole no deeper than a spade's reach is dug by hand: common practice, no source."""
+
 CALL_FIRST = "Call the locate service and wait for the marks before digging."
 PRIVATE_LINES = (
     "Private lines (customer-owned power, pool gas, irrigation, septic) are not marked by the "
     "public service: have them located."
 )
 HAND_DIG = "Hand-dig or vacuum inside the tolerance zone of every marked line."
-TRENCH = (
-    "Trenches need a protective system and a way out as the local code has it (in the US, 29 CFR "
-    "1926 Subpart P: protection from 5 ft (1.52 m), or less if the soil may cave; a ladder from "
-    "4 ft (1.22 m) within 25 ft; spoil 2 ft from the edge). A competent person classifies the soil."
-)
 STRAY_VOLTAGE = "Metallic services may carry stray voltage: test, and bond across before cutting."
 TRAFFIC = "Guard the hole and the crew from traffic."
 LISTENING_TRAFFIC = "Guard who listens from traffic: headphones keep its sound out."
@@ -36,17 +34,19 @@ PRESSURE = "Raising line pressure is for a licensed person."
 ADVICE = "Local codes and licensed practice govern; a stake is advice."
 LISTENING_ADVICE = "Local codes and licensed practice govern; where to listen is advice."
 
-HOLE_CAUTIONS = (
-    CALL_FIRST,
-    PRIVATE_LINES,
-    HAND_DIG,
-    TRENCH,
-    STRAY_VOLTAGE,
-    TRAFFIC,
-    VAULT_AIR,
-    PRESSURE,
-    ADVICE,
+SHALLOW = "Shallow: dig by hand only; cables, drip lines and other services lie at the same depth."
+UNDER_A_FLOOR = (
+    "Under a floor: have power, gas and heating pipes in and under the slab located, and steel and "
+    "tensioned cables in it; cut wet against dust, and air the room."
 )
+SLABS = {
+    "concrete": "The ground at the stake is concrete: cut and lift the slab first, wet against "
+    "dust; services may lie in it.",
+    "asphalt": "The ground at the stake is asphalt: cut it first; services may lie under it.",
+    "paving": "The ground at the stake is paved: lift the blocks first and keep them.",
+    "tile": "The ground at the stake is a floor on a slab: cut and lift it first.",
+}
+"""Surface -> what stands over the hole and has to be opened first."""
 
 
 def hole_cautions(
@@ -55,6 +55,9 @@ def hole_cautions(
     depth_sigma_m: float = 0.0,
     services: tuple[str, ...] = (),
     listening: bool = False,
+    surface: str | None = None,
+    unit: str = "ft",
+    country: str | None = None,
 ) -> tuple[str, ...]:
     """Return the cautions for one hole, what is special to it first.
 
@@ -65,17 +68,62 @@ def hole_cautions(
     depth_sigma_m : float
         Of that depth: what it may reach within one sigma counts.
     services : tuple of str
-        Texts of services in the hole or its tolerance zone.
+        Texts of services in the hole, its sloped sides or its tolerance zone.
     listening : bool
         Whether a further reading is suggested before the dig.
+    surface : str, optional
+        What the ground at the stake is; "tile" is a floor, so the hole is indoors.
+    unit : {"m", "ft", "ftUS"}
+        Of the site: it stands first.
+    country : str, optional
+        ISO 3166 code; rules of the United States are quoted for no other.
 
     Notes
     -----
     That nobody may dig yet is not among them: outputs say what `not_before` returns by itself.
     """
+    indoors = surface == "tile"
+    shallow = depth_m is not None and depth_m + depth_sigma_m <= SHALLOW_M
     first = [f"In or near the hole: {each}." for each in services]
-    first += trench_cautions(depth_m, depth_sigma_m=depth_sigma_m)
-    return (*first, *((HEARING,) if listening else ()), *HOLE_CAUTIONS)
+    first += [SLABS[surface]] if surface in SLABS else []
+    first += [UNDER_A_FLOOR] if indoors else []
+    if shallow:
+        first.append(SHALLOW)
+    else:
+        first += trench_cautions(depth_m, depth_sigma_m=depth_sigma_m, unit=unit, country=country)
+    usual = [CALL_FIRST, PRIVATE_LINES, HAND_DIG]
+    usual += [] if shallow else [trench_rule(unit, country)]
+    usual.append(STRAY_VOLTAGE)
+    usual += [] if indoors else [TRAFFIC]
+    usual += [] if indoors or shallow else [VAULT_AIR]
+    return (*first, *((HEARING,) if listening else ()), *usual, PRESSURE, ADVICE)
+
+
+def trench_rule(unit: str, country: str | None) -> str:
+    """Return what the code asks of a trench: figures only of the site's own country."""
+    if country not in (None, "US"):
+        return (
+            "Trenches are supported or sloped and have a way out as the local code has it. "
+            "A competent person judges the ground."
+        )
+    protected, ladder, reach, spoil = (
+        _both(feet * FOOT_M, unit, exact=True) for feet in (5, 4, 25, 2)
+    )
+    return (
+        "Trenches need a protective system and a way out as the local code has it "
+        f"({'' if country else 'in the US, '}29 CFR 1926 Subpart P: protection from {protected}, "
+        f"or less if the soil may cave; a ladder from {ladder} within {reach}; spoil {spoil} from "
+        "the edge). A competent person classifies the soil."
+    )
+
+
+def slopes_from_m(country: str | None) -> float:
+    """Return the depth from which sides are sloped or supported.
+
+    In the United States 5 ft; elsewhere codes differ, and 4 ft is taken (1.2 m: common practice,
+    no source).
+    """
+    return PROTECTION_FROM_M if country in (None, "US") else LADDER_FROM_M
 
 
 def listening_cautions() -> tuple[str, ...]:
@@ -83,32 +131,45 @@ def listening_cautions() -> tuple[str, ...]:
     return (HEARING, LISTENING_TRAFFIC, VAULT_AIR, PRESSURE, LISTENING_ADVICE)
 
 
-def trench_cautions(depth_m: float | None, *, depth_sigma_m: float = 0.0) -> tuple[str, ...]:
-    """Return what a hole of this depth calls for under 29 CFR 1926 Subpart P."""
+def trench_cautions(
+    depth_m: float | None,
+    *,
+    depth_sigma_m: float = 0.0,
+    unit: str = "ft",
+    country: str | None = None,
+) -> tuple[str, ...]:
+    """Return what a hole of this depth calls for, under 29 CFR 1926 Subpart P unless elsewhere."""
+    ladder, protected = (_both(feet * FOOT_M, unit, exact=True) for feet in (4, 5))
+    abroad = country not in (None, "US")
     if depth_m is None:
-        return (
-            "The depth is not known: measure it as you dig, and stop at 4 ft (1.22 m) for a ladder "
-            "and at 5 ft (1.52 m) for a protective system.",
-        )
+        stop = f"stop at {ladder} for a ladder and at {protected} for a protective system"
+        if abroad:
+            stop = f"stop at {ladder} for support of the sides and a way out"
+        return (f"The depth is not known: measure it as you dig, and {stop}.",)
     reach = depth_m + depth_sigma_m
     found = []
     if reach > ENGINEER_FROM_M:
-        found.append("Deeper than 20 ft (6.10 m): an engineer designs the protection.")
-    if reach >= PROTECTION_FROM_M:
-        found.append(
-            f"The hole may reach {_both(reach)}: a protective system is needed (5 ft or deeper)."
-        )
+        deep = _both(ENGINEER_FROM_M, unit, exact=True)
+        found.append(f"Deeper than {deep}: an engineer designs the protection.")
+    said = f"The hole may reach {_both(reach, unit)}: "
+    if abroad and reach >= slopes_from_m(country):
+        found.append(f"{said}sides are supported or sloped as the local code has it.")
+    elif reach >= PROTECTION_FROM_M:
+        found.append(f"{said}a protective system is needed ({protected} or deeper).")
     else:
-        found.append(
-            f"The hole may reach {_both(reach)}: a competent person must see no sign of a cave-in."
-        )
+        found.append(f"{said}a competent person must see no sign of a cave-in.")
     if reach >= LADDER_FROM_M:
-        found.append("A ladder or ramp is needed within 25 ft (7.6 m) of everyone in the hole.")
+        within = "" if abroad else f" within {_both(25 * FOOT_M, unit, exact=True)} of everyone"
+        found.append(f"A ladder or ramp is needed{within} in the hole.")
     return tuple(found)
 
 
-def _both(depth_m: float) -> str:
-    return f"{depth_m / FOOT_M:.1f} ft ({depth_m:.2f} m)"
+def _both(length_m: float, unit: str, *, exact: bool = False) -> str:
+    """Return a length in feet and metres, the site's own unit first."""
+    feet = f"{length_m / FOOT_M:.0f} ft" if exact else f"{length_m / FOOT_M:.1f} ft"
+    metres = f"{length_m:.1f} m" if exact and length_m > 5 else f"{length_m:.2f} m"
+    first, second = (metres, feet) if unit == "m" else (feet, metres)
+    return f"{first} ({second})"
 
 
 def not_before(

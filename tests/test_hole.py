@@ -11,16 +11,21 @@ import shapely
 from geoleak.cautions import (
     ENGINEER_FROM_M,
     HEARING,
-    HOLE_CAUTIONS,
     LADDER_FROM_M,
     PRESSURE,
     PROTECTION_FROM_M,
-    TRENCH,
+    SHALLOW,
+    SHALLOW_M,
+    SLABS,
+    TRAFFIC,
+    UNDER_A_FLOOR,
     VAULT_AIR,
     hole_cautions,
     listening_cautions,
     not_before,
+    slopes_from_m,
     trench_cautions,
+    trench_rule,
 )
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
@@ -32,6 +37,7 @@ from geoleak.stake.hole import (
     slope_ratio,
     sloped_hole,
 )
+from geoleak.tables import names, surface
 from tests.check_values import check_value
 
 FOOT = 0.3048
@@ -49,7 +55,7 @@ def test_top_width_of_the_published_trench(soil) -> None:
     assert angle == pytest.approx(row.expected, rel=0, abs=row.tolerance)
     # And the outline itself is that wide, over all.
     route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
-    bottom = hole_outline(route, 4.0, 6.0, 2 * FOOT)
+    bottom = hole_outline([(route, 4.0, 6.0)], 2 * FOOT)
     top, _ = sloped_hole(bottom, 6 * FOOT, soil)
     west, south, east, north = top.bounds
     assert (north - south) / FOOT == pytest.approx(check_value(f"stake-trench-top-{soil}").expected)
@@ -87,17 +93,17 @@ def test_depths_that_call_for_something() -> None:
 
 
 def test_a_straight_hole_is_a_rectangle() -> None:
-    outline = hole_outline(STRAIGHT, 20.0, 21.5, 0.6)
+    outline = hole_outline([(STRAIGHT, 20.0, 21.5)], 0.6)
     assert outline.area == pytest.approx(1.5 * 0.6)
     assert outline.exterior.is_ccw
     assert len(outline.exterior.coords) == 5
     middle = np.asarray(STRAIGHT.position(20.75))
     assert (outline.centroid.x, outline.centroid.y) == pytest.approx(tuple(middle))
-    assert hole_outline(STRAIGHT, 21.5, 20.0, 0.6).equals(outline)
+    assert hole_outline([(STRAIGHT, 21.5, 20.0)], 0.6).equals(outline)
 
 
 def test_a_hole_follows_a_bend() -> None:
-    outline = hole_outline(BENT, 9.0, 11.0, 0.6)
+    outline = hole_outline([(BENT, 9.0, 11.0)], 0.6)
     # Two arms of 1 m, and the square corner that they share.
     assert outline.area == pytest.approx(1.0 * 0.6 + 1.0 * 0.6)
     assert len(outline.exterior.coords) == 7
@@ -109,20 +115,20 @@ def test_a_hole_follows_a_bend() -> None:
 
 def test_a_sharp_turn_grows_no_spike() -> None:
     hairpin = Route.from_vertices([(0.0, 0.0), (10.0, 0.0), (0.0, 1.0)])
-    outline = hole_outline(hairpin, 9.0, 11.0, 0.6)
+    outline = hole_outline([(hairpin, 9.0, 11.0)], 0.6)
     assert outline.bounds[2] < 10.0 + 0.31 * 2
     assert outline.is_valid
     ring = Route.from_vertices([(0.0, 0.0), (2.0, 0.0), (2.0, 2.0), (0.0, 2.0), (0.0, 0.0)])
-    assert hole_outline(ring, 0.0, 8.0, 0.6).is_valid
+    assert hole_outline([(ring, 0.0, 8.0)], 0.6).is_valid
 
 
 def test_volume_of_sloped_sides() -> None:
     route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
-    sloped, volume = sloped_hole(hole_outline(route, 4, 6, 1.0), 2.0, "B")
+    sloped, volume = sloped_hole(hole_outline([(route, 4, 6)], 1.0), 2.0, "B")
     assert sloped.area == pytest.approx(6.0 * 5.0)
     # Integral of (2 + 2 z)(1 + 2 z) over 0..2, by hand: 2*2 + 3*4 + 4*8/3.
     assert volume == pytest.approx(4 + 12 + 32 / 3)
-    bent = hole_outline(BENT, 8, 12, 1.0)
+    bent = hole_outline([(BENT, 8, 12)], 1.0)
     slices = [sloped_hole(bent, depth, "A")[0].area for depth in np.linspace(0, 1.5, 601)[1:]]
     assert sloped_hole(bent, 1.5, "A")[1] == pytest.approx(np.mean(slices) * 1.5, rel=3e-3)
 
@@ -155,33 +161,33 @@ def test_what_is_not_known_is_said() -> None:
 
 
 def test_a_hole_longer_than_the_leg_ends_with_it() -> None:
-    assert hole_outline(BENT, -3.0, 40.0, 0.6).equals(hole_outline(BENT, 0.0, 20.0, 0.6))
+    assert hole_outline([(BENT, -3.0, 40.0)], 0.6).equals(hole_outline([(BENT, 0.0, 20.0)], 0.6))
     notes = hole_notes(BENT, -3.0, 40.0, depth_m=0.9, soil="C")
     assert any("where the traced pipe ends" in note for note in notes)
     with pytest.raises(GeometryError, match="has no length"):
-        hole_outline(BENT, 25.0, 30.0, 0.6)
+        hole_outline([(BENT, 25.0, 30.0)], 0.6)
     with pytest.raises(GeometryError, match="give a width"):
-        hole_outline(BENT, 5.0, 6.0, 0.0)
+        hole_outline([(BENT, 5.0, 6.0)], 0.0)
 
 
 def test_cautions_of_a_hole() -> None:
     said = hole_cautions(depth_m=1.6)
-    assert said[-len(HOLE_CAUTIONS) :] == HOLE_CAUTIONS
     assert any("protective system is needed" in each for each in said)
     assert any("ladder" in each for each in said[:2])
-    shallow = hole_cautions(depth_m=0.9)
-    assert any("no sign of a cave-in" in each for each in shallow)
-    assert not any("ladder or ramp is needed" in each for each in shallow)
+    level = hole_cautions(depth_m=0.9)
+    assert any("no sign of a cave-in" in each for each in level)
+    assert not any("ladder or ramp is needed" in each for each in level)
     unknown = hole_cautions(depth_m=None, services=("gas crosses",))
     assert unknown[0] == "In or near the hole: gas crosses."
     assert "not known" in unknown[1]
     # Outputs say by themselves that nobody may dig yet: it is not said twice.
     assert not any("not before" in each.lower() for each in unknown)
     assert HEARING not in said and HEARING in hole_cautions(depth_m=1.6, listening=True)
+    rule = trench_rule("ft", None)
     for name, text in [("stake-ladder-travel", "within 25 ft"), ("stake-spoil-back", "spoil 2 ft")]:
         assert f"{check_value(name).expected:.0f} ft" in text
-        assert text in TRENCH
-    words = " ".join(HOLE_CAUTIONS)
+        assert text in rule and rule in said
+    words = " ".join(said)
     for needed in (
         "locate service",
         "Private lines",
@@ -193,6 +199,71 @@ def test_cautions_of_a_hole() -> None:
         "Local codes",
     ):
         assert needed in words
+
+
+def test_a_shallow_hole_and_one_under_a_floor_have_cautions_of_their_own() -> None:
+    for depth, spade in ((SHALLOW_M - 0.01, True), (SHALLOW_M + 0.01, False)):
+        said = hole_cautions(depth_m=depth)
+        assert (SHALLOW in said) is spade
+        assert any("cave-in" in each for each in said) is not spade
+        assert (VAULT_AIR in said) is not spade
+    assert pytest.approx(0.6) == SHALLOW_M
+    # What the depth may reach within one sigma counts.
+    assert SHALLOW not in hole_cautions(depth_m=SHALLOW_M - 0.1, depth_sigma_m=0.2)
+    floor = hole_cautions(depth_m=0.4, surface="tile")
+    assert UNDER_A_FLOOR in floor and SLABS["tile"] in floor and TRAFFIC not in floor
+    slab = hole_cautions(depth_m=0.9, surface="concrete")
+    assert "cut and lift the slab first" in slab[0] and TRAFFIC in slab
+    assert not any("at the stake is" in each for each in hole_cautions(depth_m=0.9))
+    # Every hard surface of the table has its sentence, and no soft one has.
+    for name in names("surfaces"):
+        said = hole_cautions(depth_m=0.9, surface=name)
+        assert any("at the stake is" in each for each in said) is surface(name).is_hard, name
+
+
+def test_lengths_stand_in_the_sites_unit_first_and_rules_in_their_own_country() -> None:
+    feet, metres = (" ".join(hole_cautions(depth_m=1.6, unit=unit)) for unit in ("ftUS", "m"))
+    assert "may reach 5.2 ft (1.60 m)" in feet and "may reach 1.60 m (5.2 ft)" in metres
+    assert "protection from 5 ft (1.52 m)" in feet and "protection from 1.52 m (5 ft)" in metres
+    assert "in the US, 29 CFR" in feet
+    at_home = " ".join(hole_cautions(depth_m=1.6, unit="m", country="US"))
+    assert "29 CFR 1926" in at_home and "in the US" not in at_home
+    for depth in (None, 1.0, 1.3, 1.6):
+        abroad = " ".join(hole_cautions(depth_m=depth, unit="m", country="DE"))
+        assert "29 CFR" not in abroad and "US" not in abroad and "local code" in abroad
+        assert ("supported or sloped as the local code has it. A ladder" in abroad) is (
+            depth is not None and depth >= LADDER_FROM_M
+        )
+
+
+@pytest.mark.parametrize(
+    ("country", "feet", "called"),
+    [(None, 4.9, False), ("US", 5.0, True), ("DE", 3.9, False), ("DE", 4.0, True)],
+)
+def test_slopes_are_told_from_the_depth_where_they_are_called_for(country, feet, called) -> None:
+    """29 CFR 1926.652(a)(1): 5 ft; elsewhere about 1.2 m, common practice, no source."""
+    assert (feet * FOOT >= slopes_from_m(country)) is called
+    notes = hole_notes(STRAIGHT, 20, 21.5, depth_m=feet * FOOT, country=country)
+    assert any("counted as type C" in note for note in notes) is called
+    assert any("sides upright" in note for note in notes) is not called
+
+
+def test_a_hole_follows_a_tee_in_all_its_pieces() -> None:
+    """A straight hole 2 m long and 0.6 m wide, and 1 m of a branch square to it."""
+    along = Route.from_vertices([(0.0, 0.0), (40.0, 0.0)])
+    branch = Route.from_vertices([(20.5, 0.0), (20.5, 30.0)])
+    whole = hole_outline([(along, 19.5, 21.5), (branch, 0.0, 1.0)], 0.6)
+    assert whole.area == pytest.approx(2 * 0.6 + (1.0 - 0.3) * 0.6)
+    assert whole.covers(hole_outline([(along, 19.5, 21.5)], 0.6))
+    # Where the straight piece ends at the tee, the hole turns the corner without a notch.
+    turned = hole_outline([(along, 19.5, 20.5), (branch, 0.0, 1.0)], 0.6)
+    assert turned.area == pytest.approx(0.6 * (1.0 + 1.0))
+    # A branch that starts a little aside of the line is in one hole with it all the same.
+    aside = Route.from_vertices([(20.5, 0.5), (20.5, 30.0)])
+    far = hole_outline([(along, 19.5, 21.5), (aside, 0.0, 1.0)], 0.6)
+    assert far.covers(shapely.Point(20.5, 1.4)) and far.covers(shapely.Point(19.7, 0.2))
+    # A piece of no length is left out; a hole of none at all is refused.
+    assert hole_outline([(along, 20.0, 20.0), (branch, 0.0, 1.0)], 0.6).area == pytest.approx(0.6)
 
 
 def test_cautions_while_listening_are_not_about_a_hole() -> None:

@@ -7,6 +7,7 @@ import dataclasses
 import datetime
 import json
 import math
+import re
 import shutil
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from geoleak.export import words
 from geoleak.posterior import InferenceOptions, infer
 from geoleak.result import build_result
 from geoleak.result.records import FEATURE_KINDS, Result
-from geoleak.site import LocateRequest
+from geoleak.site import LocateRequest, PointTable
 from geoleak.stake.stake import free_ids
 from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
@@ -273,6 +274,12 @@ def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Resu
     """29 CFR 1926 Subpart P, App. B, Table B-1: type C at 1 1/2 to 1 on every side."""
     import shapely
 
+    # Nothing is sloped where a hole is too shallow for the rule to ask for it.
+    shallow = result.decision.hole
+    assert shallow.depth_m is not None and shallow.depth_m < 5 * 0.3048
+    assert shallow.sloped_outline_wkt is None and shallow.sloped_area_m2 is None
+    assert not any("sloped" in note for note in shallow.notes)
+    result = geoleak.locate(geoleak.read_site(SITES / "quarry_road"))
     hole = result.decision.hole
     assert hole.soil == "C"
     assert hole.outline_wkt is not None
@@ -283,7 +290,7 @@ def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Resu
     assert inner.contains(shapely.Point(position.easting, position.northing))
     assert hole.depth_m is not None
     assert result.leak.depth_sigma_m is not None
-    reach = 1.5 * (hole.depth_m + result.leak.depth_sigma_m) / US_SURVEY_FOOT_M
+    reach = 1.5 * (hole.depth_m + result.leak.depth_sigma_m)
     nearest = min(inner.distance(shapely.Point(p)) for p in outer.exterior.coords)
     assert reach * 0.99 <= nearest <= reach * 1.5
     assert hole.notes[0].startswith("sides sloped for type C soil: ")
@@ -307,10 +314,9 @@ def test_the_date_is_the_newest_that_the_points_state(site: geoleak.Site, result
     assert result.run.date is None
     assert words.run(result).endswith("date not stated")
     days = ("2026-05-04T09:15:00", "2026-05-06 08:00", "not a day at all")
-    points = {
-        name: dataclasses.replace(each, time=days[k % 3])
-        for k, (name, each) in enumerate(site.points.items())
-    }
+    points = PointTable.of(
+        [dataclasses.replace(each, time=days[k % 3]) for k, each in enumerate(site.points.values())]
+    )
     dated = geoleak.locate(dataclasses.replace(site, points=points))
     assert dated.run.date == "2026-05-06"
 
@@ -334,3 +340,82 @@ def test_a_check_and_its_rivals_are_told_and_drawn(site: geoleak.Site) -> None:
     assert [each.properties["place"] for each in places] == decision["check"]["places"]
     kinds = {each.kind for each in result.features}
     assert not kinds & {"stake", "hole", "offset_stake", "tie"}
+
+
+def test_the_chance_counts_the_width_that_is_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pipe 0.9 m deep wants a hole past 1 m, which EN 1610 makes 0.8 m wide, not the bucket's."""
+    from geoleak.stake import work
+
+    write_site(tmp_path / "site", 1)
+    toml = (tmp_path / "site" / "site.toml").read_text("utf-8")
+    toml = re.sub(r'depth = "[^"]*"', 'depth = "0.9 m"', toml)
+    (tmp_path / "site" / "site.toml").write_text(toml, encoding="utf-8")
+    survey = survey_site(geoleak.read_site(tmp_path / "site"))
+    taken = []
+    own = work.decide
+
+    def told(*given, **options):
+        taken.append(options["hole_half_width_m"])
+        return own(*given, **options)
+
+    monkeypatch.setattr(work, "decide", told)
+    result = build_result(survey, infer(survey))
+    assert taken == [result.decision.hole.width_m / 2] == [0.4]
+
+
+def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
+    tmp_path: Path,
+) -> None:
+    """The school loop's branch joins its main: a hole at the tee, 1 m of it into the branch."""
+    import shapely
+
+    from geoleak.advice.windows import DigWindow
+    from geoleak.stake.work import Stakeout
+
+    survey = survey_site(geoleak.read_site(SITES / "school_loop"))
+    main, branch = survey.legs
+    out = Stakeout(survey, infer(survey))
+    tee = float(np.ravel(main.route.snap(branch.route.position(0.0)[None, :2]).chainage_m)[0])
+    pieces = ((main.number, tee - 0.6, tee + 0.4), (branch.number, 0.0, 1.0))
+    out.decision = dataclasses.replace(
+        out.decision, verdict="dig", leg=main.number, stake_m=tee - 0.2,
+        hole=DigWindow(pieces, 2.0, 0.9),
+    )  # fmt: skip
+    out.digs, out.leg, out.at_m = True, main, tee - 0.2
+    out.place_m = np.asarray(main.route.position(out.at_m))[:2]
+    hole, outline, _ = out.hole
+    assert len(hole.pieces) == 2
+    for leg, at in ((main, tee - 0.5), (main, tee + 0.3), (branch, 0.9)):
+        assert outline.covers(shapely.Point(np.asarray(leg.route.position(at))[:2]))
+    assert hole.area_m2 == pytest.approx(outline.area) and outline.area > 1.5 * hole.width_m
+    ends = [each for each in out.stakes if each[0].kind.startswith("hole")]
+    assert [each.kind for each, _ in ends] == ["hole_start", "hole_end", "hole_end"]
+    assert ends[2][0].label.startswith(f"HOLE END {branch.name} ")
+    assert np.allclose(ends[2][1], np.asarray(branch.route.position(1.0))[:2])
+    result = geoleak.locate(geoleak.read_site(SITES / "school_loop"))
+    leak = dataclasses.replace(result.leak, leg=main.name, chainage_m=out.at_m)
+    decision = dataclasses.replace(result.decision, hole=hole)
+    told = words.hole_reach(dataclasses.replace(result, leak=leak, decision=decision))
+    assert told.endswith(f", and 3.3 ft into {branch.name}")
+
+
+@pytest.mark.parametrize(("away_m", "said"), [(1.9, True), (2.1, False)])
+def test_the_slab_is_told_from_a_reading_near_the_stake(away_m: float, said: bool) -> None:
+    from geoleak.stake.work import Stakeout
+
+    survey = survey_site(geoleak.read_site(SITES / "alder_court"))
+    out = Stakeout(survey, infer(survey))
+    rows = survey.surface
+    count = len(rows.id)
+    far = np.full(count, 50.0)
+    far[0] = away_m
+    moved = dataclasses.replace(
+        rows,
+        easting_m=out.place_m[0] + far,
+        northing_m=np.full(count, out.place_m[1]),
+        surface=("concrete", *["grass"] * (count - 1)),
+    )
+    out.survey = dataclasses.replace(survey, surface=moved)
+    assert any("cut and lift the slab" in each for each in out.cautions) is said

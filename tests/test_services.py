@@ -15,7 +15,7 @@ from geoleak.crs.frame import Frame
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.services import read_utility_file
-from geoleak.stake.hole import hole_outline
+from geoleak.stake.hole import hole_outline, sloped_hole
 from geoleak.stake.services import (
     TOLERANCE_ZONE_M,
     Service,
@@ -27,7 +27,7 @@ from tests.check_values import check_value
 
 ROUTE = Route.from_vertices([(0.0, 0.0), (40.0, 0.0)])
 STAKE_M = 20.0
-OUTLINE = hole_outline(ROUTE, 19.3, 20.8, 0.6)
+OUTLINE = hole_outline([(ROUTE, 19.3, 20.8)], 0.6)
 FRAME = Frame.for_site("EPSG:6543", easting=1_987_850.0, northing=783_300.0, mean_height_m=100.0)
 
 
@@ -39,6 +39,24 @@ def meet(*services, **options):
     return near_services(
         services, route=ROUTE, stake_m=STAKE_M, outline=OUTLINE, unit="ft", **options
     )
+
+
+def test_a_service_under_the_slope_of_the_sides_is_said() -> None:
+    """The slope reaches 1.5 m past the hole; a line 1 m off its side lies in it, at 2 m not."""
+    sloped, _ = sloped_hole(OUTLINE, 1.0, "C")
+    for away, inside in ((1.0, True), (1.9, False)):
+        cable = Service("cable", line((10, 0.3 + away), (30, 0.3 + away)), "red")
+        (row,) = meet(cable, sloped=sloped)
+        assert row.in_slope is inside and not row.in_hole
+        assert ("inside its sloped sides" in row.text) is inside
+        (bare,) = meet(cable)
+        assert not bare.in_slope
+    # A service of another datum counts with what that leaves open.
+    vague = Service("cable", line((10, 2.2), (30, 2.2)), "red", accuracy_m=1.0)
+    assert meet(vague, sloped=sloped)[0].in_slope
+    # In the hole itself it is said to be there.
+    gas = Service("gas", line((20.4, -5), (20.4, 5)), "yellow")
+    assert not meet(gas, sloped=sloped)[0].in_slope
 
 
 def test_tolerance_zone_default() -> None:

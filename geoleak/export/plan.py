@@ -205,6 +205,13 @@ class _Sketch:
                 self.picture.area(outline, None, stroke="#000000", width=2.0)
                 self.solid.append(part.exterior.buffer(1.0))
 
+        sloped = self.result.decision.hole.sloped_outline_wkt
+        if self.dig and sloped:
+            edge = self.at(shapely.from_wkt(sloped)).exterior.intersection(self.window())
+            for part in shapely.get_parts(edge):
+                self.picture.line(list(part.coords), "#000000", 0.6, dash=(4.0, 2.0))
+                self.lines.append(part)
+
     def fixed(self) -> Iterator[tuple[str, Iterable[Spot], bool]]:
         """Draw fittings and the features that tapes are held on."""
         tied = {each.feature for each in self.result.ties}

@@ -192,12 +192,19 @@ def hole_reach(result: Result) -> str:
     up = toward(result, leak.leg, leak.chainage_m, up=True)
     if float(back) > 0 and float(forth) > 0:
         shown = (length(hole.before_stake_m, unit), length(hole.past_stake_m, unit))
-        return f"{shown[0]} from the stake {down} and {shown[1]} {up}"
+        return f"{shown[0]} from the stake {down} and {shown[1]} {up}{_into_branches(result)}"
     way, near_m, far_m = up, -hole.before_stake_m, hole.past_stake_m
     if float(forth) <= 0:
         way, near_m, far_m = down, -hole.past_stake_m, hole.before_stake_m
     start = f"{length(near_m, unit)} to " if float(number(near_m, unit)) > 0 else ""
-    return f"{start}{length(far_m, unit)} from the stake {way}"
+    return f"{start}{length(far_m, unit)} from the stake {way}{_into_branches(result)}"
+
+
+def _into_branches(result: Result) -> str:
+    """Return how far a hole that follows a tee runs into each other leg."""
+    rest = [each for each in result.decision.hole.pieces if each[0] != result.leak.leg]
+    unit = result.site.length_unit
+    return "".join(f", and {length(b - a, unit)} into {plain(leg)}" for leg, a, b in rest)
 
 
 def depth(result: Result) -> str:

@@ -200,6 +200,11 @@ _WORDS = {
     "less_than_equal": ("le", "{shown} is out of range", "write at most {limit:g}"),
     "string_too_long": ("max_length", "the text is too long", "write at most {limit} characters"),
     "string_too_short": ("min_length", '"" is empty', "write something"),
+    "string_pattern_mismatch": (
+        "pattern",
+        "{shown} is no country code",
+        'write two capitals, such as "US"',
+    ),
     "literal_error": ("expected", "{shown} is not known", "{near}use {limit}"),
 }
 

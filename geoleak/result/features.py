@@ -85,7 +85,7 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
 def _hole(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
     """Return the hole, only where it is to be dug: a drawn hole gets dug."""
     if out.digs:
-        hole, outline = out.hole
+        hole, outline, _ = out.hole
         yield draw.feature(
             "hole",
             "hole",

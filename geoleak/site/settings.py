@@ -314,6 +314,8 @@ class Settings(Table):
     water_temperature_c: Annotated[Number, Field(ge=0, le=100)] = 10.0
     corrections: Text = ""
     mean_height_m: Annotated[Length, Field(le=9000)] | None = None
+    country: Annotated[Given, Field(pattern="^[A-Z]{2}$")] | None = None
+    """ISO 3166 code: whose rules of digging the cautions quote."""
     point_file: PointFile | None = Field(default=None, validation_alias="points")
     legs: tuple[StatedLeg, ...] = Field(default=(), validation_alias="leg")
     codes: Codes = Codes()

@@ -62,6 +62,7 @@ class Site:
     water_temperature_c: float = 10.0
     corrections: str = ""
     mean_height_m: float | None = None
+    country: str | None = None
     codes: Codes = field(default_factory=Codes)
     levels: LevelSettings = field(default_factory=LevelSettings)
     crew: Crew = field(default_factory=Crew)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.cautions import ENGINEER_FROM_M
+from geoleak.cautions import ENGINEER_FROM_M, slopes_from_m
 from geoleak.errors import GeometryError
 from geoleak.units import format_length
 
@@ -64,7 +64,8 @@ class Hole:
     sloped_area_m2: float | None = None
     sloped_volume_m3: float | None = None
     sloped_outline_wkt: str | None = None
-    """At the surface, with sides sloped for the soil; None where the depth is not known."""
+    """At the surface, with sides sloped for the soil; None where the depth is not known or
+    no slopes are called for."""
 
 
 def dig_depth_m(
@@ -107,14 +108,13 @@ def slope_ratio(soil: str | None) -> float:
         ) from None
 
 
-def hole_outline(route: Route, from_m: float, to_m: float, width_m: float) -> Polygon:
-    """Return the outline of a hole that follows the pipe, bends and all.
+def hole_outline(pieces: Sequence[tuple[Route, float, float]], width_m: float) -> Polygon:
+    """Return the outline of a hole that follows the pipe, bends and tees and all.
 
     Parameters
     ----------
-    route : Route
-    from_m, to_m : float
-        Chainages; what lies beyond the route's ends is left off.
+    pieces : sequence of (Route, from_m, to_m)
+        Stretches of pipe that meet; what lies beyond a route's ends is left off.
     width_m : float
         Across the pipe, half of it either side.
 
@@ -126,21 +126,29 @@ def hole_outline(route: Route, from_m: float, to_m: float, width_m: float) -> Po
     Raises
     ------
     GeometryError
-        If no stretch of the route is left, or the width is not over 0.
+        If no stretch of pipe is left, or the width is not over 0.
     """
     import shapely
 
     if not (math.isfinite(width_m) and width_m > 0):
         raise GeometryError(f"a hole {width_m} m wide is none; give a width over 0")
-    low, high = max(0.0, min(from_m, to_m)), min(route.length_m, max(from_m, to_m))
-    if not high - low >= SHORTEST_M:
+    lines: list[BaseGeometry] = []
+    for route, from_m, to_m in pieces:
+        low, high = max(0.0, min(from_m, to_m)), min(route.length_m, max(from_m, to_m))
+        if high - low >= SHORTEST_M:
+            line = shapely.LineString(np.asarray(route.slice(low, high).vertices_m)[:, :2])
+            # A branch starts a little off the line it joins: the hole is one all the same.
+            lines += [shapely.shortest_line(lines[0], line)] if lines else []
+            lines.append(line)
+    if not lines:
+        shown = ", ".join(f"{low:.3f} to {high:.3f}" for _, low, high in pieces)
         raise GeometryError(
-            f"a hole from {from_m:.3f} to {to_m:.3f} m has no length on a route of "
-            f"{route.length_m:.3f} m"
+            f"a hole from {shown} m has no length on a route of {pieces[0][0].length_m:.3f} m"
         )
-    line = shapely.LineString(np.asarray(route.slice(low, high).vertices_m)[:, :2])
-    grown = line.buffer(width_m / 2, cap_style="flat", join_style="mitre", mitre_limit=_MITRE_LIMIT)
-    return _one_polygon(grown)
+    whole = shapely.line_merge(shapely.unary_union(lines))
+    return _one_polygon(
+        whole.buffer(width_m / 2, cap_style="flat", join_style="mitre", mitre_limit=_MITRE_LIMIT)
+    )
 
 
 def hole_notes(
@@ -151,22 +159,25 @@ def hole_notes(
     depth_m: float | None,
     depth_sigma_m: float = 0.0,
     soil: str | None = None,
+    country: str | None = None,
 ) -> tuple[str, ...]:
     """Return what the hole between two chainages calls for, and what of it is not known.
 
-    One sigma of depth more counts where an engineer may be needed.
+    One sigma of depth more counts where slopes or an engineer may be needed.
     """
     notes = []
     if min(from_m, to_m) < -1e-6 or max(from_m, to_m) > route.length_m + 1e-6:
         notes.append("the hole ends where the traced pipe ends")
-    if soil is None:
-        notes.append("soil not classified: counted as type C; a competent person classifies it")
-    else:
-        notes.append("a competent person classifies the soil; local code governs")
     if depth_m is None:
         notes.append("depth not known: no volume and no slopes; measure it as you dig")
     elif depth_m + depth_sigma_m > ENGINEER_FROM_M:
         notes.append(_ENGINEER)
+    if depth_m is not None and depth_m + depth_sigma_m < slopes_from_m(country):
+        return (*notes, "sides upright while a competent person sees no sign of a cave-in")
+    if soil is None:
+        notes.append("soil not classified: counted as type C; a competent person classifies it")
+    else:
+        notes.append("a competent person classifies the soil; local code governs")
     return tuple(notes)
 
 

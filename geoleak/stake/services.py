@@ -70,6 +70,8 @@ class NearService:
     in_tolerance_zone: bool
     quality: str | None
     text: str
+    in_slope: bool = False
+    """Inside the hole at the surface, where its sides are sloped."""
 
 
 def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
@@ -236,6 +238,7 @@ def near_services(
     stake_m: float,
     outline: Polygon,
     unit: str,
+    sloped: Polygon | None = None,
     tolerance_zone_m: float = TOLERANCE_ZONE_M,
     report_within_m: float = REPORT_WITHIN_M,
 ) -> tuple[NearService, ...]:
@@ -252,6 +255,8 @@ def near_services(
         Of the hole.
     unit : {"m", "ft", "ftUS"}
         Of the texts.
+    sloped : shapely Polygon, optional
+        The hole at the surface, where its sides are sloped.
     tolerance_zone_m : float
         Either side of a service, where only hand tools are used. What the datum of a service
         leaves open is added to it.
@@ -264,7 +269,11 @@ def near_services(
     away = shapely.distance(outline, [each.geometry for each in services])
     for service, distance in zip(services, away.tolist(), strict=True):
         if distance <= report_within_m + service.accuracy_m:
-            found.append(_near(service, distance, route, stake_m, outline, unit, tolerance_zone_m))
+            in_slope = sloped is not None and bool(
+                sloped.distance(service.geometry) <= service.accuracy_m
+            )
+            holes = (outline, in_slope and distance > 0)
+            found.append(_near(service, distance, route, stake_m, holes, unit, tolerance_zone_m))
     return tuple(
         sorted(found, key=lambda each: (each.distance_m, abs(each.from_stake_m), each.name))
     )
@@ -281,10 +290,11 @@ def _near(
     distance_m: float,
     route: Route,
     stake_m: float,
-    outline: Polygon,
+    holes: tuple[Polygon, bool],
     unit: str,
     zone_m: float,
 ) -> NearService:
+    outline, in_slope = holes
     crossing = _crossing(service.geometry, route, stake_m)
     if crossing is None:
         chainage, angle = _nearest_chainage(service.geometry, route, outline), None
@@ -307,6 +317,8 @@ def _near(
     where = "inside the hole" if distance_m == 0.0 else f"{shown(distance_m)} from the hole"
     if in_zone and distance_m > 0.0:
         where += f", inside the {shown(zone_m)} tolerance zone"
+    if in_slope:
+        where += ", inside its sloped sides"
     colour = f" ({service.colour} marks)" if service.colour else ""
     depth = "its depth is not known"
     if service.depth_m is not None:
@@ -324,6 +336,7 @@ def _near(
         in_tolerance_zone=in_zone,
         quality=service.quality,
         text=f"{service.name}{colour} {what}: {where}; {depth}{quality}",
+        in_slope=in_slope,
     )
 
 

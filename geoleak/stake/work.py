@@ -5,14 +5,14 @@ from __future__ import annotations
 import datetime
 import functools
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.advice import decide
-from geoleak.cautions import hole_cautions, listening_cautions, not_before
-from geoleak.evidence import candidates
+from geoleak.cautions import hole_cautions, listening_cautions, not_before, slopes_from_m
 from geoleak.posterior import Posterior
 from geoleak.site import Note
 from geoleak.stake.hole import (
@@ -49,6 +49,8 @@ if TYPE_CHECKING:
     from shapely import Polygon
 
 Floats = npt.NDArray[np.float64]
+SURFACE_WITHIN_M = 2.0
+"""The ground at a reading so near the stake is the ground at the stake: a guess of ours."""
 _Row = tuple[str, str, Floats, float | None, str]
 """Of a stake: kind, label, place (2,) in the working frame, elevation in metres, what to do."""
 
@@ -85,22 +87,29 @@ class Stakeout:
         ]
         # The rover that shot the marks sets the stake out.
         self.rover_sigma_m = float(np.median(sigma)) if sigma else 0.02
-        cells = posterior.cells
-        places = candidates(survey, cells.leg, cells.chainage_m, posterior.mass)
-        depth = float(np.median(places.depth_m))
+        peak = posterior.peaks[0]
+        depth_m = self._dig_depth_m(survey.legs[peak.leg], peak.median_m)
+        self.width_m = hole_width_m(depth_m, self.crew.bucket_width_m)
         self.decision = decide(
             survey,
             posterior,
             setting_out_sigma=self._setting_out_sigma_m,
-            hole_half_width_m=hole_width_m(depth, self.crew.bucket_width_m) / 2,
+            hole_half_width_m=self.width_m / 2,
         )
         self.digs = self.decision.verdict == "dig"
         self.leg, self.at_m = survey.legs[self.decision.leg], self.decision.stake_m
         self.place_m = np.asarray(self.leg.route.position(self.at_m), dtype=float)[:2]
         self.station = f"{self.leg.name} {format_station(self.at_m, unit=self.unit)}"
-        self.depth_known = depth_is_known(survey.site, self.leg.leg)
+        self.dig_depth_m = self._dig_depth_m(self.leg, self.at_m)
         self.crown_m = float(self.leg.fit.crown_depth_m(self.at_m))
         self.crown_sigma_m = float(self.leg.fit.depth_sigma_m(self.at_m))
+
+    def _dig_depth_m(self, leg: SurveyedLeg, chainage_m: float) -> float | None:
+        """Return how deep to dig at a place on a leg; None where its depth is not known."""
+        if not depth_is_known(self.survey.site, leg.leg):
+            return None
+        crown_m = float(leg.fit.crown_depth_m(chainage_m))
+        return dig_depth_m(crown_m, leg.leg.outside_diameter_m or 0.0)
 
     def _setting_out_sigma_m(self, leg: int, chainage_m: float) -> tuple[float, float]:
         rows = self.budget(self.survey.legs[leg], chainage_m)
@@ -165,19 +174,27 @@ class Stakeout:
         return side
 
     @functools.cached_property
-    def hole(self) -> tuple[Hole, Polygon]:
-        """The hole and its outline in the working frame."""
-        decided, route, soil = self.decision.hole, self.leg.route, self.crew.soil_type
+    def hole(self) -> tuple[Hole, Polygon, Polygon | None]:
+        """The hole, its outline, and that of its sloped sides, in the working frame."""
+        decided, soil, country = self.decision.hole, self.crew.soil_type, self.survey.site.country
         _, from_m, to_m = self._piece
-        depth, sigma = None, 0.0
-        if self.depth_known:
-            depth = dig_depth_m(self.crown_m, self.leg.leg.outside_diameter_m or 0.0)
-            sigma = self.crown_sigma_m
-        width = hole_width_m(depth, self.crew.bucket_width_m)
-        outline = hole_outline(route, from_m, to_m, width)
-        notes = hole_notes(route, from_m, to_m, depth_m=depth, depth_sigma_m=sigma, soil=soil)
+        depth = self.dig_depth_m
+        sigma = 0.0 if depth is None else self.crown_sigma_m
+        outline = hole_outline(
+            [(self.survey.legs[leg].route, low, high) for leg, low, high in decided.pieces],
+            self.width_m,
+        )
+        notes = hole_notes(
+            self.leg.route,
+            from_m,
+            to_m,
+            depth_m=depth,
+            depth_sigma_m=sigma,
+            soil=soil,
+            country=country,
+        )
         sloped, volume = None, None
-        if depth is not None:
+        if depth is not None and depth + sigma >= slopes_from_m(country):
             sloped, volume = sloped_hole(outline, depth + sigma, soil)
             notes = (surface_words(sloped, soil or "C", unit=self.unit), *notes)
         hole = Hole(
@@ -188,7 +205,7 @@ class Stakeout:
             length_m=decided.length_m,
             before_stake_m=self.at_m - from_m,
             past_stake_m=to_m - self.at_m,
-            width_m=width,
+            width_m=self.width_m,
             depth_m=depth,
             area_m2=float(outline.area),
             volume_m3=None if depth is None else float(outline.area) * depth,
@@ -199,7 +216,7 @@ class Stakeout:
             sloped_volume_m3=volume,
             sloped_outline_wkt=None if sloped is None else self._wkt(sloped),
         )
-        return hole, outline
+        return hole, outline, sloped
 
     @property
     def _piece(self) -> tuple[int, float, float]:
@@ -240,6 +257,7 @@ class Stakeout:
             route=self.leg.route,
             stake_m=self.at_m,
             outline=self.hole[1],
+            sloped=self.hole[2],
             unit=self.unit,
             tolerance_zone_m=self.crew.tolerance_zone_m,
         )
@@ -253,9 +271,26 @@ class Stakeout:
         return hole_cautions(
             depth_m=self.hole[0].depth_m,
             depth_sigma_m=self.crown_sigma_m,
-            services=tuple(each.text for each in self.services[1] if each.in_tolerance_zone),
+            services=tuple(
+                each.text for each in self.services[1] if each.in_tolerance_zone or each.in_slope
+            ),
+            surface=self._surface,
+            unit=self.unit,
+            country=self.survey.site.country,
             listening=(self.decision.value_of_reading or 0.0) > 0.0,
         )
+
+    @property
+    def _surface(self) -> str | None:
+        """What the ground is at the reading nearest the stake, where one is near."""
+        rows, best, found = self.survey.surface, SURFACE_WITHIN_M, None
+        for k, surface in enumerate(rows.surface or ()):
+            away = math.hypot(
+                rows.easting_m[k] - self.place_m[0], rows.northing_m[k] - self.place_m[1]
+            )
+            if surface and away <= best:
+                best, found = away, surface
+        return found
 
     @property
     def notes(self) -> tuple[Note, ...]:
@@ -311,18 +346,32 @@ class Stakeout:
         beside = offset_places_m(route, self.at_m, offset_m)
         for side, place in zip("LR", beside, strict=True):
             rise = 0.0 if plane is None else float(plane[1:] @ (place - self.place_m))
-            cut = self.crown_m + rise if self.depth_known else None
+            cut = self.crown_m + rise if self.dig_depth_m is not None else None
             height, own = ground, ground_plane(shot, place)
             if ground is not None and own is not None:
                 height = ground + float(own[1:] @ (place - self.place_m))
             label = offset_label(side, offset_m, cut, station, self.unit)
             rows.append(("offset_stake", label, place, height, ""))
-        _, from_m, to_m = self._piece
-        for word, end in (("start", max(0.0, from_m)), ("end", min(route.length_m, to_m))):
-            place = np.asarray(route.position(end), dtype=float)[:2]
-            label = f"HOLE {word.upper()} {format_station(end, unit=self.unit)}"
-            rows.append((f"hole_{word}", label, place, self.ground_m(self.leg, end), ""))
+        for word, leg, end in self._hole_ends():
+            place = np.asarray(leg.route.position(end), dtype=float)[:2]
+            named = "" if leg is self.leg else f"{leg.name} "
+            label = f"HOLE {word.upper()} {named}{format_station(end, unit=self.unit)}"
+            rows.append((f"hole_{word}", label, place, self.ground_m(leg, end), ""))
         return rows
+
+    def _hole_ends(self) -> Iterator[tuple[str, SurveyedLeg, float]]:
+        """Return the ends of the hole's pieces; none where one runs on into another at a tee."""
+        pieces = [(self.survey.legs[k], low, high) for k, low, high in self.decision.hole.pieces]
+        for k, (leg, low, high) in enumerate(pieces):
+            for word, end in (("start", max(0.0, low)), ("end", min(leg.route.length_m, high))):
+                place = np.asarray(leg.route.position(end), dtype=float)[:2]
+                meets = False
+                for other, start, stop in (*pieces[:k], *pieces[k + 1 :]):
+                    snap = other.route.snap(place[None])
+                    at, away = float(snap.chainage_m[0]), float(snap.distance_m[0])
+                    meets |= away < self.width_m / 2 and start - 0.05 <= at <= stop + 0.05
+                if not meets:
+                    yield word, leg, end
 
     def _listening_rows(self) -> list[_Row]:
         """Return the places of the next readings, the most telling first.
