@@ -9,7 +9,7 @@ from pathlib import Path
 
 FOLDER = Path(__file__).parent.parent / "shared" / "check_values"
 COLUMNS = ("id", "quantity", "inputs", "expected", "unit", "tolerance", "source", "flag")
-FLAGS = ("published", "library", "common practice", "from memory")
+FLAGS = ("published", "library", "computed", "common practice", "from memory")
 
 
 @dataclass(frozen=True, slots=True)

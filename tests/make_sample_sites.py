@@ -212,12 +212,12 @@ def _alder_readings(
         surface = "concrete" if concrete[k] else "grass"
         note = "irrigation clicking" if k == 15 else ""
         quiet = f"{floor[k] + 0.5 * rng.standard_normal():.0f}" if k % 4 == 3 else ""
-        lines.append(f"S{k - 2},surface,{101 + k},{repeats},100,700,{surface},{quiet},{note}")
+        lines.append(f"S{k - 2},surface,{101 + k},{repeats},150,700,{surface},{quiet},{note}")
     for k, (point, there) in enumerate(
         (("201", 0.0), ("203", 0.6 * FOOT_US), ("202", 98 * FOOT_US))
     ):
         contact = 46.0 - 1.1 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal()
-        lines.append(f"C{k + 1},contact,{point},{contact:.0f},100,700,,,")
+        lines.append(f"C{k + 1},contact,{point},{contact:.0f},150,700,,,")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
 
 
@@ -329,10 +329,10 @@ def _quarry_readings(
     for k in range(12, 48, 1):
         number = f"{level[k]:.1f}".replace(".", ",")
         session = "am" if k < 34 else "pm"
-        lines.append(f"R{k - 11};surface;{1000 + k};{number};500;1500;asphalt;{session};;")
+        lines.append(f"R{k - 11};surface;{1000 + k};{number};300;3000;asphalt;{session};;")
     for k, (point, there) in enumerate((("2001", 0.0), ("2003", 86.0), ("2002", pipe.lengths[-1]))):
         contact = f"{71.0 - 0.22 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal():.1f}"
-        lines.append(f"K{k + 1};contact;{point};{contact.replace('.', ',')};500;1500;;am;;")
+        lines.append(f"K{k + 1};contact;{point};{contact.replace('.', ',')};300;3000;;am;;")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
     rng = np.random.default_rng(20260612)
     _quarry_recordings(folder, pipe, rng)
@@ -450,9 +450,9 @@ def school_loop(folder: Path) -> None:
     lines = ["reading,kind,place,level,low_hz,high_hz,surface,note"]
     for k, at in enumerate(where):
         station = f"main@{at / FOOT:.0f}"
-        lines.append(f"{k + 1},surface,{station},{level[k]:.0f},100,600,grass,")
-    lines.append(f"4,surface,branch@20,{24 + rng.standard_normal():.0f},100,600,grass,")
-    lines.append("5,surface,branch@70,,100,600,paving,bell rang")
+        lines.append(f"{k + 1},surface,{station},{level[k]:.0f},150,700,grass,")
+    lines.append(f"4,surface,branch@20,{24 + rng.standard_normal():.0f},150,700,grass,")
+    lines.append("5,surface,branch@70,,150,700,paving,bell rang")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
     write(folder / "site.toml", SCHOOL_TOML)
 

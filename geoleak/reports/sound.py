@@ -29,7 +29,7 @@ Progress = Callable[[float], None]
 BAND_WORDS = {
     "stated": "as asked for",
     "measured": "measured: it tells the two recordings apart best",
-    "table": "the usual band to start with for this pipe",
+    "table": "a band to start with for this pipe",
 }
 
 

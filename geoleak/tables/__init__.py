@@ -8,7 +8,7 @@ its figures come from and how far that goes: ``flag`` is ``published``, ``librar
 >>> tables.material("Ductile iron").youngs_modulus_gpa
 165.0
 >>> tables.band("pvc", "listen").high_hz
-850.0
+1500.0
 """
 
 from __future__ import annotations
