@@ -101,8 +101,9 @@ def test_length_over_a_bend_against_monte_carlo():
         stated.append(fit.length_sigma_m)
     assert len(truth) > 20
     spread = np.std(np.array(lengths) - 26.4)
-    # 40 draws know a standard deviation to 11 %; three of these either way.
-    assert spread / np.median(stated) == pytest.approx(1.0, abs=0.35)
+    # 40 draws know a standard deviation to 11 %; three of these above. Below, what is stated also
+    # holds the chance of a second bend close by, of which these routes have none.
+    assert 0.5 < spread / np.median(stated) < 1.35
 
 
 def test_shared_bias_does_not_shrink_with_the_number_of_marks():

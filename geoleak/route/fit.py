@@ -12,6 +12,7 @@ import numpy.typing as npt
 from geoleak.linref import Route
 from geoleak.route import parts
 from geoleak.route.alignment import Alignment
+from geoleak.route.blocks import Block, blocks, outlier_rows
 from geoleak.route.marks import (
     MarkArray,
     RouteOptions,
@@ -23,9 +24,9 @@ from geoleak.route.marks import (
 )
 from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
-from geoleak.route.search import SAME, Candidate, Window, scored, search
+from geoleak.route.search import FINE_CUTS, SAME, Candidate, Window, scored, search
 from geoleak.route.solve import Observations, misfit, solve_many
-from geoleak.route.spread import joined_spread, posteriors, spread_of
+from geoleak.route.spread import Posterior, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
 from geoleak.units import format_length
 
@@ -36,6 +37,8 @@ MOST_SETTLED = 10
 """How many candidates are refitted at the scale of their own residuals."""
 FAR_BEHIND = 25.0
 """And how far behind the best."""
+PAST_END_M = 1.0
+"""A mark this far past the end of a line that ends at its last mark is none of its marks."""
 SAME_SCALE = 0.02
 SUSPECT_SCALE = 1.3
 SCALE_PRIOR = 20.0
@@ -45,6 +48,9 @@ LEAST_SOUND = 0.5
 MOST_TO_AND_FRO = 2.0
 """Nor is it a line if its marks in order run along it to and fro for more lengths than this."""
 SCALE_LIMITS = (0.5, 2.5)
+OTHER_LINE_SHARE = 0.5
+"""Even odds of a detour and of another line where a block of marks stands aside (a guess of ours:
+no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +60,7 @@ class Fitted:
     candidates: list[Candidate]
     scale: float
     windows: list[Window]
+    blocks: list[Block]
 
 
 def _one_thread() -> AbstractContextManager[object]:
@@ -112,7 +119,9 @@ def _fit_route(marks: MarkArray, options: RouteOptions) -> RouteFit:
             candidates, scales = _joined(ready.observations), [1.0]
             options = replace(options, fit="marks")
             notes.append(no_line_note(options))
-    fitted = Fitted(candidates, scales[0], windows)
+    held = _with_scale(ready.observations, scales[0])
+    aside = [] if options.fit == "marks" else blocks(candidates[0].fit, held)
+    fitted = Fitted(candidates, scales[0], windows, aside)
     return _assemble(marks, options, ready, fitted, order, origin, notes)
 
 
@@ -189,6 +198,10 @@ def _fitted(
         found, _ = search(marks, weight)
         pairs += _settled(_nearest(found), marks, 1.0, free=True)
     pairs.sort(key=lambda pair: pair[0].score)
+    if not windows and _has_failed(pairs, marks):
+        found, windows = search(marks, np.asarray(marks.sigma_m**-2.0), cuts_at=FINE_CUTS)
+        pairs += _settled(_nearest(found), marks, 1.0, free=options.scale_sigma)
+        pairs.sort(key=lambda pair: pair[0].score)
     apart = [
         pair
         for number, pair in enumerate(pairs)
@@ -252,6 +265,19 @@ def _agrees(best: Candidate, marks: Observations) -> bool:
     return bool(
         np.mean(best.fit.sound) >= LEAST_SOUND and to_and_fro <= MOST_TO_AND_FRO * shape.length_m()
     )
+
+
+def _has_failed(pairs: list[tuple[Candidate, float]], marks: Observations) -> bool:
+    """Tell whether a fit leaves marks in a row aside, or past an end, that a bend might explain."""
+    if not pairs or not _agrees(pairs[0][0], marks):
+        return True
+    fit = pairs[0][0].fit
+    past = (fit.where.run == 0) & (fit.where.share * fit.shape.parts()[0][0] < -PAST_END_M)
+    turned = 1.0 - fit.where.share
+    past |= (fit.where.run == fit.shape.runs - 1) & (
+        turned * fit.shape.parts()[0][-1] < -PAST_END_M
+    )
+    return bool(past.any() or outlier_rows(fit))
 
 
 def _with_scale(marks: Observations, scale: float) -> Observations:
@@ -319,6 +345,19 @@ def _against(marks: Observations, which: Ints, rows: Ints) -> Floats:
     return np.asarray(across / (marks.sigma_m[which] * np.sqrt(leverage)))
 
 
+def _known(fitted: Fitted, used: Observations, bias: Floats) -> list[Posterior]:
+    """Return the structures with their shares; blocks of marks aside share theirs evenly."""
+    known = posteriors(fitted.candidates, used, bias)
+    others = [each.other for each in fitted.blocks]
+    if not others:
+        return known
+    share = OTHER_LINE_SHARE / len(others)
+    return [
+        *(replace(each, share=(1.0 - OTHER_LINE_SHARE) * each.share) for each in known),
+        *(posterior_of(each, used, bias, share) for each in others),
+    ]
+
+
 def _assemble(
     marks: MarkArray,
     options: RouteOptions,
@@ -332,7 +371,7 @@ def _assemble(
     shape = best.fit.shape
     used = _with_scale(ready.observations, scale)
     joined = options.fit == "marks" and shape.runs > 1
-    known = [] if joined else posteriors(fitted.candidates, used, ready.bias)
+    known = [] if joined else _known(fitted, used, ready.bias)
     stretches = parts.stretches(best, used, ready.bias, fitted.windows)
     spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known, stretches)
     beside = parts.beside(marks, ready, best, shape, origin, scale)
@@ -363,7 +402,7 @@ def _assemble(
         depth_shared=shared,
         outside_diameter_m=options.outside_diameter_m,
     )
-    return replace(fit, warnings=tuple(notes + fit_notes(fit, ready.groups, options)))
+    return replace(fit, warnings=tuple(notes + fit_notes(fit, ready, fitted.blocks, options)))
 
 
 MOST_NAMED = 8
@@ -380,18 +419,22 @@ def no_line_note(options: RouteOptions) -> Note:
     )
 
 
-def fit_notes(fit: RouteFit, groups: list[list[int]], options: RouteOptions) -> list[Note]:
+def fit_notes(
+    fit: RouteFit, ready: Prepared, aside: list[Block], options: RouteOptions
+) -> list[Note]:
     """Return the warnings that follow from the fit itself."""
     leg = f"{options.leg}: " if options.leg else ""
     ids = fit.marks.ids
     notes: list[Note] = []
-    repeated = [group for group in groups if len(group) > 1]
+    repeated = [group for group in ready.groups if len(group) > 1]
     if repeated:
         named = "; ".join(" and ".join(ids[i] for i in group) for group in repeated[:MOST_NAMED])
         notes.append(
             Note("repeated_marks", f"{leg}shot on the same spot and taken as one mark: {named}")
         )
-    notes += _stray_notes(fit, leg, options)
+    notes += [_another_line_note(fit, ready, each, leg, options) for each in aside]
+    in_blocks = {ready.names[k] for each in aside for k in each.marks}
+    notes += _stray_notes(fit, leg, options, in_blocks)
     if fit.marks.marks_by in ("records", "assumed"):
         source = "drawn from records" if fit.marks.marks_by == "records" else "assumed"
         widest = float(np.sqrt(fit.spread.own[:, 1, 1].max()))
@@ -413,10 +456,32 @@ def fit_notes(fit: RouteFit, groups: list[list[int]], options: RouteOptions) -> 
     return notes
 
 
-def _stray_notes(fit: RouteFit, leg: str, options: RouteOptions) -> list[Note]:
+def _another_line_note(
+    fit: RouteFit, ready: Prepared, block: Block, leg: str, options: RouteOptions
+) -> Note:
+    """Say that a block of marks stands aside, with the length of the leg by either answer."""
+    names = [ready.names[k] for k in block.marks]
+    here, there = fit.route.length_m, block.other.shape.length_m()
+    along, past = (here, there) if block.followed else (there, here)
+    away, along_text, past_text = (
+        format_length(v, unit=options.length_unit) for v in (abs(block.aside_m), along, past)
+    )
+    used = "follows them" if block.followed else "runs past them"
+    return Note(
+        "another_line",
+        f"{leg}marks {names[0]} to {names[-1]} ({len(names)} in a row) stand {away} to the "
+        f"{'right' if block.aside_m > 0 else 'left'} of the line through the others: does the pipe "
+        f"step aside there, or did the locator follow another line? Along them the leg is "
+        f"{along_text} long, past them {past_text}; the route {used}, and its error covers both: "
+        f"locate {names[0]} and {names[-1]} again, connected to the pipe itself",
+    )
+
+
+def _stray_notes(fit: RouteFit, leg: str, options: RouteOptions, in_blocks: set[str]) -> list[Note]:
     ids = fit.marks.ids
     notes: list[Note] = []
-    for index in fit.strays[:MOST_NAMED]:
+    strays = [k for k in fit.strays if ids[k] not in in_blocks]
+    for index in strays[:MOST_NAMED]:
         aside = float(fit.mark_residual_m[index])
         away = format_length(abs(aside), unit=options.length_unit)
         notes.append(
@@ -427,7 +492,7 @@ def _stray_notes(fit: RouteFit, leg: str, options: RouteOptions) -> list[Note]:
                 "locate it again",
             )
         )
-    if len(fit.strays) > MOST_NAMED:
-        rest = ", ".join(ids[i] for i in fit.strays[MOST_NAMED:])
+    if len(strays) > MOST_NAMED:
+        rest = ", ".join(ids[i] for i in strays[MOST_NAMED:])
         notes.append(Note("stray_mark", f"{leg}marks {rest} lie off the line as well"))
     return notes

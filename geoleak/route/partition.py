@@ -102,11 +102,12 @@ def prefix_sums(points: Floats, weight: Floats) -> Floats:
     return np.concatenate([np.zeros((1, 6)), np.cumsum(terms * weight[:, None], axis=0)])
 
 
-def cut_costs(points: Floats, weight: Floats) -> Floats:
-    """Return the misfit of two lines for a cut after 2, 3 ... n-2 marks."""
+def cut_costs(points: Floats, weight: Floats, *, between: int = 0) -> Floats:
+    """Return the misfit of two lines for a cut after 2, 3 ... marks, so many between left out."""
     sums = prefix_sums(points, weight)
-    inner = sums[2:-2]
-    return _misfit(inner) + _misfit(sums[-1] - inner)
+    stop = len(points) - 1
+    before, after = sums[2 : stop - between], sums[2 + between : stop]
+    return _misfit(before) + _misfit(sums[-1] - after)
 
 
 def _misfit(total: Floats) -> Floats:
@@ -130,6 +131,12 @@ def line_of(points: Floats, weight: Floats) -> tuple[Floats, Floats]:
     if direction @ (points[-1] - points[0]) < 0:
         direction = -direction
     return centre, direction
+
+
+def foot_on(line: tuple[Floats, Floats], point: Floats) -> Floats:
+    """Return the foot (2,) of a point on a line given by a point and a unit direction."""
+    centre, unit = line
+    return np.asarray(centre + unit * ((point - centre) @ unit))
 
 
 def first_vertices(points: Floats, weight: Floats, starts: list[int]) -> Floats:

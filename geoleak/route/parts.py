@@ -15,7 +15,7 @@ from geoleak.route.profile import Smooth, smooth
 from geoleak.route.result import StraightRun
 from geoleak.route.search import Candidate, Window
 from geoleak.route.solve import Observations
-from geoleak.route.spread import Posterior, Spread, Stretch, length_slope, posteriors
+from geoleak.route.spread import Posterior, Spread, Stretch, length_slope, posteriors, together
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -254,12 +254,6 @@ def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRu
     return tuple(out)
 
 
-def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
-    """Return the sigma of the whole length of the dots joined."""
-    ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
-    return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
-
-
 def stretches(
     best: Candidate, marks: Observations, bias_m: Floats, windows: list[Window]
 ) -> list[Stretch]:
@@ -281,6 +275,12 @@ def stretches(
     return out
 
 
+def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
+    """Return the sigma of the whole length of the dots joined."""
+    ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
+    return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
+
+
 def length_sigma_m(known: list[Posterior], windows: list[Stretch]) -> float:
     """Return the sigma of the whole length, the structures averaged as in `spread_of`."""
     base = known[0].shape.length_m()
@@ -289,6 +289,12 @@ def length_sigma_m(known: list[Posterior], windows: list[Stretch]) -> float:
         slope = length_slope(each.shape)
         square = float(slope @ each.covariance @ slope + (slope @ each.push) ** 2)
         total += each.share * (square + (each.shape.length_m() - base) ** 2)
-    moments = [each.length_moments() for each in windows]
-    total += sum(mean for mean, _ in moments) ** 2 + sum(variance for _, variance in moments)
+    groups = []
+    for window in windows:
+        length = np.array([each.shape.length_m() for each in window.known])
+        share = np.array([each.share for each in window.known])
+        groups.append((length[None, 1:] - length[0], share[1:]))
+    if groups:
+        gaps, moments = together(groups)
+        total += float(gaps[0] @ moments @ gaps[0])
     return float(np.sqrt(total))

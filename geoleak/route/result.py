@@ -61,7 +61,7 @@ class RouteFit:
         Of the whole length, the marks' own errors and the shared ones together.
     warnings : tuple of Note
         Codes ``stray_mark``, ``mark_order``, ``gap``, ``marks_too_close``, ``route_assumed``,
-        ``repeated_marks``, ``scatter``, ``no_line``.
+        ``repeated_marks``, ``scatter``, ``no_line``, ``another_line``.
     """
 
     route: Route

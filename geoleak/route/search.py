@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.route.alignment import GREATEST_TURN_RAD, Alignment, hints
+from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
 from geoleak.route.model import bend_charge
-from geoleak.route.partition import cut_costs, first_vertices, run_starts
+from geoleak.route.partition import cut_costs, first_vertices, foot_on, line_of, run_starts
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
 
 Floats = NDArray[np.float64]
@@ -26,6 +27,11 @@ CUT_CHARGE = 3.0
 CUTS_AGAIN = (0.25, 0.5)
 """Shares of the charge at which a few neighbouring straights are cut afresh."""
 MOST_CUT_AGAIN = 3
+MOST_JOGGED = 3
+"""Neighbouring straights that a step aside may replace, itself laid otherwise among them."""
+LINK_RAD = np.deg2rad([22.5, 45.0, 90.0])
+BEYOND_M = 0.3
+"""How far beyond the last mark pipe that turns back is first taken to run."""
 BEVEL_M = 1.5
 """How far from a reversal the two bends stand that take its place in a first guess."""
 
@@ -37,6 +43,8 @@ def proposals(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     yield from _merges(shape)
     yield from _roundings(shape)
     yield from _additions(fit, marks)
+    yield from _jogs(fit, marks)
+    yield from (mended(fitting(detour(fit, marks, row))) for row in outlier_rows(fit))
     yield from _recuts(fit, marks)
 
 
@@ -128,6 +136,53 @@ def _additions(fit: Solution, marks: Observations) -> Iterator[Alignment]:
             yield fitting(Alignment(vertices, np.insert(shape.tangent_m, run + 1, 0.0)))
 
 
+def _jogs(fit: Solution, marks: Observations) -> Iterator[Alignment]:
+    """Yield shapes with two bends a step apart put in at once, where two lines fit best.
+
+    Pipe that steps aside or turns back within a metre or two: few marks or none stand on the link,
+    and the first of the two bends alone gains nothing.
+    """
+    shape = fit.shape
+    # In order: where pipe turns back, the nearest straight is often the wrong one.
+    run = hints(shape.stack, marks.points)[0]
+    for first in range(shape.runs):
+        for last in range(first + 1, min(first + MOST_JOGGED, shape.runs) + 1):
+            held = np.flatnonzero((run >= first) & (run < last))
+            points, plain = marks.points[held], marks.sigma_m[held] ** -2.0
+            for between in range(min(MOST_ON_LINK, len(held) - 4) + 1):
+                cut = int(np.argmin(cut_costs(points, plain, between=between))) + 2
+                one = line_of(points[:cut], plain[:cut])
+                two = line_of(points[cut + between :], plain[cut + between :])
+                for pair in _links(one, two, points[cut - 1], points[cut + between]):
+                    start = [foot_on(one, points[0])] if first == 0 else shape.vertices[: first + 1]
+                    end = (
+                        [foot_on(two, points[-1])] if last == shape.runs else shape.vertices[last:]
+                    )
+                    vertices = np.concatenate([start, pair, end])
+                    tangent = np.concatenate(
+                        [shape.tangent_m[: first + 1], [0.0, 0.0], shape.tangent_m[last:]]
+                    )
+                    yield mended(fitting(Alignment(vertices, tangent)))
+
+
+def _links(
+    one: tuple[Floats, Floats], two: tuple[Floats, Floats], before: Floats, after: Floats
+) -> Iterator[Floats]:
+    """Yield the two ends (2, 2) of a short straight between two lines, at fittings' angles."""
+    near, far = foot_on(one, before), foot_on(two, after)
+    reach = float((far - near) @ one[1])
+    if one[1] @ two[1] < 0:
+        # Pipe that turns back does so beyond both marks.
+        corner = near + one[1] * (max(reach, 0.0) + BEYOND_M)
+        yield np.stack([corner, foot_on(two, corner)])
+        return
+    middle = near + 0.5 * reach * one[1]
+    aside = foot_on(two, middle)
+    for angle in LINK_RAD:
+        run = 0.5 * float(np.hypot(*(aside - middle))) / np.tan(angle)
+        yield np.stack([middle - run * one[1], aside + run * two[1]])
+
+
 def _recuts(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     """Yield shapes with a few neighbouring straights cut afresh, short ones let in.
 
@@ -209,6 +264,8 @@ LEAST_ON_ARC = 3
 """An arc that fewer marks stand on is not told from a sharp bend."""
 FIRST_CUTS = (0.4, 0.67, 1.0, 1.5)
 """Shares of the charge for a bend at which first guesses are cut."""
+FINE_CUTS = (0.02, 0.05, 0.1, 0.2)
+"""And those at which marks that make no line at first are cut again: more bends, none too dear."""
 ROUGH_STEPS = 8
 ROUGH_GAIN = 0.05
 """Proposals are fitted roughly; the best few are fitted to the end afterwards."""
@@ -305,7 +362,9 @@ def climb(found: Found, marks: Observations) -> list[Candidate]:
         found.add(tried(list(proposals(best.fit, marks)), marks, beat=best))
 
 
-def search(marks: Observations, weight: Floats) -> tuple[list[Candidate], list[Window]]:
+def search(
+    marks: Observations, weight: Floats, *, cuts_at: tuple[float, ...] = FIRST_CUTS
+) -> tuple[list[Candidate], list[Window]]:
     """Return the best candidates, of several structures, best first; none where none is allowed.
 
     A long route comes alone, with the candidates of its windows.
@@ -314,13 +373,15 @@ def search(marks: Observations, weight: Floats) -> tuple[list[Candidate], list[W
     ----------
     marks : Observations
     weight : (n,) array
-        First weights, 1/m2, lowered where a mark looks like a stray.
+        First weights, 1/m2, lowered where a mark looks like an outlier.
+    cuts_at : tuple of float
+        Shares of the charge for a bend at which first guesses are cut.
     """
     found = Found()
     plain = np.asarray(marks.sigma_m**-2.0)
     cuts: dict[tuple[int, ...], Alignment] = {(0,): _straight(marks)}
     for weights in (weight, plain) if np.any(weight != plain) else (plain,):
-        for starts in run_starts(marks.points, weights, cut_charge(marks), FIRST_CUTS):
+        for starts in run_starts(marks.points, weights, cut_charge(marks), cuts_at):
             if tuple(starts) not in cuts:
                 vertices = first_vertices(marks.points, weights, starts)
                 cuts[tuple(starts)] = mended(Alignment(vertices, np.zeros(len(vertices))))

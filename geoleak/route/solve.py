@@ -24,6 +24,8 @@ FIRST_STEPS = 3
 """After so many steps a proposal that is hopelessly behind is given up."""
 MOST_TRIES = 5
 LITTLE_GAIN = 0.01
+WITHIN_A_GAP = 9.0
+"""What marks leave free lies within the gap between two of them: a third of the prior's width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,4 +352,5 @@ def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floa
     stack = state.shape.stack
     where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
     matrix, slope = curvature(stack, marks, where, state.weight[None])
-    return matrix[0] + np.diag(weak_prior(stack, marks.points)[0]), slope[0]
+    held = WITHIN_A_GAP * weak_prior(stack, marks.points)[0]
+    return matrix[0] + np.diag(held), slope[0]

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from geoleak.route.alignment import Alignment
 from geoleak.route.search import Candidate
-from geoleak.route.solve import Observations, normal_equations
+from geoleak.route.solve import Observations, Solution, normal_equations
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -106,12 +106,17 @@ def posteriors(candidates: list[Candidate], marks: Observations, bias_m: Floats)
     share /= share.sum()
     out = []
     for each, part in zip(candidates, share, strict=False):
-        matrix, slope = normal_equations(each.fit, marks)
-        held = matrix + np.diag(np.full(len(matrix), 1e-9 * np.diag(matrix).max()))
-        inverse = np.asarray(np.linalg.inv(held), dtype=float)
-        push = inverse @ (slope.T @ (each.fit.weight * bias_m))
-        out.append(Posterior(each.fit.shape, float(part), inverse, push))
+        out.append(posterior_of(each.fit, marks, bias_m, float(part)))
     return out
+
+
+def posterior_of(fit: Solution, marks: Observations, bias_m: Floats, share: float) -> Posterior:
+    """Return one structure with a stated share; arguments as in `posteriors`."""
+    matrix, slope = normal_equations(fit, marks)
+    held = matrix + np.diag(np.full(len(matrix), 1e-9 * np.diag(matrix).max()))
+    inverse = np.asarray(np.linalg.inv(held), dtype=float)
+    push = inverse @ (slope.T @ (fit.weight * bias_m))
+    return Posterior(fit.shape, share, inverse, push)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -121,13 +126,6 @@ class Stretch:
     low_m: float
     high_m: float
     known: list[Posterior]
-
-    def length_moments(self) -> tuple[float, float]:
-        """Return mean and variance of how much longer it may be than its best structure."""
-        length = np.array([each.shape.length_m() for each in self.known])
-        share = np.array([each.share for each in self.known])
-        mean = float(np.sum(share * (length - length[0])))
-        return mean, float(np.sum(share * (length - length[0]) ** 2)) - mean**2
 
 
 def length_slope(shape: Alignment) -> Floats:
@@ -206,7 +204,8 @@ def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats,
 def spread_of(known: list[Posterior], stretches: Sequence[Stretch] = ()) -> Spread:
     """Return the spread about the best of the structures (the first).
 
-    On a long route, each stretch is averaged over the structures of its own window.
+    On a long route, each stretch is averaged over the structures of its own window. What another
+    structure changes in the chainage stands as a column of its own in ``along_rows``.
     """
     from geoleak.linref import Route
 
@@ -216,39 +215,64 @@ def spread_of(known: list[Posterior], stretches: Sequence[Stretch] = ()) -> Spre
     locator = np.stack([along @ best.push, across @ best.push], axis=1)
     here, _ = best.shape.positions(nodes)
     total = best.share * own
-    for other in known[1:]:
-        snap = Route.from_vertices(other.shape.polyline()).snap(here)
-        local, _, _ = _local(other.shape, other.covariance, snap.chainage_m)
-        local[:, 1, 1] += snap.offset_m**2
-        local[:, 0, 0] += (snap.chainage_m - nodes) ** 2
-        total += other.share * local
-    mean = 0.0
-    for stretch in stretches:
-        inside = np.flatnonzero((nodes >= stretch.low_m) & (nodes < stretch.high_m))
-        if len(inside):
-            _average_stretch(stretch, here, inside, total)
-            more, variance = stretch.length_moments()
-            # A bend left out always shortens: the means of the stretches add up with their sign.
-            total[inside[-1] + 1 :, 0, 0] += variance + (mean + more) ** 2 - mean**2
-            mean += more
-    return Spread(nodes, total, locator, along, best.covariance)
+    groups: list[tuple[Floats, Floats]] = []
+    if len(known) > 1:
+        shifts = np.empty((len(nodes), len(known) - 1))
+        for number, other in enumerate(known[1:]):
+            snap = Route.from_vertices(other.shape.polyline()).snap(here)
+            local, _, _ = _local(other.shape, other.covariance, snap.chainage_m)
+            local[:, 1, 1] += snap.offset_m**2
+            shifts[:, number] = snap.chainage_m - nodes
+            local[:, 0, 0] += shifts[:, number] ** 2
+            total += other.share * local
+        groups.append((shifts, np.array([each.share for each in known[1:]])))
+    in_windows = [_average_stretch(each, nodes, here, total) for each in stretches]
+    if in_windows:
+        columns, moments = together(in_windows)
+        total[:, 0, 0] += np.sum((columns @ moments) * columns, axis=1)
+    columns, moments = together([(along, best.covariance), *groups, *in_windows])
+    return Spread(nodes, total, locator, columns, moments)
 
 
-def _average_stretch(stretch: Stretch, here: Floats, inside: Ints, total: Floats) -> None:
-    """Average one stretch of the spread over the structures of its window (in place)."""
+def together(groups: Sequence[tuple[Floats, Floats]]) -> tuple[Floats, Floats]:
+    """Return columns side by side and the second moments of what they multiply.
+
+    Each group has its covariance, or the shares of structures that exclude one another. A bend
+    left out always shortens: the means of different stretches add up with their sign.
+    """
+    mean = np.concatenate([p if p.ndim == 1 else np.zeros(len(p)) for _, p in groups])
+    moments = np.outer(mean, mean)
+    at = 0
+    for _, p in groups:
+        inside = slice(at, at + len(p))
+        moments[inside, inside] = np.diag(p) if p.ndim == 1 else p
+        at += len(p)
+    return np.concatenate([columns for columns, _ in groups], axis=1), moments
+
+
+def _average_stretch(
+    stretch: Stretch, nodes: Floats, here: Floats, total: Floats
+) -> tuple[Floats, Floats]:
+    """Average one stretch's sideways spread over the structures of its window (in place).
+
+    Returns how far each other structure moves the chainages (m, s), and their shares (s,).
+    """
     from geoleak.linref import Route
 
-    snaps = [
-        Route.from_vertices(each.shape.polyline()).snap(here[inside]) for each in stretch.known
-    ]
-    known_along = total[inside, 0, 0]
-    mixed = stretch.known[0].share * total[inside]
-    for other, snap in zip(stretch.known[1:], snaps[1:], strict=True):
+    inside = (nodes >= stretch.low_m) & (nodes < stretch.high_m)
+    lines = [Route.from_vertices(each.shape.polyline()) for each in stretch.known]
+    snaps = [line.snap(here[inside]) for line in lines]
+    shifts = np.zeros((len(nodes), len(lines) - 1))
+    mixed = stretch.known[0].share * total[inside, 1, 1]
+    for number, other in enumerate(stretch.known[1:]):
+        snap = snaps[number + 1]
         local, _, _ = _local(other.shape, other.covariance, snap.chainage_m)
+        mixed += other.share * (local[:, 1, 1] + (snap.offset_m - snaps[0].offset_m) ** 2)
         # A window knows nothing of the chainage it begins at: that is the whole route's.
-        mixed[:, 0, 0] += other.share * (known_along + (snap.chainage_m - snaps[0].chainage_m) ** 2)
-        mixed[:, 1, 1] += other.share * (local[:, 1, 1] + (snap.offset_m - snaps[0].offset_m) ** 2)
-    total[inside] = mixed
+        shifts[inside, number] = snap.chainage_m - snaps[0].chainage_m
+        shifts[nodes >= stretch.high_m, number] = lines[number + 1].length_m - lines[0].length_m
+    total[inside, 1, 1] = mixed
+    return shifts, np.array([each.share for each in stretch.known[1:]])
 
 
 def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:

@@ -78,7 +78,7 @@ def random_route(rng: np.random.Generator, habits: Habits | None = None) -> Rand
         line, structure = _bent(rng, total, heading, bends, habits)
     step = np.hypot(*np.diff(line, axis=0).T)
     chainage = np.concatenate([[0.0], np.cumsum(step)])
-    return _marked(rng, line, chainage, bends, curved, structure, habits.stray_to_m)
+    return marked(rng, line, chainage, bends, curved, structure, habits.stray_to_m)
 
 
 def _bent(
@@ -121,7 +121,7 @@ def _swept(rng: np.random.Generator, total: float, heading: float) -> tuple[Floa
     return line, Alignment(vertices, np.array([0.0, tangent * (1 - 1e-6), 0.0]))
 
 
-def _marked(
+def marked(
     rng: np.random.Generator,
     line: Floats,
     chainage: Floats,

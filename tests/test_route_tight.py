@@ -1,0 +1,94 @@
+"""Pipe that turns back or steps aside within a metre, and blocks of marks that stand aside.
+
+``python -m tests.trials.tight_routes`` is the full trial.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from geoleak.route import fit_route
+from geoleak.route.alignment import Alignment
+from geoleak.route.fit import _has_failed
+from geoleak.route.search import Candidate
+from geoleak.route.solve import Observations, misfit
+from tests.test_route_stack import marks_along
+from tests.trials.tight_routes import SHAPES, one
+
+
+def outcomes(kind: str, count: int = 8) -> list:
+    rng = np.random.default_rng([7, list(SHAPES).index(kind)])
+    return [one(kind, rng) for _ in range(count)]
+
+
+def test_pipe_that_turns_back_keeps_its_marks_and_its_length():
+    found = outcomes("hairpin")
+    assert all(each.good_lost < 3 and "no_line" not in each.codes for each in found)
+    assert max(abs(each.length_error) for each in found) < 0.05
+    assert np.mean([abs(each.z) < 2 for each in found]) > 0.8
+
+
+def test_s_bends_keep_their_length():
+    found = outcomes("s-bend", 16)
+    assert all(each.good_lost < 3 for each in found)
+    assert np.median([abs(each.length_error) for each in found]) < 0.015
+
+
+def aside(offset_m: float, marks: int, *, past_end: bool = False):
+    """Return the fit of a straight line of marks with a block that stands aside."""
+    array = marks_along(np.array([[0.0, 0.0], [0.0, 24.0]]), 21, sigma_m=0.03)
+    first = 21 - marks if past_end else 8
+    east = array.easting_m.copy()
+    east[first : first + marks] += offset_m
+    return fit_route(type(array)(**{
+        name: getattr(array, name)
+        for name in ("northing_m", "height_m", "depth_m", "sigma_across_m", "sigma_along_m", "ids")
+    }, easting_m=east))  # fmt: skip
+
+
+def notes_of(fit) -> list[str]:
+    return [each.text for each in fit.warnings if each.code == "another_line"]
+
+
+@pytest.mark.parametrize(
+    ("offset_m", "marks", "asked"),
+    [(1.4, 5, True), (-1.4, 5, True), (0.6, 5, True), (2.7, 5, True), (1.4, 3, True),
+     (0.4, 5, False), (3.3, 5, False), (1.4, 2, False)],
+)  # fmt: skip
+def test_a_block_aside_is_asked_about_with_both_lengths(offset_m, marks, asked):
+    fit = aside(offset_m, marks)
+    said = notes_of(fit)
+    assert bool(said) == asked
+    if not asked:
+        return
+    assert f"marks 8 to {7 + marks} ({marks} in a row)" in said[0]
+    assert f"to the {'right' if offset_m > 0 else 'left'} of" in said[0]
+    assert "past them 24.0" in said[0]
+    # Even odds of two lines: the root of half the square of what lies between them.
+    middle = float(np.median(fit.mark_chainage_m[8 : 8 + marks]))
+    between = np.sqrt(0.5) * abs(offset_m)
+    assert float(fit.sigma_across_m(middle)) == pytest.approx(between, rel=0.1)
+    assert float(fit.sigma_across_m(1.0)) < 0.1
+    # And the pipe between places on either side of the block is not known better than that.
+    longer = fit.length_sigma_m / np.sqrt(0.5)
+    assert fit.path_sigma_m(1.0, fit.route.length_m - 1.0) == pytest.approx(
+        np.sqrt(0.5) * longer, rel=0.1
+    )
+
+
+def test_plain_ground_is_not_asked_about():
+    for seed in range(10):
+        bent = np.array([[0.0, 0.0], [0.0, 9.0], [6.0, 15.0], [6.0, 24.0]])
+        assert not notes_of(fit_route(marks_along(bent, 26, seed=seed)))
+
+
+@pytest.mark.parametrize(("past_m", "failed"), [(0.8, False), (1.2, True)])
+def test_marks_past_an_end_are_a_failed_fit(past_m, failed):
+    north = np.linspace(0.0, 10.0, 12)
+    points = np.stack([np.zeros(12), north], axis=1)
+    sigma = np.full(12, 0.05)
+    marks = Observations(points, sigma, 0.2 * sigma, np.zeros(12, dtype=bool))
+    line = Alignment(np.array([[0.0, past_m], [0.0, 10.0]]), np.zeros(2))
+    best = Candidate(misfit(line, marks, np.zeros(12, dtype=np.int64)), 0.0)
+    assert _has_failed([(best, 1.0)], marks) is failed
