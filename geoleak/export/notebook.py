@@ -85,12 +85,17 @@ def plot(result: Result, ax: Axes | None = None) -> Axes:
         elif each.kind in _MARKS:
             sign, colour, size = _MARKS[each.kind]
             ax.plot(each.grid.x, each.grid.y, sign, color=colour, markersize=size)
-    heard = [each for each in result.features if each.kind == "reading"]
+    # Levels of a contact sensor are on a scale of their own.
+    heard = [
+        each
+        for each in result.features
+        if each.kind == "reading" and each.properties["reading_kind"] == "surface"
+    ]
     if heard:
         xy = shapely.get_coordinates([each.grid for each in heard])
         levels = [each.properties["level_db"] for each in heard]
         drawn = ax.scatter(xy[:, 0], xy[:, 1], c=levels, s=36, zorder=3, edgecolors="white")
-        ax.figure.colorbar(drawn, ax=ax, label="level, dB", shrink=0.7)
+        ax.figure.colorbar(drawn, ax=ax, label="surface level", shrink=0.7)
     ax.set_aspect("equal")
     ax.ticklabel_format(useOffset=False, style="plain")
     unit = result.leak.position.unit

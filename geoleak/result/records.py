@@ -347,10 +347,12 @@ class Result:
         return self.to_geojson()
 
     def __repr__(self) -> str:
+        from geoleak.export import words
+
         decision, leak = self.decision, self.leak
         return (
             f"<Result {self.site.title!r}: {decision.verdict}, {leak.leg} {leak.station}, "
-            f"chance in hole {decision.chance_in_hole:.2f}, run {self.run.id}>"
+            f"{words.chance(decision.chance_in_hole)} in the hole, run {self.run.id}>"
         )
 
     def _repr_html_(self) -> str:
