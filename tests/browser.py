@@ -37,7 +37,7 @@ def firefox(*, dark: bool) -> Iterator:
     from marionette_driver.marionette import Marionette
 
     scheme = {"layout.css.prefers-color-scheme.content-override": 0 if dark else 1}
-    started = Marionette(bin=FIREFOX, headless=True, prefs=scheme)
+    started = Marionette(bin=FIREFOX, headless=True, prefs=scheme, gecko_log=os.devnull)
     started.start_session()
     started.timeout.script = 60
     try:

@@ -84,10 +84,10 @@ def test_listening_on_does_not_say_dig():
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     assert not any(line.startswith("DIG") for line in printed)
     for said in (
-        "next 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0); the 95 % "
-        "stretch should shrink from 25 ft to about 6 ft",
-        "2: contact reading at meter MTR1 (yard 0+00.0); the 95 % stretch should shrink from "
-        "25 ft to about 9 ft",
+        "next 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0); the "
+        "search should narrow from 25 ft of pipe to about 6 ft",
+        "2: contact reading at meter MTR1 (yard 0+00.0); the search should narrow from "
+        "25 ft of pipe to about 9 ft",
         'places for readings.csv: 1 "109 up 1.0", 2 "MTR1"',
         "points 900, 901; occupy 201 first: it must read within 0.1 ft, or stop",
         "best place so far, not to dig: yard 0+41.3, 55 % within 5.0 ft of pipe",
@@ -125,12 +125,12 @@ def test_a_dig_that_a_reading_would_pay_for_names_it_and_the_others_do_not():
 @pytest.mark.parametrize(
     ("now", "after", "unit", "said"),
     [
-        (91.44, 71.9, "ft", "from 300 ft to about 240 ft"),
-        (91.44, 91.0, "ft", "of 300 ft should shrink little"),
-        (2.0, 2.4, "m", "of 2.0 m should shrink little"),
-        (2.0, 0.84, "m", "from 2.0 m to about 0.8 m"),
-        (0.5, 0.312, "m", "from 0.50 m to about 0.31 m"),
-        (None, 1.9, "m", "should shrink to about 1.9 m"),
+        (91.44, 71.9, "ft", "from 300 ft of pipe to about 240 ft"),
+        (91.44, 91.0, "ft", "narrow little: 300 ft of pipe"),
+        (2.0, 2.4, "m", "narrow little: 2.0 m of pipe"),
+        (2.0, 0.84, "m", "from 2.0 m of pipe to about 0.8 m"),
+        (0.5, 0.312, "m", "from 0.50 m of pipe to about 0.31 m"),
+        (None, 1.9, "m", "should narrow to about 1.9 m"),
     ],
 )
 def test_what_a_reading_brings_is_told_in_two_figures(now, after, unit, said):

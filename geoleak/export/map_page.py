@@ -72,7 +72,7 @@ def _dig(result: Result) -> dict[str, Any]:
     size = words.length(decision.hole.length_m, unit)
     likely = words.pieces(leak.interval_95, unit, leg=leak.leg)
     facts = [
-        ("Hole", "", words.hole_reach(result)),
+        ("Open", "", words.hole_reach(result)),
         ("Likely", "", f"95 % within {likely}"),
         (
             "Stake",
@@ -87,7 +87,10 @@ def _dig(result: Result) -> dict[str, Any]:
         "headline": words.leak_station(result),
         "sure": f"{words.chance(decision.chance_in_hole)} in a {size} hole, "
         f"{words.elsewhere(result)}",
-        "where": [("Paint", words.near_marks(result)), ("Top of pipe", words.depth(result))],
+        "where": [
+            ("Where", words.near_marks(result) or words.leak_station(result)),
+            ("Depth", f"top of pipe {words.depth(result)}"),
+        ],
         "not_before": words.not_before(result),
         "facts": facts,
         "by_length": _by_length(result),
@@ -124,7 +127,7 @@ def _listen(result: Result) -> dict[str, Any]:
         "headline": headline,
         "sure": sure,
         "where": [],
-        "not_before": "",
+        "not_before": "Do not dig yet: no place is sure enough.",
         "facts": facts,
         "by_length": "",
         "listen": [],

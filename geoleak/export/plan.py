@@ -227,7 +227,7 @@ class _Sketch:
                 corners = list(at.buffer(4.5, quad_segs=1).exterior.coords[:-1])
                 self.picture.area(corners, "#ffffff", stroke="#000000", width=1.2)
             self.solid.append(at.buffer(4.5))
-            yield words.plain(each.id), self.around(at, 6.5), False
+            yield words.point_name(each), self.around(at, 6.5), False
 
     def signs(self) -> Iterator[tuple[str, Iterable[Spot], bool]]:
         """Draw the stake or, to listen on, the places to listen at, numbered."""

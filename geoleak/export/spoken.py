@@ -267,11 +267,11 @@ def next_expected(each: NextReadingSummary, unit: str) -> str:
     """Return what a reading is expected to bring, in two figures: more are not known."""
     after, now = each.expected_interval_95_m, each.interval_95_now_m
     if now is None:
-        return f"the 95 % stretch should shrink to about {_about(after, after, unit)}"
+        return f"the search should narrow to about {_about(after, after, unit)}"
     before, later = _about(now, now, unit), _about(after, now, unit)
     if after >= now or before == later:
-        return f"the 95 % stretch of {before} should shrink little"
-    return f"the 95 % stretch should shrink from {before} to about {later}"
+        return f"the search should narrow little: {before} of pipe"
+    return f"the search should narrow from {before} of pipe to about {later}"
 
 
 def _about(value_m: float, whole_m: float, unit: str) -> str:

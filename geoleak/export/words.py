@@ -133,6 +133,12 @@ def fitting_word(code: object) -> str:
     return next((word for word, codes in FITTING_WORDS.items() if start in codes), "fitting")
 
 
+def point_name(feature: Feature) -> str:
+    """Return a shot point as a crew looks for it: "hydrant H1", "303" for what has no word."""
+    word = fitting_word(feature.properties.get("code")) if feature.kind == "fitting" else ""
+    return plain(feature.id if word in ("", "fitting") else f"{word} {feature.id}")
+
+
 def toward(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
     """Return a direction along the pipe by what one sees: "toward the meter", "toward mark 112".
 
