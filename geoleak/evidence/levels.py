@@ -29,7 +29,7 @@ Ints = npt.NDArray[np.int64]
 
 PER_DB = float(np.log(10.0) / 10.0)
 STRENGTH_STEP_DB = 3.0
-CHUNK = 120_000
+CHUNK = 16_000
 MISFIT = 0.01
 
 

@@ -137,33 +137,30 @@ def marginal(
     """
     kind = added.dtype
     member = rows.membership.astype(kind)
-    sigma = (rows.sigma * scale).astype(kind)
-    precision = (1.0 / (sigma * sigma)).astype(kind)
+    # Four times the squared scale: weight, density and curvature of this t are simplest in it.
+    wide = ((FREEDOM * scale * scale) * rows.sigma**2).astype(kind)
     if relief is not None:
-        precision = precision / relief
+        wide = wide * relief.astype(kind, copy=False)
     residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
     # A session alone has no offset: it is the floor.
     spread = rows.offset_sigma if rows.sessions > 1 else 0.0
     tau2 = np.broadcast_to(np.asarray(spread, dtype=kind) ** 2, (rows.sessions,))
     prior = 1.0 / rows.floor_sigma**2
     cut = np.flatnonzero(rows.censored)
-    measured = np.flatnonzero(rows.censored == 0)
-    plain = rows.sessions == 1 and bool(np.all(rows.on_floor == 1.0))
-    weight = precision
+    weight = kind.type(FREEDOM) / wide
     target = residual
     error = residual
     for turn in range(rounds):
         if turn:
-            weight = _weights(error, precision)
+            weight = error * error
+            weight += wide
+            np.divide(kind.type(FREEDOM + 1.0), weight, out=weight)
             if len(cut):
                 target = residual.copy()
-                _pull_censored(rows, cut, error, residual, precision, weight, target)
+                _pull_censored(rows, cut, error, residual, wide, weight, target)
         floor = _solve(member, weight, target, tau2, prior)
-        error = residual - (floor if plain else _at_rows(floor, member))
-    value, curvature = _log_terms(rows, cut, measured, error, precision)
-    value -= float(np.log(sigma[measured]).sum())
-    if relief is not None:
-        value -= 0.5 * np.log(relief[..., measured]).sum(axis=-1)
+        error = residual - (floor if member.all() else floor @ member.T)
+    value, curvature = _log_terms(rows, cut, error, wide)
     total = curvature @ member
     shrunk = total / (1.0 + tau2 * total)
     mean = _mean_floor(floor, prior, tau2)
@@ -173,22 +170,6 @@ def marginal(
         value -= 0.5 * (((floor - mean[..., None]) ** 2) / tau2).sum(axis=-1)
         value -= 0.5 * np.log1p(tau2 * total).sum(axis=-1)
     return Marginal(value.astype(float), floor.astype(float) + rows.floor_mean)
-
-
-def _weights(error: Floats, precision: Floats) -> Floats:
-    """Return (nu + 1) / (nu + z^2) times the precision, in place where it can be."""
-    weight = error * error
-    weight *= precision
-    weight += FREEDOM
-    np.divide(precision * (FREEDOM + 1.0), weight, out=weight)
-    return weight
-
-
-def _at_rows(floor: Floats, member: Floats) -> Floats:
-    if member.shape[1] == 1:
-        return floor * member[:, 0]
-    out: Floats = floor @ member.T
-    return out
 
 
 def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: float) -> Floats:
@@ -215,50 +196,47 @@ def _pull_censored(
     cut: npt.NDArray[np.int64],
     error: Floats,
     residual: Floats,
-    precision: Floats,
+    wide: Floats,
     weight: Floats,
     target: Floats,
 ) -> None:
     """Replace censored rows by the pseudo-observation of a majorising step."""
     sign = rows.censored[cut]
-    root = np.sqrt(precision[..., cut])
+    root = np.sqrt(FREEDOM / wide[..., cut])
     u = -sign * error[..., cut] * root
     slope = sign * np.exp(log_density(u) - np.log(distribution(u))) * root
-    weight[..., cut] = CENSORED_CURVATURE * precision[..., cut]
+    weight[..., cut] = CENSORED_CURVATURE * root**2
     standing = residual[..., cut] - error[..., cut]
     target[..., cut] = standing + slope / weight[..., cut]
 
 
 def _log_terms(
-    rows: Rows,
-    cut: npt.NDArray[np.int64],
-    measured: npt.NDArray[np.int64],
-    error: Floats,
-    precision: Floats,
+    rows: Rows, cut: npt.NDArray[np.int64], error: Floats, wide: Floats
 ) -> tuple[Floats, Floats]:
-    """Sum the log densities of errors of unit scale (of a censored row its tail).
+    """Sum the log densities (of a censored row its tail), with the curvature of each row.
 
-    Returned with the curvature of each row.
+    With w four times the squared scale the log density is log(3/4) + 2 log w - 2.5 log(w + e^2)
+    and its curvature 5 (w - e^2) / (w + e^2)^2.
     """
-    z2 = error * error
-    z2 *= precision
-    total = z2 + FREEDOM
-    curvature = np.maximum(FREEDOM - z2, 0.0)
+    square = error * error
+    total = square + wide
+    # A product with ones sums rows several times faster than a sum along the last axis.
+    ones = (rows.censored == 0).astype(error.dtype)
+    value = 2.0 * (np.log(wide) @ ones) - 2.5 * (np.log(total) @ ones)
+    value = value + ones.sum() * np.log(0.75)
+    curvature = wide - square
+    np.maximum(curvature, 0.0, out=curvature)
     curvature /= total
     curvature /= total
-    curvature *= precision * (FREEDOM + 1.0)
-    logs = np.log(total)
+    curvature *= error.dtype.type(FREEDOM + 1.0)
     if len(cut):
-        logs = logs[..., measured]
-    value = -2.5 * (logs.sum(axis=-1) - len(measured) * np.log(FREEDOM))
-    value += len(measured) * LOG_DENSITY_AT_ZERO
-    if len(cut):
-        u = -rows.censored[cut] * error[..., cut] * np.sqrt(precision[..., cut])
+        root = np.sqrt(FREEDOM / wide[..., cut])
+        u = -rows.censored[cut] * error[..., cut] * root
         tail = distribution(u)
         value += np.log(tail).sum(axis=-1)
         hazard = np.exp(log_density(u)) / tail
         pull = hazard * (hazard + (FREEDOM + 1.0) * u / (FREEDOM + u * u))
-        curvature[..., cut] = np.maximum(pull, 0.0) * precision[..., cut]
+        curvature[..., cut] = np.maximum(pull, 0.0) * root**2
     return value, curvature
 
 
