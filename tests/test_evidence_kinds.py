@@ -132,7 +132,7 @@ def test_what_a_slab_lifts_is_in_a_measured_background_already():
         background_db=np.array([30.0, 36.0, 30.0]),
     )
     kind.pooled.louder_db[1] = 6.0
-    nodes = Nodes(kind.nuisances, np.zeros((1, len(kind.nuisances))))
+    nodes = Nodes.even(kind.nuisances, np.zeros((1, len(kind.nuisances))))
     nodes.deviates[0, kind.nuisances.index("slab_lift")] = 20.0
     signal = kind.ground(at(kind.survey, 50.0), nodes, 0).signal_db
     assert signal == pytest.approx(np.zeros(3), abs=1e-6)

@@ -31,7 +31,7 @@ def levels_log_posterior(kind, survey):
         if not 0 < place < LENGTH:
             return -np.inf
         at = candidates(survey, np.array([0]), np.array([place]), np.array([1.0]))
-        ground = kind.ground(at, Nodes(kind.nuisances, z[None, :]), 0)
+        ground = kind.ground(at, Nodes.even(kind.nuisances, z[None, :]), 0)
         power = kind.gain(kind.geometry(at, rows), ground, rows)
         total = 1.0 + kind.over_background(power, ground, rows, np.array([strength]))[0, 0]
         added = kind.added(total, ground, rows)

@@ -23,6 +23,7 @@ from geoleak.evidence.base import (
     Nodes,
     candidates,
     log_sum_exp,
+    normal_nodes,
     uniform_nodes,
 )
 from geoleak.evidence.contact import (
@@ -67,6 +68,7 @@ __all__ = [
     "candidates",
     "gather",
     "log_sum_exp",
+    "normal_nodes",
     "odds_of_another",
     "prior",
     "uniform_nodes",

@@ -164,18 +164,21 @@ def golden_root(dimensions: int) -> float:
     return root
 
 
-def uniform_nodes(count: int, dimensions: int) -> Floats:
-    """Return low-discrepancy points of the unit cube, shape (count, dimensions)."""
+def uniform_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
+    """Return low-discrepancy points of the unit cube, shape (count, dimensions).
+
+    ``after`` so many points of the same sequence.
+    """
     steps = golden_root(dimensions) ** -np.arange(1.0, dimensions + 1)
-    rows = np.arange(1, count + 1)[:, None]
+    rows = np.arange(after + 1, after + count + 1)[:, None]
     points: Floats = np.mod(0.5 + rows * steps[None, :], 1.0)
     return points
 
 
-def normal_nodes(count: int, dimensions: int) -> Floats:
+def normal_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
     """Return nodes as standard normal deviates, shape (count, dimensions); columns are balanced."""
     inverse = NormalDist().inv_cdf
-    cube = np.clip(uniform_nodes(count, dimensions), 1e-6, 1 - 1e-6)
+    cube = np.clip(uniform_nodes(count, dimensions, after=after), 1e-6, 1 - 1e-6)
     deviates = np.array([[inverse(float(u)) for u in row] for row in cube])
     deviates = deviates.reshape(count, dimensions)
     if count > 1:
@@ -190,26 +193,33 @@ def normal_nodes(count: int, dimensions: int) -> Floats:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Nodes:
-    """Quadrature nodes of equal weight over the named unknowns.
+    """Quadrature nodes over the named unknowns, each of which is standard normal.
 
     Attributes
     ----------
     names : tuple of str
         One per column.
     deviates : ndarray, shape (nodes, len(names))
-        Standard normal.
+    log_weight : ndarray, shape (nodes,)
+        Log of the share of the prior that a node stands for; the shares sum to one.
     """
 
     names: tuple[str, ...]
     deviates: Floats
+    log_weight: Floats
 
     @classmethod
     def over(cls, names: Iterable[str], *, count: int) -> Nodes:
         """Return `count` nodes over the different names (one node where there is no name)."""
         unique = tuple(dict.fromkeys(names))
         if not unique:
-            return cls((), np.zeros((1, 0)))
-        return cls(unique, normal_nodes(count, len(unique)))
+            return cls.even((), np.zeros((1, 0)))
+        return cls.even(unique, normal_nodes(count, len(unique)))
+
+    @classmethod
+    def even(cls, names: tuple[str, ...], deviates: Floats) -> Nodes:
+        """Return nodes of equal weight."""
+        return cls(names, deviates, np.full(len(deviates), -np.log(len(deviates))))
 
     def __len__(self) -> int:
         return len(self.deviates)
@@ -222,7 +232,7 @@ class Nodes:
 
     def only(self, keep: npt.NDArray[np.bool_]) -> Nodes:
         """Return the nodes that `keep` (shape (nodes,)) marks."""
-        return Nodes(self.names, self.deviates[keep])
+        return Nodes(self.names, self.deviates[keep], self.log_weight[keep])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -234,13 +244,14 @@ class Judged:
     on_pipe : ndarray, shape (nodes or 1, k)
         One row where the kind does not depend on the shared unknowns.
     elsewhere : ndarray, shape (nodes or 1,)
-    silent : ndarray, shape (nodes or 1,), optional
-        Where nothing is heard or found at all; None where the kind cannot tell.
+        Where the leak is on no traced leg and does not reach this kind.
+    decoy : float
+        Chance that a kind then shows something on the pipe all the same.
     """
 
     on_pipe: Floats
     elsewhere: Floats
-    silent: Floats | None = None
+    decoy: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

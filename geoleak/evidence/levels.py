@@ -8,10 +8,10 @@ strong the source is over the background a priori; everything else stands here.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Generic, Literal, TypeVar
+from typing import Generic, Literal, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -39,21 +39,37 @@ class Ground:
 
     Attributes
     ----------
-    scale : float
+    scale : float or ndarray, shape (k, 1)
         Factor on every sigma (slope included).
-    signal_db, floor_db : ndarray, shape (n,)
+    signal_db, floor_db : ndarray, shape (n,) or (k, n)
         Added to what the leak brings to a row, and to the row whatever the leak does.
-    slope : float
+    slope : float or ndarray, shape (k, 1)
         Steps of the meter for one dB.
-    gusts : float
+    gusts : float or ndarray, shape (k, 1)
         Share of one reading's variance that is the background's.
     """
 
-    scale: float
+    scale: float | Floats
     signal_db: Floats
     floor_db: Floats
-    slope: float = 1.0
-    gusts: float = 0.0
+    slope: float | Floats = 1.0
+    gusts: float | Floats = 0.0
+
+    @classmethod
+    def stacked(cls, grounds: Sequence[Ground], places: int) -> Ground:
+        """Return several nodes as one: all places under the first, then under the next ..."""
+
+        def column(name: str) -> Floats:
+            values = np.array([getattr(each, name) for each in grounds], dtype=float)
+            return np.repeat(values.reshape(len(grounds), -1), places, axis=0)
+
+        names = ("scale", "signal_db", "floor_db", "slope", "gusts")
+        return Ground(**{name: column(name) for name in names})
+
+    def part(self, rows: slice) -> Ground:
+        """Return some of the places of nodes stacked."""
+        names = ("scale", "signal_db", "floor_db", "slope", "gusts")
+        return Ground(**{name: getattr(self, name)[rows] for name in names})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,49 +138,18 @@ class LevelEvidence(Generic[GroundKind]):
         self.strengths_db = strength.value + step
         log_prior: Floats = -0.5 * (step / strength.spread) ** 2
         self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
+        # The greatest log likelihood that each strength came to so far.
+        self.best = np.full(len(self.strengths_db), -np.inf)
         self.nuisances = self.unknowns()
         if (pooled.repeats > 1.0).any():
             self.nuisances = (*self.nuisances, "gusts")
-        self.kept: dict[bytes, float] = {}
-        self.error_at = (0.0, 1.0)
-        if len(pooled) > self.block_rows:
-            self.error_at = self._error_known()
 
     # -- the scale of the error ----------------------------------------------------------------
 
     def error_scale(self, nodes: Nodes, j: int) -> float:
         """Return the factor on every sigma at node j."""
-        centre, width = self.error_at
-        z = centre + width * float(nodes.column(self.error_name)[j])
-        return float(np.exp(setting("level_error_log").spread * z))
-
-    def _error_weight(self, nodes: Nodes, j: int) -> float:
-        """Return the log of prior over drawing density of node j's scale (0 where they agree)."""
-        centre, width = self.error_at
         z = float(nodes.column(self.error_name)[j])
-        return -0.5 * (centre + width * z) ** 2 + 0.5 * z * z + float(np.log(width))
-
-    def _error_known(self) -> tuple[float, float]:
-        """Return where hundreds of readings put the deviate of the error's scale, and how surely.
-
-        So many readings fix the scale far better than the prior does; without this only the few
-        nodes whose scale happens to fit would count. The width is taken twice as wide as found.
-        """
-        grid = np.linspace(-3.0, 3.0, 61)
-        which = self.nuisances.index(self.error_name)
-        deviates = np.zeros((len(grid), len(self.nuisances)))
-        deviates[:, which] = grid
-        nodes = Nodes(self.nuisances, deviates)
-        none = np.zeros(0)
-        nowhere = Candidates(
-            self.survey, none.astype(int), none, none, none, none, none, none, none
-        )
-        rows = np.arange(len(self.pooled))
-        value = np.array([self.silent(self.ground(nowhere, nodes, j), rows) for j in range(61)])
-        share = np.exp(value - value.max() - 0.5 * grid**2)
-        share /= share.sum()
-        mean = float(share @ grid)
-        return mean, 2.0 * max(float(np.sqrt(share @ (grid - mean) ** 2)), 0.05)
+        return float(np.exp(setting("level_error_log").spread * z))
 
     # -- what a kind says of itself ----------------------------------------------------------
 
@@ -224,9 +209,7 @@ class LevelEvidence(Generic[GroundKind]):
         strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
         return np.asarray(strength * factor[None])
 
-    def weigh(
-        self, ratio: Floats, ground: GroundKind, rows: Ints
-    ) -> tuple[Marginal, Floats, Floats]:
+    def weigh(self, ratio: Floats, ground: Ground, rows: Ints) -> tuple[Marginal, Floats, Floats]:
         """Return the likelihood of the rows under some leak.
 
         Parameters
@@ -258,15 +241,15 @@ class LevelEvidence(Generic[GroundKind]):
             found = Marginal(found.log_likelihood + more, found.floor)
         return found, added, relief
 
-    def added(self, total: Floats, ground: GroundKind, rows: Ints) -> Floats:
+    def added(self, total: Floats, ground: Ground, rows: Ints) -> Floats:
         """Return the level over bare ground of a total power over the background's."""
-        added: Floats = np.log(total) * np.float32(ground.slope / PER_DB)
-        lifted = ground.slope * ground.floor_db[rows]
+        added: Floats = np.log(total) * np.asarray(ground.slope / PER_DB, dtype=total.dtype)
+        lifted = ground.slope * ground.floor_db[..., rows]
         if lifted.any():
-            added += lifted.astype(np.float32)
+            added += lifted.astype(total.dtype)
         return added
 
-    def relief(self, total: Floats, ground: GroundKind, rows: Ints) -> Floats:
+    def relief(self, total: Floats, ground: Ground, rows: Ints) -> Floats:
         """Return the factor on each row's variance: gusts move only the background's share."""
         gusty = (ground.gusts * self.pooled.gusty[rows]).astype(total.dtype)
         relief = 1.0 / total
@@ -314,49 +297,66 @@ class LevelEvidence(Generic[GroundKind]):
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
         """Judge every place under every node, the source's strength integrated out."""
         count = len(nodes)
-        few = places.take(np.arange(min(1, len(places))))
-        nothing = np.array([self._silent_all(few, nodes, j) for j in range(count)])
+        some = places.take(np.arange(min(1, len(places))))
+        everything = np.arange(len(self.pooled))
+        nothing = self.silent([self.ground(some, nodes, j) for j in range(count)], everything)
         on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
                 continue
             part = places.take(block)
             where, unheard = self.geometry(part, rows), self.unheard(part)
-            for j in range(count):
-                ground = self.ground(part, nodes, j)
-                value = self._judge(where, ground, rows, unheard)
-                # Readings out of reach say the same of every place in the block.
-                whole = len(rows) == len(self.pooled)
-                rest = self._error_weight(nodes, j)
-                if not whole:
-                    rest = nothing[j] - self.silent(ground, rows)
-                on_pipe[j, block] = value + rest
-        decoy = log_sum_exp(on_pipe + np.log(np.maximum(places.weight, 1e-300)), axis=1)
-        elsewhere = np.logaddexp(np.log1p(-self.decoy) + nothing, np.log(self.decoy) + decoy)
-        return Judged(on_pipe, elsewhere, nothing)
-
-    def _silent_all(self, place: Candidates, nodes: Nodes, j: int) -> float:
-        """Return the log likelihood of all rows when no leak is heard (kept for later calls)."""
-        key = nodes.deviates[j].tobytes()
-        if key not in self.kept:
-            everything = np.arange(len(self.pooled))
-            silent = self.silent(self.ground(place, nodes, j), everything)
-            self.kept[key] = silent + self._error_weight(nodes, j)
-        return self.kept[key]
+            # Nodes are judged together, as many as keep an array in the cache.
+            size = max(1, CHUNK // (len(self.strengths_db) * len(rows) * len(block)))
+            for start in range(0, count, size):
+                batch = list(range(start, min(start + size, count)))
+                grounds = [self.ground(part, nodes, j) for j in batch]
+                value = self._judge(where, grounds, rows, unheard)
+                if len(rows) < len(self.pooled):
+                    # Readings out of reach say the same of every place in the block.
+                    value += (nothing[batch] - self.silent(grounds, rows))[:, None]
+                on_pipe[np.ix_(np.array(batch), block)] = value
+        return Judged(on_pipe, nothing, self.decoy)
 
     def _judge(
-        self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints, unheard: Floats
+        self,
+        where: tuple[Floats, ...],
+        grounds: Sequence[GroundKind],
+        rows: Ints,
+        unheard: Floats,
     ) -> Floats:
-        power = self.gain(where, ground, rows)
+        """Return the log likelihood of the rows under some nodes, shape (nodes, k)."""
         strengths, log_prior = self.strengths(unheard)
-        out = np.empty(len(power))
-        size = max(1, CHUNK // (len(strengths) * max(1, len(rows))))
-        for start in range(0, len(power), size):
+        factor = np.concatenate([self._factor(where, each, rows) for each in grounds])
+        together = Ground.stacked(grounds, len(unheard))
+        log_prior = np.tile(log_prior, len(grounds))
+        strong = np.exp(PER_DB * strengths).astype(np.float32)[:, None, None]
+        out = np.empty(len(factor))
+        size = max(1, CHUNK // (len(strengths) * len(rows)))
+        for start in range(0, len(factor), size):
             part = slice(start, start + size)
-            ratio = self.over_background(power[part], ground, rows, strengths)
-            each = self.weigh(ratio, ground, rows)[0].log_likelihood
-            out[part] = log_sum_exp(each + log_prior[:, part], axis=0)
+            found = self.weigh(strong * factor[part], together.part(part), rows)[0]
+            each = found.log_likelihood + log_prior[:, part]
+            if len(rows) == len(self.pooled):
+                np.maximum(self.best, each.max(axis=1)[-len(self.best) :], out=self.best)
+            out[part] = log_sum_exp(each, axis=0)
+        return out.reshape(len(grounds), -1)
+
+    def _factor(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
+        """Return a source's power at each row over the background's, for one of 0 dB."""
+        signal = np.exp(PER_DB * ground.signal_db[rows])
+        out: Floats = (signal * self.gain(where, ground, rows)).astype(np.float32)
         return out
+
+    def narrowed(self, nats: float) -> Self:
+        """Return the same kind without the strengths that nowhere came near the likeliest one."""
+        if not np.isfinite(self.best).any():
+            return self
+        keep = self.best > self.best.max() - nats
+        other = copy.copy(self)
+        other.strengths_db, other.log_prior = self.strengths_db[keep], self.log_prior[keep]
+        other.best = self.best[keep]
+        return other
 
     def strengths(self, unheard: Floats) -> tuple[Floats, Floats]:
         """Return the strengths a leak may have, nothing at all among them, and their log prior.
@@ -383,10 +383,10 @@ class LevelEvidence(Generic[GroundKind]):
         """Return the chance that a leak at each place cannot be heard, shape (k,)."""
         return np.zeros(len(places))
 
-    def silent(self, ground: GroundKind, rows: Ints) -> float:
-        """Return the log likelihood of the rows when no leak is heard in any of them."""
-        nothing: Floats = np.zeros(len(rows), dtype=np.float32)
-        return float(self.weigh(nothing, ground, rows)[0].log_likelihood)
+    def silent(self, grounds: Sequence[Ground], rows: Ints) -> Floats:
+        """Return the log likelihood of the rows under some nodes when no leak is heard."""
+        nothing: Floats = np.zeros((len(grounds), len(rows)), dtype=np.float32)
+        return self.weigh(nothing, Ground.stacked(grounds, 1), rows)[0].log_likelihood
 
     def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:
         """Yield groups of places, each with the rows near enough to tell of them."""
@@ -566,7 +566,7 @@ class LevelEvidence(Generic[GroundKind]):
         return expected, sigma
 
 
-def _floor_spread(data: Rows, scale: float) -> float:
+def _floor_spread(data: Rows, scale: float | Floats) -> float:
     """Return how far the floor is known: its Gaussian width with every row counted."""
     weight = data.on_floor * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
     return float(1.0 / np.sqrt(weight.sum() + 1.0 / data.floor_sigma**2))

@@ -109,7 +109,7 @@ def marginal(
     rows: Rows,
     added: Floats,
     *,
-    scale: float = 1.0,
+    scale: float | Floats = 1.0,
     relief: Floats | None = None,
     rounds: int = ROUNDS,
 ) -> Marginal:
@@ -122,8 +122,8 @@ def marginal(
     added : ndarray, shape (..., n)
         What the candidate adds to each row (m above). Computed in its own precision: 32 bits are
         enough (levels of some 100 dB keep 1e-5 dB) and twice as fast.
-    scale : float
-        Factor on every sigma.
+    scale : float or ndarray
+        Factor on every sigma; an array goes with the candidates, shape (..., 1).
     relief : ndarray, shape (..., n), optional
         Factor on the variance of each row under each candidate: where a leak drowns the
         background, its gusts move the reading less.

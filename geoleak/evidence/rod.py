@@ -62,13 +62,10 @@ class RodEvidence(LevelEvidence[Underground]):
 
     def ground(self, places: Candidates, nodes: Nodes, j: int) -> Underground:
         """Turn the deviates of node j into depths and losses."""
-        z = {name: float(nodes.column(name)[j]) for name in self.nuisances}
+        z = self.deviates(nodes, j)
         share = setting("carried_share")
         spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
-        slope = 1.0
-        if self.pooled.is_display:
-            shown = setting("display_slope")
-            slope = float(shown.value * np.exp(shown.spread * z["display_slope"]))
+        slope = self.slope(z)
         return Underground(
             depth_m=np.maximum(places.depth_m + z["depth"] * spread, 0.15),
             soil_db_per_m=self.soil.loss_db_per_m

@@ -113,33 +113,38 @@ def knots_to_add(
 
 
 def interpolate(line: Line, value: Floats, leg: Ints, chainage_m: Floats) -> Floats:
-    """Interpolate the log density between knots by cubics with parabolic slopes, leg by leg."""
-    out = np.empty(len(leg))
+    """Interpolate log densities between knots by cubics with parabolic slopes, leg by leg.
+
+    ``value`` has shape (..., knots), the outcome (..., len(leg)).
+    """
+    out = np.empty((*value.shape[:-1], len(leg)))
     for number in np.unique(leg):
         knots = np.flatnonzero(line.leg == number)
         rows = np.flatnonzero(leg == number)
-        out[rows] = _cubic(line.chainage_m[knots], value[knots], chainage_m[rows])
+        out[..., rows] = _cubic(line.chainage_m[knots], value[..., knots], chainage_m[rows])
     return out
 
 
 def _cubic(x: Floats, y: Floats, at: Floats) -> Floats:
     """Cubic Hermite interpolation; slopes from the parabola through three neighbours."""
-    if len(x) < 3:
-        return np.interp(at, x, y)
     step = np.diff(x)
     rise = np.diff(y) / step
-    slope = np.empty(len(x))
-    slope[1:-1] = (rise[:-1] * step[1:] + rise[1:] * step[:-1]) / (step[1:] + step[:-1])
-    slope[0] = 2 * rise[0] - slope[1]
-    slope[-1] = 2 * rise[-1] - slope[-2]
+    slope = np.empty(y.shape)
+    if len(x) < 3:
+        slope[:] = rise
+    else:
+        inner = (rise[..., :-1] * step[1:] + rise[..., 1:] * step[:-1]) / (step[1:] + step[:-1])
+        slope[..., 1:-1] = inner
+        slope[..., 0] = 2 * rise[..., 0] - slope[..., 1]
+        slope[..., -1] = 2 * rise[..., -1] - slope[..., -2]
     i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
     h = step[i]
     t = np.clip((at - x[i]) / h, 0.0, 1.0)
     out: Floats = (
-        y[i] * (1 + 2 * t) * (1 - t) ** 2
-        + slope[i] * h * t * (1 - t) ** 2
-        + y[i + 1] * t * t * (3 - 2 * t)
-        + slope[i + 1] * h * t * t * (t - 1)
+        y[..., i] * (1 + 2 * t) * (1 - t) ** 2
+        + slope[..., i] * h * t * (1 - t) ** 2
+        + y[..., i + 1] * t * t * (3 - 2 * t)
+        + slope[..., i + 1] * h * t * t * (t - 1)
     )
     return out
 

@@ -25,7 +25,7 @@ import numpy.typing as npt
 from geoleak.errors import SiteDataError
 from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
-from geoleak.posterior.run import Run, judge_exact
+from geoleak.posterior.run import Run, judge_exact, live_nodes
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
@@ -133,15 +133,16 @@ class Explainer:
         """Return the log likelihood of some smooth kinds, nodes summed over, at places."""
         if not kinds:
             return np.zeros(len(leg))
-        value = log_sum_exp(self.run.together(kinds)) - np.log(len(self.run.nodes))
+        value = log_sum_exp(self.run.together(kinds))
         return interpolate(self.run.knots, value, leg, chainage_m)
 
     def everything(self, places: Candidates) -> Floats:
         """Return the log likelihood of all kinds at places that stand off the line, shape (k,)."""
-        total = np.zeros((len(self.run.nodes), len(places)))
+        nodes = self.run.nodes.only(live_nodes(self.run))
+        total = np.repeat(nodes.log_weight[:, None], len(places), axis=1)
         for each in self.run.smooth:
-            total = total + each.log_likelihood(places, self.run.nodes).on_pipe
-        value: Floats = log_sum_exp(total) - np.log(len(self.run.nodes))
+            total = total + each.log_likelihood(places, nodes).on_pipe
+        value: Floats = log_sum_exp(total)
         return value + judge_exact(self.run, places)[0]
 
     # -- the explanations ------------------------------------------------------------------------
@@ -155,11 +156,10 @@ class Explainer:
 
     def elsewhere(self, cells: Cells) -> Scored:
         """Return the leak on no traced leg, unheard or a sound mistaken for it."""
-        nodes = np.sum([*self.run.elsewhere.values(), np.zeros(len(self.run.nodes))], axis=0)
         nowhere = candidates(
             self.run.survey, cells.leg[:1], cells.chainage_m[:1], np.ones(len(cells.leg[:1]))
         )
-        off = float(log_sum_exp(nodes)) - np.log(len(nodes)) + judge_exact(self.run, nowhere)[1]
+        off = self.run.elsewhere(tuple(self.smooth)) + judge_exact(self.run, nowhere)[1]
         return Scored("elsewhere", self.share["elsewhere"], np.full(len(cells), -np.inf), off)
 
     def displaced(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
@@ -198,8 +198,7 @@ class Explainer:
             total = float(np.logaddexp(np.log(0.5) + log_sum_exp(each), np.log(0.5) + total))
         leak, off = judge_exact(run, places, tells_of=("leak",))
         leak = leak + self.mean(self.leak, cells.leg, cells.chainage_m)
-        unheard = np.sum([run.elsewhere[k] for k in self.leak] + [np.zeros(len(run.nodes))], axis=0)
-        off += float(log_sum_exp(unheard)) - np.log(len(unheard))
+        off += run.elsewhere(self.leak)
         chance = self.share["elsewhere"]
         with np.errstate(divide="ignore"):
             on_pipe = total + np.log1p(-chance) + log_prior + leak

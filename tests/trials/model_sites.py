@@ -127,7 +127,7 @@ def levels_from_model(survey, truth, kind, name, rng, shared=None) -> Survey:
         shared[each] if shared and each in shared else rng.standard_normal()
         for each in evidence.nuisances
     ]
-    nodes = Nodes(evidence.nuisances, np.array([deviates]))
+    nodes = Nodes.even(evidence.nuisances, np.array([deviates]))
     at = truth
     if truth.leg is None and rng.random() < evidence.decoy:
         at = draw_truth([each.route for each in survey.legs], rng, elsewhere=0.0)
