@@ -433,15 +433,18 @@ class LevelEvidence(Generic[GroundKind]):
         ``silent``: the readings are likelier without any leak, so no peak is spoken of.
 
         The discrepancy is the sum of log(1 + z^2 / nu) (posterior-predictive check, Gelman,
-        Meng, Stern 1996, Statistica Sinica 6, 733; from memory).
+        Meng, Stern 1996, Statistica Sinica 6, 733; from memory). Errors count against the scale
+        that was stated, as surely as it is known: one that grew to swallow a misfit hides none.
         """
         belief = draws.belief
         seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
+        known = setting("level_error_log").spread
         for i in range(len(belief)):
-            error = (data.level - draws.expected[i]) / draws.sigma[i]
+            stated = draws.sigma[i] / self.error_scale(belief.nodes, int(belief.node[i]))
+            error = (data.level - draws.expected[i]) / stated
             error = error[data.censored == 0]
-            other = rng.standard_t(FREEDOM, size=len(error))
+            other = rng.standard_t(FREEDOM, size=len(error)) * np.exp(known * rng.standard_normal())
             seen[i] = np.log1p(error**2 / FREEDOM).sum()
             drawn[i] = np.log1p(other**2 / FREEDOM).sum()
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))

@@ -52,6 +52,9 @@ class Normal:
             Of each node, places summed over; the prior of the unknowns is not in it.
         """
         count, size = deviates.shape
+        # Nodes that rule everything out bend no quadratic.
+        top = float(np.max(log_likelihood))
+        log_likelihood = np.maximum(log_likelihood, top - 1e3 if np.isfinite(top) else 0.0)
         score = log_likelihood - 0.5 * (deviates**2).sum(axis=1)
         order = np.sort(score)[::-1]
         # The better half of the nodes counts: the quadratic is to hold near the top.

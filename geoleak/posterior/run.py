@@ -41,6 +41,8 @@ SETTLED = 0.03
 ENOUGH = 30.0
 SCOUTS = 4
 MOST_NODES = 512
+# Nodes times knots, beyond which no more are added: a long pipe where little was told.
+MOST_WORK = 60_000
 FEW_UNKNOWNS = 6
 ANSWER_STEP_M = 0.01
 
@@ -166,17 +168,22 @@ def _add_nodes_until_settled(run: Run) -> None:
     """
     drawn = [(len(run.nodes), Normal.prior(run.nodes.deviates.shape[1]))]
     for _ in range(SCOUTS):
-        if _counting(run) > ENOUGH:
+        if _counting(run) > ENOUGH or _is_too_much(run):
             break
         _add_nodes(run, drawn, round(0.375 * drawn[0][0]))
     before = _answer(run)
-    while len(run.nodes) < MOST_NODES:
+    while len(run.nodes) < MOST_NODES and not _is_too_much(run):
         _add_nodes(run, drawn, min(len(run.nodes), MOST_NODES - len(run.nodes)))
         now = _answer(run)
         moved = float(np.max(np.abs(now - before) / np.append(now[:2], 1.0)))
         if moved < SETTLED and _counting(run) > ENOUGH:
             return
         before = now
+
+
+def _is_too_much(run: Run) -> bool:
+    """Tell whether twice the nodes would cost more than an answer to so vague a site is worth."""
+    return 2 * len(run.nodes) * int(_live_knots(run).sum()) > MOST_WORK
 
 
 def _counting(run: Run) -> float:
