@@ -71,7 +71,7 @@ def test_the_smallest_example_reads(folder: Path) -> None:
         (folder / f"{name}.csv").unlink()
     site = read(folder, "smallest")
     assert site.legs[0].mark_ids == ("101", "102", "103", "104")
-    assert {note.code for note in site.notes} == {"no_readings"}
+    assert {note.code for note in site.notes} == {"no_readings", "precision_assumed"}
 
 
 TABLES = (

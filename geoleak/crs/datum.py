@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from geoleak.crs.axes import Floats, from_axes, same_shape, to_axes
+from geoleak.crs.axes import Floats, Projection, from_axes, same_shape, to_axes
 from geoleak.site import Note
 
 if TYPE_CHECKING:
@@ -177,6 +177,15 @@ def to_wgs84(
         if not shift.is_ballpark:
             return shift
     return way_to(_WGS84)
+
+
+def to_own_datum(projection: Projection, lon_deg: float, lat_deg: float) -> DatumShift:
+    """Return the way from WGS 84 degrees near a place to the datum of a projection."""
+    from pyproj import CRS
+
+    return DatumShift.between(
+        CRS.from_epsg(_WGS84), projection.base, lon_deg=lon_deg, lat_deg=lat_deg
+    )
 
 
 def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any:

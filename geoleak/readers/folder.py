@@ -101,7 +101,8 @@ def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable |
         for key, origin in toml.stated.items()
         if key.startswith("points.")
     }
-    return read_points(PointContext(spec, info, toml.settings.length_unit, collector, asked))
+    unit, corrections = toml.settings.length_unit, toml.settings.corrections
+    return read_points(PointContext(spec, info, unit, collector, asked, corrections))
 
 
 def _check_tables(toml: SiteToml, collector: Collector) -> None:

@@ -245,6 +245,10 @@ def _coordinates(layer: Layer, label: str, context: PointContext) -> NDArray[np.
     if not len(shapes):
         context.collector.complain(Origin(label), "the layer holds no points", "export it again")
         return None
+    if not any(each is not None for each in shapes):
+        what = "the layer is a table without geometry"
+        context.collector.complain(Origin(label), what, "name a layer of points")
+        return None
     kinds = shapely.get_type_id(shapes)
     single = (kinds == 4) & (shapely.get_num_geometries(shapes) == 1)
     shapes[single] = shapely.get_geometry(shapes[single], 0)

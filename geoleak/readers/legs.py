@@ -17,6 +17,8 @@ _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
 )
 _MOST_SUGGESTED = 20_000
+_MOST_LOOKED = 20_000
+_BEGINS = ("B", "BEG", "BEGIN", "ST", "START")
 
 
 def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
@@ -184,7 +186,19 @@ class LegReader:
             chosen.update(dict.fromkeys(self._range(number, text)))
         ends = {table.start, table.end}
         wanted = [each for each in chosen if each not in ends]
+        self._note_lines(number, table.name, wanted)
         return sorted(wanted, key=self.points.place_of)
+
+    def _note_lines(self, number: int, name: str, marks: Sequence[str]) -> None:
+        """Say where the codes begin a line more than once: one leg would join what are two."""
+        words = {mark: Codes.line_work(self.points[mark].code)[1] for mark in marks[:_MOST_LOOKED]}
+        begins = [mark for mark, word in words.items() if word in _BEGINS]
+        if len(begins) > 1:
+            text = (
+                f'the codes of leg "{name}" begin a line at {listed(begins)}: if those are '
+                "separate pipes, give each a [[leg]] of its own"
+            )
+            self.collector.note("line_begins_twice", text, self.toml.origin("leg", number, "name"))
 
     def _no_code(self, number: int, at: int, pattern: str, table: StatedLeg) -> None:
         near = did_you_mean(pattern, self.codes)

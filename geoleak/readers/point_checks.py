@@ -7,7 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.crs import CrsInfo
+from geoleak.crs import CrsInfo, to_own_datum
+from geoleak.errors import Origin
 from geoleak.readers.collector import Collector
 from geoleak.readers.numbers import FloatArray, could_be_packed, unpacked
 from geoleak.readers.table import Table
@@ -203,21 +204,35 @@ def compare_degrees(
 ) -> None:
     """Check the grid against longitude and latitude of the same rows; the grid is used."""
     rows = np.flatnonzero(np.isfinite(sum(degrees)) & np.isfinite(sum(grid)))
-    if not rows.size:
+    if not rows.size or info.projection is None:
         return
     lon, lat, east, north = (each[rows] for each in (*degrees, *grid))
     apart = _apart_m(lon, lat, east, north, info)
-    wrong = ~(apart <= _AGREE_WITHIN_M)
+    if (apart <= _AGREE_WITHIN_M).all():
+        return
+    # A rover writes WGS 84 beside a grid of whatever datum.
+    shift = to_own_datum(info.projection, float(np.median(lon)), float(np.median(lat)))
+    shifted = _apart_m(*shift.forward(lon, lat), east, north, info, own=True)
+    allowed = _AGREE_WITHIN_M + shift.accuracy_m
+    if np.nanmedian(shifted) < np.nanmedian(apart):
+        apart = shifted
+    wrong = ~(apart <= allowed)
     if not wrong.any():
+        collector.note(
+            "degrees_on_another_datum",
+            f"latitude and longitude agree with northing and easting to {apart.max():.2g} m; the "
+            f"way between their datums is good to {shift.accuracy_m:g} m, and the grid is used",
+            Origin(table.label),
+        )
         return
     packed = _apart_m(_unpack(lon), _unpack(lat), east, north, info)
-    if wrong.mean() > 0.5 and (packed[wrong] <= _AGREE_WITHIN_M).mean() > 0.5:
+    if wrong.mean() > 0.5 and (packed[wrong] <= allowed).mean() > 0.5:
         first = int(rows[np.flatnonzero(wrong)[0]])
-        collector.complain(
+        collector.note(
+            "packed_degrees",
+            "latitude and longitude agree with northing and easting as degrees, minutes and "
+            "seconds packed as DD.MMSSsss; the grid is used",
             table.origin(first, "latitude"),
-            "latitude and longitude agree with northing and easting only as degrees, minutes and "
-            "seconds packed as DD.MMSSsss",
-            "export them as decimal degrees, or take the two columns out; the grid is used",
         )
         return
     for index in np.flatnonzero(wrong)[:_MOST_APART]:
@@ -234,9 +249,18 @@ def _unpack(values: FloatArray) -> FloatArray:
 
 
 def _apart_m(
-    lon: FloatArray, lat: FloatArray, east: FloatArray, north: FloatArray, info: CrsInfo
+    lon: FloatArray,
+    lat: FloatArray,
+    east: FloatArray,
+    north: FloatArray,
+    info: CrsInfo,
+    *,
+    own: bool = False,
 ) -> FloatArray:
-    e, n = info.grid(lon, lat)
+    """Return how far degrees lie from grid coordinates; ``own``: of the datum's own meridian."""
+    assert info.projection is not None
+    turned = 0.0 if own else info.projection.greenwich_deg
+    e, n = info.projection.from_lonlat(lon - turned, lat)
     with np.errstate(invalid="ignore"):
         apart: FloatArray = np.hypot(e - east, n - north) * info.axis_unit_m
     return apart

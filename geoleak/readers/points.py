@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import PurePath
+import math
+import re
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +13,8 @@ from numpy.typing import NDArray
 from geoleak.crs import CrsInfo
 from geoleak.errors import Origin, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.numbers import FloatArray
+from geoleak.readers.headers import folded
+from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.point_checks import (
     check_area,
     check_axis_unit,
@@ -20,10 +23,10 @@ from geoleak.readers.point_checks import (
     note_far_points,
     note_packed,
 )
-from geoleak.readers.precision import NO_SOLUTION, per_axis, statuses, word_key
+from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
 from geoleak.readers.repeats import merge_repeats
 from geoleak.readers.table import PointContext, Table, read_text, read_workbook
-from geoleak.site import EXTRA, NOWHERE, STATUSES, PointStyle, PointTable
+from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS
 
 if TYPE_CHECKING:
@@ -32,6 +35,10 @@ if TYPE_CHECKING:
 LAYER_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".gpx")
 SHEET_SUFFIXES = (".xlsx", ".xlsm")
 _MOST_NAMED = 20
+WAYPOINT_SIGMA_M = 3.0
+"""Per axis, of a receiver without corrections in the open (from memory: 3 to 5 m, 68 %)."""
+FINE_DECIMALS = 7
+"""A unit of the seventh decimal of a degree is 1 cm; a survey is not written coarser."""
 # The land of this planet, with room to spare; deeper than 30 m nobody listens for a leak.
 _LENGTHS = {
     "elevation": ("elevation_m", -600.0, 9000.0),
@@ -117,6 +124,7 @@ def _meaning(table: Table, context: PointContext) -> pd.DataFrame | None:
     columns["easting"], columns["northing"] = pair
     columns |= _lengths(table, context)
     status = _status(table, columns.get("sigma_horizontal_m"), context)
+    _state_rough(table, columns, status, context)
     kept = _with_position(table, pair, columns["id"], collector)
     if collector.complaints_in(table.label):
         return None
@@ -161,14 +169,28 @@ def _complain_doubled(table: Table, collector: Collector) -> None:
 
 
 def _ids(table: Table, collector: Collector) -> Any:
+    """Return the point ids; rows of a text are never numbered anew: readings name the points."""
     cells = table.column("id")
-    if cells is None:
-        collector.note(
-            "ids_from_rows", f"{table.label} has no point ids: rows are numbered from 1",
-            Origin(table.label),
-        )  # fmt: skip
+    if cells is not None:
+        return cells if cells.dtype.kind == "i" else table.texts("id")
+    if not table.head:  # a GIS layer numbers its features itself
+        text = f"{table.label} has no point ids: its features are called by their numbers, from 1"
+        collector.note("ids_from_rows", text, Origin(table.label))
         return [str(number) for number in range(1, len(table) + 1)]
-    return cells if cells.dtype.kind == "i" else table.texts("id")
+    likely = likely_ids(table)
+    what = f"no column is known as the point id (columns: {', '.join(table.header.names)})"
+    remedy = f'state it: columns = {{id = "{likely or "..."}"}} in [points]'
+    collector.complain(Origin(table.label, max(1, int(table.lines[0]) - 1)), what, remedy)
+    return [""] * len(table)
+
+
+def likely_ids(table: Table) -> str:
+    """Return the name of the first column without a role whose cells are all there and differ."""
+    for name, index in table.header.extra().items():
+        cells = table.cells[index].astype(str).str.strip()
+        if (cells != "").all() and cells.is_unique:
+            return name
+    return ""
 
 
 # --- positions -------------------------------------------------------------------------------
@@ -237,24 +259,22 @@ def _with_position(
         where = table.origin(row, role)
         if where not in said:
             collector.complain(where, f"the {role} is missing", "fill it in")
-    skipped: list[int] = []
-    for row in np.flatnonzero(~kept).tolist():
-        where = table.origin(row, north)
-        if words is None or word_key(words.iloc[row]) in NO_SOLUTION:
-            skipped.append(row)
-        elif where not in said:
-            collector.complain(
-                where,
-                f'point "{ids[row]}" says "{words.iloc[row]}" but has no position',
-                "fill it in or take the row out",
-            )
-    blank = np.flatnonzero((np.asarray(ids) == "") & kept)
-    for row in blank[:_MOST_NAMED].tolist():
-        collector.complain(table.origin(row, "id"), "the point id is missing", "number the point")
-    if skipped and not said:
-        names = listed([ids[row] or f"line {table.lines[row]}" for row in skipped])
-        where = Origin(table.label, table.lines[skipped[0]])
-        collector.note("no_position", f"rows without a position left out: {names}", where)
+    if said or (~kept).all():
+        return kept
+    bare = np.asarray(ids) == ""
+    names = np.where(bare, [f"line {line}" for line in table.lines], ids) if bare.any() else ids
+    for code, out, what in (
+        ("no_position", ~kept, "without a position"),
+        ("no_id", kept & bare, "without a point id"),
+    ):
+        rows = np.flatnonzero(out).tolist()
+        if rows:
+            text = f"rows {what} left out: {listed(str(names[row]) for row in rows)}"
+            collector.note(code, text, Origin(table.label, int(table.lines[rows[0]])))
+    kept &= ~bare
+    if not kept.any():
+        where = table.origin(int(np.flatnonzero(bare)[0]), "id")
+        collector.complain(where, "the point id is missing", "number the point")
     return kept
 
 
@@ -312,6 +332,49 @@ def _positive(
     return np.where(zero, np.nan, values)
 
 
+def _state_rough(
+    table: Table,
+    columns: dict[str, Any],
+    status: NDArray[np.int8] | None,
+    context: PointContext,
+) -> None:
+    """Give way-points and coarse degrees their metres, and say what a survey file is taken as."""
+    sigma = columns.get("sigma_horizontal_m")
+    if sigma is not None and np.isfinite(sigma).any():
+        return
+    if status is not None and (status > 0).any():
+        return
+    where = Origin(table.label)
+    coarse = _coarse_degrees(table)
+    if coarse or PurePath(table.label).suffix.casefold() == ".gpx":
+        columns["sigma_horizontal_m"] = np.full(len(table), WAYPOINT_SIGMA_M)
+        what = coarse or "way-points of a hand-held receiver"
+        text = (
+            f"{what} are good to metres: taken as {WAYPOINT_SIGMA_M:g} m (one standard deviation "
+            "an axis); shoot the marks with a corrected rover"
+        )
+        context.collector.note("coarse_positions", text, where)
+    elif not context.corrections:
+        text = (
+            "neither a precision nor a fix that is known: every point is taken as a fixed "
+            "solution good to 2 cm; state corrections, and export both if the rover keeps them"
+        )
+        context.collector.note("precision_assumed", text, where)
+
+
+def _coarse_degrees(table: Table) -> str:
+    """Return what degrees with few decimals are called; nothing where they have enough."""
+    roles = table.header.roles
+    grid = "northing" in roles and "easting" in roles
+    if grid or "latitude" not in roles or "longitude" not in roles or not table.head:
+        return ""
+    cells = [row[roles[each]] for each in ("latitude", "longitude") for row in table.head]
+    if not all(looks_numeric(cell) for cell in cells if cell.strip()):
+        return ""
+    most = max((len(re.split("[.,]", cell.strip() + ".")[1]) for cell in cells), default=0)
+    return "" if most >= FINE_DECIMALS else f"degrees with {most} decimals"
+
+
 def _sigma(table: Table, role: str, axes: int, context: PointContext) -> FloatArray | None:
     values = table.numbers(role, context.collector)
     if values is None:
@@ -319,6 +382,11 @@ def _sigma(table: Table, role: str, axes: int, context: PointContext) -> FloatAr
     remedy = "write the rover's figure or leave it empty"
     values = _positive(table, role, values, remedy, context.collector)
     metres = values * _unit_of(table, role, context)
+    name = table.header.names[table.header.roles[role]]
+    if folded(name) == "2drms":
+        text = f'"{name}" is read as twice the distance rms: a sigma is its {2 * DRMS:.2f}th part'
+        context.collector.note("precision_2drms", text, table.origin(0, role))
+        return metres / (2 * DRMS)
     return per_axis(metres, meaning=context.spec.precision_is, axes=axes)
 
 
@@ -326,7 +394,7 @@ def _unit_of(table: Table, role: str, context: PointContext) -> float:
     """Return metres in one unit of a column.
 
     A unit in the header holds; a height without one is a coordinate and in the axis unit of a
-    grid; everything else is in ``length_unit``.
+    grid, and a precision is in the unit of the heights; everything else is in ``length_unit``.
     """
     info, bare = context.info, context.length_unit
     stated = table.header.units.get(role)
@@ -337,6 +405,8 @@ def _unit_of(table: Table, role: str, context: PointContext) -> float:
         return LENGTH_UNITS[foot[0] if foot else "ft"]
     if stated in SMALL_UNITS or stated in LENGTH_UNITS:
         return (SMALL_UNITS | LENGTH_UNITS)[stated]
+    if role.endswith("_precision"):
+        return _bare_precision_unit(table, context)
     if role in ("elevation", "ellipsoidal_height") and not info.geographic:
         if info.axis_unit != bare:
             context.collector.note(
@@ -347,6 +417,25 @@ def _unit_of(table: Table, role: str, context: PointContext) -> float:
             )
         return info.axis_unit_m
     return LENGTH_UNITS[bare]
+
+
+def _bare_precision_unit(table: Table, context: PointContext) -> float:
+    """Return the unit of precisions whose heading has none: as stated, else the elevation's."""
+    if context.spec.precision_unit:
+        return LENGTH_UNITS[context.spec.precision_unit]
+    scratch = PointContext(context.spec, context.info, context.length_unit, Collector(Path()), {})
+    metres = _unit_of(table, "elevation", scratch)
+    if not math.isclose(metres, LENGTH_UNITS[context.length_unit], rel_tol=1e-3):
+        unit = {1.0: "m"}.get(metres, "ft")
+        text = (
+            f"precision columns without a unit are taken in {unit}, as the heights beside them "
+            f"are, though bare lengths here are in {context.length_unit}; state precision_unit in "
+            "[points] if they are not"
+        )
+        note = Note("precision_unit_assumed", text, Origin(table.label))
+        if note not in context.collector.notes:
+            context.collector.notes.append(note)
+    return metres
 
 
 def _status(

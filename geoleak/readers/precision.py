@@ -17,9 +17,10 @@ from geoleak.site import STATUSES, PointStatus
 R95_PER_SIGMA = math.sqrt(-2 * math.log(0.05))
 # Two-sided 95 % of one axis (standard normal).
 Z95 = 1.959963984540054
-RMS_2D_PER_SIGMA = math.sqrt(2)
+DRMS = math.sqrt(2)
+"""Distance rms of two equal axes, in sigmas of one; 2DRMS is twice that."""
 
-HORIZONTAL = {"1 sigma": 1.0, "2d rms": RMS_2D_PER_SIGMA, "95 %": R95_PER_SIGMA}
+HORIZONTAL = {"1 sigma": 1.0, "2d rms": DRMS, "95 %": R95_PER_SIGMA}
 ONE_AXIS = {"1 sigma": 1.0, "2d rms": 1.0, "95 %": Z95}
 
 _WORDS: dict[str, PointStatus] = {

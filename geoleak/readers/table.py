@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.crs import CrsInfo
-from geoleak.errors import Origin, Refused, did_you_mean
+from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
@@ -51,7 +52,11 @@ LAYOUTS = {
     "penzd": ("id", "easting", "northing", "elevation", "code"),
 }
 _TEXT_TAIL = ("code", "note")
+_ANGLES = {"latitude", "longitude"}
+_NEEDED = {"id", "northing", "easting", *_ANGLES}
 _HEAD_LINES = 200
+# A comma that is no decimal sign of a number of its own between blanks.
+_NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
 _SNIFFED = 60_000
 
 
@@ -67,6 +72,7 @@ class PointContext:
     length_unit: str
     collector: Collector
     asked: Mapping[str, Origin]
+    corrections: str = ""
 
 
 @dataclass(slots=True)
@@ -152,7 +158,7 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
         if "\r" in text:
             text = text.replace("\r\n", "\n").replace("\r", "\n")
         head = text[:_SNIFFED]
-        delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else sniff_delimiter(head)
+        delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
         even = _may_be_even(text, delimiter)
         top = "\n".join(head.split("\n", _HEAD_LINES)[:_HEAD_LINES]) if even else text
         rows = split_rows(top, label=label, delimiter=delimiter)
@@ -163,6 +169,15 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
     return table_of(rows, context, text=text if even else None)
+
+
+def _sniffed(head: str) -> str:
+    """Return the delimiter of a file's head; commas that are all decimal signs part nothing."""
+    lines = [line for line in head.split("\n")[1:_HEAD_LINES] if line.strip()]
+    commas = [line for line in lines if "," in line]
+    parted = all(len(line.split()) >= 3 and not _NO_DECIMAL.search(line) for line in commas)
+    many = len(commas) >= 0.8 * len(lines) and not any(sign in head for sign in ";\t")
+    return BLANKS if lines and many and parted else sniff_delimiter(head)
 
 
 def _may_be_even(text: str, delimiter: str) -> bool:
@@ -392,6 +407,7 @@ def _even_out(
     """Bring every row to the header's width; return the text past the last column by row."""
     width = len(header.names)
     overflow: dict[int, str] = {}
+    short: list[int] = []
     if all(len(row) == width for row in body):
         return overflow
     last_role = {index: role for role, index in header.roles.items()}.get(width - 1)
@@ -399,13 +415,37 @@ def _even_out(
     glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
     for index, row in enumerate(body):
         rest = [cell.strip() for cell in row[width:]]
-        if len(row) < width or (any(rest) and not text_tail):
+        if len(row) < width and _ends_early(row, header):
+            short.append(numbers[index])
+        elif len(row) < width or (any(rest) and not text_tail):
             _complain_width(collector, rows, numbers[index], len(row), width)
             row = []  # one complaint is enough: its cells stand in the wrong columns
         elif any(rest):
             overflow[index] = glue.join(rest).strip()
         body[index] = (row + [""] * width)[:width]
+    if short:
+        lines = listed(map(str, short))
+        text = f"rows that end before the last columns are read as they are: line {lines}"
+        collector.note("short_rows", text, Origin(rows.label, short[0]))
     return overflow
+
+
+def _ends_early(row: list[str], header: Header) -> bool:
+    """Tell whether a short row only lacks fields at its end, and cannot lack one before.
+
+    Its cells are numbers where numbers belong; and where it stops nobody could take the last cell
+    for one of the next column: a position or a text stands before what is left out.
+    """
+    roles = {index: role for role, index in header.roles.items()}
+    left_out = {roles.get(index, "") for index in range(len(row), len(header.names))}
+    if not row or left_out & _NEEDED:
+        return False
+    for index, cell in enumerate(row):
+        numeric = roles.get(index) in NUMERIC_ROLES - _ANGLES
+        if numeric and cell.strip() and not looks_numeric(cell):
+            return False
+    last = roles.get(len(row) - 1, "")
+    return last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
 
 
 def _complain_width(collector: Collector, rows: Rows, line: int, found: int, width: int) -> None:

@@ -138,6 +138,14 @@ class Leg(StatedLeg):
 _DRAWN_TOO = ("depth_m", "material", "outside_diameter_m", "wall_m", "pressure_kpa", "side")
 
 
+# What a rover's code says of the line it is on, beside what it is: begin, end, curve, close.
+# Common practice, no one source.
+_LINE_WORK = re.compile(
+    r"(?P<code>.*?[^\s.*+-])(?:[\s.]+(?P<word>B|BEG|BEGIN|ST|START|E|END|C|CLS|CLOSE|PC|PT)|\s*[*])",
+    re.IGNORECASE,
+)
+
+
 class Codes(Table):
     """``[codes]``: fittings and fixed features among the points; ``*`` matches any tail."""
 
@@ -145,9 +153,28 @@ class Codes(Table):
     feature: Texts = ()
 
     @staticmethod
+    def line_work(code: str) -> tuple[str, str]:
+        """Return a code without its line-work word, and the word (``"*"`` for a sign alone).
+
+        Examples
+        --------
+        >>> Codes.line_work("WTR B"), Codes.line_work("WS.ST"), Codes.line_work("WL*")
+        (('WTR', 'B'), ('WS', 'ST'), ('WL', '*'))
+        >>> Codes.line_work("WTR"), Codes.line_work("B")
+        (('WTR', ''), ('B', ''))
+        """
+        match = _LINE_WORK.fullmatch(code)
+        return (match["code"], (match["word"] or "*").upper()) if match else (code, "")
+
+    @staticmethod
     def matches(code: str, patterns: tuple[str, ...]) -> bool:
-        """Tell whether a point code fits one of the patterns."""
-        return any(fnmatchcase(code, pattern) for pattern in patterns)
+        """Tell whether a point code fits one of the patterns, with or without a line-work word.
+
+        A bracket is itself: a code may be ``WL[1]``.
+        """
+        spellings = {code, Codes.line_work(code)[0]}
+        plain = [pattern.replace("[", "[[]") for pattern in patterns]
+        return any(fnmatchcase(each, pattern) for each in spellings for pattern in plain)
 
     def is_fitting(self, code: str) -> bool:
         """Tell whether a contact sensor can touch a point of this code."""
