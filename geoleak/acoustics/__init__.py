@@ -5,7 +5,6 @@ from geoleak.acoustics.clocks import Clocks
 from geoleak.acoustics.delay import DelayEstimate, Rival, delay
 from geoleak.acoustics.levels import SteadyLevel, steady_level
 from geoleak.acoustics.listening import Heard, Listening, delay_of_files, level_of_file, listen
-from geoleak.acoustics.picture import spectrum_svg
 from geoleak.acoustics.pipes import WaveSpeed, wave_speed
 from geoleak.acoustics.recording import (
     Recording,
@@ -31,7 +30,6 @@ __all__ = [
     "level_of_file",
     "listen",
     "open_recording",
-    "spectrum_svg",
     "split_channel",
     "steady_level",
     "wave_speed",

@@ -126,7 +126,7 @@ class ListenReport:
         SiteDataError
             Where there are not two recordings to compare.
         """
-        from geoleak.acoustics import spectrum_svg
+        from geoleak.export.spectrum import spectrum_svg
 
         if self.found is None or self.found.choice is None:
             raise SiteDataError("there are not two recordings to compare; nothing was drawn")
