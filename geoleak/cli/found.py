@@ -1,4 +1,4 @@
-"""``geoleak found`` and ``geoleak record``: after the dig."""
+"""``geoleak found``, ``report`` and ``record``: after the dig."""
 
 from __future__ import annotations
 
@@ -92,6 +92,40 @@ def found(
             answer = locate(read)
         print_lines(["", *spoken(answer)])
     print_lines(["", f"written to {path}"])
+
+
+@app.command(
+    short_help="A report for the customer: PDF and HTML.",
+    epilog="Example: geoleak report sample_sites/alder_court",
+)
+def report(
+    site: SiteArgument,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Where to write; SITE/out if absent."),
+    ] = None,
+    keep_position: Annotated[
+        bool, typer.Option("--keep-position", help="Leave in photos where they were taken.")
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """Write report.pdf and report.html: what was tested, found, dug and proven, in plain words."""
+    from geoleak.closeout import found as work
+    from geoleak.pipeline import locate, read_site
+    from geoleak.reports.customer import customer_report, write_report
+
+    with progress("working out the report"):
+        read = read_site(site)
+        entries = work.read_entries(site)
+        # Pictured as it stood when the hole was dug: with what was found, no place is in doubt.
+        result = locate(work.as_dug(read) if entries else read)
+        made = customer_report(read, result, entries, keep_position=keep_position)
+        written = write_report(made, out or site / "out")
+    if json:
+        sections = [{"head": each.head, "said": list(each.said)} for each in made.sections]
+        print_json({"title": made.title, "sections": sections, "files": [p.name for p in written]})
+        return
+    print_lines(["written: " + ", ".join(str(path) for path in written)])
 
 
 @app.command(

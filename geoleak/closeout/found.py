@@ -18,6 +18,7 @@ from geoleak.closeout.outcome import (
     leak_outcome,
 )
 from geoleak.errors import InputError
+from geoleak.export import words
 from geoleak.hydraulics import repaired
 from geoleak.site import Found, Note, Site
 from geoleak.survey import PlaceFinder, Survey, survey_site
@@ -117,7 +118,7 @@ def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:
     promised = entry["promised"]
     said = (
         f"promised {promised['verdict'].replace('_', ' ')}, "
-        f"{100 * promised['chance_in_hole']:.0f} % in the hole (run {promised['run']})"
+        f"{words.chance(promised['chance_in_hole'])} in the hole (run {promised['run']})"
     )
     if entry["outcome"] == "dry":
         return [f"DRY    {said}"]

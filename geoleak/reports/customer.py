@@ -1,0 +1,245 @@
+"""`geoleak report`: what was tested, found, dug and proven, for whoever pays for it.
+
+One list of sections, written as a PDF and as one HTML file. Every figure is one of result.json,
+closeout.json or the meter's runs.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from geoleak.cautions import ADVICE, CALL_FIRST, PRIVATE_LINES
+from geoleak.export import words
+from geoleak.export.drawing import Picture
+from geoleak.export.plan import plan_picture
+from geoleak.export.profile import describe, profile_picture
+from geoleak.reports.meter import MeterReport
+from geoleak.reports.photos import Photo, photos_of
+from geoleak.result import Result
+from geoleak.site import Site
+
+KINDS = {
+    "surface": ("reading on the ground", "readings on the ground"),
+    "contact": ("reading on a fitting", "readings on fittings"),
+    "rod": ("reading on a rod", "readings on a rod"),
+    "gas": ("gas reading", "gas readings"),
+    "bar_hole": ("bar-hole reading", "bar-hole readings"),
+}
+# Figures of a picture in points, as wide as a letter or an A4 page allows.
+WIDE, TALL = 500.0, 230.0
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading, what is said under it, and its pictures with the words for them."""
+
+    head: str
+    said: tuple[str, ...] = ()
+    pictures: tuple[tuple[Picture, str], ...] = ()
+    photos: tuple[Photo, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CustomerReport:
+    """The report: its letterhead and its sections."""
+
+    title: str
+    letterhead: tuple[str, ...]
+    logo: Photo | None
+    sections: tuple[Section, ...]
+    date: str
+
+
+def customer_report(
+    site: Site, result: Result, entries: Sequence[Mapping[str, Any]], *, keep_position: bool = False
+) -> CustomerReport:
+    """Return the report of a site.
+
+    Parameters
+    ----------
+    site : Site
+    result : Result
+        The answer that was dug under, or that stands now.
+    entries : sequence of Mapping
+        Of closeout.json, oldest first.
+    keep_position : bool, default False
+        Leave in photos where they were taken.
+
+    Raises
+    ------
+    InputError
+        For a photo or a logo that is none.
+    """
+    meter = MeterReport(site) if site.meter else None
+    job = site.job
+    told = (job.company, job.number and f"Job {job.number}", job.address,
+            job.technician and f"Technician: {job.technician}",
+            job.instruments and f"Instruments: {job.instruments}")  # fmt: skip
+    photos = photos_of(site, site.photos, keep_position=keep_position)
+    logo = photos_of(site, (job.logo,), keep_position=False, logo=True) if job.logo else ()
+    sections = [
+        Section("In short", tuple(_short(result, entries, meter))),
+        Section("What was tested", tuple(_tested(result, meter))),
+        _where(result),
+        Section("How sure that was", tuple(_odds(result))),
+    ]
+    if entries:
+        said = [line for each in entries for line in _plain(each, site)]
+        sections.append(Section("What the dig showed", tuple(said)))
+    if meter is not None and meter.test.verdict == "leak":
+        lost = [line.split(None, 1)[1] for line in meter.lines() if line[:5] in ("size ", "     ")]
+        sections.append(Section("Water lost", (*lost, LOST)))
+    if photos:
+        sections.append(Section("Photos", photos=photos))
+    sections.append(Section("How it was worked out, and what it does not say", METHOD))
+    return CustomerReport(
+        title=words.plain(site.title),
+        letterhead=tuple(words.plain(each) for each in told if each),
+        logo=logo[0] if logo else None,
+        sections=tuple(sections),
+        date=result.run.date or "",
+    )
+
+
+LOST = (
+    "The loss is what the meter shows now, carried back as if the leak had been as large all the "
+    "time; it may have begun smaller."
+)
+METHOD = (
+    "A leak makes noise. Its level was read along the pipe, whose line was fitted through marks "
+    "surveyed with a satellite rover; from all readings together the chance of every place along "
+    "the pipe was computed, and of there being no leak on the traced line at all.",
+    "The percentages are chances, not certainties: of ten places given at 90 %, one is expected to "
+    "be wrong. They assume that the sound came up straight above the leak and that the traced line "
+    "is the right one.",
+    ADVICE,
+    CALL_FIRST + " " + PRIVATE_LINES,
+)
+
+
+def _short(
+    result: Result, entries: Sequence[Mapping[str, Any]], meter: MeterReport | None
+) -> Iterable[str]:
+    leaks = [each for each in entries if each["outcome"] == "leak"]
+    if leaks:
+        depth = leaks[0]["leak"]["depth_m"]
+        cause = leaks[0]["leak"]["cause"]
+        said = "A leak was found and dug up"
+        said += f", {words.length(depth, result.site.length_unit)} down" if depth else ""
+        yield said + (f"; cause: {words.plain(cause)}." if cause else ".")
+        proof = leaks[0]["repaired"]
+        if proof is not None:
+            yield (
+                "After the repair the meter stood still with every tap shut: the repair is proven."
+                if proof
+                else "After the repair the meter still turns with every tap shut: there is more."
+            )
+    elif entries:
+        yield "A hole was dug and was dry; the search goes on."
+    elif result.decision.verdict == "dig":
+        chance = words.chance(result.decision.chance_in_hole)
+        yield f"A leak is expected at {_place(result)}: {chance} in the hole that is drawn below."
+    else:
+        yield "The readings so far do not settle where the leak is; nothing should be dug up yet."
+    if meter is not None and not leaks:
+        yield {
+            "leak": "The meter shows that water is lost with every tap shut.",
+            "none_seen": "The meter showed no flow with every tap shut.",
+            "cannot_tell": "The meter was watched, but does not settle whether water is lost.",
+        }[meter.test.verdict]
+
+
+def _place(result: Result) -> str:
+    return f"{words.leak_station(result)} ({words.near_marks(result)})" if result.near else (
+        words.leak_station(result)
+    )  # fmt: skip
+
+
+def _tested(result: Result, meter: MeterReport | None) -> Iterable[str]:
+    unit = result.site.length_unit
+    for leg in result.legs:
+        of = f" of {leg.material.replace('_', ' ')}" if leg.material else ""
+        yield f"Pipe {leg.name}: {words.length(leg.length_m, unit)}{of} was traced."
+    counts = Counter(each.kind for each in result.readings)
+    for kind, count in counts.items():
+        one, more = KINDS.get(kind, (f"{kind} reading", f"{kind} readings"))
+        yield f"{count} {one if count == 1 else more}."
+    if meter is not None:
+        yield from (f"Meter: {line}" for line in meter.lines()[1:2])
+
+
+def _where(result: Result) -> Section:
+    unit = result.site.length_unit
+    leg = result.leak.leg
+    plan = plan_picture(result, WIDE, TALL, size=9)
+    pictures = [
+        (plan.picture, f"Plan, north up. {plan.scale}"),
+        (profile_picture(result, leg, width=WIDE, height=TALL, size=9), describe(result, leg)),
+    ]
+    lead = (
+        f"The place is {_place(result)}, the top of the pipe about {words.depth(result)}."
+        if result.decision.verdict == "dig"
+        else f"The best place so far, not to dig, is {words.station(result.leak.chainage_m, unit)}."
+    )
+    return Section("Where", (lead,), tuple(pictures))
+
+
+def _odds(result: Result) -> Iterable[str]:
+    decision = result.decision
+    tenth = round(10 * decision.chance_in_hole, 1)
+    yield (
+        f"Of ten holes dug on evidence like this, about {tenth:g} would find the leak "
+        f"({words.chance(decision.chance_in_hole)})."
+    )
+    yield words.elsewhere(result).capitalize() + "."
+    if result.leak.side:
+        sides = ", ".join(f"{name} {words.chance(p)}" for name, p in result.leak.side.items())
+        yield f"Whose side of the boundary: {words.plain(sides)}."
+
+
+def _plain(entry: Mapping[str, Any], site: Site) -> list[str]:
+    """Return one hole as a customer reads it."""
+    unit = site.length_unit
+    when = f"{entry['date']}: " if entry.get("date") else ""
+    promised = entry["promised"]
+    chance = f"the chance was given as {words.chance(promised['chance_in_hole'])}"
+    if entry["outcome"] == "dry":
+        return [f"{when}a hole was dug where {chance}; it was dry."]
+    leak, along = entry["leak"], entry["along_m"]
+    if leak["leg"] is None:
+        return [f"{when}the leak was on no line that had been traced."]
+    said = [f"{when}the leak was at {leak['leg']} {words.station(leak['chainage_m'], unit)}."]
+    if along is not None:
+        inside = "inside" if entry["in_hole"] else "outside"
+        said.append(
+            f"That is {words.length(abs(along), unit)} along the pipe from the stake, {inside} the "
+            f"hole that was drawn, where {chance}."
+        )
+    return [words.plain(line) for line in said]
+
+
+def write_report(report: CustomerReport, folder: Path) -> list[Path]:
+    """Write report.pdf and report.html into a folder; both or neither.
+
+    Returns
+    -------
+    list of Path
+    """
+    from geoleak.reports.pages import html_page, write_pdf
+
+    folder.mkdir(parents=True, exist_ok=True)
+    made = {folder / "report.pdf": folder / ".report.pdf.new",
+            folder / "report.html": folder / ".report.html.new"}  # fmt: skip
+    try:
+        write_pdf(report, made[folder / "report.pdf"])
+        made[folder / "report.html"].write_text(html_page(report), encoding="utf-8")
+        for path, beside in made.items():
+            beside.replace(path)
+    finally:
+        for beside in made.values():
+            beside.unlink(missing_ok=True)
+    return list(made)

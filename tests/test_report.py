@@ -1,0 +1,136 @@
+"""``geoleak report``: what a customer reads, and what a photo does not give away."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+from PIL import Image
+from pypdf import PdfReader
+
+from geoleak.reports import photos as photos_module
+from geoleak.reports.photos import GPS_TAG, LONGEST
+from tests.command import REPO, run
+
+COURT = REPO / "sample_sites" / "alder_court"
+METER = (
+    "time,reading,unit,run,state\n"
+    "2026-05-04T07:00:01+00:00,1234.5,gal_us,a,all shut\n"
+    "2026-05-04T07:10:01+00:00,1239.5,gal_us,a,all shut\n"
+    "2026-05-04T07:20:01+00:00,1244.5,gal_us,a,all shut\n"
+    "2026-05-06T16:00:01+00:00,1400.0,gal_us,after,all shut\n"
+    "2026-05-06T16:20:01+00:00,1400.0,gal_us,after,all shut\n"
+    "2026-05-06T16:40:01+00:00,1400.0,gal_us,after,all shut\n"
+)
+
+
+def photo(path: Path, size=(3000, 1500), *, orientation: int = 1) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    exif[GPS_TAG] = {1: "N", 2: (35.0, 54.0, 8.0), 3: "W", 4: (79.0, 2.0, 27.0)}
+    Image.new("RGB", size, "brown").save(path, exif=exif)
+
+
+@pytest.fixture
+def court(tmp_path: Path) -> Path:
+    folder = tmp_path / "alder_court"
+    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
+    (folder / "meter.csv").write_text(METER)
+    photo(folder / "hole.jpg", orientation=6)
+    Image.new("RGBA", (800, 200), (0, 0, 255, 128)).save(folder / "logo.png")
+    toml = (folder / "site.toml").read_text()
+    toml += '[photos]\nfile = ["hole.jpg"]\n'
+    if "[job]" in toml:
+        toml = toml.replace("[job]", '[job]\ncompany = "Hill & <Dale>"\nlogo = "logo.png"')
+    else:
+        toml += '[job]\ncompany = "Hill & <Dale>"\nlogo = "logo.png"\n'
+    (folder / "site.toml").write_text(toml)
+    return folder
+
+
+def pictures(page: str) -> list[Image.Image]:
+    found = re.findall(r'src="data:image/jpeg;base64,([^"]+)"', page)
+    return [Image.open(io.BytesIO(base64.b64decode(each))) for each in found]
+
+
+def test_the_whole_story_in_both_files(court: Path) -> None:
+    assert run("locate", court).code == 0
+    assert run("found", court, "--outcome", "leak", "--place", "yard@41.9", "--cause",
+               "split joint", "--date", "2026-05-05").code == 0  # fmt: skip
+    said = run("report", court, "--json").json
+    page = (court / "out" / "report.html").read_text()
+    pages = PdfReader(court / "out" / "report.pdf").pages
+    assert 2 <= len(pages) <= 3
+    printed = " ".join(" ".join(each.extract_text() for each in pages).split())
+    entry = json.loads((court / "closeout.json").read_text())[0]
+    for words in (
+        "cause: split joint",
+        "the repair is proven",
+        "2026-05-05: the leak was at yard 0+41.9",
+        f"{abs(entry['along_m']) / (1200 / 3937):.1f} ft along the pipe from the stake",
+        "inside the hole",
+        "720 gal a day",
+        "of ten places given at 90 %, one is expected to be wrong",
+        "Call the locate service",
+    ):
+        assert words in printed, words
+        assert words in page
+    assert [each["head"] for each in said["sections"]][:2] == ["In short", "What was tested"]
+    # Nothing from a network, and a letterhead is text, never markup.
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
+    assert "Hill &amp; &lt;Dale&gt;" in page
+    assert "Hill & <Dale>" in printed
+
+
+def test_a_photo_is_upright_scaled_and_without_its_place(court: Path) -> None:
+    run("report", court)
+    logo, hole = pictures((court / "out" / "report.html").read_text())
+    assert hole.size == (LONGEST // 2, LONGEST)  # turned: it was taken lying
+    assert not hole.getexif().get_ifd(GPS_TAG)
+    assert max(logo.size) <= 400
+    run("report", court, "--keep-position")
+    _, hole = pictures((court / "out" / "report.html").read_text())
+    assert hole.getexif().get_ifd(GPS_TAG)[1] == "N"
+
+
+@pytest.mark.parametrize(
+    ("spoil", "says"),
+    [
+        (lambda path: path.write_text("no photo"), "is no JPEG, PNG or TIFF"),
+        (lambda path: path.write_bytes(path.read_bytes()[:200]), "is no JPEG, PNG or TIFF"),
+        (lambda path: path.write_bytes(b"GIF89a" + bytes(50)), "is no JPEG, PNG or TIFF"),
+    ],
+)
+def test_a_photo_that_is_none_is_said_and_nothing_is_written(court, spoil, says) -> None:
+    spoil(court / "hole.jpg")
+    ran = run("report", court)
+    assert ran.code == 2
+    assert f'"hole.jpg" {says}' in ran.err
+    assert not (court / "out").exists() or not list((court / "out").glob("report*"))
+
+
+def test_sizes_are_bounded(court, monkeypatch) -> None:
+    monkeypatch.setattr(photos_module, "MOST_PIXELS", 3000 * 1500 - 1)
+    assert "million pixels" in run("report", court).err
+    monkeypatch.setattr(photos_module, "MOST_PIXELS", 3000 * 1500)
+    assert run("report", court).code == 0
+    monkeypatch.setattr(photos_module, "MOST_BYTES", 1000)
+    assert "is larger than" in run("report", court).err
+
+
+def test_before_any_dig_it_promises_no_more_than_is_known(court: Path) -> None:
+    (court / "meter.csv").unlink()
+    run("report", court)
+    page = (court / "out" / "report.html").read_text()
+    assert "A leak is expected at" in page
+    rows = (court / "readings.csv").read_text().splitlines(keepends=True)
+    (court / "readings.csv").write_text("".join(rows[:5]))
+    run("report", court)
+    page = (court / "out" / "report.html").read_text()
+    assert "nothing should be dug up yet" in page
+    assert "What the dig showed" not in page
