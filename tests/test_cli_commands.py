@@ -23,16 +23,17 @@ from tests.spoilt_sites import SITES
 
 COMMANDS = (
     "batch",
-    "serve",
     "check",
     "delay",
     "found",
     "listen",
     "locate",
     "meter",
-    "record",
     "new",
+    "record",
+    "report",
     "route",
+    "serve",
 )
 README = (REPO / "README.md").read_text(encoding="utf-8")
 # Unicode Standard Annex 9: embeddings, overrides and isolates, and what ends them.
