@@ -28,6 +28,9 @@ class PlainFit:
     sigma_across_m: float = 0.05
     sigma_along_m: float = 0.03
 
+    def path_sigma_m(self, from_m, to_m):
+        return 0.0
+
     def depth_m(self, chainage_m):
         return np.full(np.shape(chainage_m), self.depth)
 

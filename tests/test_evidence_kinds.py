@@ -308,9 +308,24 @@ def test_one_speed_formula_and_its_uncertainty():
     parts = (0.3 / 2, 25 * 0.040 / 2, 1250 * 0.0005 / 2)
     close(math.hypot(*parts), "delay_place_sigma")
     # The likelihood holds the parts of speed, timing and its own error of path.
-    path = kind._path_sigma(kind._between(survey.delays[0])) * 1250 / 2
+    path = kind._path_sigma(survey.delays[0]) * 1250 / 2
     sigma = math.sqrt(share @ (grid.chainage_m - mean) ** 2)
     assert sigma == pytest.approx(math.hypot(parts[1], parts[2], path), rel=0.05)
+
+
+def test_a_vague_route_makes_a_vague_delay():
+    class Vague(synthetic.PlainFit):
+        def path_sigma_m(self, from_m, to_m):
+            return 0.04 * abs(to_m - from_m)
+
+    route = synthetic.straight(150.0)
+    ends = (PipePlace(0, 25.0), PipePlace(0, 125.0))
+    plain = synthetic.survey([route], delays=(SurveyedDelay("d", *ends, -0.040, 0.0005),))
+    vague = replace(plain, legs=(replace(plain.legs[0], fit=Vague(route)),))
+    sure, unsure = (DelayEvidence(each) for each in (plain, vague))
+    slowness = sure.speeds.slowness.max()
+    added = math.sqrt(unsure.noise_s[0] ** 2 - sure.noise_s[0] ** 2) / slowness
+    assert added == pytest.approx(4.0)  # 4 % of the 100 m between the sensors
 
 
 def test_uncertainties_agrees_on_the_delay():

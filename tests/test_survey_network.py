@@ -19,7 +19,7 @@ from geoleak.network import Joint
 from geoleak.route import Drawing, drawn_fit
 from geoleak.survey.build import survey_site
 from geoleak.survey.joins import same_joint
-from geoleak.survey.records import Survey
+from geoleak.survey.records import PipePlace, Survey
 
 GRID = "EPSG:26917"
 E, N = 680_000.0, 3_970_000.0
@@ -104,6 +104,15 @@ def test_the_drawing_joins_the_legs(tmp_path: Path) -> None:
     there = survey.network.distance(([1], [24.0]), ([2], [59.0]))[0, 0]
     assert there == pytest.approx(24 + 30 + 50 + 59, abs=1e-3)
     assert len(survey.network.components()) == 1
+
+
+def test_the_path_between_sensors_is_as_vague_as_the_drawing(tmp_path: Path) -> None:
+    survey = surveyed(tmp_path)
+    # From the branch along the main, round its corner, to the far line: the corner alone counts.
+    far = survey.path_sigma_m(PipePlace(1, 24.0), PipePlace(2, 59.0))
+    assert far == pytest.approx(corner(MAIN), rel=0.05)
+    assert survey.path_sigma_m(PipePlace(0, 5.0), PipePlace(0, 50.0)) == 0.0
+    assert survey.path_sigma_m(PipePlace(0, 50.0), PipePlace(0, 70.0)) == pytest.approx(far)
 
 
 def test_it_says_once_that_it_is_assumed(tmp_path: Path) -> None:

@@ -56,6 +56,17 @@ def test_longitude_and_latitude(tmp_path: Path) -> None:
     assert found.northing_m[0] == pytest.approx(mark.northing_m, abs=1e-3)
 
 
+def test_a_mark_of_the_leg_is_never_beyond_the_gate(tmp_path: Path) -> None:
+    """Mark 110 was painted 9 ft aside, over another line: its reading counts, and it is named."""
+    sheet = readings("A,surface,110,31", "B,surface,104,30")
+    toml = TOML.replace('code = "WL"', 'points = "100-109, 150, 111-120"')
+    survey = lane(
+        tmp_path, toml=toml, more=("150,1050,509,100,WL",), readings=sheet.replace("110,", "150,")
+    )
+    assert survey.surface.offset_m[0] == pytest.approx(-9 * FOOT, abs=0.05)
+    assert any("mark 150 lies" in each.text for each in survey.warnings)
+
+
 def test_beyond_the_gate_is_refused_with_what_would_help(tmp_path: Path) -> None:
     with pytest.raises(InputError) as caught:
         lane(tmp_path, readings=readings("A,surface,E 1010 N 519,30", "B,surface,104,31"))

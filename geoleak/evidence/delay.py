@@ -179,7 +179,7 @@ class DelayEvidence:
             if not self._joined(check):
                 continue
             metres = self._between(check)
-            sigma = float(np.hypot(self._sigma(check), self._path_sigma(metres)))
+            sigma = self._noise(check)
             self.speeds, off = self.speeds.updated(metres, abs(check.delay_s), sigma)
             if off > 4.0:
                 text = (
@@ -191,10 +191,11 @@ class DelayEvidence:
     def _sigma(self, delay: SurveyedDelay) -> float:
         return max(delay.sigma_s if np.isfinite(delay.sigma_s) else 0.0, SMALLEST_SIGMA_S)
 
-    def _path_sigma(self, metres: Floats) -> float:
-        """Return seconds of error from the paths: a length, and a share of them."""
-        length = setting("path_error")
-        error = np.hypot(length.value, setting("path_error_share").value * metres.sum())
+    def _path_sigma(self, delay: SurveyedDelay) -> float:
+        """Return seconds of error from the path: its route's own, a length, and a share of it."""
+        share = setting("path_error_share").value * self._between(delay).sum()
+        own = self.survey.path_sigma_m(delay.first, delay.second)
+        error = np.sqrt(setting("path_error").value ** 2 + share**2 + own**2)
         return float(error * self.speeds.slowness.max())
 
     def _span(self, delay: SurveyedDelay) -> float:
@@ -261,7 +262,7 @@ class DelayEvidence:
         return np.where(system.reachable[:, chosen].all(axis=1), out, -np.inf)
 
     def _noise(self, delay: SurveyedDelay) -> float:
-        return float(np.hypot(self._sigma(delay), self._path_sigma(self._between(delay))))
+        return float(np.hypot(self._sigma(delay), self._path_sigma(delay)))
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the legs between the sensors, in steps of half a sigma."""

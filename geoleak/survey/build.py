@@ -211,7 +211,7 @@ class _Builder:
         if at is None:
             return None
         lead = self._lead_m(place.point)
-        if at.distance_m > self.site.levels.gate_m + lead:
+        if at.gated_m > self.site.levels.gate_m + lead:
             away = format_length(at.distance_m, unit=self.site.length_unit)
             self.finder.complaints.append(
                 Complaint(
@@ -299,7 +299,7 @@ class _Builder:
         self, what: str, at: Resolved, row: Sighting | Hole | PastLeak, reach_m: float
     ) -> bool:
         """Complain of a row whose place lies out of reach of every leg: it is a wrong place."""
-        if at.distance_m <= reach_m:
+        if at.gated_m <= reach_m:
             return False
         unit = self.site.length_unit
         away, reach = (format_length(each, unit=unit) for each in (at.distance_m, reach_m))

@@ -86,7 +86,7 @@ def gather_levels(
         reach_m = settings.gate_m + (lead if kind == "contact" else 0.0)
         if reading.place.aside_m is not None or reading.place.kind == "grid":
             reach_m = max(reach_m, ASIDE_WITHIN_M)
-        complaint = _too_far(reading, at, finder, settings) if at.distance_m > reach_m else None
+        complaint = _too_far(reading, at, finder, settings) if at.gated_m > reach_m else None
         if complaint:
             finder.complaints.append(complaint)
             continue

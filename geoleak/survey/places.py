@@ -29,6 +29,7 @@ class Resolved:
     """Where a place is: working CRS, and its nearest place on the pipe.
 
     ``distance_m`` is from the pipe; ``rival_leg`` is -1 where no other stretch is nearly as close.
+    ``own_mark`` says that it is a mark of the leg itself.
     """
 
     easting_m: float
@@ -39,6 +40,12 @@ class Resolved:
     distance_m: float
     rival_leg: int = -1
     rival_chainage_m: float = float("nan")
+    own_mark: bool = False
+
+    @property
+    def gated_m(self) -> float:
+        """Distance that a gate judges: a leg's own mark is on it, wherever the route was fitted."""
+        return 0.0 if self.own_mark else self.distance_m
 
 
 class PlaceFinder:
@@ -242,7 +249,9 @@ class PlaceFinder:
             return self._along(found.leg, found.chainage_m + place.up_m, place, origin)
         if place.aside_m is not None:  # taped from the paint, which may lie aside of the line
             return self._aside(found.leg, found.chainage_m, found.offset_m + place.aside_m)
-        return found
+        return (
+            replace(found, own_mark=True) if point.kind == "mark" and place.leg is None else found
+        )
 
     def _no_leg(self, place: Place, origin: Origin) -> None:
         instead = self._replaced.get(place.leg or "")

@@ -258,6 +258,31 @@ class Survey:
     warnings: tuple[Note, ...] = field(default=())
     """All points of the files, made when asked; ``points`` holds those that something uses."""
 
+    def path_sigma_m(self, first: PipePlace, second: PipePlace) -> float:
+        """Return the sigma of the shortest pipe between two places, from the routes' own errors.
+
+        What the marks or the drawing leave of each stretch's length, another structure or another
+        line among it; leads are not in it. Infinite where no pipe joins the two.
+        """
+        graph = self.network.graph
+        ends = [([each.leg], [each.chainage_m]) for each in (first, second)]
+        metres = self.network.path_lengths(*ends)[0, 0]
+        if not np.isfinite(metres).all():
+            return float("inf")
+        square = 0.0
+        for k in np.flatnonzero(metres > 0.0).tolist():
+            route, fit = self.legs[k].route, self.legs[k].fit
+            own = [route.pipe_m(each.chainage_m) for each in (first, second) if each.leg == k]
+            joints = graph.stop_pipe_m[graph.bounds[k] : graph.bounds[k + 1]]
+            # The path runs on this leg from a sensor or a joint to another, so many metres.
+            known = np.concatenate([own, joints])
+            misfit = np.abs(np.abs(known[:, None] - known) - metres[k])
+            misfit[np.tril_indices(len(known))] = np.inf
+            pair = known[list(np.unravel_index(np.argmin(misfit), misfit.shape))]
+            chainage = np.interp(np.sort(pair), route.vertex_pipe_m, route.vertex_chainage_m)
+            square += fit.path_sigma_m(*chainage.tolist()) ** 2
+        return float(np.sqrt(square))
+
     @property
     def fittings(self) -> tuple[SurveyedPoint, ...]:
         """The fittings that stand on the network."""
