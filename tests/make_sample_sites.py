@@ -128,6 +128,12 @@ def heard_db(
     return 10 * np.log10(10 ** (direct / 10) + 10 ** (carried / 10))
 
 
+def rod_db(pipe: Pipe, at_m: float, *, source_db: float, soil_db_per_m: float) -> float:
+    """Return the level at a rod's tip half a foot beside the pipe: what comes through the soil."""
+    away = np.hypot(at_m - pipe.leak_m, 0.15)
+    return float(source_db - 20 * np.log10(away) - soil_db_per_m * away)
+
+
 def with_floor(leak_db: np.ndarray, floor_db: np.ndarray) -> np.ndarray:
     """Return the level of leak and background together: powers add."""
     return 10 * np.log10(10 ** (leak_db / 10) + 10 ** (floor_db / 10))
@@ -218,6 +224,26 @@ def _alder_readings(
     ):
         contact = 46.0 - 1.1 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal()
         lines.append(f"C{k + 1},contact,{point},{contact:.0f},150,700,,,")
+    rng = np.random.default_rng(20260505)
+    for name, side in (("A1", -3.0), ("A2", 3.0)):
+        where = marks[10:11] + side * FOOT_US * pipe.right(chainage[10:11])
+        heard = heard_db(
+            pipe,
+            where,
+            chainage[10:11],
+            source_db=37.0,
+            soil_db_per_m=3.0,
+            pipe_db_per_m=2.2,
+            carried_db=9.0,
+        )
+        level = with_floor(heard, np.array([19.0]))[0] + 1.2 * rng.standard_normal()
+        place = f"111 {'left' if side < 0 else 'right'} {abs(side):.0f}"
+        lines.append(f"{name},surface,{place},{level:.0f},150,700,grass,,")
+    for k, step in enumerate((-3.3, -1.6, 0.0, 1.6, 3.3)):
+        place = "111" if step == 0 else f"111 {'up' if step > 0 else 'down'} {abs(step):.1f}"
+        level = rod_db(pipe, chainage[10] + step * FOOT_US, source_db=37.0, soil_db_per_m=3.0)
+        level = with_floor(np.array([level]), np.array([16.0]))[0] + 1.5 * rng.standard_normal()
+        lines.append(f"P{k + 1},rod,{place},{level:.0f},150,700,,,pushed beside the pipe")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
 
 
@@ -253,6 +279,7 @@ feature = ["BC", "PP"]
 [readings]
 level_scale = "db"
 gate = "6 ft"
+everything_off = true          # every tap and machine was off while listening
 
 [crew]
 dig_length = "6 ft"
@@ -339,6 +366,22 @@ def _quarry_readings(
     lines = (folder / "readings.csv").read_text(encoding="utf-8").splitlines()
     for name, mark, file in (("A1", 1031, "near.wav"), ("A2", 1047, "far.wav")):
         lines.append(f"{name};surface;{mark};;;;asphalt;;{file};recorded")
+    aside = np.random.default_rng(20260613)
+    for k, side in enumerate((-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)):
+        where = marks[31:32] + side * pipe.right(chainage[31:32])
+        heard = heard_db(
+            pipe,
+            where,
+            chainage[31:32],
+            source_db=48.0,
+            soil_db_per_m=1.8,
+            pipe_db_per_m=0.35,
+            carried_db=12.0,
+        )
+        level = with_floor(heard, np.array([24.0]))[0] + 1.4 * aside.standard_normal()
+        place = f"1031 {'left' if side < 0 else 'right'} {abs(side):.0f}"
+        number = f"{level:.1f}".replace(".", ",")
+        lines.append(f"S{k + 1};surface;{place};{number};500;1500;asphalt;pm;;aside of the loudest")
     write(folder / "readings.csv", "\n".join(lines) + "\n")
     true_delay = (pipe.leak_m - (pipe.lengths[-1] - pipe.leak_m)) / 1262.0
     shown = f"{1000 * true_delay + 0.15 * rng.standard_normal():.2f}".replace(".", ",")
@@ -401,6 +444,7 @@ feature = ["BC", "PP", "KERB"]
 [readings]
 level_scale = "db"
 gate = "2 m"
+everything_off = true
 
 [crew]
 dig_length = "2 m"

@@ -23,7 +23,7 @@ from geoleak.evidence.stop import (
 )
 from geoleak.posterior import Explanation
 from geoleak.posterior.grid import Cells
-from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.posterior.infer import infer
 from geoleak.posterior.rivals import CLOSED_BY_M, free_ends, shares_beyond, smeared
 from geoleak.site import Crew, Hole, MeterRow, Place, Point, StopTest
 from geoleak.survey.records import SurveyedHole, SurveyedPoint, SurveyedStop
@@ -31,7 +31,6 @@ from geoleak.tables import setting
 from tests import synthetic
 
 SURE = {"setting_out_sigma": (0.05, 0.05), "hole_half_width_m": 0.45, "most_readings": 0}
-WITH_RIVALS = InferenceOptions(rivals=True)
 
 
 def heard(at, leak, *, strength=20.0, aside=0.0, depth=1.0, loss=4.0, offset=0.0):
@@ -56,7 +55,7 @@ def listened(leak=47.3, *, seed=1, first=30.0, last=65.0, off=False, fittings=()
 
 
 def judged(survey):
-    return infer(survey, options=WITH_RIVALS)
+    return infer(survey)
 
 
 def chance_of(posterior, name):

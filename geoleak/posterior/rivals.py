@@ -102,9 +102,6 @@ class Explainer:
     def __init__(self, run: Run) -> None:
         self.run = run
         chosen = run.survey.site.prior
-        if not run.options.rivals:
-            off = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
-            chosen = chosen.model_copy(update=off)
         self.smooth = {each.kind: each.tells_of for each in run.smooth}
         # A rod hears a pump as well as a leak: it tells where the sound is made, not by what.
         self.sound = tuple(k for k, of in self.smooth.items() if of == "sound" or k == "rod")

@@ -62,8 +62,6 @@ class InferenceOptions:
         Draws from the posterior for the checks of fit.
     seed : int
         Of those draws: same input, same answer.
-    rivals : bool
-        Weigh what may explain the sound beside a leak straight below.
     without : frozenset of str
         Kinds of evidence and prior factors that are switched off.
     """
@@ -72,7 +70,6 @@ class InferenceOptions:
     draws: int = 64
     seed: int = 20260504
     finest_m: float = 0.05
-    rivals: bool = False
     without: frozenset[str] = field(default_factory=frozenset)
 
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from geoleak.advice.decide import Decision, decide
-from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.posterior.infer import infer
 from geoleak.survey.records import Survey
 from tests.trials.bad_ground import BAD, HALF_WIDTH_M, KINDS, MIXED, World, draw
 from tests.trials.field_trial import SETTING_OUT, binomial_p
@@ -46,7 +46,7 @@ def judged(survey: Survey) -> Decision:
     """Return the decision on a survey."""
     return decide(
         survey,
-        infer(survey, options=InferenceOptions(rivals=True)),
+        infer(survey),
         setting_out_sigma=SETTING_OUT,
         hole_half_width_m=HALF_WIDTH_M,
         most_readings=0,
