@@ -32,6 +32,15 @@ VAULT_AIR = "Test the air before entering a vault or a deep pit."
 HEARING = "Start headphones at the lowest volume and mute while the sensor moves."
 PRESSURE = "Raising line pressure is for a licensed person."
 ADVICE = "Local codes and licensed practice govern; a stake is advice."
+CHECKING_ADVICE = "Local codes and licensed practice govern; where to check is advice."
+ROD = (
+    "A rod breaks ground: call the locate service and wait for the marks first; push by hand, "
+    "beside the pipe, never where another service is marked."
+)
+SHUTTING = (
+    "Shutting a supply or working a hydrant needs the owner's leave; a fire line is never shut "
+    "unannounced."
+)
 LISTENING_ADVICE = "Local codes and licensed practice govern; where to listen is advice."
 
 SHALLOW = "Shallow: dig by hand only; cables, drip lines and other services lie at the same depth."
@@ -129,6 +138,12 @@ def slopes_from_m(country: str | None) -> float:
 def listening_cautions() -> tuple[str, ...]:
     """Return the cautions for who goes on listening: nobody digs yet, so none is about a hole."""
     return (HEARING, LISTENING_TRAFFIC, VAULT_AIR, PRESSURE, LISTENING_ADVICE)
+
+
+def checking_cautions(kind: str) -> tuple[str, ...]:
+    """Return the cautions for who makes a check: a rod breaks ground, a stop test shuts water."""
+    first = {"rod": (ROD,), "stop": (SHUTTING,)}.get(kind, ())
+    return (*first, HEARING, LISTENING_TRAFFIC, VAULT_AIR, CHECKING_ADVICE)
 
 
 def trench_cautions(

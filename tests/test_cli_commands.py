@@ -257,7 +257,7 @@ class TestJson:
         assert wanted <= set(said["readings"][0])
         assert {"code", "text", "file", "line"} <= set(said["warnings"][0])
         assert len(said["points"]) == 33
-        assert len(said["readings"]) == 21
+        assert len(said["readings"]) == 28
 
     def test_of_locate_is_result_json(self, alder: Path) -> None:
         said = run("locate", alder, "--json").json

@@ -16,13 +16,10 @@ import pytest
 from pyproj import Transformer
 
 import geoleak
-from geoleak.export import words
-from geoleak.posterior import InferenceOptions, infer
-from geoleak.result import build_result
+from geoleak.export import stakes, words
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site import LocateRequest, PointTable
 from geoleak.stake.stake import free_ids
-from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 from tests.taping import place_by_tapes
 from tests.trials.frozen import write_site
@@ -321,25 +318,31 @@ def test_the_date_is_the_newest_that_the_points_state(site: geoleak.Site, result
     assert dated.run.date == "2026-05-06"
 
 
+def undocumented(site: geoleak.Site) -> geoleak.Site:
+    """The site without what its crew checked: nothing off, no rod, nothing read aside."""
+    rows = [e for e in site.readings if e.kind != "rod" and e.place.aside_m is None]
+    levels = site.levels.model_copy(update={"everything_off": False})
+    return dataclasses.replace(site, readings=tuple(rows), levels=levels)
+
+
 def test_a_check_and_its_rivals_are_told_and_drawn(site: geoleak.Site) -> None:
-    """With rival explanations weighed, the crew is sent to check before it digs."""
-    survey = survey_site(site)
-    posterior = infer(survey, options=InferenceOptions(rivals=True))
-    result = build_result(survey, posterior)
+    """Where nobody checked what it is that sounds, the crew is sent to check before it digs."""
+    result = geoleak.locate(undocumented(site))
     decision = result.to_dict()["decision"]
-    assert {each["name"] for each in decision["rivals"]} <= {
+    assert decision["verdict"] == "check_first"
+    assert {each["name"] for each in decision["rivals"]} == {
         "fitting", "aside", "beyond", "displaced",
     }  # fmt: skip
-    assert decision["rivals"]
     assert all(0 <= each["chance"] <= 1 and each["share_stated"] > 0 for each in decision["rivals"])
+    assert 0.85 < decision["chance_in_hole"] < decision["chance_if_heard"] <= 1.0
+    told = {"kind", "places", "minutes", "rival", "chance_if_passed", "fitting"}
+    assert set(decision["check"]) == told
     places = [each for each in result.features if each.kind == "check_place"]
-    if decision["verdict"] != "check_first":
-        assert decision["check"] is None and not places
-        return
-    assert {"kind", "places", "minutes", "rival", "chance_if_passed"} == set(decision["check"])
     assert [each.properties["place"] for each in places] == decision["check"]["places"]
     kinds = {each.kind for each in result.features}
-    assert not kinds & {"stake", "hole", "offset_stake", "tie"}
+    assert not kinds & {"stake", "hole", "offset_stake", "tie", "next_reading"}
+    assert {each.kind for each in result.stakes} == {"check_place", "check_point"}
+    assert all("CHECK" in row for row in stakes.rows(result))
 
 
 def test_the_chance_counts_the_width_that_is_drawn(

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.evidence import NOT_THE_LEAK, StopTests, odds_of_another
+from geoleak.evidence import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
 from geoleak.posterior import Explanation, Posterior, free_ends
 from geoleak.survey import Survey
 from geoleak.tables import setting, surface
@@ -51,6 +51,8 @@ class Check:
     spared: float
     """Share of dry holes it is expected to spare."""
     worth: bool
+    fitting: str | None = None
+    """The fitting to work in a stop test."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,10 +141,20 @@ def next_check(
             hole.passed(finds),
             spared,
             spared * price > minutes,
+            beside(survey, leg, stake_m) if kind == "stop" else None,
         )
         if best is None or spared / minutes > best.spared / best.minutes:
             best = check
     return best
+
+
+def beside(survey: Survey, leg: int, chainage_m: float) -> str | None:
+    """Return the shot fitting nearest to a place, where one is within hearing of it."""
+    near = {
+        abs((p.chainage_m or 0.0) - chainage_m): p.point.id for p in survey.fittings if p.leg == leg
+    }
+    away = min(near, default=np.inf)
+    return near[away] if away < SAME_SOUND_M else None
 
 
 def minutes_of(survey: Survey, kind: str, leg: int, stake_m: float) -> float:

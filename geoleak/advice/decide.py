@@ -185,7 +185,7 @@ def listened(survey: Survey, hole: DigWindow) -> bool:
     for leg, start, end in hole.pieces:
         depth = float(np.mean(survey.legs[leg].fit.depth_m(np.array([start, end]))))
         reach = max(LISTENED_M, 2.0 * depth)
-        for rows in (survey.surface, survey.bar_hole, survey.gas, survey.contact):
+        for rows in survey.levels:
             near = (rows.chainage_m > start - reach) & (rows.chainage_m < end + reach)
             if np.any((rows.leg == leg) & near):
                 return True

@@ -41,7 +41,7 @@ from geoleak.evidence.pooling import (
 from geoleak.evidence.robust import (
     FREEDOM,
 )
-from geoleak.evidence.stop import NOT_THE_LEAK, StopTests, odds_of_another
+from geoleak.evidence.stop import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
 from geoleak.evidence.surface import (
     SurfaceEvidence,
 )
@@ -52,6 +52,7 @@ __all__ = [
     "GATHERERS",
     "NOT_THE_LEAK",
     "PER_DB",
+    "SAME_SOUND_M",
     "Belief",
     "Candidates",
     "ContactEvidence",

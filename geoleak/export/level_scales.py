@@ -14,7 +14,10 @@ from geoleak.export import colours, words
 from geoleak.result import ReadingSummary, Result
 
 MOST_TOLD = 8
-OTHER_KINDS = {"contact": "contact", "gas": "gas", "bar_hole": "bar hole"}
+OTHER_KINDS = {"contact": "contact", "gas": "gas", "bar_hole": "bar hole", "rod": "rod"}
+
+# A reading as far off the line as this is one taken left or right of it on purpose.
+ASIDE_M = 0.7
 
 
 def drawn_scale(result: Result) -> str:
@@ -32,8 +35,12 @@ def sign(reading: ReadingSummary, result: Result, scale: str = "") -> str:
 
 
 def plotted(result: Result, leg: str) -> list[ReadingSummary]:
-    """Return the readings of a leg that share the drawn scale."""
-    return [each for each in result.readings if each.leg == leg and sign(each, result) == "level"]
+    """Return the readings over a leg that share the drawn scale; none of those taken aside."""
+    return [
+        each
+        for each in result.readings
+        if each.leg == leg and sign(each, result) == "level" and abs(each.offset_m) < ASIDE_M
+    ]
 
 
 def level_range(result: Result) -> tuple[float, float] | None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from geoleak.export import colours, spoken, words
+from geoleak.export import checks, colours, spoken, words
 from geoleak.export.level_scales import drawn_scale, level_edges, sign
 from geoleak.export.profile import tick_station
 from geoleak.result import Feature, Result
@@ -60,6 +60,8 @@ def _of(result: Result, kind: str) -> list[Feature]:
         return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
     if kind == "next_reading":
         return spoken.next_features(result)[::-1]
+    if kind == "check_place":
+        return checks.features(result)[::-1]
     return [each for each in result.features if each.kind == kind]
 
 
@@ -205,6 +207,17 @@ def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
     return _named("next", name, rows, number=number, label=name)
 
 
+def _check_place(each: Feature, result: Result) -> dict[str, Any]:
+    number = int(each.properties["number"])
+    rows = [
+        ("Do", checks.task(result)),
+        ("Then", checks.meaning(result)),
+        ("In the sheet", str(each.properties["place"])),
+    ]
+    name = f"CHECK {number}"
+    return _named("next", name, rows, number=number, label=name)
+
+
 KINDS: dict[str, tuple[str, Describe]] = {
     "utility": ("Other services", _utility),
     "tie": ("Ties and fixed features", _tie),
@@ -221,6 +234,7 @@ KINDS: dict[str, tuple[str, Describe]] = {
     "best_so_far": ("Best place so far", _best_so_far),
     "stake": ("Stake", _stake),
     "next_reading": ("Listen next", _next_reading),
+    "check_place": ("Check first", _check_place),
 }
 """Kind of feature -> its layer and what describes it, undermost first."""
 LAYERS = tuple(dict.fromkeys(layer for layer, _ in KINDS.values()))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from geoleak.export import level_scales, spoken, words
+from geoleak.export import checks, level_scales, spoken, words
 from geoleak.export.drawing import to_svg
 from geoleak.export.map_layers import drawn
 from geoleak.export.plan import plan_picture
@@ -14,7 +14,7 @@ from geoleak.result import Result
 KEY = {
     "stake": "stake",
     "hole": "hole",
-    "next": "listen here next",
+    "next": "go here next",
     "best": "best place so far, not to dig",
     "pipe": "pipe",
     "assumed": "pipe, assumed",
@@ -39,7 +39,7 @@ SKETCH = (358.0, 232.0)
 
 def page_words(result: Result) -> dict[str, Any]:
     """Return what ``assets/page.html`` says, as plain text that the template makes safe."""
-    tell = {"dig": _dig, "listen_on": _listen}[result.decision.verdict]
+    tell = {"dig": _dig, "check_first": _check, "listen_on": _listen}[result.decision.verdict]
     about = words.VERDICTS[result.decision.verdict]
     return {
         "title": f"{result.site.title}: {words.verdict(result).lower()}",
@@ -103,6 +103,35 @@ def _dig(result: Result) -> dict[str, Any]:
     }
 
 
+def _check(result: Result) -> dict[str, Any]:
+    """Return the answer to check first: what to do, what it tells, and what else it may be."""
+    unit = result.site.length_unit
+    likely = words.pieces(result.leak.interval_95, unit, leg=result.leak.leg)
+    facts = [
+        ("Then", "", checks.meaning(result)),
+        ("Passed", "", checks.passed(result)),
+        ("Or else", "", "; ".join(checks.rivals(result))),
+        ("Write", "", checks.sheet(result)),
+        ("Likely", "", f"95 % of the chance within {likely}"),
+    ]
+    if checks.of(result).kind == "stop":
+        facts.insert(1, ("Never told apart", "", checks.NEVER))
+    at, accuracy = checks.phone(result)
+    if at:
+        facts.append(("Phone", at, f"(CHECK 1), {accuracy}"))
+    return {
+        "headline": checks.answer(result),
+        "sure": f"Do not dig yet: {checks.task(result)}.",
+        "where": [],
+        "not_before": "",
+        "facts": facts,
+        "by_length": "",
+        "listen": [],
+        "next_holes": [],
+        "services": words.services(result),
+    }
+
+
 def _listen(result: Result) -> dict[str, Any]:
     """Return the answer to listen on: where next and what for, and the best place in one line."""
     unit = result.site.length_unit
@@ -146,7 +175,7 @@ def _settings(result: Result) -> dict[str, Any]:
     near: dict[str, Any] = {"signs": ["stake", "hole", "interval", "level", "tape"], "within_m": 40}
     close: dict[str, Any] = {"signs": ["stake", "hole", "offset"]}
     if result.decision.verdict != "dig":
-        first = {"text": "Next", "label": "Next: show where to listen first"}
+        first = {"text": "Next", "label": "Next: show where to go first"}
         near = {"signs": ["next", "best"], "margin_m": 4}
         close = {"signs": ["next"], "most": 1, "margin_m": 4}
     where = result.leak.lonlat or (0.0, 0.0)
@@ -166,7 +195,7 @@ def _sketch(result: Result) -> str:
     """Return the plan sketch of the stake's surroundings, or of the places to listen at."""
     about = "the stake, the hole, marks and tapes"
     if result.decision.verdict != "dig":
-        about = "the places to listen at"
+        about = "the places to check or to listen at"
     return to_svg(
         plan_picture(result, *SKETCH, size=13).picture,
         name="sketch",

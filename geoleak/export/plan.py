@@ -81,7 +81,7 @@ class _Sketch:
         """Choose the largest round scale at which hole, ties, or places to listen at, fit."""
         where, unit, size = self.result.leak.position, self.result.site.length_unit, self.size
         grid_m = unit_m(where.unit)
-        ahead = [each.grid for each in spoken.next_features(self.result)]
+        ahead = [each.grid for each in spoken.ahead(self.result)]
         if not self.dig and ahead:
             shapes = [each.buffer(3.0 / grid_m) for each in ahead]
         else:
@@ -232,7 +232,7 @@ class _Sketch:
     def signs(self) -> Iterator[tuple[str, Iterable[Spot], bool]]:
         """Draw the stake or, to listen on, the places to listen at, numbered."""
         if not self.dig:
-            for each in spoken.next_features(self.result):
+            for each in spoken.ahead(self.result):
                 at = self.at(each.grid).centroid
                 if at.within(self.window()):
                     self.numbered(at, int(each.properties.get("number", 0)))
@@ -270,7 +270,8 @@ class _Sketch:
         near = self.result.near
         named = {near.mark, near.next_mark} if near and self.dig else set()
         if not self.dig:
-            found = (spoken.FROM_MARK.match(e.place) for e in self.result.next_readings)
+            told = (str(e.properties["place"]) for e in spoken.ahead(self.result))
+            found = (spoken.FROM_MARK.match(each) for each in told)
             named = {match["mark"] for match in found if match}
         for each, at in self.spots("mark"):
             if each.id in named:

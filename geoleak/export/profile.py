@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.export import colours, words
+from geoleak.export import colours, spoken, words
 from geoleak.export.drawing import Picture
 from geoleak.export.level_scales import drawn_scale, level_edges, plotted
-from geoleak.result import NextReadingSummary, ProfileLeg, ReadingSummary, Result
+from geoleak.result import ProfileLeg, ReadingSummary, Result
 from geoleak.units import unit_m
 
 SCALE_WORDS = {
@@ -98,8 +98,8 @@ class _Drawing:
         self.unit, self.dig = result.site.length_unit, result.decision.verdict == "dig"
         self.profile: ProfileLeg = next(each for each in result.profile if each.leg == leg)
         self.readings = plotted(result, leg)
-        ahead: Sequence[NextReadingSummary] = () if self.dig else result.next_readings
-        self.ahead = [(k, each) for k, each in enumerate(ahead, start=1) if each.leg == leg]
+        told = [] if self.dig else [each.properties for each in spoken.ahead(result)]
+        self.ahead = [(t["number"], t["chainage_m"]) for t in told if t["leg"] == leg]
         self.top = 2.9 * size
         self.sides = (4.4 * size, picture.width - 0.8 * size)
 
@@ -127,7 +127,7 @@ class _Drawing:
         """Return the stretch to show: readings, 95 % and what is advised, with a margin."""
         low, high = self.profile.chainage_m[0], self.profile.chainage_m[-1]
         ends = [each.chainage_m for each in self.readings]
-        ends += [each.chainage_m for _, each in self.ahead]
+        ends += [at_m for _, at_m in self.ahead]
         for name, *stretch in (*self.result.leak.interval_95, *self.result.decision.hole.pieces):
             ends += stretch if name == self.leg else []
         if ends:
@@ -261,14 +261,14 @@ class _Drawing:
         if self.leg == self.result.leak.leg:
             x = frame.x(self.result.leak.chainage_m)
             picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
-            lines = [frame.x(each.chainage_m) - x for _, each in self.ahead]
+            lines = [frame.x(at_m) - x for _, at_m in self.ahead]
             crossed = any(0 <= away < 6 * size for away in lines) or frame.right - x < 6 * size
             anchor, shift = ("end", -0.4) if crossed else ("start", 0.4)
             low = top + 1.1 * size
             picture.words(x + shift * size, low, "best so far", size, anchor=anchor, halo=True)
         at = -math.inf
-        for number, each in sorted(self.ahead, key=lambda pair: pair[1].chainage_m):
-            x = frame.x(each.chainage_m)
+        for number, at_m in sorted(self.ahead, key=lambda pair: pair[1]):
+            x = frame.x(at_m)
             at = max(x, at + 2.0 * size)
             foot = [(at, top - 0.9 * size), (x, top), (x, frame.bottom)]
             picture.line(foot, colours.INK, 1.6, dash=(5, 3))
@@ -276,7 +276,8 @@ class _Drawing:
         if self.ahead:
             at += 1.3 * size
             if at + 6.5 * size < picture.width:
-                picture.words(at, top - 0.55 * size, "listen next", size, bold=True, halo=True)
+                said = "check here" if self.result.decision.check else "listen next"
+                picture.words(at, top - 0.55 * size, said, size, bold=True, halo=True)
 
 
 def tick_station(value: float, unit: str) -> str:

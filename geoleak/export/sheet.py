@@ -15,7 +15,7 @@ from typing import Any
 
 from reportlab.platypus import Flowable, Spacer, Table
 
-from geoleak.export import spoken, words
+from geoleak.export import checks, spoken, words
 from geoleak.export.level_scales import not_drawn
 from geoleak.export.pdf import Code, Document, Figure, Text
 from geoleak.export.plan import plan_picture
@@ -51,6 +51,28 @@ LEVELS: Columns = (
     ("Background", 0.85),
     ("Surface", 0.8),
 )
+
+
+STOPS: Columns = (
+    ("Place, as in checks.csv", 1.5),
+    ("As found", 0.8),
+    ("Taps, machines off", 1.1),
+    ("Fitting worked", 1.1),
+    ("Supply shut", 0.9),
+    ("Which fitting", 1.2),
+)
+CHECKED: Columns = (
+    ("No.", 0.35),
+    ("Check", 0.75),
+    ("Place, as in readings.csv", 2.0),
+    ("Level", 0.7),
+    ("again", 0.7),
+    ("again", 0.7),
+    ("Everything off?", 1.0),
+    ("Surface", 0.8),
+)
+MOST_TALL = 8
+"""With more rows than this a table's rows are narrow."""
 
 
 def write_dig_sheet(result: Result, path: str | Path) -> Path:
@@ -482,7 +504,74 @@ class _ListeningSheet(_Sheet):
         ]
 
 
-PAGES: dict[str, type[_Sheet]] = {"dig": _DigSheet, "listen_on": _ListeningSheet}
+class _CheckSheet(_Sheet):
+    """The page for who checks what it is that sounds: no stake, no hole."""
+
+    kind, head = "check", "While checking"
+
+    def title(self) -> str:
+        return "do not dig yet"
+
+    def chance(self) -> str:
+        return checks.answer(self.result)
+
+    def answer(self) -> list[str]:
+        said = checks.task(self.result)
+        return [*_upper([said]), *self.assumed()]
+
+    def phone(self) -> tuple[str, list[str]]:
+        at, accuracy = checks.phone(self.result)
+        if not at:
+            return "", []
+        first = next(e for e in checks.features(self.result) if e.lonlat is not None)
+        place = first.lonlat.centroid if first.lonlat is not None else None
+        lonlat = None if place is None else (place.x, place.y)
+        uri = geo_uri(lonlat, first.properties.get("lonlat_accuracy_m"))
+        return uri, ["to place 1", at, accuracy]
+
+    def pictured(self) -> tuple[str, str]:
+        return self.result.leak.leg, "numbers: check here"
+
+    def rows(self) -> Rows:
+        """Tell what the outcome means, what else it may be, why, and the rover."""
+        result, leg = self.result, self.result.leak.leg
+        likely = words.plain(words.pieces(result.leak.interval_95, self.unit, leg=leg))
+        never = [f"Never told apart: {checks.NEVER}"] if checks.of(result).kind == "stop" else []
+        names = [each.id for each in result.stakes if each.kind == "check_place"]
+        points = f"points {', '.join(names)} of stakes.csv"
+        return [
+            *_section("Then", _upper([checks.meaning(result), checks.passed(result), *never])),
+            *_section("Or else", _upper(checks.rivals(result))),
+            *_section("Why", spoken.why(result)),
+            *_section("So far", [f"95 % of the chance lies within {likely}"]),
+            *_section("Next", _upper([points, *self.rover()])),
+            *self.ground(),
+        ]
+
+    def boxes(self) -> list[Flowable]:
+        check = checks.of(self.result)
+        head = Text("Write in", 11, 56, bold=True, role="H2")
+        note = Text(checks.sheet(self.result), SMALL, self.room - 56)
+        columns = STOPS if check.kind == "stop" else CHECKED
+        rows = [
+            [str(number), check.kind.replace("_", " "), place]
+            for number, place in enumerate(check.places, start=1)
+        ]
+        if check.kind == "stop":
+            rows = [[check.places[0]]]
+        cells = [[*row, *[""] * (len(columns) - len(row))] for row in rows]
+        tall = 21 if len(rows) <= MOST_TALL else 14
+        return [
+            _table([[head, note]], [56, self.room - 56]),
+            self.table(columns, cells, tall),
+        ]
+
+
+PAGES: dict[str, type[_Sheet]] = {
+    "dig": _DigSheet,
+    "check_first": _CheckSheet,
+    "listen_on": _ListeningSheet,
+}
 """Verdict -> the page for it."""
 
 

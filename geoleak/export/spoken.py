@@ -8,7 +8,7 @@ import textwrap
 import unicodedata
 from collections.abc import Iterable
 
-from geoleak.export import words
+from geoleak.export import checks, words
 from geoleak.result import Feature, NextReadingSummary, Result
 from geoleak.units import unit_m
 
@@ -39,7 +39,9 @@ def lines(result: Result) -> list[str]:
     list of str
         Plain text, figures in the site's length unit, rounded to what is known.
     """
-    tell = {"dig": _dig, "listen_on": _listen_on}[result.decision.verdict]
+    tell = {"dig": _dig, "check_first": _check_first, "listen_on": _listen_on}[
+        result.decision.verdict
+    ]
     made = [title_line(result), *tell(result), *_section("note", warnings(result))]
     return made + _cautions(result, f"{words.VERDICTS[result.decision.verdict].cautions}:")
 
@@ -55,6 +57,28 @@ def _dig(result: Result) -> list[str]:
     made += _section("ties", ties(result))
     made += _section("also", words.services(result))
     return made
+
+
+def _check_first(result: Result) -> list[str]:
+    """Return what the sound may be beside the leak, and the check that tells: nothing to dig by."""
+    made = _wrapped(f"CHECK FIRST: do not dig yet. {checks.answer(result)}", "", " " * HEAD)
+    made += _section("or else", checks.rivals(result))
+    made += _section("do this", [checks.task(result), checks.passed(result)])
+    made += _section("then", [checks.meaning(result)])
+    if checks.of(result).kind == "stop":
+        made += _section("never", [f"told apart: {checks.NEVER}"])
+    made += _section("write", [checks.sheet(result)])
+    names = [each.id for each in result.stakes if each.kind == "check_place"]
+    told = f"stakes.csv holds these places as points {', '.join(names)}, and nothing to dig by"
+    first = first_check(result)
+    made += _section("rover", [words.plain(f"{told}; {first}" if first else told)])
+    at, accuracy = checks.phone(result)
+    if at:
+        made += _section("phone", [f"{at} (the first), {accuracy}"])
+    unit, leg = result.site.length_unit, result.leak.leg
+    likely = words.plain(words.pieces(result.leak.interval_95, unit, leg=leg))
+    rest = [f"95 % of the chance lies within {likely}", *side(result), _assumed(result)]
+    return made + _section("why", [*why(result), *rest])
 
 
 def _listen_on(result: Result) -> list[str]:
@@ -325,6 +349,11 @@ def next_features(result: Result) -> list[Feature]:
     """Return the places to listen at as features, in their order."""
     found = [each for each in result.features if each.kind == "next_reading"]
     return sorted(found, key=lambda each: int(each.properties.get("number", 0)))
+
+
+def ahead(result: Result) -> list[Feature]:
+    """Return where to go next: the places to check, else those to listen at."""
+    return checks.features(result) or next_features(result)
 
 
 def next_phone(result: Result) -> tuple[str, str]:

@@ -58,6 +58,7 @@ class VerdictWords(NamedTuple):
 
 VERDICTS = {
     "dig": VerdictWords("DIG", "Before digging", "A stake is advice"),
+    "check_first": VerdictWords("CHECK FIRST", "While checking", "Where to check is advice"),
     "listen_on": VerdictWords("LISTEN ON", "While listening", "Where to listen is advice"),
 }
 

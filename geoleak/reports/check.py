@@ -26,13 +26,9 @@ class CheckReport:
             "grid": self.survey.frame.grid_name,
             "unit": self.survey.frame.grid_unit,
             "points": self._points(),
-            "readings": [row for levels in self._levels() for row in self._readings(levels)],
+            "readings": [row for levels in self.survey.levels for row in self._readings(levels)],
             "warnings": [each.to_dict() for each in self.survey.warnings],
         }
-
-    def _levels(self) -> tuple[Levels, ...]:
-        survey = self.survey
-        return (survey.surface, survey.contact, survey.gas, survey.bar_hole)
 
     def _points(self) -> list[dict[str, Any]]:
         survey = self.survey
@@ -89,7 +85,7 @@ class CheckReport:
                 f"{bends} {plural('bend', bends)}, ends at station "
                 + format_station(leg.route.length_m, unit=unit)
             )
-        for levels in self._levels():
+        for levels in self.survey.levels:
             if len(levels):
                 said.append(self._level_line(levels))
         for rows, name in (
@@ -111,7 +107,7 @@ class CheckReport:
         return f"points  {kinds.total()}: {listing}"
 
     def _next(self) -> str:
-        if any(len(levels) for levels in self._levels()) or self.survey.delays:
+        if any(len(levels) for levels in self.survey.levels) or self.survey.delays:
             return "the folder can be used: geoleak locate works out where the leak is"
         return "the folder reads well; fill in readings.csv, then: geoleak locate"
 

@@ -5,6 +5,7 @@ from geoleak.result.build import (
 )
 from geoleak.result.records import (
     SCHEMA,
+    CheckSummary,
     Feature,
     LegSummary,
     NamedPiece,
@@ -12,11 +13,13 @@ from geoleak.result.records import (
     ProfileLeg,
     ReadingSummary,
     Result,
+    Rival,
 )
 from geoleak.stake import Stake
 
 __all__ = [
     "SCHEMA",
+    "CheckSummary",
     "Feature",
     "LegSummary",
     "NamedPiece",
@@ -24,6 +27,7 @@ __all__ = [
     "ProfileLeg",
     "ReadingSummary",
     "Result",
+    "Rival",
     "Stake",
     "build_result",
 ]

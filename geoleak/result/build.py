@@ -46,11 +46,7 @@ def build_result(
     notes = (*survey.warnings, *posterior.warnings, *out.decision.notes, *out.notes)
     services, near, _ = out.services
     following = _next_readings(out)
-    readings = tuple(
-        row
-        for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole)
-        for row in _readings(survey, levels)
-    )
+    readings = tuple(row for levels in survey.levels for row in _readings(survey, levels))
     close = {each.name for each in near}
     bare = Result(
         run=_run(survey),
@@ -198,24 +194,24 @@ def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
 
 def _decision(out: Stakeout) -> DecisionSummary:
     decision = out.decision
-    left = 1.0 - decision.hole.chance
     return DecisionSummary(
         verdict=decision.verdict,
         reasons=decision.reasons,
         chance_in_hole=decision.hole.chance,
         hole=out.hole[0],
         then=tuple(
-            Window(named(out.survey, each.pieces), each.length_m, min(1.0, each.chance / left))
+            Window(named(out.survey, each.pieces), each.length_m, each.chance)
             for each in decision.then
         ),
         chance_by_length=decision.chance_by_length,
         value_of_reading=decision.value_of_reading,
         rivals=tuple(
-            Rival(each.name, float(each.chance), float(each.share), bool(each.checked))
+            Rival(each.name, each.chance, each.share, each.checked, each.point)
             for each in out.posterior.rivals
             if each.share > 0
         ),
         check=_check(out),
+        chance_if_heard=decision.chance_if_heard,
     )
 
 
@@ -230,9 +226,9 @@ def _check(out: Stakeout) -> CheckSummary | None:
             away = abs(aside_m) / unit_m(out.unit)
             place += f" {'right' if aside_m > 0 else 'left'} {away:.1f}"
         places.append(place)
-    return CheckSummary(
-        check.kind, tuple(places), check.minutes, check.rival, float(check.chance_if_passed)
-    )
+    chance = float(check.chance_if_passed)
+    told = (check.kind, tuple(places), check.minutes, check.rival, chance)
+    return CheckSummary(*told, check.fitting)
 
 
 def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:

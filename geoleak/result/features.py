@@ -142,7 +142,7 @@ def _readings(draw: _Drawer, said: Result) -> Iterator[Feature]:
 
     survey = draw.survey
     rows = {(each.kind, each.id): each for each in said.readings}
-    for levels in (survey.surface, survey.contact, survey.gas, survey.bar_hole):
+    for levels in survey.levels:
         for k, name in enumerate(levels.id):
             row = rows[(levels.kind, name)]
             yield draw.feature(
@@ -197,7 +197,7 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
 
     own, verdict = out.leg.name, out.decision.verdict
     for stake, place in out.stakes:
-        if stake.kind == "next_reading":
+        if stake.kind in ("next_reading", "check_place"):
             continue
         on_pipe: dict[str, Any] = {}
         if stake.kind != "check_point":
@@ -254,19 +254,23 @@ def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
     check, told = out.decision.check, said.decision.check
     if check is None or told is None:
         return
-    for number, (at, place) in enumerate(zip(check.places, told.places, strict=True), start=1):
-        leg = out.survey.legs[at[0]]
+    shot = [each for each in out.stakes if each[0].kind == "check_place"]
+    rows = zip(shot, check.places, told.places, strict=True)
+    for number, ((stake, at), place, text) in enumerate(rows, start=1):
+        leg = out.survey.legs[place[0]]
         yield draw.feature(
             "check_place",
-            f"check-{number}",
-            shapely.Point(leg.route.position(at[1], at[2], extrapolate=True)),
+            stake.id,
+            shapely.Point(at),
             label=f"CHECK {number} {check.kind.replace('_', ' ')}",
             number=number,
             check=check.kind,
-            place=place,
+            place=text,
             leg=leg.name,
-            chainage_m=at[1],
-            offset_m=at[2],
+            chainage_m=place[1],
+            offset_m=place[2],
+            elevation_m=stake.elevation_m,
+            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, place[1]),
         )
 
 

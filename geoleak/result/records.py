@@ -157,6 +157,8 @@ class Rival:
     share_stated: float
     """Before anything was heard."""
     checked: bool
+    point: str | None = None
+    """The fitting that would make the sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,6 +173,8 @@ class CheckSummary:
     """The explanation that it tells most of."""
     chance_if_passed: float
     """Chance in the hole once the check has found nothing against it."""
+    fitting: str | None = None
+    """The fitting to work in a stop test."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +190,8 @@ class DecisionSummary:
     value_of_reading: float | None = None
     rivals: tuple[Rival, ...] = ()
     check: CheckSummary | None = None
+    chance_if_heard: float | None = None
+    """Chance in the hole if what is heard is the leak, straight below."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,8 +61,8 @@ class Stake:
 
     id: str
     kind: str
-    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"`` or
-    ``"check_point"``."""
+    """``"stake"``, ``"offset_stake"``, ``"hole_start"``, ``"hole_end"``, ``"next_reading"``,
+    ``"check_place"`` or ``"check_point"``."""
     label: str
     easting: float
     """In the printed grid and its unit, like `northing`."""

@@ -11,8 +11,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice import decide
-from geoleak.cautions import hole_cautions, listening_cautions, not_before, slopes_from_m
+from geoleak.advice import Check, decide
+from geoleak.cautions import (
+    checking_cautions,
+    hole_cautions,
+    listening_cautions,
+    not_before,
+    slopes_from_m,
+)
 from geoleak.posterior import Posterior
 from geoleak.site import Note
 from geoleak.stake.hole import (
@@ -43,7 +49,7 @@ from geoleak.stake.stake import (
 )
 from geoleak.stake.ties import Ties, choose_ties, tape_points
 from geoleak.survey import Survey, SurveyedLeg, depth_is_known
-from geoleak.units import format_station
+from geoleak.units import format_length, format_station
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -266,6 +272,8 @@ class Stakeout:
     @property
     def cautions(self) -> tuple[str, ...]:
         """The usual cautions of the hole, or of listening on."""
+        if self.decision.check is not None:
+            return checking_cautions(self.decision.check.kind)
         if not self.digs:
             return listening_cautions()
         return hole_cautions(
@@ -318,7 +326,10 @@ class Stakeout:
     def stakes(self) -> tuple[tuple[Stake, Floats], ...]:
         """What a rover sets out, with each place (2,) in the working frame, check points last."""
         survey = self.survey
-        rows = self._hole_rows() if self.digs else self._listening_rows()
+        if self.decision.check is not None:
+            rows = self._check_rows(self.decision.check)
+        else:
+            rows = self._hole_rows() if self.digs else self._listening_rows()
         first = rows[0][2] if rows else self.place_m
         checks = check_points(
             survey.points, first, rover_sigma_m=self.rover_sigma_m, unit=self.unit
@@ -372,6 +383,21 @@ class Stakeout:
                     meets |= away < self.width_m / 2 and start - 0.05 <= at <= stop + 0.05
                 if not meets:
                     yield word, leg, end
+
+    def _check_rows(self, check: Check) -> list[_Row]:
+        """Return the places to check; nobody digs by them."""
+        rows: list[_Row] = []
+        for number, (number_of_leg, at_m, aside_m) in enumerate(check.places, start=1):
+            leg = self.survey.legs[number_of_leg]
+            on_leg = min(max(at_m, 0.0), leg.route.length_m)
+            place = np.asarray(leg.route.position(at_m, aside_m, extrapolate=True), dtype=float)
+            label = f"CHECK {number} {check.kind.replace('_', ' ')} {leg.name} "
+            label += format_station(on_leg, unit=self.unit)
+            if aside_m:
+                side = "right" if aside_m > 0 else "left"
+                label += f" {side} {format_length(abs(aside_m), unit=self.unit)}"
+            rows.append(("check_place", label, place[:2], self.ground_m(leg, on_leg), ""))
+        return rows
 
     def _listening_rows(self) -> list[_Row]:
         """Return the places of the next readings, the most telling first.

@@ -343,7 +343,7 @@ class _Builder:
         """Return the stop tests at their place on the pipe, their levels in decibels."""
         found = []
         for test in self.site.stop_tests:
-            at = self._pipe_place(test.place, test.origin)
+            at = None if test.skip else self._pipe_place(test.place, test.origin)
             if at is not None:
                 levels = stop_levels(test, self.site.levels)
                 found.append(SurveyedStop(test, at.leg, at.chainage_m, *levels))

@@ -284,6 +284,11 @@ class Survey:
         return float(np.sqrt(square))
 
     @property
+    def levels(self) -> tuple[Levels, ...]:
+        """Readings of every kind."""
+        return (self.surface, self.contact, self.gas, self.bar_hole, self.rod)
+
+    @property
     def fittings(self) -> tuple[SurveyedPoint, ...]:
         """The fittings that stand on the network."""
         return tuple(p for p in self.points if p.kind == "fitting" and p.leg is not None)
