@@ -17,9 +17,12 @@ from pyproj import Transformer
 
 import geoleak
 from geoleak.export import stakes, words
+from geoleak.posterior import infer
+from geoleak.result import build_result
 from geoleak.result.records import FEATURE_KINDS, Result
 from geoleak.site import LocateRequest, PointTable
 from geoleak.stake.stake import free_ids
+from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
 from tests.taping import place_by_tapes
 from tests.trials.frozen import write_site
