@@ -47,12 +47,16 @@ return [...signs].map(sign => {
   if (!popup) { return {title: sign.outerHTML, missing: true}; }
   const box = popup.querySelector('.leaflet-popup-content-wrapper').getBoundingClientRect();
   const cells = [...popup.querySelectorAll('dd, dt, h2')];
+  const shut = popup.querySelector('.leaflet-popup-close-button').getBoundingClientRect();
+  const spots = [[box.left + 9, box.top + 9], [box.right - 9, box.bottom - 9],
+    [box.left + 9, box.bottom - 9], [shut.left + shut.width / 2, shut.top + shut.height / 2]];
   const seen = {
     title: popup.querySelector('h2').textContent,
     narrowest: Math.min(...[...popup.querySelectorAll('dd')].map(each => each.offsetWidth)),
     share: box.height / area.height,
     inside: box.left >= area.left && box.right <= area.right
       && box.top >= area.top && box.bottom <= area.bottom,
+    free: spots.every(at => popup.contains(document.elementFromPoint(...at))),
     cut: cells.some(each => each.scrollWidth > each.clientWidth + 1),
   };
   document.dispatchEvent(new KeyboardEvent('keydown', {key: 'Escape', bubbles: true}));
@@ -232,6 +236,7 @@ def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
         assert "missing" not in each, each
         assert each["narrowest"] >= 140, each
         assert each["share"] < 0.7 and each["inside"] and not each["cut"], each
+        assert each["free"], each
         assert each["open"] == 0 and each["back"], each
 
 

@@ -114,7 +114,7 @@ def _feature(each: Feature, result: Result) -> dict[str, Any]:
 def _check_point(each: Feature, result: Result) -> dict[str, Any]:
     name = str(each.properties.get("label", each.id)).removeprefix("CHECK ")
     todo = next((s.text for s in result.stakes if s.id == each.id), "")
-    rows = [("In stakes.csv", each.id), ("Check", todo), *words.property_rows(each, result)]
+    rows = [("Rover point", each.id), ("Check", todo), *words.property_rows(each, result)]
     return _named("check", f"Check point {name}", [row for row in rows if row[1]])
 
 
@@ -174,7 +174,7 @@ def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
     kind = next((stake.kind for stake in result.stakes if stake.id == each.id), "")
     title = {"hole_start": "Start of the hole", "hole_end": "End of the hole"}.get(kind)
     told = f"{each.id} {each.properties.get('label') or ''}"
-    rows = [("In stakes.csv", told), *words.property_rows(each, result)]
+    rows = [("Rover point", told), *words.property_rows(each, result)]
     return _named("offset", title or "Offset stake", rows)
 
 
@@ -201,7 +201,7 @@ def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
         ("Take", spoken.next_kind(reading)),
         ("Where", spoken.next_where(reading, result)),
         ("Then", spoken.next_expected(reading, result.site.length_unit)),
-        ("In readings.csv", reading.place),
+        ("Place in sheet", reading.place),
     ]
     name = f"LISTEN {number}"
     return _named("next", name, rows, number=number, label=name)

@@ -140,6 +140,7 @@ function geoleakPage(map, groups) {
   let open = null;
   map.on("popupopen", function (event) {
     open = event.popup;
+    container.classList.add("told");
     const inside = open.getElement().querySelector(".leaflet-popup-content");
     if (inside.scrollHeight > inside.clientHeight) { inside.setAttribute("tabindex", "0"); }
   });
@@ -148,6 +149,7 @@ function geoleakPage(map, groups) {
   map.on("popupclose", function (event) {
     if (event.popup.getElement().contains(document.activeElement)) { back(event.popup); }
     open = null;
+    container.classList.remove("told");
   });
   document.addEventListener("keydown", function (event) {
     if (event.key !== "Escape" || !open) { return; }
