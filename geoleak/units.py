@@ -13,6 +13,7 @@ from geoleak.errors import Refused
 
 INTERNATIONAL_FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200 / 3937
+INCH_M = INTERNATIONAL_FOOT_M / 12
 KPA_PER_PSI = 6.894757293168361
 US_GALLON_L = 3.785411784  # 231 cubic inches, exactly
 IMPERIAL_GALLON_L = 4.54609
@@ -77,6 +78,8 @@ _INCHES = ("in", "inch", "inches", '"')
 _UNSIGNED = r"(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][-+]?\d+)?"
 _NUMBER = rf"[-+]?{_UNSIGNED}"
 _ONE = re.compile(rf"\s*({_NUMBER})\s*([A-Za-z'\"]*)\s*$")
+# Trade sizes: 3/4 in, 1 1/4", 1-1/4 in.
+_FRACTION = re.compile(r"\s*(?:(\d+)[\s-]+)?(\d+)/(\d+)\s*(?:\"|in|inch|inches)\s*$", re.IGNORECASE)
 # "1,234 ft" means two things in two countries; a leading 0 ("0,133 in") means one.
 _THOUSANDS = re.compile(r"\s*[-+]?[1-9]\d{0,2},\d{3}(?!\d)")
 _FEET_INCHES = re.compile(
@@ -124,7 +127,8 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
     Parameters
     ----------
     value : str, float or int
-        ``3.5``, ``"3.5 ft"``, ``"3'6\""``, ``"1.1 m"``, ``"25 mm"``. A bare number is in `unit`.
+        ``3.5``, ``"3.5 ft"``, ``"3'6\""``, ``"1.1 m"``, ``"25 mm"``, ``"1 1/4 in"``. A bare number
+        is in `unit`.
         Units may be capitals.
         Feet and inches written out are the foot of `unit` (international where `unit` is metres);
         ``ftUS`` and ``ft`` may be stated.
@@ -160,6 +164,10 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
         feet = float(both.group(1))
         inches = _inches(both.group(2))
         return math.copysign(abs(feet) + inches / 12, -1.0 if text.startswith("-") else 1.0) * foot
+    fraction = _FRACTION.match(text)
+    if fraction:
+        whole, top, bottom = fraction.groups()
+        return _inches(f"{whole or 0} {top}/{bottom}") * foot / 12
     one = _ONE.match(text)
     if not one:
         raise Refused(f'"{value}" is not a length')

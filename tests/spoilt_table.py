@@ -353,7 +353,7 @@ REFUSED = (
     ),
     Spoilt("readings_empty", ALDER, (write("readings.csv", ""),), 2, ("readings.csv",)),
     Spoilt("readings_no_level_column", ALDER, (readings("level", "lvel"),), 2, ("level",)),
-    Spoilt("band_swapped", ALDER, (readings("100,700", "700,100"),), 2, ("readings.csv:2",)),
+    Spoilt("band_swapped", ALDER, (readings("150,700", "700,150"),), 2, ("readings.csv:2",)),
     Spoilt(
         "delay_one_place",
         QUARRY,
@@ -523,9 +523,9 @@ ANSWERED = (
         (),
     ),
     Spoilt(
-        "found_is_never_read",
+        "a_leak_found_is_never_evidence",
         ALDER,
-        (write("found.csv", "place,depth\nnowhere,x\n"),),
+        (write("found.csv", "outcome,place,depth,cause\nleak,105,3 ft,root\n"),),
         0,
         ("yard 0+4",),
     ),

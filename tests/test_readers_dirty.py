@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+import re
 import time
 from pathlib import Path
 
 import pytest
 
+from geoleak import tables
 from geoleak.errors import LONGEST_ECHO, Complaint, Origin, did_you_mean
 from geoleak.readers import sheet, toml
 from tests.site_folders import TOML, complaints_of, site_of, write_folder
@@ -88,6 +90,153 @@ def test_one_unknown_word_is_said_once_with_its_count(tmp_path: Path) -> None:
 )
 def test_only_what_is_one_slip_away_is_offered(word: str, known: list[str], offered: str) -> None:
     assert did_you_mean(word, known) == (f'did you mean "{offered}"?' if offered else "")
+
+
+# --- what nobody is likely to have meant -------------------------------------------------------
+
+
+def leg_with(line: str) -> dict[str, str | bytes]:
+    return {"site.toml": TOML.replace('code = "WL"', f'code = "WL"\n{line}')}
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("depth = 30", "30 is taken as 30.0 ft"),  # inches were meant
+        ("depth = 12.01", "taken as"),
+        ("depth = 0.04", "taken as"),
+        ("outside_diameter = 1.315", "taken as"),  # inches, on a site in feet
+        ("outside_diameter = 0.51", "taken as"),
+        ("outside_diameter = 0.019", "taken as"),
+        ("outside_diameter = 1.0\nwall = 0.133", "taken as"),
+        ("wall = 0.09", "taken as"),
+    ],
+)
+def test_a_bare_number_that_no_pipe_has_is_asked_about(
+    tmp_path: Path, line: str, words: str
+) -> None:
+    lines = complaints_of(tmp_path, leg_with(line))
+    assert any(words in each and "with its unit" in each for each in lines), lines
+    assert lines[0].startswith("elm_lane/site.toml:12:")
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("depth = 11.99", False),
+        ("depth = 3", False),
+        ('depth = "30 in"', False),
+        ('depth = "11.9 ft"', False),
+        ('depth = "12.1 ft"', True),
+        ('depth = "30 ft"', True),
+        ("outside_diameter = 0.49", False),
+        ('outside_diameter = "16 in"', False),
+        ('outside_diameter = "2.59 m"', False),
+        ('outside_diameter = "2.61 m"', True),
+        ('outside_diameter = "6.4 mm"', False),
+        ('outside_diameter = "6.3 mm"', True),
+        ('outside_diameter = "2 m"\nwall = "249 mm"', False),
+        ('outside_diameter = "2 m"\nwall = "251 mm"', True),
+        ('outside_diameter = "1 in"\nwall = "0.51 mm"', False),
+        ('outside_diameter = "1 in"\nwall = "0.49 mm"', True),
+    ],
+)
+def test_with_its_unit_it_is_taken_and_said(tmp_path: Path, line: str, said: bool) -> None:
+    site = site_of(tmp_path, leg_with(line))
+    assert any(note.code == "unusual" for note in site.notes) is said
+
+
+@pytest.mark.parametrize(
+    ("value", "celsius"),
+    [("12", 12.0), ("35", 35.0), ('"60 F"', 15.5556), ('"60 C"', 60.0), ('"54 °F"', 12.2222)],
+)
+def test_water_may_be_in_fahrenheit(tmp_path: Path, value: str, celsius: float) -> None:
+    files = {"site.toml": TOML.replace("[points]", f"water_temperature = {value}\n[points]")}
+    assert site_of(tmp_path, files).water_temperature_c == pytest.approx(celsius, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [("60", '"60 F"'), ("35.1", '"35.1 F"'), ('"lukewarm"', "without quotes"), ('"-5 C"', "0 or")],
+)
+def test_hot_water_is_asked_about(tmp_path: Path, value: str, words: str) -> None:
+    files = {"site.toml": TOML.replace("[points]", f"water_temperature = {value}\n[points]")}
+    assert words in complaints_of(tmp_path, files)[0]
+
+
+# --- trade sizes ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [('"3/4 in"', 0.75), ('"1 1/4 in"', 1.25), ("'1-1/2\"'", 1.5), ('"1 1/2 inch"', 1.5)],
+)
+def test_fractions_of_an_inch(tmp_path: Path, text: str, inches: float) -> None:
+    site = site_of(tmp_path, leg_with(f"outside_diameter = {text}"))
+    assert site.legs[0].outside_diameter_m == pytest.approx(inches * 0.0254, rel=3e-6)
+
+
+@pytest.mark.parametrize(
+    ("material", "size", "name", "outside_in", "wall_in"),
+    [
+        # ASTM D1785 and ASME B36.10, ASTM B88, AWWA C900: from memory.
+        ("pvc sch 40", "3/4 in", "pvc", 1.050, 0.113),
+        ("PVC Schedule 80", "1 in", "pvc", 1.315, 0.179),
+        ("PVC, Sch. 40", "6 in", "pvc", 6.625, 0.280),
+        ("steel sch40", "2 in", "steel", 2.375, 0.154),
+        ("copper type L", "3/4 in", "copper", 0.875, 0.045),
+        ("copper type K", "1 in", "copper", 1.125, 0.065),
+        ("pvc c900 dr 18", "6 in", "pvc", 6.90, 0.383),
+    ],
+)
+def test_a_nominal_size_has_the_diameter_of_its_standard(
+    tmp_path: Path, material: str, size: str, name: str, outside_in: float, wall_in: float
+) -> None:
+    site = site_of(tmp_path, leg_with(f'material = "{material}"\nsize = "{size}"'))
+    leg = site.legs[0]
+    assert leg.material == name
+    assert (leg.outside_diameter_m or 0) / 0.0254 == pytest.approx(outside_in, abs=0.002)
+    assert (leg.wall_m or 0) / 0.0254 == pytest.approx(wall_in, abs=0.0015)
+    (said,) = [note.text for note in site.notes if note.code == "size_taken"]
+    assert re.search(rf"is {outside_in:.2f}\d in \(.* mm\) outside", said)
+
+
+def test_what_is_stated_beats_the_nominal_size(tmp_path: Path) -> None:
+    lines = 'material = "pvc sch 40"\nsize = "1 in"\nwall = "4 mm"'
+    leg = site_of(tmp_path, leg_with(lines)).legs[0]
+    assert leg.wall_m == 0.004 and leg.outside_diameter_m == pytest.approx(0.0334, abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("lines", "words"),
+    [
+        ('size = "1 in"', "only by a standard"),
+        ('material = "pvc"\nsize = "1 in"', '"copper type L"'),
+        ('material = "pvc sch 40"\nsize = "1.1 in"', "no size of 1.1 in; it has 0.5, 0.75, 1"),
+        ('material = "pvcc sch 40"\nsize = "1 in"', 'did you mean "pvc"'),
+    ],
+)
+def test_sizes_that_no_standard_has(tmp_path: Path, lines: str, words: str) -> None:
+    assert any(words in each for each in complaints_of(tmp_path, leg_with(lines)))
+
+
+def test_a_standard_without_a_size_is_said_to_be_unused(tmp_path: Path) -> None:
+    site = site_of(tmp_path, leg_with('material = "pvc sch 40"'))
+    assert site.legs[0].material == "pvc"
+    assert any(note.code == "not_used" and "sch 40" in note.text for note in site.notes)
+
+
+def test_ratios_of_the_size_table_are_those_of_its_standards() -> None:
+    ratios = {"sdr 21": 21, "sdr 26": 26, "sdr 9 ips": 9, "sdr 11 ips": 11, "sdr 11 cts": 11,
+              "dr 14": 14, "dr 18": 18, "dr 25": 25}  # fmt: skip
+    for row in tables.sizes():
+        assert row.source and row.flag in tables.FLAGS
+        if row.standard in ratios:
+            # A least wall stands in the small sizes.
+            ratio = row.outside_mm / row.wall_mm
+            assert 0.75 * ratios[row.standard] < ratio < 1.02 * ratios[row.standard], row
+        if row.standard.startswith("type") or "cts" in row.standard:
+            assert row.outside_mm == pytest.approx((row.nominal_in + 0.125) * 25.4, abs=0.01)
 
 
 # --- limits -----------------------------------------------------------------------------------

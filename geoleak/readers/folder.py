@@ -13,6 +13,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.legs import LegReader, legs_of_points
 from geoleak.readers.mains import read_drawn
 from geoleak.readers.places import PlaceReader
+from geoleak.readers.plausible import ask_about_lengths
 from geoleak.readers.points import read_points
 from geoleak.readers.precision import parse_scheme
 from geoleak.readers.sheets import read_sheets
@@ -48,6 +49,7 @@ def read_site(folder: str | Path, *, instead: Mapping[str, bytes] | None = None)
         collector.refuse()
     info = _crs(toml, collector)
     _check_tables(toml, collector)
+    ask_about_lengths(toml, collector)
     points = _points(toml, info, collector)
     if points is None:
         collector.refuse()

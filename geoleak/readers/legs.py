@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from geoleak import tables
-from geoleak.errors import did_you_mean, listed
+from geoleak.errors import Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.mains import DrawnLegs
 from geoleak.readers.toml import SiteToml
 from geoleak.site import Codes, Leg, PointTable, StatedLeg
+from geoleak.units import INCH_M
 
 _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
@@ -142,7 +144,7 @@ class LegReader:
                 number, "wall", "it is half of outside_diameter or more", "check both and units"
             )
         drawn = self._lines[number]
-        found = {
+        found: dict[str, Any] = {
             "mark_ids": tuple(marks),
             "start": start,
             "end": end,
@@ -151,8 +153,8 @@ class LegReader:
             "boundary": self._point(number, "boundary", table.boundary),
             "origin": self.toml.origin("leg", number, key=True),
         }
-        if table.material is not None:
-            found["material"] = self._material(number, table.material)
+        if table.material is not None or table.size_m is not None:
+            found |= self._pipe(number, table)
         if drawn and not marks:
             found["marks_by"] = "records"
         return Leg.model_construct(**dict(table) | found).with_lines(drawn)
@@ -287,12 +289,40 @@ class LegReader:
             number, key, what, "a leg needs two marks, or a mark with start or end, that lie apart"
         )
 
-    def _material(self, number: int, name: str) -> str | None:
+    def _pipe(self, number: int, table: StatedLeg) -> dict[str, Any]:
+        """Return the material, and the diameter and wall of a nominal size of its standard."""
+        words, standard = tables.standard_in(table.material or "")
+        found: dict[str, Any] = {"material": None}
         try:
-            return tables.material(name).name
+            if words:
+                found["material"] = tables.material(words).name
         except tables.UnknownNameError as error:
             self._complain(number, "material", error.what, error.remedy)
-            return None
+        if table.size_m is None:
+            if standard and table.outside_diameter_m is None:
+                text = f'leg "{table.name}": {standard} is not used without its size = "3/4 in"'
+                self.collector.note("not_used", text, self.toml.origin("leg", number, "material"))
+            return found
+        if not standard:
+            what = "a nominal size has a diameter only by a standard"
+            remedy = 'name it in material, as in "pvc sch 40" or "copper type L"'
+            self._complain(number, "size", what, f"{remedy}, or state outside_diameter")
+            return found
+        try:
+            pipe = tables.pipe_size(standard, table.size_m / INCH_M)
+        except Refused as error:
+            self._complain(number, "size", error.what, error.remedy)
+            return found
+        outside, wall = pipe.outside_mm / 1000, pipe.wall_mm / 1000
+        found["outside_diameter_m"] = table.outside_diameter_m or outside
+        found["wall_m"] = table.wall_m or wall
+        text = (
+            f'leg "{table.name}": {pipe.nominal_in:g} in {table.material} is '
+            f"{outside / INCH_M:.3f} in ({pipe.outside_mm:g} mm) outside, its wall "
+            f"{wall / INCH_M:.3f} in ({pipe.wall_mm:g} mm)"
+        )
+        self.collector.note("size_taken", text, self.toml.origin("leg", number, "size"))
+        return found
 
     def _check_circles(self, legs: Sequence[Leg]) -> None:
         upstream = {leg.name: leg.joins for leg in legs}

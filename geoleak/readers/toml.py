@@ -114,6 +114,8 @@ class SiteToml:
     settings: Settings
     label: str
     places: Places
+    values: Mapping[str, Any] = field(default_factory=dict)
+    """As written."""
 
     def origin(self, *path: str | int, key: bool = False) -> Origin:
         """Return where a value (or its key) stands."""
@@ -169,7 +171,7 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         where = places.of((), key=True)
         collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
         return None
-    return SiteToml(settings, label, places)
+    return SiteToml(settings, label, places, values)
 
 
 def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None:
@@ -217,24 +219,24 @@ def _complain(
     collector: Collector,
 ) -> None:
     path, kind, key = error["loc"], error["type"], True
-    dotted = _dotted(path)
+    name = dotted(path)
     if kind == "missing":
-        what = f"{dotted} is missing"
+        what = f"{name} is missing"
         remedy = _REMEDIES.get(str(path[-1]), f"write {path[-1]} = ...")
         path = path[:-1]
     elif kind == "extra_forbidden":
         known = list(_fields(path[:-1]))
-        what = f'unknown key "{dotted}"'
+        what = f'unknown key "{name}"'
         remedy = did_you_mean(str(path[-1]), known) or f"known here: {', '.join(known)}"
     elif kind in ("tuple_type", "list_type", "iterable_type"):
-        what = f"{dotted} is not a list of tables"
+        what = f"{name} is not a list of tables"
         remedy = f"write [[{path[-1]}]] in double brackets above each"
     elif kind in ("model_type", "dict_type", "model_attributes_type", "mapping_type"):
-        what, remedy = f"{dotted} is not a table", f"write [{path[-1]}] above its keys"
+        what, remedy = f"{name} is not a table", f"write [{path[-1]}] above its keys"
     else:
         key = False
         what, remedy = _of_value(error, path, values)
-        what = f"{dotted}: {what}"
+        what = f"{name}: {what}"
     collector.complain(Origin(label, *places.of(path, key=key)), what, remedy)
 
 
@@ -270,7 +272,7 @@ def _raw(values: Any, path: Path) -> Any:
     return values
 
 
-def _dotted(path: Path) -> str:
+def dotted(path: Path) -> str:
     """Return a path as text; list items are counted from 1, as people do."""
     text = ""
     for part in path:

@@ -105,6 +105,26 @@ def _pressure(value: Any, info: ValidationInfo) -> float:
     return kpa
 
 
+_DEGREES = re.compile(r"\s*([-+.,\d]+)\s*(?:\u00b0|deg)?\s*([CF])\s*", re.IGNORECASE)
+# Buried water is at 0 to 30 C; warmer is a hot line, or degrees Fahrenheit.
+WARMEST_BARE_C = 35.0
+
+
+def _temperature(value: Any) -> float:
+    """Return degrees Celsius; past what buried water has, a bare number is asked about."""
+    match = _DEGREES.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        degrees = _number(value)
+        if degrees > WARMEST_BARE_C:
+            raise Refused(f"{value:g} is hot", f'write "{value:g} C" or "{value:g} F"')
+        return degrees
+    try:
+        degrees = float(match[1].replace(",", "."))
+    except ValueError:
+        raise Refused(f"{shown(value)} is not a temperature", 'write "12 C" or "54 F"') from None
+    return degrees if match[2] in "cC" else (degrees - 32) * 5 / 9
+
+
 def _text(value: Any) -> str:
     """Return a text; numbers are taken as they are written."""
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
@@ -220,6 +240,8 @@ Limits = Annotated[tuple[float, float], BeforeValidator(_limits)]
 Columns = Annotated[Mapping[str, str], BeforeValidator(_columns)]
 Share = Annotated[float, BeforeValidator(_share), Field(ge=0, lt=1)]
 Switch = Annotated[bool, BeforeValidator(_switch)]
+Temperature = Annotated[float, BeforeValidator(_temperature)]
+"""In degrees Celsius."""
 Cost = Annotated[Number, Field(ge=0)]
 # American Public Works Association uniform colour code for marking underground utilities.
 Colour = Annotated[

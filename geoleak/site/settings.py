@@ -31,6 +31,7 @@ from geoleak.site.fields import (
     Ranges,
     Share,
     Switch,
+    Temperature,
     Text,
     Texts,
     Timezone,
@@ -99,6 +100,8 @@ class StatedLeg(Table):
         "centre"
     )
     material: Name | None = None
+    size_m: Annotated[Length, Field(gt=0, le=2)] | None = None
+    """Nominal size; with the standard that ``material`` names it gives diameter and wall."""
     outside_diameter_m: Annotated[Length, Field(gt=0, le=5)] | None = None
     wall_m: Annotated[Length, Field(gt=0, le=0.5)] | None = None
     pressure_kpa: Pressure | None = None
@@ -343,7 +346,7 @@ class Settings(Table):
     grid_crs: Annotated[Given, Field(max_length=20000)] | None = None
     length_unit: Unit
     coordinate_epoch: Annotated[Number, Field(ge=1980, le=2200)] | None = None
-    water_temperature_c: Annotated[Number, Field(ge=0, le=100)] = 10.0
+    water_temperature_c: Annotated[Temperature, Field(ge=0, le=100)] = 10.0
     corrections: Text = ""
     mean_height_m: Annotated[Length, Field(le=9000)] | None = None
     country: Annotated[Given, Field(pattern="^[A-Z]{2}$")] | None = None

@@ -115,7 +115,20 @@ class Setting:
     flag: str
 
 
-Row = TypeVar("Row", Material, Soil, Surface, Band, Setting)
+@dataclass(frozen=True, slots=True)
+class PipeSize:
+    """Outside diameter and wall of a nominal size, as its standard has them."""
+
+    standard: str
+    also: tuple[str, ...]
+    nominal_in: float
+    outside_mm: float
+    wall_mm: float
+    source: str
+    flag: str
+
+
+Row = TypeVar("Row", Material, Soil, Surface, Band, Setting, PipeSize)
 Named = TypeVar("Named", Material, Soil, Surface)
 NAMED_TABLES = ("materials", "soils", "surfaces")
 
@@ -165,6 +178,46 @@ def band(material_name: str | None, use: Literal["listen", "delay"]) -> Band:
         if key in rows:
             return rows[key]
     raise UnknownNameError("bands", use, ("listen", "delay"), "")
+
+
+@functools.cache
+def sizes() -> tuple[PipeSize, ...]:
+    """Return every nominal size of pipe, in the order of the file."""
+    return tuple(_record(PipeSize, row) for row in _rows("sizes"))
+
+
+def standard_in(words: str) -> tuple[str, str]:
+    """Return what is left of a material as crews write it, and the standard of sizes it names.
+
+    >>> standard_in("PVC Sch. 40")
+    ('PVC', 'sch 40')
+    >>> standard_in("ductile iron")
+    ('ductile iron', '')
+    """
+    folded = " ".join(words.replace(".", " ").replace(",", " ").split())
+    spellings = {each: row.standard for row in sizes() for each in (row.standard, *row.also)}
+    for each in sorted(spellings, key=len, reverse=True):
+        words_of = each.replace("_", " ")
+        head, found, tail = folded.casefold().partition(words_of)
+        if found and not tail and head.endswith(" "):
+            return folded[: len(head)].strip(), spellings[each]
+    return words, ""
+
+
+def pipe_size(standard: str, nominal_in: float) -> PipeSize:
+    """Return the pipe of a nominal size, made to a standard (``"sch 40"``).
+
+    Raises
+    ------
+    Refused
+        With the sizes that the standard has.
+    """
+    made = [row for row in sizes() if row.standard == standard]
+    for row in made:
+        if abs(row.nominal_in - nominal_in) < 0.01:
+            return row
+    listing = ", ".join(f"{row.nominal_in:g}" for row in made)
+    raise Refused(f"{standard} has no size of {nominal_in:g} in", f"it has {listing} in")
 
 
 @functools.cache

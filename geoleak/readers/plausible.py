@@ -1,0 +1,62 @@
+"""Values of site.toml that can be, but that nobody is likely to have meant.
+
+A bare number past what the trade has is asked about: with its unit written it is taken. One whose
+unit is written is taken and said. Common practice, no source, for each limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+from geoleak.readers.collector import Collector
+from geoleak.readers.toml import Path, SiteToml, dotted
+from geoleak.units import INCH_M, INTERNATIONAL_FOOT_M, format_length, parse_length
+
+
+class Usual(NamedTuple):
+    """What a length usually is: a bare number past ``bare_m`` is asked about."""
+
+    low_m: float
+    high_m: float
+    bare_m: float
+    such: str
+
+
+# Services lie at 1 to 6 ft, mains to 12: below that stands a trench with protective systems.
+DEPTH = Usual(0.05, 12 * INTERNATIONAL_FOOT_M, 12 * INTERNATIONAL_FOOT_M, '"30 in" or "3 ft"')
+# From 1/4 in tube to a 96 in main. Nobody states a diameter in feet or in metres unasked.
+DIAMETER = Usual(6.35 / 1000, 2.6, 6 * INCH_M, '"1.315 in" or "63 mm"')
+# From thin copper to a concrete main.
+WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
+_LEG = {"depth": DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
+
+
+def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
+    """Ask about depths, diameters and walls that are no pipe's, or say so."""
+    unit = toml.settings.length_unit
+    for path, value, usual in _lengths(toml.values):
+        metres = parse_length(value, unit=unit)
+        name = dotted(path)
+        origin = toml.origin(*path)
+        shown = format_length(metres, unit=unit, decimals=3 if metres < 0.3 else 1)
+        if not isinstance(value, str) and not usual.low_m <= metres <= usual.bare_m:
+            collector.complain(
+                origin, f"{name}: {value} is taken as {shown}: is that meant?",
+                f"write it with its unit, as in {usual.such}",
+            )  # fmt: skip
+        elif not usual.low_m <= metres <= usual.high_m:
+            text = f"{name}: {value} is more or less than pipe is likely to have; check it"
+            collector.note("unusual", text, origin)
+
+
+def _lengths(values: Any) -> Iterator[tuple[Path, Any, Usual]]:
+    tables: list[tuple[Path, Any, dict[str, Usual]]] = [
+        (("network",), values.get("network", {}), {"depth": DEPTH})
+    ]
+    for name, held in (("leg", _LEG), ("utility", {"depth": DEPTH})):
+        tables += [((name, k), each, held) for k, each in enumerate(values.get(name, ()))]
+    for path, table, usual in tables:
+        for key, limits in usual.items():
+            if key in table:
+                yield (*path, key), table[key], limits
