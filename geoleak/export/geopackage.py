@@ -20,7 +20,7 @@ import numpy as np
 import shapely
 
 from geoleak.export import words
-from geoleak.export.layers import FIELDS, LAYERS, Layer
+from geoleak.export.layers import LAYERS, Layer, type_of
 from geoleak.export.styles import qml
 from geoleak.result import Result
 
@@ -81,7 +81,7 @@ def _write_layer(path: Path, layer: Layer, result: Result) -> None:
         raw.write(
             str(path),
             geometry=np.array(shapely.to_wkb(shapes), dtype=object),
-            field_data=[_column(layer.values(e, result), FIELDS[e][0]) for e in layer.fields],
+            field_data=[_column(layer.values(e, result), type_of(e)) for e in layer.fields],
             fields=np.array(layer.fields, dtype=object),
             layer=layer.name,
             driver="GPKG",
