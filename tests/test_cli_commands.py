@@ -30,6 +30,7 @@ COMMANDS = (
     "locate",
     "meter",
     "new",
+    "plan",
     "record",
     "report",
     "route",

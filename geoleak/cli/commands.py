@@ -83,6 +83,31 @@ def locate(
 
 
 @app.command(
+    short_help="Before driving out: what to touch, shut and paint.",
+    epilog="Example: geoleak plan sample_sites/school_loop",
+)
+def plan(site: SiteArgument, json: JsonOption = False) -> None:
+    """Say which fittings to touch first, which valves to shut, how close to mark and to listen.
+
+    Writes out/plan.html to print.
+    """
+    from geoleak import pipeline
+    from geoleak.advice import plan_visit
+    from geoleak.reports.plan import PlanReport, write_plan
+    from geoleak.survey import ground_of, survey_site
+
+    with progress("trying leaks along the pipe"):
+        read = pipeline.read_site(site)
+        ground = ground_of(read)
+        survey = survey_site(read, ground=ground)
+        report = PlanReport(survey, plan_visit(survey, ground))
+    written = write_plan(report, site / "out" / "plan.html")
+    show(report, json=json)
+    if not json:
+        print_lines([f"to print: {written}"])
+
+
+@app.command(
     short_help="The meter test: is there a leak, and how large.",
     epilog="Example: geoleak meter sample_sites/alder_court",
 )

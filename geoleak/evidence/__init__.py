@@ -30,6 +30,7 @@ from geoleak.evidence.contact import (
     ContactEvidence,
 )
 from geoleak.evidence.hole import HoleEvidence
+from geoleak.evidence.isolation import Parts
 from geoleak.evidence.levels import (
     PER_DB,
     LevelDraws,
@@ -63,6 +64,7 @@ __all__ = [
     "LevelDraws",
     "LevelEvidence",
     "Nodes",
+    "Parts",
     "Pooled",
     "StopTests",
     "SurfaceEvidence",

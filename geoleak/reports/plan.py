@@ -1,0 +1,112 @@
+"""What `geoleak plan` says before driving out, and the page to print."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from html import escape
+from pathlib import Path
+from typing import Any
+
+from geoleak.advice import COARSE, LegPlan, Plan
+from geoleak.cautions import HEARING, LISTENING_ADVICE
+from geoleak.survey import Survey
+from geoleak.units import format_length
+
+NAMED = 8
+LEAVE = (
+    "Shutting a supply or working a hydrant needs the owner's leave; a fire line never unannounced."
+)
+STYLE = (
+    "body{font:16px/1.5 system-ui,sans-serif;max-width:44rem;margin:1.5rem auto;padding:0 1rem}"
+    "h1{font-size:1.4rem}li{margin:.2rem 0}.box{display:inline-block;width:1em;height:1em;"
+    "border:1px solid;margin-right:.5em;vertical-align:-.1em}"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanReport:
+    """The plan of a visit, in words and numbers."""
+
+    survey: Survey
+    plan: Plan
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the plan as JSON values."""
+        plan = self.plan
+        return {
+            "legs": [asdict(each) for each in plan.legs],
+            "fittings_first": list(plan.fittings_first),
+            "valves": list(plan.valves),
+            "minutes": plan.minutes,
+        }
+
+    def lines(self) -> list[str]:
+        """Return the lines to print."""
+        plan = self.plan
+        said = [self.survey.site.title]
+        if plan.fittings_first:
+            said.append("touch first  " + self._named(plan.fittings_first))
+        if plan.valves:
+            said.append("then shut    " + self._named(plan.valves) + ", those that are valves: the "
+                        "first parts the pipe most evenly")  # fmt: skip
+            said.append("             " + LEAVE)
+        for leg in plan.legs:
+            said += self._leg(leg)
+        hours, minutes = divmod(round(plan.minutes), 60)
+        said.append(
+            f"time         {f'{hours} h ' if hours else ''}{minutes} min of listening at "
+            f"{plan.reading_minutes:g} min a reading, painting and walking aside"
+        )
+        said.append(HEARING)
+        return said
+
+    def _leg(self, leg: LegPlan) -> list[str]:
+        hole = self._far(self.survey.site.crew.dig_length_m)
+        said = [
+            f"{leg.leg}: mark every {self._far(leg.mark_spacing_m)}; listen every "
+            f"{self._far(COARSE * leg.reading_spacing_m)} first, then every "
+            f"{self._far(leg.reading_spacing_m)} about the loudest ({leg.readings} readings)"
+        ]
+        if leg.chance_of_dig > 0:
+            said.append(
+                f"             a leak as loud as real ones have been measured is then pinned to a "
+                f"{hole} hole in about {min(9, round(10 * leg.chance_of_dig))} of 10 cases; in the "
+                "others it names where to listen more"
+            )
+        else:
+            said.append(
+                f"             no spacing pins a leak of usual loudness to a {hole} hole at once: "
+                "plan for a second round, or delays between fittings"
+            )
+        if leg.marks_now_m is not None and leg.marks_now_m > 1.3 * leg.mark_spacing_m:
+            said.append(
+                f"             marks every {self._far(leg.marks_now_m)} will not do for a {hole} "
+                "hole"
+            )
+        return said
+
+    def _named(self, ids: tuple[str, ...]) -> str:
+        codes = {each.point.id: each.point.code for each in self.survey.points}
+        shown = [f"{codes.get(each, '')} {each}".strip() for each in ids[:NAMED]]
+        more = f" and {len(ids) - NAMED} more" if len(ids) > NAMED else ""
+        return ", ".join(shown) + more
+
+    def _far(self, metres: float) -> str:
+        return format_length(metres, unit=self.survey.site.length_unit)
+
+
+def write_plan(report: PlanReport, path: Path) -> Path:
+    """Write the plan as a page to print and tick off."""
+    rows = "".join(
+        f"<li>{'<span class=box></span>'}{escape(line)}</li>" for line in report.lines()[1:]
+    )
+    title = escape(report.survey.site.title)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(
+        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}: plan</title>'
+        f"<style>{STYLE}</style></head><body><h1>{title}: plan of the visit</h1>"
+        f'<ul style="list-style:none;padding:0">{rows}</ul><p>{escape(LISTENING_ADVICE)}</p>'
+        "</body></html>\n",
+        encoding="utf-8",
+    )
+    return path
