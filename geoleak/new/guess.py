@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -20,11 +20,15 @@ from geoleak.readers import (
     Collector,
     PointContext,
     Table,
+    decode_text,
+    likely_ids,
     number_order,
     read_positions,
     read_table,
+    sniff_delimiter,
+    split_rows,
 )
-from geoleak.site import PointFile
+from geoleak.site import Codes, PointFile
 
 CodeUse = Literal["mark", "fitting", "feature", "other"]
 Layout = Literal["pnezd", "penzd"]
@@ -43,6 +47,7 @@ _FEATURE = re.compile(
 _CONTROL = re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE)
 _FEWEST_MARKS = 3
 _SAMPLE = 4
+_HEAD_BYTES = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +94,16 @@ class PointFileGuess:
     codes: tuple[CodeGuess, ...]
     to_state: tuple[str, ...]
     notes: tuple[str, ...]
+    stated_columns: tuple[tuple[str, str], ...] = ()
 
     def codes_for(self, use: CodeUse) -> tuple[str, ...]:
         """Return the codes that look like this use."""
         return tuple(each.code for each in self.codes if each.use == use)
 
 
-def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
+def understand(
+    path: str | Path, *, crs: str | None = None, columns: Mapping[str, str] | None = None
+) -> PointFileGuess:
     """Return what a point file shows of itself.
 
     Parameters
@@ -104,6 +112,8 @@ def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
         The rover's file.
     crs : str, optional
         The CRS, where it is known already: then it may decide the layout.
+    columns : mapping of str to str, optional
+        Column by role, where the file's own words do not say.
 
     Raises
     ------
@@ -113,15 +123,19 @@ def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
     path = Path(path)
     collector = Collector(path.parent)
     info = _info(crs)
-    spec = PointFile(files=(path.name,), layout="pnezd")
+    spec = PointFile(files=(path.name,), layout="pnezd", columns=dict(columns or {}))
     context = PointContext(spec, info or _local(), "m", collector, {})
     table = read_table(path.name, Origin(path.as_posix()), context)
     if table is None:
         collector.finish()
         raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
+    is_layer = path.suffix.casefold() in LAYER_SUFFIXES
+    if table.column("id") is None and not is_layer:
+        what = f"no column is known as the point id (columns: {', '.join(table.header.names)})"
+        remedy = f'state it: --columns id="{likely_ids(table) or "..."}"'
+        collector.complain(Origin(path.as_posix(), 1), what, remedy)
     in_degrees, east, north = _middle(table, context)
     collector.finish()
-    is_layer = path.suffix.casefold() in LAYER_SUFFIXES
     layout = None if table.has_header else _decided(info, east, north)
     return PointFileGuess(
         path=path,
@@ -138,6 +152,7 @@ def understand(path: str | Path, *, crs: str | None = None) -> PointFileGuess:
         codes=_codes(table),
         to_state=_to_state(table, in_degrees=in_degrees, layout=layout, crs=crs),
         notes=tuple(n.text for n in collector.notes if n.code != "layout_not_used"),
+        stated_columns=tuple((columns or {}).items()),
     )
 
 
@@ -241,7 +256,7 @@ def _codes(table: Table) -> tuple[CodeGuess, ...]:
         return ()
     members: dict[str, list[int]] = {}
     for row, cell in enumerate(cells):
-        members.setdefault(cell, []).append(row)
+        members.setdefault(Codes.line_work(cell)[0], []).append(row)
     members.pop("", None)
     counts = Counter({code: len(rows) for code, rows in members.items()})
     most = max((n for code, n in counts.items() if not _fixed(code)), default=0)
@@ -297,3 +312,19 @@ def _to_state(
     if table.column("code") is None:
         wanted.append('points: which points are marks, as in "101-148": the file has no codes')
     return tuple(wanted)
+
+
+def first_cells(path: Path, *, rows: int = 3) -> list[tuple[str, tuple[str, ...]]]:
+    """Return each column of a text file, by its first cell, with the cells below it.
+
+    For a file whose words nobody knows; empty where it is no text.
+    """
+    try:
+        text, _ = decode_text(path.read_bytes()[:_HEAD_BYTES])
+        split = split_rows(text, label=path.name, delimiter=sniff_delimiter(text))
+    except (OSError, Refused):
+        return []
+    top = [row for row in split.cells if any(row)][: rows + 1]
+    width = max(map(len, top), default=0)
+    columns = zip(*(row + [""] * (width - len(row)) for row in top), strict=True)
+    return [(cells[0].strip() or f"column {k}", cells[1:]) for k, cells in enumerate(columns, 1)]

@@ -10,13 +10,14 @@ import csv
 import io
 import shutil
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, NoReturn
 
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.new.sheet import listening_sheet
+from geoleak.readers import ROLES, decode_text, sniff_delimiter, split_rows
 
 if TYPE_CHECKING:
     from geoleak.site import Leg, Site
@@ -29,6 +30,13 @@ _TAKEN = {
     "site.toml", "readings.csv", "delays.csv", "fittings.csv", "isolations.csv", "calibration.csv",
     "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv",
     "listening_sheet.html",
+}  # fmt: skip
+# Headings that people write over their own columns; common practice, no one source.
+_HEADINGS = {
+    "mark": "place", "point": "place", "pt": "place", "at": "place", "stake": "place",
+    "db": "level", "level db": "level", "noise": "level", "loudness": "level",
+    "what": "kind", "type": "kind", "ground": "surface", "cover": "surface", "remark": "note",
+    "remarks": "note", "comment": "note", "no": "reading", "nr": "reading",
 }  # fmt: skip
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
@@ -52,6 +60,7 @@ class NewLeg:
     outside_diameter: str | None = None
     wall: str | None = None
     marks_by: str | None = None
+    ends_here: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +79,68 @@ class NewSite:
     corrections: str = ""
     fitting_codes: tuple[str, ...] = ()
     feature_codes: tuple[str, ...] = ()
+    everything_off: bool | None = None
 
 
-def legs_by_code(codes: Sequence[str], *, depth: str | None = None) -> tuple[NewLeg, ...]:
-    """Return one leg a mark code, named after it where there are several."""
+def legs_by_code(
+    codes: Sequence[str], *, branches: Sequence[str] = (), **pipe: Any
+) -> tuple[NewLeg, ...]:
+    """Return one leg a mark code, named after it where there are several.
+
+    ``branches`` are the codes of legs that run from the first of the others; ``pipe`` is what is
+    known of all of them.
+    """
     if len(codes) == 1:
-        return (NewLeg(name="service", codes=(codes[0],), depth=depth),)
-    return tuple(NewLeg(name=f"leg {code}", codes=(code,), depth=depth) for code in codes)
+        return (NewLeg(name="service", codes=(codes[0],), **pipe),)
+    main = next((code for code in codes if code not in branches), None)
+    return tuple(
+        NewLeg(
+            name=f"leg {code}",
+            codes=(code,),
+            joins=f"leg {main}" if code in branches and main else None,
+            **pipe,
+        )
+        for code in codes
+    )
 
 
-def write_site(folder: str | Path, options: NewSite) -> list[Path]:
+def parted_columns(
+    stated: Sequence[str], points: Path
+) -> tuple[tuple[tuple[str, str], ...], dict[str, str]]:
+    """Return what ``--columns`` says of the point file (role, heading) and of the readings.
+
+    ``id=Stake`` is a role of the point file, ``Mark=place`` a heading of the readings.
+
+    Raises
+    ------
+    InputError
+        Where one is neither.
+    """
+    of_points: list[tuple[str, str]] = []
+    of_readings: dict[str, str] = {}
+    for text in stated:
+        first, sign, second = (part.strip() for part in text.partition("="))
+        if sign and second in READINGS_HEADER:
+            of_readings[first.casefold()] = second
+        elif sign and first in ROLES and second:
+            of_points.append((first, second))
+        else:
+            _fail(
+                points,
+                f'--columns "{text}" is not known',
+                f"write id=HEADING (of {', '.join(ROLES)}) or HEADING=place (of "
+                f"{', '.join(READINGS_HEADER)})",
+            )
+    return tuple(of_points), of_readings
+
+
+def write_site(
+    folder: str | Path,
+    options: NewSite,
+    *,
+    readings: Path | None = None,
+    headings: Mapping[str, str] | None = None,
+) -> list[Path]:
     """Write a new site folder and return the files in it.
 
     Parameters
@@ -87,6 +148,10 @@ def write_site(folder: str | Path, options: NewSite) -> list[Path]:
     folder : str or Path
         Must not exist, or be empty.
     options : NewSite
+    readings : Path, optional
+        Readings taken already; else readings.csv has a blank row a mark.
+    headings : mapping of str to str, optional
+        Column of readings.csv by folded heading of `readings`.
 
     Returns
     -------
@@ -109,19 +174,25 @@ def write_site(folder: str | Path, options: NewSite) -> list[Path]:
     except OSError as error:
         _fail(folder, f"the folder cannot be made ({error.strerror})", "name another place")
     try:
-        return _fill(scratch, folder, options)
+        return _fill(scratch, folder, options, readings, headings or {})
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 
 
-def _fill(scratch: Path, folder: Path, options: NewSite) -> list[Path]:
+def _fill(
+    scratch: Path,
+    folder: Path,
+    options: NewSite,
+    taken: Path | None,
+    headings: Mapping[str, str],
+) -> list[Path]:
     inside = scratch / (folder.name or "site")
     inside.mkdir()
     points_name = _copy_points(options.points, inside)
     toml = site_toml(options, points_name)
     (inside / "site.toml").write_text(toml, encoding="utf-8", newline="\n")
     site = _read(inside, folder, options)
-    readings = readings_csv(site)
+    readings = readings_csv(site) if taken is None else readings_of(taken, headings)
     (inside / "readings.csv").write_text(readings, encoding="utf-8", newline="")
     sheet = listening_sheet(site)
     (inside / "listening_sheet.html").write_text(sheet, encoding="utf-8", newline="\n")
@@ -141,7 +212,7 @@ def _refuse_filled(folder: Path) -> None:
         _fail(folder, "the folder holds files already", "name a folder that does not exist yet")
 
 
-def _fail(place: Path, what: str, remedy: str) -> None:
+def _fail(place: Path, what: str, remedy: str) -> NoReturn:
     raise InputError([Complaint(Origin(place.as_posix()), what, remedy)])
 
 
@@ -181,6 +252,32 @@ def readings_csv(site: Site) -> str:
     for number, (leg, mark) in enumerate(marks_in_order(site), 1):
         blank = [""] * (len(READINGS_HEADER) - 3)
         writer.writerow([number, "surface", mark_text(site, leg, mark), *blank])
+    return out.getvalue()
+
+
+def readings_of(path: Path, headings: Mapping[str, str]) -> str:
+    """Return readings.csv from a sheet with headings of one's own.
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, or no heading is known as the place.
+    """
+    try:
+        text, _ = decode_text(path.read_bytes())
+        rows = split_rows(text, label=path.name, delimiter=sniff_delimiter(text)).cells
+    except OSError as error:
+        _fail(path, f"cannot be read ({error.strerror})", "name the sheet of readings")
+    except Refused as error:
+        _fail(path, error.what, error.remedy)
+    known = {**_HEADINGS, **headings}
+    names = [known.get(cell.strip().casefold(), cell.strip()) for cell in rows[0]] if rows else []
+    if "place" not in names:
+        shown = ", ".join(cell.strip() for cell in rows[0]) if rows else "none"
+        remedy = 'state it: --columns "Mark=place"'
+        _fail(path, f"no heading is known as the place (headings: {shown})", remedy)
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([names, *rows[1:]])
     return out.getvalue()
 
 
@@ -229,6 +326,9 @@ def site_toml(options: NewSite, points_name: str) -> str:
         ("feature", options.feature_codes, "a tape can be held on these"),
     ):
         lines.append(f"{'' if codes else '# '}{key} = {_texts(codes)}    # {use}")
+    if options.everything_off is not None:
+        off = "true" if options.everything_off else "false"
+        lines += ["", "[readings]", f"everything_off = {off}    # all taps and machines, listening"]
     return "\n".join(lines) + "\n"
 
 
@@ -256,6 +356,10 @@ def _leg_lines(leg: NewLeg) -> list[str]:
         "wall": '"0.133 in"',
     }
     lines += [f"# {key} = {hint}" for key, hint in hints.items() if not stated[key]]
+    ends = _texts(leg.ends_here or ("end",))
+    lines.append(
+        f"{'' if leg.ends_here else '# '}ends_here = {ends}    # where the pipe itself ends"
+    )
     return lines
 
 

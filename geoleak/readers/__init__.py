@@ -5,10 +5,10 @@ from geoleak.readers.folder import read_site
 from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
 from geoleak.readers.legs import number_order
-from geoleak.readers.points import LAYER_SUFFIXES, read_positions, read_table
+from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.table import PointContext, Table
-from geoleak.readers.text import decode_text, sniff_delimiter
+from geoleak.readers.text import decode_text, sniff_delimiter, split_rows
 
 __all__ = [
     "LAYER_SUFFIXES",
@@ -18,6 +18,7 @@ __all__ = [
     "Table",
     "UtilityFile",
     "decode_text",
+    "likely_ids",
     "load_gdal",
     "number_order",
     "read_positions",
@@ -25,4 +26,5 @@ __all__ = [
     "read_table",
     "read_utility_file",
     "sniff_delimiter",
+    "split_rows",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -278,7 +279,11 @@ class LegReader:
             return
         stated = table.code is not None or table.points is not None
         named = [*marks, *(each for each in (start, end, joins_at) if each)]
-        where = {(self.points[each].easting, self.points[each].northing) for each in named[:50]}
+        places = {
+            each: (self.points[each].easting, self.points[each].northing) for each in named[:50]
+        }
+        # A point that only tapes know has no place yet; each is one of its own.
+        where = {each if math.isnan(at[0]) else at for each, at in places.items()}
         key = "code" if table.code is not None else "points" if stated else "name"
         if len(where) >= 2 or (len(where) == 1 and table.joins and table.joins not in named):
             return

@@ -1,0 +1,427 @@
+"""What a new site folder has to be told, asked of a person or taken from options."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geoleak import tables
+from geoleak.crs import crs_candidates, crs_info
+from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
+from geoleak.new.write import NewLeg, NewSite, legs_by_code
+from geoleak.site import Site
+from geoleak.units import format_length, parse_length
+
+UNITS = ("m", "ft", "ftUS")
+LAYOUTS = ("pnezd", "penzd")
+_UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
+               "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
+_ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
+_MOST_OFFERED = 9
+
+SPACING_PER_HOLE = 1.25
+"""Marks farther apart than this many holes are said to be too far: common practice, no source."""
+
+Ask = Callable[[str, str], str]
+"""Takes a question and the answer that an empty line stands for."""
+Say = Callable[[Sequence[str]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What is known of the new site: from options, the file and questions. Blank: not known."""
+
+    crs: str = ""
+    near: str = ""
+    unit: str = ""
+    layout: str = ""
+    columns: tuple[tuple[str, str], ...] = ()
+    marks: tuple[str, ...] = ()
+    numbers: str = ""
+    fittings: tuple[str, ...] = ()
+    features: tuple[str, ...] = ()
+    depth: str = ""
+    material: str = ""
+    outside_diameter: str = ""
+    branches: tuple[str, ...] = ()
+    ends_here: tuple[str, ...] = ()
+    everything_off: str = ""
+    title: str = ""
+
+    def keep(self, path: Path) -> None:
+        """Write the answers given, for `resumed`."""
+        path.write_text(json.dumps(asdict(self), indent=1), encoding="utf-8")
+
+    def resumed(self, path: Path) -> Answers:
+        """Return these answers with those of a kept file where they are blank.
+
+        Raises
+        ------
+        InputError
+            If the file is missing or holds no answers.
+        """
+        names = {field.name for field in fields(Answers)}
+        try:
+            kept = json.loads(path.read_text(encoding="utf-8"))
+            held = {k: _frozen(v) for k, v in kept.items() if k in names and v}
+        except (OSError, ValueError, AttributeError):
+            what, remedy = "there are no answers kept here", "start without --resume"
+            raise InputError([Complaint(Origin(path.as_posix()), what, remedy)]) from None
+        return replace(self, **{k: v for k, v in held.items() if not getattr(self, k)})
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(map(_frozen, value)) if isinstance(value, list) else value
+
+
+def understood(points: Path, known: Answers, ask: Ask | None, say: Say) -> PointFileGuess:
+    """Return what the file shows; where its words are not known, ask which column is what.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read as points.
+    """
+    try:
+        return understand(points, crs=known.crs or None, columns=dict(known.columns))
+    except InputError:
+        columns = first_cells(points)
+        if ask is None or known.columns or not columns or not points.is_file():
+            raise
+    say([f"{points}: which column is what cannot be told from its words"])
+    say([f"  {name:<18} {', '.join(cells)}" for name, cells in columns])
+    stated = {}
+    for role in _ASKED_COLUMNS:
+        answer = ask(f"Column of the {role} (its name as above; empty: none)", "").strip()
+        if answer:
+            stated[role] = answer
+    return understand(points, crs=known.crs or None, columns=stated)
+
+
+def stated_by_file(known: Answers, guess: PointFileGuess) -> Answers:
+    """Return the answers with what the file decides, or makes likely, where they are blank."""
+    unit = guess.unit_candidates[0] if len(guess.unit_candidates) == 1 else ""
+    marks = known.marks or (() if known.numbers else guess.codes_for("mark"))
+    return replace(
+        known,
+        unit=known.unit or unit,
+        layout=known.layout or guess.layout or "",
+        columns=known.columns or guess.stated_columns,
+        marks=marks,
+        fittings=known.fittings or guess.codes_for("fitting"),
+        features=known.features or guess.codes_for("feature"),
+    )
+
+
+def questioned(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Answers:
+    """Ask for what is still open, and let the person correct what was guessed."""
+    if not known.crs:
+        known = _asked_crs(known, guess, ask, say)
+    if not known.unit:
+        known = replace(known, unit=_asked_unit(known, ask, say))
+    if not known.numbers:
+        marks = _codes("Codes of the marks along the pipe", known.marks, ask)
+        if not marks:
+            known = replace(known, numbers=ask("Point numbers of the marks (101-148)", ""))
+        known = replace(known, marks=marks)
+    known = replace(
+        known,
+        fittings=_codes("Codes of fittings a sensor can touch", known.fittings, ask),
+        features=_codes("Codes of fixed things a tape can be held on", known.features, ask),
+    )
+    return _asked_pipe(known, ask, say)
+
+
+def _asked_pipe(known: Answers, ask: Ask, say: Say) -> Answers:
+    depth = known.depth or _checked(
+        "Depth of the pipe, with its unit (empty: not known)", ask, say, _length(known)
+    )
+    material = known.material or _checked(
+        "Material (pvc, copper, ductile iron ...; empty: not known)", ask, say,
+        lambda text: tables.material(text).name,
+    )  # fmt: skip
+    size = known.outside_diameter or _checked(
+        "Outside diameter, with its unit (empty: not known)", ask, say, _length(known)
+    )
+    branches = known.branches
+    if len(known.marks) > 1 and not branches:
+        main = ask(
+            f"Code of the main that the others branch from ({', '.join(known.marks)}; empty: none)",
+            "",
+        ).strip()
+        if main in known.marks:
+            branches = tuple(code for code in known.marks if code != main)
+    question = "Where does the pipe itself end, if you know (end, start, both; empty: unknown)"
+    ends = known.ends_here or _ends(ask(question, ""))
+    off = known.everything_off or ask(
+        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)", ""
+    )
+    return replace(
+        known,
+        depth=depth,
+        material=material,
+        outside_diameter=size,
+        branches=branches,
+        ends_here=ends,
+        everything_off=off.strip().casefold(),
+    )
+
+
+def _ends(text: str) -> tuple[str, ...]:
+    word = text.strip().casefold()
+    return ("start", "end") if word == "both" else (word,) if word in ("start", "end") else ()
+
+
+def _length(known: Answers) -> Callable[[str], object]:
+    return lambda text: parse_length(text, unit=known.unit or "m")
+
+
+def _checked(question: str, ask: Ask, say: Say, check: Callable[[str], object]) -> str:
+    """Ask until the answer is blank or passes a check; a mistake is said and costs nothing."""
+    while True:
+        answer = ask(question, "").strip()
+        if not answer:
+            return ""
+        try:
+            check(answer)
+        except (Refused, tables.UnknownNameError) as error:
+            say([f"  {error.what}; {error.remedy}"])
+        else:
+            return answer
+
+
+def _asked_unit(known: Answers, ask: Ask, say: Say) -> str:
+    """Ask for the unit of lengths; an empty line takes the grid's own."""
+    own = ""
+    if known.crs and known.crs.casefold() != "local":
+        own = crs_info(known.crs, length_unit="m").axis_unit
+        own = own if own in UNITS else ""
+    if own == "ftUS":
+        say([f"  {known.crs} counts in US survey feet (1200/3937 m), not in feet of 0.3048 m"])
+    elif own == "ft":
+        say([f"  {known.crs} counts in international feet (0.3048 m), not in US survey feet"])
+    while True:
+        said = ask(f"Unit of lengths on this job ({', '.join(UNITS)})", own).strip()
+        found = said if said in UNITS else _UNIT_WORDS.get(said.casefold(), "")
+        if found == "ft" and own == "ftUS" and said != "ft":
+            return "ftUS"  # who says feet where the grid is in survey feet means those
+        if found:
+            return found
+        say([f'  "{said}" is none of {", ".join(UNITS)}'])
+
+
+def _asked_crs(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Answers:
+    near = known.near
+    while True:
+        if not near and not guess.in_degrees:
+            near = ask(
+                "Where is this (city, state or country; LAT,LON; or the CRS as an EPSG number)", ""
+            ).strip()
+            if near.isdigit() or near.casefold().startswith("epsg:") or near == "local":
+                found_code = _coded(near, say)
+                if found_code:
+                    return replace(known, crs=found_code)
+                near = ""
+                continue
+        found = offered(known, guess, near)
+        for k, each in enumerate(found, start=1):
+            swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
+            say([f"  {k:>2}  {each.code:<12} {each.name}, in {each.unit}  [{_short(each.area)}]"
+                 f"{swapped}"])  # fmt: skip
+        if not found:
+            say(["  no CRS that these coordinates fit there"])
+        said = ask('CRS: a number above, a code, "local", or another place', "").strip()
+        if said.isdigit() and 1 <= int(said) <= len(found):
+            return replace(known, crs=found[int(said) - 1].code, near=near)
+        if said.isdigit() or ":" in said or said.casefold() == "local":
+            code = _coded(said, say)
+            if code:
+                return replace(known, crs=code, near=near)
+        elif said:
+            near = said
+
+
+def _coded(text: str, say: Say) -> str:
+    """Return a CRS by its code or bare EPSG number; blank after saying why it is none."""
+    code = f"EPSG:{text}" if text.isdigit() else text
+    try:
+        crs_info(code, length_unit="m")
+    except Refused as error:
+        say([f"  {error.what}; {error.remedy}"])
+        return ""
+    return code
+
+
+def offered(known: Answers, guess: PointFileGuess, near: str) -> list[Any]:
+    """Return the CRSs that the coordinates fit near a place."""
+    return crs_candidates(
+        guess.easting,
+        guess.northing,
+        near=near or None,
+        in_degrees=guess.in_degrees,
+        try_swapped=not guess.has_header and not known.layout,
+        most=_MOST_OFFERED,
+    )
+
+
+def _short(area: str, most: int = 48) -> str:
+    area = area.rstrip(".")
+    return area if len(area) <= most else area[: most - 3].rstrip(" ;,-") + "..."
+
+
+def _codes(question: str, guess: tuple[str, ...], ask: Ask) -> tuple[str, ...]:
+    """Ask for codes; they part at commas, else at blanks unless the guess holds blanks itself."""
+    parted = ", " if any(" " in code for code in guess) else " "
+    said = ask(f"{question} (empty: none)", parted.join(guess))
+    parts = said.split(",") if "," in said or parted == ", " else said.split()
+    return tuple(part.strip() for part in parts if part.strip())
+
+
+def completed(points: Path, folder: Path, known: Answers, guess: PointFileGuess) -> NewSite:
+    """Return the new site.
+
+    Raises
+    ------
+    InputError
+        Naming everything that is missing at once.
+    """
+    if known.crs and not known.layout:
+        known = replace(known, layout=decide_layout(guess, known.crs) or "")
+    _require(points, known, guess)
+    pipe = {
+        "depth": known.depth or None,
+        "material": known.material or None,
+        "outside_diameter": known.outside_diameter or None,
+        "ends_here": known.ends_here,
+    }
+    if known.numbers:
+        legs: tuple[NewLeg, ...] = (NewLeg(points=known.numbers, **pipe),)  # type: ignore[arg-type]
+    else:
+        legs = legs_by_code(known.marks, branches=known.branches, **pipe)
+    return NewSite(
+        points=points,
+        crs=known.crs,
+        length_unit=known.unit,
+        legs=legs,
+        title=known.title or folder.name.replace("_", " ").strip().capitalize(),
+        layout=known.layout or None,
+        columns=dict(known.columns),
+        fitting_codes=known.fittings,
+        feature_codes=known.features,
+        everything_off={"yes": True, "y": True, "no": False, "n": False}.get(known.everything_off),
+    )
+
+
+def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
+    origin = Origin(points.as_posix())
+    if known.unit and known.unit not in UNITS:
+        what = f'--unit "{known.unit}" is not known'
+        raise InputError([Complaint(origin, what, "m, ft or ftUS")])
+    if known.layout and known.layout not in LAYOUTS:
+        what = f'--layout "{known.layout}" is not known'
+        raise InputError([Complaint(origin, what, "pnezd or penzd")])
+    missing = []
+    if not known.crs:
+        hint = ", or --near PLACE to see those that fit"
+        if known.near or guess.in_degrees:
+            found = offered(known, guess, known.near)
+            fits = ", ".join(f"{each.code} ({each.name})" for each in found[:5])
+            hint = f"; those that fit: {fits}" if fits else "; none fits there"
+        missing.append(("the CRS of the coordinates is not stated", f"--crs CODE{hint}"))
+    if not known.unit:
+        missing.append(("the unit of lengths is not stated", "--unit m, ft or ftUS"))
+    if not guess.has_header and not known.layout and not known.columns:
+        what = "the file has no header and its column order is open"
+        if known.crs and known.crs.strip().casefold() != "local":
+            # Where one order alone had fitted, it would have been taken.
+            what += f", for in {known.crs} the coordinates fit in both orders or in none"
+        missing.append((what, "check --crs, or state --layout pnezd or penzd"))
+    if not known.marks and not known.numbers:
+        seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
+        hint = f"; the codes are {seen}" if seen else ""
+        missing.append(
+            ("which points are marks is not stated", f"--marks CODE or --numbers 101-148{hint}")
+        )
+    if missing:
+        raise InputError([Complaint(origin, what, remedy) for what, remedy in missing])
+
+
+def shown(guess: PointFileGuess) -> list[str]:
+    """Return what was understood of the file, as a small table."""
+    head = "with a header" if guess.has_header else "without a header"
+    said = [f"{guess.path}: {guess.rows} points, {head}"]
+    for column in guess.columns:
+        role = column.role.replace("_", " ") or "kept as it is"
+        said.append(f"  {column.name:<18} {role:<22} {', '.join(column.sample[:3])}")
+    if guess.codes:
+        said.append(f"  {'code':<18} {'looks like':<22} points")
+    for code in guess.codes:
+        span = code.first_id if code.count == 1 else f"{code.first_id} to {code.last_id}"
+        use = code.use if code.count == 1 or code.use == "other" else code.use + "s"
+        said.append(f"  {code.code or '(none)':<18} {use:<22} {code.count}: {span}")
+    return said + [f"  {text}" for text in guess.notes]
+
+
+def as_dict(
+    site: NewSite, guess: PointFileGuess, folder: Path, written: Sequence[Path]
+) -> dict[str, Any]:
+    """Return what was understood and written, as JSON values."""
+    return {
+        "folder": folder.as_posix(),
+        "files": [path.name for path in written],
+        "title": site.title,
+        "crs": site.crs,
+        "length_unit": site.length_unit,
+        "layout": site.layout,
+        "points": guess.rows,
+        "columns": [
+            {"name": each.name, "role": each.role, "sample": list(each.sample)}
+            for each in guess.columns
+        ],
+        "codes": [
+            {"code": each.code, "use": each.use, "count": each.count} for each in guess.codes
+        ],
+        "legs": [
+            {"name": each.name, "codes": list(each.codes), "points": each.points}
+            for each in site.legs
+        ],
+        "notes": list(guess.notes),
+    }
+
+
+def place_lines(site: Site) -> list[str]:
+    """Return where the points lie, as a question, and whether the marks stand close enough."""
+    lines = []
+    info = crs_info(site.crs, length_unit=site.length_unit)
+    east, north = site.points.easting, site.points.northing
+    there = np.isfinite(east)
+    if info.crs is not None and there.any():
+        middle = (np.array([np.median(each[there])]) for each in (east, north))
+        lon, lat = (float(each[0]) for each in info.lonlat(*middle))
+        lines.append(
+            f"the points lie at latitude {lat:.4f}, longitude {lon:.4f} "
+            f"({info.area_name}): is that the place?"
+        )
+    metres = 111_320.0 if info.geographic else info.axis_unit_m
+    for leg in site.legs:
+        at = np.array([(site.points[m].easting, site.points[m].northing) for m in leg.mark_ids])
+        if len(at) < 2:
+            continue
+        scale = [np.cos(np.radians(at[0, 1])) if info.geographic else 1.0, 1.0]
+        every_m = float(np.median(np.hypot(*(np.diff(at, axis=0) * scale).T))) * metres
+        if every_m > SPACING_PER_HOLE * site.crew.dig_length_m:
+            apart, hole = (
+                format_length(each, unit=site.length_unit)
+                for each in (every_m, site.crew.dig_length_m)
+            )
+            lines.append(
+                f"leg {leg.name}: marks stand every {apart}; a {hole} hole wants one every {hole} "
+                "around the loudest"
+            )
+    return lines
