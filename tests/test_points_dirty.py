@@ -297,3 +297,20 @@ def test_what_a_fix_is_good_to_where_the_file_states_nothing(
     survey = survey_site(read_site(write_folder(tmp_path, {"site.toml": toml, "points.csv": text})))
     (corner,) = [each for each in survey.points if each.point.id == "301"]
     assert corner.sigma_m == pytest.approx(sigma_m, rel=1e-9)
+
+
+def test_lines_before_the_header_and_below_the_points_are_named(tmp_path: Path) -> None:
+    text = (
+        "Job: 4471  Crew 2\nDatum NAD83   Geoid none\n\nPointName\tNorth\tEast\tCode\n"
+        f"7\t{N}\t{E}\tWL\n8\t{N}\t{E + 2}\tWL\nTotal points: 2\n"
+    )
+    table, notes = read(tmp_path, text)
+    assert list(table) == ["7", "8"] and table["8"].origin.line == 6
+    said = {note.code: note.text for note in notes}
+    assert "Job: 4471" in said["preamble"]
+    assert said["no_position"].endswith("Total points: 2")
+
+
+def test_a_thousand_in_a_number_is_refused_with_its_place(tmp_path: Path) -> None:
+    lines = refused(tmp_path, 'id;e;n\n"S1";"324 512,112";"5 811 204,456"\n')
+    assert lines[0].startswith("points.csv:2:6: easting") and "thousands separator" in lines[0]

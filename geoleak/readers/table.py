@@ -55,6 +55,7 @@ _TEXT_TAIL = ("code", "note")
 _ANGLES = {"latitude", "longitude"}
 _NEEDED = {"id", "northing", "easting", *_ANGLES}
 _HEAD_LINES = 200
+_MOST_PREAMBLE = 30
 # A comma that is no decimal sign of a number of its own between blanks.
 _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
 _SNIFFED = 60_000
@@ -157,6 +158,7 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
         text, encoding = decode_text(data)
         if "\r" in text:
             text = text.replace("\r\n", "\n").replace("\r", "\n")
+        text = _without_preamble(text, label, collector)
         head = text[:_SNIFFED]
         delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
         even = _may_be_even(text, delimiter)
@@ -171,8 +173,25 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
     return table_of(rows, context, text=text if even else None)
 
 
+def _without_preamble(text: str, label: str, collector: Collector) -> str:
+    """Return a text with the lines before its header blank: the name of the job, the datum."""
+    lines = text[:_SNIFFED].split("\n")[:_MOST_PREAMBLE]
+    for at, line in enumerate(lines):
+        for sign in ("\t", ";", ","):
+            roles = {role_of(cell.strip().strip('"')) for cell in line.split(sign)} - {None}
+            if len(roles) >= 3 and {"northing", "latitude"} & roles:
+                before = [each for each in lines[:at] if each.strip()]
+                if any(not each.lstrip().startswith(COMMENTS) for each in before):
+                    what = f"lines before the header are left out: {listed(map(repr, before))}"
+                    collector.note("preamble", what[:300], Origin(label, 1))
+                    return "\n" * at + text.split("\n", at)[at]
+                return text
+    return text
+
+
 def _sniffed(head: str) -> str:
     """Return the delimiter of a file's head; commas that are all decimal signs part nothing."""
+    head = head.lstrip("\n")
     lines = [line for line in head.split("\n")[1:_HEAD_LINES] if line.strip()]
     commas = [line for line in lines if "," in line]
     parted = all(len(line.split()) >= 3 and not _NO_DECIMAL.search(line) for line in commas)
@@ -438,6 +457,8 @@ def _ends_early(row: list[str], header: Header) -> bool:
     """
     roles = {index: role for role, index in header.roles.items()}
     left_out = {roles.get(index, "") for index in range(len(row), len(header.names))}
+    if len([cell for cell in row if cell.strip()]) == 1 and not looks_numeric(row[0]):
+        return True  # a line of text below the points: it has no position, and is named for that
     if not row or left_out & _NEEDED:
         return False
     for index, cell in enumerate(row):
