@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from geoleak.advice.checks import Check, InHole, dry_hole_minutes, minutes_of
-from geoleak.advice.decide import decide
+from geoleak.advice.decide import EVEN_WHEN, decide
 from geoleak.advice.windows import LEAST_THEN
 from geoleak.evidence.stop import (
     FALLS,
@@ -502,3 +502,37 @@ def test_next_holes_have_their_chance_once_the_first_is_dry():
     whole = sum(w.chance for w in decision.then) * (1 - decision.hole.chance)
     assert whole + decision.hole.chance <= 1.0 + 1e-9
     assert decision.then[0].chance >= LEAST_THEN
+
+
+# -- where nobody listened -------------------------------------------------------------------------
+
+
+def test_the_even_chance_weighs_every_metre_alike():
+    """Ten metres of a hundred listened to with a share of .8: prior odds change 36 times."""
+    survey = listened(first=40.0, last=50.0, prior={"listened": 0.8, "inaudible": 0.0})
+    posterior = judged(survey)
+    even = judged(listened(first=40.0, last=50.0, prior={"listened": 0.0, "inaudible": 0.0}))
+    assert even.even is None
+    assert posterior.even is not None
+    weighed = posterior.mass * posterior.even
+    inside = np.abs(posterior.cells.chainage_m - 47.3) < 1.0
+    same = np.abs(even.cells.chainage_m - 47.3) < 1.0
+    share = weighed[inside].sum() / (weighed.sum() + posterior.elsewhere)
+    assert share == pytest.approx(even.mass[same].sum(), abs=0.02)
+
+
+@pytest.mark.parametrize(("even", "verdict"), [(EVEN_WHEN - 0.02, "listen_on"), (0.9, "dig")])
+def test_nobody_digs_on_where_the_crew_chose_to_listen_alone(even, verdict):
+    survey = documented()
+    posterior = judged(survey)
+    hole = decide(survey, posterior, **SURE).hole
+    ((_, start, end),) = hole.pieces
+    at = posterior.cells.chainage_m
+    inside = (at > start) & (at < end)
+    rest = 1.0 - posterior.mass[inside].sum()
+    # Pipe outside the hole taken so many times as likely that the hole keeps `even` of it all.
+    on_pipe = posterior.mass[~inside].sum()
+    times = 1.0 + (hole.chance / even - hole.chance - rest) / on_pipe
+    ratio = np.where(inside, 1.0, times)
+    changed = replace(posterior, even=ratio)
+    assert decide(survey, changed, **SURE).verdict == verdict

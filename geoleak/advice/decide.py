@@ -27,6 +27,9 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 
 # How near a reading must be for a place to count as listened to, beside twice the depth.
 LISTENED_M = 3.0
+# A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
+# of pipe alike the hole must hold this much still (common practice, no source).
+EVEN_WHEN = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +117,23 @@ def _in_hole(posterior: Posterior, hole: DigWindow, sigma_m: float, across: floa
     return InHole(posterior.explanations, tuple(held))
 
 
+def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> float:
+    """Return the chance in the hole with every metre of pipe alike, listened to or not."""
+    if posterior.even is None:
+        return hole.chance
+    weighed = posterior.mass * posterior.even
+    inside = sum(
+        float(LegMass.of(posterior, leg, mass=weighed).inside(np.array(start), np.array(end)))
+        for leg, start, end in hole.pieces
+    )
+    before = sum(
+        float(LegMass.of(posterior, leg, mass=posterior.mass).inside(np.array(a), np.array(b)))
+        for leg, a, b in hole.pieces
+    )
+    total = float(weighed.sum()) + posterior.elsewhere
+    return in_hole.chance * inside / max(before * total, 1e-12)
+
+
 def _verdict(
     survey: Survey, posterior: Posterior, hole: DigWindow, in_hole: InHole, against: bool
 ) -> tuple[str, Check | None, tuple[str, ...]]:
@@ -128,6 +148,10 @@ def _verdict(
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
     check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
     clears = hole.chance >= dig_when
+    even = _even_chance(posterior, hole, in_hole)
+    if clears and even < EVEN_WHEN:
+        said = f"only {percent(even)} if pipe nobody listened to is as likely as the rest"
+        return ("listen_on" if check is None else "check_first"), check, (said,)
     if check is not None and (check.worth or not clears):
         return "check_first", check, ()
     return ("dig" if clears else "listen_on"), None, ()

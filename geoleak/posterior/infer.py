@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import KindFit, candidates, prior
+from geoleak.evidence import Candidates, KindFit, candidates, log_sum_exp, prior
 from geoleak.posterior.checks import LevelCurve, check
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, find_peaks, highest_density_set
 from geoleak.posterior.rivals import NAMES, Explanation, checked, settle
@@ -61,6 +61,8 @@ class Posterior:
     """Odds of "nothing heard at all" to one leak in the listened stretch, where it can be told."""
     second_leak: Peak | None = None
     """A second source that the data decisively ask for."""
+    even: Floats | None = None
+    """Prior of each cell without the share of where the crew listened, over the prior in use."""
     prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[Note, ...] = ()
     run: Run | None = field(default=None, repr=False)
@@ -103,6 +105,21 @@ def infer(survey: Survey, *, options: InferenceOptions | None = None) -> Posteri
     return describe(run, cells, explanations)
 
 
+def _even(run: Run, places: Candidates, cells: Cells) -> tuple[Floats | None, dict[str, float]]:
+    """Return the prior as if nobody had chosen where to listen over that in use, and the factors.
+
+    None where that share is not in use.
+    """
+    without = run.options.without
+    chosen, factors = prior.log_factor(run.survey, places, without=without)
+    if "listened" not in factors:
+        return None, factors
+    even = prior.log_factor(run.survey, places, without=without | {"listened"})[0]
+    width = np.log(cells.width_m)
+    ratio = even - log_sum_exp(even + width) - chosen + log_sum_exp(chosen + width)
+    return np.exp(ratio), factors
+
+
 def exposed_dry(survey: Survey) -> tuple[Piece, ...]:
     """Return the stretches where a hole laid the pipe bare and it was dry."""
     return tuple(
@@ -117,7 +134,7 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
     survey = run.survey
     mass: Floats = np.sum([each.mass for each in explanations], axis=0)
     elsewhere = sum(each.off_pipe for each in explanations)
-    places = candidates(survey, cells.leg, cells.chainage_m, mass)
+    places = candidates(survey, cells.leg, cells.chainage_m, cells.width_m)
     by_name = {each.name: each for each in explanations}
     line = by_name["line"].mass
     another = by_name["fitting"].chance if "fitting" in by_name else 0.0
@@ -137,7 +154,7 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
     done = checked(survey, peaks[0].leg, peaks[0].median_m) if peaks else frozenset()
     explanations = tuple(replace(e, checked=e.name in done) for e in explanations)
     found = check(run, cells, mass, belief, peaks, rng)
-    factors = prior.log_factor(survey, places, without=run.options.without)[1]
+    even_prior, factors = _even(run, places, cells)
     return Posterior(
         cells=cells,
         mass=mass,
@@ -155,6 +172,7 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
         fits=found.fits,
         no_leak_odds=found.no_leak_odds,
         second_leak=found.second_leak,
+        even=even_prior,
         prior_factors=MappingProxyType(factors),
         warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
         run=run,

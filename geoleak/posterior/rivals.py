@@ -38,7 +38,7 @@ CLOSED_BY_M = 1.0
 # An end with no reading this near is out of hearing: nothing was heard from past it.
 HEARD_FROM_M = 12.0
 # Places aside are judged where the line is within this of its top (nats), so many along and out.
-ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 14, 5
+ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 10, 4
 BEYOND_STEPS = 6
 # A check counts for a place within this of where it was made, along the pipe, and a rod where it
 # was pushed this often there (common practice, no source).
