@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+import re
+import time
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from geoleak.advice.checks import Check, InHole, dry_hole_minutes, minutes_of
+from geoleak import tables
+from geoleak.advice.checks import (
+    ACROSS_M,
+    LEAST,
+    ROD_M,
+    TRACE_M,
+    Check,
+    InHole,
+    dry_hole_minutes,
+    minutes_of,
+    places_of,
+)
 from geoleak.advice.decide import EVEN_WHEN, decide
 from geoleak.advice.windows import LEAST_THEN
 from geoleak.evidence.stop import (
@@ -24,7 +38,16 @@ from geoleak.evidence.stop import (
 from geoleak.posterior import Explanation
 from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import infer
-from geoleak.posterior.rivals import CLOSED_BY_M, free_ends, shares_beyond, smeared
+from geoleak.posterior.rivals import (
+    CLOSED_BY_M,
+    HEARD_FROM_M,
+    NEAR_M,
+    OFF_LINE_M,
+    RODS,
+    free_ends,
+    shares_beyond,
+    smeared,
+)
 from geoleak.site import Crew, Hole, MeterRow, Place, Point, StopTest
 from geoleak.survey.records import SurveyedHole, SurveyedPoint, SurveyedStop
 from geoleak.tables import setting
@@ -536,3 +559,99 @@ def test_nobody_digs_on_where_the_crew_chose_to_listen_alone(even, verdict):
     ratio = np.where(inside, 1.0, times)
     changed = replace(posterior, even=ratio)
     assert decide(survey, changed, **SURE).verdict == verdict
+
+
+# -- figures ---------------------------------------------------------------------------------------
+
+
+def test_the_method_page_states_every_figure_in_use():
+    """A guess that moves moves on the page as well, where a reader weighs it."""
+    page = (Path(__file__).parent.parent / "shared" / "method" / "rivals.md").read_text("utf-8")
+    table = dict(
+        re.findall(
+            r"^\| (\w+) \| ([\d.]+)(?: ± [\d.]+)? \| [^|]+ \| ",
+            page.split("## Every figure")[1],
+            flags=re.MULTILINE,
+        )
+    )
+    names = {row["name"] for row in tables._rows("rivals")}
+    assert set(table) == names
+    for name, value in table.items():
+        assert setting(name).value == float(value), name
+    for said, figure in (
+        ("split over the ends", CLOSED_BY_M),
+        ("evenly spread from 6 to 30 dB", setting("stop_fall_least").value),
+    ):
+        assert said in page
+        assert f"{figure:g}" in page
+
+
+@pytest.mark.parametrize("offset", [0.25, 0.35])
+def test_readings_put_down_carelessly_do_not_tell_left_from_right(offset):
+    """Under a third of a metre both sides are taken to be alike, and only one is judged."""
+    survey = listened()
+    rows = survey.surface
+    moved = synthetic.levels(
+        "surface", rows.chainage_m, rows.level_db, route=survey.legs[0].route, offset_m=offset
+    )
+    found = judged(replace(survey, surface=moved))
+    aside = next(e for e in found.rivals if e.name == "aside").place[2]
+    assert (aside > 0) or offset > OFF_LINE_M
+    assert pytest.approx(0.3) == OFF_LINE_M
+
+
+@pytest.mark.parametrize(("away", "done"), [(NEAR_M - 0.2, True), (NEAR_M + 0.4, False)])
+def test_a_check_counts_near_where_it_was_made(away, done):
+    survey = listened()
+    made = replace(survey, stops=(stop(47.3 + away, all_off=60.0, worked=60.0, shut=41.0),))
+    fitting = next(e for e in judged(made).rivals if e.name == "fitting")
+    assert fitting.checked is done
+
+
+@pytest.mark.parametrize("count", [RODS - 1, RODS])
+def test_a_rod_counts_from_three_pushes(count):
+    survey = listened()
+    at = 47.3 + 0.5 * np.arange(count)
+    rod = synthetic.levels("rod", at, 50.0 - 8.0 * np.arange(count), route=survey.legs[0].route)
+    displaced = next(e for e in judged(replace(survey, rod=rod)).rivals if e.name == "displaced")
+    assert displaced.checked is (count >= 3)
+
+
+@pytest.mark.parametrize(
+    ("away", "heard"), [(HEARD_FROM_M - 0.5, True), (HEARD_FROM_M + 0.5, False)]
+)
+def test_an_end_out_of_hearing_is_not_judged(away, heard):
+    survey = listened(first=60.0 - away % 1.0, last=100.0 - away + 0.1)
+    end = free_ends(survey)[1]
+    assert end.heard is heard
+
+
+def test_places_of_the_checks_are_those_of_the_method():
+    assert ACROSS_M == (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
+    assert tuple(np.diff(ROD_M)) == (0.5,) * 4
+    decision = decide(listened(), judged(listened()), **SURE)
+    assert all(abs(a - decision.stake_m) < 2.0 for _, a, _ in decision.check.places)
+    assert LEAST == 0.01
+
+
+def test_a_trace_goes_on_past_the_open_end():
+    survey = listened(leak=98.6, first=70.0, last=100.5)
+    places = places_of(survey, "trace_on", 0, 98.6, 98.6)
+    assert places == ((0, 100.0 + TRACE_M, 0.0),)
+
+
+def test_weighing_rivals_takes_no_more_than_twice_the_time():
+    """Processor time of one inference with rivals against one without; the best of five."""
+    survey = listened(fittings=(0.0, 40.0))
+    prior = survey.site.prior.model_copy(update=synthetic.NO_RIVALS)
+    plain = replace(survey, site=replace(survey.site, prior=prior))
+
+    def seconds(one):
+        times = []
+        for _ in range(5):
+            start = time.process_time()
+            infer(one)
+            times.append(time.process_time() - start)
+        return min(times)
+
+    assert seconds(survey) < 2.0 * seconds(plain)

@@ -20,6 +20,7 @@ from geoleak.advice.windows import (
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey
+from geoleak.tables import setting
 from geoleak.units import format_length, format_station, unit_m
 
 Floats = npt.NDArray[np.float64]
@@ -224,6 +225,7 @@ def _reasons(
     found = [*_holes_dug(survey, hole)]
     silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
     sounds = ("surface", "contact")
+    found += _checked(survey, posterior, hole)
     found += [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
     if hole.chance < crew.dig_when:
         found.append(
@@ -249,6 +251,31 @@ def _reasons(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
     return tuple(found)
+
+
+def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]:
+    """Return what the checks made so far have told of the place."""
+    unit, rows = survey.site.length_unit, survey.surface
+    leg, start, end = hole.pieces[0]
+    near = (rows.leg == leg) & (rows.chainage_m > start - 1.0) & (rows.chainage_m < end + 1.0)
+    done = {e.name for e in posterior.rivals if e.checked}
+    found = []
+    if near.any() and rows.everything_off[near].all():
+        found.append("everything was off while listening")
+    aside = near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)
+    on_line = near & ~aside
+    if "aside" in done and aside.any() and on_line.any():
+        loudest = float(rows.level_db[on_line].max())
+        if float(rows.level_db[aside].max()) <= loudest:
+            out = format_length(float(np.abs(rows.offset_m[aside]).max()), unit=unit)
+            found.append(f"nothing louder up to {out} left or right")
+    rod = survey.rod
+    pushed = np.flatnonzero(rod.leg == leg)
+    if "displaced" in done and len(pushed):
+        at = float(rod.chainage_m[pushed[int(np.argmax(rod.level_db[pushed]))]])
+        if start <= at <= end:
+            found.append("a rod is loudest in this hole")
+    return found
 
 
 def _holes_dug(survey: Survey, hole: DigWindow) -> list[str]:

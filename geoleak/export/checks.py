@@ -42,6 +42,21 @@ def answer(result: Result) -> str:
     return f"{text}; {words.chance(heard)} if what you hear is the leak, straight above it"
 
 
+def assumes(result: Result) -> str:
+    """Return what the promise rests on, and the chance in the longest hole reckoned with."""
+    decision, unit = result.decision, result.site.length_unit
+    if decision.chance_if_heard is None:
+        return ""
+    text = (
+        f"{words.chance(decision.chance_if_heard)} if the sound comes up straight above the leak "
+        "and the traced line is the right one"
+    )
+    if not decision.chance_by_length:
+        return text
+    longest, inside = decision.chance_by_length[-1]
+    return f"{text}; all counted, {words.chance(inside)} in a {words.length(longest, unit)} hole"
+
+
 def rivals(result: Result) -> list[str]:
     """Return what else may explain the sound, the likeliest first, each with its chance."""
     listed = sorted(result.decision.rivals, key=lambda each: -each.chance)

@@ -74,6 +74,7 @@ def _dig(result: Result) -> dict[str, Any]:
     facts = [
         ("Open", "", words.hole_reach(result)),
         ("Likely", "", f"95 % within {likely}"),
+        ("Rests on", "", checks.assumes(result)),
         (
             "Stake",
             words.position(result),

@@ -417,7 +417,13 @@ class _DigSheet(_Sheet):
             *_section("Stake", [paint, grid, *_upper(self.rover()), *spoken.side(result)]),
             *_section("Next", _upper(holes[:3])),
             *self.ground(),
-            *_section("The hole", [words.told(each) for each in result.decision.hole.notes]),
+            *_section(
+                "The hole",
+                [
+                    checks.assumes(result),
+                    *(words.told(each) for each in result.decision.hole.notes),
+                ],
+            ),
         ]
 
     def boxes(self) -> list[Flowable]:

@@ -134,7 +134,8 @@ def _verdict(result: Result) -> list[str]:
     ]
     first = f"{where}: {inside} in a {size} hole ({words.elsewhere(result)})"
     reach = f"open {words.hole_reach(result)}, along the pipe"
-    return _section("DIG", [first, words.not_before(result), reach, *rest])
+    told = [first, checks.assumes(result), words.not_before(result), reach, *rest]
+    return _section("DIG", told)
 
 
 def near(result: Result) -> str:
