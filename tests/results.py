@@ -12,6 +12,7 @@ from geoleak.errors import Origin
 from geoleak.evidence import KindFit
 from geoleak.readers.table import LAYOUTS
 from geoleak.result.records import (
+    CheckSummary,
     DecisionSummary,
     Leak,
     LegSummary,
@@ -19,6 +20,7 @@ from geoleak.result.records import (
     Position,
     ProfileLeg,
     Result,
+    Rival,
     Run,
     SiteSummary,
     Window,
@@ -240,6 +242,49 @@ def local_site(**options) -> Result:
 def listen_on_site(**options) -> Result:
     """Build a site whose answer is to listen on: two peaks."""
     return build(verdict="listen_on", peaks=2, **options)
+
+
+def check_site(**options) -> Result:
+    """Build a site that is to be checked first, by a rod at three places; nothing to dig by."""
+    result = build(**options)
+    yard = Yard(Options(**options))
+    shot = (("108", 11.9), ("108 up 1.9", STAKE_M), ("109", 13.4))
+    places = [
+        yard.feature(
+            "check_place", str(900 + k), yard.at(at_m), label=f"CHECK {k} rod", number=k,
+            check="rod", place=place, leg="yard", chainage_m=at_m, offset_m=0.0,
+        )
+        for k, (place, at_m) in enumerate(shot, start=1)
+    ]  # fmt: skip
+    best = [
+        yard.feature("best_so_far", "best-so-far", f.grid, leg="yard", chainage_m=STAKE_M)
+        for f in result.features
+        if f.kind == "stake"
+    ]
+    dug_by = ("stake", "hole", "tie", "offset_stake")
+    kept = [each for each in result.features if each.kind not in dug_by]
+    decision = replace(
+        result.decision,
+        verdict="check_first",
+        chance_in_hole=0.65,
+        chance_if_heard=0.97,
+        rivals=(
+            Rival("displaced", 0.28, 0.1, False),
+            Rival("fitting", 0.002, 0.06, False, "MTR1"),
+        ),
+        check=CheckSummary("rod", tuple(each for each, _ in shot), 30.0, "displaced", 0.93),
+    )
+    stakes = [each for each in result.stakes if each.kind == "check_point"]
+    return replace(
+        result,
+        decision=decision,
+        features=(*kept, *best, *places),
+        stakes=tuple(stakes),
+        ties=(),
+        ties_text=(),
+        not_before=None,
+        cautions=listening_cautions(),
+    )
 
 
 def hostile_site(**options) -> Result:

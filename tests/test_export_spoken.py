@@ -148,7 +148,11 @@ def test_places_are_told_as_a_crew_finds_them():
     assert told("109 down 1.1") == "1.1 ft past mark 109 toward the meter"
     assert told("yard 109 up 1.0") == "1.0 ft past mark 109 of yard toward mark 110"
     assert told("MTR1") == "at meter MTR1" and told("109") == "at mark 109"
-    assert told("yard@0+43") == "yard 0+43.0"
+    assert told("yard@0+43") == "at yard 0+43.0"
+    aside = "to the left as one looks toward mark 110"
+    assert told("109 up 1.0 left 3.3") == f"1.0 ft past mark 109 toward mark 110, 3.3 ft {aside}"
+    assert told("109 left 3.3") == f"at mark 109, 3.3 ft {aside}"
+    assert told("yard@0+43 left 3.3") == f"at yard 0+43.0, 3.3 ft {aside}"
 
 
 def test_no_limit_is_invented_for_a_check_point():

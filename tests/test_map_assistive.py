@@ -14,7 +14,7 @@ import pytest
 import geoleak
 from geoleak.export.map import write_map
 from tests import browser
-from tests.results import feet_site, hostile_site
+from tests.results import check_site, feet_site, hostile_site
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 pytestmark = pytest.mark.browser
@@ -45,7 +45,7 @@ document.querySelectorAll('details').forEach(each => { each.open = true; });
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("maps")
-    made = {"hostile": hostile_site(), "feet": feet_site()}
+    made = {"hostile": hostile_site(), "feet": feet_site(), "check_first": check_site()}
     for name in ("alder_court", "quarry_road", "school_loop"):
         made[name] = geoleak.locate(geoleak.read_site(SAMPLES / name))
     return {name: write_map(each, folder / f"{name}.html") for name, each in made.items()}

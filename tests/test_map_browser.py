@@ -10,13 +10,16 @@ import pytest
 
 from geoleak.export.map import page_html, write_map
 from tests import browser
-from tests.results import EVERY_SITE, feet_site, listen_on_site
+from tests.results import EVERY_SITE, check_site, feet_site, listen_on_site
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING),
 ]
 PHONE, DESK = (390, 844), (1280, 800)
+SITES = EVERY_SITE | {"check_first": check_site}
+NOT_TO_DIG = {"listen_on": 2, "check_first": 3}
+"""Sites without a stake -> how many places to go to next."""
 ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
 
 
@@ -30,7 +33,7 @@ def driver(tmp_path_factory):
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("maps")
-    return {name: write_map(build(), folder / f"{name}.html") for name, build in EVERY_SITE.items()}
+    return {name: write_map(build(), folder / f"{name}.html") for name, build in SITES.items()}
 
 
 EVERY_POPUP = """
@@ -93,16 +96,15 @@ def _count(driver, css):
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", EVERY_SITE)
+@pytest.mark.parametrize("name", SITES)
 def test_opens_from_disk_without_network_or_complaint(driver, pages, name, size):
     _open(driver, pages[name], size)
     assert _console(driver) == []
     asked = _requests(driver)
     assert asked, "the log of requests is empty: it proves nothing"
     assert [url for url in asked if not url.startswith(ALLOWED)] == []
-    listen = name == "listen_on"
-    assert _count(driver, ".stake") == (0 if listen else 1)
-    assert _count(driver, ".next") == (2 if listen else 0)
+    assert _count(driver, ".stake") == (0 if name in NOT_TO_DIG else 1)
+    assert _count(driver, ".next") == NOT_TO_DIG.get(name, 0)
     assert _count(driver, ".leaflet-overlay-pane path, .leaflet-spots-pane path") > 10
     assert _count(driver, "svg.picture circle") > 5
     wide = driver.execute_script("return document.documentElement.scrollWidth")
@@ -144,7 +146,7 @@ def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pag
         "Top of pipe",
     ):
         assert never not in page, never
-    assert "While listening" in page and "listen here next" in page
+    assert "While listening" in page and "go here next" in page
     assert _count(driver, "path[aria-label^=Hole], .offset, .tape") == 0
     # Every pin has its word, inside the map and clear of the other pins' words.
     boxes = driver.execute_script(
@@ -164,6 +166,19 @@ def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pag
     driver.execute_script("arguments[0].click()", pin)
     text = _popup(driver)
     assert "1.0 ft past mark 109" in text and "109 up 1.0" in text
+
+
+def test_to_check_first_the_page_says_what_to_do_and_gives_nothing_to_dig_by(driver, pages):
+    result = check_site()
+    _open(driver, pages["check_first"], PHONE)
+    head = driver.find_element("css selector", ".head").text
+    assert "CHECK FIRST" in head and "Do not dig yet" in head
+    assert head.index("push a rod") < head.index("65 % in a 5.0 ft hole")
+    assert "1.9 ft past mark 108 toward mark 109" in head
+    page = driver.find_element("css selector", "body").text
+    for never in (f"{result.leak.position.northing:.2f}", "Before digging", "Top of pipe"):
+        assert never not in page, never
+    assert _count(driver, "path[aria-label^=Hole], .offset, .tape, .stake") == 0
 
 
 def test_every_layer_can_be_switched_off_and_on(driver, pages):
@@ -223,15 +238,15 @@ def test_popups_open_by_mouse_and_by_keyboard(driver, pages):
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", EVERY_SITE)
+@pytest.mark.parametrize("name", SITES)
 def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
     """Measured, not read: letters a line each have the same text as a table."""
     _open(driver, pages[name], size)
     shown = driver.execute_script(EVERY_POPUP)
-    listen = name == "listen_on"
     kinds = {each["title"].split()[0] for each in shown}
+    further = {"listen_on": {"LISTEN", "Best"}, "check_first": {"CHECK", "Best"}}
     always = {"Leg", "Mark", "Reading", "Fitting", "Fixed", "Check", "50", "95", "gas"}
-    assert always | ({"LISTEN", "Best"} if listen else {"Stake", "Hole", "Tape", "Offset"}) <= kinds
+    assert always | further.get(name, {"Stake", "Hole", "Tape", "Offset"}) <= kinds
     for each in shown:
         assert "missing" not in each, each
         assert each["narrowest"] >= 140, each

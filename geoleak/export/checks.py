@@ -92,9 +92,10 @@ def task(result: Result) -> str:
     if check.kind == "trace_on":
         return f"trace and listen past the end of {of_leg(result)}, or say it ends ({minutes})"
     if check.kind == "rod":
+        places = f"{len(check.places)} places {words.length(0.5, unit)} apart"
         return (
-            f"push a rod down beside the pipe at {len(check.places)} places half a metre apart and "
-            f"read through it ({minutes}); it breaks ground: after the locate request"
+            f"push a rod down beside the pipe at {places} and read through it ({minutes}); "
+            "it breaks ground: after the locate request"
         )
     return f"turn off what the stop test found and read the line once more ({minutes})"
 

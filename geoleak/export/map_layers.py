@@ -207,12 +207,19 @@ def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
     return _named("next", name, rows, number=number, label=name)
 
 
+def check_place(each: Feature, result: Result) -> str:
+    """Return a place to check at as a crew finds it."""
+    about = each.properties
+    return spoken.place_words(about["place"], about["leg"], about["chainage_m"], result)
+
+
 def _check_place(each: Feature, result: Result) -> dict[str, Any]:
     number = int(each.properties["number"])
     rows = [
+        ("Where", check_place(each, result)),
         ("Do", checks.task(result)),
         ("Then", checks.meaning(result)),
-        ("In the sheet", str(each.properties["place"])),
+        ("Place in sheet", str(each.properties["place"])),
     ]
     name = f"CHECK {number}"
     return _named("next", name, rows, number=number, label=name)

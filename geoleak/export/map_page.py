@@ -6,7 +6,7 @@ from typing import Any
 
 from geoleak.export import checks, level_scales, spoken, words
 from geoleak.export.drawing import to_svg
-from geoleak.export.map_layers import drawn
+from geoleak.export.map_layers import check_place, drawn
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
 from geoleak.result import Result
@@ -106,9 +106,12 @@ def _dig(result: Result) -> dict[str, Any]:
 
 def _check(result: Result) -> dict[str, Any]:
     """Return the answer to check first: what to do, what it tells, and what else it may be."""
+    ahead = checks.features(result)
     unit = result.site.length_unit
     likely = words.pieces(result.leak.interval_95, unit, leg=result.leak.leg)
+    places = [(f"Check {k}", "", check_place(e, result)) for k, e in enumerate(ahead, start=1)]
     facts = [
+        *places,
         ("Then", "", checks.meaning(result)),
         ("Passed", "", checks.passed(result)),
         ("Or else", "", "; ".join(checks.rivals(result))),
@@ -121,10 +124,10 @@ def _check(result: Result) -> dict[str, Any]:
     if at:
         facts.append(("Phone", at, f"(CHECK 1), {accuracy}"))
     return {
-        "headline": checks.answer(result),
-        "sure": f"Do not dig yet: {checks.task(result)}.",
-        "where": [],
-        "not_before": "",
+        "headline": words.leak_station(result),
+        "sure": checks.answer(result).split(": ", 1)[1],
+        "where": [("Do", checks.task(result))],
+        "not_before": "Do not dig yet: what you hear may not be the leak.",
         "facts": facts,
         "by_length": "",
         "listen": [],

@@ -23,7 +23,11 @@ KIND_WORDS = {
     "gas": "gas reading",
     "bar_hole": "bar-hole reading",
 }
-FROM_MARK = re.compile(r"^(?P<mark>.+) (?P<way>up|down) (?P<step>\d+(?:\.\d+)?)$")
+FROM_MARK = re.compile(
+    r"^(?P<mark>.+?)(?: (?P<way>up|down) (?P<step>[\d.]+))?"
+    r"(?: (?P<side>left|right) (?P<aside>[\d.]+))?$"
+)
+"""A place of the sheets: a point, how far from it along the pipe, how far aside of the pipe."""
 POINT_WORDS = {"mark": "mark", "fitting": "fitting", "feature": "fixed feature"}
 
 
@@ -255,26 +259,37 @@ def next_kind(each: NextReadingSummary) -> str:
 
 
 def next_place(each: NextReadingSummary, result: Result) -> str:
-    """Return the place as a crew finds it: "2.0 ft past mark 18", or its station."""
-    found = FROM_MARK.match(each.place)
-    if found:
-        unit = words.unit_word(result.site.length_unit)
-        way = words.toward(result, each.leg, each.chainage_m, up=found["way"] == "up")
-        point = _point(found["mark"], each, result)
-        return words.plain(f"{found['step']} {unit} past {point} {way}")
-    if "@" in each.place:
-        return next_station(each, result)
-    return words.plain(f"at {_point(each.place, each, result)}")
+    """Return the place as a crew finds it: "2.0 ft past mark 18 toward the meter"."""
+    return place_words(each.place, each.leg, each.chainage_m, result)
 
 
-def _point(name: str, each: NextReadingSummary, result: Result) -> str:
+def place_words(place: str, leg: str, chainage_m: float, result: Result) -> str:
+    """Return a place of the sheets as a crew finds it; a bare chainage as leg and station."""
+    found = FROM_MARK.match(place)
+    unit, up = (
+        words.unit_word(result.site.length_unit),
+        words.toward(result, leg, chainage_m, up=True),
+    )
+    if "@" in place or found is None:
+        said = f"at {leg} {words.station(chainage_m, result.site.length_unit)}"
+    elif found["way"]:
+        way = up if found["way"] == "up" else words.toward(result, leg, chainage_m, up=False)
+        said = f"{found['step']} {unit} past {_point(found['mark'], leg, result)} {way}"
+    else:
+        said = f"at {_point(found['mark'], leg, result)}"
+    if found and found["side"]:
+        said += f", {found['aside']} {unit} to the {found['side']} as one looks {up}"
+    return words.plain(said)
+
+
+def _point(name: str, leg: str, result: Result) -> str:
     """Return a point with the word for what it is; a name on two legs comes with its leg."""
-    bare = name.removeprefix(f"{each.leg} ")
+    bare = name.removeprefix(f"{leg} ")
     found = next((f for f in result.features if f.id == bare and f.kind in POINT_WORDS), None)
     word = POINT_WORDS[found.kind] if found else "mark"
     if found and found.kind == "fitting":
         word = words.fitting_word(found.properties.get("code"))
-    return f"{word} {bare}" + (f" of {each.leg}" if bare != name else "")
+    return f"{word} {bare}" + (f" of {leg}" if bare != name else "")
 
 
 def next_station(each: NextReadingSummary, result: Result) -> str:
@@ -285,7 +300,7 @@ def next_station(each: NextReadingSummary, result: Result) -> str:
 def next_where(each: NextReadingSummary, result: Result) -> str:
     """Return place and station: "2.0 ft past mark 18 (main 0+40.3)"."""
     told, at = next_place(each, result), next_station(each, result)
-    return told if told == at else f"{told} ({at})"
+    return told if told == f"at {at}" else f"{told} ({at})"
 
 
 def next_expected(each: NextReadingSummary, unit: str) -> str:
