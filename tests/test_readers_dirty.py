@@ -92,6 +92,21 @@ def test_only_what_is_one_slip_away_is_offered(word: str, known: list[str], offe
     assert did_you_mean(word, known) == (f'did you mean "{offered}"?' if offered else "")
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "said"),
+    [
+        ("readings.csv", "place,level,wind,gust\n101,34,light,\n", "wind"),
+        ("isolations.csv", "valves,result,minutes\n202,same,10\n", "minutes"),
+        ("holes.csv", "from,to,depth_reached\n101,102,3\n", "depth_reached"),
+        ("isolations.csv", "valves,result,minutes\n202,same,\n", None),
+        ("readings.csv", "place,level,wind\n101,34,\n", None),
+    ],
+)
+def test_what_nothing_uses_is_said(tmp_path: Path, name: str, text: str, said: str | None) -> None:
+    notes = [note.text for note in site_of(tmp_path, {name: text}).notes if note.code == "not_used"]
+    assert notes == ([f"kept, but used by nothing here: {said}"] if said else [])
+
+
 # --- what nobody is likely to have meant -------------------------------------------------------
 
 
@@ -198,7 +213,7 @@ def test_a_nominal_size_has_the_diameter_of_its_standard(
     assert (leg.outside_diameter_m or 0) / 0.0254 == pytest.approx(outside_in, abs=0.002)
     assert (leg.wall_m or 0) / 0.0254 == pytest.approx(wall_in, abs=0.0015)
     (said,) = [note.text for note in site.notes if note.code == "size_taken"]
-    assert re.search(rf"is {outside_in:.2f}\d in \(.* mm\) outside", said)
+    assert re.search(rf"is {str(outside_in)[:3]}\d+ in \(.* mm\) outside", said)
 
 
 def test_what_is_stated_beats_the_nominal_size(tmp_path: Path) -> None:

@@ -92,3 +92,42 @@ def test_kinds_and_struck_out_rows(tmp_path: Path) -> None:
     assert np.isnan(survey.contact.background_db[0])
     assert survey.contact.gain_db[0] == 6.0
     assert survey.contact.lead_m[0] == pytest.approx(4 * 0.3048)
+
+
+def codes_of(folder: Path, sheet: str, toml: str = TOML) -> dict[str, str]:
+    return {note.code: note.text for note in lane(folder, toml=toml, readings=sheet).warnings}
+
+
+@pytest.mark.parametrize(
+    ("repeats", "wide"),
+    [("3 32 32", True), ("30 42", False), ("30 43", True), ("30 42.5", False), ("43", False)],
+)
+def test_wide_repeats_are_named_with_their_row(tmp_path: Path, repeats: str, wide: bool) -> None:
+    # Five times the 2.5 dB of one reading is 12.5 dB.
+    said = codes_of(tmp_path, readings("R5,surface,104,34", f"R7,surface,105,{repeats}"))
+    assert ("repeats_wide" in said) is wide
+    if wide:
+        assert said["repeats_wide"].startswith('reading R7 at "105": its repeats')
+        assert "take it again" in said["repeats_wide"]
+
+
+@pytest.mark.parametrize(
+    ("levels", "asked"),
+    [
+        ((20, 21, 20, 60, 60, 60, 22), True),
+        ((20, 21, 20, 60, 60, 22, 21), False),  # two may be chance
+        ((20, 21, 20, 27, 27, 27, 21), True),  # 6 dB over the middle, 21
+        ((20, 21, 21, 26, 26, 26, 21), False),
+    ],
+)
+def test_equal_top_levels_ask_for_the_meters_limit(
+    tmp_path: Path, levels: tuple[int, ...], asked: bool
+) -> None:
+    sheet = readings(*(f"R{k},surface,{103 + k},{level}" for k, level in enumerate(levels)))
+    said = codes_of(tmp_path, sheet)
+    assert ("meters_limit" in said) is asked
+    if asked:
+        assert said["meters_limit"].startswith("readings R3, R4, R5 all show")
+    (again := tmp_path / "again").mkdir()
+    limits = with_readings("level_limits = [0, 60]")
+    assert "meters_limit" not in codes_of(again, sheet, limits)

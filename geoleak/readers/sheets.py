@@ -625,6 +625,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
             found[name] = ()
             continue
         rows = [each for each in (record_of(kind, row) for row in sheet) if each is not None]
+        _say_unused(kind, sheet, rows)
         if name in _LEVELS:
             rows = _filled(rows, _LEVELS[name], sheet)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
@@ -695,6 +696,26 @@ def _watched(
                     remedy = "correct the row; digits in [meter] permits one rollover"
                     collector.complain(row.origin, what, remedy)
     return made
+
+
+# Columns that mean something to whoever reads the sheet, and to nothing here.
+_UNUSED = {
+    "isolations.csv": {"minutes": "minutes"},
+    "holes.csv": {"depth_reached": "depth_reached_m"},
+}
+
+
+def _say_unused(kind: Kind, sheet: Sheet, rows: Iterable[Any]) -> None:
+    """Say which columns were filled in and are used by nothing."""
+    known = _UNUSED.get(kind.file, {})
+    used = {column for row in rows for column in row.extra}
+    used |= {
+        column for row in rows for column, name in known.items() if getattr(row, name) is not None
+    }
+    if used:
+        named = listed([each for each in sheet.columns if each in used])
+        text = f"kept, but used by nothing here: {named}"
+        sheet.collector.note("not_used", text, Origin(sheet.label, 1))
 
 
 def _has_levels(sheet: Sheet) -> bool:

@@ -22,6 +22,14 @@ SAME_PLACE_M = 0.15
 # A place that is said to stand aside of the line, or has coordinates of its own, is meant to be
 # there up to this far: readings across the line tell a neighbour's noise from the leak.
 ASIDE_WITHIN_M = 5.0
+# Repeats of one reading farther apart than this many level_sigma: two normal ones are in 1 of
+# 2,500 pairs.
+WIDE_REPEATS = 5.0
+# So many places that show the very same highest figure, this far over the middle one, are asked
+# about; fewer, or on a level line of noise, are chance (both guesses of ours).
+EQUAL_TOPS = 3
+TOPS_OVER_MIDDLE = 6.0
+MOST_NAMED = 12
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
 # Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
@@ -105,7 +113,45 @@ def gather_levels(
                 reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz, off
             )
         rows.append(row)
+    if kind in HEARD and settings.level_scale != "display":
+        notes += _wide_repeats(rows, settings)
+    if kind in HEARD and settings.level_limits is None:
+        notes += _at_the_limit(rows)
     return _arrays(kind, rows), notes
+
+
+def _wide_repeats(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
+    """Name the readings whose repeats lie farther apart than repeats do."""
+    notes = []
+    for row in rows:
+        levels = row.reading.levels
+        heard = _on_scale(np.array(levels, dtype=float), row.reading, settings)
+        apart = float(np.ptp(heard)) if len(levels) > 1 else 0.0
+        if apart > WIDE_REPEATS * settings.level_sigma_db:
+            said = " ".join(f"{each:g}" for each in levels)
+            text = (
+                f'reading {row.reading.id} at "{row.reading.place.text}": its repeats {said} lie '
+                f"{apart:.0f} dB apart: take it again"
+            )
+            notes.append(Note("repeats_wide", text, row.reading.origin))
+    return notes
+
+
+def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:
+    """Ask whether the highest figure, shown at several places, is the meter's last one."""
+    shown = [max(row.reading.levels) for row in rows if row.reading.levels]
+    if not shown:
+        return []
+    top = max(shown)
+    at_top = [row for row in rows if row.reading.levels and max(row.reading.levels) == top]
+    if len(at_top) < EQUAL_TOPS or top - float(np.median(shown)) < TOPS_OVER_MIDDLE:
+        return []
+    ids = ", ".join(row.reading.id for row in at_top[:MOST_NAMED])
+    text = (
+        f"readings {ids} all show {top:g}, the highest of all: is that the meter's limit? If so, "
+        "state level_limits in [readings], or turn the gain down and read them again"
+    )
+    return [Note("meters_limit", text, at_top[0].reading.origin)]
 
 
 def _too_far(
