@@ -13,6 +13,7 @@ from geoleak.route import MarkArray, fit_route
 from geoleak.route.alignment import Alignment, Stack, feet_of, hints, jacobian
 from geoleak.route.model import turn_cost
 from geoleak.route.search import mended
+from geoleak.route.solve import LONG, Observations, equations
 from geoleak.route.spread import length_slope, position_rows
 from tests.trials.random_routes import Habits
 from tests.trials.route_trial import run, summary
@@ -68,6 +69,33 @@ def test_derivatives_are_those_of_small_steps(seed):
         same &= (ahead.run == where.run) & (back.run == where.run)
         moved = (ahead.offset_m - back.offset_m) / 2e-6
         np.testing.assert_allclose(moved[same], slope[..., number][same], atol=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_equations_of_a_long_route_in_bands_are_the_dense_ones(seed):
+    rng = np.random.default_rng(seed)
+    vertices = np.cumsum(rng.normal([3.0, 1.0], 0.6, (31, 2)), axis=0)
+    length = np.hypot(*np.diff(vertices, axis=0).T)
+    tangent = np.zeros(31)
+    tangent[5:28:7] = 0.4 * np.minimum(length[4:27:7], length[5:28:7])
+    stack = Alignment(vertices, tangent).stack
+    count = LONG + 20
+    along = np.linspace(0.0, 29.9, count)
+    points = np.stack([np.interp(along, np.arange(31), column) for column in vertices.T], axis=1)
+    points += 0.1 * rng.standard_normal((count, 2))
+    sigma = np.full(count, 0.05)
+    marks = Observations(points, sigma, sigma, np.zeros(count, dtype=bool))
+    where = feet_of(stack, points, hints(stack, points))
+    assert (where.corner >= 0).any()
+    weight = rng.uniform(1.0, 400.0, (1, count))
+    matrix, right, slope = equations(stack, marks, where, weight)
+    both = Stack(
+        *(np.repeat(each, 2, axis=0) for each in (stack.vertices, stack.tangent_m, stack.runs))
+    )
+    twice = feet_of(both, points, np.repeat(hints(stack, points), 2, axis=0))
+    dense = equations(both, marks, twice, np.repeat(weight, 2, axis=0))
+    for one, other in zip((matrix, right, slope), dense, strict=True):
+        np.testing.assert_allclose(one[0], other[0], rtol=1e-9, atol=1e-9 * np.abs(other).max())
 
 
 def test_rows_of_straights_are_those_of_small_steps():

@@ -17,8 +17,15 @@ from numpy.typing import NDArray
 from geoleak.route.alignment import GREATEST_TURN_RAD, Alignment, hints
 from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
 from geoleak.route.model import bend_charge
-from geoleak.route.partition import cut_costs, first_vertices, foot_on, line_of, run_starts
-from geoleak.route.solve import Observations, Solution, misfit, solve_many
+from geoleak.route.partition import (
+    LONE_CHARGE,
+    cut_costs,
+    first_vertices,
+    foot_on,
+    line_of,
+    run_starts,
+)
+from geoleak.route.solve import Observations, Solution, solve_many
 
 Floats = NDArray[np.float64]
 
@@ -149,20 +156,29 @@ def _jogs(fit: Solution, marks: Observations) -> Iterator[Alignment]:
         for last in range(first + 1, min(first + MOST_JOGGED, shape.runs) + 1):
             held = np.flatnonzero((run >= first) & (run < last))
             points, plain = marks.points[held], marks.sigma_m[held] ** -2.0
-            for between in range(min(MOST_ON_LINK, len(held) - 4) + 1):
-                cut = int(np.argmin(cut_costs(points, plain, between=between))) + 2
-                one = line_of(points[:cut], plain[:cut])
-                two = line_of(points[cut + between :], plain[cut + between :])
-                for pair in _links(one, two, points[cut - 1], points[cut + between]):
-                    start = [foot_on(one, points[0])] if first == 0 else shape.vertices[: first + 1]
-                    end = (
-                        [foot_on(two, points[-1])] if last == shape.runs else shape.vertices[last:]
-                    )
-                    vertices = np.concatenate([start, pair, end])
-                    tangent = np.concatenate(
-                        [shape.tangent_m[: first + 1], [0.0, 0.0], shape.tangent_m[last:]]
-                    )
-                    yield mended(fitting(Alignment(vertices, tangent)))
+            if len(held) < 4:
+                continue
+            between, cut = _best_gap(points, plain)
+            one = line_of(points[:cut], plain[:cut])
+            two = line_of(points[cut + between :], plain[cut + between :])
+            start = [foot_on(one, points[0])] if first == 0 else shape.vertices[: first + 1]
+            end = [foot_on(two, points[-1])] if last == shape.runs else shape.vertices[last:]
+            tangent = np.concatenate(
+                [shape.tangent_m[: first + 1], [0.0, 0.0], shape.tangent_m[last:]]
+            )
+            for pair in _links(one, two, points[cut - 1], points[cut + between]):
+                vertices = np.concatenate([start, pair, end])
+                yield mended(fitting(Alignment(vertices, tangent)))
+
+
+def _best_gap(points: Floats, weight: Floats) -> tuple[int, int]:
+    """Return how many marks stand between two lines that fit the others best, and where."""
+    best = (np.inf, 0, 0)
+    for between in range(min(MOST_ON_LINK, len(points) - 4) + 1):
+        costs = cut_costs(points, weight, between=between)
+        cut = int(np.argmin(costs))
+        best = min(best, (float(costs[cut]) + between * LONE_CHARGE, between, cut + 2))
+    return best[1:]
 
 
 def _links(
@@ -403,7 +419,7 @@ def by_windows(best: Candidate, marks: Observations) -> tuple[Candidate, list[Wi
     """
     windows: list[Window] = []
     for _ in range(MOST_PASSES):
-        shape, fresh = _passed_over(best.fit, marks)
+        shape, fresh = _passed_over(best.fit, marks, windows)
         whole = tried([shape], marks)
         if not whole or (windows and whole[0].score > best.score - LEAST_PASS_GAIN):
             windows = windows or fresh
@@ -415,30 +431,47 @@ def by_windows(best: Candidate, marks: Observations) -> tuple[Candidate, list[Wi
     return best, windows
 
 
-def _passed_over(state: Solution, marks: Observations) -> tuple[Alignment, list[Window]]:
-    shape, first = state.shape, 0
+def _passed_over(
+    state: Solution, marks: Observations, before: Sequence[Window]
+) -> tuple[Alignment, list[Window]]:
+    """Return the shape that won window by window, and the windows; see `by_windows`.
+
+    A window of the pass before that holds what won there then is not searched again.
+    """
+    shape, run, first = state.shape, state.where.run.copy(), 0
     windows: list[Window] = []
+    known = {(each.first, each.stop): each.candidates for each in before}
     while first < shape.runs - 1:
         last = min(first + WINDOW_RUNS, shape.runs)
         if shape.runs - last == 1:
             last = shape.runs
-        at = np.flatnonzero((state.where.run >= first) & (state.where.run < last))
+        at = np.flatnonzero((run >= first) & (run < last))
         if len(at) < 4:
             first = last - 1
             continue
-        part = marks.part(int(at[0]), int(at[-1]) + 1)
-        found = Found()
-        found.add(tried([mended(_piece(shape, first, last, part))], part))
-        ranked = climb(found, part) if found.ranked() else []
+        begin, stop = int(at[0]), int(at[-1]) + 1
+        part = marks.part(begin, stop)
+        piece = mended(_piece(shape, first, last, part))
+        ranked = known.get((begin, stop), ())
+        if not ranked or _kind(ranked[0].fit.shape) != _kind(piece):
+            found = Found()
+            found.add(tried([piece], part))
+            ranked = tuple(climb(found, part)) if found.ranked() else ()
         if ranked:
-            windows.append(Window(int(at[0]), int(at[-1]) + 1, tuple(ranked)))
+            windows.append(Window(begin, stop, ranked))
             spliced = _spliced(shape, first, last, ranked[0].fit.shape)
             if spliced.allowed():
-                last += spliced.runs - shape.runs
+                more = spliced.runs - shape.runs
+                run[begin:stop] = first + ranked[0].fit.where.run
+                run[stop:] += more
+                last += more
                 shape = spliced
-                state = misfit(shape, marks, hints(shape.stack, marks.points)[0])
         first = max(last - 2, first + 1)
     return shape, windows
+
+
+def _kind(shape: Alignment) -> tuple[int, int]:
+    return shape.runs, len(shape.arcs)
 
 
 def _straight(marks: Observations) -> Alignment:

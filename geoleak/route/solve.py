@@ -23,6 +23,10 @@ MOST_STEPS = 16
 FIRST_STEPS = 3
 """After so many steps a proposal that is hopelessly behind is given up."""
 MOST_TRIES = 5
+LONG = 300
+"""Of more marks than this the normal equations are summed band by band,"""
+RUNS_AT_ONCE = 8
+"""so many straights at a time."""
 LITTLE_GAIN = 0.01
 WITHIN_A_GAP = 9.0
 """What marks leave free lies within the gap between two of them: a third of the prior's width."""
@@ -132,9 +136,12 @@ def equations(
 ) -> tuple[Floats, Floats, Floats]:
     """Return J'WJ (p, m, m) of the marks, the downhill right-hand side (p, m), and J (p, n, m)."""
     slope = jacobian(stack, where)
-    weighted = (slope * weight[..., None]).transpose(0, 2, 1)
-    matrix = weighted @ slope
-    right = -(weighted @ where.offset_m[..., None])[..., 0]
+    if len(stack) == 1 and len(marks.points) > LONG:
+        matrix, right = _in_bands(stack, where, weight, slope)
+    else:
+        weighted = (slope * weight[..., None]).transpose(0, 2, 1)
+        matrix = weighted @ slope
+        right = -(weighted @ where.offset_m[..., None])[..., 0]
     each = np.arange(len(stack))
     for vertex, way, gap, sigma in _ends(stack, marks):
         for i in (0, 1):
@@ -142,6 +149,25 @@ def equations(
             for j in (0, 1):
                 matrix[each, 2 * vertex + i, 2 * vertex + j] += way[:, i] * way[:, j] / sigma**2
     return matrix, right, slope
+
+
+def _in_bands(stack: Stack, where: Feet, weight: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    """Return J'WJ and the right-hand side of one long route, a few straights at a time.
+
+    A mark moves with the corners beside it alone: all other products are zero.
+    """
+    coordinates = 2 * (stack.most + 1)
+    matrix, right = np.zeros((stack.size, stack.size)), np.zeros(stack.size)
+    for first in range(0, stack.most, RUNS_AT_ONCE):
+        stop = first + RUNS_AT_ONCE
+        rows = np.flatnonzero((where.run[0] >= first) & (where.run[0] < stop))
+        near = np.arange(max(2 * (first - 1), 0), min(2 * (stop + 2), coordinates))
+        columns = np.concatenate([near, np.arange(coordinates, stack.size)])
+        part = slope[0][np.ix_(rows, columns)]
+        weighted = (part * weight[0, rows, None]).T
+        matrix[np.ix_(columns, columns)] += weighted @ part
+        right[columns] -= weighted @ where.offset_m[0, rows]
+    return matrix[None], right[None]
 
 
 def with_turns(
