@@ -124,3 +124,31 @@ def test_a_site_without_a_meter_sheet(tmp_path) -> None:
     ran = run("meter", write_folder(tmp_path))
     assert ran.code == 1
     assert "meter.csv" in ran.err
+
+
+def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
+    from geoleak.posterior import infer
+    from geoleak.survey import survey_site
+    from tests.test_plan import LONG, lane
+
+    def before_the_middle(more: str, meter: str) -> float:
+        folder, _, _ = lane(tmp_path, toml=LONG + more)
+        (folder / "readings.csv").unlink(missing_ok=True)
+        (folder / "meter.csv").write_text(HEAD + meter)
+        survey = survey_site(geoleak.read_site(folder))
+        cells = infer(survey)
+        half = survey.legs[0].route.length_m / 2
+        mass = cells.mass / cells.mass.sum()
+        return float(mass[cells.cells.chainage_m < half].sum())
+
+    shut = rows("10.0", "15.0")
+    house = rows("15.0", "15.0", name="b", state="house valve shut", start=30)
+    even = before_the_middle("", shut + house)
+    assert even == pytest.approx(0.5, abs=0.1)
+    told = before_the_middle('[meter]\nhouse_valve = "202"\n', shut + house)
+    odds = meter_test(report(tmp_path, shut + house).site).sides
+    # By its stated likelihood: the prior on each side times the odds of the two runs.
+    first, second = odds["before"] + odds["both"] / 2, odds["beyond"] + odds["both"] / 2
+    assert told == pytest.approx(even * first / (even * first + (1 - even) * second), abs=0.01)
+    yard = rows("15.0", "20.0", name="b", state="house valve shut", start=30)
+    assert before_the_middle('[meter]\nhouse_valve = "202"\n', shut + yard) > 0.9

@@ -324,6 +324,8 @@ class MeterSettings(Table):
     price: Cost | None = None
     per: VolumeUnit | None = None
     since: DateText | None = None
+    house_valve: Given | None = None
+    """The point that is the house valve: runs with it shut then tell on which side the leak is."""
 
 
 class Tables(Table):

@@ -11,7 +11,19 @@ import numpy as np
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.network import Network
-from geoleak.site import Delay, Hole, Isolation, Leg, Note, PastLeak, Place, Reading, Sighting, Site
+from geoleak.site import (
+    NOWHERE,
+    Delay,
+    Hole,
+    Isolation,
+    Leg,
+    Note,
+    PastLeak,
+    Place,
+    Reading,
+    Sighting,
+    Site,
+)
 from geoleak.survey.joins import join_legs
 from geoleak.survey.legs import fit_legs
 from geoleak.survey.levels import gather_levels, stop_levels
@@ -120,6 +132,7 @@ def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
         sightings=builder.sightings(),
         holes=builder.holes(),
         past_leaks=builder.past_leaks(),
+        house_valve=builder.house_valve(),
         stops=builder.stops(),
         warnings=tuple(dict.fromkeys(notes)),
     )
@@ -338,6 +351,13 @@ class _Builder:
 
     def _valve(self, name: str, origin: Origin) -> PipePlace | None:
         return self._pipe_place(Place("point", name, point=name), origin)
+
+    def house_valve(self) -> PipePlace | None:
+        """Return where the house valve is, where the site names it."""
+        name = self.site.metering.house_valve
+        if name is None:
+            return None
+        return self._valve(name, self.site.origins.get("meter.house_valve", NOWHERE))
 
     def stops(self) -> tuple[SurveyedStop, ...]:
         """Return the stop tests at their place on the pipe, their levels in decibels."""

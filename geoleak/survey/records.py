@@ -255,6 +255,7 @@ class Survey:
     holes: tuple[SurveyedHole, ...] = ()
     past_leaks: tuple[SurveyedPastLeak, ...] = ()
     stops: tuple[SurveyedStop, ...] = ()
+    house_valve: PipePlace | None = None
     warnings: tuple[Note, ...] = field(default=())
     """All points of the files, made when asked; ``points`` holds those that something uses."""
 
