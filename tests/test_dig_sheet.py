@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import shapely
 
+import geoleak
 from geoleak.export.drawing import Disc, Shape, Words
 from geoleak.export.plan import plan_picture
 from geoleak.export.scripts import as_drawn
@@ -197,6 +198,23 @@ def test_a_long_sheet_keeps_every_caution_and_stays_one_page(tmp_path):
     for k in range(22):
         assert f"caution {k}: mind the step" in text
     assert "more in result.json" in text
+    # The title is broken, never cut.
+    assert "T" * 300 in text.replace(" ", "")
+
+
+@pytest.mark.parametrize("name", ["alder_court", "quarry_road", "school_loop"])
+def test_a_sample_loses_no_text_to_the_pictures(name, tmp_path):
+    result = geoleak.locate(geoleak.read_site(SAMPLES / name))
+    reader, _ = _read(result, tmp_path)
+    text = reader.pages[0].extract_text()
+    assert len(reader.pages) == 1 and "more in result.json" not in text
+    for tie in result.ties:
+        assert f"from {tie.feature}" in text
+
+
+def test_a_spread_is_never_nothing(tmp_path):
+    text = _text(with_leak(feet_site(), depth_sigma_m=0.001), tmp_path)
+    assert "± 0.1" in text and "± 0.0 " not in text
 
 
 def test_other_scripts_show_as_letters_or_a_note_never_as_boxes(tmp_path):

@@ -26,7 +26,7 @@ from geoleak.result import Result
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
 MARGIN, GAP, CODE = 30.0, 12.0, 100.0
 SMALL, BIG = 9.0, 18.0
-PICTURE = (122.0, 310.0)
+PICTURE = (116.0, 310.0)
 """Least and greatest height of plan and profile; they take what text leaves."""
 MOST_BIG, BLANK_ROWS = 4, 2
 Rows = list[tuple[str, bool]]
@@ -157,7 +157,7 @@ class _Sheet:
         """Write the page; plan and profile take what the rest leaves."""
         result, height = self.result, self.size[1] - 2 * MARGIN
         above = [*self.top(), *self.badge(), *self.not_before(), Spacer(1, 6)]
-        below = [*self.cautions(), Spacer(1, 8), *self.boxes()]
+        below = [*self.cautions(), Spacer(1, 5), *self.boxes()]
         room = height - _tall(above, self.room) - _tall(below, self.room)
         middle = self.middle(room)
         left = Spacer(1, max(0.0, room - _tall(middle, self.room)))
@@ -289,13 +289,18 @@ class _Sheet:
         return [self.rule(), head, Spacer(1, 2), _table([[left, "", right]], shares)]
 
     def halves(self, texts: list[Text], aside: float = 0.0) -> tuple[list[Text], list[Text]]:
-        """Return texts in two columns of like height; no section is broken.
+        """Return texts in two columns of like height, a section whole where that costs little.
 
         The second column has `aside` points of its own above it.
         """
         tall = [0.0, *accumulate(each.wrap(self.half, 1e4)[1] for each in texts)]
-        ends = [k for k, each in enumerate(texts) if each.role != "P"]
-        split = min([*ends, len(texts)], key=lambda k: max(tall[k], tall[-1] - tall[k] + aside))
+
+        def cost(k: int) -> float:
+            whole = k == len(texts) or texts[k].role != "P"
+            return max(tall[k], tall[-1] - tall[k] + aside) + (0.0 if whole else 1.5 * SMALL)
+
+        heads = {k + 1 for k, each in enumerate(texts) if each.role == "H3"}
+        split = min((k for k in range(len(texts) + 1) if k not in heads), key=cost)
         return texts[:split], texts[split:]
 
     def table(self, columns: Columns, rows: Sequence[Sequence[str]], tall: float) -> Table:
@@ -403,7 +408,7 @@ class _DigSheet(_Sheet):
         return [Spacer(1, 6), self.framed(text, 12, line=2.5, dash=None)] if text else []
 
     def rows(self) -> Rows:
-        """Services first, because a crew dies of them; then ties; stake, next, pipe and hole."""
+        """Services first, because a crew dies of them; then stake, ties, next, pipe and hole."""
         result = self.result
         told = words.services(result) or ["none are stated: that is no proof of none"]
         tied = spoken.ties(result) or ["no usable fixed feature: set out by the rover alone"]
@@ -413,8 +418,8 @@ class _DigSheet(_Sheet):
         holes += spoken.next_holes(result)
         return [
             *_section("Other services", told),
-            *_section("Ties, taped level to the stake", tied),
             *_section("Stake", [paint, grid, *_upper(self.rover()), *spoken.side(result)]),
+            *_section("Ties, taped level to the stake", tied),
             *_section("Next", _upper(holes[:3])),
             *self.ground(),
             *_section(
@@ -432,8 +437,8 @@ class _DigSheet(_Sheet):
         return [
             Text("After the dig", 11, self.room, bold=True, role="H2"),
             Spacer(1, 3),
-            self.table(AFTER_THE_DIG, [], 38),
-            Spacer(1, 6),
+            self.table(AFTER_THE_DIG, [], 34),
+            Spacer(1, 5),
             self.framed(label, 10, line=0.8, dash=(4, 3)),
         ]
 
