@@ -17,16 +17,16 @@ from geoleak.result.records import (
     Leak,
     LegSummary,
     NearMarks,
+    NextHole,
     Position,
     ProfileLeg,
+    Provenance,
     Result,
     Rival,
-    Run,
     SiteSummary,
-    Window,
 )
 from geoleak.site import Job, Note, PointStyle
-from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse
+from geoleak.stake import ErrorSource, Excavation, NearService, SettingOutEllipse
 from geoleak.units import format_station
 from tests import result_drawn as drawn
 from tests.result_yard import (
@@ -49,7 +49,9 @@ def build(**options) -> Result:
     ties, tied = drawn.ties(yard)
     stakes, staked = drawn.stakes(yard)
     return Result(
-        run=Run("7f3a91", "0.1.0", "2026-05-04", {"points.csv": "ab" * 32, "site.toml": "cd" * 32}),
+        run=Provenance(
+            "7f3a91", "0.1.0", "2026-05-04", {"points.csv": "ab" * 32, "site.toml": "cd" * 32}
+        ),
         site=_site(options),
         leak=_leak(yard),
         near=NearMarks("108", 0.579, "109", "105", "118"),
@@ -179,7 +181,7 @@ def _decision(yard):
         verdict=options.verdict,
         reasons=reasons if dig else ("the readings leave two places open",),
         chance_in_hole=0.91 if dig else 0.55,
-        hole=Hole(
+        hole=Excavation(
             pieces=(("yard", STAKE_M - BEFORE_M, STAKE_M + PAST_M),),
             length_m=BEFORE_M + PAST_M,
             before_stake_m=BEFORE_M,
@@ -191,7 +193,7 @@ def _decision(yard):
             outline_wkt=yard.hole.wkt,
             notes=("Soil type C at this depth: sloped sides 1.5 to 1.",),
         ),
-        then=(Window((("yard", 14.33, 15.85),), 1.52, 0.05),),
+        then=(NextHole((("yard", 14.33, 15.85),), 1.52, 0.05),),
         chance_by_length=((0.914, 0.74), (1.219, 0.85), (1.524, 0.91), (1.829, 0.94)),
     )
 

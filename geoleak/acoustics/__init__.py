@@ -8,7 +8,6 @@ from geoleak.acoustics.listening import Heard, Listening, delay_of_files, level_
 from geoleak.acoustics.pipes import WaveSpeed, wave_speed
 from geoleak.acoustics.recording import (
     Recording,
-    Warned,
     open_recording,
     split_channel,
 )
@@ -22,7 +21,6 @@ __all__ = [
     "Recording",
     "Rival",
     "SteadyLevel",
-    "Warned",
     "WaveSpeed",
     "best_band",
     "delay",

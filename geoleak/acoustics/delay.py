@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from geoleak.acoustics import likelihood as ml
 from geoleak.acoustics.clocks import Clocks
 from geoleak.acoustics.levels import check_band
-from geoleak.acoustics.recording import ArraySource, Faded, Source, Warned, as_source
+from geoleak.acoustics.recording import ArraySource, Faded, Source, as_source
 from geoleak.acoustics.spectra import (
     CrossSpectra,
     correlation,
@@ -26,6 +26,7 @@ from geoleak.acoustics.spectra import (
     power_spectrum,
 )
 from geoleak.errors import AcousticsError
+from geoleak.site import Note
 
 Floats = NDArray[np.float64]
 # The correlation is taken a little beyond the longest delay and tapered there, so that its cut-off
@@ -66,11 +67,11 @@ class DelayEstimate:
     duration_s: float
     drift_ppm: float | None = None
     drift_sigma_ppm: float | None = None
-    warnings: tuple[Warned, ...] = ()
+    warnings: tuple[Note, ...] = ()
     frequencies_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
     coherence_by_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
-    def with_warnings(self, warnings: Iterable[Warned]) -> DelayEstimate:
+    def with_warnings(self, warnings: Iterable[Note]) -> DelayEstimate:
         """Return the same estimate with further warnings in front."""
         return replace(self, warnings=(*warnings, *self.warnings))
 
@@ -329,26 +330,26 @@ def _widened(
     wander: tuple[float, float, float],
     rivals: tuple[Rival, ...],
     wrong: float,
-) -> tuple[float, list[Warned]]:
+) -> tuple[float, list[Note]]:
     """Return the sigma with all that the plain bound leaves out, and what to say about it."""
-    warnings: list[Warned] = []
+    warnings: list[Note] = []
     steadiness, drift, drift_sigma = wander
     if steadiness > UNSTEADY * sigma_s:
-        warnings.append(Warned("unsteady", "the noise is unsteady; the spread is widened for it"))
+        warnings.append(Note("unsteady", "the noise is unsteady; the spread is widened for it"))
         sigma_s = steadiness
     if abs(drift) > max(5 * drift_sigma, 0.5):
         text = f"the delay drifts by {drift:.1f} ppm; the recorders' clocks differ, state the skew"
-        warnings.append(Warned("drift", text))
+        warnings.append(Note("drift", text))
         sigma_s = math.hypot(sigma_s, abs(drift) * 1e-6 * plan.duration_s / 2)
     sigma_s = math.hypot(sigma_s, plan.clocks.sigma_s(plan.duration_s), 1e-4 / plan.rate_hz)
     if wrong > AMBIGUOUS:
         text = f"another peak may be the right one (chance {wrong:.0%}); the spread covers it"
-        warnings.append(Warned("ambiguous", text))
+        warnings.append(Note("ambiguous", text))
         apart = sum(each.chance * (each.delay_s - delay_s) ** 2 for each in rivals)
         sigma_s = math.sqrt((1 - wrong) * sigma_s**2 + apart)
     if abs(delay_s) < 2 * sigma_s and plan.clocks == Clocks():
         text = "the delay is zero: a leak midway, or one noise picked up by both cables"
-        warnings.append(Warned("zero", text))
+        warnings.append(Note("zero", text))
     return sigma_s, warnings
 
 

@@ -19,11 +19,11 @@ from geoleak.acoustics.recording import (
     Condition,
     Recording,
     Source,
-    Warned,
     inspect,
     open_recording,
 )
 from geoleak.errors import AcousticsError
+from geoleak.site import Note
 
 BandFrom = Literal["stated", "measured", "table"]
 Progress = Callable[[float], None]
@@ -60,7 +60,7 @@ class Listening:
     choice: BandChoice | None
     with_leak: str | None
     without: str | None
-    warnings: tuple[Warned, ...]
+    warnings: tuple[Note, ...]
 
 
 def listen(
@@ -111,7 +111,7 @@ def listen(
     heard = _measure(opened, conditions, start, calibration_db, _part(progress, 0.3, 0.6))
     pair = _pair(heard, with_leak, without)
     choice: BandChoice | None = None
-    said: tuple[Warned, ...] = ()
+    said: tuple[Note, ...] = ()
     if pair is not None:
         try:
             choice = _compare(pair)
@@ -119,7 +119,7 @@ def listen(
             if with_leak is not None or without is not None:
                 raise
             # Nobody asked for this pair: the levels are worth having without a band of their own.
-            said = (Warned("no_band", f"no band can be chosen from these recordings: {error}"),)
+            said = (Note("no_band", f"no band can be chosen from these recordings: {error}"),)
     band = start
     origin: BandFrom = "table" if band_hz is None else "stated"
     if band_hz is None and choice is not None and choice.band_hz is not None:
@@ -187,7 +187,7 @@ def delay_of_files(
             f"the recordings differ in length ({one.duration_s:.2f} and {two.duration_s:.2f} s); "
             f"the first {count / one.rate_hz:.2f} s of both are used"
         )
-        warnings.append(Warned("length", text))
+        warnings.append(Note("length", text))
     estimate = delay(
         Centred(one, states[0].offset, count),
         Centred(two, states[1].offset, count),

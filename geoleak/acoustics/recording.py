@@ -17,21 +17,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import AcousticsError, RecordingError
+from geoleak.site import Note
 
 WAV_FORMATS = ("WAV", "WAVEX", "RF64", "W64")
 BLOCK_FRAMES = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
-
-
-@dataclass(frozen=True, slots=True)
-class Warned:
-    """Something about a recording that the person should know: a short code and a sentence."""
-
-    code: str
-    text: str
-
-    def __str__(self) -> str:
-        return self.text
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +38,7 @@ class Recording:
     frames: int
     channels: int
     subtype: str
-    warnings: tuple[Warned, ...] = ()
+    warnings: tuple[Note, ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -209,7 +199,7 @@ def open_recording(path: str | Path, *, channel: int | None = None) -> Recording
     warnings = list(_truncation(file_path, rate))
     if channel is None and channels > 1:
         text = f'{file_path.name} has {channels} channels; the first is used, "#2" takes the second'
-        warnings.append(Warned("channel", text))
+        warnings.append(Note("channel", text))
     channel = 1 if channel is None else channel
     if not 1 <= channel <= channels:
         raise RecordingError(
@@ -241,7 +231,7 @@ def _open(path: Path) -> Any:
     return file
 
 
-def _truncation(path: Path, rate_hz: int) -> Iterator[Warned]:
+def _truncation(path: Path, rate_hz: int) -> Iterator[Note]:
     declared, present, bytes_per_frame = _data_chunk(path)
     if declared is None or bytes_per_frame == 0:
         return
@@ -251,7 +241,7 @@ def _truncation(path: Path, rate_hz: int) -> Iterator[Warned]:
             f"{path.name} is cut short: its header promises {promised:.2f} s, {there:.2f} s are "
             "there; only these are used"
         )
-        yield Warned("truncated", text)
+        yield Note("truncated", text)
 
 
 def _data_chunk(path: Path) -> tuple[int | None, int, int]:
@@ -303,7 +293,7 @@ class Condition:
     rms_dbfs: float
     clipped_share: float
     zero_share: float
-    warnings: tuple[Warned, ...] = field(default=())
+    warnings: tuple[Note, ...] = field(default=())
 
 
 @dataclass(slots=True)
@@ -359,7 +349,7 @@ def _in_runs(flags: NDArray[np.bool_]) -> int:
     return int(lengths[lengths >= CLIP_RUN].sum())
 
 
-def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Warned, ...]) -> Condition:
+def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Note, ...]) -> Condition:
     if tally.count == 0:
         raise AcousticsError(f"{name}: the recording is empty (zero length)")
     offset = tally.total / tally.count
@@ -373,22 +363,22 @@ def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Warned, ...
     found = list(warnings)
     if clipped > CLIPPED_SHARE:
         text = f"{name} is clipped ({clipped:.2%} of the samples); record again at a lower gain"
-        found.append(Warned("clipped", text))
+        found.append(Note("clipped", text))
     if abs(offset) > max(0.02, 0.5 * np.sqrt(variance)):
         text = f"{name} stands off centre by {offset:+.3f} of full scale; it is taken out"
-        found.append(Warned("offset", text))
+        found.append(Note("offset", text))
     if zero_share > 0.2 and tally.peak > 8 / 32768:
         text = (
             f"{name}: {zero_share:.0%} of the samples are exactly zero; drop-outs or a noise gate"
         )
-        found.append(Warned("dropouts", text))
+        found.append(Note("dropouts", text))
     steps = np.concatenate(tally.steps)
     if steps.size and has_automatic_gain(10 * np.log10(steps + 1e-20)):
         text = (
             f"{name} shows signs of automatic gain (the floor sinks after loud moments); its level "
             "cannot be compared with others"
         )
-        found.append(Warned("automatic_gain", text))
+        found.append(Note("automatic_gain", text))
     return Condition(tally.peak, offset, float(rms_dbfs), clipped, zero_share, tuple(found))
 
 

@@ -16,7 +16,7 @@ DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 @dataclasses.dataclass
-class Warned:
+class WarningRow:
     """One warning. ``file`` and ``line`` are empty and 0 where none can be named."""
 
     code: str
@@ -98,7 +98,7 @@ def schema() -> dict[str, Any]:
     names = [each.name for each in dataclasses.fields(Result) if each.name != "features"]
     keys: dict[str, Any] = {name: (hints[name], ...) for name in names}
     # A note stands in the file as its own words and where it arose.
-    keys["warnings"] = (list[Warned], ...)
+    keys["warnings"] = (list[WarningRow], ...)
     model = create_model("result", **keys)
     made = TypeAdapter(model).json_schema(mode="serialization")
     made["properties"] = {"schema": {"const": SCHEMA}, **made["properties"]}

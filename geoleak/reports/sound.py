@@ -73,7 +73,7 @@ class ListenReport:
                 }
                 for each in self.found.heard
             ],
-            "warnings": [{"code": w.code, "text": w.text} for w in self.found.warnings],
+            "warnings": [each.to_dict() for each in self.found.warnings],
         }
 
     def lines(self) -> list[str]:
@@ -256,7 +256,7 @@ class DelayReport:
             ],
             "reason": each.reason,
             "duration_s": each.duration_s,
-            "warnings": [{"code": w.code, "text": w.text} for w in each.warnings],
+            "warnings": [w.to_dict() for w in each.warnings],
         }
 
     def lines(self) -> list[str]:

@@ -19,15 +19,15 @@ from geoleak.result.records import (
     LegSummary,
     NamedPiece,
     NearMarks,
+    NextHole,
     NextReadingSummary,
     Position,
     ProfileLeg,
+    Provenance,
     ReadingSummary,
     Result,
     Rival,
-    Run,
     SiteSummary,
-    Window,
 )
 from geoleak.site import Note, Reading
 from geoleak.stake import Stakeout
@@ -81,13 +81,13 @@ def _in_folder(note: Note, folder: Path) -> Note:
     return replace(note, origin=replace(where, file=where.file.removeprefix(f"{folder}/")))
 
 
-def _run(survey: Survey) -> Run:
+def _run(survey: Survey) -> Provenance:
     """Return the run's id: the same inputs and version always give the same."""
     site = survey.site
     digest = hashlib.sha256(__version__.encode())
     for name in sorted(site.inputs):
         digest.update(f"\n{name} {site.inputs[name]}".encode())
-    return Run(
+    return Provenance(
         id=digest.hexdigest()[:6],
         version=__version__,
         date=_date(survey),
@@ -200,7 +200,7 @@ def _decision(out: Stakeout) -> DecisionSummary:
         chance_in_hole=decision.hole.chance,
         hole=out.hole[0],
         then=tuple(
-            Window(named(out.survey, each.pieces), each.length_m, each.chance)
+            NextHole(named(out.survey, each.pieces), each.length_m, each.chance)
             for each in decision.then
         ),
         chance_by_length=decision.chance_by_length,

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoleak.evidence import KindFit
 from geoleak.site import Job, Note, PointStyle
-from geoleak.stake import ErrorSource, Hole, NearService, SettingOutEllipse, Stake, Tie
+from geoleak.stake import ErrorSource, Excavation, NearService, SettingOutEllipse, Stake, Tie
 
 if TYPE_CHECKING:
     from folium import Map
@@ -47,7 +47,7 @@ FEATURE_KINDS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class Provenance:
     """Which run this is: an id from the inputs' hashes and the version, so same input, same id."""
 
     id: str
@@ -139,7 +139,7 @@ class LegSummary:
 
 
 @dataclass(frozen=True, slots=True)
-class Window:
+class NextHole:
     """A stretch to open next and the chance that it holds the leak where the first hole is dry."""
 
     pieces: tuple[NamedPiece, ...]
@@ -184,8 +184,8 @@ class DecisionSummary:
     verdict: str
     reasons: tuple[str, ...]
     chance_in_hole: float
-    hole: Hole
-    then: tuple[Window, ...]
+    hole: Excavation
+    then: tuple[NextHole, ...]
     chance_by_length: tuple[tuple[float, float], ...]
     value_of_reading: float | None = None
     rivals: tuple[Rival, ...] = ()
@@ -256,7 +256,7 @@ class Feature:
 class Result:
     """The finished answer for one site. `to_dict` is the contract of result.json."""
 
-    run: Run
+    run: Provenance
     site: SiteSummary
     leak: Leak
     near: NearMarks | None

@@ -26,7 +26,7 @@ from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
 from geoleak.route.search import FINE_CUTS, SAME, Candidate, Window, scored, search
 from geoleak.route.solve import Observations, misfit, solve_many
-from geoleak.route.spread import Posterior, joined_spread, posterior_of, posteriors, spread_of
+from geoleak.route.spread import FittedShape, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
 from geoleak.units import format_length
 
@@ -345,7 +345,7 @@ def _against(marks: Observations, which: Ints, rows: Ints) -> Floats:
     return np.asarray(across / (marks.sigma_m[which] * np.sqrt(leverage)))
 
 
-def _known(fitted: Fitted, used: Observations, bias: Floats) -> list[Posterior]:
+def _known(fitted: Fitted, used: Observations, bias: Floats) -> list[FittedShape]:
     """Return the structures with their shares; blocks of marks aside share theirs evenly."""
     known = posteriors(fitted.candidates, used, bias)
     others = [each.other for each in fitted.blocks]

@@ -15,7 +15,7 @@ from geoleak.route.profile import Smooth, smooth
 from geoleak.route.result import StraightRun
 from geoleak.route.search import Candidate, Window
 from geoleak.route.solve import Observations
-from geoleak.route.spread import Posterior, Spread, Stretch, length_slope, posteriors, together
+from geoleak.route.spread import FittedShape, Spread, Stretch, length_slope, posteriors, together
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -207,7 +207,7 @@ def with_heights(plan: Floats, levels: Smooth) -> Floats:
     return np.stack([*columns, levels.at(full)], axis=1)
 
 
-def bends(best: Posterior) -> tuple[Bend, ...]:
+def bends(best: FittedShape) -> tuple[Bend, ...]:
     """Return the bends and arcs of the best structure, in order of chainage."""
     shape, covariance = best.shape, best.covariance
     _, unit, turn = shape.parts()
@@ -281,7 +281,7 @@ def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
     return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
 
 
-def length_sigma_m(known: list[Posterior], windows: list[Stretch]) -> float:
+def length_sigma_m(known: list[FittedShape], windows: list[Stretch]) -> float:
     """Return the sigma of the whole length, the structures averaged as in `spread_of`."""
     base = known[0].shape.length_m()
     total = 0.0

@@ -78,7 +78,7 @@ def nodes_of(shape: Alignment) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Posterior:
+class FittedShape:
     """One structure with its share of belief and the covariance of its parameters.
 
     ``push`` is how the parameters move for one sigma of the bias that all marks share.
@@ -90,7 +90,9 @@ class Posterior:
     push: Floats
 
 
-def posteriors(candidates: list[Candidate], marks: Observations, bias_m: Floats) -> list[Posterior]:
+def posteriors(
+    candidates: list[Candidate], marks: Observations, bias_m: Floats
+) -> list[FittedShape]:
     """Return the best few structures, best first, their shares adding up to 1.
 
     Parameters
@@ -110,13 +112,13 @@ def posteriors(candidates: list[Candidate], marks: Observations, bias_m: Floats)
     return out
 
 
-def posterior_of(fit: Solution, marks: Observations, bias_m: Floats, share: float) -> Posterior:
+def posterior_of(fit: Solution, marks: Observations, bias_m: Floats, share: float) -> FittedShape:
     """Return one structure with a stated share; arguments as in `posteriors`."""
     matrix, slope = normal_equations(fit, marks)
     held = matrix + np.diag(np.full(len(matrix), 1e-9 * np.diag(matrix).max()))
     inverse = np.asarray(np.linalg.inv(held), dtype=float)
     push = inverse @ (slope.T @ (fit.weight * bias_m))
-    return Posterior(fit.shape, share, inverse, push)
+    return FittedShape(fit.shape, share, inverse, push)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +127,7 @@ class Stretch:
 
     low_m: float
     high_m: float
-    known: list[Posterior]
+    known: list[FittedShape]
 
 
 def length_slope(shape: Alignment) -> Floats:
@@ -201,7 +203,7 @@ def _local(shape: Alignment, covariance: Floats, nodes: Floats) -> tuple[Floats,
     return out, along, across
 
 
-def spread_of(known: list[Posterior], stretches: Sequence[Stretch] = ()) -> Spread:
+def spread_of(known: list[FittedShape], stretches: Sequence[Stretch] = ()) -> Spread:
     """Return the spread about the best of the structures (the first).
 
     On a long route, each stretch is averaged over the structures of its own window. What another

@@ -1,6 +1,6 @@
 """The stake: where it may stand, ties, offset stakes, the hole, other services."""
 
-from geoleak.stake.hole import Hole, reproject
+from geoleak.stake.hole import Excavation, reproject
 from geoleak.stake.services import NearService
 from geoleak.stake.stake import ErrorSource, SettingOutEllipse, Stake
 from geoleak.stake.ties import Tie
@@ -8,7 +8,7 @@ from geoleak.stake.work import Stakeout
 
 __all__ = [
     "ErrorSource",
-    "Hole",
+    "Excavation",
     "NearService",
     "SettingOutEllipse",
     "Stake",

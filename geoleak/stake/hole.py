@@ -39,7 +39,7 @@ _ENGINEER = "deeper than 20 ft (6.10 m): an engineer designs the slopes"
 
 
 @dataclass(frozen=True, slots=True)
-class Hole:
+class Excavation:
     """The hole: pieces of pipe, from and to relative to the stake, size and shape.
 
     Areas and volumes are those of upright sides unless the name says sloped; what needs a depth is

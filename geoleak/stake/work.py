@@ -22,7 +22,7 @@ from geoleak.cautions import (
 from geoleak.posterior import Posterior
 from geoleak.site import Note
 from geoleak.stake.hole import (
-    Hole,
+    Excavation,
     dig_depth_m,
     hole_notes,
     hole_outline,
@@ -180,7 +180,7 @@ class Stakeout:
         return side
 
     @functools.cached_property
-    def hole(self) -> tuple[Hole, Polygon, Polygon | None]:
+    def hole(self) -> tuple[Excavation, Polygon, Polygon | None]:
         """The hole, its outline, and that of its sloped sides, in the working frame."""
         decided, soil, country = self.decision.hole, self.crew.soil_type, self.survey.site.country
         _, from_m, to_m = self._piece
@@ -203,7 +203,7 @@ class Stakeout:
         if depth is not None and depth + sigma >= slopes_from_m(country):
             sloped, volume = sloped_hole(outline, depth + sigma, soil)
             notes = (surface_words(sloped, soil or "C", unit=self.unit), *notes)
-        hole = Hole(
+        hole = Excavation(
             pieces=tuple(
                 (self.survey.legs[number].name, float(low), float(high))
                 for number, low, high in decided.pieces
