@@ -26,7 +26,7 @@ from geoleak.result.records import (
     Provenance,
     ReadingSummary,
     Result,
-    Rival,
+    RivalSummary,
     SiteSummary,
 )
 from geoleak.site import Note, Reading
@@ -206,7 +206,7 @@ def _decision(out: Stakeout) -> DecisionSummary:
         chance_by_length=decision.chance_by_length,
         value_of_reading=decision.value_of_reading,
         rivals=tuple(
-            Rival(each.name, each.chance, each.share, each.checked, each.point)
+            RivalSummary(each.name, each.chance, each.share, each.checked, each.point)
             for each in out.posterior.rivals
             if each.share > 0
         ),

@@ -148,7 +148,7 @@ class NextHole:
 
 
 @dataclass(frozen=True, slots=True)
-class Rival:
+class RivalSummary:
     """An explanation that rivals a leak straight below the sound."""
 
     name: str
@@ -188,7 +188,7 @@ class DecisionSummary:
     then: tuple[NextHole, ...]
     chance_by_length: tuple[tuple[float, float], ...]
     value_of_reading: float | None = None
-    rivals: tuple[Rival, ...] = ()
+    rivals: tuple[RivalSummary, ...] = ()
     check: CheckSummary | None = None
     chance_if_heard: float | None = None
     """Chance in the hole if what is heard is the leak, straight below."""
