@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from geoleak.export import words
-from geoleak.result import CheckSummary, Feature, Result, Rival
+from geoleak.result import CheckSummary, Feature, Result, RivalSummary
 
 # A rival with less chance than this is not worth a line.
 WORTH_SAYING = 0.01
@@ -67,7 +67,7 @@ def rivals(result: Result) -> list[str]:
     ]
 
 
-def rival(each: Rival) -> str:
+def rival(each: RivalSummary) -> str:
     """Return one rival in words: "a valve, draw-off or pump at WV2"."""
     at = f" at {each.point}" if each.point else ""
     return words.plain(RIVALS[each.name] + at)

@@ -13,7 +13,7 @@ from geoleak.result.records import (
     ProfileLeg,
     ReadingSummary,
     Result,
-    Rival,
+    RivalSummary,
 )
 from geoleak.stake import Stake
 
@@ -27,7 +27,7 @@ __all__ = [
     "ProfileLeg",
     "ReadingSummary",
     "Result",
-    "Rival",
+    "RivalSummary",
     "Stake",
     "build_result",
 ]
