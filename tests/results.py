@@ -22,7 +22,7 @@ from geoleak.result.records import (
     ProfileLeg,
     Provenance,
     Result,
-    Rival,
+    RivalSummary,
     SiteSummary,
 )
 from geoleak.site import Job, Note, PointStyle
@@ -271,8 +271,8 @@ def check_site(**options) -> Result:
         chance_in_hole=0.65,
         chance_if_heard=0.97,
         rivals=(
-            Rival("displaced", 0.28, 0.1, False),
-            Rival("fitting", 0.002, 0.06, False, "MTR1"),
+            RivalSummary("displaced", 0.28, 0.1, False),
+            RivalSummary("fitting", 0.002, 0.06, False, "MTR1"),
         ),
         check=CheckSummary("rod", tuple(each for each, _ in shot), 30.0, "displaced", 0.93),
     )
