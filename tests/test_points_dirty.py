@@ -314,3 +314,33 @@ def test_lines_before_the_header_and_below_the_points_are_named(tmp_path: Path) 
 def test_a_thousand_in_a_number_is_refused_with_its_place(tmp_path: Path) -> None:
     lines = refused(tmp_path, 'id;e;n\n"S1";"324 512,112";"5 811 204,456"\n')
     assert lines[0].startswith("points.csv:2:6: easting") and "thousands separator" in lines[0]
+
+
+@pytest.mark.parametrize(("away_m", "asked"), [(4.9, True), (5.1, False)])
+def test_a_branch_that_begins_beside_a_fitting_is_asked_about(
+    tmp_path: Path, away_m: float, asked: bool
+) -> None:
+    toml = """crs = "local"
+length_unit = "m"
+[points]
+file = "points.csv"
+layout = "penzd"
+[[leg]]
+name = "main"
+code = "WM"
+[[leg]]
+name = "branch"
+code = "WB"
+[codes]
+fitting = ["WV"]
+"""
+    rows = ["1,0,0,,WM", "2,20,0,,WM", "3,40,0,,WM", "9,20,0.3,,WV",
+            f"11,20,{0.3 + away_m},,WB", f"12,20,{20 + away_m},,WB"]  # fmt: skip
+    files = {"site.toml": toml, "points.csv": "\n".join(rows) + "\n", "readings.csv": None}
+    folder = write_folder(tmp_path, {k: v for k, v in files.items() if v})
+    (folder / "readings.csv").unlink()
+    survey = survey_site(read_site(folder))
+    said = [note.text for note in survey.warnings if note.code == "leg_near_fitting"]
+    assert len(said) == asked
+    if asked:
+        assert said[0].endswith('does it run from there? Then write from = "main 9"')

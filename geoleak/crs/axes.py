@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 # A site beside a zone's border is legitimate; half a degree is some 50 km.
 AREA_MARGIN_DEG = 0.5
+KM_PER_DEGREE = 111.2
 _EAST_WEST = {"east": 1.0, "west": -1.0}
 _NORTH_SOUTH = {"north": 1.0, "south": -1.0}
 # Method names as PROJ's database has them; a stake or a length in these would be wrong.
@@ -352,11 +353,25 @@ class CrsInfo:
         south, north = area.south - AREA_MARGIN_DEG, area.north + AREA_MARGIN_DEG
         return known & (along <= width + 2 * AREA_MARGIN_DEG) & (lat >= south) & (lat <= north)
 
+    def place_text(self, lon_deg: float, lat_deg: float) -> str:
+        """Return where a site lies, as a person can doubt it: a wrong zone fits its numbers too."""
+        text = f"latitude {lat_deg:.4f}, longitude {lon_deg:.4f}"
+        area = None if self.crs is None else self.crs.area_of_use
+        if area is None:
+            return text
+        width = (area.east - area.west) % 360 or 360.0
+        east = (lon_deg - area.west - width / 2 + 180) % 360 - 180
+        north = lat_deg - (area.south + area.north) / 2
+        away = math.hypot(east * math.cos(math.radians(lat_deg)), north) * KM_PER_DEGREE
+        return f"{text}, {away:.0f} km from the middle of {self.area_name}"
+
     @property
     def area_name(self) -> str:
         """Name of the area of use, shortened for a sentence."""
         area = None if self.crs is None else self.crs.area_of_use
-        return "its area of use" if area is None else _short(str(area.name), 74)
+        if area is None:
+            return "its area of use"
+        return _short(str(area.name).partition(" - counties of")[0], 74)
 
 
 @functools.lru_cache(maxsize=512)

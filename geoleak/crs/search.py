@@ -17,12 +17,12 @@ from geoleak.crs.axes import crs_info
 from geoleak.units import LENGTH_UNITS
 
 _WIDEST_DEG = 60.0
-_MOST_TRIED = 400
+_MOST_TRIED = 2500
 _NATIONAL_DEG2 = 700.0  # a UTM zone has some 500 square degrees
 # Newest realization first; from memory, for ranking alone.
 _DATUMS = (
     "NAD83(2011)", "GDA2020", "NZGD2000", "ETRS89", "JGD2011", "SIRGAS 2000", "NAD83(CSRS)",
-    "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "WGS 84", "GDA94", "OSGB36", "DHDN",
+    "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "GDA94", "OSGB36", "DHDN",
 )  # fmt: skip
 _STATES = {
     "al": "Alabama", "ak": "Alaska", "az": "Arizona", "ar": "Arkansas", "ca": "California",
@@ -267,6 +267,8 @@ def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]
             break
         if datum.startswith(name):
             place = min(place, 2 * at + 1)
+    if datum.startswith(("WGS", "ED50", "NAD27")):
+        place += 1  # zones of the whole world, and what they or others replaced: last
     # The same grid with its axes turned, or counted from another meridian than Greenwich.
     turned = any(sign in entry.name for sign in ("(N-E)", "zE-N", "(Ferro)", "(Paris)", "(Bern)"))
     national = candidate.unit != "deg" and size > _NATIONAL_DEG2

@@ -234,6 +234,8 @@ def _asked_crs(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Ans
             swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
             say([f"  {k:>2}  {each.code:<12} {each.name}, in {each.unit}  [{_short(each.area)}]"
                  f"{swapped}"])  # fmt: skip
+        if len(found) == _MOST_OFFERED:
+            say(["  more fit there: a city or a state leaves fewer"])
         if not found:
             say(["  no CRS that these coordinates fit there"])
         said = ask('CRS: a number above, a code, "local", or another place', "").strip()
@@ -404,10 +406,7 @@ def place_lines(site: Site) -> list[str]:
     if info.crs is not None and there.any():
         middle = (np.array([np.median(each[there])]) for each in (east, north))
         lon, lat = (float(each[0]) for each in info.lonlat(*middle))
-        lines.append(
-            f"the points lie at latitude {lat:.4f}, longitude {lon:.4f} "
-            f"({info.area_name}): is that the place?"
-        )
+        lines.append(f"the points lie at {info.place_text(lon, lat)}: is that the place?")
     metres = 111_320.0 if info.geographic else info.axis_unit_m
     for leg in site.legs:
         at = np.array([(site.points[m].easting, site.points[m].northing) for m in leg.mark_ids])

@@ -354,7 +354,7 @@ def _state_rough(
             "an axis); shoot the marks with a corrected rover"
         )
         context.collector.note("coarse_positions", text, where)
-    elif not context.corrections:
+    elif not context.corrections and context.info.projection is not None:
         text = (
             "neither a precision nor a fix that is known: every point is taken as a fixed "
             "solution good to 2 cm; state corrections, and export both if the rover keeps them"

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from geoleak.crs import crs_info
 from geoleak.survey import Levels, Survey, count_kinds, every_point
 from geoleak.units import format_length, format_station
 
@@ -74,6 +75,7 @@ class CheckReport:
             survey.site.title,
             f"grid    {survey.frame.grid_name}, {survey.frame.grid_unit}; ground to grid "
             f"{survey.frame.combined_factor:.8f} at {survey.frame.mean_height_m:.0f} m",
+            *self._place_line(),
             self._point_line(count_kinds(survey)),
         ]
         for leg in survey.legs:
@@ -99,6 +101,14 @@ class CheckReport:
         said += [f"warning {each}" for each in survey.warnings]
         said.append(self._next())
         return said
+
+    def _place_line(self) -> list[str]:
+        """Return where the site lies, as a question; nothing on a grid of its own."""
+        if self.survey.frame.is_local:
+            return []
+        lon, lat = (float(each) for each in self.survey.frame.to_lonlat(0.0, 0.0))
+        info = crs_info(self.survey.site.crs, length_unit=self.survey.site.length_unit)
+        return [f"place   {info.place_text(lon, lat)}: is it there?"]
 
     def _point_line(self, kinds: Counter[str]) -> str:
         if not kinds.total():

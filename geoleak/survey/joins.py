@@ -63,7 +63,7 @@ def join_legs(
         raise InputError(complaints)
     joints += _shared_points(legs, points, joints)
     network = Network([leg.route for leg in legs], joints)
-    return network, _apart_notes(site, legs, network)
+    return network, _apart_notes(site, legs, network, points)
 
 
 def _shared_points(
@@ -139,7 +139,12 @@ def _join(
     return ends[nearest], float(snap.chainage_m), float(snap.distance_m)
 
 
-def _apart_notes(site: Site, legs: tuple[SurveyedLeg, ...], network: Network) -> list[Note]:
+def _apart_notes(
+    site: Site,
+    legs: tuple[SurveyedLeg, ...],
+    network: Network,
+    points: Mapping[str, SurveyedPoint],
+) -> list[Note]:
     groups = network.components()
     if len(groups) < 2:
         return []
@@ -147,10 +152,53 @@ def _apart_notes(site: Site, legs: tuple[SurveyedLeg, ...], network: Network) ->
     if len(groups) > MOST_NAMED:
         said += f"; and {len(groups) - MOST_NAMED} more groups"
     text = f"the legs do not all join: {said}; say from = ... where one runs from another"
-    return [Note("legs_apart", text, legs[0].leg.origin)]
+    return [
+        Note("legs_apart", text, legs[0].leg.origin),
+        *_fitting_notes(site, legs, groups, points),
+    ]
+
+
+def _fitting_notes(
+    site: Site,
+    legs: tuple[SurveyedLeg, ...],
+    groups: Sequence[Sequence[int]],
+    points: Mapping[str, SurveyedPoint],
+) -> list[Note]:
+    """Ask of each leg that stands alone whether it runs from the nearest fitting of another."""
+    import shapely
+
+    fittings = [each for each in points.values() if each.kind == "fitting"]
+    if not fittings:
+        return []
+    at = shapely.points([(each.easting_m, each.northing_m) for each in fittings])
+    lines = [shapely.LineString(leg.route.vertices_m[:, :2]) for leg in legs]
+    notes = []
+    for alone in [group[0] for group in groups if len(group) == 1][:MOST_NAMED]:
+        start = shapely.Point(lines[alone].coords[0])
+        away = shapely.distance(at, start)
+        for k in away.argsort():
+            if away[k] > TEE_REACH_M:
+                break
+            on = [n for n, line in enumerate(lines)
+                  if n != alone and line.distance(at[k]) <= FITTING_ON_LEG_M]  # fmt: skip
+            if on:
+                fitting, other = fittings[k].point.id, legs[on[0]].name
+                apart = format_length(float(away[k]), unit=site.length_unit)
+                text = (
+                    f'leg "{legs[alone].name}" begins {apart} from {fitting} on leg "{other}": '
+                    f'does it run from there? Then write from = "{other} {fitting}"'
+                )
+                notes.append(Note("leg_near_fitting", text, legs[alone].leg.origin))
+                break
+    return notes
 
 
 def _names(names: Sequence[str]) -> str:
     """Return names for a sentence, cut after a few."""
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
     return ", ".join(names[:MOST_NAMED]) + more
+
+
+TEE_REACH_M = 5.0
+"""A branch whose first mark stands this near a fitting of another leg is asked about."""
+FITTING_ON_LEG_M = 1.0
