@@ -20,9 +20,14 @@ from geoleak import tables
 from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, Nodes, log_sum_exp
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
-from geoleak.site import Note
-from geoleak.survey import Survey
+from geoleak.site import NOWHERE, Note
+from geoleak.survey import Levels, Survey
 from geoleak.tables import Setting, setting
+from geoleak.units import format_length
+
+# A reading this many scales of its error off what the rest lets expect is named: by the tails the
+# model itself has (t of 4 degrees), one sound reading in 750 is (where the line runs: a guess).
+OUTLIER_SCALES = 8.0
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -452,16 +457,40 @@ class LevelEvidence(Generic[GroundKind]):
         text = self._fit_text(draws, agrees=agrees, silent=silent)
         return KindFit(self.kind, self.rows, p_value, text, agrees)
 
+    def outliers(self, draws: LevelDraws) -> list[Note]:
+        """Name the readings far off what all the others let expect, each with its row."""
+        if self.kind not in ("surface", "contact", "rod"):
+            return []  # a detector's figures are pooled otherwise
+        readings: Levels = getattr(self.survey, self.kind)
+        error = self.data(np.arange(len(self.pooled))).level - draws.expected
+        off_db, scales = np.median(error, axis=0), np.median(error / draws.sigma, axis=0)
+        far = (np.abs(scales) > OUTLIER_SCALES) & (self.pooled.reading >= 0)
+        notes = []
+        for row in np.flatnonzero(far & (self.pooled.censored == 0)).tolist():
+            k = int(self.pooled.reading[row])
+            where = self.survey.legs[int(readings.leg[k])]
+            at = format_length(float(readings.chainage_m[k]), unit=self.survey.site.length_unit)
+            text = (
+                f"reading {readings.id[k]} at {at} of leg {where.name} is about "
+                f"{abs(off_db[row]):.0f} dB {'over' if off_db[row] > 0 else 'under'} what the "
+                "others let expect: take it again, and check its place"
+            )
+            origin = readings.origin[k] if readings.origin else NOWHERE
+            notes.append(Note("reading_off", text, origin))
+        return notes
+
     def _fit_text(self, draws: LevelDraws, *, agrees: bool, silent: bool) -> str:
-        one = self.rows == 1
+        off = len(self.outliers(draws))
+        count = f"{self.rows - off} of {self.rows}" if 0 < off < self.rows else str(self.rows)
+        one = count == "1"
         noun = self.noun.removesuffix("s") if one else self.noun
         if agrees and silent:
-            return f"{self.rows} {noun} {'holds' if one else 'hold'} no clear sign of a leak"
+            return f"{count} {noun} {'holds' if one else 'hold'} no clear sign of a leak"
         if agrees:
             word = "agrees" if one else "agree"
         else:
             word = "does not agree" if one else "do not agree"
-        text = f"{self.rows} {noun} {word} with one leak"
+        text = f"{count} {noun} {word} with one leak"
         if silent:
             return text
         excess = 10.0 * np.log10(1.0 + np.exp(PER_DB * draws.strength_db))

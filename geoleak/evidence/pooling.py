@@ -39,6 +39,8 @@ class Pooled:
         that gusts of the background make is heard by the background's share of the sound only.
     repeats, squares_db2 : ndarray, shape (n,)
         Repeats of one place and setting, and their sum of squares about their mean.
+    reading : ndarray of int, shape (n,)
+        The first reading of the row; -1 where the row is a background.
     reading_sigma_db : float
         Repeatability of one reading at one place.
     on_floor : ndarray, shape (n,)
@@ -77,6 +79,7 @@ class Pooled:
     lead_m: Floats
     low_hz: Floats
     high_hz: Floats
+    reading: Ints
     readings: int
     reading_sigma_db: float
     floor_mean: float
@@ -191,6 +194,7 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         lead_m=levels.lead_m[first],
         low_hz=levels.low_hz[first],
         high_hz=levels.high_hz[first],
+        reading=np.asarray(first, dtype=np.int64),
         readings=len(levels),
         floor_mean=_middle_level(levels, level, first),
         is_display=is_display,
@@ -270,5 +274,6 @@ def _with_floor_rows(
         # A background is read with the leak shut off: no leak reaches it, however near it stands.
         own_background_db=1e4 * some,
         censored=np.zeros(len(own), dtype=np.int64),
+        reading=np.full(len(own), -1, dtype=np.int64),
     )
     return Pooled.joined([pooled, told])

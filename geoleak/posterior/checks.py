@@ -23,6 +23,7 @@ from geoleak.evidence import (
 )
 from geoleak.posterior.grid import Cells, Peak, interpolate
 from geoleak.posterior.run import Run, as_candidates
+from geoleak.site import Note
 from geoleak.units import format_station
 
 Floats = npt.NDArray[np.float64]
@@ -67,6 +68,7 @@ class Checks:
     curves: tuple[LevelCurve, ...]
     no_leak_odds: float | None
     second_leak: Peak | None
+    notes: tuple[Note, ...] = ()
 
 
 def check(
@@ -79,6 +81,7 @@ def check(
 ) -> Checks:
     """Run every check on draws from the posterior, holes on all of it (`mass`, a chance a cell)."""
     fits: list[KindFit] = []
+    notes: list[Note] = []
     curves: tuple[LevelCurve, ...] = ()
     second = None
     odds = no_leak_odds(run)
@@ -94,11 +97,12 @@ def check(
         draws = each.draws(belief, rng)
         silent = odds is not None and odds > SILENT and each.kind in ("surface", "contact")
         fits.append(each.fit_of(draws, rng, silent=silent))
+        notes += each.outliers(draws)
         if each.kind == "surface":
             curves = level_curves(run, each, draws, rng)
             second = second_leak(run, each, draws, peaks[0], rng) if peaks else None
     fits += contradictions(run, cells)
-    return Checks(tuple(fits), curves, odds, second)
+    return Checks(tuple(fits), curves, odds, second, tuple(notes))
 
 
 def no_leak_odds(run: Run) -> float | None:

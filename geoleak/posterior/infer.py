@@ -174,6 +174,9 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
         second_leak=found.second_leak,
         even=even_prior,
         prior_factors=MappingProxyType(factors),
-        warnings=tuple(n for each in (*run.smooth, *run.exact) for n in each.notes()),
+        warnings=(
+            *(n for each in (*run.smooth, *run.exact) for n in each.notes()),
+            *found.notes,
+        ),
         run=run,
     )
