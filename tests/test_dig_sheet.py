@@ -119,7 +119,7 @@ def test_the_figures_are_those_of_the_result(tmp_path):
         "Combined factor 0.9999421, convergence -0.0241°",
         "rover corrected by network RTK",
         "3 % that the leak is not on any traced line",
-        "If the hole is dry: 0+47.0 to 0+52.0 (5 %)",
+        "If the hole is dry: 0+47.0 to 0+52.0 (5 % then)",
         "NOT BEFORE: no locate request is filed",
         "gas crosses 1.4 ft from the stake toward mark 109",
         "Meter stopped?",

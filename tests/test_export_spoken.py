@@ -51,7 +51,7 @@ def test_the_figures_are_those_of_the_result_in_its_own_unit():
         "N 783295.38 E 1987838.33 ftUS, NAD83(2011) / North Carolina (ftUS)",
         "sets out within 0.3 ft",
         "35.902187 -79.041065, within 7 ft at best",
-        "if the hole is dry: 0+47.0 to 0+52.0 (5 %)",
+        "if the hole is dry: 0+47.0 to 0+52.0 (5 % then)",
         "occupy 201 first: it must read within 0.1 ft, or stop",
     ):
         assert said in text

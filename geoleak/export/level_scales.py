@@ -75,15 +75,19 @@ def steps(result: Result) -> list[tuple[str, str]]:
 def not_drawn(result: Result, leg: str) -> str:
     """Return the readings of a leg that are on other scales, for the line under its picture."""
     unit = result.site.length_unit
-    told = [
-        f"{_name(each)} {each.level_db:.0f} at {words.station(each.chainage_m, unit)}"
+    others = [
+        each
         for each in result.readings
         if each.leg == leg and sign(each, result) != "level" and math.isfinite(each.level_db)
     ]
+    told = []
+    for name, alike in itertools.groupby(others[:MOST_TOLD], _name):
+        at = (f"{e.level_db:.0f} at {words.station(e.chainage_m, unit)}" for e in alike)
+        told.append(f"{name} {', '.join(at)}")
     if not told:
         return ""
-    more = f" and {len(told) - MOST_TOLD} more" if len(told) > MOST_TOLD else ""
-    return f"On scales of their own, not drawn: {', '.join(told[:MOST_TOLD])}{more}"
+    more = f" and {len(others) - MOST_TOLD} more" if len(others) > MOST_TOLD else ""
+    return f"On scales of their own, not drawn: {'; '.join(told)}{more}"
 
 
 def _name(reading: ReadingSummary) -> str:

@@ -96,10 +96,7 @@ def _dig(result: Result) -> dict[str, Any]:
         "facts": facts,
         "by_length": _by_length(result),
         "listen": advised,
-        "next_holes": [
-            f"{words.pieces(each.pieces, unit, leg=leak.leg)} ({words.chance(each.chance)})"
-            for each in decision.then
-        ],
+        "next_holes": spoken.next_hole_words(result),
         "services": words.services(result),
     }
 

@@ -201,12 +201,16 @@ def first_check(result: Result) -> str:
 
 def next_holes(result: Result) -> list[str]:
     """Return the holes to try if the first one is dry."""
+    heads = ("if the hole is dry: ", "then: ")
+    return [f"{heads[min(k, 1)]}{told}" for k, told in enumerate(next_hole_words(result))]
+
+
+def next_hole_words(result: Result) -> list[str]:
+    """Return the next holes, each with its chance once the first one is dry."""
     unit, leg = result.site.length_unit, result.leak.leg
-    words_of = ("if the hole is dry: ", "then: ")
     return [
-        f"{words_of[min(k, 1)]}{words.pieces(each.pieces, unit, leg=leg)} "
-        f"({words.chance(each.chance)})"
-        for k, each in enumerate(result.decision.then)
+        f"{words.pieces(each.pieces, unit, leg=leg)} ({words.chance(each.chance)} then)"
+        for each in result.decision.then
         if each.pieces
     ]
 
