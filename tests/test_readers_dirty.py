@@ -261,6 +261,7 @@ def test_a_cell_is_echoed_up_to_eighty_characters(tmp_path: Path) -> None:
     for cell in ("x" * 5000, 'q"' * 2000, "word " * 1000):
         line = complaints_of(tmp_path, {"readings.csv": f"place,level\n{cell!s},40\n101,40\n"})[0]
         assert len(line) < 500
+    assert LONGEST_ECHO == 80  # what shared/site_folder.md promises
     cut = str(Complaint(Origin("a"), f'"{"x" * (LONGEST_ECHO + 1)}" is wrong'))
     kept = str(Complaint(Origin("a"), f'"{"x" * LONGEST_ECHO}" is wrong'))
     assert cut == f'a: "{"x" * (LONGEST_ECHO - 3)}..." is wrong' and "..." not in kept
