@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 import struct
 import sys
+import time
 import wave
 from pathlib import Path
 
@@ -154,6 +156,52 @@ def test_samples_that_are_no_numbers_are_refused_with_their_time(
 def test_a_good_recording_has_nothing_to_say(tmp_path: Path) -> None:
     write_wav_16(tmp_path / "a.wav", noise(8.0), RATE)
     assert codes(tmp_path / "a.wav") == set()
+
+
+def header(*, rate: int = RATE, channels: int = 1, data: int | None = None, form: bytes = b"RIFF"):
+    """Return a WAV file of 10 s whose header says what it is told to."""
+    body = (3000 * np.random.default_rng(1).standard_normal(10 * RATE)).astype("<i2").tobytes()
+    size = len(body) if data is None else data
+    sizes = b"ds64" + struct.pack("<IQQQI", 28, size + 72, size, size // 2, 0)
+    return (
+        form + struct.pack("<I", 0xFFFFFFFF if form == b"RF64" else 36 + len(body)) + b"WAVE"
+        + (sizes if form == b"RF64" else b"")
+        + b"fmt " + struct.pack("<IHHIIHH", 16, 1, channels, rate, 2 * rate % 2**32, 2, 16)
+        + b"data" + struct.pack("<I", 0xFFFFFFFF if form == b"RF64" else size) + body
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("lie", "says"),
+    [
+        ({"data": 2**31 - 10}, None),
+        ({"form": b"RF64", "data": 2**41}, None),
+        ({"data": 0}, "empty"),
+        ({"rate": 0}, "not a WAV file that can be read"),
+        ({"rate": 4_000_000_000}, "not a WAV file that can be read"),
+        ({"rate": 2_000_000_000}, "too short"),
+        ({"rate": 1}, "carries only"),
+        ({"channels": 65535}, "not a WAV file that can be read"),
+        ({"channels": 1000}, "too short"),
+    ],
+)
+def test_headers_that_lie_are_read_or_refused_at_once(tmp_path: Path, lie, says) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(header(**lie))
+    began = time.process_time()
+    if says is None:
+        assert level_of_file(path).recording.duration_s == pytest.approx(10.0)
+    else:
+        with pytest.raises(AcousticsError, match=says):
+            level_of_file(path)
+    assert time.process_time() - began < 2.0
+
+
+def test_a_pipe_or_a_device_is_no_recording(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "a.wav")
+    for path in (tmp_path / "a.wav", Path("/dev/zero"), tmp_path):
+        with pytest.raises(AcousticsError, match="there is no such recording"):
+            open_recording(path)
 
 
 def test_clipping_is_named_with_its_share(tmp_path: Path) -> None:

@@ -30,7 +30,7 @@ def test_pipe_that_turns_back_keeps_its_marks_and_its_length():
 
 
 def test_s_bends_keep_their_length():
-    found = outcomes("s-bend", 16)
+    found = outcomes("s-bend", 10)
     assert all(each.good_lost < 3 for each in found)
     assert np.median([abs(each.length_error) for each in found]) < 0.015
 

@@ -37,14 +37,14 @@ from geoleak.linref.segments import (
 FEW_PAIRS = 200_000
 FEW_PIECES = 6
 # A cell with so few points, or so few candidates, is not split again.
-FEW_POINTS = 16
+FEW_POINTS = 32
 FEW_CANDIDATES = 3
 # Only cells with no more candidates are asked whether these hang together.
 MANY_TO_CHECK = 24
 # Halvings of the square around the points; two keys of so many bits fit one 32-bit number.
 DEPTH = 16
 # Cell-piece pairs handled at once; bounds the memory.
-MOST_PAIRS = 200_000
+MOST_PAIRS = 100_000
 # Points farther from the lines than a shell's size are searched apart, in shells this much larger.
 SHELL = 64.0
 Keys = npt.NDArray[np.uint32]
