@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 import tomllib
 from pathlib import Path
@@ -204,6 +205,29 @@ def test_answers_are_kept_when_the_end_fails_and_taken_up_again(points: Path) ->
     assert run("new", points, points.parent / "other", "--resume").code == 2
 
 
+def test_without_a_rover_marks_are_taped_from_two_corners(tmp_path: Path) -> None:
+    site = tmp_path / "lane"
+    ran = on_terminal(
+        ["new", "tapes", site],
+        [
+            ("Unit of lengths", "ft"), ("Tape from corner A to corner B", "40"),
+            ("left or right", ""),
+            ("Mark 1: tape from A", "20"), ("Mark 1: tape from B", "30"),
+            ("Mark 2: tape from A", "25 ft"), ("Mark 2: tape from B", "28' 0\""),
+            ("Mark 3: tape from A", "wide"), ("is not a length", "30"),
+            ("Mark 3: tape from B", "26"), ("Mark 4: tape from A", ""), *PIPE[3:],
+        ],
+    )  # fmt: skip
+    assert ran.code == 0, ran.out
+    checked = run("check", site)
+    assert checked.code == 0 and "2 features, 3 marks" in checked.out, checked.err
+    # The law of cosines: M1 lies (20^2 + 40^2 - 30^2) / (2 * 40) = 13.75 ft along A to B.
+    rows = {row["id"]: row for row in json.loads(run("check", site, "--json").out)["points"]}
+    assert rows["M1"]["easting"] == pytest.approx(13.75, abs=1e-3)
+    assert rows["M1"]["northing"] == pytest.approx((20**2 - 13.75**2) ** 0.5, abs=1e-3)
+    assert run("new", "tapes", tmp_path / "other").code == 2
+
+
 GIVEN = ("--crs", "EPSG:6543", "--unit", "ftUS", "--marks", "WL")
 
 
@@ -221,12 +245,13 @@ def test_readings_with_headings_of_one_s_own_are_taken_along(points: Path) -> No
     assert ran.code == 2 and 'columns "Stop=nothing" is not known' in ran.err
 
 
-@pytest.mark.parametrize(("thin", "said"), [(1, False), (2, True)])
+@pytest.mark.parametrize(("every_ft", "said"), [(6.2, False), (6.3, True)])
 def test_marks_too_far_apart_for_the_hole_are_said_at_once(
-    points: Path, thin: int, said: bool
+    points: Path, every_ft: float, said: bool
 ) -> None:
-    rows = [line for line in points.read_text().splitlines() if line.endswith(",WL")]
-    points.write_text("\n".join(rows[::thin]) + "\n")
+    # A crew in feet opens 5 ft at once; a quarter more between marks is let pass.
+    rows = [f"{k},{783300 + k * every_ft:.3f},1987800,495,WL" for k in range(9)]
+    points.write_text("\n".join(rows) + "\n")
     ran = run("new", points, points.parent / "yard", *GIVEN)
     assert ran.code == 0, ran.err
     assert ("a 5.0 ft hole wants one every 5.0 ft" in ran.out) == said, ran.out

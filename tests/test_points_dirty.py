@@ -316,9 +316,12 @@ def test_a_thousand_in_a_number_is_refused_with_its_place(tmp_path: Path) -> Non
     assert lines[0].startswith("points.csv:2:6: easting") and "thousands separator" in lines[0]
 
 
-@pytest.mark.parametrize(("away_m", "asked"), [(4.9, True), (5.1, False)])
+@pytest.mark.parametrize(
+    ("away_m", "aside_m", "asked"),
+    [(4.9, 0.3, True), (5.1, 0.3, False), (2.0, 0.9, True), (2.0, 1.1, False)],
+)
 def test_a_branch_that_begins_beside_a_fitting_is_asked_about(
-    tmp_path: Path, away_m: float, asked: bool
+    tmp_path: Path, away_m: float, aside_m: float, asked: bool
 ) -> None:
     toml = """crs = "local"
 length_unit = "m"
@@ -334,8 +337,8 @@ code = "WB"
 [codes]
 fitting = ["WV"]
 """
-    rows = ["1,0,0,,WM", "2,20,0,,WM", "3,40,0,,WM", "9,20,0.3,,WV",
-            f"11,20,{0.3 + away_m},,WB", f"12,20,{20 + away_m},,WB"]  # fmt: skip
+    rows = ["1,0,0,,WM", "2,20,0,,WM", "3,40,0,,WM", f"9,20,{aside_m},,WV",
+            f"11,20,{aside_m + away_m},,WB", f"12,20,{20 + away_m},,WB"]  # fmt: skip
     files = {"site.toml": toml, "points.csv": "\n".join(rows) + "\n", "readings.csv": None}
     folder = write_folder(tmp_path, {k: v for k, v in files.items() if v})
     (folder / "readings.csv").unlink()

@@ -171,6 +171,14 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
         source_of(tmp_path / "gas.geojson", Origin("gas.geojson"))
 
 
+def test_a_file_of_more_than_400_mb_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "gas.gpkg"
+    with path.open("wb") as handle:
+        handle.truncate(400_000_001)  # sparse
+    with pytest.raises(InputError, match="larger than 400 MB"):
+        source_of(path, Origin("gas.gpkg"))
+
+
 def test_a_bare_feature_or_geometry_is_a_layer_named_after_its_file(tmp_path: Path) -> None:
     line = {"type": "LineString", "coordinates": [[-79.0, 35.9], [-79.0, 35.91]]}
     for document in (line, {"type": "Feature", "geometry": line, "properties": None}):

@@ -23,7 +23,12 @@ UnitOption = Annotated[
     epilog="Example: geoleak new points.csv yard --crs EPSG:6543 --unit ftUS --marks WL",
 )
 def new(
-    points: Annotated[Path, typer.Argument(metavar="POINTS.csv", help="The rover's point file.")],
+    points: Annotated[
+        Path,
+        typer.Argument(
+            metavar="POINTS.csv", help='The rover\'s point file; "tapes" where there is no rover.'
+        ),
+    ],
     folder: Annotated[
         Path | None,
         typer.Argument(metavar="[SITE]", help="The folder to write; by the file's name."),
@@ -103,6 +108,20 @@ def new(
     from geoleak.new.write import parted_columns, write_site
     from geoleak.readers import read_site
 
+    asking = sys.stdin.isatty() and not json
+
+    def ask(question: str, default: str) -> str:
+        return str(typer.prompt(question, default=default, show_default=bool(default)))
+
+    if points.as_posix() == "tapes" and not points.exists():
+        target = folder if folder is not None else Path("taped")
+        site, tapes = questions.taped(
+            target, unit or "", title, ask if asking else None, print_lines
+        )
+        with WRITING.to(target):
+            written = write_site(target, site, tapes=tapes)
+        print_lines([f"written to {target}: " + ", ".join(path.name for path in written)])
+        return
     point_columns, headings = parted_columns(columns or (), points)
     known = questions.Answers(
         crs=crs or "",
@@ -123,11 +142,6 @@ def new(
     kept = target.parent / f"{target.name}.answers.json"
     if resume:
         known = known.resumed(kept)
-    asking = sys.stdin.isatty() and not json
-
-    def ask(question: str, default: str) -> str:
-        return str(typer.prompt(question, default=default, show_default=bool(default)))
-
     guess = questions.understood(points, known, ask if asking else None, print_lines)
     said = questions.shown(guess)
     known = questions.stated_by_file(known, guess)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, fields, replace
@@ -16,7 +17,7 @@ from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewLeg, NewSite, legs_by_code
 from geoleak.site import Site
-from geoleak.units import format_length, parse_length
+from geoleak.units import format_length, parse_length, unit_m
 
 UNITS = ("m", "ft", "ftUS")
 LAYOUTS = ("pnezd", "penzd")
@@ -24,6 +25,7 @@ _UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter":
                "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
 _ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
 _MOST_OFFERED = 9
+_OFF = {"yes": True, "y": True, "no": False, "n": False}
 
 SPACING_PER_HOLE = 1.25
 """Marks farther apart than this many holes are said to be too far: common practice, no source."""
@@ -296,14 +298,9 @@ def completed(points: Path, folder: Path, known: Answers, guess: PointFileGuess)
     if known.crs and not known.layout:
         known = replace(known, layout=decide_layout(guess, known.crs) or "")
     _require(points, known, guess)
-    pipe = {
-        "depth": known.depth or None,
-        "material": known.material or None,
-        "outside_diameter": known.outside_diameter or None,
-        "ends_here": known.ends_here,
-    }
+    pipe = _pipe_of(known)
     if known.numbers:
-        legs: tuple[NewLeg, ...] = (NewLeg(points=known.numbers, **pipe),)  # type: ignore[arg-type]
+        legs: tuple[NewLeg, ...] = (NewLeg(points=known.numbers, **pipe),)
     else:
         legs = legs_by_code(known.marks, branches=known.branches, **pipe)
     return NewSite(
@@ -316,8 +313,17 @@ def completed(points: Path, folder: Path, known: Answers, guess: PointFileGuess)
         columns=dict(known.columns),
         fitting_codes=known.fittings,
         feature_codes=known.features,
-        everything_off={"yes": True, "y": True, "no": False, "n": False}.get(known.everything_off),
+        everything_off=_OFF.get(known.everything_off),
     )
+
+
+def _pipe_of(known: Answers) -> dict[str, Any]:
+    return {
+        "depth": known.depth or None,
+        "material": known.material or None,
+        "outside_diameter": known.outside_diameter or None,
+        "ends_here": known.ends_here,
+    }
 
 
 def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
@@ -368,6 +374,73 @@ def shown(guess: PointFileGuess) -> list[str]:
         use = code.use if code.count == 1 or code.use == "other" else code.use + "s"
         said.append(f"  {code.code or '(none)':<18} {use:<22} {code.count}: {span}")
     return said + [f"  {text}" for text in guess.notes]
+
+
+def taped(
+    folder: Path, unit: str, title: str, ask: Ask | None, say: Say
+) -> tuple[NewSite, dict[str, str]]:
+    """Return a site without a rover: marks by two tapes from two fixed corners.
+
+    Raises
+    ------
+    InputError
+        Without a terminal; a site can then be written by hand.
+    """
+    if ask is None:
+        what = "a site of tapes alone is asked for mark by mark, on a terminal"
+        remedy = "or write points.csv with two corners and tapes.csv by hand: shared/site_folder.md"
+        raise InputError([Complaint(Origin("tapes"), what, remedy)])
+    say(
+        [
+            "No rover: choose two fixed corners, A and B, and tape every mark from both of them.",
+            "Lengths with their unit, or bare in the unit of the job.",
+        ]
+    )
+    unit = unit or _asked_unit(Answers(), ask, say)
+    known = Answers(unit=unit)
+    base = _needed("Tape from corner A to corner B", ask, say, known)
+    side = ""
+    while side not in ("left", "right"):
+        side = ask("Seen from A to B, do the marks lie left or right", "left").strip().casefold()
+    tapes = ["point,from,distance,side,code"]
+    for number in itertools.count(1):
+        first = _checked(f"Mark {number}: tape from A (empty: no more)", ask, say, _length(known))
+        if not first:
+            break
+        second = _needed(f"Mark {number}: tape from B", ask, say, known)
+        tapes.append(f"M{number},A,{_cell(first)},{side},MK")
+        tapes.append(f"M{number},B,{_cell(second)},,MK")
+    known = _asked_pipe(known, ask, say)
+    along = parse_length(base, unit=unit) / unit_m(unit)
+    files = {
+        "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
+        "tapes.csv": "\n".join(tapes) + "\n",
+    }
+    pipe = _pipe_of(known)
+    site = NewSite(
+        points=Path("points.csv"),
+        crs="local",
+        length_unit=unit,
+        legs=legs_by_code(["MK"], **pipe),
+        title=title or folder.name.replace("_", " ").strip().capitalize(),
+        layout="penzd",
+        feature_codes=("CORNER",),
+        everything_off=_OFF.get(known.everything_off),
+    )
+    return site, files
+
+
+def _needed(question: str, ask: Ask, say: Say, known: Answers) -> str:
+    while True:
+        answer = _checked(question, ask, say, _length(known))
+        if answer:
+            return answer
+        say(["  this one is needed"])
+
+
+def _cell(text: str) -> str:
+    """Return a length as one cell of a sheet."""
+    return '"' + text.replace('"', '""') + '"' if set(text) & set(',"') else text
 
 
 def as_dict(

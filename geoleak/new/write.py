@@ -140,6 +140,7 @@ def write_site(
     *,
     readings: Path | None = None,
     headings: Mapping[str, str] | None = None,
+    tapes: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """Write a new site folder and return the files in it.
 
@@ -152,6 +153,8 @@ def write_site(
         Readings taken already; else readings.csv has a blank row a mark.
     headings : mapping of str to str, optional
         Column of readings.csv by folded heading of `readings`.
+    tapes : mapping of str to str, optional
+        points.csv and tapes.csv by name, for a site where no rover was.
 
     Returns
     -------
@@ -166,7 +169,7 @@ def write_site(
     """
     folder = Path(folder)
     _refuse_filled(folder)
-    if not options.points.is_file():
+    if not tapes and not options.points.is_file():
         _fail(options.points, f"there is no file {options.points}", "name the rover's point file")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
@@ -174,7 +177,7 @@ def write_site(
     except OSError as error:
         _fail(folder, f"the folder cannot be made ({error.strerror})", "name another place")
     try:
-        return _fill(scratch, folder, options, readings, headings or {})
+        return _fill(scratch, folder, options, readings, headings or {}, tapes or {})
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
 
@@ -185,10 +188,13 @@ def _fill(
     options: NewSite,
     taken: Path | None,
     headings: Mapping[str, str],
+    tapes: Mapping[str, str],
 ) -> list[Path]:
     inside = scratch / (folder.name or "site")
     inside.mkdir()
-    points_name = _copy_points(options.points, inside)
+    for name, content in tapes.items():
+        (inside / name).write_text(content, encoding="utf-8", newline="\n")
+    points_name = options.points.name if tapes else _copy_points(options.points, inside)
     toml = site_toml(options, points_name)
     (inside / "site.toml").write_text(toml, encoding="utf-8", newline="\n")
     site = _read(inside, folder, options)
