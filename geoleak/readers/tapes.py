@@ -43,7 +43,10 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     rows = [row for row in sheet or () if not row.text("skip")]
     fresh = {row.text("point") for row in rows if row.text("point") not in points}
     read: dict[str, list[tuple[Sheet, Tape]]] = defaultdict(list)
-    for row in rows:
+    # Once more, from the sheet itself: what it has to say of a word it says when it is through.
+    for row in sheet or ():
+        if row.text("skip"):
+            continue
         _judge_start(row, points, fresh)
         tape: Tape | None = record_of(TAPES, row)
         if tape is not None:
