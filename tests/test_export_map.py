@@ -130,6 +130,15 @@ def test_the_head_says_the_answer():
         assert said in text, said
 
 
+@pytest.mark.parametrize("name", EVERY_SITE)
+def test_no_direction_is_a_bare_before_or_past(name):
+    reader = _read(page_html(EVERY_SITE[name]()))
+    told = reader.text + reader.data["drawn"]
+    assert not re.search(r"\b(?:before|past) (?:the stake|it)\b", told)
+    for found in re.finditer(r" past mark \w+(?P<rest>.{9})", told):
+        assert found["rest"].startswith((" toward", " away")), found[0]
+
+
 def test_a_result_with_nearly_nothing_in_it_still_makes_a_page():
     result = feet_site(services=False)
     bare = replace(

@@ -255,6 +255,43 @@ def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
         assert each["open"] == 0 and each["back"], each
 
 
+@pytest.mark.parametrize("name", ["feet", "check_first", "listen_on"])
+def test_other_fonts_leave_the_popups_readable(driver, pages, name):
+    """Wider letters than any installed here: a phone has its own fonts."""
+    _open(driver, pages[name], PHONE)
+    wide = "* { font-family: monospace !important; letter-spacing: .08em !important; }"
+    driver.execute_script(
+        "document.head.append(Object.assign(document.createElement('style'),"
+        f" {{textContent: {json.dumps(wide)}}}))"
+    )
+    for each in driver.execute_script(EVERY_POPUP):
+        assert each["narrowest"] >= 140 and each["share"] < 0.7, each
+        assert each["inside"] and each["free"] and not each["cut"], each
+
+
+@pytest.mark.parametrize("name", [each for each in SITES if each != "hostile"])
+def test_the_first_screen_of_a_phone_says_where_how_deep_how_sure_and_what_not_to_do(
+    driver, pages, name
+):
+    _open(driver, pages[name], PHONE)
+    foot = driver.execute_script(
+        "return ['h1', '.where', '.sure', '.not-before', '.sketch'].map(css =>"
+        " document.querySelector(css)?.getBoundingClientRect().bottom ?? null)"
+    )
+    heading, where, sure, warned, sketch = foot
+    assert max(heading, where or 0, sure, warned, sketch) <= PHONE[1]
+    if name not in NOT_TO_DIG:
+        where_text = driver.find_element("css selector", ".where").text
+        assert "past mark 108 toward mark 109" in where_text and "top of pipe" in where_text
+        assert where < sure < sketch
+        assert "STAKE" in driver.find_element("css selector", ".sketch").text
+    assert "NOT BEFORE" in _head(driver) or "Do not dig yet" in _head(driver)
+
+
+def _head(driver):
+    return driver.find_element("css selector", ".head").text
+
+
 def test_hostile_text_does_not_run_and_does_not_blank_the_map(driver, pages):
     _open(driver, pages["hostile"])
     shapes = driver.find_elements(
