@@ -11,12 +11,15 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+import shapely.affinity
 
 from geoleak.export.colours import INTERVAL, LEVEL_RAMP, usual_span
 from geoleak.export.map import notebook_html, page_html
-from geoleak.export.map_layers import tick_step
+from geoleak.export.map_layers import drawn, tick_step
+from geoleak.export.map_page import page_words
 from geoleak.export.profile import round_steps, tick_station
 from geoleak.export.words import formula_safe, markup_safe
+from geoleak.units import unit_m
 from tests.check_values import check_value
 from tests.results import EVERY_SITE, HOSTILE, feet_site, hostile_site, with_leak
 
@@ -175,6 +178,70 @@ def test_a_long_main_stays_small_and_a_network_is_not_ticked_all_over():
     assert all(f"Leg {name}" in page for name in names)
 
 
+def _network(count, *, heard=True, aside_m=30.0, length_m=200.0):
+    """Return the feet site with so many further legs, each aside of the last one."""
+    result = feet_site()
+    route, leg = next(f for f in result.features if f.kind == "route"), result.legs[0]
+    names = [f"p{k}" for k in range(count)]
+    routes = [
+        replace(
+            route,
+            id=name,
+            grid=shapely.affinity.translate(route.grid, yoff=-(k + 1) * aside_m / unit_m("ftUS")),
+            properties={**route.properties, "leg": name},
+        )
+        for k, name in enumerate(names)
+    ]
+    listened = [replace(result.readings[0], id=n, leg=n) for n in names] if heard else []
+    profiles = [replace(result.profile[0], leg=name) for name in names]
+    return replace(
+        result,
+        features=(*result.features, *routes),
+        legs=(*result.legs, *(replace(leg, name=n, length_m=length_m) for n in names)),
+        readings=(*result.readings, *listened),
+        profile=(*result.profile, *profiles),
+    )
+
+
+def _ticks(result):
+    return [each for each in drawn(result) if each["properties"]["sign"] == "tick"]
+
+
+@pytest.mark.parametrize(("legs", "all_ticked"), [(7, True), (8, False)])
+def test_up_to_eight_legs_are_all_ticked(legs, all_ticked):
+    one = len(_ticks(feet_site()))
+    assert (len(_ticks(_network(legs, heard=False))) > one) == all_ticked
+
+
+def test_a_network_listened_to_all_over_has_at_most_400_ticks():
+    assert len(_ticks(_network(12))) == 400
+
+
+@pytest.mark.parametrize(("aside_m", "first"), [(0.15, 1), (0.25, 0)])
+def test_a_leg_that_starts_on_another_leaves_its_first_station_out(aside_m, first):
+    numbers = [each["properties"]["number"] for each in _ticks(_network(1, aside_m=aside_m))]
+    assert numbers.count(0) == (0 if first else 2)
+
+
+@pytest.mark.parametrize("verdict", ["listen_on", "check_first"])
+def test_what_could_be_dug_by_is_drawn_to_dig_alone(verdict):
+    """Even where a result holds it."""
+    dug_by = {"stake", "hole", "tape", "offset"}
+    result = feet_site()
+    assert dug_by <= {each["properties"]["sign"] for each in drawn(result)}
+    other = replace(result, decision=replace(result.decision, verdict=verdict))
+    signs = {each["properties"]["sign"] for each in drawn(other)}
+    assert not signs & dug_by and "best" in signs
+
+
+def test_six_further_profiles_and_forty_warnings_are_enough():
+    words_of = page_words(_network(9))
+    assert len(words_of["profiles"]["first"]) == 1 and len(words_of["profiles"]["others"]) == 6
+    result = feet_site()
+    many = replace(result, warnings=tuple(result.warnings[:1]) * 50)
+    assert len(page_words(many)["warnings"]) == 40
+
+
 def test_a_notebook_gets_the_page_in_a_frame():
     frame = notebook_html(hostile_site())
     reader = _read(frame)
@@ -224,7 +291,7 @@ def test_ticks_read_as_stations():
     assert tick_station(100, "ftUS") == "1+00"
     assert tick_station(7.5, "ft") == "0+07.5"
     assert tick_station(1005, "m") == "1+005"
-    assert [tick_step(v) for v in (90, 300, 1000, 5000)] == [5, 10, 25, 200]
+    assert [tick_step(v) for v in (90, 300, 410, 1000, 5000)] == [5, 10, 20, 25, 200]
 
 
 def test_every_dangerous_character_becomes_a_number():

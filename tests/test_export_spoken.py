@@ -234,6 +234,12 @@ def test_directions_name_what_can_be_seen(valve_m, down):
     assert toward(bare, "yard", 12.6, up=False) == "toward the start of yard"
 
 
+def test_twelve_notes_are_printed_and_the_rest_counted():
+    result = feet_site()
+    text = _text(replace(result, warnings=tuple(result.warnings[:1]) * 15))
+    assert "and 3 more in result.json" in text
+
+
 def test_no_spread_is_told_as_none():
     assert "give or take 0.1" in _text(with_leak(feet_site(), depth_sigma_m=0.004))
     assert "give or take 0.01" in _text(with_leak(metric_site(), depth_sigma_m=0.004))

@@ -29,6 +29,8 @@ TO_DIG_BY = ("tie", "hole", "offset_stake", "stake")
 MOST_TICKS = 400
 MOST_PER_LEG = 40
 FEW_LEGS = 8
+STARTS_ON_M = 0.2
+"""A leg that starts this near to another starts on it."""
 STEPS = (5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
 
 
@@ -260,6 +262,7 @@ def _stations(result: Result, place: Callable[[Feature], BaseGeometry | None]) -
         wanted = [each for each in wanted if each.name in heard]
     wanted.sort(key=lambda each: each.name != result.leak.leg)
     left, unit = MOST_TICKS, result.site.length_unit
+    grid_m = unit_m(result.leak.position.unit)
     for leg in wanted:
         route, shape = routes[leg.name], place(routes[leg.name])
         if shape is None or shape.geom_type != "LineString" or leg.length_m <= 0:
@@ -270,7 +273,8 @@ def _stations(result: Result, place: Callable[[Feature], BaseGeometry | None]) -
         # A leg that starts on another: its 0+00 would be written over that one's stations.
         start = shapely.get_point(route.grid, 0)
         others = (routes[each.name].grid for each in wanted if each is not leg)
-        first = any(other.distance(start) < 0.5 for other in others)
+        on_m = min((other.distance(start) for other in others), default=math.inf) * grid_m
+        first = on_m < STARTS_ON_M
         for number in range(int(first), count):
             spot, bearing_deg = _along(
                 route.grid, shape, number * step * unit_m(unit) / leg.length_m
