@@ -138,7 +138,7 @@ class Text(_Tagged, Paragraph):
             "text",
             fontName=name,
             fontSize=size,
-            leading=1.2 * size,
+            leading=1.15 * size,
             alignment=TA_RIGHT if right else TA_LEFT,
             textColor=(grey, grey, grey),
             leftIndent=1.1 * size if bullet else 0,

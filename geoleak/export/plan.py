@@ -185,7 +185,7 @@ class _Sketch:
                 text += f" to {words.plain(name)}"
             along = [line.interpolate(k, normalized=True) for k in (0.36, 0.5, 0.25, 0.62, 0.75)]
             on = [(at.x, at.y + 0.35 * self.size, "middle", 0.0) for at in along]
-            beside = [spot for at in along for spot in self.around(at, 3.0)]
+            beside = [spot for at in along for spot in self.around(at, 3.0, steps=2)]
             yield text, [*on, *beside], True
 
     def pipe(self) -> None:

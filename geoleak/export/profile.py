@@ -105,7 +105,9 @@ class _Drawing:
 
     def draw(self) -> Picture:
         picture, size, span = self.picture, self.size, self.span()
-        split = picture.height * (0.6 if self.readings else 0.2)
+        # The two panels share what titles, key and stations leave.
+        room = picture.height - self.top - 4.8 * size
+        split = self.top + room * (0.62 if self.readings else 0.1)
         if self.readings:
             self.levels(Frame(*self.sides, self.top, split, *span, *self.level_span()))
         else:
@@ -263,18 +265,25 @@ class _Drawing:
             picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
             lines = [frame.x(at_m) - x for _, at_m in self.ahead]
             crossed = any(0 <= away < 6 * size for away in lines) or frame.right - x < 6 * size
-            anchor, shift = ("end", -0.4) if crossed else ("start", 0.4)
+            left = crossed and x - frame.left > 6 * size
+            anchor, shift = ("end", -0.4) if left else ("start", 0.4)
             low = top + 1.1 * size
             picture.words(x + shift * size, low, "best so far", size, anchor=anchor, halo=True)
-        at = -math.inf
-        for number, at_m in sorted(self.ahead, key=lambda pair: pair[1]):
-            x = frame.x(at_m)
-            at = max(x, at + 2.0 * size)
+        ahead = sorted(self.ahead, key=lambda pair: pair[1])
+        feet = [frame.x(at_m) for _, at_m in ahead]
+        signs: list[float] = []
+        for x in feet:
+            signs.append(max(x, signs[-1] + 2.0 * size) if signs else x)
+        # Signs too near each other stand apart, about the middle of their places.
+        moved = sum(signs) - sum(feet)
+        signs = [max(at - moved / len(signs), frame.left) for at in signs] if moved else signs
+        for x, at in zip(feet, signs, strict=True):
             foot = [(at, top - 0.9 * size), (x, top), (x, frame.bottom)]
             picture.line(foot, colours.INK, 1.6, dash=(5, 3))
+        for (number, _), at in zip(ahead, signs, strict=True):
             picture.numbered(at, top - 0.9 * size, 0.85 * size, number)
-        if self.ahead:
-            at += 1.3 * size
+        if signs:
+            at = signs[-1] + 1.3 * size
             if at + 6.5 * size < picture.width:
                 said = "check here" if self.result.decision.check else "listen next"
                 picture.words(at, top - 0.55 * size, said, size, bold=True, halo=True)

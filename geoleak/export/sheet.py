@@ -26,7 +26,7 @@ from geoleak.result import Result
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
 MARGIN, GAP, CODE = 30.0, 12.0, 100.0
 SMALL, BIG = 9.0, 18.0
-PICTURE = (116.0, 310.0)
+PICTURE = (114.0, 310.0)
 """Least and greatest height of plan and profile; they take what text leaves."""
 MOST_BIG, BLANK_ROWS = 4, 2
 Rows = list[tuple[str, bool]]
@@ -221,7 +221,8 @@ class _Sheet:
         if not uri:
             return block
         under = [Text(row, SMALL, CODE, right=True) for row in told]
-        return [_table([[block, [Code(uri, CODE), *under]]], [room, CODE])]
+        clear = ("RIGHTPADDING", (0, 0), (0, 0), 6)
+        return [_table([[block, [Code(uri, CODE), *under]]], [room, CODE], clear)]
 
     def not_before(self) -> list[Flowable]:
         """Return why nobody may dig yet, framed."""
@@ -237,9 +238,16 @@ class _Sheet:
     def middle(self, room: float) -> list[Flowable]:
         """Return plan and profile over two columns of text, no taller than `room`."""
         leg, caption = self.pictured()
-        aside = self.texts([(each, False) for each in [not_drawn(self.result, leg)] if each])
-        left, right = self.halves(self.texts(self.rows()), _tall(aside, self.half))
-        texts = [left, [*aside, *right]]
+        # What is said of the profile stands right under it, apart from the text of the columns.
+        aside: list[Flowable] = []
+        if beside := not_drawn(self.result, leg):
+            aside = [Text(beside, SMALL, self.half), Spacer(1, 4)]
+        said_below, most = self.texts(self.rows()), room - PICTURE[0] - 22
+        for whole in (1.5 * SMALL, 0.0):
+            left, right = self.halves(said_below, _tall(aside, self.half), whole=whole)
+            texts: list[list[Flowable]] = [[*left], [*aside, *right]]
+            if max(_tall(each, self.half) for each in texts) <= most:
+                break
         tall = room - max(_tall(each, self.half) for each in texts) - 22
         tall = min(PICTURE[1], max(PICTURE[0], tall))
         plan = plan_picture(self.result, self.half, tall, SMALL)
@@ -265,7 +273,7 @@ class _Sheet:
             Text(row, SMALL, self.half, bold=bold, role="H3" if bold else "P") for row, bold in rows
         ]
 
-    def fitting(self, texts: list[Text], room: float) -> list[Text]:
+    def fitting(self, texts: list[Flowable], room: float) -> list[Flowable]:
         """Return as many of the texts as fit, and say so where some do not."""
         more = Text("… more in result.json", SMALL, self.half)
         if _tall(texts, self.half) <= room + 0.1:
@@ -288,16 +296,19 @@ class _Sheet:
         shares = [self.half, GAP, self.half]
         return [self.rule(), head, Spacer(1, 2), _table([[left, "", right]], shares)]
 
-    def halves(self, texts: list[Text], aside: float = 0.0) -> tuple[list[Text], list[Text]]:
+    def halves(
+        self, texts: list[Text], aside: float = 0.0, *, whole: float = 0.0
+    ) -> tuple[list[Text], list[Text]]:
         """Return texts in two columns of like height, a section whole where that costs little.
 
-        The second column has `aside` points of its own above it.
+        The second column has `aside` points of its own above it; to break no section `whole` points
+        more are taken.
         """
         tall = [0.0, *accumulate(each.wrap(self.half, 1e4)[1] for each in texts)]
 
         def cost(k: int) -> float:
-            whole = k == len(texts) or texts[k].role != "P"
-            return max(tall[k], tall[-1] - tall[k] + aside) + (0.0 if whole else 1.5 * SMALL)
+            broken = 0 < k < len(texts) and texts[k].role == "P"
+            return max(tall[k], tall[-1] - tall[k] + aside) + (whole if broken else 0.0)
 
         heads = {k + 1 for k, each in enumerate(texts) if each.role == "H3"}
         split = min((k for k in range(len(texts) + 1) if k not in heads), key=cost)
