@@ -231,7 +231,7 @@ def test_what_could_be_dug_by_is_drawn_to_dig_alone(verdict):
     assert dug_by <= {each["properties"]["sign"] for each in drawn(result)}
     other = replace(result, decision=replace(result.decision, verdict=verdict))
     signs = {each["properties"]["sign"] for each in drawn(other)}
-    assert not signs & dug_by and "best" in signs
+    assert not signs & dug_by
 
 
 def test_six_further_profiles_and_forty_warnings_are_enough():
