@@ -9,13 +9,15 @@ import numpy as np
 import pytest
 
 from geoleak import evidence, tables
-from geoleak.evidence.base import Candidates, Nodes, candidates
+from geoleak.evidence import prior
+from geoleak.evidence.base import Belief, Candidates, Nodes, candidates
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence, prior_speeds
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts, chance, outcome_of
 from geoleak.evidence.levels import pipe_loss
 from geoleak.evidence.pooling import T_SCALE, pool
+from geoleak.evidence.robust import log_scatter
 from geoleak.evidence.sighting import SightingEvidence
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
@@ -162,6 +164,91 @@ def test_repeats_and_sessions_at_a_place_share_its_coupling():
     assert len(twice) == 2
     together = 1 / np.sqrt((1 / twice.sigma_db**2).sum())
     assert together > T_SCALE * 3.0
+
+
+def test_gusts_move_a_drowned_background_by_its_share_only():
+    """Ten decibels over the background: a gust of 1 dB moves the level by a tenth of one."""
+    kind = surface(synthetic.straight(), [50.0])
+    ground = plain_ground(kind, at(kind.survey, 50.0))
+    step = 1e-4
+    loud = 10 * math.log10(9 + 10 ** (step / 10)) - 10 * math.log10(10)
+    relief = kind.relief(np.array([[10.0]]), ground, np.arange(1))[0, 0]
+    gusty = ground.gusts * kind.pooled.gusty[0]
+    assert relief == pytest.approx(1 - gusty + gusty * (loud / step) ** 2, rel=1e-3)
+    assert kind.relief(np.ones((1, 1)), ground, np.arange(1))[0, 0] == pytest.approx(1.0)
+    # 1.9 of hypot(1.9, 1.6) dB are the background's; they make the default repeatability.
+    assert ground.gusts == pytest.approx(1.9**2 / (1.9**2 + 1.6**2))
+    assert math.hypot(1.9, 1.6) == pytest.approx(LevelSettings().level_sigma_db, abs=0.05)
+
+
+def test_repeats_tell_whose_scatter_it_is():
+    """Quiet repeats over the leak, wild ones away from it: gusts. Alike everywhere: the meter."""
+    squares, count = np.array([1.0, 30.0]), np.array([4.0, 4.0])
+    gusty, plain = np.array([0.2, 1.0]), np.ones(2)
+    told = log_scatter(squares, count, gusty, 4.0) - log_scatter(squares, count, plain, 4.0)
+    # By hand: -3/2 log 0.2 - 3 log(1/0.2 + 30) + 3 log 31.
+    assert told == pytest.approx(-1.5 * math.log(0.2) - 3 * math.log(35 / 31))
+    alike = np.array([10.0, 10.0])
+    assert log_scatter(alike, count, gusty, 4.0) < log_scatter(alike, count, plain, 4.0)
+    # Scatter alike everywhere says nothing of how great it is: only places differ.
+    assert log_scatter(alike, count, 0.5 * plain, 4.0) == pytest.approx(
+        log_scatter(alike, count, plain, 4.0)
+    )
+
+
+def test_repeats_wider_than_a_slip_are_cut():
+    count, far = np.array([3.0, 3.0]), np.array([0.3, 1.0])
+    slip = log_scatter(np.array([1e4, 4.0]), count, far, 4.0)
+    assert slip == pytest.approx(log_scatter(np.array([80.0, 4.0]), count, far, 4.0))
+
+
+def test_a_leak_under_deep_or_large_plastic_pipe_is_oftener_inaudible():
+    def share(depth, material="copper", diameter=None):
+        kind = surface(synthetic.straight(), [50.0])
+        leg = kind.survey.legs[0]
+        own = leg.leg.model_copy(update={"material": material, "outside_diameter_m": diameter})
+        kind.survey = replace(kind.survey, legs=(replace(leg, leg=own),))
+        place = replace(at(kind.survey, 50.0), depth_m=np.array([depth]))
+        found = float(kind.unheard(place)[0])
+        return found / (1 - found)
+
+    stated = synthetic.survey().site.prior.inaudible
+    plain = share(1.0)
+    assert plain == pytest.approx(stated / (1 - stated))
+    assert share(1.49) == pytest.approx(plain)
+    assert share(1.5) == pytest.approx(2 * plain)
+    assert share(1.0, "pvc", 0.099) == pytest.approx(plain)
+    assert share(1.0, "pvc", 0.1) == pytest.approx(2 * plain)
+    assert share(1.0, "cast_iron", 0.3) == pytest.approx(plain)
+
+
+def test_the_chance_is_where_the_crew_listened():
+    chainage = np.arange(40.0, 60.0)
+    kind = surface(synthetic.straight(), chainage)
+    grid = at(kind.survey, *np.arange(0.05, 100.0, 0.1))
+    share = np.exp(prior.log_factor(kind.survey, grid)[0])
+    inside = (grid.chainage_m > 38.0) & (grid.chainage_m < 61.0)
+    # 20 places: 0.8 (1 - exp(-20 / 5)).
+    assert share[inside].sum() / share.sum() == pytest.approx(0.8 * (1 - math.exp(-4)), abs=1e-3)
+    few = surface(synthetic.straight(), [50.0])
+    alone = np.exp(prior.log_factor(few.survey, grid)[0])
+    near = np.abs(grid.chainage_m - 50.0) < 2.0
+    assert alone[near].sum() / alone.sum() == pytest.approx(0.8 * (1 - math.exp(-0.2)), abs=2e-3)
+
+
+def test_readings_disagree_from_one_in_a_hundred():
+    """The posterior-predictive p is a count of 64 draws: one worse draw agrees, none does not."""
+    chainage = np.arange(40.0, 60.0)
+    rng = np.random.default_rng(2)
+    noise = rng.normal(0, 1, len(chainage))
+    found = {}
+    for scale in np.arange(3.0, 9.0, 0.25):
+        rows = synthetic.levels("surface", chainage, 40 + scale * noise, route=synthetic.straight())
+        fit = infer(synthetic.survey([synthetic.straight()], surface=rows)).fits[0]
+        found.setdefault(round(fit.p_value * 65 - 0.5), fit.agrees)
+    assert found[0] is False
+    assert found[min(k for k in found if k > 0)] is True
+    assert min(k for k in found if k > 0) == 1
 
 
 # -- contact -------------------------------------------------------------------------------------
@@ -427,6 +514,15 @@ def test_in_a_loop_one_valve_cuts_nothing_off():
     two = Parts(survey, (PipePlace(0, 40.0), PipePlace(0, 80.0)))
     parts = two.of(np.zeros(4, dtype=int), np.array([5.0, 60.0, 79.0, 110.0]))
     assert parts[0] == parts[3] != parts[1] == parts[2]
+
+
+@pytest.mark.parametrize("result, agrees", [("slower", True), ("stopped", False)])
+def test_a_second_leak_explains_a_test_and_a_misread_does_not(result, agrees):
+    """Leak certainly on the main, branch shut: slower has 5 % (a second leak), stopped 1 %."""
+    survey = tee(isolations=(shut(result, PipePlace(1, 0.0)),))
+    kind = evidence.gather(survey)[0]
+    belief = Belief(at(survey, 5.0, 6.0), NONE, np.zeros(2, dtype=int))
+    assert kind.fit(belief, np.random.default_rng(1)).agrees is agrees
 
 
 def test_contradictory_isolations_are_said_and_answered():

@@ -51,21 +51,33 @@ def log_factor(
     ):
         used["material"] = material
         value += np.log(material) * rusting[places.leg]
-    share = _share_listened(survey)
-    if share > 0 and not without & {"listened", "surface"}:
-        heard = listened_to(survey, places)
-        even = float(places.weight[heard].sum() / max(places.weight.sum(), 1e-300))
-        # A crew listens where it suspects. All of the pipe, or none: nothing to weigh.
-        if 0 < even < share:
-            used["listened"] = share
-            value += np.where(heard, np.log(share / even), np.log((1 - share) / (1 - even)))
+    if not without & {"listened", "surface"}:
+        listened = listened_factor(survey, places)
+        if listened.any():
+            used["listened"] = _share_listened(survey)
+            value += listened
     return value, used
+
+
+def listened_factor(survey: Survey, places: Candidates) -> Floats:
+    """Return the log of what listening there adds to a place's chance per metre, shape (k,).
+
+    A crew listens where it suspects; nothing where the stretch holds that share by its length.
+    """
+    share = _share_listened(survey)
+    heard = listened_to(survey, places)
+    even = float(places.weight[heard].sum() / max(places.weight.sum(), 1e-300))
+    if not 0 < even < share:
+        return np.zeros(len(places))
+    inside, outside = np.log(share / even), np.log((1.0 - share) / (1.0 - even))
+    return np.asarray(np.where(heard, inside, outside), dtype=float)
 
 
 def _share_listened(survey: Survey) -> float:
     """Return the share of the chance where the crew listened: a few readings are no search yet."""
     places = len(np.unique(survey.surface.place))
-    return survey.site.prior.listened * (1.0 - np.exp(-places / setting("listened_places").value))
+    search = 1.0 - np.exp(-places / setting("listened_places").value)
+    return float(survey.site.prior.listened * search)
 
 
 def listened_to(survey: Survey, places: Candidates) -> npt.NDArray[np.bool_]:

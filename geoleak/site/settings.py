@@ -244,7 +244,7 @@ class PriorSettings(Table):
     elsewhere: Annotated[Number, Field(ge=0, le=0.99)] = 0.05
     listened: Share = 0.8
     """Share of the chance on the pipe that is in the stretch listened to; 0 is switched off."""
-    inaudible: Annotated[Share, Field(le=0.5)] = 0.1
+    inaudible: Annotated[Share, Field(le=0.5)] = 0.2
     """Chance that a leak cannot be heard at the surface straight above it; 0 is switched off."""
     joints: Factor = 2.0
     past_leaks: Factor = 2.0

@@ -10,14 +10,13 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from geoleak.advice.decide import decide
 from geoleak.posterior.infer import infer
-from geoleak.site.records import PriorSettings
 from geoleak.survey.records import Survey
 from tests.trials.field import FaintField, draw_faint
 from tests.trials.field_trial import HALF_WIDTH_M, SETTING_OUT, binomial_p
@@ -44,9 +43,8 @@ class Outcome:
 
 def without_rivals(survey: Survey) -> Survey:
     """Return the survey with every rival explanation switched off."""
-    known = {each.name for each in fields(PriorSettings)}
-    off = {name: 0.0 for name in RIVALS if name in known}
-    return replace(survey, site=replace(survey.site, prior=replace(survey.site.prior, **off)))
+    off = survey.site.prior.model_copy(update=dict.fromkeys(RIVALS, 0.0))
+    return replace(survey, site=replace(survey.site, prior=off))
 
 
 def outcome(site: FaintField) -> Outcome:
