@@ -161,7 +161,7 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
         text = _without_preamble(text, label, collector)
         head = text[:_SNIFFED]
         delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
-        even = _may_be_even(text, delimiter)
+        even = _even_bytes(text, delimiter)
         top = "\n".join(head.split("\n", _HEAD_LINES)[:_HEAD_LINES]) if even else text
         rows = split_rows(top, label=label, delimiter=delimiter)
     except Refused as error:
@@ -170,7 +170,7 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
         return None
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
-    return table_of(rows, context, text=text if even else None)
+    return table_of(rows, context, text=text, data=even)
 
 
 def _without_preamble(text: str, label: str, collector: Collector) -> str:
@@ -199,22 +199,29 @@ def _sniffed(head: str) -> str:
     return BLANKS if lines and many and parted else sniff_delimiter(head)
 
 
-def _may_be_even(text: str, delimiter: str) -> bool:
-    """Tell whether every line may be a row of one width, without quotes and comments."""
+def _even_bytes(text: str, delimiter: str) -> bytes:
+    """Return a text as bytes if every line may be a row of one width, without quotes and comments.
+
+    Nothing where not.
+    """
     if delimiter == BLANKS or '"' in text or "\0" in text:
-        return False
+        return b""
     if any(text.startswith(sign) or (sign in text and f"\n{sign}" in text) for sign in COMMENTS):
-        return False
-    # numpy counts signs ten times as fast as str.count where there are millions.
-    signs = np.frombuffer(text.encode(), dtype=np.uint8)
-    lines = np.count_nonzero(signs == ord("\n")) + (not text.endswith("\n"))
+        return b""
+    data = text.encode()
+    lines = data.count(b"\n") + (not text.endswith("\n"))
     first = text[: text.find("\n") + 1 or None]
-    fields = np.count_nonzero(signs == ord(delimiter))
-    return bool(first.strip()) and fields == first.count(delimiter) * lines
+    fields = data.count(delimiter.encode())
+    return data if first.strip() and fields == first.count(delimiter) * lines else b""
 
 
-def table_of(rows: Rows, context: PointContext, *, text: str | None = None) -> Table | None:
-    """Return split rows as a table; ``text`` is the whole of it where `rows` are its head alone."""
+def table_of(
+    rows: Rows, context: PointContext, *, text: str = "", data: bytes = b""
+) -> Table | None:
+    """Return split rows as a table.
+
+    Where they are the head of an even file alone, ``text`` and ``data`` are the whole of it.
+    """
     spec, collector, label = context.spec, context.collector, rows.label
     _drop_blank(rows)
     if not rows.cells:
@@ -232,9 +239,9 @@ def table_of(rows: Rows, context: PointContext, *, text: str | None = None) -> T
         first += 1
     head = rows.cells[first : first + _HEAD_LINES]
     decimal = _decimal(head, header, spec, rows.delimiter)
-    table = _parsed(text, rows, header, first, decimal) if text is not None else None
+    table = _parsed(text, data, rows, header, first, decimal) if data else None
     if table is None:
-        if text is not None:
+        if data:
             rows = split_rows(text, label=label, delimiter=rows.delimiter)
             _drop_blank(rows)
         table = _evened(rows, header, first, collector)
@@ -254,7 +261,9 @@ def _drop_blank(rows: Rows) -> None:
         rows.cells = [rows.cells[index] for index in kept]
 
 
-def _parsed(text: str, rows: Rows, header: Header, first: int, decimal: str) -> Table | None:
+def _parsed(
+    text: str, data: bytes, rows: Rows, header: Header, first: int, decimal: str
+) -> Table | None:
     """Return a text of even rows as pandas parses it; None where a row is longer than the first."""
     import pandas as pd
 
@@ -264,7 +273,6 @@ def _parsed(text: str, rows: Rows, header: Header, first: int, decimal: str) -> 
     roles = {index: role for role, index in header.roles.items()}
     # Of the numeric columns pandas makes numbers where every cell is one, else texts.
     kinds: dict[int, Any] = {k: object for k in range(width) if roles.get(k) not in NUMERIC_ROLES}
-    data = text.encode()
     if roles.get(0) == "id" and _begin_with_digits(data, rows, first):
         kinds[0] = "int64"  # a hundred bytes less for each of a million ids
     try:
