@@ -1,0 +1,140 @@
+"""The verdict "check first" in every output: what to do, what it means, nothing to dig by."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import geoleak
+import geoleak.posterior
+import geoleak.result
+from geoleak.cautions import checking_cautions
+from geoleak.export import checks, spoken, words
+from geoleak.export.map import write_map
+from geoleak.export.sheet import write_dig_sheet
+from geoleak.result import CheckSummary, Result
+from geoleak.survey import SurveyedStop, survey_site
+
+SAMPLE = Path(__file__).parent.parent / "sample_sites" / "alder_court"
+
+
+@pytest.fixture(scope="module")
+def undocumented() -> geoleak.Site:
+    """Alder Court without what its crew checked."""
+    site = geoleak.read_site(SAMPLE)
+    rows = [e for e in site.readings if e.kind != "rod" and e.place.aside_m is None]
+    levels = site.levels.model_copy(update={"everything_off": False})
+    return dataclasses.replace(site, readings=tuple(rows), levels=levels)
+
+
+@pytest.fixture(scope="module")
+def result(undocumented: geoleak.Site) -> Result:
+    return geoleak.locate(undocumented)
+
+
+def asked(result: Result, kind: str, fitting: str | None = None) -> Result:
+    """The same result with another check at the same places."""
+    check = result.decision.check
+    assert check is not None
+    other = dataclasses.replace(check, kind=kind, fitting=fitting)
+    return dataclasses.replace(result, decision=dataclasses.replace(result.decision, check=other))
+
+
+def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> None:
+    said = spoken.lines(result)
+    assert result.decision.verdict == "check_first"
+    assert max(len(row) for row in said) <= 100
+    text = " ".join(" ".join(said).split())
+    assert "CHECK FIRST: do not dig yet." in text
+    assert "if what you hear is the leak, straight above it" in text
+    assert "or else" in text
+    assert "nothing to dig by" in text
+    assert "Start headphones at the lowest volume" in text
+    for word in ("stake ", "DIG ", "open ", "ties "):
+        assert not any(row.startswith(word) for row in said), word
+
+
+@pytest.mark.parametrize(
+    ("kind", "do", "then"),
+    [
+        ("stop", "with the supply shut (with the owner's leave; never a fire line", "not the leak"),
+        ("across", "left and right of the hole's middle", "louder to one side"),
+        ("trace_on", "past the end of yard", "the leak lies there"),
+        ("rod", "after the locate request", "comes up along the trench"),
+        ("again", "read the line once more", "what is left is the leak"),
+    ],
+)
+def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str) -> None:
+    other = asked(result, kind)
+    assert do in checks.task(other)
+    assert f"({result.decision.check.minutes:.0f} min" in checks.task(other)
+    assert then in checks.meaning(other)
+    told = " ".join(spoken.lines(other))
+    assert ("no ear tells it from the leak" in " ".join(told.split())) is (kind == "stop")
+
+
+def test_a_rod_waits_for_the_locate_request_and_a_supply_for_its_owner() -> None:
+    assert any("call the locate service" in each for each in checking_cautions("rod"))
+    assert any("the owner's leave" in each for each in checking_cautions("stop"))
+    assert not any("rod" in each.lower() for each in checking_cautions("across"))
+
+
+def test_the_fitting_to_work_is_named(result: Result) -> None:
+    assert "with WV2 turned" in checks.task(asked(result, "stop", "WV2"))
+    assert "taps off or WV2 turned: not the leak" in checks.meaning(asked(result, "stop", "WV2"))
+
+
+def test_rivals_are_told_likeliest_first(result: Result) -> None:
+    listed = checks.rivals(result)
+    shown = [r for r in result.decision.rivals if r.chance >= checks.WORTH_SAYING]
+    assert len(listed) == len(shown) >= 2
+    most = max(shown, key=lambda each: each.chance)
+    assert listed[0] == f"{words.chance(most.chance)} {checks.rival(most)}"
+
+
+def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Path) -> None:
+    for kind in ("stop", "rod", "again"):
+        other = asked(result, kind)
+        page = write_map(other, tmp_path / "map.html").read_text("utf-8")
+        assert "CHECK FIRST" in page
+        assert "CHECK 1" in page
+        assert "Ends of the hole" not in page
+        assert write_dig_sheet(other, tmp_path / "sheet.pdf").stat().st_size > 5000
+    features = result.to_geojson()["features"]
+    kinds = {each["properties"]["kind"] for each in features}
+    assert "check_place" in kinds
+    assert not kinds & {"stake", "hole", "offset_stake", "tie"}
+    json.dumps(result.to_dict(), allow_nan=False)
+
+
+def test_a_site_on_listen_on_names_what_it_hears(undocumented: geoleak.Site) -> None:
+    """A stop test with the supply shut, the sound going on: nothing to read again, no dig."""
+    survey = survey_site(undocumented)
+    peak = float(survey.surface.chainage_m[int(np.argmax(survey.surface.level_db))])
+    rows = survey.surface
+    off = dataclasses.replace(rows, everything_off=np.ones(len(rows), dtype=bool))
+    done = SurveyedStop(None, 0, peak, 36.0, 36.0, 36.0, 36.0)
+    survey = dataclasses.replace(survey, surface=off, stops=(done,))
+    told = geoleak.result.build_result(survey, geoleak.posterior.infer(survey))
+    assert told.decision.verdict == "listen_on"
+    assert any("not the leak" in reason for reason in told.decision.reasons)
+
+
+def test_only_check_first_has_a_check(result: Result) -> None:
+    dug = geoleak.locate(geoleak.read_site(SAMPLE))
+    assert dug.decision.verdict == "dig"
+    assert dug.decision.check is None
+    assert isinstance(result.decision.check, CheckSummary)
+    with pytest.raises(ValueError, match="has no check"):
+        checks.of(dug)
+    why = spoken.why(dug)
+    assert why[:3] == [
+        "everything was off while listening",
+        "nothing louder up to 3.0 ft left or right",
+        "a rod is loudest in this hole",
+    ]
+    assert "the traced line is the right one" in checks.assumes(dug)
