@@ -195,6 +195,16 @@ def test_a_valve_nobody_knows_of_is_never_told_from_the_leak():
     assert left > 0.9 * setting("maker_hidden").value
 
 
+def test_at_a_shot_fitting_a_full_stop_test_settles_it():
+    """A valve nobody knows of is no shot fitting: what is left there are misreadings."""
+    survey = listened(fittings=(47.3,))
+    done = replace(survey, stops=(stop(47.3, all_off=60.0, worked=60.0, shut=41.0),))
+    fitting = next(e for e in judged(done).rivals if e.name == "fitting")
+    assert fitting.chance < 0.05
+    part = replace(survey, stops=(stop(47.3, all_off=60.0, shut=41.0),))
+    assert chance_of(judged(part), "fitting") > 2 * fitting.chance
+
+
 def test_a_part_that_was_not_done_says_nothing():
     survey = listened()
     parts = falls(survey, stop(47.0))

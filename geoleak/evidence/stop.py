@@ -106,8 +106,10 @@ class StopTests:
             out[near] += _likelihood(parts, "leak") - _neither(parts)
         return out
 
-    def of_another(self, leg: Ints, chainage_m: Floats) -> Floats:
+    def of_another(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight for a sound of another maker at each place, shape (k,).
+
+        ``shot``: the places are shot fittings, so what sounds is no valve that nobody knows of.
 
         Listening with everything off leaves out the makers that were off, but for those that
         somebody forgot.
@@ -116,8 +118,10 @@ class StopTests:
         wrong = setting("stop_misread").value
         off = self._off(leg, chainage_m)
         rows = np.zeros((len(MAKERS), len(leg)))
+        known = 1.0 - setting("maker_hidden").value
         for i, name in enumerate(MAKERS):
-            rows[i] = np.log(self.makers[name])
+            hidden = shot and name == "maker_hidden"
+            rows[i] = -np.inf if hidden else np.log(self.makers[name] / (known if shot else 1.0))
             if FALLS[name][0]:
                 rows[i] += np.where(off, np.log(wrong), 0.0)
             for test, parts in zip(self.tests, self.parts, strict=True):

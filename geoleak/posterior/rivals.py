@@ -173,13 +173,13 @@ class Explainer:
         """Return a sound of another maker, the leak anywhere and unheard."""
         run = self.run
 
-        def sounds(leg: Ints, chainage_m: Floats, where: Candidates) -> Floats:
+        def sounds(leg: Ints, chainage_m: Floats, where: Candidates, *, shot: bool) -> Floats:
             value = self.mean(self.sound, leg, chainage_m)
             value = value + judge_exact(run, where, tells_of=("sound",))[0]
-            return value + self.stops.of_another(leg, chainage_m)
+            return value + self.stops.of_another(leg, chainage_m, shot=shot)
 
         width = cells.width_m / cells.width_m.sum()
-        anywhere = sounds(cells.leg, cells.chainage_m, places) + np.log(width)
+        anywhere = sounds(cells.leg, cells.chainage_m, places, shot=False) + np.log(width)
         loudest = int(np.argmax(anywhere))
         place = (int(cells.leg[loudest]), float(cells.chainage_m[loudest]), 0.0)
         total, point = float(log_sum_exp(anywhere)), None
@@ -188,7 +188,7 @@ class Explainer:
             leg = np.array([p.leg for p in shot], dtype=np.int64)
             chainage = np.array([p.chainage_m for p in shot], dtype=float)
             at = candidates(run.survey, leg, chainage, np.full(len(shot), 1.0 / len(shot)))
-            each = sounds(leg, chainage, at) - np.log(len(shot))
+            each = sounds(leg, chainage, at, shot=True) - np.log(len(shot))
             best = int(np.argmax(each))
             if each[best] > total:
                 place, point = (int(leg[best]), float(chainage[best]), 0.0), shot[best].point.id
