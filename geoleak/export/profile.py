@@ -151,7 +151,8 @@ class _Drawing:
         if profile.low_db and profile.high_db:
             band = frame.curve(along, profile.high_db) + frame.curve(along, profile.low_db)[::-1]
             picture.area(band, colours.BAND)
-        for value in round_steps(frame.y_from, frame.y_to, 5):
+        most = min(5, max(1, int((frame.bottom - frame.top) / (1.5 * self.size))))
+        for value in round_steps(frame.y_from, frame.y_to, most):
             y = frame.y(value)
             picture.line([(frame.left, y), (frame.right, y)], "#d5dade", 0.8)
             at = frame.left - 0.5 * self.size, y + 0.35 * self.size
