@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from selenium import webdriver
 
 import geoleak
 from geoleak.acoustics import level_of_file
@@ -41,6 +42,13 @@ def court(tmp_path: Path) -> Path:
     return folder
 
 
+def ask(driver, script: str, *arguments):
+    """Run a script in either kind of driver: one takes its arguments as a list."""
+    if isinstance(driver, webdriver.Chrome):
+        return driver.execute_script(script, *arguments)
+    return driver.execute_script(script, script_args=arguments)
+
+
 def wait(driver, script: str, *, seconds: float = 30.0):
     ends = time.monotonic() + seconds
     while time.monotonic() < ends:
@@ -63,15 +71,16 @@ def press(driver, text: str, within: str = "#form") -> None:
         "const all = [...document.querySelectorAll(within + ' button')];"
         "const one = all.find((b) => b.textContent === text); one.click(); return one.textContent"
     )
-    assert driver.execute_script(script, text, within) == text
+    assert ask(driver, script, text, within) == text
 
 
 def type_reading(
     driver, place: str, level: str, *, kind: str = "ground", surface: str = ""
 ) -> None:
     """Enter a reading as a thumb does, by the pad."""
-    driver.execute_script("document.querySelector('[data-form=reading]').click()")
-    driver.execute_script(
+    ask(driver, "document.querySelector('[data-form=reading]').click()")
+    ask(
+        driver,
         "const i = document.querySelector('#fields input'); i.value = arguments[0];"
         "i.dispatchEvent(new Event('input'))",
         place,
@@ -86,14 +95,12 @@ def type_reading(
         "return [...document.querySelectorAll('#fields button[aria-pressed=true]')]"
         ".some((b) => b.textContent === arguments[0])"
     )
-    if surface and not driver.execute_script(pressed, surface):
+    if surface and not ask(driver, pressed, surface):
         press(driver, surface)
     save = "document.getElementById('save').click(); return document.getElementById('form').open"
-    if driver.execute_script(save):  # asked whether it can be
-        assert "Save again" in driver.execute_script(
-            "return document.getElementById('ask').innerText"
-        )
-        assert not driver.execute_script(save)
+    if ask(driver, save):  # asked whether it can be
+        assert "Save again" in ask(driver, "return document.getElementById('ask').innerText")
+        assert not ask(driver, save)
 
 
 def settled(driver) -> None:
@@ -312,3 +319,38 @@ def test_own_position_is_drawn_when_asked(driver, court: Path) -> None:
         wait(driver, "document.querySelector('#drawing .own')")
         said = driver.execute_script("return document.getElementById('me-said').textContent")
         assert "not for a stake" in said
+
+
+@pytest.mark.skipif(browser.axe() is None, reason=browser.NO_AXE)
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_on_the_page_and_its_forms(driver, court: Path, scheme: str) -> None:
+    script = browser.axe().read_text(encoding="utf-8")
+    driver.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia",
+        {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
+    )
+    rules = json.dumps({"rules": {"color-contrast-enhanced": {"enabled": True}}})
+    with serving(court) as server:
+        opened(driver, server.url)
+        driver.execute_script(script)
+        for form in (None, "reading", "check", "isolation", "hole", "sighting"):
+            if form:
+                driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
+            found = driver.execute_async_script(
+                f"const done = arguments[0]; axe.run(document, {rules})"
+                ".then((r) => done(r.violations.map((v) => v.id + ': ' + v.nodes[0].html)))"
+            )
+            assert found == [], form
+            if form:
+                driver.execute_script("document.getElementById('cancel').click()")
+
+
+@pytest.mark.skipif(not browser.FIREFOX, reason=browser.NO_FIREFOX)
+def test_a_reading_typed_in_firefox_reaches_the_folder(court: Path) -> None:
+    with serving(court) as server, browser.firefox(dark=False) as fox:
+        fox.navigate(server.url)
+        wait(fox, "document.getElementById('verdict').textContent.length > 1")
+        type_reading(fox, "113", "31.5 30")
+        settled(fox)
+    (row,) = [e.row for e in Book(court).rows("readings.csv") if e.row.get("entry")]
+    assert (row["place"], row["kind"], row["level"]) == ("113", "surface", "31.5 30")
