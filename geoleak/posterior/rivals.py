@@ -17,15 +17,23 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
+from geoleak.evidence import (
+    Candidates,
+    LevelEvidence,
+    StopTests,
+    candidates,
+    log_sum_exp,
+    prior,
+)
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
-from geoleak.posterior.run import Run, judge_exact, live_nodes
+from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
@@ -38,6 +46,9 @@ CLOSED_BY_M = 1.0
 # An end with no reading this near is out of hearing: nothing was heard from past it.
 HEARD_FROM_M = 12.0
 # Places aside are judged where the line is within this of its top (nats), so many along and out.
+# So many nodes in turn say first whether places off the line may count at all: not within so many
+# nats of the best place on it, they cannot.
+FEW_NODES, COUNTS_NATS = 48, 7.0
 ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 10, 4
 BEYOND_STEPS = 6
 # A check counts for a place within this of where it was made, along the pipe, and a rod where it
@@ -133,14 +144,29 @@ class Explainer:
         value = log_sum_exp(self.run.together(kinds))
         return interpolate(self.run.knots, value, leg, chainage_m)
 
-    def everything(self, places: Candidates) -> Floats:
-        """Return the log likelihood of all kinds at places that stand off the line, shape (k,)."""
-        nodes = self.run.nodes.only(live_nodes(self.run))
-        total = np.repeat(nodes.log_weight[:, None], len(places), axis=1)
-        for each in self.run.smooth:
-            total = total + each.log_likelihood(places, nodes).on_pipe
-        value: Floats = log_sum_exp(total)
+    def everything(self, places: Candidates, *, best: float) -> Floats:
+        """Return the log likelihood of all kinds at places that stand off the line, shape (k,).
+
+        A few nodes in turn say whether the places may count beside a `best` log likelihood;
+        where they may, all that count are asked.
+        """
+        value = self._over_nodes(places, FEW_NODES)
+        if float(value.max()) > best - COUNTS_NATS:
+            value = self._over_nodes(places, len(self.run.nodes))
         return value + judge_exact(self.run, places)[0]
+
+    def _over_nodes(self, places: Candidates, most: int) -> Floats:
+        live = np.flatnonzero(live_nodes(self.run))
+        every = math.ceil(len(live) / most)
+        keep = np.zeros(len(self.run.nodes), dtype=bool)
+        keep[live[::every]] = True
+        nodes = self.run.nodes.only(keep)
+        total = np.repeat(nodes.log_weight[:, None] + math.log(every), len(places), axis=1)
+        for each in self.run.smooth:
+            kind = each.narrowed(DEPTH_OF_FIELD) if isinstance(each, LevelEvidence) else each
+            total = total + kind.log_likelihood(places, nodes).on_pipe
+        value: Floats = log_sum_exp(total)
+        return value
 
     # -- the explanations ------------------------------------------------------------------------
 
@@ -229,7 +255,11 @@ class Explainer:
         )
         foot = self.stops.of_leak(places.leg, places.chainage_m)
         pipe = cells.width_m.sum()
-        value = self.everything(places) + foot + np.log(np.repeat(width / pipe, many) / many)
+        value = (
+            self.everything(places, best=self._best())
+            + foot
+            + np.log(np.repeat(width / pipe, many) / many)
+        )
         best = int(np.argmax(value))
         at = (int(places.leg[best]), float(places.chainage_m[best]), float(out[best % many]))
         return float(np.logaddexp(log_sum_exp(value), rest)), at
@@ -237,11 +267,13 @@ class Explainer:
     def beyond(self, cells: Cells, unheard: float) -> Scored:
         """Return the leak past an end of the traced line."""
         if "beyond" not in self.off_line:
-            self.off_line["beyond"] = self._beyond(unheard)
+            self.off_line["beyond"] = self._beyond(unheard, self._best())
         off, place = self.off_line["beyond"]
         return Scored("beyond", self.share["beyond"], np.full(len(cells), -np.inf), off, place)
 
-    def _beyond(self, unheard: float) -> tuple[float, tuple[int, float, float]]:
+    def _beyond(
+        self, unheard: float, best_on_line: float
+    ) -> tuple[float, tuple[int, float, float]]:
         total, best, at = [], -np.inf, (0, 0.0, 0.0)
         for end, share in zip(self.ends, self.past.tolist(), strict=True):
             if share <= 0:
@@ -255,13 +287,19 @@ class Explainer:
                 places = candidates(
                     self.run.survey, leg, chainage, np.full(BEYOND_STEPS, 1.0 / BEYOND_STEPS)
                 )
-                each = self.everything(places) + self.stops.of_leak(leg, places.chainage_m)
+                each = self.everything(places, best=best_on_line) + self.stops.of_leak(
+                    leg, places.chainage_m
+                )
                 value = float(log_sum_exp(each)) - np.log(BEYOND_STEPS)
                 if np.log(share) + each.max() > best:
                     best = np.log(share) + float(each.max())
                     at = (end.leg, float(chainage[int(np.argmax(each))]), 0.0)
             total.append(np.log(share) + value)
         return (float(log_sum_exp(np.array(total))) if total else -np.inf), at
+
+    def _best(self) -> float:
+        """Return the highest log likelihood of a place on the line."""
+        return float(log_sum_exp(self.run.together(tuple(self.smooth))).max())
 
     def _top(self, cells: Cells, on_pipe: Floats) -> tuple[int, float, float]:
         i = int(np.argmax(on_pipe - np.log(cells.width_m)))
