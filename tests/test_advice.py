@@ -158,7 +158,7 @@ def test_chance_counts_setting_out_and_elsewhere():
 
 
 def test_the_threshold_is_the_users():
-    survey = listened(8.0, spacing=1.5)
+    survey = listened(9.0, spacing=1.5)
     posterior = infer(survey)
     chance = decide(survey, posterior, most_readings=0, **SURE).hole.chance
     assert 0.3 < chance < 0.97
