@@ -26,6 +26,7 @@ TRUTH = {
     "alder_court": ("yard", 41.7 * FOOT_US, "dig"),
     "quarry_road": ("main", 63.2, "dig"),
     "school_loop": ("main", 51.0, "listen_on"),
+    "mill_lane": ("service", 14.3, "dig"),
 }
 
 
@@ -539,6 +540,106 @@ feature = ["BC"]
 level_scale = "db"
 """
 
+
+def mill_lane(folder: Path) -> None:
+    """A copper service from meter to report; the leak lies at 14.3 m, before the house valve."""
+    rng = np.random.default_rng(20260611)
+    ground = Ground(lon=9.18, lat=48.72, height_m=402.0, crs="EPSG:25832")
+    pipe = Pipe(runs((-12.0, 3.0), 71.0, (16.0, 0.0), (10.0, 0.0)), 14.3, 0.9)
+    chainage = np.arange(1.0, 25.5, 1.0) + 0.06 * rng.standard_normal(25)
+    marks = painted(pipe, chainage, rng, sigma=0.05, bias=0.015)
+    shots = [(f"{k + 1}", at, "CU") for k, at in enumerate(marks)]
+    shots += [("51", pipe.vertices[0], "WM"), ("52", pipe.vertices[-1], "HV")]
+    shots += [("61", np.array([2.0, 12.0]), "EK"), ("62", np.array([9.0, 2.0]), "EK")]
+    shots += [("63", np.array([-8.0, 12.0]), "EK")]
+    grid = ground.grid(np.array([at + 0.006 * rng.standard_normal(2) for _, at, _ in shots]))
+    lines = ["Point,Easting,Northing,Elevation,Code,HRMS"]
+    for (name, _, code), (east, north) in zip(shots, grid, strict=True):
+        height = 402.0 + 0.01 * rng.standard_normal()
+        lines.append(f"{name},{east:.3f},{north:.3f},{height:.3f},{code},{0.011:.3f}")
+    write(folder / "rover.csv", "\n".join(lines) + "\n")
+    sound = {"source_db": 36.0, "soil_db_per_m": 3.0, "pipe_db_per_m": 0.8, "carried_db": 12.0}
+    leak = heard_db(pipe, marks, chainage, **sound)
+    floor = 18.0 + 0.7 * rng.standard_normal(len(marks))
+    level = with_floor(leak, floor) + 1.2 * rng.standard_normal(len(marks))
+    rows = ["reading,kind,place,level,surface,background"]
+    for k in range(4, 24):
+        again = " ".join(f"{level[k] + 0.8 * rng.standard_normal():.0f}" for _ in range(2))
+        quiet = f"{floor[k]:.0f}" if k % 5 == 4 else ""
+        rows.append(f"{k - 3},surface,{k + 1},{again},grass,{quiet}")
+    for name, there in (("51", 0.0), ("52", 26.0)):
+        contact = 52.0 - 0.8 * abs(there - pipe.leak_m) + 1.5 * rng.standard_normal()
+        rows.append(f"K{name},contact,{name},{contact:.0f},,")
+    for side in (-1.0, 1.0):
+        where = marks[13:14] + side * pipe.right(chainage[13:14])
+        heard = with_floor(heard_db(pipe, where, chainage[13:14], **sound), np.array([18.0]))[0]
+        heard += 1.2 * rng.standard_normal()
+        rows.append(
+            f"A{side:+.0f},surface,14 {'left' if side < 0 else 'right'} 1 m,{heard:.0f},grass,"
+        )
+    for k, step in enumerate((-1.0, -0.5, 0.0, 0.5, 1.0)):
+        heard = rod_db(pipe, chainage[13] + step, source_db=36.0, soil_db_per_m=3.0)
+        heard = with_floor(np.array([heard]), np.array([15.0]))[0] + 1.5 * rng.standard_normal()
+        place = "14" if step == 0 else f"14 {'up' if step > 0 else 'down'} {abs(step)} m"
+        rows.append(f"R{k + 1},rod,{place},{heard:.0f},,")
+    write(folder / "readings.csv", "\n".join(rows) + "\n")
+    write(folder / "meter.csv", MILL_METER)
+    write(folder / "site.toml", MILL_TOML)
+
+
+MILL_METER = """\
+time,reading,unit,run,state
+2026-06-11T08:00:10+02:00,412.336,m3,before,all shut
+2026-06-11T08:10:10+02:00,412.354,m3,before,all shut
+2026-06-11T08:20:10+02:00,412.372,m3,before,all shut
+2026-06-11T08:25:10+02:00,412.381,m3,valve,house valve shut
+2026-06-11T08:35:10+02:00,412.399,m3,valve,house valve shut
+2026-06-13T15:00:10+02:00,418.100,m3,after,all shut
+2026-06-13T15:30:10+02:00,418.100,m3,after,all shut
+2026-06-13T16:00:10+02:00,418.100,m3,after,all shut
+"""
+MILL_TOML = """\
+title = "Mill Lane, copper service"
+crs = "EPSG:25832"             # ETRS89 / UTM zone 32N
+length_unit = "m"
+corrections = "network RTK"
+country = "DE"
+
+[points]
+file = "rover.csv"
+
+[[leg]]
+name = "service"
+code = "CU"
+start = "51"                   # the meter, in the pit at the boundary
+end = "52"                     # the house valve
+depth = "0.9 m"
+material = "copper"
+outside_diameter = "28 mm"
+wall = "1.5 mm"
+pressure = "4.2 bar"
+
+[codes]
+fitting = ["WM", "HV"]
+feature = ["EK"]
+
+[readings]
+everything_off = true
+
+[crew]
+dig_length = "1.5 m"
+dig_when = 0.85
+
+[meter]
+house_valve = "52"
+price = 2.40                   # a cubic metre
+since = "2026-04-01"           # the first high bill
+
+[job]
+company = "Field services"
+number = "26-0611"
+"""
+
 README = """\
 # Sample sites
 
@@ -566,6 +667,12 @@ decimal commas, a byte order mark, columns of precision and fix, two float shots
 Two plastic legs from a tee. Files: latitude and longitude, depths at the marks.
 **The true leak: leg main, 51.0 m (167 ft) from valve V1.** Expect: listen on; four readings are not
 enough to dig on.
+
+## mill_lane
+
+A copper service told from the meter to the report: `meter.csv` before, with the house valve shut,
+and after the repair. Files: a header with easting first, metres.
+**The true leak: leg service, 14.3 m from the meter.** Expect: dig.
 """
 
 
@@ -574,6 +681,7 @@ def make(folder: Path) -> None:
     alder_court(folder / "alder_court")
     quarry_road(folder / "quarry_road")
     school_loop(folder / "school_loop")
+    mill_lane(folder / "mill_lane")
     write(folder / "README.md", README)
 
 
