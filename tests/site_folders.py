@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -78,3 +81,18 @@ def toml_with(old: str, new: str) -> dict[str, str | bytes]:
     if old not in TOML:
         raise ValueError(f"{old!r} does not stand in the site.toml of tests")
     return {"site.toml": TOML.replace(old, new)}
+
+
+def numbers_in(value: Any) -> list[float]:
+    """Return every float of a record, however deep."""
+    if isinstance(value, float):
+        return [value]
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        parts: list[Any] = [getattr(value, field.name) for field in dataclasses.fields(value)]
+    elif isinstance(value, Mapping):
+        parts = list(value.values())
+    elif isinstance(value, (list, tuple)):
+        parts = list(value)
+    else:
+        return []
+    return [number for part in parts for number in numbers_in(part)]

@@ -93,6 +93,8 @@ class PointTable(Mapping[str, Point]):
 
         own = self.frame.assign(id=pd.Series(self.ids, dtype=object))
         both = pd.concat([own, PointTable.of(added).frame], ignore_index=True)
+        if "status" in both:
+            both["status"] = both["status"].fillna(0).astype(np.int8)
         made = {len(self.frame) + k: each for k, each in enumerate(added)}
         return PointTable(both, {**self._made, **made}, style=self.style)
 
