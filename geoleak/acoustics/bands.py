@@ -37,8 +37,7 @@ class BandChoice:
     spread (d'), measured on stretches that had no say in the choice; ``separation_sigma`` its
     standard error over those stretches. ``difference_db`` and ``difference_sigma_db`` are the same
     for the level difference itself. ``found`` is False, and ``band_hz`` None, where nothing
-    separates them; ``reason`` says so. ``fold_bands_hz`` are the bands that parts of the
-    recordings chose alone: alike where the choice is firm.
+    separates them; ``reason`` says so.
     """
 
     found: bool
@@ -47,7 +46,6 @@ class BandChoice:
     separation_sigma: float
     difference_db: float
     difference_sigma_db: float
-    fold_bands_hz: tuple[tuple[float, float], ...]
     reason: str = ""
     edges_hz: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
     with_leak_db: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
@@ -160,10 +158,9 @@ def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
     pairs = _pairs(len(edges))
     leak_db, quiet_db = _levels(leak, pairs), _levels(quiet, pairs)
     in_leak, in_quiet = _folds(len(leak)), _folds(len(quiet))
-    held, differences, chosen = [], [], []
+    held, differences = [], []
     for fold in range(FOLDS):
         best = _pick(leak_db[in_leak != fold], quiet_db[in_quiet != fold])
-        chosen.append((float(edges[pairs[best, 0]]), float(edges[pairs[best, 1]])))
         # Spread from the training part too: a held-out fold is too short to give one.
         spread = _spread(leak_db[in_leak != fold], quiet_db[in_quiet != fold])[best]
         apart = float(
@@ -184,7 +181,6 @@ def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
         separation_sigma=score_sigma,
         difference_db=apart_db,
         difference_sigma_db=apart_sigma,
-        fold_bands_hz=tuple(chosen),
         reason="" if found else "no band separates the two recordings",
         edges_hz=edges,
         with_leak_db=10 * np.log10(np.percentile(leak, STEADY_PERCENT, axis=0)),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -51,8 +51,8 @@ class DelayEstimate:
     ``sigma_s``; both None where ``found`` is False, and ``reason`` says why. ``coherence`` is the
     mean magnitude-squared coherence in ``band_hz``, the band that carried the estimate.
     ``chance_wrong`` is the chance that another peak is the right one; ``chance_of_noise`` bounds
-    the chance that unrelated noise looks like this. ``frequencies_hz`` and ``coherence_by_hz``
-    (f,) draw the coherence. ``drift_ppm`` is how fast the delay wanders, with its sigma.
+    the chance that unrelated noise looks like this. ``drift_ppm`` is how fast the delay
+    wanders.
     """
 
     found: bool
@@ -66,10 +66,7 @@ class DelayEstimate:
     reason: str
     duration_s: float
     drift_ppm: float | None = None
-    drift_sigma_ppm: float | None = None
     warnings: tuple[Note, ...] = ()
-    frequencies_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
-    coherence_by_hz: Floats = field(default_factory=lambda: np.zeros(0), compare=False, repr=False)
 
     def with_warnings(self, warnings: Iterable[Note]) -> DelayEstimate:
         """Return the same estimate with further warnings in front."""
@@ -316,10 +313,7 @@ def _result(
         reason="",
         duration_s=plan.duration_s,
         drift_ppm=wander[1],
-        drift_sigma_ppm=wander[2],
         warnings=tuple(warnings),
-        frequencies_hz=coherence.frequencies_hz,
-        coherence_by_hz=np.clip(coherence.modulus, 0, 1) ** 2,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -66,18 +66,15 @@ class SteadyLevel:
 
     ``level_db`` is dB re full scale (a full-scale sine reads -3.0103), plus the calibration that
     was given. ``standard_error_db`` is that of the percentile, the kinship of neighbouring steps
-    allowed for. ``mean_db`` is the mean power of the whole recording, ``median_db`` the middle
-    short-time level: far over ``level_db`` they tell of passing noise. ``steps_db`` (n,) are the
-    short-time levels, one every `STEP_S`.
+    allowed for. ``median_db`` is the middle short-time level: far over ``level_db`` it tells of
+    passing noise.
     """
 
     level_db: float
     standard_error_db: float
     median_db: float
-    mean_db: float
     band_hz: tuple[float, float]
     duration_s: float
-    steps_db: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
 
 
 def steady_level(
@@ -138,11 +135,14 @@ def steady_level(
         level_db=level,
         standard_error_db=percentile_error(steps, 100 - EXCEEDED_PERCENT),
         median_db=float(np.median(steps)),
-        mean_db=float(10 * np.log10(powers.mean())) + calibration_db,
         band_hz=band,
         duration_s=seconds,
-        steps_db=steps,
     )
+
+
+def level_db(samples: ArrayLike | Recording, rate_hz: float, band_hz: tuple[float, float]) -> float:
+    """Return the steady level (L90) alone, dB re full scale; see `steady_level`."""
+    return steady_level(samples, rate_hz, band_hz).level_db
 
 
 def _step_powers(

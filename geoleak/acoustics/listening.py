@@ -70,7 +70,6 @@ def listen(
     without: str | None = None,
     band_hz: tuple[float, float] | None = None,
     material: str | None = None,
-    calibration_db: float = 0.0,
     progress: Progress | None = None,
 ) -> Listening:
     """Measure every recording in one band and say which band tells the leak best.
@@ -86,8 +85,6 @@ def listen(
         Measure in this band, whatever the comparison says.
     material : str, optional
         Of the pipe; chooses the band to start with.
-    calibration_db : float
-        Added to every level.
     progress : callable, optional
         Gets 0 to 1.
 
@@ -108,7 +105,7 @@ def listen(
         conditions[name] = inspect(each)
         _tell(progress, 0.3 * (done + 1) / len(opened))
     start = band_hz or _starting_band(opened.values(), material)
-    heard = _measure(opened, conditions, start, calibration_db, _part(progress, 0.3, 0.6))
+    heard = _measure(opened, conditions, start, _part(progress, 0.3, 0.6))
     pair = _pair(heard, with_leak, without)
     choice: BandChoice | None = None
     said: tuple[Note, ...] = ()
@@ -124,7 +121,7 @@ def listen(
     origin: BandFrom = "table" if band_hz is None else "stated"
     if band_hz is None and choice is not None and choice.band_hz is not None:
         band, origin = choice.band_hz, "measured"
-        heard = _measure(opened, conditions, band, calibration_db, _part(progress, 0.6, 1.0))
+        heard = _measure(opened, conditions, band, _part(progress, 0.6, 1.0))
     _tell(progress, 1.0)
     return Listening(
         heard=heard,
@@ -142,13 +139,12 @@ def level_of_file(
     *,
     band_hz: tuple[float, float] | None = None,
     material: str | None = None,
-    calibration_db: float = 0.0,
 ) -> Heard:
     """Return the steady level of one recording, in a stated band or the material's first one."""
     recording = open_recording(path)
     condition = inspect(recording)
     band = band_hz or _starting_band([recording], material)
-    level = steady_level(recording, recording.rate_hz, band, calibration_db=calibration_db)
+    level = steady_level(recording, recording.rate_hz, band)
     return Heard(str(path), recording, level, condition)
 
 
@@ -234,7 +230,6 @@ def _measure(
     opened: Mapping[str, Recording],
     conditions: Mapping[str, Condition],
     band_hz: tuple[float, float],
-    calibration_db: float,
     progress: Progress | None,
 ) -> tuple[Heard, ...]:
     heard = []
@@ -243,7 +238,6 @@ def _measure(
             each,
             each.rate_hz,
             band_hz,
-            calibration_db=calibration_db,
             progress=_part(progress, done / len(opened), (done + 1) / len(opened)),
         )
         heard.append(Heard(name, each, level, conditions[name]))

@@ -82,16 +82,11 @@ Support = Literal["joints", "anchored", "upstream"]
 
 @dataclass(frozen=True, slots=True)
 class WaveSpeed:
-    """A wave speed in m/s: ``value`` with its standard deviation ``sigma``.
-
-    ``water_m_per_s`` is the speed in open water it was computed from; None for a
-    measured speed.
-    """
+    """A wave speed in m/s: ``value`` with its standard deviation ``sigma``."""
 
     value: float
     sigma: float
     how: Literal["computed", "measured"]
-    water_m_per_s: float | None = None
     warnings: tuple[str, ...] = ()
 
 
@@ -178,8 +173,7 @@ def wave_speed(
         speed(warmer, pipe.youngs_modulus_gpa) - speed(colder, pipe.youngs_modulus_gpa)
     ) / (warmer - colder)
     parts = ((high - low) / 2, pipe.wave_speed_spread * value, per_degree * TEMPERATURE_SIGMA_C)
-    water = sound_speed(temperature_c, pressure_kpa=pressure_kpa)
-    return WaveSpeed(value, math.hypot(*parts), "computed", water)
+    return WaveSpeed(value, math.hypot(*parts), "computed")
 
 
 def _check_pipe(outside_diameter_m: float, wall_m: float) -> None:

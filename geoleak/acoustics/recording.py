@@ -284,14 +284,12 @@ FEWEST_EVENTS = 3
 class Condition:
     """How a recording is, measured over its whole length.
 
-    ``peak`` and ``offset`` are in units of full scale, ``rms_dbfs`` in dB re full scale,
-    ``clipped_share`` the share of samples in runs of at least three at the peak.
+    ``peak`` and ``offset`` are in units of full scale, ``rms_dbfs`` in dB re full scale.
     """
 
     peak: float
     offset: float
     rms_dbfs: float
-    clipped_share: float
     zero_share: float
     warnings: tuple[Note, ...] = field(default=())
 
@@ -318,7 +316,7 @@ def inspect(recording: Recording) -> Condition:
         If it is silent or dead (nothing in it that could be a sound).
     """
     tally = _measure(recording.blocks(), recording.rate_hz)
-    return _judge(tally, recording.path.name, recording.rate_hz, recording.warnings)
+    return _judge(tally, recording.path.name, recording.warnings)
 
 
 def _measure(blocks: Iterable[NDArray[np.float64]], rate_hz: float) -> _Tally:
@@ -349,7 +347,7 @@ def _in_runs(flags: NDArray[np.bool_]) -> int:
     return int(lengths[lengths >= CLIP_RUN].sum())
 
 
-def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Note, ...]) -> Condition:
+def _judge(tally: _Tally, name: str, warnings: tuple[Note, ...]) -> Condition:
     if tally.count == 0:
         raise AcousticsError(f"{name}: the recording is empty (zero length)")
     offset = tally.total / tally.count
@@ -379,10 +377,10 @@ def _judge(tally: _Tally, name: str, rate_hz: float, warnings: tuple[Note, ...])
             "cannot be compared with others"
         )
         found.append(Note("automatic_gain", text))
-    return Condition(tally.peak, offset, float(rms_dbfs), clipped, zero_share, tuple(found))
+    return Condition(tally.peak, offset, float(rms_dbfs), zero_share, tuple(found))
 
 
-def has_automatic_gain(levels_db: NDArray[np.float64], *, step_s: float = STEP_S) -> bool:
+def has_automatic_gain(levels_db: NDArray[np.float64]) -> bool:
     """Tell whether short-time levels drop at once and then climb back slowly, again and again.
 
     A gain control turned down by a loud moment leaves the noise after it too low and lets it climb
@@ -393,15 +391,15 @@ def has_automatic_gain(levels_db: NDArray[np.float64], *, step_s: float = STEP_S
     Parameters
     ----------
     levels_db : ndarray (n,)
-        Wide-band levels, one every `step_s` seconds.
+        Wide-band levels, one every `STEP_S` seconds.
     """
-    reach = round(CLIMB_S / step_s)
+    reach = round(CLIMB_S / STEP_S)
     falls = levels_db[:-2] - levels_db[2:]
     places = np.flatnonzero(falls > FALL_DB) + 2
     # One drop, one place: the lowest step of each run.
     starts = places[np.flatnonzero(np.diff(np.concatenate([[-9], places])) > 2)]
     climbing = counted = 0
-    time_s = np.arange(reach) * step_s
+    time_s = np.arange(reach) * STEP_S
     for start in starts:
         low = start + int(np.argmin(levels_db[start : start + 3]))
         after = levels_db[low : low + reach]

@@ -27,7 +27,7 @@ class CrossSpectra:
     ``frequencies_hz`` (f,); ``first`` and ``second`` are power per hertz, one-sided, (f,);
     ``cross`` (t, f) is the cross-spectrum of each of t stretches, first times the conjugate of
     second, so that its phase at a delay d (first minus second) is -2 pi f d; ``weights`` (t,) is
-    the share of segments in each stretch and ``times_s`` (t,) their middles.
+    the share of segments in each stretch.
     """
 
     frequencies_hz: Floats
@@ -35,7 +35,6 @@ class CrossSpectra:
     second: Floats
     cross: Complexes
     weights: Floats
-    times_s: Floats
 
 
 def hann(length: int) -> NDArray[np.float32]:
@@ -121,14 +120,12 @@ def cross_spectra(
         if progress is not None:
             progress(end / count)
     scale = 2 / (rate_hz * float((window.astype(float) ** 2).sum()))
-    times = ((bounds[:-1] + bounds[1:] - 1) / 2 * hop + segment / 2) / rate_hz
     return CrossSpectra(
         np.arange(bins) * rate_hz / segment,
         auto_first * scale / count,
         auto_second * scale / count,
         np.asarray(cross * (scale / count), dtype=np.complex128),
         kept / count,
-        times,
     )
 
 
