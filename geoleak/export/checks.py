@@ -141,13 +141,3 @@ def features(result: Result) -> list[Feature]:
     """Return the places to check as features, in their order."""
     found = [each for each in result.features if each.kind == "check_place"]
     return sorted(found, key=lambda each: int(each.properties["number"]))
-
-
-def phone(result: Result) -> tuple[str, str]:
-    """Return latitude and longitude of the first place and their accuracy, or nothing."""
-    first = next((each for each in features(result) if each.lonlat is not None), None)
-    if first is None or first.lonlat is None:
-        return "", ""
-    at = first.lonlat
-    accuracy = first.properties.get("lonlat_accuracy_m")
-    return words.lonlat_text((at.x, at.y)), words.accuracy_text(accuracy, result.site.length_unit)

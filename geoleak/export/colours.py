@@ -21,20 +21,9 @@ APWA = {
     "green": "#1f9c43",
 }
 """APWA Uniform Color Code names; the code names colours, the screen values are ours."""
-APWA_MEANING = {
-    "white": "proposed excavation",
-    "pink": "temporary survey marks",
-    "red": "electric",
-    "yellow": "gas, oil, steam",
-    "orange": "communication",
-    "blue": "drinking water",
-    "purple": "reclaimed water, irrigation",
-    "green": "sewer, drain",
-}
 UNKNOWN_SERVICE = "#9aa3a8"
 CASING = "#14202b"
 INK = "#14202b"
-PAPER = "#ffffff"
 PIPE = "#14202b"
 INTERVAL = {95: "#bcd9ee", 80: "#6ba9d6", 50: "#1f66a8"}
 LEVEL_RAMP = ("#f6e7b4", "#f2bb5c", "#dd7f3b", "#a83f5b", "#4c1d63")

@@ -117,7 +117,7 @@ def _check(result: Result) -> dict[str, Any]:
     ]
     if checks.of(result).kind == "stop":
         facts.insert(1, ("Never told apart", "", checks.NEVER))
-    at, accuracy = checks.phone(result)
+    at, accuracy = spoken.phone(result)
     if at:
         facts.append(("Phone", at, f"(CHECK 1), {accuracy}"))
     return {
@@ -150,7 +150,7 @@ def _listen(result: Result) -> dict[str, Any]:
     facts.append(("Likely", "", f"95 % of the chance within {likely}"))
     so_far = spoken.best_so_far(result).removeprefix("best place so far, ")
     facts.append(("So far", "", so_far))
-    at, accuracy = spoken.next_phone(result)
+    at, accuracy = spoken.phone(result)
     if at:
         facts.append(("Phone", at, f"(LISTEN 1), {accuracy}"))
     return {

@@ -137,7 +137,8 @@ class _Sheet:
 
     def phone(self) -> tuple[str, list[str]]:
         """Return the geo URI of the place to go to, and what stands under its code."""
-        raise NotImplementedError
+        found = spoken.first_place(self.result)
+        return (geo_uri(*found), ["to place 1", *spoken.phone(self.result)]) if found else ("", [])
 
     def pictured(self) -> tuple[str, str]:
         """Return the leg whose profile is drawn, and the end of the plan's caption."""
@@ -475,16 +476,6 @@ class _ListeningSheet(_Sheet):
         ]
         return [*places, *self.assumed()]
 
-    def phone(self) -> tuple[str, list[str]]:
-        at, accuracy = spoken.next_phone(self.result)
-        if not at:
-            return "", []
-        first = next(e for e in spoken.next_features(self.result) if e.lonlat is not None)
-        place = first.lonlat.centroid if first.lonlat is not None else None
-        lonlat = None if place is None else (place.x, place.y)
-        uri = geo_uri(lonlat, first.properties.get("lonlat_accuracy_m"))
-        return uri, ["to place 1", at, accuracy]
-
     def pictured(self) -> tuple[str, str]:
         if self.result.next_readings:
             return self.result.next_readings[0].leg, "numbers: listen next"
@@ -540,16 +531,6 @@ class _CheckSheet(_Sheet):
     def answer(self) -> list[str]:
         said = checks.task(self.result)
         return [*_upper([said]), *self.assumed()]
-
-    def phone(self) -> tuple[str, list[str]]:
-        at, accuracy = checks.phone(self.result)
-        if not at:
-            return "", []
-        first = next(e for e in checks.features(self.result) if e.lonlat is not None)
-        place = first.lonlat.centroid if first.lonlat is not None else None
-        lonlat = None if place is None else (place.x, place.y)
-        uri = geo_uri(lonlat, first.properties.get("lonlat_accuracy_m"))
-        return uri, ["to place 1", at, accuracy]
 
     def pictured(self) -> tuple[str, str]:
         return self.result.leak.leg, "numbers: check here"

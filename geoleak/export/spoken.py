@@ -76,7 +76,7 @@ def _check_first(result: Result) -> list[str]:
     told = f"stakes.csv holds these places as points {', '.join(names)}, and nothing to dig by"
     first = first_check(result)
     made += _section("rover", [words.plain(f"{told}; {first}" if first else told)])
-    at, accuracy = checks.phone(result)
+    at, accuracy = phone(result)
     if at:
         made += _section("phone", [f"{at} (the first), {accuracy}"])
     unit, leg = result.site.length_unit, result.leak.leg
@@ -97,7 +97,7 @@ def _listen_on(result: Result) -> list[str]:
         told = f"stakes.csv holds these places as points {', '.join(names)}"
         check = first_check(result)
         made += _section("rover", [words.plain(f"{told}; {check}" if check else told)])
-    at, accuracy = next_phone(result)
+    at, accuracy = phone(result)
     if at:
         made += _section("phone", [f"{at} (the first), {accuracy}"])
     made += _section("why", why(result))
@@ -376,14 +376,21 @@ def ahead(result: Result) -> list[Feature]:
     return checks.features(result) or next_features(result)
 
 
-def next_phone(result: Result) -> tuple[str, str]:
-    """Return latitude and longitude of the first next reading and their accuracy, or nothing."""
-    first = next((each for each in next_features(result) if each.lonlat is not None), None)
-    if first is None or first.lonlat is None:
+def first_place(result: Result) -> tuple[tuple[float, float], float | None] | None:
+    """Return longitude and latitude of the first place of `ahead` and their accuracy in metres."""
+    for each in ahead(result):
+        if each.lonlat is not None:
+            middle = each.lonlat.centroid
+            return (middle.x, middle.y), each.properties.get("lonlat_accuracy_m")
+    return None
+
+
+def phone(result: Result) -> tuple[str, str]:
+    """Return latitude and longitude of the first place of `ahead` and their accuracy, in words."""
+    if (found := first_place(result)) is None:
         return "", ""
-    at = first.lonlat
-    accuracy = first.properties.get("lonlat_accuracy_m")
-    return words.lonlat_text((at.x, at.y)), words.accuracy_text(accuracy, result.site.length_unit)
+    lonlat, accuracy_m = found
+    return words.lonlat_text(lonlat), words.accuracy_text(accuracy_m, result.site.length_unit)
 
 
 def _section(head: str, rows: Iterable[str]) -> list[str]:
