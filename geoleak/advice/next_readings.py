@@ -352,8 +352,8 @@ def stratify(cells: Cells, mass: Floats, count: int, *, at: tuple[Piece, ...] = 
     return Strata(array[:, 0].astype(np.int64), array[:, 1], array[:, 2], array[:, 3])
 
 
-def set_length(mass: Floats, length_m: Floats, level: float = 0.95) -> Floats:
-    """Return the length of the highest-density set of pieces, shape of ``mass[..., 0]``.
+def set_length(mass: Floats, length_m: Floats) -> Floats:
+    """Return the length of the highest-density 95 % set of pieces, shape of ``mass[..., 0]``.
 
     The last piece taken counts by the share of it that is needed.
     """
@@ -361,7 +361,7 @@ def set_length(mass: Floats, length_m: Floats, level: float = 0.95) -> Floats:
     sorted_mass = np.take_along_axis(mass, order, axis=-1)
     lengths = np.take_along_axis(np.broadcast_to(length_m, mass.shape), order, axis=-1)
     total = np.cumsum(sorted_mass, axis=-1)
-    goal = level * total[..., -1:]
+    goal = 0.95 * total[..., -1:]
     needed = np.clip((goal - (total - sorted_mass)) / np.maximum(sorted_mass, 1e-300), 0.0, 1.0)
     out: Floats = (lengths * needed).sum(axis=-1)
     return out

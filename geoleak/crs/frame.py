@@ -260,27 +260,22 @@ class Frame:
 
         return to_working, shift.accuracy_m if shift else 0.0, shift.notes if shift else ()
 
-    def bearing_grid_deg(
-        self, bearing_deg: ArrayLike, e_m: ArrayLike = 0.0, n_m: ArrayLike = 0.0
-    ) -> Floats:
+    def bearing_grid_deg(self, bearing_deg: ArrayLike) -> Floats:
         """Return bearings of the working frame as bearings from the printed grid's north.
 
         Parameters
         ----------
         bearing_deg : array_like
-            Clockwise from the working frame's north.
-        e_m, n_m : array_like
-            Where; the centre without. Degrees in [0, 360) come back.
+            Clockwise from the working frame's north, at its centre. Degrees in [0, 360) come back.
         """
-        bearing, east = np.broadcast_arrays(np.asarray(bearing_deg, float), np.asarray(e_m, float))
-        bearing, north = np.broadcast_arrays(bearing, np.asarray(n_m, float))
+        bearing = np.asarray(bearing_deg, float)
         if self._steps is None:
             return finite(np.mod(bearing, 360.0))
         de = STEP_M / 2 * np.sin(np.radians(bearing))
         dn = STEP_M / 2 * np.cos(np.radians(bearing))
         grid = self._steps.grid
-        first = self._steps.to_grid(east - de, north - dn)
-        second = self._steps.to_grid(east + de, north + dn)
+        first = self._steps.to_grid(-de, -dn)
+        second = self._steps.to_grid(de, dn)
         rise = grid.east_sign * (second[0] - first[0]), grid.north_sign * (second[1] - first[1])
         return finite(np.mod(np.degrees(np.arctan2(*rise)), 360.0))
 

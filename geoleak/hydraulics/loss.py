@@ -31,9 +31,7 @@ def orifice_l_per_s(
     return 1e3 * discharge * math.pi / 4 * diameter_m**2 * speed
 
 
-def equivalent_hole_m(
-    flow_l_per_s: float, pressure_kpa: float, *, discharge: float = DISCHARGE
-) -> float:
+def equivalent_hole_m(flow_l_per_s: float, pressure_kpa: float) -> float:
     """Return the diameter in metres of the round hole that passes a flow at a pressure.
 
     Raises
@@ -43,7 +41,7 @@ def equivalent_hole_m(
     """
     if pressure_kpa <= 0 or flow_l_per_s < 0:
         raise ValueError(f"no hole passes {flow_l_per_s} l/s at {pressure_kpa} kPa")
-    return math.sqrt(flow_l_per_s / orifice_l_per_s(1.0, pressure_kpa, discharge=discharge))
+    return math.sqrt(flow_l_per_s / orifice_l_per_s(1.0, pressure_kpa))
 
 
 def at_pressure(flow_l_per_s: float, from_kpa: float, to_kpa: float, *, exponent: float) -> float:

@@ -73,11 +73,11 @@ class CodeGuess:
 
 @dataclass(frozen=True, slots=True)
 class PointFileGuess:
-    """What was understood of a point file, and what is left for a person to state.
+    """What was understood of a point file.
 
-    ``layout`` is set only where the evidence decides; ``to_state`` names in plain words what the
-    file does not tell. ``easting`` and ``northing`` are medians as read (in the order of
-    ``layout or "pnezd"`` for a file without a header); degrees where ``in_degrees``.
+    ``layout`` is set only where the evidence decides. ``easting`` and ``northing`` are medians as
+    read (in the order of ``layout or "pnezd"`` for a file without a header); degrees where
+    ``in_degrees``.
     """
 
     path: Path
@@ -92,7 +92,6 @@ class PointFileGuess:
     northing: float
     unit_candidates: tuple[str, ...]
     codes: tuple[CodeGuess, ...]
-    to_state: tuple[str, ...]
     notes: tuple[str, ...]
     stated_columns: tuple[tuple[str, str], ...] = ()
 
@@ -150,7 +149,6 @@ def understand(
         northing=north if layout != "penzd" else east,
         unit_candidates=_units(table, in_degrees),
         codes=_codes(table),
-        to_state=_to_state(table, in_degrees=in_degrees, layout=layout, crs=crs),
         notes=tuple(n.text for n in collector.notes if n.code != "layout_not_used"),
         stated_columns=tuple((columns or {}).items()),
     )
@@ -297,25 +295,8 @@ def _is_run(ids: Sequence[str]) -> bool:
     return sum(1 for step in steps if step <= 2) >= 0.8 * len(steps)
 
 
-def _to_state(
-    table: Table, *, in_degrees: bool, layout: Layout | None, crs: str | None
-) -> tuple[str, ...]:
-    wanted = []
-    if crs is None:
-        what = "datum" if in_degrees else "projected grid"
-        wanted.append(f"crs: the {what} the rover worked in, as a code such as EPSG:6543")
-    if not table.has_header and layout is None:
-        wanted.append("layout: pnezd if the northing stands in column 2, penzd if the easting does")
-    if table.header.axis_letters:
-        wanted.append("columns: whether x is the easting (in some countries it is the northing)")
-    wanted.append("length_unit: m, ft (0.3048 m) or ftUS (1200/3937 m)")
-    if table.column("code") is None:
-        wanted.append('points: which points are marks, as in "101-148": the file has no codes')
-    return tuple(wanted)
-
-
-def first_cells(path: Path, *, rows: int = 3) -> list[tuple[str, tuple[str, ...]]]:
-    """Return each column of a text file, by its first cell, with the cells below it.
+def first_cells(path: Path) -> list[tuple[str, tuple[str, ...]]]:
+    """Return each column of a text file, by its first cell, with the three below it.
 
     For a file whose words nobody knows; empty where it is no text.
     """
@@ -324,7 +305,7 @@ def first_cells(path: Path, *, rows: int = 3) -> list[tuple[str, tuple[str, ...]
         split = split_rows(text, label=path.name, delimiter=sniff_delimiter(text))
     except (OSError, Refused):
         return []
-    top = [row for row in split.cells if any(row)][: rows + 1]
+    top = [row for row in split.cells if any(row)][:4]
     width = max(map(len, top), default=0)
     columns = zip(*(row + [""] * (width - len(row)) for row in top), strict=True)
     return [(cells[0].strip() or f"column {k}", cells[1:]) for k, cells in enumerate(columns, 1)]

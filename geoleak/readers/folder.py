@@ -67,11 +67,11 @@ def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
         collector.complain_of(toml.origin("crs"), error, "crs: ")
         info = crs_info("local", length_unit=unit)
     if toml.settings.grid_crs is not None:
-        _check_grid_crs(toml, toml.settings.grid_crs, info, collector)
+        _check_grid_crs(toml, toml.settings.grid_crs, collector)
     return info
 
 
-def _check_grid_crs(toml: SiteToml, text: str, info: CrsInfo, collector: Collector) -> None:
+def _check_grid_crs(toml: SiteToml, text: str, collector: Collector) -> None:
     where = toml.origin("grid_crs")
     try:
         grid = crs_info(text, length_unit=toml.settings.length_unit)

@@ -56,7 +56,7 @@ def build_result(
         legs=_legs(survey, posterior),
         decision=_decision(out),
         next_readings=following,
-        profile=tuple(_profile(survey, posterior, leg) for leg in survey.legs),
+        profile=tuple(_profile(posterior, leg) for leg in survey.legs),
         readings=readings,
         fits=posterior.fits,
         level_scale=survey.site.levels.level_scale,
@@ -268,7 +268,7 @@ def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
     return f"{leg.name}@{format_station(measured, unit=unit)}"
 
 
-def _profile(survey: Survey, posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
+def _profile(posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
     cells = posterior.cells
     mine = cells.leg == leg.number
     chainage, density = thinned(cells.chainage_m[mine], cells.width_m[mine], posterior.mass[mine])

@@ -90,7 +90,7 @@ def blocks(fit: Solution, marks: Observations) -> list[Block]:
         (other,) = solve_many([detour(fit, marks, row)], marks)
         if other is not None and _is_aside(aside):
             found.append(Block(row, aside, False, other))
-    for straight_on in _without_steps(fit, marks):
+    for straight_on in _without_steps(fit):
         (other,) = solve_many([straight_on], marks)
         if other is None:
             continue
@@ -105,7 +105,7 @@ def _is_aside(offset_m: float) -> bool:
     return ASIDE_M[0] <= abs(offset_m) <= ASIDE_M[1]
 
 
-def _without_steps(fit: Solution, marks: Observations) -> Iterator[Alignment]:
+def _without_steps(fit: Solution) -> Iterator[Alignment]:
     """Yield the line without each pair of steps aside that take it out and back again."""
     shape = fit.shape
     length, unit, turn = shape.parts()

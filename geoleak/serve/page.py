@@ -32,7 +32,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "next": _next(survey, result) if survey and result else [],
         "legs": _legs(survey, result) if survey else [],
         "points": _points(survey) if survey else [],
-        "readings": _readings(survey, result) if survey and result else [],
+        "readings": _readings(result) if survey and result else [],
         "rows": {name: _rows(live, name) for name in COLUMNS},
         "surfaces": list(tables.names("surfaces")),
         "scale": survey.site.levels.level_scale if survey else "db",
@@ -149,7 +149,7 @@ def _points(survey: Survey) -> list[dict[str, Any]]:
     ]
 
 
-def _readings(survey: Survey, result: Result) -> list[dict[str, Any]]:
+def _readings(result: Result) -> list[dict[str, Any]]:
     return [
         {"id": each.id, "kind": each.kind, "leg": each.leg, "chainage_m": each.chainage_m,
          "level_db": each.level_db, "place": each.place}

@@ -279,12 +279,6 @@ def near_services(
     )
 
 
-def clear_names(services: Sequence[Service], near: Sequence[NearService]) -> tuple[str, ...]:
-    """Return the names that were given but come nowhere near the hole, in their first order."""
-    close = {each.name for each in near}
-    return tuple(dict.fromkeys(each.name for each in services if each.name not in close))
-
-
 def _near(
     service: Service,
     distance_m: float,
