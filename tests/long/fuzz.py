@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import itertools
 import json
 import logging
 import os
@@ -33,7 +34,7 @@ def where_raised(error: BaseException) -> str:
     own = [each for each in frames if "geoleak" in each.filename or "fuzz_targets" in each.filename]
     if type(error).__name__ == "Hung":
         own = own[:4]
-    last = own[-1]
+    last = (own or frames)[-1]
     return f"{type(error).__name__} in {Path(last.filename).name}:{last.lineno} ({last.name})"
 
 
@@ -132,6 +133,53 @@ def fuzz_one(name: str, seconds: int, keep: Path) -> None:
     atheris.Fuzz()
 
 
+def fuzz_sites(seconds: int, keep: Path) -> None:
+    """Draw whole sites, valid and nearly valid, until the time is over; ends the process."""
+    from hypothesis import given, seed, settings
+    from hypothesis import strategies as st
+
+    from tests.test_fuzz import (
+        FORMS,
+        QUICK,
+        holds,
+        nearly_valid,
+        same_answer,
+        same_statement,
+        sites,
+    )
+
+    logging.disable()
+    tally, bad, started = {"runs": 0, "answered": 0, "failed": 0}, False, time.monotonic()
+
+    def nearly(data: st.DataObject) -> None:
+        tally["runs"] += 1
+        tally["answered"] += holds(data.draw(nearly_valid()))
+
+    def rewritten(data: st.DataObject) -> None:
+        tally["runs"] += 1
+        same_statement(data.draw(sites()), data.draw(FORMS))
+        tally["answered"] += 1
+
+    def answered(data: st.DataObject) -> None:
+        tally["runs"] += 1
+        same_answer(data.draw(sites()), data.draw(FORMS))
+
+    for test, count in itertools.cycle(((nearly, 100), (rewritten, 40), (answered, 4))):
+        if time.monotonic() - started > seconds:
+            break
+        wide = settings(QUICK, max_examples=count, derandomize=False)
+        try:
+            seed(tally["runs"])(wide(given(st.data())(test)))()
+        except Exception as error:
+            bad, tally["failed"] = True, tally["failed"] + 1
+            print(f"FOUND sites: {where_raised(error)}", flush=True)
+            found = keep / "found" / f"sites_{tally['runs']}.txt"
+            found.parent.mkdir(exist_ok=True)
+            found.write_text(traceback.format_exc() + "\n".join(getattr(error, "__notes__", ())))
+    (keep / "sites.json").write_text(json.dumps(tally))
+    os._exit(bad)
+
+
 def main() -> int:
     """Run targets one after the other and say what came of each."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -143,11 +191,13 @@ def main() -> int:
     parser.add_argument("--one", type=int, metavar="SECONDS", help=argparse.SUPPRESS)
     asked = parser.parse_args()
     asked.keep.mkdir(parents=True, exist_ok=True)
-    if asked.one:
+    if asked.one and asked.targets == ["sites"]:
+        fuzz_sites(asked.one, asked.keep)
+    elif asked.one:
         fuzz_one(asked.targets[0], asked.one, asked.keep)  # before the readers are imported
     from tests.fuzz_targets import TARGETS
 
-    names = asked.targets or list(TARGETS)
+    names = asked.targets or ["sites", *TARGETS]
     share, total, bad = max(5, round(asked.minutes * 60 / len(names))), 0, False
     for name in names:
         keep = ["--one", str(share), "--keep", str(asked.keep)]
