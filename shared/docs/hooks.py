@@ -28,7 +28,7 @@ from typing import Any
 HERE = Path(__file__).parent
 ROOT = HERE.parent.parent
 NOTEBOOK = HERE / "first_stake.ipynb"
-INCLUDED = ["site_folder.md", "method.md", *(f"method/{p.name}" for p in sorted(
+INCLUDED = ["site_folder.md", "kerb_page.md", "method.md", *(f"method/{p.name}" for p in sorted(
     (ROOT / "shared" / "method").glob("*.md")))]  # fmt: skip
 FENCE = re.compile(r"^```(console|show|add|picture)\b([^\n]*)\n(.*?)^```$", re.M | re.S)
 TITLED = re.compile(r"^```csv (\S+\.csv)[^\n]*$", re.M)
