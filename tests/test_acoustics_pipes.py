@@ -113,7 +113,8 @@ def test_plastic_is_wide_and_metal_is_not() -> None:
 
 
 def test_warmer_water_thicker_wall_and_anchoring_make_it_faster() -> None:
-    base = wave_speed("copper", 0.028, 0.0016, 10).value
+    pipe = {"material": "copper", "outside_diameter_m": 0.028, "wall_m": 0.0016}
+    base = wave_speed(**pipe, temperature_c=10).value
     assert wave_speed("copper", 0.028, 0.0016, 20).value > base
     assert wave_speed("copper", 0.028, 0.0020, 10).value > base
     assert wave_speed("copper", 0.028, 0.0016, 10, support="anchored").value > base

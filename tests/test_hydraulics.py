@@ -7,17 +7,16 @@ import math
 import numpy as np
 import pytest
 
-from geoleak.hydraulics import (
+from geoleak.hydraulics.loss import at_pressure, equivalent_hole_m, orifice_l_per_s
+from geoleak.hydraulics.meter import (
+    COUNTS_FOR_FLOW,
+    SMALL_L_PER_S,
     Watch,
-    at_pressure,
-    equivalent_hole_m,
     flow_of,
     judge,
-    orifice_l_per_s,
     sides,
     undo_rollover,
 )
-from geoleak.hydraulics.meter import COUNTS_FOR_FLOW, SMALL_L_PER_S
 
 GAL = 3.785411784
 PSI = 6.894757293168361

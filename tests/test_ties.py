@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from geoleak.errors import GeometryError
 from geoleak.site import Point
 from geoleak.stake.ties import choose_ties, tape_points
-from geoleak.survey import TapePoint, distance_intersection, tape_covariance
+from geoleak.survey import TapePoint, tape_covariance
 from geoleak.survey.records import SurveyedPoint
+from geoleak.survey.tapes import distance_intersection
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 from tests.taping import place_by_tapes

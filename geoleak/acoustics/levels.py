@@ -64,10 +64,9 @@ FLOOR_DB = -200.0
 class SteadyLevel:
     """The level exceeded for most of the time, in one band.
 
-    ``level_db`` is dB re full scale (a full-scale sine reads -3.0103), plus the calibration that
-    was given. ``standard_error_db`` is that of the percentile, the kinship of neighbouring steps
-    allowed for. ``median_db`` is the middle short-time level: far over ``level_db`` it tells of
-    passing noise.
+    ``level_db`` is dB re full scale (a full-scale sine reads -3.0103). ``standard_error_db`` is
+    that of the percentile, the kinship of neighbouring steps allowed for. ``median_db`` is the
+    middle short-time level: far over ``level_db`` it tells of passing noise.
     """
 
     level_db: float
@@ -82,7 +81,6 @@ def steady_level(
     rate_hz: float,
     band_hz: tuple[float, float],
     *,
-    calibration_db: float = 0.0,
     progress: Callable[[float], None] | None = None,
 ) -> SteadyLevel:
     """Return the level that a recording exceeds for nine tenths of the time (L90), with its error.
@@ -97,8 +95,6 @@ def steady_level(
         Sampling rate.
     band_hz : (float, float)
         Edges, where the causal Butterworth band-pass stands at -3.0103 dB.
-    calibration_db : float
-        Added, for a sensor whose full scale is known.
     progress : callable, optional
         Gets 0 to 1.
 
@@ -127,9 +123,9 @@ def steady_level(
             f"{name}: {seconds:.2f} s are too short for a steady level; record {least:.1f} s or "
             "more"
         )
-    steps = 10 * np.log10(np.maximum(powers, 10 ** (FLOOR_DB / 10))) + calibration_db
+    steps = 10 * np.log10(np.maximum(powers, 10 ** (FLOOR_DB / 10)))
     level = float(np.percentile(steps, 100 - EXCEEDED_PERCENT))
-    if level - calibration_db <= FLOOR_DB + 1:
+    if level <= FLOOR_DB + 1:
         raise AcousticsError(f"{name} is silent in the band; check the sensor, cable and channel")
     return SteadyLevel(
         level_db=level,

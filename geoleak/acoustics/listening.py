@@ -15,13 +15,7 @@ from geoleak.acoustics.bands import BandChoice, best_band
 from geoleak.acoustics.clocks import Clocks
 from geoleak.acoustics.delay import DelayEstimate, delay
 from geoleak.acoustics.levels import SteadyLevel, check_band, steady_level
-from geoleak.acoustics.recording import (
-    Condition,
-    Recording,
-    Source,
-    inspect,
-    open_recording,
-)
+from geoleak.acoustics.recording import Condition, Recording, Source, inspect, open_recording
 from geoleak.errors import AcousticsError
 from geoleak.site import Note
 

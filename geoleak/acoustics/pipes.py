@@ -8,8 +8,9 @@ from typing import Literal
 
 from numpy.polynomial import polynomial
 
+from geoleak import tables
 from geoleak.errors import AcousticsError
-from geoleak.tables import Material, material
+from geoleak.tables import Material
 
 # Bilaniuk & Wong 1993 (J. Acoust. Soc. Am. 93:1609, corrected 1996), ITS-90, 0-100 C, at
 # 101.325 kPa; agrees with IAPWS-95 within 0.05 m/s from 0 to 40 C.
@@ -109,7 +110,7 @@ def korteweg(
 
 
 def wave_speed(
-    material_name: str | Material,
+    material: str | Material,
     outside_diameter_m: float,
     wall_m: float,
     temperature_c: float = 10.0,
@@ -121,7 +122,7 @@ def wave_speed(
 
     Parameters
     ----------
-    material_name : str or Material
+    material : str or Material
         A row of the table of materials.
     outside_diameter_m, wall_m : float
         Metres.
@@ -147,7 +148,7 @@ def wave_speed(
     geoleak.tables.UnknownNameError
         For an unknown material.
     """
-    pipe = material(material_name) if isinstance(material_name, str) else material_name
+    pipe = tables.material(material) if isinstance(material, str) else material
     _check_pipe(outside_diameter_m, wall_m)
     factors = {"joints": 1.0, "anchored": 1 - pipe.poisson**2, "upstream": 1 - pipe.poisson / 2}
     if support not in factors:

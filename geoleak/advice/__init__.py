@@ -2,17 +2,13 @@
 
 from geoleak.advice.checks import Check
 from geoleak.advice.decide import Decision, decide
-from geoleak.advice.next_readings import NextReading
 from geoleak.advice.plan import COARSE, LegPlan, Plan, plan_visit
-from geoleak.advice.windows import DigWindow
 
 __all__ = [
     "COARSE",
     "Check",
     "Decision",
-    "DigWindow",
     "LegPlan",
-    "NextReading",
     "Plan",
     "decide",
     "plan_visit",

@@ -10,13 +10,7 @@ import numpy.typing as npt
 
 from geoleak.advice.checks import Check, InHole, again, next_check, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
-from geoleak.advice.windows import (
-    DigWindow,
-    LegMass,
-    chance_across,
-    then_windows,
-    window_with_tee,
-)
+from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey

@@ -10,13 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from geoleak.closeout.outcome import (
-    FAR_FROM_LEGS_M,
-    FoundLeak,
-    Outcome,
-    dry_outcome,
-    leak_outcome,
-)
+from geoleak.closeout.outcome import FAR_FROM_LEGS_M, FoundLeak, Outcome, dry_outcome, leak_outcome
 from geoleak.errors import InputError
 from geoleak.export import words
 from geoleak.hydraulics import repaired

@@ -4,17 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from geoleak.evidence import (
-    contact,
-    delay,
-    hole,
-    isolation,
-    meter,
-    rod,
-    sighting,
-    surface,
-    tracer,
-)
+from geoleak.evidence import contact, delay, hole, isolation, meter, rod, sighting, surface, tracer
 from geoleak.evidence.base import (
     Belief,
     Candidates,
@@ -27,26 +17,14 @@ from geoleak.evidence.base import (
     normal_nodes,
     uniform_nodes,
 )
-from geoleak.evidence.contact import (
-    ContactEvidence,
-)
+from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts
-from geoleak.evidence.levels import (
-    PER_DB,
-    LevelDraws,
-    LevelEvidence,
-)
-from geoleak.evidence.pooling import (
-    Pooled,
-)
-from geoleak.evidence.robust import (
-    FREEDOM,
-)
+from geoleak.evidence.levels import PER_DB, LevelDraws, LevelEvidence
+from geoleak.evidence.pooling import Pooled
+from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.stop import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
-from geoleak.evidence.surface import (
-    SurfaceEvidence,
-)
+from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.survey import Survey
 
 __all__ = [

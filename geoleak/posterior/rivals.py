@@ -24,14 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import (
-    Candidates,
-    LevelEvidence,
-    StopTests,
-    candidates,
-    log_sum_exp,
-    prior,
-)
+from geoleak.evidence import Candidates, LevelEvidence, StopTests, candidates, log_sum_exp, prior
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.survey import Survey

@@ -19,13 +19,7 @@ from geoleak.evidence import (
     log_sum_exp,
     prior,
 )
-from geoleak.posterior.grid import (
-    Cells,
-    Line,
-    first_knots,
-    interpolate,
-    knots_to_add,
-)
+from geoleak.posterior.grid import Cells, Line, first_knots, interpolate, knots_to_add
 from geoleak.posterior.quadrature import Normal, log_weights
 from geoleak.survey import Survey
 

@@ -1,8 +1,6 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
-from geoleak.result.build import (
-    build_result,
-)
+from geoleak.result.build import build_result
 from geoleak.result.records import (
     SCHEMA,
     CheckSummary,

@@ -4,28 +4,20 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from geoleak.route.fit import fit_route
-from geoleak.route.marks import (
-    GAP_OF_SPACING,
-    Bend,
-    FixedPoint,
-    MarkArray,
-    RouteOptions,
-)
-from geoleak.route.result import RouteFit, StraightRun
+from geoleak.route.marks import GAP_OF_SPACING, FixedPoint, MarkArray, RouteOptions
+from geoleak.route.result import RouteFit
 
 if TYPE_CHECKING:
     from geoleak.route.drawn import Drawing, Spliced, drawn_fit, spliced
 
 __all__ = [
     "GAP_OF_SPACING",
-    "Bend",
     "Drawing",
     "FixedPoint",
     "MarkArray",
     "RouteFit",
     "RouteOptions",
     "Spliced",
-    "StraightRun",
     "drawn_fit",
     "fit_route",
     "spliced",

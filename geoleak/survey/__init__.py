@@ -1,18 +1,10 @@
 """The site put together: points projected, legs fitted, readings on the pipe."""
 
-from geoleak.survey.build import (
-    Ground,
-    ground_of,
-    survey_site,
-)
-from geoleak.survey.legs import (
-    depth_is_known,
-)
+from geoleak.survey.build import Ground, ground_of, survey_site
+from geoleak.survey.legs import depth_is_known
 from geoleak.survey.places import PlaceFinder
 from geoleak.survey.points import count_kinds, every_point
-from geoleak.survey.recordings import (
-    MAX_LAG_S,
-)
+from geoleak.survey.recordings import MAX_LAG_S
 from geoleak.survey.records import (
     Levels,
     PipePlace,
@@ -25,11 +17,7 @@ from geoleak.survey.records import (
     SurveyedSighting,
     SurveyedStop,
 )
-from geoleak.survey.tapes import (
-    TapePoint,
-    distance_intersection,
-    tape_covariance,
-)
+from geoleak.survey.tapes import TapePoint, tape_covariance
 
 __all__ = [
     "MAX_LAG_S",
@@ -48,7 +36,6 @@ __all__ = [
     "TapePoint",
     "count_kinds",
     "depth_is_known",
-    "distance_intersection",
     "every_point",
     "ground_of",
     "survey_site",
