@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from geoleak.errors import GeoleakError, InputError
 from geoleak.new.guess import understand
 from geoleak.pipeline import locate, read_site
+from tests import fuzz_targets
 from tests.fuzz_targets import TARGETS, laid_out, survives, whole_site
 from tests.site_folders import POINTS, TOML, numbers_in, write_folder
 
@@ -312,6 +313,23 @@ def test_the_answer_does_not_move_with_the_form(site: Drawn, form: Form) -> None
 @given(files=nearly_valid())
 def test_nearly_valid_sites(files: dict[str, str | bytes]) -> None:
     holds(files)
+
+
+def test_what_breaks_the_property_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> None:
+        raise GeoleakError("Traceback of something")
+
+    def hang() -> None:
+        while True:
+            pass
+
+    monkeypatch.setattr(fuzz_targets, "HANG_S", 0.05)
+    with pytest.raises(fuzz_targets.Hung):
+        survives(hang, tmp_path)
+    with pytest.raises(AssertionError, match="was written"):
+        survives((tmp_path / "points.csv.gfs").touch, tmp_path)
+    with pytest.raises(AssertionError, match="a plain line"):
+        survives(refuse, tmp_path)
 
 
 # --- single files ----------------------------------------------------------------------------
