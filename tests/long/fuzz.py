@@ -14,6 +14,7 @@ import json
 import logging
 import os
 import random
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -121,6 +122,7 @@ def fuzz_one(name: str, seconds: int, keep: Path) -> None:
                 found.with_suffix(".txt").write_text(traceback.format_exc())
         if time.monotonic() - started > seconds:
             (keep / f"{name}.json").write_text(json.dumps(tally))
+            shutil.rmtree(place, ignore_errors=True)
             os._exit(1 if known else 0)
 
     options = [
