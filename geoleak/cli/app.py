@@ -31,6 +31,10 @@ WRITING = Writing()
 SiteArgument = Annotated[
     Path, typer.Argument(metavar="SITE", help="The site folder: site.toml and the files beside it.")
 ]
+FoldersArgument = Annotated[
+    list[Path],
+    typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON in place of text.")]
 
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import JsonOption, app
+from geoleak.cli.app import FoldersArgument, JsonOption, app
 
 
 @app.command(
@@ -16,10 +16,7 @@ from geoleak.cli.app import JsonOption, app
     epilog="Example: geoleak batch sample_sites --out all_sites",
 )
 def batch(
-    folders: Annotated[
-        list[Path],
-        typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
-    ],
+    folders: FoldersArgument,
     out: Annotated[Path, typer.Option("--out", metavar="OUT", help="Where all of it is written.")],
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, help="Processes; as many as cores if absent.")

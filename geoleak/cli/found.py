@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import JsonOption, SiteArgument, app
+from geoleak.cli.app import FoldersArgument, JsonOption, SiteArgument, app
 from geoleak.cli.say import print_json, print_lines, progress
 
 
@@ -133,10 +133,7 @@ def report(
     epilog="Example: geoleak record sample_sites",
 )
 def record(
-    folders: Annotated[
-        list[Path],
-        typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
-    ],
+    folders: FoldersArgument,
     json: JsonOption = False,
 ) -> None:
     """Say how often the promises of closed-out sites were kept. Writes nothing."""

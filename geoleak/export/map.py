@@ -50,7 +50,7 @@ def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -
 
 
 def page_html(result: Result, *, street_tiles: bool = False) -> str:
-    """Return the page."""
+    """Return the map as one HTML page that needs no network, but for street tiles if asked."""
     street_tiles = street_tiles and not result.site.local
     features = drawn(result)
     the_map = folium_map(

@@ -36,13 +36,10 @@ def writers(also: Iterable[str] = (), *, street_tiles: bool = False) -> dict[str
     from geoleak.export.sheet import write_dig_sheet
     from geoleak.export.stakes import write_stakes
 
-    def the_map(result: Result, path: Path) -> Path:
-        return write_map(result, path, street_tiles=street_tiles)
-
     made: dict[str, Writer] = {
         "result.json": write_json,
         "leak.geojson": write_geojson,
-        "map.html": the_map,
+        "map.html": functools.partial(write_map, street_tiles=street_tiles),
         "stakes.csv": write_stakes,
         "site.gpkg": write_geopackage,
         "dig_sheet.pdf": write_dig_sheet,

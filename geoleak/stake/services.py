@@ -6,6 +6,7 @@ it is said to be unknown. Geometry is in the working frame, metres on the ground
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -297,9 +298,7 @@ def _near(
     in_zone = distance_m <= zone_m + service.accuracy_m
     station = format_station(chainage, unit=unit)
 
-    def shown(metres: float) -> str:
-        return format_length(metres, unit=unit)
-
+    shown = functools.partial(format_length, unit=unit)
     side = "past" if chainage >= stake_m else "before"
     place = f"{shown(abs(chainage - stake_m))} {side} the stake, station {station}"
     if angle is not None:
