@@ -130,3 +130,13 @@ def test_what_cannot_be_read(tmp_path: Path) -> None:
 )
 def test_field_names(name: str, role) -> None:
     assert main_role(name) == role
+
+
+@pytest.mark.parametrize(("north", "read_it"), [(0.99e9, True), (1.01e9, False)])
+def test_a_vertex_off_the_earth_is_no_main(tmp_path: Path, north: float, read_it: bool) -> None:
+    path = tmp_path / "mains.gpkg"
+    frame([MAIN, shapely.LineString([(E, N), (E, north)])]).to_file(path)
+    if read_it:
+        assert len(read(path)[0]) == 2
+    else:
+        assert any("beyond 1,000,000,000" in line for line in complaints(path))

@@ -29,6 +29,9 @@ DiameterKind = Literal["nominal", "outside", "inside"]
 _LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
 _WIDEST_M = 5.0
 
+FARTHEST = 1e9
+"""No grid on Earth reaches it in any unit; past it a coordinate no longer holds micrometres."""
+
 
 @dataclass(frozen=True, slots=True)
 class DrawnLegs:
@@ -182,6 +185,8 @@ def _lines_of(shape: Any) -> tuple[list[npt.NDArray[np.float64]], str, str]:
     lines = [shapely.get_coordinates(each) for each in parts]
     if not all(np.isfinite(line).all() for line in lines):
         return [], "has a vertex without coordinates", "redraw it"
+    if any(np.abs(line).max() > FARTHEST for line in lines):
+        return [], f"has a coordinate beyond {FARTHEST:,.0f}", "redraw it"
     lines = [line for line in lines if not np.all(line == line[0])]
     if not lines:
         return [], "is a line of no length", "redraw it or delete the feature"
