@@ -37,6 +37,15 @@ def many(tmp_path: Path) -> Path:
     return top
 
 
+def alike(row: dict) -> dict:
+    """Return a row to compare: a worker may sum in another order, in the last digits."""
+    return {
+        name: round(value, 9) if isinstance(value, float) else value
+        for name, value in row.items()
+        if name != "key"
+    }
+
+
 def test_names_are_paths_below_the_folder_named(many: Path, tmp_path: Path) -> None:
     found = find_sites([many], out=tmp_path / "out")
     assert [each.name for each in found] == ["broken", "north/a", "north/b", "south"]
@@ -76,7 +85,7 @@ def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path) -> None
     alone = Options(tmp_path / "alone", summary_only=True)
     for row in rows:
         expected = locate_one(SiteFolder(row["site"], many / row["site"]), alone)
-        assert {**row, "key": ""} == {**expected, "key": ""}
+        assert alike(row) == alike(expected)
     assert sorted(row["site"] for row in rows) == [each.name for each in sites]
     ok = {row["site"] for row in rows if row["status"] == "ok"}
     assert ok == {"north/a", "north/b", "south"}
@@ -215,8 +224,8 @@ def test_a_cluster_s_workers_give_the_same_rows(many: Path, tmp_path: Path) -> N
         assert run(sites, pool, options, tell=rows.append)
     alone = Options(tmp_path / "alone", summary_only=True)
     expected = {each.name: locate_one(each, alone) for each in sites}
-    assert {row["site"]: {**row, "key": ""} for row in rows} == {
-        name: {**row, "key": ""} for name, row in expected.items()
+    assert {row["site"]: alike(row) for row in rows} == {
+        name: alike(row) for name, row in expected.items()
     }
 
 

@@ -122,4 +122,4 @@ def test_two_found_places_are_said(court: Path) -> None:
 
 def test_an_empty_record_reads_plainly(court: Path) -> None:
     ran = run("record", court)
-    assert ran.out == "1 sites, 0 closed out, 0 dry holes\n"
+    assert ran.out == "sites 1, closed out 0, dry holes 0\n"

@@ -131,3 +131,14 @@ def test_equal_top_levels_ask_for_the_meters_limit(
     (again := tmp_path / "again").mkdir()
     limits = with_readings("level_limits = [0, 60]")
     assert "meters_limit" not in codes_of(again, sheet, limits)
+
+
+@pytest.mark.parametrize(("second", "said"), [("52", False), ("53", True)])
+def test_readings_at_one_place_that_contradict_are_named(tmp_path: Path, second, said) -> None:
+    # Five level_sigma of 2.5 dB: 12.5 dB.
+    sheet = readings("1,surface,104,40", f"2,surface,104,{second}", "3,surface,105,41")
+    warnings = lane(tmp_path, readings=sheet).warnings
+    apart = [each.text for each in warnings if each.code == "readings_apart"]
+    assert bool(apart) is said
+    if said:
+        assert 'readings 1 and 2, both at "104", lie 13 dB apart' in apart[0]

@@ -290,7 +290,10 @@ def _holes_dug(survey: Survey, hole: DigWindow) -> list[str]:
             leg_number == each.leg and start < each.to_m and end > each.from_m
             for leg_number, start, end in hole.pieces
         ):
-            found.append(f"hole {name} did not reach the pipe at {stretch}: deepen it first")
+            reached = "did not reach the pipe at {}: deepen it first"
+            if each.hole.pipe_exposed is None:
+                reached = "is dry at {}; if it did not reach the pipe, deepen it first"
+            found.append(f"hole {name} " + reached.format(stretch))
     return found
 
 

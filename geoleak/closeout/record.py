@@ -229,7 +229,7 @@ def _by(sites: Sequence[ClosedSite], of: Any) -> dict[str, dict[str, int]]:
 
 def record_lines(found: Mapping[str, Any]) -> list[str]:
     """Return a summary as lines to print."""
-    said = [f"{found['sites']} sites, {found['closed']} closed out, {found['dry_holes']} dry holes"]
+    said = [f"sites {found['sites']}, closed out {found['closed']}, dry holes {found['dry_holes']}"]
     if found["digs"]:
         chance = found["p_value"]
         verdict = (

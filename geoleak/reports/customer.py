@@ -92,7 +92,8 @@ def customer_report(
         sections.append(Section("What the dig showed", tuple(said)))
     if meter is not None and meter.test.verdict == "leak":
         lost = [line.split(None, 1)[1] for line in meter.lines() if line[:5] in ("size ", "     ")]
-        sections.append(Section("Water lost", (*lost, LOST)))
+        said = (*lost, LOST) if site.metering.since else tuple(lost)
+        sections.append(Section("Water lost", said))
     if photos:
         sections.append(Section("Photos", photos=photos))
     sections.append(Section("How it was worked out, and what it does not say", METHOD))
@@ -114,8 +115,8 @@ METHOD = (
     "surveyed with a satellite rover; from all readings together the chance of every place along "
     "the pipe was computed, and of there being no leak on the traced line at all.",
     "The percentages are chances, not certainties: of ten places given at 90 %, one is expected to "
-    "be wrong. They assume that the sound came up straight above the leak and that the traced line "
-    "is the right one.",
+    "be wrong. What else may make the sound, or carry it, is weighed with shares that are partly "
+    "guesses.",
     ADVICE,
     CALL_FIRST + " " + PRIVATE_LINES,
 )
@@ -181,7 +182,7 @@ def _where(result: Result) -> Section:
         (profile_picture(result, leg, width=WIDE, height=TALL, size=9), describe(result, leg)),
     ]
     lead = (
-        f"The place is {_place(result)}, the top of the pipe about {words.depth(result)}."
+        f"The stake stood at {_place(result)}, the top of the pipe about {words.depth(result)}."
         if result.decision.verdict == "dig"
         else f"The best place so far, not to dig, is {words.station(result.leak.chainage_m, unit)}."
     )
@@ -190,11 +191,8 @@ def _where(result: Result) -> Section:
 
 def _odds(result: Result) -> Iterable[str]:
     decision = result.decision
-    tenth = round(10 * decision.chance_in_hole, 1)
-    yield (
-        f"Of ten holes dug on evidence like this, about {tenth:g} would find the leak "
-        f"({words.chance(decision.chance_in_hole)})."
-    )
+    found = min(99, round(100 * decision.chance_in_hole))
+    yield f"Of a hundred holes dug on evidence like this, about {found} would find the leak."
     yield words.elsewhere(result).capitalize() + "."
     if result.leak.side:
         sides = ", ".join(f"{name} {words.chance(p)}" for name, p in result.leak.side.items())

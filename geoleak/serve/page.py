@@ -59,6 +59,7 @@ def _answer(result: Result) -> dict[str, Any]:
         "run": result.run.id,
         "chance": decision.chance_in_hole,
         "lines": spoken.lines(result),
+        "not_before": words.not_before(result) if decision.verdict == "dig" else "",
         "stake": [result.leak.leg, result.leak.chainage_m] if decision.verdict == "dig" else None,
     }
 

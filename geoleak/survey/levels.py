@@ -115,6 +115,7 @@ def gather_levels(
         rows.append(row)
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
+        notes += _apart_at_one_place(rows, settings)
     if kind in HEARD and settings.level_limits is None:
         notes += _at_the_limit(rows)
     return _arrays(kind, rows), notes
@@ -134,6 +135,27 @@ def _wide_repeats(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
                 f"{apart:.0f} dB apart: take it again"
             )
             notes.append(Note("repeats_wide", text, row.reading.origin))
+    return notes
+
+
+def _apart_at_one_place(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
+    """Name readings taken alike at one place that lie farther apart than repeats do."""
+    alike: dict[tuple[object, ...], list[_Row]] = {}
+    for row in rows:
+        reading = row.reading
+        key = (reading.place.text, reading.session, row.everything_off, row.low_hz, row.high_hz)
+        alike.setdefault(key, []).append(row)
+    notes = []
+    for held in alike.values():
+        low, high = (pick(held, key=lambda row: row.level) for pick in (min, max))
+        apart = high.level - low.level
+        if apart > WIDE_REPEATS * settings.level_sigma_db:
+            names = f"{low.reading.id} and {high.reading.id}"
+            text = (
+                f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart: '
+                "take them again, or strike one out"
+            )
+            notes.append(Note("readings_apart", text, high.reading.origin))
     return notes
 
 

@@ -84,6 +84,7 @@ export class Drawing {
       }
     }
     let labelled = [];
+    const names = []; // over the signs, which stand close
     for (const point of this.state.points) {
       if (point.kind !== "mark" && point.kind !== "fitting") continue;
       const [x, y] = at(point.at);
@@ -93,9 +94,10 @@ export class Drawing {
       parts.push(dot);
       if (labelled.every(([a, b]) => Math.abs(a - x) > 38 || Math.abs(b - y) > 18)) {
         labelled.push([x, y]);
-        parts.push(element("text", { x: x + 11, y: y - 8 }, point.id));
+        names.push(element("text", { x: x + 11, y: y - 9 }, point.id));
       }
     }
+    parts.push(...names);
     if (this.aim) {
       const [x, y] = at(this.aim.at);
       parts.push(element("circle", { class: "aim", cx: x, cy: y, r: 17 }));

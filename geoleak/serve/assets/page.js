@@ -135,6 +135,8 @@ function show() {
   head.textContent = answer ? VERDICTS[answer.verdict] : "NO ANSWER YET";
   head.className = answer ? answer.verdict : "";
   $("gist").textContent = answer ? gist(answer) : state.complaint[0] || "";
+  $("before").hidden = !(answer && answer.not_before);
+  $("before").textContent = answer ? answer.not_before : "";
   $("said").hidden = !state.said.length;
   $("said").replaceChildren(...state.said.map((text) => item(text)));
   const aim = answer && answer.verdict !== "dig" ? next() : null;
@@ -153,8 +155,14 @@ function show() {
 }
 
 function gist(answer) {
-  const line = answer.lines.find((each) => /^(DIG|CHECK FIRST|LISTEN)/i.test(each)) || answer.lines[1] || "";
-  return line.replace(/^(DIG|CHECK FIRST|LISTEN ON|LISTEN)[\s:]*/i, "").trim();
+  // A told line goes on where the next begins with blanks.
+  const first = answer.lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN)/i.test(each));
+  let text = answer.lines[first] || "";
+  for (let k = first + 1; k < answer.lines.length && /^ {8}(?=[a-z0-9(])/.test(answer.lines[k]); k++) {
+    if (text.length > 150) break;
+    text += " " + answer.lines[k].trim();
+  }
+  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON|LISTEN)[\s:]*/i, "").trim();
 }
 
 function item(text) {
