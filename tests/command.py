@@ -61,7 +61,7 @@ def process(*arguments: str | Path, cwd: Path = REPO, **env: str) -> Ran:
         stdin=subprocess.DEVNULL,
         capture_output=True,
         check=False,
-        timeout=120,
+        timeout=300,
     )
     return Ran(done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
 

@@ -238,10 +238,10 @@ def _alder_readings(
             carried_db=9.0,
         )
         level = with_floor(heard, np.array([19.0]))[0] + 1.2 * rng.standard_normal()
-        place = f"111 {'left' if side < 0 else 'right'} {abs(side):.0f}"
+        place = f"111 {'left' if side < 0 else 'right'} {abs(side):.0f} ft"
         lines.append(f"{name},surface,{place},{level:.0f},150,700,grass,,")
     for k, step in enumerate((-3.3, -1.6, 0.0, 1.6, 3.3)):
-        place = "111" if step == 0 else f"111 {'up' if step > 0 else 'down'} {abs(step):.1f}"
+        place = "111" if step == 0 else f"111 {'up' if step > 0 else 'down'} {abs(step):.1f} ft"
         level = rod_db(pipe, chainage[10] + step * FOOT_US, source_db=37.0, soil_db_per_m=3.0)
         level = with_floor(np.array([level]), np.array([16.0]))[0] + 1.5 * rng.standard_normal()
         lines.append(f"P{k + 1},rod,{place},{level:.0f},150,700,,,pushed beside the pipe")

@@ -205,7 +205,7 @@ REFUSED = (
     Spoilt("nul_in_text", ALDER, (readings("irrigation", "irri\x00gation"),), 2, ("readings.csv",)),
     Spoilt("title_with_controls", ALDER, (toml("Alder", "A\\u001b[2J"),), 2, ("site.toml:1",)),
     # Limits.
-    Spoilt("gate_zero", ALDER, (toml('"6 ft"\n\n', '"0 ft"\n\n'),), 2, ("gate",)),
+    Spoilt("gate_zero", ALDER, (toml('gate = "6 ft"', 'gate = "0 ft"'),), 2, ("gate",)),
     Spoilt(
         "dig_length_tiny",
         ALDER,
@@ -413,7 +413,7 @@ ANSWERED = (
     Spoilt(
         "all_dry_hole", ALDER, (add("holes.csv", HOLES + "1,yard@0,yard@97.9,yes,dry\n"),), 0, ()
     ),
-    Spoilt("at_the_limit", ALDER, (toml('level_scale = "db"', "level_limits = [19, 37]"),), 0, ()),
+    Spoilt("at_the_limit", ALDER, (toml('level_scale = "db"', "level_limits = [19, 41]"),), 0, ()),
     Spoilt("no_depth", ALDER, (toml('depth = "3.1 ft"', ""),), 0, ("depth",)),
     Spoilt("no_material", ALDER, (toml('material = "pvc"', ""),), 0, ()),
     Spoilt(
@@ -450,7 +450,13 @@ ANSWERED = (
         0,
         ("check the unit of the coordinates",),
     ),
-    Spoilt("elsewhere_0", ALDER, (add("site.toml", "[prior]\nelsewhere = 0\n"),), 0, ("0 % that",)),
+    Spoilt(
+        "elsewhere_0",
+        ALDER,
+        (add("site.toml", "[prior]\nelsewhere = 0\n"),),
+        0,
+        ("under 1 % that",),
+    ),
     Spoilt("far_mark", ALDER, (points("783278.697", "785278.697"),), 0, ("mark",)),
     Spoilt(
         "hole_at_peak",

@@ -230,7 +230,7 @@ def test_a_cluster_s_workers_give_the_same_rows(many: Path, tmp_path: Path) -> N
 
 
 def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
-    for k in range(4, 16):
+    for k in range(4, 10):
         write_site(many / f"more{k:02}", k)
     out = tmp_path / "out"
     words = [sys.executable, "-m", "geoleak", "batch", str(many), "--out", str(out)]
@@ -241,11 +241,11 @@ def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
     child.kill()
     child.wait()
     done = {name for name, row in finished_before(out).items() if row["status"] == "ok"}
-    assert 2 <= len(done) < 16
+    assert 2 <= len(done) < 10
     stamps = {name: (out / name / "result.json").stat().st_mtime_ns for name in done}
     ran = process("batch", many, "--out", out, "--resume", "--json")
     assert ran.code == 1  # the broken site
-    assert (ran.json["done"], ran.json["failed"]) == (16, 1)
+    assert (ran.json["done"], ran.json["failed"]) == (10, 1)
     # Nothing that was finished is done again.
     assert stamps == {name: (out / name / "result.json").stat().st_mtime_ns for name in done}
 

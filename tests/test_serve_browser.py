@@ -114,7 +114,7 @@ def test_a_whole_survey_typed_on_a_phone_ends_where_locate_ends(driver, court: P
     with serving(court) as server:
         opened(driver, server.url)
         for row in rows:
-            kind = {"surface": "ground", "contact": "touching"}[row["kind"]]
+            kind = {"surface": "ground", "contact": "touching", "rod": "rod"}[row["kind"]]
             type_reading(driver, row["place"], row["level"], kind=kind, surface=row["surface"])
         settled(driver)
         verdict = driver.execute_script("return document.getElementById('verdict').textContent")
