@@ -413,7 +413,7 @@ ANSWERED = (
     Spoilt(
         "all_dry_hole", ALDER, (add("holes.csv", HOLES + "1,yard@0,yard@97.9,yes,dry\n"),), 0, ()
     ),
-    Spoilt("at_the_limit", ALDER, (toml('level_scale = "db"', "level_limits = [19, 41]"),), 0, ()),
+    Spoilt("at_the_limit", ALDER, (toml('level_scale = "db"', "level_limits = [19, 50]"),), 0, ()),
     Spoilt("no_depth", ALDER, (toml('depth = "3.1 ft"', ""),), 0, ("depth",)),
     Spoilt("no_material", ALDER, (toml('material = "pvc"', ""),), 0, ()),
     Spoilt(

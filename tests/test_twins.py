@@ -93,8 +93,8 @@ def assert_same_answer(one: Result, two: Result) -> None:
     ):
         assert (
             leg,
-            pytest.approx(low, abs=4 * SETTLED_M),
-            pytest.approx(high, abs=4 * SETTLED_M),
+            pytest.approx(low, abs=6 * SETTLED_M),
+            pytest.approx(high, abs=6 * SETTLED_M),
         ) == (
             other,
             a,
@@ -132,7 +132,7 @@ def test_latitude_and_longitude(feet: Result, tmp_path: Path) -> None:
     assert degrees.leak.position.unit == "ftUS"
     assert apart_m(feet, degrees) < SETTLED_M
     assert_same_answer(feet, degrees)
-    assert degrees.leak.lonlat == pytest.approx(feet.leak.lonlat, abs=1e-8)
+    assert degrees.leak.lonlat == pytest.approx(feet.leak.lonlat, abs=4e-8)
 
 
 LOCAL = {STATE_PLANE_FT: "local", 'title = "': 'mean_height = "0 m"\ntitle = "'}
