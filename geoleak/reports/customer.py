@@ -92,8 +92,8 @@ def customer_report(
         sections.append(Section("What the dig showed", tuple(said)))
     if meter is not None and meter.test.verdict == "leak":
         lost = [line.split(None, 1)[1] for line in meter.lines() if line[:5] in ("size ", "     ")]
-        told = (*lost, LOST) if site.metering.since else tuple(lost)
-        sections.append(Section("Water lost", told))
+        water = (*lost, LOST) if site.metering.since else tuple(lost)
+        sections.append(Section("Water lost", water))
     if photos:
         sections.append(Section("Photos", photos=photos))
     sections.append(Section("How it was worked out, and what it does not say", METHOD))
