@@ -264,3 +264,12 @@ def test_stopping_at_a_question_writes_nothing(points: Path) -> None:
     assert "nothing was written" in ran.out
     assert "Traceback" not in ran.out
     assert fingerprint(points.parent) == before
+
+
+def test_a_stated_layout_is_used_to_find_the_crs(tmp_path: Path) -> None:
+    # Middle of Nashville in the state's plane, US feet: easting first, and no header to say so.
+    rows = "".join(f"{k},{1738000 + 5 * k}.00,{664000 + 3 * k}.00,500.0,WL\n" for k in range(1, 9))
+    (tmp_path / "plain.csv").write_text(rows)
+    ran = run("new", tmp_path / "plain.csv", tmp_path / "site", "--near", "Tennessee", "--unit",
+              "ftUS", "--marks", "WL", "--layout", "penzd")  # fmt: skip
+    assert "6576" in ran.out + ran.err or "2274" in ran.out + ran.err

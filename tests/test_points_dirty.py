@@ -347,3 +347,11 @@ fitting = ["WV"]
     assert len(said) == asked
     if asked:
         assert said[0].endswith('does it run from there? Then write from = "main 9"')
+
+
+def test_vertical_precision_is_said_to_be_kept_and_not_used(tmp_path: Path) -> None:
+    table, notes = read(tmp_path, f"id,e,n,code,VRMS (m)\n1,{E},{N},WL,0.03\n")
+    assert table["1"].sigma_vertical_m == pytest.approx(0.03)
+    assert [each.text for each in notes if each.code == "vertical_precision"] == [
+        "vertical precision is kept and not used: depths count from the ground as shot"
+    ]

@@ -264,9 +264,11 @@ def _coded(text: str, say: Say) -> str:
 
 def offered(known: Answers, guess: PointFileGuess, near: str) -> list[Any]:
     """Return the CRSs that the coordinates fit near a place."""
+    # Read in the order of pnezd where nothing showed another; the layout may be stated.
+    as_read = not guess.has_header and guess.layout is None and known.layout == "penzd"
+    east, north = guess.easting, guess.northing
     return crs_candidates(
-        guess.easting,
-        guess.northing,
+        *((north, east) if as_read else (east, north)),
         near=near or None,
         in_degrees=guess.in_degrees,
         try_swapped=not guess.has_header and not known.layout,

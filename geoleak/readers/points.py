@@ -309,6 +309,8 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
         found["sigma_horizontal_m"] = horizontal
     if vertical is not None:
         found["sigma_vertical_m"] = vertical
+        text = "vertical precision is kept and not used: depths count from the ground as shot"
+        context.collector.note("vertical_precision", text, table.origin(0, "vertical_precision"))
     return found
 
 
