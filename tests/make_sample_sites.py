@@ -557,7 +557,7 @@ def mill_lane(folder: Path) -> None:
     for (name, _, code), (east, north) in zip(shots, grid, strict=True):
         height = 402.0 + 0.01 * rng.standard_normal()
         lines.append(f"{name},{east:.3f},{north:.3f},{height:.3f},{code},{0.011:.3f}")
-    write(folder / "rover.csv", "\n".join(lines) + "\n")
+    write(folder / "marks.csv", "\n".join(lines) + "\n")
     sound = {"source_db": 36.0, "soil_db_per_m": 3.0, "pipe_db_per_m": 0.8, "carried_db": 12.0}
     leak = heard_db(pipe, marks, chainage, **sound)
     floor = 18.0 + 0.7 * rng.standard_normal(len(marks))
@@ -606,7 +606,7 @@ corrections = "network RTK"
 country = "DE"
 
 [points]
-file = "rover.csv"
+file = "marks.csv"
 
 [[leg]]
 name = "service"
