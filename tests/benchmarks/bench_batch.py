@@ -26,7 +26,7 @@ MOST_PARENT_MB = 300.0
 def _run(top: Path, out: Path, workers: int) -> tuple[float, float]:
     began = time.perf_counter()
     code = (
-        "import sys, resource; from geoleak.cli import main; main(sys.argv[1:]);"
+        "import sys, resource; from geoleak.cli.main import main; main(sys.argv[1:]);"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3, file=sys.stderr)"
     )
     words = ["batch", str(top), "--out", str(out), "--summary-only", "--workers", str(workers)]
