@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geoleak.closeout.record import exact_p
 from tests.check_values import check_value
 from tests.trials.calibration import calibrate
-from tests.trials.field_trial import binomial_p
 from tests.trials.ranks import CRITICAL, chi_square
 
 
@@ -49,4 +49,4 @@ def test_the_check_fails_on_uneven_ranks():
 def test_exact_binomial():
     stats = pytest.importorskip("scipy.stats")
     exact = stats.binomtest(17, 20, 0.9).pvalue
-    assert binomial_p([True] * 17 + [False] * 3, [0.9] * 20) == pytest.approx(exact)
+    assert exact_p([True] * 17 + [False] * 3, [0.9] * 20) == pytest.approx(exact)

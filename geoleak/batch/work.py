@@ -26,13 +26,11 @@ class Options:
     out: Path
     summary_only: bool = False
     also: tuple[str, ...] = ()
-    tables: Path | None = None
 
     @property
     def text(self) -> str:
         """What of the options an answer depends on."""
-        tables = key_of(self.tables.parent, options="") if self.tables else ""
-        return f"{self.summary_only} {' '.join(self.also)} {tables}"
+        return f"{self.summary_only} {' '.join(self.also)}"
 
 
 def start_worker() -> None:

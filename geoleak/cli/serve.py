@@ -40,11 +40,11 @@ def serve(
     is let in unless --share is given. Ctrl-C ends it.
     """
     from geoleak.cli.say import print_json, print_lines
-    from geoleak.serve.app import Door, application, folder_of
+    from geoleak.serve.app import Door, application
     from geoleak.serve.live import Live
     from geoleak.serve.server import certificate, code_lines, listen, run, temporary
 
-    live = Live(folder_of(site))
+    live = Live(site.resolve())
     opened, address = listen(port, share=share, tls=tls)
     door = Door(address.hosts, address.scheme, address.token, read_only)
     with contextlib.ExitStack() as stack:

@@ -10,7 +10,6 @@ import re
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
@@ -343,8 +342,3 @@ def application(live: Live, door: Door) -> Any:
         task.cancel()
 
     return Guard(Starlette(routes=routes, lifespan=watching), door)
-
-
-def folder_of(path: Path) -> Path:
-    """Return the folder of a site, wherever the command is called from."""
-    return path.resolve()

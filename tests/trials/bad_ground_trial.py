@@ -16,10 +16,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from geoleak.advice.decide import Decision, decide
+from geoleak.closeout.record import exact_p
 from geoleak.posterior.infer import infer
 from geoleak.survey.records import Survey
 from tests.trials.bad_ground import BAD, HALF_WIDTH_M, KINDS, MIXED, World, draw
-from tests.trials.field_trial import SETTING_OUT, binomial_p
+from tests.trials.field_trial import SETTING_OUT
 
 MOST_CHECKS = 3
 
@@ -106,7 +107,7 @@ def row(kind: str, tally: Tally) -> str:
     dug = len(tally.hits)
     names = ("stop", "across", "trace_on", "rod", "again")
     promised = f"{sum(tally.hits)}/{dug} ({np.mean(tally.promised):.3f})" if dug else "-"
-    p = f"{binomial_p(tally.hits, tally.promised):.3f}" if dug else "-"
+    p = f"{exact_p(tally.hits, tally.promised):.3f}" if dug else "-"
     first = ", ".join(str(tally.first[v]) for v in ("dig", "check_first", "listen_on"))
     parts = [
         kind,

@@ -16,10 +16,11 @@ from itertools import pairwise
 import numpy as np
 
 from geoleak.advice.decide import decide
+from geoleak.closeout.record import exact_p
 from geoleak.posterior.infer import infer
 from geoleak.survey.records import Survey
 from tests.trials.field import FaintField, draw_faint
-from tests.trials.field_trial import HALF_WIDTH_M, SETTING_OUT, binomial_p
+from tests.trials.field_trial import HALF_WIDTH_M, SETTING_OUT
 from tests.trials.ranks import covers
 
 RIVALS = ("fitting", "aside", "beyond", "displaced")
@@ -97,7 +98,7 @@ def report(found: list[Outcome]) -> list[str]:
             f"said {low:.1f} to {high:.1f}: {said:.3f}, held {share(o.held for o in band)}"
         )
     dug = [o for o in found if o.dug]
-    p = binomial_p([o.held for o in dug], [o.said for o in dug])
+    p = exact_p([o.held for o in dug], [o.said for o in dug])
     promised = np.mean([o.said for o in dug]) if dug else np.nan
     hits = sum(o.held for o in dug)
     lines.append(f"dug {len(dug)} of {len(found)}: hits {hits}, promised {promised:.3f}, p {p:.3f}")

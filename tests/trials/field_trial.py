@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from geoleak.advice.decide import Decision, decide
+from geoleak.closeout.record import exact_p
 from geoleak.posterior.infer import Posterior, infer
 from tests.trials.field import Field, draw_field
 from tests.trials.ranks import covers
@@ -87,15 +88,6 @@ def _log_score(posterior: Posterior, chainage_m: float) -> float:
     return float(np.log(max(posterior.mass[i] / places.width_m[i], 1e-12)))
 
 
-def binomial_p(hits: list[bool], promised: list[float]) -> float:
-    """Return the two-sided exact p of as few or as many hits (each with its own chance)."""
-    spread = np.array([1.0])
-    for p in promised:
-        spread = np.convolve(spread, [1 - p, p])
-    count = int(sum(hits))
-    return float(min(1.0, spread[spread <= spread[count] * (1 + 1e-9)].sum()))
-
-
 def run(kind: str, sites: int, seed: int) -> Tally:
     """Run one kind of site."""
     rng = np.random.default_rng(seed)
@@ -140,7 +132,7 @@ def row(kind: str, tally: Tally) -> str:
     if tally.hit:
         parts += [
             f"{sum(tally.hit)}/{len(tally.hit)} ({np.mean(tally.promised):.3f})",
-            f"{binomial_p(tally.hit, tally.promised):.3f}",
+            f"{exact_p(tally.hit, tally.promised):.3f}",
         ]
     else:
         parts += ["-", "-"]
