@@ -76,7 +76,8 @@ def surface(route, chainage, level=40.0, **columns):
 
 
 def plain_ground(kind, places, **changes):
-    ground = kind.ground(places, Nodes.over(kind.nuisances, count=1), 0)
+    nodes = Nodes.over(kind.nuisances, count=1)
+    ground = kind.ground(places, kind.deviates(nodes, np.array(0)))
     return replace(ground, **changes)
 
 
@@ -136,7 +137,8 @@ def test_what_a_slab_lifts_is_in_a_measured_background_already():
     kind.pooled.louder_db[1] = 6.0
     nodes = Nodes.even(kind.nuisances, np.zeros((1, len(kind.nuisances))))
     nodes.deviates[0, kind.nuisances.index("slab_lift")] = 20.0
-    signal = kind.ground(at(kind.survey, 50.0), nodes, 0).signal_db
+    deviates = kind.deviates(nodes, np.array(0))
+    signal = kind.ground(at(kind.survey, 50.0), deviates).signal_db
     assert signal == pytest.approx(np.zeros(3), abs=1e-6)
 
 

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence, Nodes
-from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.survey import Survey
@@ -34,10 +34,10 @@ def gather(survey: Survey) -> Evidence | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pipe(Ground):
-    """One node of the pipe: factor on every loss, and dB lost at a tee."""
+    """Nodes of the pipe: factor on every loss, and dB lost at a tee."""
 
-    pipe_factor: float
-    tee_db: float
+    pipe_factor: Floats
+    tee_db: Floats
 
 
 class ContactEvidence(LevelEvidence[Pipe]):
@@ -71,15 +71,15 @@ class ContactEvidence(LevelEvidence[Pipe]):
                 factor[i] = centre[i] / tables.material(material).loss_reference_hz
         return np.clip(factor, 0.1, 10.0)
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Pipe:
-        """Turn the deviates of node j into losses and the error's scale."""
-        z = self.deviates(nodes, j)
+    def ground(self, places: Candidates, deviates: Deviates) -> Pipe:
+        """Turn deviates into losses and the error's scale."""
+        z = deviates
         tee = setting("tee_loss")
         slope = self.slope(z)
         return Pipe(
-            pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
-            tee_db=max(0.0, tee.value + tee.spread * z["tee_loss"]),
-            scale=self.error_scale(nodes, j) * slope,
+            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
+            tee_db=np.maximum(0.0, tee.value + tee.spread * z["tee_loss"]),
+            scale=self.error_scale(z) * slope,
             signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
             floor_db=self.pooled.on_floor * self.pooled.gain_db,
             slope=slope,
@@ -96,7 +96,7 @@ class ContactEvidence(LevelEvidence[Pipe]):
         return path_db * self._band_factor()[None, rows], tees
 
     def gain(self, where: tuple[Floats, ...], ground: Pipe, rows: Ints) -> Floats:
-        """Return the noise at each fitting against that at the leak, shape (k, n)."""
+        """Return the noise at each fitting against that at the leak, shape (..., n)."""
         path_db, tees = where
         lost = ground.pipe_factor * path_db + ground.tee_db * tees
         out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))

@@ -8,7 +8,7 @@ strong the source is over the background a priori; everything else stands here.
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Generic, Literal, Self, TypeVar
@@ -32,25 +32,30 @@ OUTLIER_SCALES = 8.0
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+Deviates = dict[str, Floats]
+
 PER_DB = float(np.log(10.0) / 10.0)
 STRENGTH_STEP_DB = 3.0
-CHUNK = 16_000
+# Sizes in an array while nodes are judged: what a processor's cache holds (measured).
+CHUNK = 64_000
 MISFIT = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Ground:
-    """What one node means for a kind: sizes shared by all of them; kinds add their own.
+    """What nodes mean for a kind: sizes shared by all of them; kinds add their own.
+
+    Shapes are those of `LevelEvidence.deviates`, the last axis that of the rows read.
 
     Attributes
     ----------
-    scale : float or ndarray, shape (k, 1)
+    scale : float or ndarray, shape (..., 1)
         Factor on every sigma (slope included).
-    signal_db, floor_db : ndarray, shape (n,) or (k, n)
+    signal_db, floor_db : ndarray, shape (..., n)
         Added to what the leak brings to a row, and to the row whatever the leak does.
-    slope : float or ndarray, shape (k, 1)
+    slope : float or ndarray, shape (..., 1)
         Steps of the meter for one dB.
-    gusts : float or ndarray, shape (k, 1)
+    gusts : float or ndarray, shape (..., 1)
         Share of one reading's variance that is the background's.
     """
 
@@ -59,22 +64,6 @@ class Ground:
     floor_db: Floats
     slope: float | Floats = 1.0
     gusts: float | Floats = 0.0
-
-    @classmethod
-    def stacked(cls, grounds: Sequence[Ground], places: int) -> Ground:
-        """Return several nodes as one: all places under the first, then under the next ..."""
-
-        def column(name: str) -> Floats:
-            values = np.array([getattr(each, name) for each in grounds], dtype=float)
-            return np.repeat(values.reshape(len(grounds), -1), places, axis=0)
-
-        names = ("scale", "signal_db", "floor_db", "slope", "gusts")
-        return Ground(**{name: column(name) for name in names})
-
-    def part(self, rows: slice) -> Ground:
-        """Return some of the places of nodes stacked."""
-        names = ("scale", "signal_db", "floor_db", "slope", "gusts")
-        return Ground(**{name: getattr(self, name)[rows] for name in names})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,40 +138,40 @@ class LevelEvidence(Generic[GroundKind]):
         if (pooled.repeats > 1.0).any():
             self.nuisances = (*self.nuisances, "gusts")
 
-    # -- the scale of the error ----------------------------------------------------------------
-
-    def error_scale(self, nodes: Nodes, j: int) -> float:
-        """Return the factor on every sigma at node j."""
-        z = float(nodes.column(self.error_name)[j])
-        return float(np.exp(setting("level_error_log").spread * z))
-
     # -- what a kind says of itself ----------------------------------------------------------
 
     def unknowns(self) -> tuple[str, ...]:
         """Return the shared unknowns it depends on."""
         raise NotImplementedError
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> GroundKind:
-        """Turn the deviates of node j into this kind's quantities."""
+    def ground(self, places: Candidates, deviates: Deviates) -> GroundKind:
+        """Turn deviates of the shared unknowns into this kind's quantities."""
         raise NotImplementedError
 
-    def deviates(self, nodes: Nodes, j: int) -> dict[str, float]:
-        """Return node j's deviate of every unknown that this kind depends on."""
-        return {name: float(nodes.column(name)[j]) for name in self.nuisances}
+    def deviates(self, nodes: Nodes, which: Ints) -> Deviates:
+        """Return the deviates of every unknown that this kind depends on, an axis added for rows.
 
-    def gusts(self, deviates: dict[str, float]) -> float:
+        ``which`` nodes goes with the places: (d,) one with each, (m, 1) each of m with every one.
+        """
+        return {name: nodes.column(name)[which][..., None] for name in self.nuisances}
+
+    def error_scale(self, deviates: Deviates) -> Floats:
+        """Return the factor on every sigma."""
+        out: Floats = np.exp(setting("level_error_log").spread * deviates[self.error_name])
+        return out
+
+    def gusts(self, deviates: Deviates) -> float | Floats:
         """Return the share of one reading's variance that is the background's."""
         meter, gust = setting("meter_sigma"), setting("gust_sigma")
-        odds = (gust.value / meter.value) ** 2
-        odds *= float(np.exp(gust.spread * deviates.get("gusts", 0.0)))
+        odds = (gust.value / meter.value) ** 2 * np.exp(gust.spread * deviates.get("gusts", 0.0))
         return odds / (1.0 + odds)
 
-    def slope(self, deviates: dict[str, float]) -> float:
+    def slope(self, deviates: Deviates) -> float | Floats:
         """Return steps of the meter for one dB: 1 but on a display."""
         shown = setting("display_slope")
         if "display_slope" not in deviates:
             return 1.0
-        return float(shown.value * np.exp(shown.spread * deviates["display_slope"]))
+        return shown.value * np.exp(shown.spread * deviates["display_slope"])
 
     def distance2(self, places: Candidates, rows: Ints) -> Floats:
         """Return squared distances on the ground from places to rows, shape (k, n)."""
@@ -209,10 +198,10 @@ class LevelEvidence(Generic[GroundKind]):
     def over_background(
         self, power: Floats, ground: GroundKind, rows: Ints, strengths_db: Floats
     ) -> Floats:
-        """Return the leak's power at each row over the background's there, shape (e, k, n)."""
-        factor = (np.exp(PER_DB * ground.signal_db[rows]) * power).astype(np.float32)
-        strength = np.exp(PER_DB * strengths_db).astype(np.float32)[:, None, None]
-        return np.asarray(strength * factor[None])
+        """Return the leak's power at each row over the background's there, shape (e, ..., n)."""
+        factor = (np.exp(PER_DB * ground.signal_db[..., rows]) * power).astype(np.float32)
+        strength = np.exp(PER_DB * strengths_db).astype(np.float32)
+        return np.asarray(np.multiply.outer(strength, factor))
 
     def weigh(self, ratio: Floats, ground: Ground, rows: Ints) -> tuple[Marginal, Floats, Floats]:
         """Return the likelihood of the rows under some leak.
@@ -263,17 +252,17 @@ class LevelEvidence(Generic[GroundKind]):
         relief += 1.0 - gusty
         return relief
 
-    def background_db(self, lifted_db: Floats, *, slope: float) -> Floats:
-        """Return what the leak's noise must overcome in each row, over bare ground, shape (n,).
+    def background_db(self, lifted_db: Floats, *, slope: float | Floats) -> Floats:
+        """Return what the leak's noise must overcome in each row, over bare ground, shape (..., n).
 
         A measured background holds the gain and what the ground lifts already: both come off
         before the middle one is taken for bare ground.
 
         Parameters
         ----------
-        lifted_db : ndarray, shape (n,)
+        lifted_db : ndarray, shape (..., n)
             What the ground of each row adds to the background.
-        slope : float
+        slope : float or ndarray, shape (..., 1)
             Steps of the meter for one dB.
         """
         rows = self.pooled
@@ -281,7 +270,7 @@ class LevelEvidence(Generic[GroundKind]):
         if not own.any():
             return lifted_db + rows.own_background_db / slope
         measured = rows.own_background_db / slope - rows.gain_db
-        middle = float(np.median((measured - lifted_db)[own]))
+        middle = np.median((measured - lifted_db)[..., own], axis=-1, keepdims=True)
         return np.where(own, measured - middle, lifted_db + rows.own_background_db / slope)
 
     def data(self, rows: Ints) -> Rows:
@@ -301,57 +290,40 @@ class LevelEvidence(Generic[GroundKind]):
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
         """Judge every place under every node, the source's strength integrated out."""
-        count = len(nodes)
-        some = places.take(np.arange(min(1, len(places))))
+        deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
         everything = np.arange(len(self.pooled))
-        nothing = self.silent([self.ground(some, nodes, j) for j in range(count)], everything)
+        ground = self.ground(places.take(np.arange(min(1, len(places)))), deviates)
+        nothing = self.silent(ground, everything)
         on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
                 continue
-            part = places.take(block)
-            where, unheard = self.geometry(part, rows), self.unheard(part)
-            # Nodes are judged together, as many as keep an array in the cache.
-            size = max(1, CHUNK // (len(self.strengths_db) * len(rows) * len(block)))
-            for start in range(0, count, size):
-                batch = list(range(start, min(start + size, count)))
-                grounds = [self.ground(part, nodes, j) for j in batch]
-                value = self._judge(where, grounds, rows, unheard)
-                if len(rows) < len(self.pooled):
-                    # Readings out of reach say the same of every place in the block.
-                    value += (nothing[batch] - self.silent(grounds, rows))[:, None]
-                on_pipe[np.ix_(np.array(batch), block)] = value
+            # Readings out of reach say the same of every place in the block.
+            far = 0.0 if len(rows) == len(everything) else nothing - self.silent(ground, rows)
+            # So many pairs of a node and a place keep an array in the cache.
+            pairs = max(1, CHUNK // (len(self.strengths_db) * len(rows)))
+            for members in np.split(block, range(pairs, len(block), pairs)):
+                part = places.take(members)
+                where, unheard = self.geometry(part, rows), self.unheard(part)
+                many = max(1, pairs // len(members))
+                for start in range(0, len(nodes), many):
+                    own = {name: each[start : start + many] for name, each in deviates.items()}
+                    value = self._judge(where, self.ground(part, own), rows, unheard)
+                    on_pipe[start : start + many, members] = value
+            on_pipe[:, block] += np.reshape(far, (-1, 1))
         return Judged(on_pipe, nothing, self.decoy)
 
     def _judge(
-        self,
-        where: tuple[Floats, ...],
-        grounds: Sequence[GroundKind],
-        rows: Ints,
-        unheard: Floats,
+        self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints, unheard: Floats
     ) -> Floats:
         """Return the log likelihood of the rows under some nodes, shape (nodes, k)."""
         strengths, log_prior = self.strengths(unheard)
-        factor = np.concatenate([self._factor(where, each, rows) for each in grounds])
-        together = Ground.stacked(grounds, len(unheard))
-        log_prior = np.tile(log_prior, len(grounds))
-        strong = np.exp(PER_DB * strengths).astype(np.float32)[:, None, None]
-        out = np.empty(len(factor))
-        size = max(1, CHUNK // (len(strengths) * len(rows)))
-        for start in range(0, len(factor), size):
-            part = slice(start, start + size)
-            found = self.weigh(strong * factor[part], together.part(part), rows)[0]
-            each = found.log_likelihood + log_prior[:, part]
-            if len(rows) == len(self.pooled):
-                np.maximum(self.best, each.max(axis=1)[-len(self.best) :], out=self.best)
-            out[part] = log_sum_exp(each, axis=0)
-        return out.reshape(len(grounds), -1)
-
-    def _factor(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
-        """Return a source's power at each row over the background's, for one of 0 dB."""
-        signal = np.exp(PER_DB * ground.signal_db[rows])
-        out: Floats = (signal * self.gain(where, ground, rows)).astype(np.float32)
-        return out
+        ratio = self.over_background(self.gain(where, ground, rows), ground, rows, strengths)
+        each = self.weigh(ratio, ground, rows)[0].log_likelihood + log_prior[:, None, :]
+        if len(rows) == len(self.pooled):
+            top = each.max(axis=(1, 2))[-len(self.best) :]
+            np.maximum(self.best, top, out=self.best)
+        return log_sum_exp(each)
 
     def narrowed(self, nats: float) -> Self:
         """Return the same kind without the strengths that nowhere came near the likeliest one."""
@@ -388,10 +360,10 @@ class LevelEvidence(Generic[GroundKind]):
         """Return the chance that a leak at each place cannot be heard, shape (k,)."""
         return np.zeros(len(places))
 
-    def silent(self, grounds: Sequence[Ground], rows: Ints) -> Floats:
-        """Return the log likelihood of the rows under some nodes when no leak is heard."""
-        nothing: Floats = np.zeros((len(grounds), len(rows)), dtype=np.float32)
-        return self.weigh(nothing, Ground.stacked(grounds, 1), rows)[0].log_likelihood
+    def silent(self, ground: Ground, rows: Ints) -> Floats:
+        """Return the log likelihood of the rows when no leak is heard, shape (nodes,)."""
+        nothing: Floats = np.zeros((np.size(ground.scale), 1, len(rows)), dtype=np.float32)
+        return self.weigh(nothing, ground, rows)[0].log_likelihood[:, 0]
 
     def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:
         """Yield groups of places, each with the rows near enough to tell of them."""
@@ -445,8 +417,9 @@ class LevelEvidence(Generic[GroundKind]):
         seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
         known = setting("level_error_log").spread
+        scale = self.error_scale(self.deviates(belief.nodes, belief.node))
         for i in range(len(belief)):
-            stated = draws.sigma[i] / self.error_scale(belief.nodes, int(belief.node[i]))
+            stated = draws.sigma[i] / scale[i]
             error = (data.level - draws.expected[i]) / stated
             error = error[data.censored == 0]
             other = rng.standard_t(FREEDOM, size=len(error)) * np.exp(known * rng.standard_normal())
@@ -512,33 +485,29 @@ class LevelEvidence(Generic[GroundKind]):
         """
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
-        where, unheard = self.geometry(belief.places, rows), self.unheard(belief.places)
-        count = len(belief)
-        chosen = rng.random((count, 3)) if ticks is None else ticks
+        chosen = rng.random((len(belief), 3)) if ticks is None else ticks
         deviate = np.array(
             [NormalDist().inv_cdf(float(u)) for u in np.clip(chosen[:, 2], 1e-9, 1 - 1e-9)]
         )
-        strength, floor = np.empty(count), np.empty((count, data.sessions))
-        expected, sigma = np.empty((2, count, len(rows)))
-        for j in np.unique(belief.node).tolist():
-            mine = np.flatnonzero(belief.node == j)
-            ground = self.ground(belief.places.take(mine), belief.nodes, j)
-            power = self.gain(tuple(w[mine] for w in where), ground, rows)
-            strengths, log_prior = self.strengths(unheard[mine])
-            ratio = self.over_background(power, ground, rows, strengths)
-            judged, added, relief = self.weigh(ratio, ground, rows)
-            score = judged.log_likelihood + log_prior
-            total = np.cumsum(np.exp(score - score.max(axis=0)), axis=0)
-            pick = (total < chosen[mine, 0] * total[-1]).sum(axis=0)
-            # Between the steps of the grid, strengths are as likely as at them.
-            strength[mine] = strengths[pick] + STRENGTH_STEP_DB * (chosen[mine, 1] - 0.5)
-            picked = (pick, np.arange(len(mine)))
-            at_mode = judged.floor[picked]
-            spread = _floor_spread(data, ground.scale)
-            floor[mine] = at_mode + spread * deviate[mine, None]
-            expected[mine] = added[picked] + at_mode @ data.membership.T
-            sigma[mine] = data.sigma * ground.scale * np.sqrt(relief[picked])
-        return LevelDraws(belief, strength, floor, expected, sigma)
+        ground = self.ground(belief.places, self.deviates(belief.nodes, belief.node))
+        power = self.gain(self.geometry(belief.places, rows), ground, rows)
+        strengths, log_prior = self.strengths(self.unheard(belief.places))
+        ratio = self.over_background(power, ground, rows, strengths)
+        judged, added, relief = self.weigh(ratio, ground, rows)
+        score = judged.log_likelihood + log_prior
+        total = np.cumsum(np.exp(score - score.max(axis=0)), axis=0)
+        pick = (total < chosen[:, 0] * total[-1]).sum(axis=0)
+        picked = (pick, np.arange(len(belief)))
+        # Between the steps of the grid, strengths are as likely as at them.
+        strength = strengths[pick] + STRENGTH_STEP_DB * (chosen[:, 1] - 0.5)
+        at_mode = judged.floor[picked]
+        return LevelDraws(
+            belief,
+            strength,
+            at_mode + _floor_spread(data, ground.scale) * deviate[:, None],
+            added[picked] + at_mode @ data.membership.T,
+            data.sigma * ground.scale * np.sqrt(relief[picked]),
+        )
 
     def prior_draws(self, belief: Belief, ticks: Floats) -> LevelDraws:
         """Draw strengths from their prior, for a kind that nobody has read yet.
@@ -581,24 +550,20 @@ class LevelEvidence(Generic[GroundKind]):
         other.pooled = pooled
         rows = np.arange(len(pooled))
         belief = draws.belief
-        where = other.geometry(belief.places, rows)
-        expected, sigma = np.empty((2, len(belief), len(rows)))
-        for j in np.unique(belief.node).tolist():
-            mine = np.flatnonzero(belief.node == j)
-            ground = other.ground(belief.places.take(mine), belief.nodes, j)
-            power = np.zeros((len(mine), len(rows)))
-            if heard:
-                power = other.gain(tuple(w[mine] for w in where), ground, rows)
-                power = power * np.exp(PER_DB * draws.strength_db[mine, None])
-            total = 1.0 + other.over_background(power, ground, rows, np.zeros(1))[0].astype(float)
-            floor = draws.floor[np.ix_(mine, pooled.session)]
-            expected[mine] = other.added(total, ground, rows) + pooled.on_floor * floor
-            relief = other.relief(total, ground, rows)
-            sigma[mine] = pooled.sigma_db * ground.scale * np.sqrt(relief)
+        ground = other.ground(belief.places, other.deviates(belief.nodes, belief.node))
+        power = np.zeros((len(belief), len(rows)))
+        if heard:
+            power = other.gain(other.geometry(belief.places, rows), ground, rows)
+            power = power * np.exp(PER_DB * draws.strength_db[:, None])
+        total = 1.0 + other.over_background(power, ground, rows, np.zeros(1))[0].astype(float)
+        floor = draws.floor[:, pooled.session]
+        expected = other.added(total, ground, rows) + pooled.on_floor * floor
+        sigma = pooled.sigma_db * ground.scale * np.sqrt(other.relief(total, ground, rows))
         return expected, sigma
 
 
-def _floor_spread(data: Rows, scale: float | Floats) -> float:
-    """Return how far the floor is known: its Gaussian width with every row counted."""
+def _floor_spread(data: Rows, scale: float | Floats) -> Floats:
+    """Return how far the floor is known, shape (..., 1): its width with every row counted."""
     weight = data.on_floor * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
-    return float(1.0 / np.sqrt(weight.sum() + 1.0 / data.floor_sigma**2))
+    out: Floats = 1.0 / np.sqrt(weight.sum(axis=-1, keepdims=True) + 1.0 / data.floor_sigma**2)
+    return out

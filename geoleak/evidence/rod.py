@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence, Nodes
-from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -31,12 +31,12 @@ def gather(survey: Survey) -> Evidence | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Underground(Ground):
-    """One node about a rod's tip: depth of the pipe, losses, share carried by the pipe."""
+    """Nodes about a rod's tip: depth of the pipe, losses, share carried by the pipe."""
 
     depth_m: Floats
-    soil_db_per_m: float
-    carried: float
-    pipe_factor: float
+    soil_db_per_m: Floats
+    carried: Floats
+    pipe_factor: Floats
 
 
 class RodEvidence(LevelEvidence[Underground]):
@@ -60,19 +60,19 @@ class RodEvidence(LevelEvidence[Underground]):
         names = ("pipe_loss", "soil_loss", "depth", "carried_share", "rod_error")
         return (*names, "display_slope") if self.pooled.is_display else names
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Underground:
-        """Turn the deviates of node j into depths and losses."""
-        z = self.deviates(nodes, j)
+    def ground(self, places: Candidates, deviates: Deviates) -> Underground:
+        """Turn deviates into depths and losses."""
+        z = deviates
         share = setting("carried_share")
         spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
         slope = self.slope(z)
         return Underground(
-            depth_m=np.maximum(places.depth_m + z["depth"] * spread, 0.15),
+            depth_m=np.maximum(places.depth_m[:, None] + z["depth"] * spread[:, None], 0.15),
             soil_db_per_m=self.soil.loss_db_per_m
-            * float(np.exp(self.soil.loss_log_sigma * z["soil_loss"])),
-            carried=float(np.exp(PER_DB * (share.value + share.spread * z["carried_share"]))),
-            pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
-            scale=self.error_scale(nodes, j) * slope,
+            * np.exp(self.soil.loss_log_sigma * z["soil_loss"]),
+            carried=np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
+            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
+            scale=self.error_scale(z) * slope,
             signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
             floor_db=self.pooled.on_floor * self.pooled.gain_db,
             slope=slope,
@@ -83,9 +83,9 @@ class RodEvidence(LevelEvidence[Underground]):
         return self.distance2(places, rows), self.path_db(places, rows)
 
     def gain(self, where: tuple[Floats, ...], ground: Underground, rows: Ints) -> Floats:
-        """Return the leak's power at each tip against that at a tip beside it, shape (k, n)."""
+        """Return the leak's power at each tip against that at a tip beside it, shape (..., n)."""
         distance2, path_db = where
-        depth = ground.depth_m[:, None]
+        depth = ground.depth_m
         tip = self.tip_m[None, rows]
         above = np.where(np.isfinite(tip), np.maximum(depth - tip, 0.0), 0.0)
         near = setting("rod_standoff").value

@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence, Nodes
-from geoleak.evidence.levels import PER_DB, Ground, LevelEvidence
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.site import Leg
@@ -37,12 +37,12 @@ def gather(survey: Survey) -> Evidence | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SoilAndPipe(Ground):
-    """One node of the ground: depth of the pipe, losses, and how far a slab smears."""
+    """Nodes of the ground: depth of the pipe, losses, and how far a slab smears."""
 
     depth_m: Floats
-    soil_db_per_m: float
-    carried: float
-    pipe_factor: float
+    soil_db_per_m: Floats
+    carried: Floats
+    pipe_factor: Floats
     smear_m: Floats
 
 
@@ -70,13 +70,14 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
             names.append("display_slope")
         return tuple(names)
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> SoilAndPipe:
-        """Turn the deviates of node j into depths, losses and offsets of each row."""
-        z = self.deviates(nodes, j)
+    def ground(self, places: Candidates, deviates: Deviates) -> SoilAndPipe:
+        """Turn deviates into depths, losses and offsets of each row."""
+        z = deviates
         share = setting("carried_share")
         rows = self.pooled
         spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
-        lift, slab = 0.0, rows.louder_db
+        lift: float | Floats = 0.0
+        slab = rows.louder_db
         if "slab" in z:
             lift = _share(z["slab_lift"])
             slab = slab + rows.is_hard * z["slab"] * rows.louder_sigma_db
@@ -84,12 +85,12 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
             slab = slab - slab.mean()
         slope = self.slope(z)
         return SoilAndPipe(
-            depth_m=np.maximum(places.depth_m + z["depth"] * spread, 0.15),
+            depth_m=np.maximum(places.depth_m[:, None] + z["depth"] * spread[:, None], 0.15),
             soil_db_per_m=self.soil.loss_db_per_m
-            * float(np.exp(self.soil.loss_log_sigma * z["soil_loss"])),
-            carried=float(np.exp(PER_DB * (share.value + share.spread * z["carried_share"]))),
-            pipe_factor=float(np.exp(self.loss_spread * z["pipe_loss"])),
-            scale=self.error_scale(nodes, j) * slope,
+            * np.exp(self.soil.loss_log_sigma * z["soil_loss"]),
+            carried=np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
+            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
+            scale=self.error_scale(z) * slope,
             smear_m=np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0),
             signal_db=slab - self.background_db(lift * slab, slope=slope),
             floor_db=rows.on_floor * (lift * slab + rows.gain_db),
@@ -116,10 +117,10 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
         return self.distance2(places, rows), self.path_db(places, rows)
 
     def gain(self, where: tuple[Floats, ...], ground: SoilAndPipe, rows: Ints) -> Floats:
-        """Return the leak's power at each row against that straight above it, shape (k, n)."""
+        """Return the leak's power at each row against that straight above it, shape (..., n)."""
         distance2, path_db = where
-        depth = ground.depth_m[:, None]
-        smear = ground.smear_m[None, rows]
+        depth = ground.depth_m
+        smear = ground.smear_m[..., rows]
         flat2 = distance2
         if smear.any():
             flat2 = (np.sqrt(distance2 + smear * smear) - smear) ** 2
@@ -138,6 +139,7 @@ def _is_large_plastic(leg: Leg) -> bool:
     return (leg.outside_diameter_m or 0.0) >= setting("inaudible_bore").value
 
 
-def _share(deviate: float) -> float:
-    """Turn a normal deviate into a share, evenly spread between 0 and 1 (logistic form)."""
-    return float(1.0 / (1.0 + np.exp(-1.702 * deviate)))
+def _share(deviates: Floats) -> Floats:
+    """Turn normal deviates into shares, evenly spread between 0 and 1 (logistic form)."""
+    out: Floats = 1.0 / (1.0 + np.exp(-1.702 * deviates))
+    return out

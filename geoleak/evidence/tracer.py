@@ -13,8 +13,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Candidates, Evidence, Nodes
-from geoleak.evidence.levels import Ground, LevelEvidence
+from geoleak.evidence.base import Candidates, Evidence
+from geoleak.evidence.levels import Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
 from geoleak.site import LevelSettings
 from geoleak.survey import Levels, Survey
@@ -36,9 +36,9 @@ def gather_bar_hole(survey: Survey) -> Evidence | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Plume(Ground):
-    """One node of the plume: how far it reaches."""
+    """Nodes of the plume: how far it reaches."""
 
-    width_m: float
+    width_m: Floats
 
 
 class TracerEvidence(LevelEvidence[Plume]):
@@ -64,12 +64,12 @@ class TracerEvidence(LevelEvidence[Plume]):
         """Return the width of the plume and the error's scale."""
         return "plume_width", "gas_error"
 
-    def ground(self, places: Candidates, nodes: Nodes, j: int) -> Plume:
-        """Turn the deviates of node j into a width and an error."""
-        z = self.deviates(nodes, j)
+    def ground(self, places: Candidates, deviates: Deviates) -> Plume:
+        """Turn deviates into a width and an error."""
+        z = deviates
         return Plume(
-            width_m=float(self.width.value * np.exp(self.width.spread * z["plume_width"])),
-            scale=self.error_scale(nodes, j),
+            width_m=self.width.value * np.exp(self.width.spread * z["plume_width"]),
+            scale=self.error_scale(z),
             signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=1.0),
             floor_db=np.zeros(len(self.pooled)),
         )
@@ -79,7 +79,7 @@ class TracerEvidence(LevelEvidence[Plume]):
         return (self.distance2(places, rows),)
 
     def gain(self, where: tuple[Floats, ...], ground: Plume, rows: Ints) -> Floats:
-        """Return the gas at each row against that straight above the leak, shape (k, n)."""
+        """Return the gas at each row against that straight above the leak, shape (..., n)."""
         out: Floats = 1.0 / (1.0 + where[0] / ground.width_m**2) ** 1.5
         return out
 

@@ -283,12 +283,13 @@ def _two_to_one(
 ) -> Floats:
     """Return the log likelihood ratio of two sources to one, strengths summed over, by place."""
     rows = np.arange(len(evidence.pooled))
-    ground = evidence.ground(first, run.nodes, j)
+    deviates = evidence.deviates(run.nodes, np.array([j]))
+    ground = evidence.ground(first, deviates)
     one = evidence.gain(evidence.geometry(first, rows), ground, rows)
     alone = evidence.over_background(one, ground, rows, evidence.strengths_db)[:, 0]
     score = evidence.weigh(alone, ground, rows)[0].log_likelihood + evidence.log_prior
     best = int(np.argmax(score))
-    ground = evidence.ground(places, run.nodes, j)
+    ground = evidence.ground(places, deviates)
     power = evidence.gain(evidence.geometry(places, rows), ground, rows)
     second = evidence.strengths_db[::2]
     weight = evidence.log_prior[::2] - log_sum_exp(evidence.log_prior[::2])

@@ -100,7 +100,7 @@ def predict(evidence, place, nodes: Nodes, strength_db: float, rng):
     No place: nothing is heard. A leak may also be one that cannot be heard.
     """
     rows = np.arange(len(evidence.pooled))
-    ground = evidence.ground(place, nodes, 0)
+    ground = evidence.ground(place, evidence.deviates(nodes, np.array(0)))
     total = np.ones(len(rows))
     if len(place) and rng.random() >= evidence.unheard(place)[0]:
         power = evidence.gain(evidence.geometry(place, rows), ground, rows)
