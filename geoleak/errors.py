@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 MOST_COMPLAINTS = 20
 LONGEST_ECHO = 80
@@ -17,8 +18,7 @@ def _cut(match: re.Match[str]) -> str:
     return text[: LONGEST_ECHO - 2] + "..." + end
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Origin:
+class Origin(NamedTuple):
     """Where a value stands: a file, a line and a column, both counted from 1.
 
     ``line`` or ``column`` is 0 where there is none to name (a whole file, a command line).

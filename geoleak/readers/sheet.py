@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
@@ -21,12 +20,13 @@ _NO = ("no", "n", "false", "0")
 _MOST_COMPLAINTS = 500
 MOST_BYTES = 20_000_000
 MOST_COLUMNS = 200
+_NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 # What may be left off the end of a row written by hand.
 _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
 
 
 class Sheet:
-    """A CSV file of the folder; iterated, it stands at one row after the other.
+    """A CSV file of the folder; iterated, it stands at one row after the other: itself each time.
 
     A row reads its cells by column name. What is wrong with a cell goes to the collector, gives
     ``None`` and sets ``failed``: the row then makes no record.
@@ -78,7 +78,7 @@ class Sheet:
         self.seen: dict[str, int] = {}
         self.floor: float | None = None
         """What the meter shows where nothing is heard."""
-        self._said = [0]
+        self._said = 0
         self._unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = {}
         self.index = 0
         self.cells: list[str] = []
@@ -88,14 +88,13 @@ class Sheet:
         width = len(self.rows.cells[0])
         for index in range(1, len(self.rows.cells)):
             cells = self.rows.cells[index]
-            if not any(cell.strip() for cell in cells):
+            if not any(map(str.strip, cells)):
                 continue
-            row = copy.copy(self)
-            row.index = index
-            even = cells if len(cells) == width else row._even(cells, width)
+            self.index, self.failed = index, False
+            even = cells if len(cells) == width else self._even(cells, width)
             if even is not None:
-                row.cells = even
-                yield row
+                self.cells = even
+                yield self
         for (column, what), (origin, remedy, lines) in self._unknown.items():
             more = f" (in {len(lines)} rows)" if len(lines) > 1 else ""
             self._keep(origin, f"{column}: {what}{more}", remedy)
@@ -150,9 +149,9 @@ class Sheet:
             held[2].append(self.line)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
-        if self._said[0] < _MOST_COMPLAINTS:  # nobody would read more
+        if self._said < _MOST_COMPLAINTS:  # nobody would read more
             self.collector.complain(origin, what, remedy)
-        self._said[0] += 1
+        self._said += 1
 
     def text(self, column: str) -> str:
         """Return a cell without blanks around it; nothing where there is no such column."""
@@ -274,6 +273,8 @@ class Sheet:
 
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
+        if not self.kept:
+            return _NO_EXTRA
         held = {name: self.cells[at].strip() for name, at in self.kept.items()}
         return MappingProxyType({name: cell for name, cell in held.items() if cell})
 

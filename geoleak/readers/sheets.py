@@ -7,11 +7,13 @@ itself is code below.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from itertools import pairwise
+from operator import attrgetter
 from typing import Any, NamedTuple, get_args
 
 from geoleak import tables
@@ -44,11 +46,15 @@ Cell = Callable[[Sheet, str], Any]
 
 
 class Column(NamedTuple):
-    """The record's field that a column fills, how its cell is read, whether it holds figures."""
+    """The record's field that a column fills, how its cell is read, whether it holds figures.
+
+    ``by_row`` says that the same text may mean another thing in another row.
+    """
 
     field: str
     read: Cell
     numeric: bool = False
+    by_row: bool = False
 
 
 class Kind(NamedTuple):
@@ -79,14 +85,28 @@ def open_kind(
     )
 
 
-def record_of(kind: Kind, row: Sheet) -> Any:
-    """Return the record of a row; ``None`` after a complaint."""
-    values = {column.field: column.read(row, name) for name, column in kind.columns.items()}
-    kind.judge(row, values)
-    values.pop("", None)
-    if row.failed:
-        return None
-    return kind.record(**values, extra=row.extra(), origin=row.origin())
+def records(kind: Kind, sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
+    """Yield each row and its record, ``None`` after a complaint.
+
+    A text is read once a column, however many rows hold it: a logger writes a hundred thousand.
+    """
+    columns: list[Any] = [
+        (*column, name, sheet.columns.get(name), {}) for name, column in kind.columns.items()
+    ]
+    for row in sheet:
+        values: dict[str, Any] = {}
+        for field, read, _, by_row, name, at, known in columns:
+            cell = "" if at is None else row.cells[at]
+            if cell in known:
+                values[field] = known[cell]
+                continue
+            values[field] = value = read(row, name)
+            if not (by_row or row.failed):
+                known[cell] = value
+        kind.judge(row, values)
+        values.pop("", None)
+        made = not row.failed
+        yield row, kind.record(**values, extra=row.extra(), origin=row.origin()) if made else None
 
 
 # --- what a cell may hold ---------------------------------------------------------------------
@@ -305,7 +325,7 @@ def _quantity(field: str, units: Mapping[str, float], what: str) -> Column:
             return None
         return value * units[unit]
 
-    return Column(field, read, numeric=True)
+    return Column(field, read, numeric=True, by_row=True)
 
 
 # --- what only the whole row tells ------------------------------------------------------------
@@ -417,11 +437,13 @@ READINGS = Kind(
     Reading,
     {
         "reading": Column(
-            "id", _only("number each reading once; repeats at a place go into one level cell")
+            "id",
+            _only("number each reading once; repeats at a place go into one level cell"),
+            by_row=True,
         ),
         "kind": Column("kind", _choice(*get_args(ReadingKind), default="surface")),
         "place": Column("place", Sheet.place),
-        "level": Column("levels", _levels, numeric=True),
+        "level": Column("levels", _levels, numeric=True, by_row=True),
         **_BAND,
         "surface": Column("surface", _surface),
         "background": _number("background"),
@@ -439,11 +461,11 @@ CHECKS = Kind(
     "checks.csv",
     StopTest,
     {
-        "check": Column("id", _identifier),
+        "check": Column("id", _identifier, by_row=True),
         "kind": Column("", _choice("stop")),
         "place": Column("place", Sheet.place),
         "fitting": _if_there(Column("fitting", Sheet.point)),
-        **{name: Column(name, _levels, numeric=True) for name in _STOPPED},
+        **{name: Column(name, _levels, numeric=True, by_row=True) for name in _STOPPED},
         **_BAND,
         **_ENDS,
     },
@@ -454,7 +476,7 @@ DELAYS = Kind(
     "delays.csv",
     Delay,
     {
-        "delay": Column("id", _only("number each once")),
+        "delay": Column("id", _only("number each once"), by_row=True),
         "first": Column("first", Sheet.place),
         "second": Column("second", Sheet.place),
         "delay_ms": _number("delay_s", per=1000),
@@ -486,7 +508,7 @@ ISOLATIONS = Kind(
     "isolations.csv",
     Isolation,
     {
-        "isolation": Column("id", _identifier),
+        "isolation": Column("id", _identifier, by_row=True),
         "valves": Column("valves", _valves),
         "result": Column("result", _choice("stopped", "slower", "same")),
         "flow_before": _quantity("flow_before_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
@@ -527,7 +549,7 @@ HOLES = Kind(
     "holes.csv",
     Hole,
     {
-        "hole": Column("id", _identifier),
+        "hole": Column("id", _identifier, by_row=True),
         "from": Column("start", Sheet.place),
         "to": Column("finish", Sheet.place),
         "depth_reached": _length("depth_reached_m", above=0),
@@ -624,7 +646,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
         if sheet is None or (kind is READINGS and not _has_levels(sheet)):
             found[name] = ()
             continue
-        rows = [each for each in (record_of(kind, row) for row in sheet) if each is not None]
+        rows = [record for _, record in records(kind, sheet) if record is not None]
         _say_unused(kind, sheet, rows)
         if name in _LEVELS:
             rows = _filled(rows, _LEVELS[name], sheet)
@@ -662,40 +684,39 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
 
 
 def _watched(
-    rows: Iterable[MeterRow], settings: MeterSettings, collector: Collector
+    rows: tuple[MeterRow, ...], settings: MeterSettings, collector: Collector
 ) -> tuple[MeterRow, ...]:
     """Return the meter's rows with their time zone, complaining where the register runs back."""
-    made = tuple(rows)
-    if settings.timezone is not None:
+    naive = [row for row in rows if row.time.tzinfo is None]
+    if naive and settings.timezone is not None:
         from zoneinfo import ZoneInfo
 
-        zone = ZoneInfo(settings.timezone)
-        made = tuple(
-            replace(row, time=row.time.replace(tzinfo=zone)) if row.time.tzinfo is None else row
-            for row in made
+        zone, naive = ZoneInfo(settings.timezone), []
+        rows = tuple(
+            row if row.time.tzinfo else row._replace(time=row.time.replace(tzinfo=zone))
+            for row in rows
         )
-    naive = [row for row in made if row.time.tzinfo is None]
-    if naive and len(naive) < len(made):
+    if naive and len(naive) < len(rows):
         remedy = "write offsets throughout, or state timezone in [meter]"
         collector.complain(naive[0].origin, "time: no offset, where other rows have one", remedy)
-        return made
+        return rows
     if naive:
         text = "times without an offset are taken as written; [meter] timezone would say which"
         collector.note("meter_timezone", text, naive[0].origin)
-    for run in dict.fromkeys(row.run for row in made):
-        watch = sorted((row for row in made if row.run == run), key=lambda row: row.time)
-        falls = 0
-        for before, row in pairwise(watch):
-            if row.unit != before.unit:
-                what = f'unit: "{row.unit}" stands beside "{before.unit}" in one run'
-                collector.complain(row.origin, what, "keep to one unit, or give the run its name")
-            elif row.reading < before.reading:
-                falls += 1
-                if settings.digits is None or falls > 1:
-                    what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
-                    remedy = "correct the row; digits in [meter] permits one rollover"
-                    collector.complain(row.origin, what, remedy)
-    return made
+    falls: Counter[str] = Counter()
+    for before, row in pairwise(sorted(rows, key=attrgetter("run", "time"))):
+        if row.run != before.run:
+            continue
+        if row.unit != before.unit:
+            what = f'unit: "{row.unit}" stands beside "{before.unit}" in one run'
+            collector.complain(row.origin, what, "keep to one unit, or give the run its name")
+        elif row.reading < before.reading:
+            falls[row.run] += 1
+            if settings.digits is None or falls[row.run] > 1:
+                what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
+                remedy = "correct the row; digits in [meter] permits one rollover"
+                collector.complain(row.origin, what, remedy)
+    return rows
 
 
 # Columns that mean something to whoever reads the sheet, and to nothing here.

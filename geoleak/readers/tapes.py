@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from collections import defaultdict
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from geoleak.errors import did_you_mean
 from geoleak.readers.collector import Collector
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.sheet import Sheet
-from geoleak.readers.sheets import TAPES, open_kind, record_of
+from geoleak.readers.sheets import TAPES, open_kind, records
 from geoleak.site import Point, PointTable, Tape
 
 
@@ -40,16 +41,14 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     """
     places = PlaceReader(points=points, legs=[], unit=unit)
     sheet = open_kind(TAPES, collector, places)
-    rows = [row for row in sheet or () if not row.text("skip")]
-    fresh = {row.text("point") for row in rows if row.text("point") not in points}
+    if sheet is None:
+        return Taped((), points)
+    rows = [(copy.copy(row), tape) for row, tape in records(TAPES, sheet) if not row.text("skip")]
+    fresh = {row.text("point") for row, _ in rows if row.text("point") not in points}
     read: dict[str, list[tuple[Sheet, Tape]]] = defaultdict(list)
-    # Once more, from the sheet itself: what it has to say of a word it says when it is through.
-    for row in sheet or ():
-        if row.text("skip"):
-            continue
+    for row, tape in rows:
         _judge_start(row, points, fresh)
-        tape: Tape | None = record_of(TAPES, row)
-        if tape is not None:
+        if not row.failed:
             read[tape.point].append((row, tape))
     for name, held in read.items():
         _check(name, held, shot=name in points)

@@ -78,7 +78,7 @@ def build_result(
 def _in_folder(note: Note, folder: Path) -> Note:
     """Return a note whose file is named as it stands in the site's folder, wherever that is."""
     where = note.origin
-    return replace(note, origin=replace(where, file=where.file.removeprefix(f"{folder}/")))
+    return replace(note, origin=where._replace(file=where.file.removeprefix(f"{folder}/")))
 
 
 def _run(survey: Survey) -> Provenance:

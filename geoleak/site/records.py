@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from geoleak.errors import Origin
 
@@ -300,13 +300,13 @@ class Found(SheetRow):
     date: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class MeterRow(SheetRow):
+class MeterRow(NamedTuple):
     """One reading of the customer's meter; `geoleak.hydraulics` interprets it.
 
     ``reading`` is the register, in ``unit`` (a key of `geoleak.units.VOLUME_UNITS_L`), read to
     ``step`` of that unit as its digits are written. ``time`` knows its offset from UTC where the
     sheet or ``[meter] timezone`` says it. ``state`` is "all shut", "house valve shut" or free text.
+    The rest is as in `SheetRow`; a tuple, for a logger writes a hundred thousand.
     """
 
     time: datetime
@@ -315,3 +315,8 @@ class MeterRow(SheetRow):
     step: float = 1.0
     run: str = ""
     state: str = ""
+    skip: str = ""
+    note: str = ""
+    entry: str = ""
+    extra: Mapping[str, str] = no_extra()
+    origin: Origin = NOWHERE
