@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -28,14 +28,25 @@ UsageFault: type[Exception] = next(
 Stopped = typer.Abort
 WRITING = Writing()
 
+
+def option(name: str, says: str, metavar: str | None = None, **more: Any) -> Any:
+    """Return an option of a command: its name, its line of help, what stands for its value."""
+    return typer.Option(name, help=says, metavar=metavar, **more)
+
+
+def argument(says: str, metavar: str) -> Any:
+    """Return an argument of a command: its line of help and what stands for it."""
+    return typer.Argument(help=says, metavar=metavar)
+
+
 SiteArgument = Annotated[
-    Path, typer.Argument(metavar="SITE", help="The site folder: site.toml and the files beside it.")
+    Path, argument("The site folder: site.toml and the files beside it.", "SITE")
 ]
 FoldersArgument = Annotated[
-    list[Path],
-    typer.Argument(metavar="FOLDER...", help="Site folders, or folders that hold some."),
+    list[Path], argument("Site folders, or folders that hold some.", "FOLDER...")
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON in place of text.")]
+JsonOption = Annotated[bool, option("--json", "Print JSON in place of text.")]
+OutOption = Annotated[Path | None, option("--out", "Where to write; SITE/out if absent.", "DIR")]
 
 
 def _version(asked: bool) -> None:
@@ -51,8 +62,7 @@ def _version(asked: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool,
-        typer.Option("--version", help="Show versions and stop.", callback=_version, is_eager=True),
+        bool, option("--version", "Show versions and stop.", callback=_version, is_eager=True)
     ] = False,
 ) -> None:
     """From a rover's point file and a sheet of readings to one stake over the leak."""

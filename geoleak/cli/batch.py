@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import FoldersArgument, JsonOption, app
+from geoleak.cli.app import FoldersArgument, JsonOption, app, option
 
 
 @app.command(
@@ -17,29 +17,22 @@ from geoleak.cli.app import FoldersArgument, JsonOption, app
 )
 def batch(
     folders: FoldersArgument,
-    out: Annotated[Path, typer.Option("--out", metavar="OUT", help="Where all of it is written.")],
+    out: Annotated[Path, option("--out", "Where all of it is written.", "OUT")],
     workers: Annotated[
-        int | None, typer.Option("--workers", min=1, help="Processes; as many as cores if absent.")
+        int | None, option("--workers", "Processes; as many as cores if absent.", min=1)
     ] = None,
     scheduler: Annotated[
-        str | None,
-        typer.Option(
-            "--scheduler", metavar="ADDRESS", help="Workers of a dask.distributed scheduler."
-        ),
+        str | None, option("--scheduler", "Workers of a dask.distributed scheduler.", "ADDRESS")
     ] = None,
     resume: Annotated[
-        bool, typer.Option("--resume", help="Leave out sites done before and unchanged since.")
+        bool, option("--resume", "Leave out sites done before and unchanged since.")
     ] = False,
     summary_only: Annotated[
-        bool, typer.Option("--summary-only", help="Write no folder a site, only what sums up.")
+        bool, option("--summary-only", "Write no folder a site, only what sums up.")
     ] = False,
     also: Annotated[
         list[str] | None,
-        typer.Option(
-            "--also",
-            metavar="parquet|kml|gpx|dxf|landxml",
-            help="Write this too; may be repeated.",
-        ),
+        option("--also", "Write this too; may be repeated.", "parquet|kml|gpx|dxf|landxml"),
     ] = None,
     json: JsonOption = False,
 ) -> None:

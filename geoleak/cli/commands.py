@@ -8,14 +8,13 @@ from typing import Annotated
 import typer
 
 from geoleak.cli import batch, found, new, serve
-from geoleak.cli.app import WRITING, JsonOption, SiteArgument, app
+from geoleak.cli.app import WRITING, JsonOption, OutOption, SiteArgument, app, argument, option
 from geoleak.cli.say import print_json, print_lines, progress, show
 
 __all__ = ["app", "batch", "found", "new", "serve"]
 
 BandOption = Annotated[
-    tuple[float, float] | None,
-    typer.Option("--band", metavar="LOW HIGH", help="Measure in this band only, in hertz."),
+    tuple[float, float] | None, option("--band", "Measure in this band only, in hertz.", "LOW HIGH")
 ]
 
 
@@ -39,22 +38,16 @@ def check(site: SiteArgument, json: JsonOption = False) -> None:
 )
 def locate(
     site: SiteArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="Where to write; SITE/out if absent."),
-    ] = None,
+    out: OutOption = None,
     force: Annotated[
-        bool, typer.Option("--force", help="Replace a folder that holds other files too.")
+        bool, option("--force", "Replace a folder that holds other files too.")
     ] = False,
     also: Annotated[
         list[str] | None,
-        typer.Option(
-            "--also", metavar="kml|gpx|dxf|landxml", help="Write this file too; may be repeated."
-        ),
+        option("--also", "Write this file too; may be repeated.", "kml|gpx|dxf|landxml"),
     ] = None,
     street_tiles: Annotated[
-        bool,
-        typer.Option("--street-tiles", help="Let map.html fetch street tiles when it is opened."),
+        bool, option("--street-tiles", "Let map.html fetch street tiles when it is opened.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -142,17 +135,13 @@ def route(site: SiteArgument, json: JsonOption = False) -> None:
 def listen(
     site: SiteArgument,
     with_leak: Annotated[
-        str | None,
-        typer.Option("--with-leak", metavar="READING", help="Reading that holds the leak."),
+        str | None, option("--with-leak", "Reading that holds the leak.", "READING")
     ] = None,
     without: Annotated[
-        str | None,
-        typer.Option("--without", metavar="READING", help="Reading to compare it with."),
+        str | None, option("--without", "Reading to compare it with.", "READING")
     ] = None,
     band: BandOption = None,
-    picture: Annotated[
-        Path | None, typer.Option("--picture", metavar="FILE.svg", help="Draw both spectra.")
-    ] = None,
+    picture: Annotated[Path | None, option("--picture", "Draw both spectra.", "FILE.svg")] = None,
     json: JsonOption = False,
 ) -> None:
     """Measure the recordings of readings.csv in one band and name the band to listen in.
@@ -185,18 +174,16 @@ def listen(
 def delay(
     first: Annotated[
         str,
-        typer.Argument(
-            metavar="FIRST",
-            help='WAV at the first sensor ("pair.wav#2": its second channel), or '
+        argument(
+            'WAV at the first sensor ("pair.wav#2": its second channel), or '
             "a site folder: every row of its delays.csv that names recordings.",
+            "FIRST",
         ),
     ],
-    second: Annotated[
-        str | None, typer.Argument(metavar="[SECOND]", help="WAV at the second sensor.")
-    ] = None,
+    second: Annotated[str | None, argument("WAV at the second sensor.", "[SECOND]")] = None,
     band: BandOption = None,
     longest_ms: Annotated[
-        float, typer.Option("--longest-ms", help="Longest delay that the pipe allows.")
+        float, option("--longest-ms", "Longest delay that the pipe allows.")
     ] = 1000.0,
     json: JsonOption = False,
 ) -> None:

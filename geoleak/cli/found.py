@@ -4,17 +4,10 @@ from __future__ import annotations
 
 import json as json_module
 import uuid
-from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from geoleak.cli.app import FoldersArgument, JsonOption, SiteArgument, app
+from geoleak.cli.app import FoldersArgument, JsonOption, OutOption, SiteArgument, app, option
 from geoleak.cli.say import print_json, print_lines, progress
-
-
-def _text(name: str, help_text: str) -> typer.models.OptionInfo:
-    return typer.Option(name, metavar="TEXT", help=help_text)
 
 
 @app.command(
@@ -23,23 +16,21 @@ def _text(name: str, help_text: str) -> typer.models.OptionInfo:
 )
 def found(
     site: SiteArgument,
-    outcome: Annotated[
-        str | None, typer.Option("--outcome", metavar="leak|dry", help="What the hole showed.")
-    ] = None,
+    outcome: Annotated[str | None, option("--outcome", "What the hole showed.", "leak|dry")] = None,
     place: Annotated[
-        str | None, _text("--place", "Where the leak was: 107, yard@41.5, ...")
+        str | None, option("--place", "Where the leak was: 107, yard@41.5, ...")
     ] = None,
-    depth: Annotated[str | None, _text("--depth", "Depth to the top of the pipe: 3.1 ft.")] = None,
-    cause: Annotated[str | None, _text("--cause", "Corrosion, joint, root, strike, ...")] = None,
-    start: Annotated[str | None, _text("--from", "Where a dry hole begins.")] = None,
-    finish: Annotated[str | None, _text("--to", "Where a dry hole ends.")] = None,
+    depth: Annotated[str | None, option("--depth", "Depth to the top of the pipe: 3.1 ft.")] = None,
+    cause: Annotated[str | None, option("--cause", "Corrosion, joint, root, strike, ...")] = None,
+    start: Annotated[str | None, option("--from", "Where a dry hole begins.")] = None,
+    finish: Annotated[str | None, option("--to", "Where a dry hole ends.")] = None,
     pipe_exposed: Annotated[
-        str | None, typer.Option("--pipe-exposed", metavar="yes|no", help="Was the pipe seen?")
+        str | None, option("--pipe-exposed", "Was the pipe seen?", "yes|no")
     ] = None,
-    date: Annotated[str | None, _text("--date", "Day of the hole: 2026-05-06.")] = None,
-    note: Annotated[str | None, _text("--note", "Anything else.")] = None,
+    date: Annotated[str | None, option("--date", "Day of the hole: 2026-05-06.")] = None,
+    note: Annotated[str | None, option("--note", "Anything else.")] = None,
     recompute: Annotated[
-        bool, typer.Option("--recompute", help="Promise by the folder as it is, without out/.")
+        bool, option("--recompute", "Promise by the folder as it is, without out/.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -100,12 +91,9 @@ def found(
 )
 def report(
     site: SiteArgument,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", metavar="DIR", help="Where to write; SITE/out if absent."),
-    ] = None,
+    out: OutOption = None,
     keep_position: Annotated[
-        bool, typer.Option("--keep-position", help="Leave in photos where they were taken.")
+        bool, option("--keep-position", "Leave in photos where they were taken.")
     ] = False,
     json: JsonOption = False,
 ) -> None:

@@ -8,13 +8,10 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import WRITING, JsonOption, app
+from geoleak.cli.app import WRITING, JsonOption, app, argument, option
 
 UnitOption = Annotated[
-    str | None,
-    typer.Option(
-        "--unit", metavar="m|ft|ftUS", help="Unit of lengths: ft 0.3048 m, ftUS 1200/3937."
-    ),
+    str | None, option("--unit", "Unit of lengths: ft 0.3048 m, ftUS 1200/3937.", "m|ft|ftUS")
 ]
 
 
@@ -24,74 +21,51 @@ UnitOption = Annotated[
 )
 def new(
     points: Annotated[
-        Path,
-        typer.Argument(
-            metavar="POINTS.csv", help='The rover\'s point file; "tapes" where there is no rover.'
-        ),
+        Path, argument('The rover\'s point file; "tapes" where there is no rover.', "POINTS.csv")
     ],
     folder: Annotated[
-        Path | None,
-        typer.Argument(metavar="[SITE]", help="The folder to write; by the file's name."),
+        Path | None, argument("The folder to write; by the file's name.", "[SITE]")
     ] = None,
     crs: Annotated[
-        str | None,
-        typer.Option("--crs", help='CRS of the coordinates, such as EPSG:6543, or "local".'),
+        str | None, option("--crs", 'CRS of the coordinates, such as EPSG:6543, or "local".')
     ] = None,
     near: Annotated[
         str | None,
-        typer.Option(
-            "--near", metavar="PLACE", help="A city, state, country or LAT,LON to offer CRSs for."
-        ),
+        option("--near", "A city, state, country or LAT,LON to offer CRSs for.", "PLACE"),
     ] = None,
     unit: UnitOption = None,
     layout: Annotated[
-        str | None,
-        typer.Option(
-            "--layout", metavar="pnezd|penzd", help="Column order of a file without header."
-        ),
+        str | None, option("--layout", "Column order of a file without header.", "pnezd|penzd")
     ] = None,
     marks: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--marks", metavar="CODE", help="Code of the marks of a leg; may be repeated."
-        ),
+        list[str] | None, option("--marks", "Code of the marks of a leg; may be repeated.", "CODE")
     ] = None,
     numbers: Annotated[
-        str | None,
-        typer.Option("--numbers", metavar="101-148", help="Marks by point number, without a code."),
+        str | None, option("--numbers", "Marks by point number, without a code.", "101-148")
     ] = None,
     fittings: Annotated[
-        list[str] | None,
-        typer.Option("--fittings", metavar="CODE", help="Code of fittings; may be repeated."),
+        list[str] | None, option("--fittings", "Code of fittings; may be repeated.", "CODE")
     ] = None,
     features: Annotated[
-        list[str] | None,
-        typer.Option("--features", metavar="CODE", help="Code of fixed features; may be repeated."),
+        list[str] | None, option("--features", "Code of fixed features; may be repeated.", "CODE")
     ] = None,
     columns: Annotated[
         list[str] | None,
-        typer.Option(
+        option(
             "--columns",
-            metavar="A=B",
-            help="What a heading means: id=Stake of the points, Mark=place of the readings.",
+            "What a heading means: id=Stake of the points, Mark=place of the readings.",
+            "A=B",
         ),
     ] = None,
     readings: Annotated[
-        Path | None,
-        typer.Option("--readings", metavar="FILE", help="Readings taken already, any headings."),
+        Path | None, option("--readings", "Readings taken already, any headings.", "FILE")
     ] = None,
-    depth: Annotated[
-        str, typer.Option("--depth", metavar='"3 ft"', help="Depth of the pipe's centre.")
-    ] = "",
-    material: Annotated[
-        str, typer.Option("--material", metavar="NAME", help="What the pipe is made of.")
-    ] = "",
-    size: Annotated[
-        str, typer.Option("--size", metavar='"1.315 in"', help="Outside diameter of the pipe.")
-    ] = "",
-    title: Annotated[str, typer.Option("--title", help="Title of the job.")] = "",
+    depth: Annotated[str, option("--depth", "Depth of the pipe's centre.", '"3 ft"')] = "",
+    material: Annotated[str, option("--material", "What the pipe is made of.", "NAME")] = "",
+    size: Annotated[str, option("--size", "Outside diameter of the pipe.", '"1.315 in"')] = "",
+    title: Annotated[str, option("--title", "Title of the job.")] = "",
     resume: Annotated[
-        bool, typer.Option("--resume", help="Take up the answers kept when it last failed.")
+        bool, option("--resume", "Take up the answers kept when it last failed.")
     ] = False,
     json: JsonOption = False,
 ) -> None:

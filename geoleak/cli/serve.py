@@ -6,9 +6,7 @@ import contextlib
 from pathlib import Path
 from typing import Annotated
 
-import typer
-
-from geoleak.cli.app import JsonOption, SiteArgument, app
+from geoleak.cli.app import JsonOption, SiteArgument, app, option
 
 
 @app.command(
@@ -17,20 +15,16 @@ from geoleak.cli.app import JsonOption, SiteArgument, app
 )
 def serve(
     site: SiteArgument,
-    port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, help="Port; 0 takes a free one.")
-    ] = 0,
+    port: Annotated[int, option("--port", "Port; 0 takes a free one.", min=0, max=65535)] = 0,
     share: Annotated[
-        bool, typer.Option("--share", help="Let phones on this network in, by a code to scan.")
+        bool, option("--share", "Let phones on this network in, by a code to scan.")
     ] = False,
     tls: Annotated[
-        bool, typer.Option("--tls", help="Encrypt; phones give position and sound only then.")
+        bool, option("--tls", "Encrypt; phones give position and sound only then.")
     ] = False,
-    read_only: Annotated[
-        bool, typer.Option("--read-only", help="Show the page without entry.")
-    ] = False,
+    read_only: Annotated[bool, option("--read-only", "Show the page without entry.")] = False,
     no_browser: Annotated[
-        bool, typer.Option("--no-browser", help="Do not open the page on this machine.")
+        bool, option("--no-browser", "Do not open the page on this machine.")
     ] = False,
     json: JsonOption = False,
 ) -> None:

@@ -62,24 +62,21 @@ def page_words(result: Result) -> dict[str, Any]:
         f"{about.advice}; local codes and licensed practice govern.",
         "cautions_head": about.cautions,
         "settings": _settings(result),
+        **{"by_length": "", "listen": [], "next_holes": []},
         **tell(result),
     }
 
 
 def _dig(result: Result) -> dict[str, Any]:
     """Return the answer to dig: where in the paint, how deep, and the figures of hole and stake."""
-    unit, leak, decision = result.site.length_unit, result.leak, result.decision
-    size = words.length(decision.hole.length_m, unit)
-    likely = words.pieces(leak.interval_95, unit, leg=leak.leg)
+    leak, decision = result.leak, result.decision
+    size = words.length(decision.hole.length_m, result.site.length_unit)
+    sets_out = f"{words.grid_name(result)}; sets out within {words.ellipse(result)}"
     facts = [
         ("Open", "", words.hole_reach(result)),
-        ("Likely", "", f"95 % within {likely}"),
+        ("Likely", "", f"95 % within {words.likely(result)}"),
         ("Rests on", "", checks.assumes(result)),
-        (
-            "Stake",
-            words.position(result),
-            f"{words.grid_name(result)}; sets out within {words.ellipse(result)}",
-        ),
+        ("Stake", words.position(result), sets_out),
     ]
     if leak.lonlat is not None:
         facts.append(("Phone", words.lonlat(result), words.lonlat_accuracy(result)))
@@ -103,42 +100,41 @@ def _dig(result: Result) -> dict[str, Any]:
 
 def _check(result: Result) -> dict[str, Any]:
     """Return the answer to check first: what to do, what it tells, and what else it may be."""
-    ahead = checks.features(result)
-    unit = result.site.length_unit
-    likely = words.pieces(result.leak.interval_95, unit, leg=result.leak.leg)
-    places = [(f"Check {k}", "", check_place(e, result)) for k, e in enumerate(ahead, start=1)]
+    places = [
+        (f"Check {k}", "", check_place(each, result))
+        for k, each in enumerate(checks.features(result), start=1)
+    ]
     facts = [
         *places,
         ("Then", "", checks.meaning(result)),
         ("Passed", "", checks.passed(result)),
         ("Or else", "", "; ".join(checks.rivals(result))),
         ("Write", "", checks.sheet(result)),
-        ("Likely", "", f"95 % of the chance within {likely}"),
+        ("Likely", "", f"95 % of the chance within {words.likely(result)}"),
     ]
     if checks.of(result).kind == "stop":
         facts.insert(1, ("Never told apart", "", checks.NEVER))
-    at, accuracy = spoken.phone(result)
-    if at:
-        facts.append(("Phone", at, f"(CHECK 1), {accuracy}"))
     return {
         "headline": words.leak_station(result),
         "sure": checks.answer(result).split(": ", 1)[1],
         "where": [("Do", checks.task(result))],
         "not_before": "Do not dig yet: what you hear may not be the leak.",
-        "facts": facts,
-        "by_length": "",
-        "listen": [],
-        "next_holes": [],
+        "facts": [*facts, *_phone(result, "CHECK 1")],
         "services": words.services(result),
     }
 
 
+def _phone(result: Result, first: str) -> list[tuple[str, str, str]]:
+    """Return how a phone finds the first place to go to."""
+    at, accuracy = spoken.phone(result)
+    return [("Phone", at, f"({first}), {accuracy}")] if at else []
+
+
 def _listen(result: Result) -> dict[str, Any]:
     """Return the answer to listen on: where next and what for, and the best place in one line."""
-    unit = result.site.length_unit
     headline, sure = "no place to listen is left", "No further reading is expected to tell more."
     if result.next_readings:
-        first = result.next_readings[0]
+        first, unit = result.next_readings[0], result.site.length_unit
         headline = f"1: {spoken.next_place(first, result).removeprefix('at ')}"
         station = spoken.next_station(first, result)
         sure = f"{spoken.next_kind(first)} at {station}: {spoken.next_expected(first, unit)}"
@@ -146,22 +142,14 @@ def _listen(result: Result) -> dict[str, Any]:
         (f"Listen {number}", "", spoken.next_short(each, result))
         for number, each in enumerate(result.next_readings[1:], start=2)
     ]
-    likely = words.pieces(result.leak.interval_95, unit, leg=result.leak.leg)
-    facts.append(("Likely", "", f"95 % of the chance within {likely}"))
+    facts.append(("Likely", "", f"95 % of the chance within {words.likely(result)}"))
     so_far = spoken.best_so_far(result).removeprefix("best place so far, ")
-    facts.append(("So far", "", so_far))
-    at, accuracy = spoken.phone(result)
-    if at:
-        facts.append(("Phone", at, f"(LISTEN 1), {accuracy}"))
     return {
         "headline": headline,
         "sure": sure,
         "where": [],
         "not_before": "Do not dig yet: no place is sure enough.",
-        "facts": facts,
-        "by_length": "",
-        "listen": [],
-        "next_holes": [],
+        "facts": [*facts, ("So far", "", so_far), *_phone(result, "LISTEN 1")],
         "services": [],
     }
 
@@ -172,24 +160,23 @@ def _settings(result: Result) -> dict[str, Any]:
     ``near`` is the view at the start, ``close`` that of the first button: the signs shown, how
     near to the stake (``within_m``), how much around them, and how many at most.
     """
-    first = {"text": "Stake", "label": "Stake: show its surroundings"}
-    near: dict[str, Any] = {"signs": ["stake", "hole", "interval", "level", "tape"], "within_m": 40}
-    close: dict[str, Any] = {"signs": ["stake", "hole", "offset"]}
-    if result.decision.verdict != "dig":
-        first = {"text": "Next", "label": "Next: show where to go first"}
-        near = {"signs": ["next", "best"], "margin_m": 4}
-        close = {"signs": ["next"], "most": 1, "margin_m": 4}
+    dig = result.decision.verdict == "dig"
     where = result.leak.lonlat or (0.0, 0.0)
-    return {
-        "local": result.site.local,
-        "leak": (0.0, 0.0) if result.site.local else where,
-        "first": first,
-        "near": near,
-        "close": close,
-        "courtesy": "the rover and the ties are the stake"
-        if result.decision.verdict == "dig"
-        else "the marks and the rover lead to the place",
+    told: dict[str, Any] = {
+        "first": {"text": "Next", "label": "Next: show where to go first"},
+        "near": {"signs": ["next", "best"], "margin_m": 4},
+        "close": {"signs": ["next"], "most": 1, "margin_m": 4},
+        "courtesy": "the marks and the rover lead to the place",
     }
+    if dig:
+        told = {
+            "first": {"text": "Stake", "label": "Stake: show its surroundings"},
+            "near": {"signs": ["stake", "hole", "interval", "level", "tape"], "within_m": 40},
+            "close": {"signs": ["stake", "hole", "offset"]},
+            "courtesy": "the rover and the ties are the stake",
+        }
+    leak = (0.0, 0.0) if result.site.local else where
+    return {"local": result.site.local, "leak": leak, **told}
 
 
 def _sketch(result: Result) -> str:

@@ -85,8 +85,7 @@ def describe(result: Result, leg: str) -> str:
         dig = result.decision.verdict == "dig"
         what = "The stake stands" if dig else "The best place so far, not to dig, is"
         text += f". {what} at {words.station(result.leak.chainage_m, unit)}"
-        pieces = words.pieces(result.leak.interval_95, unit, leg=leg)
-        text += f"; 95 % of the chance lies within {pieces}"
+        text += f"; 95 % of the chance lies within {words.likely(result)}"
     return text + "."
 
 

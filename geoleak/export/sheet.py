@@ -342,6 +342,17 @@ class _Sheet:
             tall=[1.5 * SMALL, *(tall for _ in rows)] if rows else tall,
         )
 
+    def write_in(
+        self, note: str, columns: Columns, rows: Sequence[Sequence[str]]
+    ) -> list[Flowable]:
+        """Return a table to write levels in, its rows begun."""
+        cells = [[*row, *[""] * (len(columns) - len(row))] for row in rows]
+        head = Text("Write in", 11, 56, bold=True, role="H2")
+        return [
+            _table([[head, Text(note, SMALL, self.room - 56)]], [56, self.room - 56]),
+            self.table(columns, cells, 21 if len(rows) <= MOST_TALL else 14),
+        ]
+
     def pipe(self) -> str:
         """Return material, diameter and trace of the leak's leg."""
         leg = next((e for e in self.result.legs if e.name == self.result.leak.leg), None)
@@ -365,13 +376,17 @@ class _Sheet:
 
     def assumed(self) -> list[str]:
         """Return the warning that the leak's leg is assumed, where it is."""
-        legs = [each for each in self.result.legs if each.name == self.result.leak.leg]
-        return ["ROUTE ASSUMED, not traced"] if any(each.assumed for each in legs) else []
+        return ["ROUTE ASSUMED, not traced"] if words.assumed(self.result) else []
 
-    def rover(self) -> list[str]:
-        """Return what the rover does first."""
-        check = spoken.first_check(self.result)
-        return [check] if check else []
+    def likely(self) -> str:
+        """Return where the leak likely is."""
+        return f"95 % of the chance lies within {words.likely(self.result)}"
+
+    def rover(self, kind: str) -> list[str]:
+        """Return the points of the places to go to, and what the rover does first."""
+        names = words.points(self.result, kind)
+        told = (names and f"points {names} of stakes.csv", spoken.first_check(self.result))
+        return [each for each in told if each]
 
     def ground(self) -> Rows:
         site = "" if self.result.leak.lonlat else "Site grid: no longitude and latitude"
@@ -430,7 +445,7 @@ class _DigSheet(_Sheet):
         holes += spoken.next_holes(result)
         return [
             *_section("Other services", told),
-            *_section("Stake", [paint, grid, *_upper(self.rover()), *spoken.side(result)]),
+            *_section("Stake", [paint, grid, *_upper(self.rover("")), *spoken.side(result)]),
             *_section("Ties, taped level to the stake", tied),
             *_section("Next", _upper(holes[:3])),
             *self.ground(),
@@ -483,38 +498,28 @@ class _ListeningSheet(_Sheet):
 
     def rows(self) -> Rows:
         """Tell why and the best place so far; then what each reading brings, and the rover."""
-        result, leg = self.result, self.result.leak.leg
-        likely = words.plain(words.pieces(result.leak.interval_95, self.unit, leg=leg))
-        best = spoken.best_so_far(result)
-        inside = f"95 % of the chance lies within {likely}"
-        names = [each.id for each in result.stakes if each.kind == "next_reading"]
-        points = [f"points {', '.join(names)} of stakes.csv"] if names else []
+        result = self.result
+        so_far = [spoken.best_so_far(result), self.likely(), *spoken.side(result)]
+        ahead = [*spoken.next_numbered(result), *self.rover("next_reading")]
         return [
             *_section("Why", spoken.why(result)),
-            *_section("So far", _upper([best, inside, *spoken.side(result)])),
-            *_section("Next", _upper([*spoken.next_numbered(result), *points, *self.rover()])),
+            *_section("So far", _upper(so_far)),
+            *_section("Next", _upper(ahead)),
             *self.ground(),
         ]
 
     def boxes(self) -> list[Flowable]:
         rows = [
             [
-                str(number),
+                str(k),
                 each.kind.replace("_", " "),
                 each.place,
                 spoken.next_station(each, self.result),
             ]
-            for number, each in enumerate(self.result.next_readings, start=1)
+            for k, each in enumerate(self.result.next_readings, start=1)
         ]
-        rows += [[]] * BLANK_ROWS
         note = "Levels: the lowest steady level; background with the water shut off, or on like"
-        note += " ground well away"
-        cells = [[*row, *[""] * (len(LEVELS) - len(row))] for row in rows]
-        head = Text("Write in", 11, 56, bold=True, role="H2")
-        return [
-            _table([[head, Text(note, SMALL, self.room - 56)]], [56, self.room - 56]),
-            self.table(LEVELS, cells, 21),
-        ]
+        return self.write_in(f"{note} ground well away", LEVELS, [*rows, *[[]] * BLANK_ROWS])
 
 
 class _CheckSheet(_Sheet):
@@ -537,37 +542,23 @@ class _CheckSheet(_Sheet):
 
     def rows(self) -> Rows:
         """Tell what the outcome means, what else it may be, why, and the rover."""
-        result, leg = self.result, self.result.leak.leg
-        likely = words.plain(words.pieces(result.leak.interval_95, self.unit, leg=leg))
+        result = self.result
         never = [f"Never told apart: {checks.NEVER}"] if checks.of(result).kind == "stop" else []
-        names = [each.id for each in result.stakes if each.kind == "check_place"]
-        points = f"points {', '.join(names)} of stakes.csv"
         return [
             *_section("Then", _upper([checks.meaning(result), checks.passed(result), *never])),
             *_section("Or else", _upper(checks.rivals(result))),
             *_section("Why", spoken.why(result)),
-            *_section("So far", [f"95 % of the chance lies within {likely}"]),
-            *_section("Next", _upper([points, *self.rover()])),
+            *_section("So far", [self.likely()]),
+            *_section("Next", _upper(self.rover("check_place"))),
             *self.ground(),
         ]
 
     def boxes(self) -> list[Flowable]:
-        check = checks.of(self.result)
-        head = Text("Write in", 11, 56, bold=True, role="H2")
-        note = Text(checks.sheet(self.result), SMALL, self.room - 56)
-        columns = STOPS if check.kind == "stop" else CHECKED
-        rows = [
-            [str(number), check.kind.replace("_", " "), place]
-            for number, place in enumerate(check.places, start=1)
-        ]
+        check, columns = checks.of(self.result), CHECKED
+        rows = [[str(k), check.kind, place] for k, place in enumerate(check.places, start=1)]
         if check.kind == "stop":
-            rows = [[check.places[0]]]
-        cells = [[*row, *[""] * (len(columns) - len(row))] for row in rows]
-        tall = 21 if len(rows) <= MOST_TALL else 14
-        return [
-            _table([[head, note]], [56, self.room - 56]),
-            self.table(columns, cells, tall),
-        ]
+            rows, columns = [[check.places[0]]], STOPS
+        return self.write_in(checks.sheet(self.result), columns, rows)
 
 
 PAGES: dict[str, type[_Sheet]] = {

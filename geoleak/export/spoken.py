@@ -43,75 +43,86 @@ def lines(result: Result) -> list[str]:
     list of str
         Plain text, figures in the site's length unit, rounded to what is known.
     """
-    tell = {"dig": _dig, "check_first": _check_first, "listen_on": _listen_on}[
-        result.decision.verdict
-    ]
+    verdict = result.decision.verdict
+    tell = {"dig": _dig, "check_first": _check_first, "listen_on": _listen_on}[verdict]
     made = [title_line(result), *tell(result), *_section("note", warnings(result))]
-    return made + _cautions(result, f"{words.VERDICTS[result.decision.verdict].cautions}:")
+    if result.cautions:
+        made += ["", f"{words.VERDICTS[verdict].cautions}:"]
+    return made + [
+        row for each in result.cautions for row in _wrapped(words.told(each), "  - ", "    ")
+    ]
 
 
 def _dig(result: Result) -> list[str]:
     """Return where to dig, the stake, why, and what hangs on it."""
-    made = _verdict(result)
-    made += _stake(result)
-    made += _section("why", why(result))
-    if advised(result):
-        made += _section("next", next_numbered(result))
-    made += _section("else", next_holes(result))
-    made += _section("ties", ties(result))
-    made += _section("also", words.services(result))
-    return made
+    decision = result.decision
+    size = words.length(decision.hole.length_m, result.site.length_unit)
+    inside, paint = words.chance(decision.chance_in_hole), words.near_marks(result)
+    told = [
+        f"{words.leak_station(result)}: {inside} in a {size} hole ({words.elsewhere(result)})",
+        checks.assumes(result),
+        words.not_before(result),
+        f"open {words.hole_reach(result)}, along the pipe",
+        f"top of pipe: {words.depth(result)}",
+        f"95 % of the chance lies within {words.likely(result)}",
+        paint and f"the stake is {paint}",
+        _assumed(result),
+        *side(result),
+    ]
+    return [
+        *_section("DIG", told),
+        *_stake(result),
+        *_section("why", why(result)),
+        *_section("next", next_numbered(result) if advised(result) else ()),
+        *_section("else", next_holes(result)),
+        *_section("ties", ties(result)),
+        *_section("also", words.services(result)),
+    ]
 
 
 def _check_first(result: Result) -> list[str]:
     """Return what the sound may be beside the leak, and the check that tells: nothing to dig by."""
-    made = _wrapped(f"CHECK FIRST: do not dig yet. {checks.answer(result)}", "", " " * HEAD)
-    made += _section("or else", checks.rivals(result))
-    made += _section("do this", [checks.task(result), checks.passed(result)])
-    made += _section("then", [checks.meaning(result)])
-    if checks.of(result).kind == "stop":
-        made += _section("never", [f"told apart: {checks.NEVER}"])
-    made += _section("write", [checks.sheet(result)])
-    names = [each.id for each in result.stakes if each.kind == "check_place"]
-    told = f"stakes.csv holds these places as points {', '.join(names)}, and nothing to dig by"
-    first = first_check(result)
-    made += _section("rover", [words.plain(f"{told}; {first}" if first else told)])
-    at, accuracy = phone(result)
-    if at:
-        made += _section("phone", [f"{at} (the first), {accuracy}"])
-    unit, leg = result.site.length_unit, result.leak.leg
-    likely = words.plain(words.pieces(result.leak.interval_95, unit, leg=leg))
-    rest = [f"95 % of the chance lies within {likely}", *side(result), _assumed(result)]
-    return made + _section("why", [*why(result), *rest])
+    never = f"told apart: {checks.NEVER}" if checks.of(result).kind == "stop" else ""
+    return [
+        *_wrapped(f"CHECK FIRST: do not dig yet. {checks.answer(result)}", "", " " * HEAD),
+        *_section("or else", checks.rivals(result)),
+        *_section("do this", [checks.task(result), checks.passed(result)]),
+        *_section("then", [checks.meaning(result)]),
+        *_section("never", [never]),
+        *_section("write", [checks.sheet(result)]),
+        *_places(result, "check_place", ", and nothing to dig by"),
+        *_section("why", [*why(result), *_likely(result)]),
+    ]
 
 
 def _listen_on(result: Result) -> list[str]:
     """Return where to listen next, why, and the best place so far: no stake and no hole."""
+    made = ["LISTEN ON: do not dig yet. No reading left would tell more."]
     if result.next_readings:
-        made = _wrapped("LISTEN ON: do not dig yet. Listen next, the most telling first:", "", "")
+        made = ["LISTEN ON: do not dig yet. Listen next, the most telling first:"]
         made += _section("next", [*next_numbered(result), sheet_places(result)])
-    else:
-        made = _wrapped("LISTEN ON: do not dig yet. No reading left would tell more.", "", "")
-    names = [each.id for each in result.stakes if each.kind == "next_reading"]
-    if names:
-        told = f"stakes.csv holds these places as points {', '.join(names)}"
-        check = first_check(result)
-        made += _section("rover", [words.plain(f"{told}; {check}" if check else told)])
-    at, accuracy = phone(result)
-    if at:
-        made += _section("phone", [f"{at} (the first), {accuracy}"])
+    made += _places(result, "next_reading")
     made += _section("why", why(result))
-    unit, leg = result.site.length_unit, result.leak.leg
-    likely = words.plain(words.pieces(result.leak.interval_95, unit, leg=leg))
-    rest = [f"95 % of the chance lies within {likely}", *side(result), _assumed(result)]
-    return made + _section("so far", [best_so_far(result), *rest])
+    return made + _section("so far", [best_so_far(result), *_likely(result)])
+
+
+def _places(result: Result, kind: str, also: str = "") -> list[str]:
+    """Return how rover and phone find the places to go to."""
+    names, check = words.points(result, kind), first_check(result)
+    told = f"stakes.csv holds these places as points {names}{also}" + (check and f"; {check}")
+    at, accuracy = phone(result)
+    said = _section("rover", [words.plain(told)] if names else ())
+    return said + _section("phone", [f"{at} (the first), {accuracy}"] if at else ())
+
+
+def _likely(result: Result) -> list[str]:
+    within = f"95 % of the chance lies within {words.likely(result)}"
+    return [within, *side(result), _assumed(result)]
 
 
 def _assumed(result: Result) -> str:
-    """Return that the leak's leg is assumed, where it is."""
-    if any(each.assumed for each in result.legs if each.name == result.leak.leg):
-        return "route assumed, not traced: the pipe itself may lie elsewhere"
-    return ""
+    told = "route assumed, not traced: the pipe itself may lie elsewhere"
+    return told if words.assumed(result) else ""
 
 
 def title_line(result: Result) -> str:
@@ -123,45 +134,14 @@ def title_line(result: Result) -> str:
     return title + " " * max(2, WIDTH - _columns(title) - len(run)) + run
 
 
-def _verdict(result: Result) -> list[str]:
-    unit, leak, decision = result.site.length_unit, result.leak, result.decision
-    where = f"{words.plain(leak.leg)} {words.station(leak.chainage_m, unit)}"
-    size = words.length(decision.hole.length_m, unit)
-    inside = words.chance(decision.chance_in_hole)
-    likely = words.plain(words.pieces(leak.interval_95, unit, leg=leak.leg))
-    rest = [
-        f"top of pipe: {words.depth(result)}",
-        f"95 % of the chance lies within {likely}",
-        near(result),
-        _assumed(result),
-        *side(result),
-    ]
-    first = f"{where}: {inside} in a {size} hole ({words.elsewhere(result)})"
-    reach = f"open {words.hole_reach(result)}, along the pipe"
-    told = [first, checks.assumes(result), words.not_before(result), reach, *rest]
-    return _section("DIG", told)
-
-
-def near(result: Result) -> str:
-    """Return the stake from the paint."""
-    text = words.near_marks(result)
-    return words.plain(f"the stake is {text}") if text else ""
-
-
 def why(result: Result) -> list[str]:
     """Return the reasons; to dig, also the straight run of marks that the stake stands on."""
     rows = [words.told(each) for each in result.decision.reasons]
-    if result.decision.verdict != "dig":
+    near = result.near
+    if near is None or result.decision.verdict != "dig" or any("straight run" in r for r in rows):
         return rows
-    found = result.near
-    if (
-        found
-        and found.straight_from
-        and found.straight_to
-        and found.straight_from != (found.straight_to)
-        and not any("straight run" in row for row in rows)
-    ):
-        span = f"marks {found.straight_from} to {found.straight_to}"
+    if near.straight_from and near.straight_to and near.straight_from != near.straight_to:
+        span = f"marks {near.straight_from} to {near.straight_to}"
         rows.append(words.plain(f"the stake stands on the straight run of {span}"))
     return rows
 
@@ -176,27 +156,24 @@ def side(result: Result) -> list[str]:
 
 
 def _stake(result: Result) -> list[str]:
-    leak = result.leak
-    grid = f"{words.position(result)}  {words.grid_name(result)}"
-    rows = [f"{grid}; sets out within {words.ellipse(result)}"]
-    check = first_check(result)
-    if check:
-        rows.append(check)
+    leak, grid = result.leak, f"{words.position(result)}  {words.grid_name(result)}"
+    rows = [f"{grid}; sets out within {words.ellipse(result)}", first_check(result)]
     if leak.elevation_m is not None:
         height = words.length(leak.elevation_m, leak.position.unit, decimals=2)
         rows.append(f"ground at {height}")
     if result.site.corrections:
         rows.append(f"rover corrected by {words.plain(result.site.corrections)}")
-    made = _section("stake", rows)
-    if leak.lonlat is not None:
-        made += _section("phone", [f"{words.lonlat(result)}, {words.lonlat_accuracy(result)}"])
-    return made
+    at = words.lonlat(result)
+    return [
+        *_section("stake", rows),
+        *_section("phone", [at and f"{at}, {words.lonlat_accuracy(result)}"]),
+    ]
 
 
 def first_check(result: Result) -> str:
     """Return what to do at the first check point, where one says so."""
-    checks = [each for each in result.stakes if each.kind == "check_point"]
-    return words.told(checks[0].text) if checks else ""
+    checked = (each.text for each in result.stakes if each.kind == "check_point")
+    return words.told(next(checked, ""))
 
 
 def next_holes(result: Result) -> list[str]:
@@ -217,13 +194,11 @@ def next_hole_words(result: Result) -> list[str]:
 
 def ties(result: Result) -> list[str]:
     """Return the tapes and what is said about them."""
-    unit = result.site.length_unit
-    places = 2
     rows = []
     for each in result.ties:
         named = f" ({words.plain(each.note)})" if each.note.strip() else ""
         slope = f", {words.plain(each.slope)}" if each.slope else ""
-        tape = words.length(each.distance_m, unit, decimals=places)
+        tape = words.length(each.distance_m, result.site.length_unit, decimals=2)
         rows.append(f"{tape} from {words.plain(each.feature)}{named}{slope}")
     return rows + [words.told(each) for each in result.ties_text]
 
@@ -232,23 +207,11 @@ def warnings(result: Result) -> list[str]:
     """Return the warnings with the place in the file that raised them."""
     rows = []
     for each in result.warnings[:MOST_WARNINGS]:
-        place = (
-            f"{words.plain(each.origin.file)}:{each.origin.line}: "
-            if each.origin.file and each.origin.line
-            else (f"{words.plain(each.origin.file)}: " if each.origin.file else "")
-        )
-        rows.append(place + words.told(each.text))
+        where = each.origin
+        place = words.plain(f"{where.file}:{where.line}" if where.line else where.file)
+        rows.append((f"{place}: " if where.file else "") + words.told(each.text))
     more = len(result.warnings) - MOST_WARNINGS
     return [*rows, f"and {more} more in result.json"] if more > 0 else rows
-
-
-def _cautions(result: Result, head: str) -> list[str]:
-    if not result.cautions:
-        return []
-    made = ["", head]
-    for each in result.cautions:
-        made += _wrapped(words.told(each), "  - ", "    ")
-    return made
 
 
 def advised(result: Result) -> bool:
@@ -356,12 +319,11 @@ def sheet_places(result: Result) -> str:
 
 def best_so_far(result: Result) -> str:
     """Return the best place so far, in one modest line: no stake hangs on it."""
-    unit, leak, decision = result.site.length_unit, result.leak, result.decision
-    at = words.plain(f"{leak.leg} {words.station(leak.chainage_m, unit)}")
-    size = words.length(decision.hole.length_m, unit)
+    size = words.length(result.decision.hole.length_m, result.site.length_unit)
     return (
-        f"best place so far, not to dig: {at}, {words.chance(decision.chance_in_hole)} within "
-        f"{size} of pipe; {words.elsewhere(result)}"
+        f"best place so far, not to dig: {words.leak_station(result)}, "
+        f"{words.chance(result.decision.chance_in_hole)} within {size} of pipe; "
+        f"{words.elsewhere(result)}"
     )
 
 

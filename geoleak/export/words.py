@@ -90,15 +90,12 @@ def ellipse(result: Result) -> str:
 
 
 def lonlat(result: Result) -> str:
-    """Return latitude and longitude as a phone takes them, with digits that their accuracy bears.
-
-    Six decimals are 0.1 m.
-    """
+    """Return latitude and longitude of the stake as a phone takes them; nothing without them."""
     return "" if result.leak.lonlat is None else lonlat_text(result.leak.lonlat)
 
 
 def lonlat_text(lonlat: tuple[float, float]) -> str:
-    """Return longitude and latitude turned round, as a phone takes them."""
+    """Return longitude and latitude turned round, as a phone takes them: six decimals, 0.1 m."""
     lon, lat = lonlat
     return f"{lat:.6f} {lon:.6f}"
 
@@ -271,6 +268,22 @@ def pieces(stretches: Iterable[NamedPiece], unit: str, *, leg: str = "", most: i
     return "; ".join(shown)
 
 
+def likely(result: Result) -> str:
+    """Return where 95 % of the chance on the pipe lies: "0+36.6 to 0+48.9"."""
+    leak = result.leak
+    return plain(pieces(leak.interval_95, result.site.length_unit, leg=leak.leg))
+
+
+def assumed(result: Result) -> bool:
+    """Tell whether nobody traced the leg of the stake."""
+    return any(each.assumed for each in result.legs if each.name == result.leak.leg)
+
+
+def points(result: Result, kind: str) -> str:
+    """Return the names of the points of a kind in stakes.csv: "501, 502"."""
+    return plain(", ".join(each.id for each in result.stakes if each.kind == kind))
+
+
 def services(result: Result) -> list[str]:
     """Return what is known of the other services: near the hole, clear of it, or nothing."""
     leg, at_m = result.leak.leg, result.leak.chainage_m
@@ -288,11 +301,9 @@ def services(result: Result) -> list[str]:
 def not_before(result: Result) -> str:
     """Return why nobody may dig yet, "NOT BEFORE ...", or nothing."""
     text = plain(result.not_before or "")
-    if not text:
-        return ""
     if text.lower().startswith("not before"):
         return "NOT BEFORE" + text[len("not before") :]
-    return f"NOT BEFORE: {text}"
+    return f"NOT BEFORE: {text}" if text else ""
 
 
 def plain(text: object) -> str:
@@ -327,12 +338,11 @@ HIDDEN = ("feature", "label", "name", "reading_kind", "number", "verdict")
 
 def property_rows(feature: Feature, result: Result) -> list[tuple[str, str]]:
     """Return a feature's properties in words, lengths in the site's unit."""
-    rows = []
-    for key, value in feature.properties.items():
-        if value is None or value == "" or key in HIDDEN:
-            continue
-        rows.append((_label(key), _shown(key, value, result.site.length_unit)))
-    return rows
+    return [
+        (_label(key), _shown(key, value, result.site.length_unit))
+        for key, value in feature.properties.items()
+        if value not in (None, "") and key not in HIDDEN
+    ]
 
 
 LABELS = {
@@ -402,13 +412,11 @@ def markup_safe(text: object) -> str:
 
     & < > " ' ` \ $ { } become numeric entities and control characters blanks.
     """
-    plain = "".join(c if c.isprintable() else " " for c in str(text))
-    return plain.translate(ENTITIES)
+    shown = "".join(c if c.isprintable() else " " for c in str(text))
+    return shown.translate(ENTITIES)
 
 
 def formula_safe(text: object) -> str:
     """Return one field of a delimited file that no spreadsheet runs and no reader splits on."""
-    plain = " ".join(
-        "".join(c if c.isprintable() and c not in ',;"\t' else " " for c in str(text)).split()
-    )
-    return f"'{plain}" if plain.startswith(FORMULA_STARTS) else plain
+    shown = plain("".join(" " if c in ',;"\t' else c for c in str(text)))
+    return f"'{shown}" if shown.startswith(FORMULA_STARTS) else shown
