@@ -21,7 +21,7 @@ from geoleak.evidence.robust import log_scatter
 from geoleak.evidence.sighting import SightingEvidence
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
-from geoleak.network.network import Joint
+from geoleak.network.network import Joint, Network
 from geoleak.posterior.infer import InferenceOptions, infer
 from geoleak.site import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
 from geoleak.survey.records import (
@@ -386,7 +386,7 @@ def test_one_speed_formula_and_its_uncertainty():
         slowness=np.array([1 / 1250]),
         covariance=np.array([[(25.0 / 1250**2) ** 2]]),
     )
-    kind.noise_s = np.array([kind._noise(survey.delays[0])])
+    kind.noise_s2 = kind._noise_covariance()
     grid = at(survey, *np.arange(40.0, 60.0, 0.02))
     value = kind.log_likelihood(grid, NONE).on_pipe[0]
     share = np.exp(value - value.max())
@@ -409,12 +409,31 @@ def test_a_vague_route_makes_a_vague_delay():
 
     route = synthetic.straight(150.0)
     ends = (PipePlace(0, 25.0), PipePlace(0, 125.0))
-    plain = synthetic.survey([route], delays=(SurveyedDelay("d", *ends, -0.040, 0.0005),))
+    timed = SurveyedDelay("d", *ends, -0.040, 0.0005)
+    plain = synthetic.survey([route], delays=(timed,), material="steel")
     vague = replace(plain, legs=(replace(plain.legs[0], fit=Vague(route)),))
     sure, unsure = (DelayEvidence(each) for each in (plain, vague))
     slowness = sure.speeds.slowness.max()
-    added = math.sqrt(unsure.noise_s[0] ** 2 - sure.noise_s[0] ** 2) / slowness
+    added = math.sqrt(unsure.noise_s2[0, 0] - sure.noise_s2[0, 0]) / slowness
     assert added == pytest.approx(4.0)  # 4 % of the 100 m between the sensors
+    # Plastic that no path of this delay runs through makes it no vaguer.
+    legs = (*vague.legs, *synthetic.survey([route], material="pvc").legs)
+    beside = replace(vague, legs=legs, network=Network([route, route], ()))
+    assert DelayEvidence(beside).noise_s2 == pytest.approx(unsure.noise_s2)
+
+
+def test_timing_again_does_not_time_another_path():
+    """Ten times the same two sensors, in turn: the error of the path is left, of timing a tenth."""
+    route = synthetic.straight(150.0)
+    ends = (PipePlace(0, 25.0), PipePlace(0, 125.0))
+    again = [
+        SurveyedDelay(f"d{i}", *ends[:: 1 - 2 * (i % 2)], -0.04 * (1 - 2 * (i % 2)), 1e-3)
+        for i in range(10)
+    ]
+    kind = DelayEvidence(synthetic.survey([route], delays=tuple(again)))
+    sign = np.array([1.0, -1.0] * 5)
+    mean = 1.0 / (sign @ np.linalg.solve(kind.noise_s2, sign))
+    assert mean == pytest.approx(kind._path_sigma(again[0]) ** 2 + 1e-3**2 / 10, rel=1e-6)
 
 
 def test_uncertainties_agrees_on_the_delay():

@@ -142,7 +142,7 @@ class DelayEvidence:
         timed = [d for d in survey.delays if not d.speed_check]
         self.timed: tuple[SurveyedDelay, ...] = tuple(d for d in timed if self._joined(d))
         self._learn_speeds()
-        self.noise_s = np.array([self._noise(d) for d in self.timed])
+        self.noise_s2 = self._noise_covariance()
         self.span_s = np.array([self._span(d) for d in self.timed])
 
     # -- speeds ----------------------------------------------------------------------------------
@@ -196,7 +196,26 @@ class DelayEvidence:
         share = setting("path_error_share").value * self._between(delay).sum()
         own = self.survey.path_sigma_m(delay.first, delay.second)
         error = np.sqrt(setting("path_error").value ** 2 + share**2 + own**2)
-        return float(error * self.speeds.slowness.max())
+        return float(error * self._slowest(delay))
+
+    def _slowest(self, delay: SurveyedDelay) -> float:
+        """Return the greatest slowness of the pipe between two sensors."""
+        return float(self.speeds.slowness[self._between(delay) > 0.0].max(initial=1e-4))
+
+    def _noise_covariance(self) -> Floats:
+        """Return the covariance of the delays' noise, shape (p, p), in s^2.
+
+        Timing again between the same two sensors does not time another path: its error is theirs
+        in common.
+        """
+        path = np.array([self._path_sigma(d) for d in self.timed])
+        one, two = ([getattr(d, end) for d in self.timed] for end in ("first", "second"))
+        same = [
+            [float((a, b) == (c, d)) - float((a, b) == (d, c)) for c, d in zip(one, two, strict=True)]
+            for a, b in zip(one, two, strict=True)
+        ]
+        timing = np.array([self._sigma(d) ** 2 for d in self.timed])
+        return np.outer(path, path) * np.reshape(same, (len(path), len(path))) + np.diag(timing)
 
     def _span(self, delay: SurveyedDelay) -> float:
         """Return the longest delay that the pipe between two sensors allows, in seconds."""
@@ -240,7 +259,7 @@ class DelayEvidence:
     def _too_long(self) -> npt.NDArray[np.bool_]:
         """Tell which delays are longer than the pipe between their sensors allows."""
         delays = np.array([d.delay_s for d in self.timed])
-        return np.asarray(np.abs(delays) > self.span_s + 3 * self.noise_s)
+        return np.asarray(np.abs(delays) > self.span_s + 3 * np.sqrt(np.diag(self.noise_s2)))
 
     def _subsets(self) -> list[npt.NDArray[np.bool_]]:
         count = len(self.timed)
@@ -254,8 +273,8 @@ class DelayEvidence:
         a = system.coefficient[:, chosen]
         value = np.array([self.timed[i].delay_s for i in chosen])
         off = value - a @ self.speeds.slowness
-        noise = self.noise_s[chosen] ** 2
-        cov = a @ self.speeds.covariance @ np.swapaxes(a, 1, 2) + np.diag(noise)
+        noise = self.noise_s2[np.ix_(chosen, chosen)]
+        cov = a @ self.speeds.covariance @ np.swapaxes(a, 1, 2) + noise
         solved = np.linalg.solve(cov, off[..., None])[..., 0]
         out = -0.5 * (off * solved).sum(axis=1)
         out -= 0.5 * np.linalg.slogdet(cov)[1] + 0.5 * len(chosen) * np.log(2 * np.pi)
@@ -268,7 +287,7 @@ class DelayEvidence:
         """Return the legs between the sensors, in steps of half a sigma."""
         found = []
         for delay in self.timed:
-            step = 0.5 * self._noise(delay) / float(self.speeds.slowness.max())
+            step = 0.5 * self._noise(delay) / self._slowest(delay)
             for leg in self._legs_between(delay):
                 length = self.survey.legs[leg].route.length_m
                 found.append(Hint(leg, 0.0, length, float(np.clip(step, 0.1, 2.0))))
