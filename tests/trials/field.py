@@ -257,6 +257,14 @@ def _bound(ground, places, strength, at, offset, hard, sigma) -> float:
     return float(np.sqrt(np.linalg.inv(information)[0, 0]))
 
 
+def remembering(noise: np.ndarray, memory: float) -> np.ndarray:
+    """Return noise of the same variance, each value correlated by `memory` with the one before."""
+    out = noise.copy()
+    for i in range(1, len(out)):
+        out[i] = memory * out[i - 1] + np.sqrt(1 - memory**2) * noise[i]
+    return out
+
+
 @dataclass(frozen=True, slots=True)
 class Weather:
     """What scatters a reading on one faint site, dB: gusts are of the background, the rest not.
@@ -281,10 +289,7 @@ class Weather:
         )
 
     def gusts(self, count: int, rng: np.random.Generator) -> np.ndarray:
-        out = rng.normal(0, self.gust, count)
-        for i in range(1, count):
-            out[i] = self.memory * out[i - 1] + np.sqrt(1 - self.memory**2) * out[i]
-        return out
+        return remembering(rng.normal(0, self.gust, count), self.memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,12 +312,13 @@ def draw_faint(
     strength_db: tuple[float, float] = (5.0, 25.0),
     inaudible: float = 0.1,
     listened: float = 0.85,
+    coupled_m: float = 0.0,
     length_m: float = 60.0,
 ) -> FaintField:
     """Draw a site with gusts and a meter of its own; one leak in ten stands under the background.
 
     Strength is even over a range, straight above the leak; an inaudible leak stands 3 to 12 dB
-    under the background. Repeats of two or three are pooled at half of the sites.
+    under the background. Coupling is alike over ``coupled_m`` (its correlation falls to 1/e).
     """
     iron = bool(rng.random() < 0.5)
     ground = Ground.draw(rng, iron=iron, slab=False)
@@ -330,7 +336,8 @@ def draw_faint(
     loud = 10 ** ((40.0 + strength) / 10) * field_power(ground, place, at, offset)
     drift = np.linspace(0, weather.drift, len(at))
     coupling = rng.normal(0, weather.coupling, len(at))
-    level = np.empty(len(at))
+    if coupled_m > 0:
+        coupling = remembering(coupling, np.exp(-spacing / coupled_m))
     gusts = weather.gusts(len(at), rng)
     level = 10 * np.log10(10 ** ((40.0 + gusts) / 10) + loud) + coupling + drift
     level = level + rng.normal(0, weather.meter, len(at))
