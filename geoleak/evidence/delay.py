@@ -209,11 +209,8 @@ class DelayEvidence:
         in common.
         """
         path = np.array([self._path_sigma(d) for d in self.timed])
-        one, two = ([getattr(d, end) for d in self.timed] for end in ("first", "second"))
-        same = [
-            [float((a, b) == (c, d)) - float((a, b) == (d, c)) for c, d in zip(one, two, strict=True)]
-            for a, b in zip(one, two, strict=True)
-        ]
+        ends = [(d.first, d.second) for d in self.timed]
+        same = [[float(a == b) - float(a == b[::-1]) for b in ends] for a in ends]
         timing = np.array([self._sigma(d) ** 2 for d in self.timed])
         return np.outer(path, path) * np.reshape(same, (len(path), len(path))) + np.diag(timing)
 
