@@ -91,9 +91,8 @@ def _parquet(rows: Sequence[Row], path: Path) -> Path:
 
 def _page(rows: Sequence[Row], out: Path) -> Path:
     """Write one page: a table that shows thousands of rows, and a map of where they are."""
-    from xstatic.pkg import leaflet
+    from geoleak.export.map import leaflet_css, leaflet_js
 
-    home = Path(leaflet.BASE_DIR)
     shown = [
         [row["site"], row["verdict"] or "failed", row["chance_in_hole"], row["leg"],
          row["chainage_m"], row["message"], row["lon"], row["lat"],
@@ -105,8 +104,8 @@ def _page(rows: Sequence[Row], out: Path) -> Path:
     # No text of a site's own may end the script element or begin a comment in it.
     data = json.dumps(shown, allow_nan=False).replace("<", "\\u003c")
     for name, text in {
-        "LEAFLET_CSS": (home / "leaflet.css").read_text(encoding="utf-8"),
-        "LEAFLET_JS": (home / "leaflet.js").read_text(encoding="utf-8"),
+        "LEAFLET_CSS": leaflet_css(),
+        "LEAFLET_JS": leaflet_js(),
         "SCRIPT": assets.joinpath("index.js").read_text(encoding="utf-8"),
         "ROWS": data,
     }.items():

@@ -156,9 +156,10 @@ def _templates() -> jinja2.Environment:
 
 @cache
 def leaflet_js() -> str:
-    """Return Leaflet's script."""
+    """Return Leaflet's script, with the licence that is to go with every copy of it."""
     text = (_leaflet() / "leaflet.js").read_text(encoding="utf-8")
-    return re.sub(r"//# sourceMappingURL=.*", "", text).replace("</script", "<\\/script")
+    text = re.sub(r"//# sourceMappingURL=.*", "", text).replace("</script", "<\\/script")
+    return f"/*\n{asset('leaflet_license.txt')}*/\n{text}"
 
 
 @cache
