@@ -10,7 +10,9 @@ import os
 import select
 import subprocess
 import sys
+import tempfile
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,15 @@ import pytest
 from geoleak.cli.main import main
 
 REPO = Path(__file__).parent.parent
+
+
+def at_length(
+    name: str | tuple[str, ...], short: Sequence[Any], more: Sequence[Any]
+) -> pytest.MarkDecorator:
+    """Run a test with the short values always, with the others in the long run alone."""
+    rows = more if isinstance(name, tuple) else [(each,) for each in more]
+    long = [pytest.param(*row, marks=pytest.mark.long) for row in rows]
+    return pytest.mark.parametrize(name, [*short, *long])
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,31 @@ def process(*arguments: str | Path, cwd: Path = REPO, **env: str) -> Ran:
         timeout=300,
     )
     return Ran(done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
+
+
+def forked(*arguments: str | Path, first: Callable[[], Any]) -> Ran:
+    """Run a command line in a fork of this process, where `first` has set what it meets.
+
+    What is imported here is not imported again: a second less than a process of its own.
+    """
+    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
+        child = os.fork()
+        if child == 0:
+            code = 70
+            try:
+                first()
+                for number, file in ((1, out), (2, err)):
+                    os.dup2(file.fileno(), number)
+                sys.stdout, sys.stderr = open(1, "w"), open(2, "w")  # noqa: SIM115
+                code = main([str(each) for each in arguments])
+                sys.stdout.flush()
+                sys.stderr.flush()
+            finally:
+                os._exit(code)
+        code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        for file in (out, err):
+            file.seek(0)
+        return Ran(code, out.read().decode("utf-8"), err.read().decode("utf-8"))
 
 
 def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()) -> Ran:  # type: ignore[assignment]

@@ -21,6 +21,7 @@ from geoleak.acoustics.levels import band_sections, percentile_error
 from geoleak.errors import AcousticsError
 from geoleak.export.spectrum import LEAK, QUIET, spectrum_svg
 from tests.check_values import check_value
+from tests.command import at_length
 from tests.recordings import LeakPair, bursts, leak_pair, write_wav_16
 
 RATE = 4000.0
@@ -200,9 +201,10 @@ def test_the_best_band_leaves_out_interference_that_comes_and_goes() -> None:
     assert choice.band_hz[0] > 200
 
 
-def test_where_nothing_separates_it_says_so() -> None:
+@at_length("pairs", [8], [40])
+def test_where_nothing_separates_it_says_so(pairs: int) -> None:
     found = 0
-    for seed in range(40):
+    for seed in range(pairs):
         rng = np.random.default_rng(seed)
         one, two = (leak_pair(PAIR.quiet(), rng)[0] for _ in range(2))
         choice = best_band(one, two, RATE)
@@ -220,10 +222,11 @@ def test_a_quieter_leak_recording_is_not_a_find() -> None:
     assert not best_band(quiet, leak, RATE).found
 
 
-def test_held_out_separation_is_not_the_best_of_many() -> None:
+@at_length("pairs", [15], [60])
+def test_held_out_separation_is_not_the_best_of_many(pairs: int) -> None:
     """On noise the separation measured on held-out stretches scatters about zero."""
     values = []
-    for seed in range(60):
+    for seed in range(pairs):
         rng = np.random.default_rng(1000 + seed)
         one, two = rng.standard_normal((2, round(30 * RATE)))
         values.append(best_band(one, two, RATE).separation)

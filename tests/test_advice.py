@@ -28,6 +28,7 @@ from geoleak.site import Crew, Point
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic
 from tests.check_values import check_value
+from tests.command import at_length
 
 SURE = {"setting_out_sigma": (0.0, 0.0), "hole_half_width_m": 0.4}
 COSTS = {"dig_cost": 900.0, "dry_hole_cost": 1500.0, "reading_minutes": 2.0, "hour_cost": 95.0}
@@ -260,7 +261,8 @@ def test_best_window_of_strata():
     assert found == pytest.approx(2 * stats.norm.cdf(0.5) - 1, abs=0.01)
 
 
-def test_next_readings_agree_with_brute_force():
+@at_length("count", [12], [40])
+def test_next_readings_agree_with_brute_force(count):
     """On a small site: simulate readings at the proposed place, infer again, average."""
     route = synthetic.straight(20.0)
     chainage = np.array([2.0, 5.0, 8.0, 11.0, 14.0, 17.0])
@@ -278,12 +280,12 @@ def test_next_readings_agree_with_brute_force():
     run = begin(survey, InferenceOptions())
     cells, explanations = settle(run)
     mass = explanations[0].mass
-    belief = draw(run, cells, mass, 40, rng)
+    belief = draw(run, cells, mass, count, rng)
     kind = SurfaceEvidence(survey)
     new = kind.pooled.beside(np.arange(6), 0, np.array([best.chainage_m]), survey)
     expected, sigma = kind.foresee(kind.draws(belief, rng), new)
     lengths = []
-    for i in range(40):
+    for i in range(count):
         heard_there = expected[i, 0] + sigma[i, 0] * rng.standard_t(4)
         more = synthetic.levels(
             "surface",

@@ -18,7 +18,7 @@ import shapely
 
 from geoleak import __version__
 from geoleak.cli import say
-from tests.command import REPO, Ran, fingerprint, on_terminal, process, run
+from tests.command import REPO, Ran, at_length, fingerprint, on_terminal, process, run
 from tests.spoilt_sites import SITES
 
 COMMANDS = (
@@ -40,14 +40,6 @@ README = (REPO / "README.md").read_text(encoding="utf-8")
 # Unicode Standard Annex 9: embeddings, overrides and isolates, and what ends them.
 _TURNS = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
-
-
-@pytest.fixture
-def alder(tmp_path: Path) -> Path:
-    """A copy of Alder Court that a test may write into."""
-    folder = tmp_path / "alder_court"
-    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
-    return folder
 
 
 @pytest.fixture(scope="module")
@@ -115,15 +107,13 @@ class TestReadme:
         known = set().union(*map(options_of, COMMANDS)) | set(OPTION.findall(run("--help").out))
         assert set(OPTION.findall(README)) <= known
 
-    def test_it_lists_what_locate_writes(self, alder: Path) -> None:
-        assert run("locate", alder).code == 0
-        written = {path.name for path in (alder / "out").iterdir() if path.name[0] != "."}
+    def test_it_lists_what_locate_writes(self, answered: Path) -> None:
+        written = {path.name for path in (answered / "out").iterdir() if path.name[0] != "."}
         assert set(re.findall(r"^\| `([\w.]+)` \|", README, re.MULTILINE)) == written
 
-    def test_locate_help_lists_what_locate_writes(self, alder: Path) -> None:
-        assert run("locate", alder).code == 0
+    def test_locate_help_lists_what_locate_writes(self, answered: Path) -> None:
         text = " ".join(run("locate", "--help").out.split())
-        for path in (alder / "out").iterdir():
+        for path in (answered / "out").iterdir():
             assert path.name[0] == "." or path.name in text
 
 
@@ -315,18 +305,24 @@ class TestStreams:
             gone = unicodedata.category(sign) in ("Cc", "Zl", "Zp") or turns
             assert (say.plain(f"a{sign}b") == "a\ufffdb") is gone, hex(code)
 
-    def test_a_closed_or_full_stdout_is_told_with_what_was_written(self, alder: Path) -> None:
-        for where, why in ((">&-", "closed"), ("> /dev/full", "No space left on device")):
-            for command, left in (("locate", "was written before that"), ("check", "printed (")):
-                line = f'"{sys.executable}" -m geoleak {command} "{alder}" {where}'
-                done = subprocess.run(
-                    ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
-                )
-                said = done.stderr.decode()
-                assert done.returncode == 1
-                assert len(said.splitlines()) == 1
-                assert why in said and left in said and "nothing was written" not in said
-            assert (alder / "out" / "result.json").exists()
+    @at_length(
+        ("command", "where", "why"),
+        [("locate", ">&-", "closed"), ("check", "> /dev/full", "No space left on device")],
+        [("check", ">&-", "closed"), ("locate", "> /dev/full", "No space left on device")],
+    )
+    def test_a_closed_or_full_stdout_is_told_with_what_was_written(
+        self, alder: Path, command: str, where: str, why: str
+    ) -> None:
+        line = f'"{sys.executable}" -m geoleak {command} "{alder}" {where}'
+        done = subprocess.run(
+            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
+        )
+        said = done.stderr.decode()
+        assert done.returncode == 1
+        assert len(said.splitlines()) == 1
+        left = {"locate": "was written before that", "check": "printed ("}[command]
+        assert why in said and left in said and "nothing was written" not in said
+        assert (alder / "out" / "result.json").exists() is (command == "locate")
 
     def test_a_closed_stderr_leaves_the_exit_code(self, tmp_path: Path) -> None:
         line = f'"{sys.executable}" -m geoleak check "{tmp_path}/none" 2>&-'
@@ -378,11 +374,10 @@ class TestLocate:
         assert run("locate", alder, "--also", "kml", "--also", "gpx").code == 0
         assert {"site.kml", "site.gpx"} <= {path.name for path in (alder / "out").iterdir()}
 
-    def test_street_tiles_only_on_request(self, alder: Path) -> None:
-        assert run("locate", alder).code == 0
-        without = (alder / "out" / "map.html").read_text(encoding="utf-8")
-        assert run("locate", alder, "--street-tiles").code == 0
-        asked = (alder / "out" / "map.html").read_text(encoding="utf-8")
+    def test_street_tiles_only_on_request(self, located: Path) -> None:
+        without = (located / "out" / "map.html").read_text(encoding="utf-8")
+        assert run("locate", located, "--street-tiles").code == 0
+        asked = (located / "out" / "map.html").read_text(encoding="utf-8")
         assert "tile.openstreetmap.org" in asked
         assert "tile.openstreetmap.org" not in without
 

@@ -25,6 +25,7 @@ def hooks() -> ModuleType:
     return module
 
 
+@pytest.mark.long
 def test_the_site_builds_with_strict_links(tmp_path: Path) -> None:
     for needed in ("mkdocs", "material", "mkdocstrings", "matplotlib"):
         pytest.importorskip(needed)

@@ -10,16 +10,15 @@ import signal
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from geoleak.errors import GeoleakError
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
-from tests.command import REPO, process, run
+from tests.command import REPO, Ran, forked, process, run
 from tests.output_faults import Steps
-from tests.spoilt_sites import SITES
 
 NAMES = ("result.json", "map.html", "stakes.csv")
 WAYS = ("exchange", "two steps", "in place")
@@ -164,31 +163,17 @@ def test_a_hidden_folder_of_somebody_else_is_not_taken_for_litter(tmp_path: Path
     }  # fmt: skip
 
 
-@pytest.fixture
-def alder(tmp_path: Path) -> Path:
-    folder = tmp_path / "alder_court"
-    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
-    return folder
-
-
-def test_from_inside_its_own_output_nothing_is_lost(alder: Path) -> None:
-    assert run("locate", alder).code == 0
-    ran = process("locate", "..", cwd=alder / "out", PYTHONPATH=str(REPO))
+def test_from_inside_its_own_output_nothing_is_lost(located: Path) -> None:
+    ran = process("locate", "..", cwd=located / "out", PYTHONPATH=str(REPO))
     assert (ran.code, ran.err) == (0, "")
-    assert (alder / "out" / "result.json").exists()
-    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+    assert (located / "out" / "result.json").exists()
+    assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
-def on_small_disk(site: Path, size: int) -> subprocess.CompletedProcess[bytes]:
+def on_small_disk(site: Path, size: int) -> Ran:
     """Locate where no file may grow past a size: what a full disk does to each writer in turn."""
-
-    def limit() -> None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
-
-    return subprocess.run(
-        [sys.executable, "-m", "geoleak", "locate", str(site)],
-        cwd=REPO, preexec_fn=limit, capture_output=True, check=False, timeout=120,
-    )  # fmt: skip
+    limit = partial(resource.setrlimit, resource.RLIMIT_FSIZE, (size, size))
+    return forked("locate", site, first=limit)
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -196,20 +181,18 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize("size", [600, 40_000, 110_000])
-def test_a_disk_that_fills_while_a_file_grows(alder: Path, size: int) -> None:
-    assert run("locate", alder).code == 0
-    before = contents(alder / "out")
+def test_a_disk_that_fills_while_a_file_grows(located: Path, size: int) -> None:
+    before = contents(located / "out")
     biggest = max(len(each) for each in before.values())
-    done = on_small_disk(alder, size)
+    done = on_small_disk(located, size)
     assert size < biggest
-    assert done.returncode == 1 and done.stdout == b""
-    assert len(done.stderr.splitlines()) == 1
-    assert b"could not be written" in done.stderr and b"nothing was changed" in done.stderr
-    assert contents(alder / "out") == before
-    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+    assert (done.code, done.out, len(done.lines)) == (1, "", 1)
+    assert "could not be written" in done.err and "nothing was changed" in done.err
+    assert contents(located / "out") == before
+    assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
-def killed_at(site: Path, seconds: float, start: Callable[[], None] | None = None) -> int:
+def killed_at(site: Path, seconds: float) -> int:
     """Kill a run after so many seconds; return its code."""
     child = subprocess.Popen(
         [sys.executable, "-m", "geoleak", "locate", str(site)],
@@ -222,15 +205,14 @@ def killed_at(site: Path, seconds: float, start: Callable[[], None] | None = Non
         return child.wait()
 
 
-def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(alder: Path) -> None:
-    assert run("locate", alder).code == 0
-    before = contents(alder / "out")
-    for seconds in (0.4, 0.9, 1.3, 1.7):
-        killed_at(alder, seconds)
-        assert contents(alder / "out") == before  # the same inputs: the same bytes
-    assert run("locate", alder).code == 0
-    assert contents(alder / "out") == before
-    assert not [each for each in alder.iterdir() if each.name.startswith(".")]
+def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(located: Path) -> None:
+    before = contents(located / "out")
+    for seconds in (0.9, 1.7):
+        killed_at(located, seconds)
+        assert contents(located / "out") == before  # the same inputs: the same bytes
+    assert run("locate", located).code == 0
+    assert contents(located / "out") == before
+    assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="nothing is read-only to root")

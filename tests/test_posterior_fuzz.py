@@ -18,6 +18,7 @@ from geoleak.survey.records import (
     no_levels,
 )
 from tests import synthetic
+from tests.command import at_length
 
 NOWHERE = Place("leg", "")
 
@@ -135,7 +136,7 @@ def random_survey(seed):
     )
 
 
-@pytest.mark.parametrize("seed", range(8))
+@at_length("seed", [1, 2, 6], [0, 3, 4, 5, 7])
 def test_any_site_has_a_proper_answer(seed):
     survey = random_survey(seed)
     posterior = infer(survey)

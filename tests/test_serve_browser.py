@@ -16,7 +16,7 @@ import geoleak
 from geoleak.acoustics import level_of_file
 from geoleak.serve.book import Book
 from tests import browser
-from tests.command import REPO
+from tests.command import REPO, at_length
 from tests.recordings import write_wav_16
 from tests.test_serve import serving
 
@@ -107,6 +107,7 @@ def settled(driver) -> None:
     wait(driver, "localStorage.getItem('entries') === '[]'")
 
 
+@pytest.mark.long  # the entries of one reading each stand below
 def test_a_whole_survey_typed_on_a_phone_ends_where_locate_ends(driver, court: Path) -> None:
     with (court / "readings.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
@@ -242,7 +243,7 @@ def test_it_can_be_worked_by_keys_alone(driver, court: Path) -> None:
     assert (row["place"], row["level"]) == ("113", "31.5")
 
 
-@pytest.mark.parametrize("size", [PHONE, (1280, 800)])
+@at_length("size", [PHONE], [(1280, 800)])
 def test_what_is_pressed_is_large_and_nothing_leaves_the_page(driver, court, size) -> None:
     with serving(court) as server:
         opened(driver, server.url, size)
@@ -345,6 +346,7 @@ def test_axe_finds_nothing_on_the_page_and_its_forms(driver, court: Path, scheme
                 driver.execute_script("document.getElementById('cancel').click()")
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not browser.FIREFOX, reason=browser.NO_FIREFOX)
 def test_a_reading_typed_in_firefox_reaches_the_folder(court: Path) -> None:
     with serving(court) as server, browser.firefox(dark=False) as fox:

@@ -1,1 +1,1 @@
-"""Runs that take minutes, each a command of its own: ``python -m pytest -n 0 tests/long``."""
+"""Runs that take minutes; what else is marked `long` too: ``python -m pytest -n 0 -m long``."""

@@ -1,10 +1,14 @@
-"""A drawn city of a thousand legs: ``python -m pytest tests/long``."""
+"""A drawn city of a thousand legs: ``python -m pytest -n 0 -m long tests/long``."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from tests.test_survey_network import survey_of_a_city
+
+pytestmark = pytest.mark.long
 
 
 def test_a_thousand_legs_and_five_hundred_readings(tmp_path: Path) -> None:

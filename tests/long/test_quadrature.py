@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from geoleak.posterior import run as inference
 from geoleak.posterior.infer import InferenceOptions, infer
 from tests.trials.faint_trial import without_rivals
 from tests.trials.field import draw_faint, draw_field
+
+pytestmark = pytest.mark.long
 
 
 def answer(posterior):
