@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from geoleak.readers import read_site
 from tests.command import fingerprint, on_terminal, run
 from tests.spoilt_sites import SITES
 
@@ -236,13 +237,41 @@ def test_readings_with_headings_of_one_s_own_are_taken_along(points: Path) -> No
     sheet.write_text("Stop,dB,what,Weather\n101,34,surface,dry\n102,41,surface,dry\n")
     site = points.parent / "yard"
     ran = run("new", points, site, *GIVEN, "--readings", sheet)
-    assert ran.code == 2 and 'state it: --columns "Mark=place"' in ran.err and not site.exists()
+    assert ran.code == 2 and not site.exists()
+    assert ran.err.startswith(f'{sheet}:1: there is no column "place"'), ran.err
+    assert 'new --columns "Stop=place"' in ran.err
     ran = run("new", points, site, *GIVEN, "--readings", sheet, "--columns", "Stop=place")
     assert ran.code == 0, ran.err
-    written = (site / "readings.csv").read_text().splitlines()
-    assert written[:2] == ["place,level,kind,Weather", "101,34,surface,dry"]
+    assert (site / "readings.csv").read_bytes() == sheet.read_bytes()
+    assert [(each.place.point, each.levels) for each in read_site(site).readings] == [
+        ("101", (34.0,)), ("102", (41.0,))
+    ]  # fmt: skip
     ran = run("new", points, site, *GIVEN, "--columns", "Stop=nothing")
     assert ran.code == 2 and 'columns "Stop=nothing" is not known' in ran.err
+
+
+def test_nothing_heard_wants_the_meter_s_limits_and_names_the_sheet_that_is_there(
+    points: Path,
+) -> None:
+    sheet, site = points.parent / "mine.csv", points.parent / "yard"
+    sheet.write_text("Mark,dB\n101,34\n102,nothing heard\n")
+    ran = run("new", points, site, *GIVEN, "--readings", sheet)
+    assert ran.code == 2 and ran.err.startswith(f"{sheet}:3:5: level: nothing heard"), ran.err
+    assert "--level-limits 0,99" in ran.err
+    ran = run("new", points, site, *GIVEN, "--readings", sheet, "--level-limits", "3,99")
+    assert ran.code == 0 and read_site(site).readings[1].levels == (3.0,), ran.err
+
+
+def test_a_size_is_nominal_and_an_outside_diameter_is_one(points: Path) -> None:
+    site = points.parent / "yard"
+    ran = run("new", points, site, *GIVEN, "--material", "pvc sch 40", "--size", "1 in")
+    assert ran.code == 0, ran.err
+    # ASTM D1785: 1 in of schedule 40 is 1.315 in outside.
+    assert read_site(site).legs[0].outside_diameter_m == pytest.approx(1.315 * 0.0254, abs=1e-5)
+    other = points.parent / "other"
+    assert run("new", points, other, *GIVEN, "--outside", "1.2 in").code == 0
+    assert read_site(other).legs[0].outside_diameter_m == pytest.approx(1.2 * 0.0254, abs=1e-5)
+    assert run("new", points, points.parent / "x", *GIVEN, "--size", "1 in").code == 2
 
 
 @pytest.mark.parametrize(("every_ft", "said"), [(6.2, False), (6.3, True)])

@@ -12,7 +12,7 @@ from geoleak.cautions import HEARING
 from geoleak.crs.search import crs_candidates, places
 from geoleak.errors import InputError
 from geoleak.new.guess import decide_layout, understand
-from geoleak.new.write import NewLeg, NewSite, legs_by_code, quoted, write_site
+from geoleak.new.write import NewSite, quoted, write_site
 from geoleak.readers import read_site
 from tests.site_folders import POINTS
 
@@ -27,18 +27,16 @@ def points(tmp_path: Path) -> Path:
     return path
 
 
-@pytest.fixture
-def options(points: Path) -> NewSite:
-    return NewSite(
-        points=points,
-        crs=NC,
-        length_unit="ftUS",
-        layout="pnezd",
-        title="Elm Lane",
-        legs=legs_by_code(["WL"], depth="3 ft"),
-        fitting_codes=("MTR", "WV"),
-        feature_codes=("BC",),
-    )
+NEW = NewSite(
+    crs=NC,
+    unit="ftUS",
+    layout="pnezd",
+    title="Elm Lane",
+    marks=("WL",),
+    depth="3 ft",
+    fittings=("MTR", "WV"),
+    features=("BC",),
+)
 
 
 # --- understanding a file --------------------------------------------------------------------
@@ -178,15 +176,15 @@ def test_degrees_find_a_datum() -> None:
 # --- writing the folder ----------------------------------------------------------------------
 
 
-def test_the_folder_reads_and_holds_a_row_per_mark(tmp_path: Path, options: NewSite) -> None:
+def test_the_folder_reads_and_holds_a_row_per_mark(tmp_path: Path, points: Path) -> None:
     folder = tmp_path / "sites" / "elm lane"
-    written = write_site(folder, options)
+    written = write_site(folder, points, NEW)
     assert written == [
         folder / name
         for name in ("site.toml", "listening_sheet.html", "readings.csv", "survey.csv")
     ]
     assert sorted(folder.iterdir()) == sorted(written)
-    assert (folder / "survey.csv").read_bytes() == options.points.read_bytes()
+    assert (folder / "survey.csv").read_bytes() == points.read_bytes()
     site = read_site(folder)
     assert site.title == "Elm Lane" and site.legs[0].depth_m == pytest.approx(0.9144, abs=1e-4)
     assert site.codes.fitting == ("MTR", "WV")
@@ -199,35 +197,28 @@ def test_the_folder_reads_and_holds_a_row_per_mark(tmp_path: Path, options: NewS
     assert [each.name for each in folder.parent.iterdir()] == ["elm lane"]
 
 
-def test_two_legs_through_one_mark_name_it_with_its_leg(tmp_path: Path, options: NewSite) -> None:
-    legs = (NewLeg("yard", codes=("WL",)), NewLeg("spur", points="104, 202", joins="yard"))
+def test_two_legs_through_one_mark_name_it_with_its_leg(tmp_path: Path, points: Path) -> None:
     folder = tmp_path / "new"
-    write_site(folder, dataclasses.replace(options, legs=legs))
+    write_site(folder, points, dataclasses.replace(NEW, numbers="104, 202"))
     rows = (folder / "readings.csv").read_text().splitlines()
-    assert [row.split(",")[2] for row in rows[4:]] == ["yard 104", "spur 104", "202"]
+    assert [row.split(",")[2] for row in rows[4:]] == ["leg WL 104", "numbered 104", "202"]
 
 
 def test_an_id_that_a_spreadsheet_would_run_is_not_a_cell_of_its_own(
-    tmp_path: Path, options: NewSite
+    tmp_path: Path, points: Path
 ) -> None:
-    options.points.write_text(POINTS.replace("102,", "=1+1,"))
-    write_site(tmp_path / "new", options)
+    points.write_text(POINTS.replace("102,", "=1+1,"))
+    write_site(tmp_path / "new", points, NEW)
     rows = (tmp_path / "new" / "readings.csv").read_text().splitlines()
     assert "2,surface,101" not in rows and any(",service =1+1," in row for row in rows)
 
 
 def test_degrees_and_several_codes(tmp_path: Path) -> None:
-    options = NewSite(
-        points=SAMPLES / "school_loop" / "rover.csv",
-        crs="EPSG:6318",
-        grid_crs="EPSG:6428",
-        length_unit="ft",
-        legs=legs_by_code(["WM", "WB"]),
-    )
-    write_site(tmp_path / "new", options)
+    new = NewSite(crs="EPSG:6318", unit="ft", marks=("WM", "WB"), branches=("WB",))
+    write_site(tmp_path / "new", SAMPLES / "school_loop" / "rover.csv", new)
     site = read_site(tmp_path / "new")
-    assert [leg.name for leg in site.legs] == ["leg WM", "leg WB"]
-    assert site.grid_crs == "EPSG:6428" and site.title == "rover"
+    assert [(leg.name, leg.joins) for leg in site.legs] == [("leg WM", None), ("leg WB", "leg WM")]
+    assert site.title == "rover"
 
 
 @pytest.mark.parametrize(
@@ -236,46 +227,44 @@ def test_degrees_and_several_codes(tmp_path: Path) -> None:
         ({"crs": "EPSG:0"}, "not a CRS"),
         ({"crs": "EPSG:2229"}, "outside the area"),
         ({"layout": "penzd"}, "swapped"),
-        ({"layout": None}, "layout"),
-        ({"length_unit": "feet"}, '"ftUS"'),
-        ({"legs": legs_by_code(["WX"])}, "no point has code"),
-        ({"legs": ()}, "no [[leg]]"),
-        ({"legs": (NewLeg("a", codes=("WL",), depth="deep"),)}, "not a length"),
-        ({"columns": {"nothing": "1"}}, "no column role"),
+        ({"layout": ""}, "layout"),
+        ({"unit": "feet"}, '"ftUS"'),
+        ({"marks": ("WX",)}, "no point has code"),
+        ({"marks": ()}, "no [[leg]]"),
+        ({"depth": "deep"}, "not a length"),
+        ({"columns": (("nothing", "1"),)}, "no column role"),
     ],
 )
 def test_what_does_not_read_is_not_written(
-    tmp_path: Path, options: NewSite, change: dict[str, object], words: str
+    tmp_path: Path, points: Path, change: dict[str, object], words: str
 ) -> None:
     folder = tmp_path / "new"
     with pytest.raises(InputError) as caught:
-        write_site(folder, dataclasses.replace(options, **change))  # type: ignore[arg-type]
+        write_site(folder, points, dataclasses.replace(NEW, **change))  # type: ignore[arg-type]
     text = "\n".join(caught.value.lines())
     assert words in text
     assert ".new-" not in text
     assert [each.name for each in tmp_path.iterdir()] == ["survey.csv"]
 
 
-def test_a_folder_that_holds_files_is_refused(tmp_path: Path, options: NewSite) -> None:
+def test_a_folder_that_holds_files_is_refused(tmp_path: Path, points: Path) -> None:
     folder = tmp_path / "new"
     folder.mkdir()
-    write_site(folder, options)  # an empty one is fine
+    write_site(folder, points, NEW)  # an empty one is fine
     before = {each.name: each.read_bytes() for each in folder.iterdir()}
     with pytest.raises(InputError, match="holds files already"):
-        write_site(folder, options)
+        write_site(folder, points, NEW)
     assert {each.name: each.read_bytes() for each in folder.iterdir()} == before
     with pytest.raises(InputError, match="a file of this name"):
-        write_site(folder / "site.toml", options)
+        write_site(folder / "site.toml", points, NEW)
     with pytest.raises(InputError, match="no file"):
-        write_site(tmp_path / "x", dataclasses.replace(options, points=tmp_path / "none"))
+        write_site(tmp_path / "x", tmp_path / "none", NEW)
 
 
-def test_a_point_file_named_like_a_sheet_keeps_out_of_its_way(
-    tmp_path: Path, options: NewSite
-) -> None:
+def test_a_point_file_named_like_a_sheet_keeps_out_of_its_way(tmp_path: Path, points: Path) -> None:
     named = tmp_path / "readings.csv"
     named.write_text(POINTS)
-    write_site(tmp_path / "new", dataclasses.replace(options, points=named))
+    write_site(tmp_path / "new", named, NEW)
     assert read_site(tmp_path / "new").point_file.files == ("points_readings.csv",)
 
 
@@ -296,12 +285,10 @@ class Page(html.parser.HTMLParser):
         self.text += data
 
 
-def test_the_sheet_to_print_is_one_plain_page(tmp_path: Path, options: NewSite) -> None:
+def test_the_sheet_to_print_is_one_plain_page(tmp_path: Path, points: Path) -> None:
     nasty = '<img src=x onerror=alert(1)>"`${1}\\'
-    points = tmp_path / "survey.csv"
     points.write_text(POINTS.replace("102,", '"<b>&102",').replace("MTR", "MTR<i>"))
-    changed = dataclasses.replace(options, title=nasty, fitting_codes=("MTR*",))
-    write_site(tmp_path / "new", changed)
+    write_site(tmp_path / "new", points, dataclasses.replace(NEW, title=nasty, fittings=("MTR*",)))
     source = (tmp_path / "new" / "listening_sheet.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(source)

@@ -355,3 +355,35 @@ def test_vertical_precision_is_said_to_be_kept_and_not_used(tmp_path: Path) -> N
     assert [each.text for each in notes if each.code == "vertical_precision"] == [
         "vertical precision is kept and not used: depths count from the ground as shot"
     ]
+
+
+@pytest.mark.parametrize(
+    ("depth", "unit", "asked"),
+    [
+        ("30", "ft", True),  # inches were meant
+        ("12.0", "ft", False), ("12.1", "ft", True),
+        ("0.17", "ft", False), ("0.16", "ft", True),  # 5 cm
+        ("36", "m", True), ("1.2", "m", False), ("0", "m", False),
+    ],
+)  # fmt: skip
+def test_a_bare_depth_that_no_pipe_has_is_asked_about_once(
+    tmp_path: Path, depth: str, unit: str, asked: bool
+) -> None:
+    text = f"id,e,n,depth\n1,{E},{N},{depth}\n2,{E + 2},{N},{depth}\n"
+    if not asked:
+        read(tmp_path, text, unit=unit)
+        return
+    line = refused(tmp_path, text, unit=unit)[0]
+    assert line.startswith("points.csv:2:") and "(so in 2 rows): is that meant?" in line
+    assert 'depth_unit = "in" in [points]' in line
+
+
+def test_a_depth_whose_unit_is_stated_is_taken_and_said(tmp_path: Path) -> None:
+    text = f"id,e,n,depth\n1,{E},{N},30\n2,{E + 2},{N},150\n"
+    table, notes = read(tmp_path, text, unit="ft", depth_unit="in")
+    assert table["1"].depth_m == pytest.approx(0.762)
+    assert [n.text for n in notes if n.code == "unusual"] == [
+        'depth "150" is taken as 12.5 ft: more or less than pipe is likely to have; check it'
+    ]
+    table, notes = read(tmp_path, text.replace("depth", "depth (in)"), unit="ft", depth_unit="ft")
+    assert table["1"].depth_m == pytest.approx(0.762) and "unusual" in codes(notes)

@@ -60,9 +60,15 @@ def new(
     readings: Annotated[
         Path | None, option("--readings", "Readings taken already, any headings.", "FILE")
     ] = None,
+    limits: Annotated[
+        str, option("--level-limits", "What the meter shows at least and at most.", "0,99")
+    ] = "",
     depth: Annotated[str, option("--depth", "Depth of the pipe's centre.", '"3 ft"')] = "",
     material: Annotated[str, option("--material", "What the pipe is made of.", "NAME")] = "",
-    size: Annotated[str, option("--size", "Outside diameter of the pipe.", '"1.315 in"')] = "",
+    size: Annotated[
+        str, option("--size", "Nominal size, of a material such as pvc sch 40.", '"3/4 in"')
+    ] = "",
+    outside: Annotated[str, option("--outside", "Outside diameter of the pipe.", '"1.315 in"')] = "",
     title: Annotated[str, option("--title", "Title of the job.")] = "",
     resume: Annotated[
         bool, option("--resume", "Take up the answers kept when it last failed.")
@@ -79,7 +85,7 @@ def new(
     from geoleak.cli.say import print_json, print_lines
     from geoleak.errors import GeoleakError
     from geoleak.new import questions
-    from geoleak.new.write import parted_columns, write_site
+    from geoleak.new.write import NewSite, parted_columns, write_site
     from geoleak.readers import read_site
 
     asking = sys.stdin.isatty() and not json
@@ -93,11 +99,11 @@ def new(
             target, unit or "", title, ask if asking else None, print_lines
         )
         with WRITING.to(target):
-            written = write_site(target, site, tapes=tapes)
+            written = write_site(target, Path("points.csv"), site, tapes=tapes)
         print_lines([f"written to {target}: " + ", ".join(path.name for path in written)])
         return
     point_columns, headings = parted_columns(columns or (), points)
-    known = questions.Answers(
+    known = NewSite(
         crs=crs or "",
         near=near or "",
         unit=unit or "",
@@ -109,13 +115,16 @@ def new(
         features=tuple(features or ()),
         depth=depth,
         material=material,
-        outside_diameter=size,
+        size=size,
+        outside_diameter=outside,
         title=title,
+        headings=headings,
+        level_limits=limits,
     )
     target = folder if folder is not None else points.parent / points.stem
     kept = target.parent / f"{target.name}.answers.json"
     if resume:
-        known = known.resumed(kept)
+        known = questions.resumed(known, kept)
     guess = questions.understood(points, known, ask if asking else None, print_lines)
     said = questions.shown(guess)
     known = questions.stated_by_file(known, guess)
@@ -126,10 +135,10 @@ def new(
     try:
         site = questions.completed(points, target, known, guess)
         with WRITING.to(target):
-            written = write_site(target, site, readings=readings, headings=headings)
+            written = write_site(target, points, site, readings=readings)
     except GeoleakError:
         if asking:
-            known.keep(kept)
+            questions.keep(known, kept)
             print_lines([f"the answers are kept: geoleak new {points} {target} --resume"])
         raise
     if resume:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from geoleak import tables
 from geoleak.crs import crs_candidates, crs_info
 from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
-from geoleak.new.write import NewLeg, NewSite, legs_by_code
+from geoleak.new.write import NewSite, legs_of
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
 
@@ -25,7 +25,6 @@ _UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter":
                "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
 _ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
 _MOST_OFFERED = 9
-_OFF = {"yes": True, "y": True, "no": False, "n": False}
 
 SPACING_PER_HOLE = 1.25
 """Marks farther apart than this many holes are said to be too far: common practice, no source."""
@@ -35,54 +34,34 @@ Ask = Callable[[str, str], str]
 Say = Callable[[Sequence[str]], None]
 
 
-@dataclass(frozen=True, slots=True)
-class Answers:
-    """What is known of the new site: from options, the file and questions. Blank: not known."""
+def keep(known: NewSite, path: Path) -> None:
+    """Write the answers given, for `resumed`."""
+    path.write_text(json.dumps(asdict(known), indent=1), encoding="utf-8")
 
-    crs: str = ""
-    near: str = ""
-    unit: str = ""
-    layout: str = ""
-    columns: tuple[tuple[str, str], ...] = ()
-    marks: tuple[str, ...] = ()
-    numbers: str = ""
-    fittings: tuple[str, ...] = ()
-    features: tuple[str, ...] = ()
-    depth: str = ""
-    material: str = ""
-    outside_diameter: str = ""
-    branches: tuple[str, ...] = ()
-    ends_here: tuple[str, ...] = ()
-    everything_off: str = ""
-    title: str = ""
 
-    def keep(self, path: Path) -> None:
-        """Write the answers given, for `resumed`."""
-        path.write_text(json.dumps(asdict(self), indent=1), encoding="utf-8")
+def resumed(known: NewSite, path: Path) -> NewSite:
+    """Return what is known with the answers of a kept file where it is blank.
 
-    def resumed(self, path: Path) -> Answers:
-        """Return these answers with those of a kept file where they are blank.
-
-        Raises
-        ------
-        InputError
-            If the file is missing or holds no answers.
-        """
-        names = {field.name for field in fields(Answers)}
-        try:
-            kept = json.loads(path.read_text(encoding="utf-8"))
-            held = {k: _frozen(v) for k, v in kept.items() if k in names and v}
-        except (OSError, ValueError, AttributeError):
-            what, remedy = "there are no answers kept here", "start without --resume"
-            raise InputError([Complaint(Origin(path.as_posix()), what, remedy)]) from None
-        return replace(self, **{k: v for k, v in held.items() if not getattr(self, k)})
+    Raises
+    ------
+    InputError
+        If the file is missing or holds no answers.
+    """
+    names = {field.name for field in fields(NewSite)}
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        held = {k: _frozen(v) for k, v in kept.items() if k in names and v}
+    except (OSError, ValueError, AttributeError):
+        what, remedy = "there are no answers kept here", "start without --resume"
+        raise InputError([Complaint(Origin(path.as_posix()), what, remedy)]) from None
+    return replace(known, **{k: v for k, v in held.items() if not getattr(known, k)})
 
 
 def _frozen(value: Any) -> Any:
     return tuple(map(_frozen, value)) if isinstance(value, list) else value
 
 
-def understood(points: Path, known: Answers, ask: Ask | None, say: Say) -> PointFileGuess:
+def understood(points: Path, known: NewSite, ask: Ask | None, say: Say) -> PointFileGuess:
     """Return what the file shows; where its words are not known, ask which column is what.
 
     Raises
@@ -106,7 +85,7 @@ def understood(points: Path, known: Answers, ask: Ask | None, say: Say) -> Point
     return understand(points, crs=known.crs or None, columns=stated)
 
 
-def stated_by_file(known: Answers, guess: PointFileGuess) -> Answers:
+def stated_by_file(known: NewSite, guess: PointFileGuess) -> NewSite:
     """Return the answers with what the file decides, or makes likely, where they are blank."""
     unit = guess.unit_candidates[0] if len(guess.unit_candidates) == 1 else ""
     marks = known.marks or (() if known.numbers else guess.codes_for("mark"))
@@ -121,7 +100,7 @@ def stated_by_file(known: Answers, guess: PointFileGuess) -> Answers:
     )
 
 
-def questioned(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Answers:
+def questioned(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> NewSite:
     """Ask for what is still open, and let the person correct what was guessed."""
     if not known.crs:
         known = _asked_crs(known, guess, ask, say)
@@ -140,17 +119,19 @@ def questioned(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Ans
     return _asked_pipe(known, ask, say)
 
 
-def _asked_pipe(known: Answers, ask: Ask, say: Say) -> Answers:
+def _asked_pipe(known: NewSite, ask: Ask, say: Say) -> NewSite:
     depth = known.depth or _checked(
         "Depth of the pipe, with its unit (empty: not known)", ask, say, _length(known)
     )
     material = known.material or _checked(
-        "Material (pvc, copper, ductile iron ...; empty: not known)", ask, say,
-        lambda text: tables.material(text).name,
-    )  # fmt: skip
-    size = known.outside_diameter or _checked(
-        "Outside diameter, with its unit (empty: not known)", ask, say, _length(known)
+        "Material (pvc, pvc sch 40, copper type L ...; empty: not known)", ask, say, _material
     )
+    length, size, outside = _length(known), known.size, known.outside_diameter
+    if not size and not outside and tables.standard_in(material)[1]:
+        size = _checked('Nominal size, as in "3/4 in" (empty: not known)', ask, say, length)
+    if not size and not outside:
+        question = "Outside diameter, with its unit (empty: not known)"
+        outside = _checked(question, ask, say, length)
     branches = known.branches
     if len(known.marks) > 1 and not branches:
         main = ask(
@@ -168,7 +149,8 @@ def _asked_pipe(known: Answers, ask: Ask, say: Say) -> Answers:
         known,
         depth=depth,
         material=material,
-        outside_diameter=size,
+        size=size,
+        outside_diameter=outside,
         branches=branches,
         ends_here=ends,
         everything_off=off.strip().casefold(),
@@ -180,7 +162,12 @@ def _ends(text: str) -> tuple[str, ...]:
     return ("start", "end") if word == "both" else (word,) if word in ("start", "end") else ()
 
 
-def _length(known: Answers) -> Callable[[str], object]:
+def _material(text: str) -> None:
+    words, _ = tables.standard_in(text)
+    tables.material(words or text)
+
+
+def _length(known: NewSite) -> Callable[[str], object]:
     return lambda text: parse_length(text, unit=known.unit or "m")
 
 
@@ -198,7 +185,7 @@ def _checked(question: str, ask: Ask, say: Say, check: Callable[[str], object]) 
             return answer
 
 
-def _asked_unit(known: Answers, ask: Ask, say: Say) -> str:
+def _asked_unit(known: NewSite, ask: Ask, say: Say) -> str:
     """Ask for the unit of lengths; an empty line takes the grid's own."""
     own = ""
     if known.crs and known.crs.casefold() != "local":
@@ -218,7 +205,7 @@ def _asked_unit(known: Answers, ask: Ask, say: Say) -> str:
         say([f'  "{said}" is none of {", ".join(UNITS)}'])
 
 
-def _asked_crs(known: Answers, guess: PointFileGuess, ask: Ask, say: Say) -> Answers:
+def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> NewSite:
     near = known.near
     while True:
         if not near and not guess.in_degrees:
@@ -262,7 +249,7 @@ def _coded(text: str, say: Say) -> str:
     return code
 
 
-def offered(known: Answers, guess: PointFileGuess, near: str) -> list[Any]:
+def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
     """Return the CRSs that the coordinates fit near a place."""
     # Read in the order of pnezd where nothing showed another; the layout may be stated.
     as_read = not guess.has_header and guess.layout is None and known.layout == "penzd"
@@ -289,8 +276,8 @@ def _codes(question: str, guess: tuple[str, ...], ask: Ask) -> tuple[str, ...]:
     return tuple(part.strip() for part in parts if part.strip())
 
 
-def completed(points: Path, folder: Path, known: Answers, guess: PointFileGuess) -> NewSite:
-    """Return the new site.
+def completed(points: Path, folder: Path, known: NewSite, guess: PointFileGuess) -> NewSite:
+    """Return what is known with what follows from it.
 
     Raises
     ------
@@ -300,35 +287,14 @@ def completed(points: Path, folder: Path, known: Answers, guess: PointFileGuess)
     if known.crs and not known.layout:
         known = replace(known, layout=decide_layout(guess, known.crs) or "")
     _require(points, known, guess)
-    pipe = _pipe_of(known)
-    if known.numbers:
-        legs: tuple[NewLeg, ...] = (NewLeg(points=known.numbers, **pipe),)
-    else:
-        legs = legs_by_code(known.marks, branches=known.branches, **pipe)
-    return NewSite(
-        points=points,
-        crs=known.crs,
-        length_unit=known.unit,
-        legs=legs,
-        title=known.title or folder.name.replace("_", " ").strip().capitalize(),
-        layout=known.layout or None,
-        columns=dict(known.columns),
-        fitting_codes=known.fittings,
-        feature_codes=known.features,
-        everything_off=_OFF.get(known.everything_off),
-    )
+    return replace(known, title=known.title or _title(folder))
 
 
-def _pipe_of(known: Answers) -> dict[str, Any]:
-    return {
-        "depth": known.depth or None,
-        "material": known.material or None,
-        "outside_diameter": known.outside_diameter or None,
-        "ends_here": known.ends_here,
-    }
+def _title(folder: Path) -> str:
+    return folder.name.replace("_", " ").strip().capitalize()
 
 
-def _require(points: Path, known: Answers, guess: PointFileGuess) -> None:
+def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
     origin = Origin(points.as_posix())
     if known.unit and known.unit not in UNITS:
         what = f'--unit "{known.unit}" is not known'
@@ -398,8 +364,8 @@ def taped(
             "Lengths with their unit, or bare in the unit of the job.",
         ]
     )
-    unit = unit or _asked_unit(Answers(), ask, say)
-    known = Answers(unit=unit)
+    unit = unit or _asked_unit(NewSite(), ask, say)
+    known = NewSite(unit=unit)
     base = _needed("Tape from corner A to corner B", ask, say, known)
     side = ""
     while side not in ("left", "right"):
@@ -418,21 +384,18 @@ def taped(
         "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
         "tapes.csv": "\n".join(tapes) + "\n",
     }
-    pipe = _pipe_of(known)
-    site = NewSite(
-        points=Path("points.csv"),
+    site = replace(
+        known,
         crs="local",
-        length_unit=unit,
-        legs=legs_by_code(["MK"], **pipe),
-        title=title or folder.name.replace("_", " ").strip().capitalize(),
+        marks=("MK",),
+        title=title or _title(folder),
         layout="penzd",
-        feature_codes=("CORNER",),
-        everything_off=_OFF.get(known.everything_off),
+        features=("CORNER",),
     )
     return site, files
 
 
-def _needed(question: str, ask: Ask, say: Say, known: Answers) -> str:
+def _needed(question: str, ask: Ask, say: Say, known: NewSite) -> str:
     while True:
         answer = _checked(question, ask, say, _length(known))
         if answer:
@@ -454,8 +417,8 @@ def as_dict(
         "files": [path.name for path in written],
         "title": site.title,
         "crs": site.crs,
-        "length_unit": site.length_unit,
-        "layout": site.layout,
+        "length_unit": site.unit,
+        "layout": site.layout or None,
         "points": guess.rows,
         "columns": [
             {"name": each.name, "role": each.role, "sample": list(each.sample)}
@@ -465,8 +428,12 @@ def as_dict(
             {"code": each.code, "use": each.use, "count": each.count} for each in guess.codes
         ],
         "legs": [
-            {"name": each.name, "codes": list(each.codes), "points": each.points}
-            for each in site.legs
+            {
+                "name": name,
+                "codes": [where["code"]] if "code" in where else [],
+                "points": where.get("points"),
+            }
+            for name, where in legs_of(site).items()
         ],
         "notes": list(guess.notes),
     }

@@ -11,13 +11,13 @@ import io
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
-from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.errors import Complaint, InputError, Origin
 from geoleak.new.sheet import listening_sheet
-from geoleak.readers import ROLES, decode_text, sniff_delimiter, split_rows
+from geoleak.readers import ROLES
 
 if TYPE_CHECKING:
     from geoleak.site import Leg, Site
@@ -31,83 +31,46 @@ _TAKEN = {
     "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv",
     "listening_sheet.html",
 }  # fmt: skip
-# Headings that people write over their own columns; common practice, no one source.
-_HEADINGS = {
-    "mark": "place", "point": "place", "pt": "place", "at": "place", "stake": "place",
-    "db": "level", "level db": "level", "noise": "level", "loudness": "level",
-    "what": "kind", "type": "kind", "ground": "surface", "cover": "surface", "remark": "note",
-    "remarks": "note", "comment": "note", "no": "reading", "nr": "reading",
-}  # fmt: skip
+_OFF = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
 
 
 @dataclass(frozen=True, slots=True)
-class NewLeg:
-    """One leg of a new site: marks by codes or by point numbers, and what is known of the pipe.
-
-    Lengths are texts with their unit (``"3 ft"``); ``None`` is left for the person to fill in.
-    """
-
-    name: str = "service"
-    codes: tuple[str, ...] = ()
-    points: str | None = None
-    start: str | None = None
-    end: str | None = None
-    joins: str | None = None
-    depth: str | None = None
-    material: str | None = None
-    outside_diameter: str | None = None
-    wall: str | None = None
-    marks_by: str | None = None
-    ends_here: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class NewSite:
-    """What a new site folder is made of."""
+    """What is known of a new site: from options, the file and questions. Blank: not known.
 
-    points: Path
-    crs: str
-    length_unit: str
-    legs: tuple[NewLeg, ...]
-    title: str = ""
-    grid_crs: str | None = None
-    layout: str | None = None
-    columns: dict[str, str] = field(default_factory=dict)
-    precision_is: str | None = None
-    corrections: str = ""
-    fitting_codes: tuple[str, ...] = ()
-    feature_codes: tuple[str, ...] = ()
-    everything_off: bool | None = None
-
-
-def legs_by_code(
-    codes: Sequence[str], *, branches: Sequence[str] = (), **pipe: Any
-) -> tuple[NewLeg, ...]:
-    """Return one leg a mark code, named after it where there are several.
-
-    ``branches`` are the codes of legs that run from the first of the others; ``pipe`` is what is
-    known of all of them.
+    Lengths are texts with their unit (``"3 ft"``). Each code of ``marks`` is a leg, ``numbers`` one
+    more; the legs of ``branches`` run from the first of the others.
     """
-    if len(codes) == 1:
-        return (NewLeg(name="service", codes=(codes[0],), **pipe),)
-    main = next((code for code in codes if code not in branches), None)
-    return tuple(
-        NewLeg(
-            name=f"leg {code}",
-            codes=(code,),
-            joins=f"leg {main}" if code in branches and main else None,
-            **pipe,
-        )
-        for code in codes
-    )
+
+    title: str = ""
+    crs: str = ""
+    near: str = ""
+    unit: str = ""
+    layout: str = ""
+    columns: tuple[tuple[str, str], ...] = ()
+    marks: tuple[str, ...] = ()
+    numbers: str = ""
+    branches: tuple[str, ...] = ()
+    fittings: tuple[str, ...] = ()
+    features: tuple[str, ...] = ()
+    depth: str = ""
+    material: str = ""
+    size: str = ""
+    """Nominal, of the standard that the material names."""
+    outside_diameter: str = ""
+    ends_here: tuple[str, ...] = ()
+    everything_off: str = ""
+    headings: tuple[tuple[str, str], ...] = ()
+    """What the readings call a column, by its name here."""
+    level_limits: str = ""
 
 
 def parted_columns(
     stated: Sequence[str], points: Path
-) -> tuple[tuple[tuple[str, str], ...], dict[str, str]]:
-    """Return what ``--columns`` says of the point file (role, heading) and of the readings.
+) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
+    """Return what ``--columns`` says of the point file and of the readings: (name here, heading).
 
     ``id=Stake`` is a role of the point file, ``Mark=place`` a heading of the readings.
 
@@ -117,11 +80,11 @@ def parted_columns(
         Where one is neither.
     """
     of_points: list[tuple[str, str]] = []
-    of_readings: dict[str, str] = {}
+    of_readings: list[tuple[str, str]] = []
     for text in stated:
         first, sign, second = (part.strip() for part in text.partition("="))
         if sign and second in READINGS_HEADER:
-            of_readings[first.casefold()] = second
+            of_readings.append((second, first))
         elif sign and first in ROLES and second:
             of_points.append((first, second))
         else:
@@ -131,15 +94,15 @@ def parted_columns(
                 f"write id=HEADING (of {', '.join(ROLES)}) or HEADING=place (of "
                 f"{', '.join(READINGS_HEADER)})",
             )
-    return tuple(of_points), of_readings
+    return tuple(of_points), tuple(of_readings)
 
 
 def write_site(
     folder: str | Path,
-    options: NewSite,
+    points: Path,
+    new: NewSite,
     *,
     readings: Path | None = None,
-    headings: Mapping[str, str] | None = None,
     tapes: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """Write a new site folder and return the files in it.
@@ -148,11 +111,11 @@ def write_site(
     ----------
     folder : str or Path
         Must not exist, or be empty.
-    options : NewSite
+    points : Path
+        The rover's file.
+    new : NewSite
     readings : Path, optional
         Readings taken already; else readings.csv has a blank row a mark.
-    headings : mapping of str to str, optional
-        Column of readings.csv by folded heading of `readings`.
     tapes : mapping of str to str, optional
         points.csv and tapes.csv by name, for a site where no rover was.
 
@@ -169,46 +132,50 @@ def write_site(
     """
     folder = Path(folder)
     _refuse_filled(folder)
-    if not tapes and not options.points.is_file():
-        _fail(options.points, f"there is no file {options.points}", "name the rover's point file")
+    for path, what in ((None if tapes else points, "point file"), (readings, "sheet of readings")):
+        if path is not None and not path.is_file():
+            _fail(path, f"there is no file {path}", f"name the {what}")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-"))
     except OSError as error:
         _fail(folder, f"the folder cannot be made ({error.strerror})", "name another place")
+    inside = scratch / (folder.name or "site")
     try:
-        return _fill(scratch, folder, options, readings, headings or {}, tapes or {})
+        inside.mkdir()
+        _fill(inside, folder, points, new, readings, tapes or {})
+        names = sorted(each.name for each in inside.iterdir())
+        if folder.exists():
+            folder.rmdir()
+        inside.replace(folder)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
+    names.sort(key=lambda name: (name != "site.toml", name))
+    return [folder / name for name in names]
 
 
 def _fill(
-    scratch: Path,
+    inside: Path,
     folder: Path,
-    options: NewSite,
-    taken: Path | None,
-    headings: Mapping[str, str],
+    points: Path,
+    new: NewSite,
+    readings: Path | None,
     tapes: Mapping[str, str],
-) -> list[Path]:
-    inside = scratch / (folder.name or "site")
-    inside.mkdir()
+) -> None:
     for name, content in tapes.items():
         (inside / name).write_text(content, encoding="utf-8", newline="\n")
-    points_name = options.points.name if tapes else _copy_points(options.points, inside)
-    toml = site_toml(options, points_name)
-    (inside / "site.toml").write_text(toml, encoding="utf-8", newline="\n")
-    site = _read(inside, folder, options)
-    readings = readings_csv(site) if taken is None else readings_of(taken, headings)
-    (inside / "readings.csv").write_text(readings, encoding="utf-8", newline="")
+    name = points.name if tapes else _copy_points(points, inside)
+    sources = {name: points, "readings.csv": readings}
+    (inside / "site.toml").write_text(site_toml(new, name), encoding="utf-8", newline="\n")
+    site = _read(inside, folder, sources)
     sheet = listening_sheet(site)
     (inside / "listening_sheet.html").write_text(sheet, encoding="utf-8", newline="\n")
-    _read(inside, folder, options)
-    names = sorted(each.name for each in inside.iterdir())
-    if folder.exists():
-        folder.rmdir()
-    inside.replace(folder)
-    names.sort(key=lambda name: (name != "site.toml", name))
-    return [folder / name for name in names]
+    if readings is None:
+        text = readings_csv(site)
+        (inside / "readings.csv").write_text(text, encoding="utf-8", newline="")
+    else:
+        shutil.copyfile(readings, inside / "readings.csv")
+    _read(inside, folder, sources)
 
 
 def _refuse_filled(folder: Path) -> None:
@@ -233,8 +200,8 @@ def _copy_points(source: Path, folder: Path) -> str:
     return name
 
 
-def _read(inside: Path, folder: Path, options: NewSite) -> Site:
-    """Read the new folder as any site is read; complaints name it by its final name."""
+def _read(inside: Path, folder: Path, sources: Mapping[str, Path | None]) -> Site:
+    """Read the new folder as any site is read; complaints name the files that are there."""
     from geoleak.readers import read_site
 
     try:
@@ -243,8 +210,9 @@ def _read(inside: Path, folder: Path, options: NewSite) -> Site:
         renamed = []
         for each in error.complaints:
             file = each.origin.file.replace(inside.as_posix(), folder.as_posix(), 1)
-            if Path(file).name == options.points.name:
-                file = options.points.as_posix()
+            source = sources.get(Path(file).name)
+            if source is not None:
+                file = source.as_posix()
             where = Origin(file, each.origin.line, each.origin.column)
             renamed.append(Complaint(where, each.what, each.remedy))
         raise InputError(renamed) from None
@@ -258,32 +226,6 @@ def readings_csv(site: Site) -> str:
     for number, (leg, mark) in enumerate(marks_in_order(site), 1):
         blank = [""] * (len(READINGS_HEADER) - 3)
         writer.writerow([number, "surface", mark_text(site, leg, mark), *blank])
-    return out.getvalue()
-
-
-def readings_of(path: Path, headings: Mapping[str, str]) -> str:
-    """Return readings.csv from a sheet with headings of one's own.
-
-    Raises
-    ------
-    InputError
-        If it cannot be read, or no heading is known as the place.
-    """
-    try:
-        text, _ = decode_text(path.read_bytes())
-        rows = split_rows(text, label=path.name, delimiter=sniff_delimiter(text)).cells
-    except OSError as error:
-        _fail(path, f"cannot be read ({error.strerror})", "name the sheet of readings")
-    except Refused as error:
-        _fail(path, error.what, error.remedy)
-    known = {**_HEADINGS, **headings}
-    names = [known.get(cell.strip().casefold(), cell.strip()) for cell in rows[0]] if rows else []
-    if "place" not in names:
-        shown = ", ".join(cell.strip() for cell in rows[0]) if rows else "none"
-        remedy = 'state it: --columns "Mark=place"'
-        _fail(path, f"no heading is known as the place (headings: {shown})", remedy)
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerows([names, *rows[1:]])
     return out.getvalue()
 
 
@@ -301,72 +243,83 @@ def mark_text(site: Site, leg: Leg, mark: str) -> str:
     return f"{leg.name} {mark}" if twice or mark.startswith(_FORMULA) else mark
 
 
-def site_toml(options: NewSite, points_name: str) -> str:
+def site_toml(new: NewSite, points_name: str) -> str:
     """Return site.toml, with the keys a person will want next as comments."""
     lines = [
-        f"title = {quoted(options.title or Path(points_name).stem)}",
-        f"crs = {quoted(options.crs)}",
+        f"title = {quoted(new.title or Path(points_name).stem)}",
+        f"crs = {quoted(new.crs)}",
+        f"length_unit = {quoted(new.unit)}    # unit of every length without its own",
+        '# corrections = "network RTK"      # what the rover was corrected by',
+        "",
+        "[points]",
+        f"file = {quoted(points_name)}",
     ]
-    if options.grid_crs:
-        lines.append(f"grid_crs = {quoted(options.grid_crs)}")
-    lines.append(
-        f"length_unit = {quoted(options.length_unit)}    # unit of every length without its own"
-    )
-    if options.corrections:
-        lines.append(f"corrections = {quoted(options.corrections)}")
-    else:
-        lines.append('# corrections = "network RTK"      # what the rover was corrected by')
-    lines += ["", "[points]", f"file = {quoted(points_name)}"]
-    if options.layout:
-        lines.append(f"layout = {quoted(options.layout)}")
-    if options.columns:
-        pairs = ", ".join(f"{role} = {quoted(name)}" for role, name in options.columns.items())
-        lines.append(f"columns = {{{pairs}}}")
-    if options.precision_is:
-        lines.append(f"precision_is = {quoted(options.precision_is)}")
-    for leg in options.legs:
-        lines += _leg_lines(leg)
+    if new.layout:
+        lines.append(f"layout = {quoted(new.layout)}")
+    if new.columns:
+        lines.append(f"columns = {_pairs(new.columns)}")
+    for name, where in legs_of(new).items():
+        lines += _leg_lines(new, name, where)
     lines += ["", "[codes]"]
     for key, codes, use in (
-        ("fitting", options.fitting_codes, "a contact sensor can touch these"),
-        ("feature", options.feature_codes, "a tape can be held on these"),
+        ("fitting", new.fittings, "a contact sensor can touch these"),
+        ("feature", new.features, "a tape can be held on these"),
     ):
         lines.append(f"{'' if codes else '# '}{key} = {_texts(codes)}    # {use}")
-    if options.everything_off is not None:
-        off = "true" if options.everything_off else "false"
-        lines += ["", "[readings]", f"everything_off = {off}    # all taps and machines, listening"]
-    return "\n".join(lines) + "\n"
+    readings = []
+    if new.everything_off in _OFF:
+        off = _OFF[new.everything_off]
+        readings.append(f"everything_off = {off}    # all taps and machines, listening")
+    if new.headings:
+        readings.append(f"columns = {_pairs(new.headings)}    # what readings.csv calls them")
+    if new.level_limits:
+        readings.append(f"level_limits = [{new.level_limits}]    # what the meter shows")
+    return "\n".join(lines + (["", "[readings]", *readings] if readings else [])) + "\n"
 
 
-def _leg_lines(leg: NewLeg) -> list[str]:
-    lines = ["", "[[leg]]", f"name = {quoted(leg.name)}"]
-    if leg.codes:
-        codes = _texts(leg.codes) if len(leg.codes) > 1 else quoted(leg.codes[0])
-        lines.append(f"code = {codes}")
+def legs_of(new: NewSite) -> dict[str, dict[str, str]]:
+    """Return what says where each leg runs, by its name."""
+    legs = {f"leg {code}": {"code": code} for code in new.marks}
+    if new.numbers:
+        legs["numbered"] = {"points": new.numbers}
+    if len(legs) == 1:
+        return {"service": next(iter(legs.values()))}
+    main = next((code for code in new.marks if code not in new.branches), None)
+    for code in new.branches:
+        if main is not None and code in new.marks:
+            legs[f"leg {code}"]["from"] = f"leg {main}"
+    return legs
+
+
+def _leg_lines(new: NewSite, name: str, where: Mapping[str, str]) -> list[str]:
     stated = {
-        "points": leg.points,
-        "start": leg.start,
-        "end": leg.end,
-        "from": leg.joins,
-        "marks_by": leg.marks_by,
-        "depth": leg.depth,
-        "material": leg.material,
-        "outside_diameter": leg.outside_diameter,
-        "wall": leg.wall,
+        **where,
+        "depth": new.depth,
+        "material": new.material,
+        "size": new.size,
+        "outside_diameter": new.outside_diameter,
     }
-    lines += [f"{key} = {quoted(value)}" for key, value in stated.items() if value]
     hints = {
         "depth": '"3 ft"                  # where a mark has no depth of its own',
         "material": '"pvc"',
         "outside_diameter": '"1.315 in"',
         "wall": '"0.133 in"',
     }
-    lines += [f"# {key} = {hint}" for key, hint in hints.items() if not stated[key]]
-    ends = _texts(leg.ends_here or ("end",))
-    lines.append(
-        f"{'' if leg.ends_here else '# '}ends_here = {ends}    # where the pipe itself ends"
-    )
-    return lines
+    if new.size:
+        del hints["outside_diameter"], hints["wall"]
+    ends = _texts(new.ends_here or ("end",))
+    return [
+        "",
+        "[[leg]]",
+        f"name = {quoted(name)}",
+        *(f"{key} = {quoted(value)}" for key, value in stated.items() if value),
+        *(f"# {key} = {hint}" for key, hint in hints.items() if not stated.get(key)),
+        f"{'' if new.ends_here else '# '}ends_here = {ends}    # where the pipe itself ends",
+    ]
+
+
+def _pairs(items: Sequence[tuple[str, str]]) -> str:
+    return "{" + ", ".join(f"{key} = {quoted(value)}" for key, value in items) + "}"
 
 
 def _texts(items: Sequence[str]) -> str:

@@ -50,7 +50,7 @@ _UNIT_TAILS = ("usft", "ftus", "meters", "metres", "feet", "deg", "dms", "ft", "
 
 @functools.cache
 def spellings(kind: str) -> Mapping[str, str]:
-    """Return role by folded spelling for ``"points"``, ``"mains"``, ``"services"``, ``"units"``.
+    """Return role by folded spelling for points, mains, services, sheets or units.
 
     The spellings are from memory and from exports of several countries; there is no one source.
     """

@@ -13,6 +13,9 @@ from geoleak.units import parse_length, parse_station
 _MOVES = re.compile(r"\s+(up|down|left|right)\s+")
 _GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$")
 _LONLAT = re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$")
+# What hands write about a number: "mark 101", "pt. 101", "101 (gate)".
+_AROUND = re.compile(r"^(?:mark|point|pt|no)\b\.?\s*|\s*\([^()]*\)$", re.IGNORECASE)
+_BETWEEN = re.compile(r"(\S+)\s*(?:-|/|&|to|and)\s*(\S+)")
 _FARTHEST_M = 1000.0
 _FORMS = (
     '"107", "107 up 1.5", "107 right 1", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" '
@@ -73,9 +76,10 @@ class PlaceReader:
     def _place(self, bare: str, decimal: str) -> Place:
         if not bare:
             raise Refused("the place is missing", f"write {_FORMS}")
-        if bare in self.points:
-            self._one_leg(bare, None, bare)
-            return Place("point", bare, point=bare)
+        for identifier in (bare, _AROUND.sub("", bare)):
+            if identifier in self.points:
+                self._one_leg(identifier, None, bare)
+                return Place("point", bare, point=identifier)
         for read in (self._grid, self._lonlat):
             place = read(bare, decimal)
             if place is not None:
@@ -118,7 +122,7 @@ class PlaceReader:
         if head and tail in self.points:
             near = did_you_mean(head, self.legs) or f"the legs are {', '.join(self.legs)}"
             raise Refused(f'there is no leg "{head}"', near)
-        if " " in whole:
+        if " " in whole and not _BETWEEN.fullmatch(text):
             near = did_you_mean(text, self.some_points())
             raise Refused(f'"{whole}" is not a place', near or f"write {_FORMS}")
         raise self._no_point(text)
@@ -130,6 +134,10 @@ class PlaceReader:
             raise Refused(f'"{point}" is a mark of {listing}', f'write "{legs[0]} {text}"')
 
     def _no_point(self, point: str) -> Refused:
+        pair = _BETWEEN.fullmatch(point)
+        if pair and pair[1] in self.points and pair[2] in self.points:
+            remedy = f'write how far on from one of them: "{pair[1]} up 1.5"'
+            return Refused(f'"{point}" is between two marks', remedy)
         near = did_you_mean(point, self.some_points()) or "shoot it, or correct the number"
         return Refused(f'there is no point "{point}"', near)
 

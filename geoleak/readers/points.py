@@ -15,6 +15,7 @@ from geoleak.errors import Origin, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
+from geoleak.readers.plausible import DEPTH
 from geoleak.readers.point_checks import (
     check_area,
     check_axis_unit,
@@ -27,7 +28,7 @@ from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, wor
 from geoleak.readers.repeats import merge_repeats
 from geoleak.readers.table import PointContext, Table, read_text, read_workbook
 from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
-from geoleak.units import LENGTH_UNITS, SMALL_UNITS
+from geoleak.units import LENGTH_UNITS, SMALL_UNITS, format_length
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -297,6 +298,7 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
             found[name] = values * _unit_of(table, role, context)
             check_range(table, role, found[name], low, high, context.collector)
     if "depth_m" in found:
+        _ask_about_depths(table, found["depth_m"], context)
         # A rover writes 0 where nobody measured one; below zero is a mistake.
         remedy = "write how deep the pipe lies, or leave it empty"
         found["depth_m"] = _positive(table, "depth", found["depth_m"], remedy, context.collector)
@@ -312,6 +314,24 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
         text = "vertical precision is kept and not used: depths count from the ground as shot"
         context.collector.note("vertical_precision", text, table.origin(0, "vertical_precision"))
     return found
+
+
+def _ask_about_depths(table: Table, depths_m: FloatArray, context: PointContext) -> None:
+    """Ask once about depths that are no pipe's where their unit is stated nowhere, or say so."""
+    high_m = DEPTH.bare_m
+    odd = np.flatnonzero((depths_m > 0) & ((depths_m < DEPTH.low_m) | (depths_m > high_m)))
+    if not odd.size:
+        return
+    row = int(odd[0])
+    size = format_length(depths_m[row], unit=context.length_unit)
+    what = f'depth "{table.shown(row, "depth")}" is taken as {size}'
+    more = f" (so in {odd.size} rows)" if odd.size > 1 else ""
+    if "depth" in table.header.units or context.spec.depth_unit:
+        text = f"{what}{more}: more or less than pipe is likely to have; check it"
+        context.collector.note("unusual", text, table.origin(row, "depth"))
+        return
+    remedy = 'state depth_unit = "in" in [points], or whichever it is: m, ft, ftUS, in, cm, mm'
+    context.collector.complain(table.origin(row, "depth"), f"{what}{more}: is that meant?", remedy)
 
 
 def _positive(
@@ -402,6 +422,8 @@ def _unit_of(table: Table, role: str, context: PointContext) -> float:
     stated = table.header.units.get(role)
     if role == "elevation" and context.spec.elevation_unit:
         stated = context.spec.elevation_unit
+    if role == "depth":
+        stated = context.spec.depth_unit or stated
     if stated == "foot":
         foot = [each for each in (info.axis_unit, bare) if each in ("ft", "ftUS")]
         return LENGTH_UNITS[foot[0] if foot else "ft"]

@@ -7,11 +7,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
-from geoleak.errors import Origin, Refused, did_you_mean
+from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
+from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.text import Rows, read_rows
+from geoleak.readers.text import Rows, note_commented, read_rows
 from geoleak.site import Place
 from geoleak.units import parse_length
 
@@ -21,6 +22,9 @@ _MOST_COMPLAINTS = 500
 MOST_BYTES = 20_000_000
 MOST_COLUMNS = 200
 _NO_EXTRA: Mapping[str, str] = MappingProxyType({})
+_MOST_ABOVE = 10
+# What stands for the cell above, in a sheet filled in by hand.
+DITTO = frozenset(('"', "''", "\u3003", "\u201d", "\u2033", '-"-', "do", "do.", "ditto", "Ditto"))
 # What may be left off the end of a row written by hand.
 _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
 
@@ -42,7 +46,9 @@ class Sheet:
     """
 
     __slots__ = (
+        "_above",
         "_said",
+        "_told",
         "_unknown",
         "cells",
         "collector",
@@ -53,7 +59,9 @@ class Sheet:
         "index",
         "kept",
         "label",
+        "numeric",
         "places",
+        "repeats",
         "rows",
         "seen",
     )  # fmt: skip
@@ -78,8 +86,14 @@ class Sheet:
         self.seen: dict[str, int] = {}
         self.floor: float | None = None
         """What the meter shows where nothing is heard."""
+        self._above: list[str] = []
         self._said = 0
+        self._told: set[str] = set()
         self._unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = {}
+        self.numeric: frozenset[int] = frozenset()
+        """Columns of figures."""
+        self.repeats: list[int] = []
+        """Columns beside the level's own that hold more of it."""
         self.index = 0
         self.cells: list[str] = []
         self.failed = False
@@ -92,9 +106,17 @@ class Sheet:
                 continue
             self.index, self.failed = index, False
             even = cells if len(cells) == width else self._even(cells, width)
-            if even is not None:
-                self.cells = even
-                yield self
+            if even is None:
+                continue
+            if not DITTO.isdisjoint(even):
+                even = self._as_above(even)
+            self._above = even
+            if self.repeats:
+                even = list(even)
+                parts = [even[at] for at in (self.columns["level"], *self.repeats)]
+                even[self.columns["level"]] = " ".join(parts).strip()
+            self.cells = even
+            yield self
         for (column, what), (origin, remedy, lines) in self._unknown.items():
             more = f" (in {len(lines)} rows)" if len(lines) > 1 else ""
             self._keep(origin, f"{column}: {what}{more}", remedy)
@@ -113,8 +135,12 @@ class Sheet:
             if not any(cell.strip() for cell in cells[width:]):
                 return cells[:width]
             last = next((name for name, at in self.columns.items() if at == width - 1), "")
-            if last in ("note", "skip"):
+            if last in ("note", "skip") or self._is_margin(cells, width):
                 glue = f"{self.rows.delimiter} "
+                if last not in ("note", "skip"):
+                    margin = " ".join(filter(None, map(str.strip, cells[width:])))
+                    self.say_once("margin", f'text past the last column is left out: "{margin}"')
+                    return cells[:width]
                 return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
             remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
         at = self.columns.get("skip", count)
@@ -122,6 +148,29 @@ class Sheet:
             return None  # struck out
         self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
+
+    def _is_margin(self, cells: list[str], width: int) -> bool:
+        """Tell whether what stands past the last column is a text, and the rest stands in place.
+
+        A decimal comma that parts a number pushes figures into a column of text.
+        """
+        inside = {at: looks_numeric(cells[at]) for at in range(1, width)}
+        shifted = any(inside[at] and at - 1 in self.numeric and at not in self.numeric
+                      for at in inside)  # fmt: skip
+        past = [cell.strip() for cell in cells[width:] if cell.strip()]
+        return not shifted and all(any(map(str.isalpha, cell)) for cell in past)
+
+    def _as_above(self, cells: list[str]) -> list[str]:
+        """Return a row with the cells of the row above where it has ditto marks."""
+        self.say_once("ditto", "ditto marks are read as the cell above")
+        above = self._above or [""] * len(cells)
+        return [old if cell in DITTO else cell for cell, old in zip(cells, above, strict=True)]
+
+    def say_once(self, code: str, text: str) -> None:
+        """Note how cells of this sheet are read, at the first of them."""
+        if code not in self._told:
+            self._told.add(code)
+            self.collector.note(code, text, self.origin())
 
     @property
     def line(self) -> int:
@@ -172,9 +221,15 @@ class Sheet:
         above: float | None = None,
         low: float | None = None,
         cell: str | None = None,
+        unit: str = "",
     ) -> float | None:
-        """Return a finite number of a cell (or of part of one), ``None`` where blank."""
+        """Return a finite number of a cell (or of part of one), ``None`` where blank.
+
+        Its ``unit`` may stand behind it.
+        """
         cell = self.text(column) if cell is None else cell
+        if unit and cell.casefold().endswith(unit):
+            cell = cell[: -len(unit)]
         if not cell.strip():
             return None
         try:
@@ -316,69 +371,111 @@ def open_sheet(
         what = f"the header line has {len(rows.cells[0])} columns"
         collector.complain(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
         return None
-    columns = _columns(rows, known, collector, own or {})
+    own = own or {}
+    _drop_above_header(rows, needed, known, own, collector)
+    columns, more = _columns(rows, known, collector, own)
     missing = [each for each in needed if each not in columns]
     for each in missing:
         near = did_you_mean(each, [name for name in columns if name not in known])
+        if each == "place" and not near:
+            near = _state_place(rows, places)
         collector.complain(
             rows.origin(0), f'there is no column "{each}"',
             near or f"the header line may hold {', '.join(known)}",
         )  # fmt: skip
     if missing:
         return None
-    decimal = _decimal(rows, columns, numeric)
-    return Sheet(rows, columns, known=known, collector=collector, places=places, decimal=decimal)
+    note_commented(rows, len(rows.cells[0]), collector)
+    fields = [columns[name] for name in numeric if name in columns]
+    decimal = _decimal(rows, fields)
+    sheet = Sheet(rows, columns, known=known, collector=collector, places=places, decimal=decimal)
+    sheet.repeats, sheet.numeric = more, frozenset([*fields, *more])
+    return sheet
 
 
-# What crews call the columns of a sheet; taken where the sheet has no column of the name itself.
-SPELLINGS = {
-    "place": ("mark", "point", "pt", "station", "spot", "location", "where"),
-    "level": ("db", "level_db", "loudness", "amplitude"),
-    "reading": ("no", "nr", "number", "id"),
-    "kind": ("what", "type", "sensor"),
-    "surface": ("ground", "cover"),
-    "background": ("ambient", "quiet"),
-    "note": ("notes", "remark", "remarks", "comment", "comments"),
-    "session": ("day", "round"),
-}
+def _named(
+    header: Sequence[str], known: Sequence[str], own: Mapping[str, str]
+) -> list[tuple[str, bool]]:
+    """Return what each heading stands for (blank: nothing here), and whether it is its own name.
+
+    A heading that ``own`` states, or the name of the column, goes before what crews call it.
+    """
+    words = [folded(cell) for cell in header]
+    stated = {folded(word): name for name, word in own.items()}
+    plain = {folded(name): name for name in known if name not in own}
+    here = {plain.get(word, "") for word in words}
+    crews = {
+        word: name
+        for word, name in spellings("sheets").items()
+        if name in plain.values() and name not in here and word not in plain
+    }
+    return [
+        (stated.get(word) or plain.get(word) or crews.get(word, ""), word in stated | plain)
+        for word in words
+    ]
 
 
-def _folded(heading: str) -> str:
-    return "_".join(heading.split()).casefold().replace("-", "_")
+def _drop_above_header(
+    rows: Rows,
+    needed: Sequence[str],
+    known: Sequence[str],
+    own: Mapping[str, str],
+    collector: Collector,
+) -> None:
+    """Leave out what stands above the header line: a title, the weather, the day."""
+    top = [{name for name, _ in _named(row, known, own)} for row in rows.cells[:_MOST_ABOVE]]
+    at = next((k for k, names in enumerate(top) if set(needed) <= names), 0)
+    if at:
+        lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
+        text = f"lines above the header are left out: {listed(map(repr, lines))}"
+        collector.note("preamble", text[:300], rows.origin(0))
+        rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
+
+
+def _state_place(rows: Rows, places: PlaceReader) -> str:
+    """Return how to state the column whose cells are points, nothing where none is."""
+    for at, heading in enumerate(rows.cells[0]):
+        cells = [row[at].strip() for row in rows.cells[1:] if at < len(row)]
+        if cells and sum(cell in places.points for cell in cells) > len(cells) / 2:
+            name = heading.strip()
+            return (
+                f'state it: columns = {{place = "{name}"}} in [readings], or new --columns '
+                f'"{name}=place"'
+            )
+    return ""
 
 
 def _columns(
     rows: Rows, known: Sequence[str], collector: Collector, own: Mapping[str, str]
-) -> dict[str, int]:
+) -> tuple[dict[str, int], list[int]]:
+    """Return field index by name, and the columns of further repeats of the level."""
     header = rows.cells[0]
-    while len(header) > 1 and not header[-1].strip():
+    while len(header) > 1 and not header[-1].strip() and not _figures(rows, len(header) - 1):
         header.pop()
-    folded = [_folded(cell) for cell in header]
-    stated = {_folded(word): name for name, word in own.items()}
-    for word, name in stated.items():
-        if word not in folded:
-            what = f'there is no column "{own[name]}", which columns calls {name}'
+    words = [folded(cell) for cell in header]
+    for name, word in own.items():
+        if folded(word) not in words:
+            what = f'there is no column "{word}", which columns calls {name}'
             collector.complain(rows.origin(0), what, "correct columns in site.toml")
-    taken = {
-        word: name
-        for name, words in SPELLINGS.items()
-        for word in words
-        if name in known and name not in folded and name not in own and word not in known
-    }
     columns: dict[str, int] = {}
-    for at, cell in enumerate(header):
-        word = folded[at]
-        name = stated.get(word) or (word if word in known and word not in own else "")
-        kept = f"{word} (kept)" if word in own else "_".join(cell.split())
-        if not name and taken.get(word, "") not in ("", *columns):
-            name = taken[word]
-            text = f'the column "{cell.strip()}" is read as {name}'
+    more: list[int] = []
+    plain = _named([word.rstrip("0123456789") for word in words], known, own)
+    for at, (name, its_own) in enumerate(_named(header, known, own)):
+        cell = header[at].strip()
+        if not name and "level" in known and _repeats(rows, at, plain[at][0], columns, more):
+            if "level" in columns:
+                more.append(at)
+                continue
+            name = "level"
+        if name and not its_own and name not in columns:
+            text = f'the column "{cell}" is read as {name}'
             collector.note("column_taken", text, rows.origin(0, at))
-        name = name or kept or f"column {at + 1}"
+        elif not its_own:
+            kept = "_".join(cell.split())
+            name = (f"{kept} (kept)" if kept in known else kept) or f"column {at + 1}"
         if name in columns:
-            collector.complain(
-                rows.origin(0, at), f'the column "{name}" stands twice', "keep one of them"
-            )
+            what = f'the column "{name}" stands twice'
+            collector.complain(rows.origin(0, at), what, "keep one of them")
             continue
         columns[name] = at
     free = [each for each in known if each not in columns]
@@ -387,11 +484,27 @@ def _columns(
         if near:
             text = f'the column "{name}" is kept but not used; {near}'
             collector.note("column_not_known", text, rows.origin(0, at))
-    return columns
+    return columns, more
 
 
-def _decimal(rows: Rows, columns: Mapping[str, int], numeric: Sequence[str]) -> str:
-    fields = [columns[name] for name in numeric if name in columns]
+def _repeats(
+    rows: Rows, at: int, plain: str, columns: Mapping[str, int], more: Sequence[int]
+) -> bool:
+    """Tell whether a column repeats the level: "level 2", or blank below a merged heading."""
+    if plain == "level" and rows.cells[0][at].strip()[-1].isdigit():
+        return True
+    if rows.cells[0][at].strip() or columns.get("level", -2) + len(more) + 1 != at:
+        return False
+    return _figures(rows, at)
+
+
+def _figures(rows: Rows, at: int) -> bool:
+    """Tell whether most cells below a heading that are filled in are numbers."""
+    cells = [row[at] for row in rows.cells[1:] if at < len(row) and row[at].strip()]
+    return sum(map(looks_numeric, cells)) > len(cells) / 2
+
+
+def _decimal(rows: Rows, fields: Sequence[int]) -> str:
     sample = [
         part
         for row in rows.cells[1:1001]

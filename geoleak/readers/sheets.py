@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
-from functools import cache
 from itertools import pairwise
 from operator import attrgetter
 from typing import Any, NamedTuple, get_args
@@ -19,7 +19,8 @@ from typing import Any, NamedTuple, get_args
 from geoleak import tables
 from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.numbers import number
+from geoleak.readers.headers import folded
+from geoleak.readers.numbers import looks_numeric, number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.sheet import Sheet, open_sheet
 from geoleak.site import (
@@ -60,7 +61,8 @@ class Column(NamedTuple):
 class Kind(NamedTuple):
     """A sheet: its file, the record of a row, its columns, those that must be there.
 
-    ``judge`` looks at a row as a whole: it complains, or amends the record's fields.
+    A row that has none of ``holds`` is one that nobody has filled in, or no row at all. ``judge``
+    looks at a row as a whole: it complains, or amends the record's fields.
     """
 
     file: str
@@ -68,6 +70,7 @@ class Kind(NamedTuple):
     columns: Mapping[str, Column]
     needed: tuple[str, ...]
     judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
+    holds: tuple[str, ...] = ()
 
 
 def open_kind(
@@ -93,7 +96,11 @@ def records(kind: Kind, sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
     columns: list[Any] = [
         (*column, name, sheet.columns.get(name), {}) for name, column in kind.columns.items()
     ]
+    blank = []
     for row in sheet:
+        if kind.holds and _no_row(row, kind.holds):
+            blank.append(row.text("place") or next(filter(None, map(str.strip, row.cells))))
+            continue
         values: dict[str, Any] = {}
         for field, read, _, by_row, name, at, known in columns:
             cell = "" if at is None else row.cells[at]
@@ -107,6 +114,22 @@ def records(kind: Kind, sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
         values.pop("", None)
         made = not row.failed
         yield row, kind.record(**values, extra=row.extra(), origin=row.origin()) if made else None
+    if blank:
+        text = f"rows without a level left out: {listed(blank)}"
+        sheet.collector.note("readings_blank", text, Origin(sheet.label))
+
+
+_TOTALS = ("total", "sum", "mean", "average", "avg", "max", "min")
+
+
+def _no_row(row: Sheet, holds: Sequence[str]) -> bool:
+    """Tell whether a row has nothing to read: no level, no place beside words, or totals."""
+    place = row.text("place") or next(filter(None, map(str.strip, row.cells)))
+    if place.casefold() in _TOTALS and place not in row.places.points:
+        return True
+    if not row.text("place") and not any(map(looks_numeric, row.cells)):
+        return True
+    return not row.text("skip") and not any(map(row.text, holds))
 
 
 # --- what a cell may hold ---------------------------------------------------------------------
@@ -141,10 +164,15 @@ def _only(remedy: str) -> Cell:
 
 
 def _number(
-    field: str, *, per: float = 1.0, above: float | None = None, low: float | None = None
+    field: str,
+    *,
+    per: float = 1.0,
+    unit: str = "",
+    above: float | None = None,
+    low: float | None = None,
 ) -> Column:
     def read(row: Sheet, column: str) -> float | None:
-        value = row.number(column, above=above, low=low)
+        value = row.number(column, unit=unit, above=above, low=low)
         return None if value is None else value / per
 
     return Column(field, read, numeric=True)
@@ -168,7 +196,10 @@ def _needed(column: Column) -> Column:
     return column._replace(read=read)
 
 
-_NOTHING = ("nothing", "nothing heard", "not heard", "none", "none heard", "silent", "silence")
+_NOTHING = ("nothing", "nothingheard", "notheard", "none", "noneheard", "nosound", "silent",
+            "silence", "nh", "nil")  # fmt: skip
+# "52-54" and "52 to 54" swing between two figures; "31 -33" is a figure and one below zero.
+_SWING = re.compile(r"(?<=\d)(?:\s*(?:\u2013|to|\.\.)\s*|-|\s+-\s+)(?=\d)")
 
 
 def _levels(row: Sheet, column: str) -> tuple[float, ...]:
@@ -176,26 +207,40 @@ def _levels(row: Sheet, column: str) -> tuple[float, ...]:
 
     Nothing heard is the least that the meter shows; a detector of gas shows 0.
     """
-    if " ".join(row.text(column).casefold().split()) in _NOTHING:
+    if row.text(column) in ("-", "--"):
+        row.unknown(column, '"-" may mean two things', "write nothing heard, or leave it empty")
+        return ()
+    text = re.sub(r"(?<=[\d\s])db\b", "", row.text(column), flags=re.IGNORECASE)
+    if folded(text) in _NOTHING:
         if row.text("kind") in ("gas", "bar_hole"):
             return (0.0,)
         if row.floor is None:
             what = "nothing heard is a reading at the meter's floor, which is not stated"
-            remedy = "write level_limits in [readings]: what the meter shows at least and at most"
+            remedy = (
+                "write level_limits = [0, 99] in [readings], or new --level-limits 0,99: what "
+                "the meter shows at least and at most"
+            )
             row.unknown(column, what, remedy)
             return ()
         return (row.floor,)
+    if _SWING.search(text):
+        row.say_once("level_swings", f'a level such as "{text}" is read as two repeats')
+        text = _SWING.sub(" ", text)
     try:
-        parts = re.split(r"[\s;/]+", row.text(column))
+        parts = re.split(r"[\s;/]+", text)
         return tuple(number(each, decimal=row.decimal) for each in parts if each)
     except Refused as error:
         row.complain(column, error.what, error.remedy)
         return ()
 
 
-@cache
 def _surface_name(cell: str) -> str:
-    return tables.surface(cell).name
+    """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
+    found = set()
+    for word in cell.split():
+        with suppress(tables.UnknownNameError):
+            found.add(tables.surface(word).name)
+    return found.pop() if len(found) == 1 else tables.surface(cell).name
 
 
 def _surface(row: Sheet, column: str) -> str | None:
@@ -430,7 +475,10 @@ def _judge_calibration(row: Sheet, values: dict[str, Any]) -> None:
 # --- the sheets -------------------------------------------------------------------------------
 
 _ENDS = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
-_BAND = {"low_hz": _number("low_hz", low=0), "high_hz": _number("high_hz", above=0)}
+_BAND = {
+    "low_hz": _number("low_hz", unit="hz", low=0),
+    "high_hz": _number("high_hz", unit="hz", above=0),
+}
 
 READINGS = Kind(
     "readings.csv",
@@ -446,8 +494,8 @@ READINGS = Kind(
         "level": Column("levels", _levels, numeric=True, by_row=True),
         **_BAND,
         "surface": Column("surface", _surface),
-        "background": _number("background"),
-        "gain_db": _number("gain_db"),
+        "background": _number("background", unit="db"),
+        "gain_db": _number("gain_db", unit="db"),
         "session": Column("session", Sheet.text),
         "recording": Column("recording", _optional),
         "everything_off": Column("everything_off", Sheet.yes_no),
@@ -456,6 +504,7 @@ READINGS = Kind(
     },
     ("place",),
     _judge_reading,
+    holds=("level", "recording"),
 )
 CHECKS = Kind(
     "checks.csv",
@@ -471,6 +520,7 @@ CHECKS = Kind(
     },
     ("place",),
     _judge_check,
+    holds=_STOPPED,
 )
 DELAYS = Kind(
     "delays.csv",
@@ -479,8 +529,8 @@ DELAYS = Kind(
         "delay": Column("id", _only("number each once"), by_row=True),
         "first": Column("first", Sheet.place),
         "second": Column("second", Sheet.place),
-        "delay_ms": _number("delay_s", per=1000),
-        "sigma_ms": _number("sigma_s", per=1000, above=0),
+        "delay_ms": _number("delay_s", per=1000, unit="ms"),
+        "sigma_ms": _number("sigma_s", per=1000, unit="ms", above=0),
         "speed_check": Column("speed_check", lambda row, column: bool(row.yes_no(column))),
         "shown_distance": _length("shown_distance_m", low=0),
         "shown_length": _length("shown_length_m", low=0),
@@ -628,8 +678,6 @@ KINDS = {
     "found": FOUND,
     "stop_tests": CHECKS,
 }
-_LEVELS = {"readings": ("levels", "recording"), "stop_tests": _STOPPED}
-"""What a row must hold one of, or nobody has filled it in yet."""
 
 
 def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:
@@ -648,8 +696,6 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
             continue
         rows = [record for _, record in records(kind, sheet) if record is not None]
         _say_unused(kind, sheet, rows)
-        if name in _LEVELS:
-            rows = _filled(rows, _LEVELS[name], sheet)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
     for each in found["delays"]:
@@ -741,23 +787,15 @@ def _say_unused(kind: Kind, sheet: Sheet, rows: Iterable[Any]) -> None:
 
 def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
-        where = sheet.rows.origin(0)
-        sheet.collector.complain(where, 'there is no column "level"', 'add "level" or "recording"')
+        where, remedy = sheet.rows.origin(0), 'add "level" or "recording"'
+        if "reading" in sheet.columns:
+            remedy += ', or if reading is the level: columns = {level = "reading"} in [readings]'
+        sheet.collector.complain(where, 'there is no column "level"', remedy)
         return False
     if "kind" not in sheet.columns:
         text = f'{sheet.label} has no column "kind": all are read as surface readings'
         sheet.collector.note("kind_assumed", text, Origin(sheet.label, 1))
     return True
-
-
-def _filled(rows: list[Any], fields: tuple[str, ...], sheet: Sheet) -> list[Any]:
-    """Return the rows somebody has filled in, naming the others."""
-    done = [bool(row.skip) or any(getattr(row, name) for name in fields) for row in rows]
-    blank = [row.place.text for row, there in zip(rows, done, strict=True) if not there]
-    if blank:
-        text = f"rows without a level left out: {listed(blank)}"
-        sheet.collector.note("readings_blank", text, Origin(sheet.label))
-    return [row for row, there in zip(rows, done, strict=True) if there]
 
 
 def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Collector) -> None:

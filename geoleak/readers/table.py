@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
-from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -38,6 +37,7 @@ from geoleak.readers.text import (
     SplitError,
     column_in_line,
     decode_text,
+    note_commented,
     sniff_delimiter,
     split_rows,
 )
@@ -245,7 +245,7 @@ def table_of(
             rows = split_rows(text, label=label, delimiter=rows.delimiter)
             _drop_blank(rows)
         table = _evened(rows, header, first, collector)
-        _note_commented(rows, len(header.names), collector)
+        note_commented(rows, len(header.names), collector)
     if not len(table):
         collector.complain(Origin(label), "the file holds no points", "export it again")
         return None
@@ -493,20 +493,6 @@ def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, del
     numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
     sample = [row[index] for index in numeric for row in head if index < len(row)]
     return decimal_sign(sample, delimiter=delimiter)
-
-
-def _note_commented(rows: Rows, width: int, collector: Collector) -> None:
-    """Say where a line struck out by # or % has the shape of a point."""
-    for line, text in rows.commented:
-        cells = text.split(rows.delimiter) if rows.delimiter != " " else text.split()
-        shape = Counter(looks_numeric(cell) for cell in cells)
-        if len(cells) >= min(width, 4) and shape[True] >= 2:
-            collector.note(
-                "comment_like_a_point",
-                f'line {line} of {rows.label} begins with "{text[0]}" and was left out,'
-                " though it looks like a point",
-                Origin(rows.label, line, 1),
-            )
 
 
 # --- spreadsheets ----------------------------------------------------------------------------

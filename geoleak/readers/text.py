@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from geoleak.errors import Origin, Refused
 from geoleak.readers.collector import Collector
+from geoleak.readers.numbers import looks_numeric
 
 _JUDGED = 1_000_000  # a binary file shows itself long before
 _CONTROLS = bytes((*range(1, 9), *range(14, 27), 127))
@@ -86,24 +87,12 @@ class Rows:
         return column_in_line(line_of(self.text, line), self.delimiter, field)
 
 
-def read_rows(
-    data: bytes, *, label: str, collector: Collector, delimiter: str | None = None
-) -> Rows | None:
-    """Return the rows of a text file; ``None`` after a complaint.
-
-    Parameters
-    ----------
-    data : bytes
-    label : str
-        What the file is called in complaints.
-    collector : Collector
-    delimiter : str, optional
-        A key of `DELIMITERS`; else as the file shows it.
-    """
+def read_rows(data: bytes, *, label: str, collector: Collector) -> Rows | None:
+    """Return the rows of a text file; ``None`` after a complaint, which calls it ``label``."""
     try:
         text, encoding = decode_text(data)
-        sign = DELIMITERS[delimiter] if delimiter else sniff_delimiter(text)
-        rows = split_rows(text, label=label, delimiter=sign)
+        sign = sniff_delimiter(text)
+        rows = split_rows(_with_dittos(text, sign), label=label, delimiter=sign)
     except Refused as error:
         line = error.line if isinstance(error, SplitError) else 0
         collector.complain_of(Origin(label, line), error)
@@ -111,6 +100,32 @@ def read_rows(
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
     return rows
+
+
+def note_commented(rows: Rows, width: int, collector: Collector) -> None:
+    """Say where a line struck out by # or % has the shape of a row of figures."""
+    for line, text in rows.commented:
+        cells = text.split(rows.delimiter) if rows.delimiter != BLANKS else text.split()
+        figures = sum(looks_numeric(cell.lstrip("#% ")) for cell in cells)
+        if len(cells) >= min(width, 4) and figures >= 2:
+            collector.note(
+                "comment_like_a_point",
+                f'line {line} of {rows.label} begins with "{text[0]}" and was left out,'
+                " though it looks like a row",
+                Origin(rows.label, line, 1),
+            )
+
+
+def _with_dittos(text: str, delimiter: str) -> str:
+    """Return a text in which a quote alone in a cell is a ditto mark, and opens nothing."""
+    if '"' not in text or delimiter == BLANKS:
+        return text
+    lone = re.compile(rf'(?<![^{delimiter}\n])([ ]*)"(?=[ ]*(?:{delimiter}|\r?\n|\Z))')
+    lines = text.split("\n")
+    for at, line in enumerate(lines):
+        if '"' in line and len(lone.findall(line)) == line.count('"'):
+            lines[at] = lone.sub("\\1\u3003", line)
+    return "\n".join(lines)
 
 
 def decode_text(data: bytes) -> tuple[str, str]:

@@ -76,6 +76,8 @@ class PointFile(Table):
     elevation_unit: Unit | None = None
     precision_unit: Unit | None = None
     """Of precision columns whose heading has none; else the elevation's."""
+    depth_unit: Literal["m", "ft", "ftUS", "in", "cm", "mm"] | None = None
+    """Of a depth column whose heading has none; else ``length_unit``."""
     delimiter: Delimiter | None = None
     decimal: Annotated[Literal[".", ","], also(point=".", comma=",")] | None = None
     status_scheme: Given | None = None
