@@ -95,7 +95,7 @@ def test_what_is_not_is_told_in_one_line(tmp_path: Path, name: str) -> None:
 
 
 def test_ten_lines_may_stand_above_the_header(tmp_path: Path) -> None:
-    sheet = "place,level\n101,34\n"
-    assert len(site_of(tmp_path, {"readings.csv": "a title\n" * 9 + sheet}).readings) == 1
+    sheet = "place,level\n" + "101,34\n" * 50
+    assert len(site_of(tmp_path, {"readings.csv": "a title\n" * 9 + sheet}).readings) == 50
     (line,) = complaints_of(tmp_path, {"readings.csv": "a title\n" * 10 + sheet})
     assert 'no column "place"' in line

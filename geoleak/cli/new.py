@@ -68,7 +68,9 @@ def new(
     size: Annotated[
         str, option("--size", "Nominal size, of a material such as pvc sch 40.", '"3/4 in"')
     ] = "",
-    outside: Annotated[str, option("--outside", "Outside diameter of the pipe.", '"1.315 in"')] = "",
+    outside: Annotated[
+        str, option("--outside", "Outside diameter of the pipe.", '"1.315 in"')
+    ] = "",
     title: Annotated[str, option("--title", "Title of the job.")] = "",
     resume: Annotated[
         bool, option("--resume", "Take up the answers kept when it last failed.")

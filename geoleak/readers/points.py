@@ -296,9 +296,9 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
         values = table.numbers(role, context.collector)
         if values is not None:
             found[name] = values * _unit_of(table, role, context)
-            check_range(table, role, found[name], low, high, context.collector)
+            if role != "depth" or not _asked_about(table, found[name], context):
+                check_range(table, role, found[name], low, high, context.collector)
     if "depth_m" in found:
-        _ask_about_depths(table, found["depth_m"], context)
         # A rover writes 0 where nobody measured one; below zero is a mistake.
         remedy = "write how deep the pipe lies, or leave it empty"
         found["depth_m"] = _positive(table, "depth", found["depth_m"], remedy, context.collector)
@@ -316,22 +316,23 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
     return found
 
 
-def _ask_about_depths(table: Table, depths_m: FloatArray, context: PointContext) -> None:
+def _asked_about(table: Table, depths_m: FloatArray, context: PointContext) -> bool:
     """Ask once about depths that are no pipe's where their unit is stated nowhere, or say so."""
-    high_m = DEPTH.bare_m
-    odd = np.flatnonzero((depths_m > 0) & ((depths_m < DEPTH.low_m) | (depths_m > high_m)))
+    low_m, high_m = DEPTH.low_m, DEPTH.bare_m
+    odd = np.flatnonzero((depths_m > 0) & ((depths_m < low_m) | (depths_m > high_m)))
     if not odd.size:
-        return
-    row = int(odd[0])
-    size = format_length(depths_m[row], unit=context.length_unit)
-    what = f'depth "{table.shown(row, "depth")}" is taken as {size}'
+        return False
+    where = table.origin(int(odd[0]), "depth")
+    size = format_length(depths_m[odd[0]], unit=context.length_unit)
+    what = f'depth "{table.shown(int(odd[0]), "depth")}" is taken as {size}'
     more = f" (so in {odd.size} rows)" if odd.size > 1 else ""
     if "depth" in table.header.units or context.spec.depth_unit:
         text = f"{what}{more}: more or less than pipe is likely to have; check it"
-        context.collector.note("unusual", text, table.origin(row, "depth"))
-        return
+        context.collector.note("unusual", text, where)
+        return False
     remedy = 'state depth_unit = "in" in [points], or whichever it is: m, ft, ftUS, in, cm, mm'
-    context.collector.complain(table.origin(row, "depth"), f"{what}{more}: is that meant?", remedy)
+    context.collector.complain(where, f"{what}{more}: is that meant?", remedy)
+    return True
 
 
 def _positive(
@@ -423,7 +424,7 @@ def _unit_of(table: Table, role: str, context: PointContext) -> float:
     if role == "elevation" and context.spec.elevation_unit:
         stated = context.spec.elevation_unit
     if role == "depth":
-        stated = context.spec.depth_unit or stated
+        stated = stated or context.spec.depth_unit
     if stated == "foot":
         foot = [each for each in (info.axis_unit, bare) if each in ("ft", "ftUS")]
         return LENGTH_UNITS[foot[0] if foot else "ft"]
