@@ -8,7 +8,7 @@ import shapely
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route, RouteSet
-from geoleak.linref.segments import pick_from_all
+from geoleak.linref.segments import nearest_of_all
 from tests.lines import CENTRE, around, beside, tangle, winding
 
 LINES = {
@@ -45,7 +45,7 @@ def test_many_points_find_what_asking_every_piece_finds(name, within) -> None:
     points[1_000:1_200] = vertices[np.arange(200) % len(vertices)]
     route = Route.from_vertices(vertices)
     snap = route.snap(points, rival_within_m=within)
-    slow = pick_from_all(route.segments, points[:, 0], points[:, 1], within)
+    slow = nearest_of_all(route.segments, points[:, 0], points[:, 1], within)
     foot = route.segments.foot_chainage_m(points[:, 0], points[:, 1], slow.piece)
     np.testing.assert_array_equal(snap.chainage_m, foot)
     rival = route.segments.foot_chainage_m(points[:, 0], points[:, 1], slow.rival)

@@ -1,10 +1,9 @@
 """The nearest piece for very many points: a tree of square cells that share candidates.
 
 Points are sorted into a quadtree. A cell inherits its parent's candidate pieces and drops those
-that cannot be nearest, nor rival, for any point inside it; where the pieces within reach hang
-together as one stretch for every point inside, no rival is looked for there. Nothing is
-approximate: what is left is measured point by point. Work grows with the points and with how many
-pieces are nearly equally near, not with points times pieces.
+that cannot be nearest, nor rival, for any point inside it. What a cell is left with is measured
+for each of its points in single precision, about the cell's centre; what may be nearest or rival
+within that precision is measured again in double. Nothing is approximate.
 
 The bound: let r be the half-diagonal of a cell, D the distance from its centre to the nearest
 piece, d that to another one, and u, v the unit vectors from the nearest places on the two to the
@@ -16,38 +15,46 @@ d - D > |v - u| r + r^2/(2 D), and also when d - D > 2 r.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.linref.segments import (
-    BLOCK,
     TIE_M,
     Bools,
     Floats,
     Ints,
     Nearest,
     Segments,
-    pick,
-    pick_from_all,
+    nearest_of,
+    nearest_of_all,
 )
 
 # Below this many point-piece pairs, or on lines this short, asking every piece is quicker.
 FEW_PAIRS = 200_000
 FEW_PIECES = 6
 # A cell with so few points, or so few candidates, is not split again.
-FEW_POINTS = 32
+FEW_POINTS = 200
 FEW_CANDIDATES = 3
-# Only cells with no more candidates are asked whether these hang together.
-MANY_TO_CHECK = 24
 # Halvings of the square around the points; two keys of so many bits fit one 32-bit number.
 DEPTH = 16
 # Cell-piece pairs handled at once; bounds the memory.
 MOST_PAIRS = 100_000
+# Points of one cell that are measured together, and pairs of them and pieces at once.
+ROW = 8
+BLOCK = 131_072
+# Single precision is good to this share of a cell's distance and size (some ten roundings).
+SINGLE = 1e-6
+# Pieces shorter than this share of their distance are as far as the nearer of their two ends, less
+# half of (a quarter of the share squared), which is nothing.
+SHORT = 0.02
 # Points farther from the lines than a shell's size are searched apart, in shells this much larger.
 SHELL = 64.0
 Keys = npt.NDArray[np.uint32]
+Singles = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +62,7 @@ class Cells:
     """Cells of one level with their points and candidates.
 
     ``low``, ``high`` (c,) bound each cell's points in sorted order, ``key`` (c,) is the sort key
-    shifted to the level, ``first`` (c + 1,) bounds each cell's part of ``candidate``,
-    ``quiet`` (c,) says that no point inside has a rival.
+    shifted to the level, ``first`` (c + 1,) bounds each cell's part of ``candidate``.
     """
 
     level: int
@@ -65,7 +71,16 @@ class Cells:
     key: Keys
     first: Ints
     candidate: Ints
-    quiet: Bools
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centres:
+    """Centres of cells (c,), how far each is from the nearest piece, and the half-diagonal."""
+
+    x: Floats
+    y: Floats
+    least_m: Floats
+    radius_m: float
 
 
 def nearest_pieces(
@@ -73,7 +88,7 @@ def nearest_pieces(
 ) -> Nearest:
     """Return the nearest and the rival piece of each finite point, however many there are."""
     if len(segments) <= FEW_PIECES or len(segments) * len(x) <= FEW_PAIRS:
-        return pick_from_all(segments, x, y, rival_within_m)
+        return nearest_of_all(segments, x, y, rival_within_m)
     shell = _shell_of(segments, x, y)
     found = Nearest(np.empty(len(x), dtype=np.int64), np.empty(len(x), dtype=np.int64))
     for each in np.unique(shell):
@@ -123,13 +138,13 @@ def _search(
         np.array([0], dtype=np.uint32),
         np.array([0, len(segments)]),
         everything,
-        np.array([rival_within_m is None]),
     )
 
     def settle(cells: Cells) -> list[Cells]:
-        thinned, reach = _thinned(segments, cells, (low_x, low_y, size), rival_within_m or 0.0)
+        square = (low_x, low_y, size)
+        thinned, centres, reach = _thinned(segments, cells, square, rival_within_m or 0.0)
         last = _worth_no_split(thinned, reach)
-        _settle(segments, x, y, where, thinned, last, rival_within_m, found)
+        _settle(segments, x, y, where, thinned, centres, last, rival_within_m, found)
         return _children(thinned, ~last, keys)
 
     waiting = [root]
@@ -158,7 +173,7 @@ def _thinned(
     cells: Cells,
     square: tuple[float, float, float],
     rival_within_m: float,
-) -> tuple[Cells, Ints]:
+) -> tuple[Cells, Centres, Ints]:
     """Drop candidates that are no use in a cell; also say how many would do for a smaller one."""
     low_x, low_y, size = square
     side = size / 2**cells.level
@@ -168,8 +183,7 @@ def _thinned(
     centre_y = low_y + (_unspread(cells.key >> np.uint32(1)) + 0.5) * side
     firsts = cells.first[:-1]
     cell = np.repeat(np.arange(len(firsts)), np.diff(cells.first))
-    x, y = centre_x[cell], centre_y[cell]
-    unit_x, unit_y = segments.gaps(x, y, cells.candidate)
+    unit_x, unit_y = segments.gaps(centre_x[cell], centre_y[cell], cells.candidate)
     distance = _made_unit(unit_x, unit_y)
     least = np.minimum.reduceat(distance, firsts)
     hits = np.flatnonzero(distance == least[cell])
@@ -178,25 +192,14 @@ def _thinned(
     turn = _apart(unit_x, unit_y, unit_x[nearest][cell], unit_y[nearest][cell])
     bend = radius**2 / (2.0 * np.maximum(least, radius * 1e-3))
     # Ties must stay; distances carry rounding of about 1e-16 of themselves.
-    more = distance - (least * (1.0 + 1e-12) + 2.0 * TIE_M)[cell]
-    loose = np.minimum(turn * radius + bend[cell], 2.0 * radius)
-    for_nearest = more <= loose
-    rival = np.where(cells.quiet, 0.0, rival_within_m)[cell]
-    keep = for_nearest if cells.quiet.all() else more <= loose + rival
-    quiet = cells.quiet.copy()
-    small = ~quiet & (np.add.reduceat(keep.astype(np.int64), firsts) <= MANY_TO_CHECK)
-    if small.any():
-        spread = np.maximum.reduceat(np.where(for_nearest, turn, 0.0), firsts)
-        quiet |= small & _hangs_together(
-            segments, cells, cell, (x, y), np.flatnonzero(keep & small[cell]), radius,
-            (least, spread, unit_x[nearest], unit_y[nearest]), rival_within_m,
-        )  # fmt: skip
-        keep = np.where(quiet[cell], for_nearest, keep)
-    smaller = more <= np.minimum(turn * radius / 2.0 + bend[cell] / 4.0, radius) + rival
-    reach = np.add.reduceat(smaller.astype(np.int64), firsts)
-    kept = np.add.reduceat(keep.astype(np.int64), firsts)
-    first = np.concatenate([[0], np.cumsum(kept)])
-    return replace(cells, first=first, candidate=cells.candidate[keep], quiet=quiet), reach
+    more = distance - (least * (1.0 + 1e-12) + 2.0 * TIE_M + rival_within_m)[cell]
+    keep = np.flatnonzero(more <= np.minimum(turn * radius + bend[cell], 2.0 * radius))
+    more, turn, cell = more[keep], turn[keep], cell[keep]
+    smaller = more <= np.minimum(turn * radius / 2.0 + bend[cell] / 4.0, radius)
+    reach = np.bincount(cell[smaller], minlength=len(firsts))
+    first = np.searchsorted(cell, np.arange(len(firsts) + 1))
+    thinned = replace(cells, first=first, candidate=cells.candidate[keep])
+    return thinned, Centres(centre_x, centre_y, least, radius), reach
 
 
 def _made_unit(x: Floats, y: Floats) -> Floats:
@@ -215,45 +218,6 @@ def _apart(x: Floats, y: Floats, other_x: Floats, other_y: Floats) -> Floats:
     gap_y *= gap_y
     gap_x += gap_y
     return np.sqrt(gap_x, out=gap_x)
-
-
-def _hangs_together(
-    segments: Segments,
-    cells: Cells,
-    cell: Ints,
-    centre: tuple[Floats, Floats],
-    kept: Ints,
-    radius: float,
-    nearest: tuple[Floats, Floats, Floats, Floats],
-    rival_within_m: float,
-) -> Bools:
-    """Tell of each cell whether its candidates are one stretch for every point inside.
-
-    They are where they follow one another, the route comes nearer all along the first ones (seen
-    from anywhere in the cell), goes away all along the last ones, and every vertex between two
-    of those in the middle is within the limit all over the cell: the bound of the module, turned
-    round. Then the part of the route within the limit has no gap.
-    """
-    least, spread, nearest_x, nearest_y = nearest
-    owner = cell[kept]
-    index = cells.candidate[kept]
-    unit_x = centre[0][kept] - segments.start_x[index]
-    unit_y = centre[1][kept] - segments.start_y[index]
-    length = segments.length_m[index]
-    ahead = (unit_x * segments.along_x[index] + unit_y * segments.along_y[index]) / length
-    phase = 1 + (ahead <= -radius).astype(np.int8) - (ahead - length >= radius)
-    distance = _made_unit(unit_x, unit_y)
-    turn = _apart(unit_x, unit_y, nearest_x[owner], nearest_y[owner]) + spread[owner]
-    bend = radius**2 / (2.0 * np.maximum(distance, radius * 1e-3))
-    loose = np.minimum(turn * radius + bend, 2.0 * radius)
-    within = distance * (1.0 + 1e-12) + loose <= least[owner] + rival_within_m
-    joined = (index[1:] == index[:-1] + 1) & segments.linked[index[1:]]
-    joined &= (phase[1:] > phase[:-1]) | (
-        (phase[1:] == phase[:-1]) & ((phase[1:] != 1) | within[1:])
-    )
-    together = np.ones(len(least), dtype=bool)
-    together[owner[1:][(owner[1:] == owner[:-1]) & ~joined]] = False
-    return together
 
 
 def _worth_no_split(cells: Cells, reach: Ints) -> Bools:
@@ -279,7 +243,6 @@ def _children(cells: Cells, split: Bools, keys: Keys) -> list[Cells]:
     count = np.diff(cells.first)[owner]
     ends = np.cumsum(count)
     low, high, key = low[occupied], high[occupied], quarter.ravel()[occupied]
-    quiet = cells.quiet[owner]
     parts = []
     begin = 0
     while begin < len(owner):
@@ -289,11 +252,7 @@ def _children(cells: Cells, split: Bools, keys: Keys) -> list[Cells]:
         first = np.concatenate([[0], ends[piece] - done])
         shifted = np.repeat(cells.first[owner[piece]] - first[:-1], count[piece])
         candidate = cells.candidate[shifted + np.arange(first[-1])]
-        parts.append(
-            Cells(
-                cells.level + 1, low[piece], high[piece], key[piece], first, candidate, quiet[piece]
-            )
-        )
+        parts.append(Cells(cells.level + 1, low[piece], high[piece], key[piece], first, candidate))
         begin = finish
     return parts
 
@@ -304,35 +263,180 @@ def _settle(
     y: Floats,
     where: Ints,
     cells: Cells,
+    centres: Centres,
     last: Bools,
     rival_within_m: float | None,
     found: Nearest,
 ) -> None:
-    """Measure the points of finished cells against their candidates, like counts together."""
+    """Find the pieces of the points of finished cells, cells of like counts together."""
     count = np.diff(cells.first)
-    # Quiet cells and others apart: the sign of the width tells them.
-    width = _rounded_up(count) * np.where(cells.quiet, -1, 1)
-    for signed in np.unique(width[last]):
-        wide, within = abs(int(signed)), rival_within_m if signed > 0 else None
-        chosen = np.flatnonzero(last & (width == signed))
-        points = cells.high[chosen] - cells.low[chosen]
-        row = np.arange(wide)[:, None]
-        table = cells.first[chosen] + np.minimum(row, count[chosen] - 1)
-        table = np.where(row < count[chosen], cells.candidate[table], -1)
-        cell = np.repeat(np.arange(len(chosen)), points)
-        ahead = np.cumsum(points) - points
-        point = np.arange(len(cell)) + np.repeat(cells.low[chosen] - ahead, points)
-        step = max(1, BLOCK // wide)
-        for begin in range(0, len(point), step):
-            some = point[begin : begin + step]
-            candidates = table[:, cell[begin : begin + step]]
-            nearest = pick(segments, x[some], y[some], candidates, within)
-            found.piece[where[some]] = nearest.piece
-            found.rival[where[some]] = nearest.rival
+    owner = np.repeat(np.arange(len(count)), count)
+    unit = centres.least_m + centres.radius_m
+    longest = np.maximum.reduceat(segments.length_m[cells.candidate], cells.first[:-1]) / unit
+    short = longest < SHORT
+    for seen_as, family in ((_Ends, short), (_Pieces, ~short)):
+        chosen = np.flatnonzero(last & family)
+        if not len(chosen):
+            continue
+        chosen = chosen[np.argsort(count[chosen], kind="stable")]
+        rows = -(-(cells.high[chosen] - cells.low[chosen]) // ROW)
+        cell = np.repeat(chosen, rows)
+        ahead = np.repeat(np.cumsum(rows) - rows, rows)
+        begin = cells.low[cell] + ROW * (np.arange(len(cell)) - ahead)
+        local = seen_as.of(segments, cells.candidate, owner, centres)
+        finish = len(cell)
+        kept: dict[float | None, list[tuple[Ints, Ints]]] = {}
+        while finish:
+            # From the widest down: each block is as wide as its last row.
+            first = max(0, finish - max(1, BLOCK // (ROW * int(count[cell[finish - 1]]))))
+            block = _Block(
+                x, y, cells, centres, local, cell[first:finish], begin[first:finish], longest
+            )
+            for point, index, within in block.candidates(rival_within_m):
+                kept.setdefault(within, []).append((point, index))
+            finish = first
+        for within, parts in kept.items():
+            point, index = (np.concatenate(each) for each in zip(*parts, strict=True))
+            starts = np.flatnonzero(np.diff(point, prepend=-1))
+            here = point[starts]
+            number = np.repeat(np.arange(len(starts)), np.diff(starts, append=len(point)))
+            square = segments.squared_distance(x[point], y[point], index)
+            nearest = nearest_of(segments, x[here], y[here], number, index, square, within)
+            found.piece[where[here]] = nearest.piece
+            found.rival[where[here]] = nearest.rival
 
 
-def _rounded_up(count: Ints) -> Ints:
-    """Return counts raised to a few sizes, so that few groups are left."""
-    power = np.left_shift(1, np.ceil(np.log2(np.maximum(count, 1))).astype(np.int64))
-    middle = power * 3 // 4
-    return np.where((count <= middle) & (power > 2), middle, power)
+class _Pieces:
+    """Candidates as seen from their cells' centres, in single precision.
+
+    A row of ``table`` (n + 1, 8) holds what gives the place along and aside of a piece as sums over
+    (x, y, 1), then where its start and end lie along it: all from its place nearest to the centre,
+    in units of the centre's distance and the cell's size. The last row is no piece, far away.
+    ``follows`` (n + 1,) says whether a piece runs on from the candidate before it.
+    """
+
+    def __init__(self, table: Sequence[Floats], follows: Bools) -> None:
+        self.table = np.zeros((len(follows) + 1, len(table)), dtype=np.float32)
+        for k, column in enumerate(table):
+            self.table[:-1, k] = column
+        self.table[-1, [2, 5]] = 1e6
+        self.follows = np.append(follows, False)
+
+    @classmethod
+    def of(cls, segments: Segments, index: Ints, cell: Ints, centres: Centres) -> Self:
+        """Return candidates, each with its cell."""
+        unit = (centres.least_m + centres.radius_m)[cell]
+        start_x = (segments.start_x[index] - centres.x[cell]) / unit
+        start_y = (segments.start_y[index] - centres.y[cell]) / unit
+        along_x, along_y = segments.along_x[index] / unit, segments.along_y[index] / unit
+        follows = np.zeros(len(index), dtype=bool)
+        follows[1:] = (np.diff(index) == 1) & segments.linked[index[1:]] & (np.diff(cell) == 0)
+        return cls(cls._table(start_x, start_y, along_x, along_y), follows)
+
+    @staticmethod
+    def _table(x: Floats, y: Floats, along_x: Floats, along_y: Floats) -> Sequence[Floats]:
+        length = np.hypot(along_x, along_y)
+        u, v = along_x / length, along_y / length
+        along = -x * u - y * v
+        nearest = np.clip(along, 0.0, length)
+        return u, v, along - nearest, v, -u, y * u - x * v, -nearest, length - nearest
+
+    def squares(self, held: Ints, moved: Singles) -> tuple[Singles, Singles]:
+        """Return squared distances (b, ROW, k) of points (b, ROW, 3) to pieces and their starts."""
+        seen = self.table[held]
+        along = moved @ seen[..., :3].transpose(0, 2, 1)
+        aside = moved @ seen[..., 3:6].transpose(0, 2, 1)
+        aside *= aside
+        start, end = seen[:, None, :, 6], seen[:, None, :, 7]
+        square = np.minimum(np.maximum(along, start), end)
+        square -= along
+        square *= square
+        square += aside
+        along -= start
+        along *= along
+        along += aside
+        return square, along
+
+
+class _Ends(_Pieces):
+    """Short candidates far away, seen as their two ends; a row holds the squares' sums."""
+
+    @staticmethod
+    def _table(x: Floats, y: Floats, along_x: Floats, along_y: Floats) -> Sequence[Floats]:
+        end_x, end_y = x + along_x, y + along_y
+        return (-2 * x, -2 * y, x * x + y * y,
+                -2 * end_x, -2 * end_y, end_x * end_x + end_y * end_y)  # fmt: skip
+
+    def squares(self, held: Ints, moved: Singles) -> tuple[Singles, Singles]:
+        seen = self.table[held]
+        start = moved @ seen[..., :3].transpose(0, 2, 1)
+        end = moved @ seen[..., 3:].transpose(0, 2, 1)
+        return np.minimum(start, end, out=end), start
+
+
+class _Block:
+    """Rows of points, each a cell and the first of `ROW` of its points, with the candidates."""
+
+    def __init__(
+        self, x: Floats, y: Floats, cells: Cells, centres: Centres, local: _Pieces, cell: Ints,
+        begin: Ints, longest: Floats,
+    ) -> None:  # fmt: skip
+        place = begin[:, None] + np.arange(ROW)
+        known = place < cells.high[cell][:, None]
+        self.place = np.where(known, place, begin[:, None]).ravel()
+        self.known = known.ravel()
+        low, high = cells.first[cell], cells.first[cell + 1]
+        held = low[:, None] + np.arange(int((high - low).max()))
+        self.held = np.where(held < high[:, None], held, len(cells.candidate))
+        self.candidate = cells.candidate
+        self.local = local
+        owner = np.repeat(cell, ROW)
+        self.unit = (centres.least_m + centres.radius_m)[owner]
+        moved = np.ones((len(owner), 3), dtype=np.float32)
+        moved[:, 0] = (x[self.place] - centres.x[owner]) / self.unit
+        moved[:, 1] = (y[self.place] - centres.y[owner]) / self.unit
+        self.moved = moved.reshape(-1, ROW, 3)
+        # By their ends alone, pieces are taken for up to half their length farther, squared, and
+        # what a point is moved, squared, is left out.
+        ends = isinstance(local, _Ends)
+        self.gap = (longest[owner] / 2.0) ** 2 if ends else 0.0
+        self.out = (moved[:, 0] ** 2 + moved[:, 1] ** 2).astype(np.float64) if ends else 0.0
+
+    def candidates(self, rival_within_m: float | None) -> Iterator[tuple[Ints, Ints, float | None]]:
+        """Yield points with the pieces that may be nearest or rival, and the limit of rivals.
+
+        Points beside which single precision shows one stretch alone come without a limit.
+        """
+        square, start = self.local.squares(self.held, self.moved)
+        width = square.shape[2]
+        out, gap = self.out, self.gap
+        lowest = square.min(axis=2).ravel() + out
+        least = np.sqrt(np.maximum(lowest, 0.0))
+        slack = SINGLE + 2.0 * TIE_M / self.unit
+        sole = self.known
+        if rival_within_m is not None:
+            within = rival_within_m / self.unit
+            slack += SINGLE * (within + within**2)
+            close = square <= self._limit((least + within) ** 2, slack + gap, out)
+            nearer = np.sqrt(np.maximum(lowest - slack - gap, 0.0))
+            joined = start <= self._limit((nearer + within) ** 2, -slack, out)
+            joined &= self.local.follows[self.held][:, None, :]
+            starts = np.flatnonzero(close > joined) // width
+            several = sole & (np.bincount(starts, minlength=len(sole)) > 1)
+            sole = sole & ~several
+            row = np.flatnonzero(several)
+            if len(row):
+                which, column = np.nonzero(close.reshape(-1, width)[row])
+                yield *self._pairs(row[which], column), rival_within_m
+        limit = np.where(sole, least**2, -np.inf)
+        nearest = np.flatnonzero(square <= self._limit(limit, slack + gap, out))
+        if len(nearest):
+            yield *self._pairs(*np.divmod(nearest, width)), None
+
+    def _pairs(self, row: Ints, column: Ints) -> tuple[Ints, Ints]:
+        return self.place[row], self.candidate[self.held[row // ROW, column]]
+
+    def _limit(self, square: Floats, slack: Floats, out: Floats | float) -> Singles:
+        """Return what squares are held against; rounding counts as the root or the square does."""
+        limit = square - out + slack * (1.0 + np.sqrt(np.maximum(square, 0.0)))
+        return limit.astype(np.float32).reshape(-1, ROW, 1)

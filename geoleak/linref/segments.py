@@ -97,7 +97,7 @@ class Segments:
             after=neighbours("after"),
         )
 
-    def gaps(self, x: Floats, y: Floats, piece: Ints) -> tuple[Floats, Floats]:
+    def gaps(self, x: Floats, y: Floats, piece: Ints | slice) -> tuple[Floats, Floats]:
         """Return vectors (metres) from the nearest places on pieces to points; broadcasts."""
         along_x, along_y = self.along_x[piece], self.along_y[piece]
         gap_x = x - self.start_x[piece]
@@ -112,7 +112,7 @@ class Segments:
         gap_y -= part
         return gap_x, gap_y
 
-    def squared_distance(self, x: Floats, y: Floats, piece: Ints) -> Floats:
+    def squared_distance(self, x: Floats, y: Floats, piece: Ints | slice) -> Floats:
         """Return squared distances (m2) from points to pieces, with broadcasting."""
         square, other = self.gaps(x, y, piece)
         square *= square
@@ -151,8 +151,14 @@ class Nearest:
     rival: Ints
 
 
-def pick(
-    segments: Segments, x: Floats, y: Floats, candidates: Ints, rival_within_m: float | None
+def nearest_of(
+    segments: Segments,
+    x: Floats,
+    y: Floats,
+    point: Ints,
+    index: Ints,
+    square: Floats,
+    rival_within_m: float | None,
 ) -> Nearest:
     """Return the nearest of the candidates of each point, the first one at ties.
 
@@ -162,43 +168,29 @@ def pick(
         The pieces.
     x, y : ndarray, shape (m,)
         Points in metres.
-    candidates : ndarray of int, shape (k, m) or (k, 1)
-        Ascending piece indices per point, -1 where a point has fewer than k.
+    point, index, square : ndarray, shape (n,)
+        Each candidate's point (ascending, none without one), piece (ascending at a point) and
+        squared distance.
     rival_within_m : float or None
         How much farther than the nearest another stretch may be; None looks for none.
     """
-    square = segments.squared_distance(x, y, candidates)
-    if candidates.min() < 0:
-        square[np.broadcast_to(candidates < 0, square.shape)] = np.inf
-    least = np.sqrt(square.min(axis=0))
-    tied = square <= tie_limit(least) ** 2
-    wide = np.broadcast_to(candidates, square.shape)
-    piece = wide[_first_row(tied), np.arange(len(x))]
-    several = np.flatnonzero(tied.sum(axis=0) > 1)
+    least = np.sqrt(np.minimum.reduceat(square, np.flatnonzero(np.diff(point, prepend=-1))))
+    tied = np.flatnonzero(square <= (tie_limit(least) ** 2)[point])
+    piece = np.empty(len(x), dtype=np.int64)
+    piece[point[tied][::-1]] = index[tied][::-1]
+    several = np.flatnonzero(np.bincount(point[tied]) > 1)
     if len(several):
         piece[several] = _lowest_in_valley(segments, x[several], y[several], piece[several])
     rival = np.full(len(x), -1, dtype=np.int64)
-    if rival_within_m is not None and len(candidates) > 1:
+    if rival_within_m is not None:
         limit = (tie_limit(least) + rival_within_m) ** 2
-        close = square <= limit
-        many = np.flatnonzero(close.sum(axis=0) > 1)
-        if len(many):
-            rival[many] = _rivals(
-                segments, x[many], y[many], wide[:, many], square[:, many], close[:, many],
-                piece[many], limit[many],
-            )  # fmt: skip
+        close = np.flatnonzero(square <= limit[point])
+        close = close[(np.bincount(point[close]) > 1)[point[close]]]
+        if len(close):
+            _find_rivals(
+                segments, x, y, (point[close], index[close], square[close]), piece, limit, rival
+            )
     return Nearest(piece, rival)
-
-
-def _first_row(wanted: Bools) -> Ints:
-    """Return the first row of each column that is True."""
-    rows, count = wanted.shape
-    if rows > count:
-        return np.argmax(wanted, axis=0)
-    row = np.full(count, rows - 1, dtype=np.int64)
-    for each in range(rows - 2, -1, -1):
-        np.copyto(row, each, where=wanted[each])
-    return row
 
 
 def _lowest_in_valley(segments: Segments, x: Floats, y: Floats, piece: Ints) -> Ints:
@@ -232,25 +224,22 @@ def _is_nearer(segments: Segments, x: Floats, y: Floats, one: Ints, other: Ints)
     return nearer
 
 
-def _rivals(
+def _find_rivals(
     segments: Segments,
     x: Floats,
     y: Floats,
-    candidates: Ints,
-    square: Floats,
-    close: Bools,
+    close: tuple[Ints, Ints, Floats],
     piece: Ints,
     limit: Floats,
-) -> Ints:
-    """Return for each point the nearest piece of another stretch within the limit, or -1.
+    rival: Ints,
+) -> None:
+    """Fill in the nearest piece of another stretch within the limit, where a point has one.
 
     A stretch is a run of chainage on which the route stays within the limit. Distance is convex
     along a straight piece, so neighbouring pieces belong to one stretch exactly when the vertex
     between them is within the limit.
     """
-    point, row = np.nonzero(close.T)
-    index = candidates[row, point]
-    value = square[row, point]
+    point, index, value = close
     from_x = x[point] - segments.start_x[index]
     from_y = y[point] - segments.start_y[index]
     runs_on = np.zeros(len(point), dtype=bool)
@@ -263,27 +252,28 @@ def _rivals(
     least[stretch[index == piece[point]]] = np.inf
     owner = point[firsts]
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
-    best = np.minimum.reduceat(least, starts)
+    best = np.repeat(np.minimum.reduceat(least, starts), np.diff(starts, append=len(owner)))
     # The first of the other stretches that tie, and in it the nearest piece.
-    ties = np.flatnonzero((least <= tie_limit(np.sqrt(best))[owner] ** 2) & np.isfinite(least))
+    ties = np.flatnonzero((least <= tie_limit(np.sqrt(best)) ** 2) & np.isfinite(least))
     chosen = np.full(len(x), -1, dtype=np.int64)
     chosen[owner[ties][::-1]] = ties[::-1]
     hits = np.flatnonzero((stretch == chosen[point]) & (value == least[stretch]))[::-1]
-    rival = np.full(len(x), -1, dtype=np.int64)
     rival[point[hits]] = index[hits]
-    return rival
 
 
-def pick_from_all(
+def nearest_of_all(
     segments: Segments, x: Floats, y: Floats, rival_within_m: float | None
 ) -> Nearest:
     """Return the nearest pieces with every piece a candidate, in blocks."""
-    everything = np.arange(len(segments), dtype=np.int64)[:, None]
     step = max(1, BLOCK // len(segments))
     piece = np.empty(len(x), dtype=np.int64)
     rival = np.empty(len(x), dtype=np.int64)
     for first in range(0, len(x), step):
         block = slice(first, first + step)
-        found = pick(segments, x[block], y[block], everything, rival_within_m)
+        bx, by = x[block], y[block]
+        square = segments.squared_distance(bx[:, None], by[:, None], slice(None))
+        limit = (tie_limit(np.sqrt(square.min(axis=1))) + (rival_within_m or 0.0)) ** 2
+        point, index = np.nonzero(square <= limit[:, None])
+        found = nearest_of(segments, bx, by, point, index, square[point, index], rival_within_m)
         piece[block], rival[block] = found.piece, found.rival
     return Nearest(piece, rival)
