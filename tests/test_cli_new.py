@@ -234,20 +234,20 @@ GIVEN = ("--crs", "EPSG:6543", "--unit", "ftUS", "--marks", "WL")
 
 def test_readings_with_headings_of_one_s_own_are_taken_along(points: Path) -> None:
     sheet = points.parent / "mine.csv"
-    sheet.write_text("Stop,dB,what,Weather\n101,34,surface,dry\n102,41,surface,dry\n")
+    sheet.write_text("Halt,dB,what,Weather\n101,34,surface,dry\n102,41,surface,dry\n")
     site = points.parent / "yard"
     ran = run("new", points, site, *GIVEN, "--readings", sheet)
     assert ran.code == 2 and not site.exists()
     assert ran.err.startswith(f'{sheet}:1: there is no column "place"'), ran.err
-    assert 'new --columns "Stop=place"' in ran.err
-    ran = run("new", points, site, *GIVEN, "--readings", sheet, "--columns", "Stop=place")
+    assert 'new --columns "Halt=place"' in ran.err
+    ran = run("new", points, site, *GIVEN, "--readings", sheet, "--columns", "Halt=place")
     assert ran.code == 0, ran.err
     assert (site / "readings.csv").read_bytes() == sheet.read_bytes()
     assert [(each.place.point, each.levels) for each in read_site(site).readings] == [
         ("101", (34.0,)), ("102", (41.0,))
     ]  # fmt: skip
-    ran = run("new", points, site, *GIVEN, "--columns", "Stop=nothing")
-    assert ran.code == 2 and 'columns "Stop=nothing" is not known' in ran.err
+    ran = run("new", points, site, *GIVEN, "--columns", "Halt=nothing")
+    assert ran.code == 2 and 'columns "Halt=nothing" is not known' in ran.err
 
 
 def test_nothing_heard_wants_the_meter_s_limits_and_names_the_sheet_that_is_there(
@@ -259,6 +259,7 @@ def test_nothing_heard_wants_the_meter_s_limits_and_names_the_sheet_that_is_ther
     assert ran.code == 2 and ran.err.startswith(f"{sheet}:3:5: level: nothing heard"), ran.err
     assert "--level-limits 0,99" in ran.err
     ran = run("new", points, site, *GIVEN, "--readings", sheet, "--level-limits", "3,99")
+    assert 'the column "Mark" is read as place' in ran.out
     assert ran.code == 0 and read_site(site).readings[1].levels == (3.0,), ran.err
 
 

@@ -44,6 +44,11 @@ READ: dict[str, tuple[str, Rows, set[str]]] = {
         [("mark 101", (34,), None, ""), ("102 (gate)", (41, 43), None, ""),
          ("Pt. 103", (50,), None, "")], {"readings_blank"},
     ),
+    "another tongue, a ditto beside a quoted note, a day as a row": (
+        'Pkt;Pegel dB;Belag;Bemerkung\n101;34,5;grass;"laut"\n102;41;";"peak; here"\n12. Mai\n',
+        [("101", (34.5,), "grass", "laut"), ("102", (41,), "grass", "peak; here")],
+        {"ditto", "readings_blank"},
+    ),
     "a row struck out by a sign looks like a row": (
         "place,level,background\n#102,41,20\n103,31 -33,20\n",
         [("103", (31, -33), None, "")], {"comment_like_a_point"},
@@ -63,11 +68,11 @@ def test_what_is_plain_is_read(tmp_path: Path, name: str) -> None:
 
 TOLD: dict[str, tuple[str, str, str]] = {
     "a heading nobody knows": (
-        "Stop,dB\n101,34\n102,41\n", ':1: there is no column "place"',
-        'columns = {place = "Stop"} in [readings]',
+        "Halt,dB\n101,34\n102,41\n", ':1: there is no column "place"',
+        'columns = {place = "Halt"} in [readings], or new --columns "Halt=place"',
     ),
     "reading is the level": (
-        "Mark,Reading\n101,34\n", ':1: there is no column "level"', 'columns = {level = "reading"}',
+        "Mark,Reading\n101,34\n", ':1: there is no column "level"', 'columns = {level = "Reading"}',
     ),
     "a decimal comma among commas": (
         "place,level,session\n101,34,5,am\n", ":2: this row has 4 fields", "decimal comma",
@@ -75,6 +80,14 @@ TOLD: dict[str, tuple[str, str, str]] = {
     "between two marks": (
         "place,level\n101-102,34\n", ':2:1: place: "101-102" is between two marks',
         '"101 up 1.5"',
+    ),
+    "the needle's low and high in columns of their own": (
+        "Spot,low,high\n101,22,24\n102,27,28\n", ':1: there is no column "level"',
+        'columns = {level = "low"}',
+    ),
+    "between two marks, in words": (
+        "place,level\nbetween 101 and 102,34\n",
+        ':2:1: place: "between 101 and 102" is between two marks', '"101 up 1.5"',
     ),
     "a dash": ("place,level\n101,-\n102,-\n", ":2:5: level: ", "(in 2 rows); write nothing heard"),
     "about": ("place,level\n101,~34\n", ":2:5: level: ", "write digits only"),

@@ -148,11 +148,13 @@ def new(
     if json:
         print_json(questions.as_dict(site, guess, target, written))
         return
+    made = read_site(target)
     print_lines(
         [
             *said,
             f"written to {target}: " + ", ".join(path.name for path in written),
-            *questions.place_lines(read_site(target)),
+            *questions.place_lines(made),
+            *(str(note) for note in made.notes if note.origin.file.endswith("/readings.csv")),
             f"fill in readings.csv, then: geoleak check {target}",
         ]
     )

@@ -15,7 +15,7 @@ _GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+
 _LONLAT = re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$")
 # What hands write about a number: "mark 101", "pt. 101", "101 (gate)".
 _AROUND = re.compile(r"^(?:mark|point|pt|no)\b\.?\s*|\s*\([^()]*\)$", re.IGNORECASE)
-_BETWEEN = re.compile(r"(\S+)\s*(?:-|/|&|to|and)\s*(\S+)")
+_BETWEEN = re.compile(r"(?:between\s+)?(\S+)\s*(?:-|/|&|to|and)\s*(\S+)")
 _FARTHEST_M = 1000.0
 _FORMS = (
     '"107", "107 up 1.5", "107 right 1", "yard 107", "yard@41.5", "E 1234.5 N 6789.0" '
@@ -118,11 +118,15 @@ class PlaceReader:
                 if point in self.points:
                     return leg, point
                 raise self._no_point(point)
+        pair = _BETWEEN.fullmatch(text)
+        if pair and pair[1] in self.points and pair[2] in self.points:
+            remedy = f'write how far on from one of them: "{pair[1]} up 1.5"'
+            raise Refused(f'"{text}" is between two marks', remedy)
         head, _, tail = text.rpartition(" ")
         if head and tail in self.points:
             near = did_you_mean(head, self.legs) or f"the legs are {', '.join(self.legs)}"
             raise Refused(f'there is no leg "{head}"', near)
-        if " " in whole and not _BETWEEN.fullmatch(text):
+        if " " in whole:
             near = did_you_mean(text, self.some_points())
             raise Refused(f'"{whole}" is not a place', near or f"write {_FORMS}")
         raise self._no_point(text)
@@ -134,10 +138,6 @@ class PlaceReader:
             raise Refused(f'"{point}" is a mark of {listing}', f'write "{legs[0]} {text}"')
 
     def _no_point(self, point: str) -> Refused:
-        pair = _BETWEEN.fullmatch(point)
-        if pair and pair[1] in self.points and pair[2] in self.points:
-            remedy = f'write how far on from one of them: "{pair[1]} up 1.5"'
-            return Refused(f'"{point}" is between two marks', remedy)
         near = did_you_mean(point, self.some_points()) or "shoot it, or correct the number"
         return Refused(f'there is no point "{point}"', near)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
@@ -128,7 +128,8 @@ class Sheet:
         if count < width:
             # A sheet filled in by hand often ends early; what is missing is blank at the end.
             missing = [name for name, at in self.columns.items() if at >= count]
-            if width - count == 1 or all(name in _OPTIONAL for name in missing):
+            remark = sum(map(bool, cells)) == 1 and not looks_numeric(cells[0])
+            if remark or width - count == 1 or all(name in _OPTIONAL for name in missing):
                 return cells + [""] * (width - count)
             remedy = "leave a field empty between its delimiters"
         else:
@@ -378,7 +379,7 @@ def open_sheet(
     for each in missing:
         near = did_you_mean(each, [name for name in columns if name not in known])
         if each == "place" and not near:
-            near = _state_place(rows, places)
+            near = likely_column(rows, "place", places.points.__contains__)
         collector.complain(
             rows.origin(0), f'there is no column "{each}"',
             near or f"the header line may hold {', '.join(known)}",
@@ -404,9 +405,11 @@ def _named(
     stated = {folded(word): name for name, word in own.items()}
     plain = {folded(name): name for name in known if name not in own}
     here = {plain.get(word, "") for word in words}
+    rovers = {"id": "place", "note": "note"}
+    of_points = {w: rovers[r] for w, r in spellings("points").items() if r in rovers}
     crews = {
         word: name
-        for word, name in spellings("sheets").items()
+        for word, name in {**of_points, **spellings("sheets")}.items()
         if name in plain.values() and name not in here and word not in plain
     }
     return [
@@ -432,16 +435,14 @@ def _drop_above_header(
         rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
 
 
-def _state_place(rows: Rows, places: PlaceReader) -> str:
-    """Return how to state the column whose cells are points, nothing where none is."""
+def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
+    """Return how to state the first column most of whose cells fit a name, blank where none is."""
     for at, heading in enumerate(rows.cells[0]):
         cells = [row[at].strip() for row in rows.cells[1:] if at < len(row)]
-        if cells and sum(cell in places.points for cell in cells) > len(cells) / 2:
-            name = heading.strip()
-            return (
-                f'state it: columns = {{place = "{name}"}} in [readings], or new --columns '
-                f'"{name}=place"'
-            )
+        if heading.strip() and sum(map(fits, cells)) > len(cells) / 2:
+            word = heading.strip()
+            stated = f'columns = {{{name} = "{word}"}} in [readings], or new --columns'
+            return f'state it: {stated} "{word}={name}"'
     return ""
 
 

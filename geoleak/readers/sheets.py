@@ -22,7 +22,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import looks_numeric, number
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.sheet import Sheet, open_sheet
+from geoleak.readers.sheet import Sheet, likely_column, open_sheet
 from geoleak.site import (
     Calibration,
     Delay,
@@ -787,9 +787,9 @@ def _say_unused(kind: Kind, sheet: Sheet, rows: Iterable[Any]) -> None:
 
 def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
-        where, remedy = sheet.rows.origin(0), 'add "level" or "recording"'
-        if "reading" in sheet.columns:
-            remedy += ', or if reading is the level: columns = {level = "reading"} in [readings]'
+        where, points = sheet.rows.origin(0), sheet.places.points
+        likely = likely_column(sheet.rows, "level", lambda c: looks_numeric(c) and c not in points)
+        remedy = likely or 'add "level" or "recording"'
         sheet.collector.complain(where, 'there is no column "level"', remedy)
         return False
     if "kind" not in sheet.columns:

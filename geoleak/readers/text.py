@@ -14,9 +14,8 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from geoleak.errors import Origin, Refused
+from geoleak.errors import Origin, Refused, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.numbers import looks_numeric
 
 _JUDGED = 1_000_000  # a binary file shows itself long before
 _CONTROLS = bytes((*range(1, 9), *range(14, 27), 127))
@@ -103,17 +102,16 @@ def read_rows(data: bytes, *, label: str, collector: Collector) -> Rows | None:
 
 
 def note_commented(rows: Rows, width: int, collector: Collector) -> None:
-    """Say where a line struck out by # or % has the shape of a row of figures."""
+    """Name the lines struck out by # or % that have the shape of a row of figures."""
+    lines = []
     for line, text in rows.commented:
-        cells = text.split(rows.delimiter) if rows.delimiter != BLANKS else text.split()
-        figures = sum(looks_numeric(cell.lstrip("#% ")) for cell in cells)
+        cells = text.split(None if rows.delimiter == BLANKS else rows.delimiter)
+        figures = sum(bool(re.match(r"[#%\s]*[-+]?\d", cell)) for cell in cells)
         if len(cells) >= min(width, 4) and figures >= 2:
-            collector.note(
-                "comment_like_a_point",
-                f'line {line} of {rows.label} begins with "{text[0]}" and was left out,'
-                " though it looks like a row",
-                Origin(rows.label, line, 1),
-            )
+            lines.append(line)
+    if lines:
+        text = f"left out as comments, though they look like rows: line {listed(map(str, lines))}"
+        collector.note("comment_like_a_point", text, Origin(rows.label, lines[0], 1))
 
 
 def _with_dittos(text: str, delimiter: str) -> str:
@@ -123,7 +121,8 @@ def _with_dittos(text: str, delimiter: str) -> str:
     lone = re.compile(rf'(?<![^{delimiter}\n])([ ]*)"(?=[ ]*(?:{delimiter}|\r?\n|\Z))')
     lines = text.split("\n")
     for at, line in enumerate(lines):
-        if '"' in line and len(lone.findall(line)) == line.count('"'):
+        quotes, alone = line.count('"'), len(lone.findall(line))
+        if alone and (quotes == alone or quotes % 2 > (quotes - alone) % 2):
             lines[at] = lone.sub("\\1\u3003", line)
     return "\n".join(lines)
 
