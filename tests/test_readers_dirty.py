@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
-import time
 from pathlib import Path
 
 import pytest
 
 from geoleak import tables
-from geoleak.errors import LONGEST_ECHO, Complaint, Origin, did_you_mean
-from geoleak.readers import sheet, toml
-from tests.site_folders import TOML, complaints_of, site_of, write_folder
-from tests.test_readers_toml import complaints_of_folder
+from geoleak.errors import did_you_mean
+from tests.site_folders import TOML, complaints_of, site_of
 
 LIMITS = TOML + "[readings]\nlevel_limits = [3, 99]\n"
 
@@ -252,77 +248,3 @@ def test_ratios_of_the_size_table_are_those_of_its_standards() -> None:
             assert 0.75 * ratios[row.standard] < ratio < 1.02 * ratios[row.standard], row
         if row.standard.startswith("type") or "cts" in row.standard:
             assert row.outside_mm == pytest.approx((row.nominal_in + 0.125) * 25.4, abs=0.01)
-
-
-# --- limits -----------------------------------------------------------------------------------
-
-
-def test_a_cell_is_echoed_up_to_eighty_characters(tmp_path: Path) -> None:
-    for cell in ("x" * 5000, 'q"' * 2000, "word " * 1000):
-        line = complaints_of(tmp_path, {"readings.csv": f"place,level\n{cell!s},40\n101,40\n"})[0]
-        assert len(line) < 500
-    assert LONGEST_ECHO == 80  # what shared/site_folder.md promises
-    cut = str(Complaint(Origin("a"), f'"{"x" * (LONGEST_ECHO + 1)}" is wrong'))
-    kept = str(Complaint(Origin("a"), f'"{"x" * LONGEST_ECHO}" is wrong'))
-    assert cut == f'a: "{"x" * (LONGEST_ECHO - 3)}..." is wrong' and "..." not in kept
-
-
-@pytest.mark.parametrize("name", ["site.toml", "points.csv", "readings.csv", "delays.csv"])
-def test_a_pipe_is_no_file(tmp_path: Path, name: str) -> None:
-    folder = write_folder(tmp_path)
-    (folder / name).unlink(missing_ok=True)
-    os.mkfifo(folder / name)
-    assert "is a pipe or a device" in complaints_of_folder(folder)[0]
-
-
-def test_files_past_their_size_are_refused(tmp_path: Path) -> None:
-    most = toml.MOST_BYTES
-    for size, words in ((most, "leg"), (most + 1, "more than 1")):
-        text = TOML.partition("[[leg]]")[0]
-        text += "#" * (size - len(text) - 1) + "\n"
-        assert words in complaints_of(tmp_path, {"site.toml": text})[0]
-    row = "101,40\n"
-    text = "place,level\n" + row
-    left = sheet.MOST_BYTES - len(text)
-    text = "#" * (left % 100_000) + ("#" * 99_999 + "\n") * (left // 100_000) + text
-    assert len(site_of(tmp_path, {"readings.csv": text}).readings) == 1
-    assert "more than 20" in complaints_of(tmp_path, {"readings.csv": text + "\n"})[0]
-
-
-def test_a_header_of_too_many_cells(tmp_path: Path) -> None:
-    head = ",".join(["place", "level", *(f"c{k}" for k in range(sheet.MOST_COLUMNS - 2))])
-    row = "101,40" + "," * (sheet.MOST_COLUMNS - 2)
-    assert site_of(tmp_path, {"readings.csv": f"{head}\n{row}\n"}).readings
-    line = complaints_of(tmp_path, {"readings.csv": f"{head},more\n{row},\n"})[0]
-    assert "201 columns" in line
-
-
-@pytest.mark.parametrize(
-    "line",
-    [
-        ".".join(["a"] * 100_000) + " = 1",
-        f"[{'.'.join(['a'] * 100_000)}]",
-        "k = {" + ".".join(["a"] * 100_000) + " = 1}",
-        "k = " + "[" * 50_000 + "]" * 50_000,
-        "k = " + "9" * 500_000,
-        "\n".join(f"k{n} = 1" for n in range(60_000)),
-        "\n".join(f"[t{n}]" for n in range(60_000)),
-        "\n".join("[[utility]]" for n in range(60_000)),
-        'k = "' + "\\\\" * 200_000,
-        "k = '''" + "'" * 200_000,
-        "# " + ". " * 300_000,
-    ],
-    ids=range(11),
-)
-def test_site_toml_that_costs_too_much_is_refused_at_once(tmp_path: Path, line: str) -> None:
-    start = time.process_time()
-    lines = complaints_of(tmp_path, {"site.toml": TOML + line + "\nx = \n"})
-    assert lines and all(len(each) < 1000 for each in lines)
-    assert time.process_time() - start < 2.0
-
-
-def test_a_key_of_a_few_parts_is_read(tmp_path: Path) -> None:
-    text = TOML + ".".join(["a"] * toml.MOST_PARTS) + " = 1\n"
-    assert "unknown key" in complaints_of(tmp_path, {"site.toml": text})[0]
-    text = TOML + ".".join(["a"] * (toml.MOST_PARTS + 1)) + " = 1\n"
-    assert "more than 20 parts" in complaints_of(tmp_path, {"site.toml": text})[0]

@@ -21,6 +21,8 @@ _RANGE = re.compile(
 )
 _MOST_SUGGESTED = 20_000
 _MOST_LOOKED = 20_000
+MOST_MARKS = 3_000
+"""Of one leg: each knows of every other, 72 MB where there are so many."""
 _BEGINS = ("B", "BEG", "BEGIN", "ST", "START")
 
 
@@ -274,6 +276,10 @@ class LegReader:
     ) -> None:
         """Complain where a leg has fewer than two different places to run through."""
         if self.collector.complaints_in(self.toml.label):
+            return
+        if len(marks) > MOST_MARKS:
+            what = f'leg "{table.name}" has {len(marks)} marks, more than {MOST_MARKS}'
+            self._complain(number, "name", what, "part it into legs that join one another")
             return
         if table.line is not None and not marks:
             return

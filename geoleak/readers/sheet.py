@@ -12,7 +12,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.text import Rows, note_commented, read_rows
+from geoleak.readers.text import MOST_COLUMNS, Rows, note_commented, read_rows
 from geoleak.site import Place
 from geoleak.units import parse_length
 
@@ -20,7 +20,6 @@ _YES = ("yes", "y", "true", "1", "x")
 _NO = ("no", "n", "false", "0")
 _MOST_COMPLAINTS = 500
 MOST_BYTES = 20_000_000
-MOST_COLUMNS = 200
 _NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 _MOST_ABOVE = 10
 # What stands for the cell above, in a sheet filled in by hand.
@@ -102,6 +101,8 @@ class Sheet:
         width = len(self.rows.cells[0])
         for index in range(1, len(self.rows.cells)):
             cells = self.rows.cells[index]
+            if self._said >= _MOST_COMPLAINTS:
+                break
             if not any(map(str.strip, cells)):
                 continue
             self.index, self.failed = index, False

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import re
+import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -33,6 +34,7 @@ from geoleak.readers.text import (
     BLANKS,
     COMMENTS,
     DELIMITERS,
+    MOST_COLUMNS,
     Rows,
     SplitError,
     column_in_line,
@@ -59,6 +61,8 @@ _MOST_PREAMBLE = 30
 # A comma that is no decimal sign of a number of its own between blanks.
 _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
 _SNIFFED = 60_000
+MOST_UNPACKED, MOST_TIMES = 10_000_000, 20
+"""Bytes a workbook may unpack to, or so many times its size: sheets pack about tenfold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +230,10 @@ def table_of(
     _drop_blank(rows)
     if not rows.cells:
         collector.complain(Origin(label), "the file holds no points", "export it again")
+        return None
+    if len(rows.cells[0]) > MOST_COLUMNS:
+        what = f"the file has {len(rows.cells[0])} columns"
+        collector.complain(Origin(label), what, f"export at most {MOST_COLUMNS}")
         return None
     found = _header(rows, spec, collector, context.asked)
     if found is None:
@@ -510,9 +518,17 @@ def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | 
         )  # fmt: skip
         return None
     try:
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:
+            unpacked = sum(each.file_size for each in packed.infolist())
+        if unpacked > max(MOST_UNPACKED, MOST_TIMES * len(data)):
+            what = f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB"
+            collector.complain(Origin(label), what, "save it as CSV")
+            return None
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         sheet = book.worksheets[0]
-        found = [(n, row) for n, row in enumerate(sheet.iter_rows(values_only=True), 1)]
+        sheet.reset_dimensions()  # what it says of its own size may be a lie
+        every = sheet.iter_rows(max_col=MOST_COLUMNS + 1, values_only=True)
+        found = [(n, row) for n, row in enumerate(every, 1) if row.count(None) < len(row)]
     except Exception as error:  # openpyxl raises many kinds on a damaged archive
         what = f"the spreadsheet cannot be read ({type(error).__name__})"
         collector.complain(Origin(label), what, "save it again, or as CSV")

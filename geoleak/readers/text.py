@@ -33,6 +33,8 @@ _SIGNATURES = {
 
 COMMENTS = ("#", "%")
 BLANKS = " "
+MOST_COLUMNS = 200
+"""Of a sheet or a point file."""
 DELIMITERS = {
     "comma": ",",
     "semicolon": ";",

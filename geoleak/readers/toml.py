@@ -25,6 +25,8 @@ NAME = "site.toml"
 MOST_BYTES = 1_000_000
 # A key of a hundred thousand parts costs gigabytes to read; the deepest here has two.
 MOST_PARTS = 20
+MOST_ENTRIES, MOST_SIGNS = 2_000, 20_000
+"""Of one table or list, of one text: many times what a person writes."""
 _MANY_DOTS = re.compile(rf"(?:\.[ \t]*[\w-]+[ \t]*){{{MOST_PARTS},}}")
 Path = tuple[str | int, ...]
 _REMEDIES = {
@@ -158,6 +160,9 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
     values = _loads(text, label, collector)
     if values is None:
         return None
+    if (crowded := _crowded(values)) is not None:
+        collector.complain(Origin(label), *crowded)
+        return None
     places = places_of(text)
     context = {"unit": _unit(values)}
     values.setdefault("crew", {})  # its defaults are round in the site's unit
@@ -192,6 +197,19 @@ def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None
             where, f"this is not TOML: {message}", 'texts stand in quotes, as in key = "text"'
         )
     return None
+
+
+def _crowded(value: Any, key: str = "the file") -> tuple[str, str] | None:
+    """Return what is wrong, and what would be right, where something is too long to be judged."""
+    if isinstance(value, str) and len(value) > MOST_SIGNS:
+        return f"{key}: a text of {len(value)} characters", f"write at most {MOST_SIGNS}"
+    if not isinstance(value, (dict, list)):
+        return None
+    if len(value) > MOST_ENTRIES:
+        remedy = f"write at most {MOST_ENTRIES}; a network's lines stand in its own file"
+        return f"{key} has {len(value)} entries", remedy
+    held = value.items() if isinstance(value, dict) else ((key, each) for each in value)
+    return next((found for name, each in held if (found := _crowded(each, name))), None)
 
 
 # What pydantic finds wrong -> the key of its limit, what is wrong, what would be right.
