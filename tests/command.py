@@ -7,12 +7,14 @@ import hashlib
 import io
 import json
 import os
+import resource
 import select
+import signal
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -77,25 +79,33 @@ def process(*arguments: str | Path, cwd: Path = REPO, **env: str) -> Ran:
     return Ran(done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
 
 
-def forked(*arguments: str | Path, first: Callable[[], Any]) -> Ran:
-    """Run a command line in a fork of this process, where `first` has set what it meets.
+def _fork(arguments: Sequence[str | Path], streams: Mapping[int, int], **env: str) -> int:
+    """Run a command line in a fork with these streams; what is imported is not imported again."""
+    child = os.fork()
+    if child == 0:
+        code = 70
+        try:
+            os.environ.update(env)
+            for number, held in streams.items():
+                os.dup2(held, number)
+            sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
+            code = main([str(each) for each in arguments])
+            sys.stdout.flush()
+            sys.stderr.flush()
+        finally:
+            os._exit(code)
+    return child
 
-    What is imported here is not imported again: a second less than a process of its own.
-    """
+
+def on_small_disk(*arguments: str | Path, most: int) -> Ran:
+    """Run a command line where no file may grow past a size, as if the disk were full."""
+    old = resource.getrlimit(resource.RLIMIT_FSIZE)
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-        child = os.fork()
-        if child == 0:
-            code = 70
-            try:
-                first()
-                for number, file in ((1, out), (2, err)):
-                    os.dup2(file.fileno(), number)
-                sys.stdout, sys.stderr = open(1, "w"), open(2, "w")  # noqa: SIM115
-                code = main([str(each) for each in arguments])
-                sys.stdout.flush()
-                sys.stderr.flush()
-            finally:
-                os._exit(code)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (most, old[1]))
+        try:
+            child = _fork(arguments, {1: out.fileno(), 2: err.fileno()})
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, old)
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
         for file in (out, err):
             file.seek(0)
@@ -109,14 +119,7 @@ def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()
     """
     pty = pytest.importorskip("pty")
     ours, theirs = pty.openpty()
-    child = subprocess.Popen(
-        [sys.executable, "-m", "geoleak", *map(str, arguments)],
-        cwd=REPO,
-        env={**os.environ, "PYTHONPATH": str(REPO), "TERM": "xterm"},
-        stdin=theirs,
-        stdout=theirs,
-        stderr=theirs,
-    )
+    child = _fork(arguments, dict.fromkeys((0, 1, 2), theirs), TERM="xterm")
     os.close(theirs)
     shown, seen = "", 0
     waiting = list(answers)
@@ -136,11 +139,11 @@ def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()
                 seen = len(shown)
                 os.write(ours, waiting.pop(0)[1].encode() + b"\n")
         else:
-            child.kill()
+            os.kill(child, signal.SIGKILL)
             raise TimeoutError(f"still waiting for {waiting[:1]}; shown so far:\n{shown}")
     finally:
         os.close(ours)
-    return Ran(child.wait(timeout=60), shown, "")
+    return Ran(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), shown, "")
 
 
 def fingerprint(folder: Path) -> dict[str, str]:

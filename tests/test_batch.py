@@ -229,6 +229,7 @@ def test_a_cluster_s_workers_give_the_same_rows(many: Path, tmp_path: Path) -> N
     }
 
 
+@pytest.mark.long
 def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
     for k in range(4, 10):
         write_site(many / f"more{k:02}", k)

@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import errno
 import os
-import resource
 import shutil
 import signal
 import subprocess
 import sys
 import threading
-from functools import partial
 from pathlib import Path
 
 import pytest
 
 from geoleak.errors import GeoleakError
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
-from tests.command import REPO, Ran, forked, process, run
+from tests.command import REPO, on_small_disk, process, run
 from tests.output_faults import Steps
 
 NAMES = ("result.json", "map.html", "stakes.csv")
@@ -170,12 +168,6 @@ def test_from_inside_its_own_output_nothing_is_lost(located: Path) -> None:
     assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
-def on_small_disk(site: Path, size: int) -> Ran:
-    """Locate where no file may grow past a size: what a full disk does to each writer in turn."""
-    limit = partial(resource.setrlimit, resource.RLIMIT_FSIZE, (size, size))
-    return forked("locate", site, first=limit)
-
-
 def contents(folder: Path) -> dict[str, bytes]:
     return {each.name: each.read_bytes() for each in sorted(folder.iterdir())}
 
@@ -184,7 +176,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 def test_a_disk_that_fills_while_a_file_grows(located: Path, size: int) -> None:
     before = contents(located / "out")
     biggest = max(len(each) for each in before.values())
-    done = on_small_disk(located, size)
+    done = on_small_disk("locate", located, most=size)
     assert size < biggest
     assert (done.code, done.out, len(done.lines)) == (1, "", 1)
     assert "could not be written" in done.err and "nothing was changed" in done.err

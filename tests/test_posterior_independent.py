@@ -13,6 +13,7 @@ from geoleak.posterior.infer import infer
 from geoleak.survey.records import PipePlace, SurveyedDelay
 from geoleak.tables import material, setting, soil
 from tests import synthetic
+from tests.command import at_length
 
 emcee = pytest.importorskip("emcee")
 LENGTH = 30.0
@@ -137,7 +138,7 @@ def start_at(place, strength, floor, count, rng, walkers=40):
     return start + np.array([place, strength, floor, *np.zeros(count)])
 
 
-@pytest.mark.parametrize("strength", [11.0, 18.0])
+@at_length("strength", [11.0], [18.0])
 def test_surface(strength):
     rng = np.random.default_rng(11)
     at = np.arange(8.0, 24.0, 1.0)

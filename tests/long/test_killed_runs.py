@@ -13,9 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.command import REPO, run
+from tests.command import REPO, on_small_disk, run
 from tests.spoilt_sites import SITES
-from tests.test_export_folder import contents, killed_at, on_small_disk
+from tests.test_export_folder import contents, killed_at
 
 pytestmark = pytest.mark.long
 KILLS = 200
@@ -128,7 +128,7 @@ def test_no_file_may_grow_past_a_size(tmp_path: Path) -> None:
     site = again(tmp_path / "site")
     before = contents(site / "out")
     for size in range(500, max(map(len, before.values())), 20_000):
-        done = on_small_disk(site, size)
+        done = on_small_disk("locate", site, most=size)
         assert done.code == 1 and "nothing was changed" in done.err, size
         assert contents(site / "out") == before
 
