@@ -20,7 +20,7 @@ from geoleak.evidence.base import (
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts
-from geoleak.evidence.levels import PER_DB, LevelDraws, LevelEvidence
+from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.stop import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
@@ -36,6 +36,7 @@ __all__ = [
     "Belief",
     "Candidates",
     "ContactEvidence",
+    "Deviates",
     "Evidence",
     "Hint",
     "HoleEvidence",

@@ -13,6 +13,7 @@ from geoleak.evidence import (
     PER_DB,
     Belief,
     Candidates,
+    Deviates,
     HoleEvidence,
     KindFit,
     LevelDraws,
@@ -22,7 +23,7 @@ from geoleak.evidence import (
     log_sum_exp,
 )
 from geoleak.posterior.grid import Cells, Peak, interpolate
-from geoleak.posterior.run import Run, as_candidates
+from geoleak.posterior.run import Run
 from geoleak.site import Note
 from geoleak.units import format_station
 
@@ -122,8 +123,7 @@ def no_leak_odds(run: Run) -> float | None:
             near |= (run.knots.leg == leg) & (np.abs(run.knots.chainage_m - at) < reach)
     if not near.any():
         return None
-    places = as_candidates(run.survey, run.knots)
-    weight = np.where(near, places.weight, 0.0)
+    weight = np.where(near, run.places.weight, 0.0)
     weight = weight / max(weight.sum(), 1e-300)
     leak = log_sum_exp(log_sum_exp(run.per_node) + np.log(np.maximum(weight, 1e-300)))
     return float(np.exp(np.clip(log_sum_exp(run.silent) - leak, -700, 700)))
@@ -220,37 +220,38 @@ def second_leak(
     if len(places) < 3:
         return None
     prior = np.log(places.weight / places.weight.sum())
-    knots = as_candidates(run.survey, run.knots)
-    posterior = run.per_node + np.log(np.maximum(knots.weight, 1e-12))
+    posterior = run.per_node + np.log(np.maximum(run.places.weight, 1e-12))
     node_weight = log_sum_exp(posterior, axis=1)
     node_weight -= log_sum_exp(node_weight)
-    total = np.full((len(run.nodes), len(places)), -np.inf)
     by_weight = np.argsort(-node_weight, kind="stable")
-    for tried, j in enumerate(by_weight[node_weight[by_weight] > -25.0]):
-        if tried == FIRST_NODES and float(log_sum_exp(total.ravel())) < HOPELESS:
+    by_weight = by_weight[node_weight[by_weight] > -25.0]
+    held = np.exp(posterior[by_weight] - posterior[by_weight].max(axis=1, keepdims=True))
+    held = np.cumsum(held, axis=1)
+    drawn = (held < rng.random((len(held), 1)) * held[:, -1:]).sum(axis=1)
+    where = evidence.geometry(places, np.arange(len(evidence.pooled)))
+    total = np.full((len(by_weight), len(places)), -np.inf)
+    for start in range(0, len(by_weight), FIRST_NODES):
+        if start == FIRST_NODES and float(log_sum_exp(total.ravel())) < HOPELESS:
             return None
-        share = np.exp(posterior[j] - posterior[j].max())
-        first = knots.take(rng.choice(len(share), size=1, p=share / share.sum()))
-        total[j] = node_weight[j] + _two_to_one(run, evidence, first, int(j), places) + prior
+        some = slice(start, start + FIRST_NODES)
+        first = run.places.take(drawn[some])
+        deviates = evidence.deviates(run.nodes, by_weight[some])
+        ratio = _two_to_one(evidence, first, deviates, places, where)
+        total[some] = node_weight[by_weight[some], None] + ratio + prior
     at_place = log_sum_exp(total)
     if log_sum_exp(at_place) < np.log(DECISIVE):
         return None
     one = np.ones(1)
-    first = candidates(run.survey, np.array([leading.leg]), leading.median_m * one, one)
-    share = np.exp(at_place - at_place.max()) * (_apart(places, first) > _nearest(places))
+    leads = candidates(run.survey, np.array([leading.leg]), leading.median_m * one, one)
+    share = np.exp(at_place - at_place.max()) * _told_apart(places, leads)[0]
     return _second_peak(places, share) if share.sum() > 0 else None
 
 
-def _apart(places: Candidates, one: Candidates) -> Floats:
-    out: Floats = np.hypot(
-        places.easting_m - one.easting_m[0], places.northing_m - one.northing_m[0]
-    )
-    return out
-
-
-def _nearest(places: Candidates) -> Floats:
-    """Return how near two leaks may be and still be told apart: twice the depth."""
-    return np.maximum(2.0, 2.0 * places.depth_m)
+def _told_apart(places: Candidates, others: Candidates) -> npt.NDArray[np.bool_]:
+    """Tell which places are too far from each other place for one peak, (others, places)."""
+    east = places.easting_m - others.easting_m[:, None]
+    north = places.northing_m - others.northing_m[:, None]
+    return np.asarray(np.hypot(east, north) > np.maximum(2.0, 2.0 * places.depth_m))
 
 
 def _something_left(evidence: LevelEvidence, draws: LevelDraws) -> bool:
@@ -279,32 +280,45 @@ def _second_places(run: Run, evidence: LevelEvidence) -> Candidates:
 
 
 def _two_to_one(
-    run: Run, evidence: LevelEvidence, first: Candidates, j: int, places: Candidates
+    evidence: LevelEvidence,
+    first: Candidates,
+    deviates: Deviates,
+    places: Candidates,
+    where: tuple[Floats, ...],
 ) -> Floats:
-    """Return the log likelihood ratio of two sources to one, strengths summed over, by place."""
+    """Return the log likelihood ratio of two sources to one, strengths summed over, (m, k).
+
+    Parameters
+    ----------
+    first : Candidates
+        m places of the first source, one a node.
+    deviates : Deviates
+        Of the m nodes.
+    places, where : Candidates, tuple of ndarray
+        k places of the second source and their geometry.
+    """
     rows = np.arange(len(evidence.pooled))
-    deviates = evidence.deviates(run.nodes, np.array([j]))
     ground = evidence.ground(first, deviates)
-    one = evidence.gain(evidence.geometry(first, rows), ground, rows)
-    alone = evidence.over_background(one, ground, rows, evidence.strengths_db)[:, 0]
-    score = evidence.weigh(alone, ground, rows)[0].log_likelihood + evidence.log_prior
-    best = int(np.argmax(score))
-    ground = evidence.ground(places, deviates)
-    power = evidence.gain(evidence.geometry(places, rows), ground, rows)
+    power = evidence.gain(evidence.geometry(first, rows), ground, rows)
+    alone = evidence.over_background(power, ground, rows, evidence.strengths_db)
+    score = evidence.weigh(alone, ground, rows)[0].log_likelihood + evidence.log_prior[:, None]
+    best = np.argmax(score, axis=0)
+    alone = alone[best, np.arange(len(best))][:, None, :]
+    ground = evidence.ground(places, {name: each[:, None] for name, each in deviates.items()})
     second = evidence.strengths_db[::2]
     weight = evidence.log_prior[::2] - log_sum_exp(evidence.log_prior[::2])
-    loud = evidence.over_background(power, ground, rows, second)
+    loud = evidence.over_background(evidence.gain(where, ground, rows), ground, rows, second)
     terms = []
     for louder in LOUDER_DB:
         level = evidence.strengths_db[best] + louder
-        both = loud + (np.exp(PER_DB * louder) * alone[best]).astype(np.float32)
-        two = evidence.weigh(both, ground, rows)[0].log_likelihood
+        both = loud + np.float32(np.exp(PER_DB * louder)) * alone
+        two = evidence.weigh(both, ground, rows)[0].log_likelihood + weight[:, None, None]
         own = -0.5 * ((level - evidence.strength.value) / evidence.strength.spread) ** 2
         step = 3.0 if louder >= 0 else 6.0
         own += np.log(step / (evidence.strength.spread * np.sqrt(2 * np.pi)))
-        terms.append(log_sum_exp(two + weight[:, None], axis=0) + own)
-    far = np.where(_apart(places, first) > _nearest(places), 0.0, -np.inf)
-    out: Floats = log_sum_exp(np.array(terms)) - float(log_sum_exp(score)) + far
+        terms.append(log_sum_exp(two) + own[:, None])
+    far = np.where(_told_apart(places, first), 0.0, -np.inf)
+    out: Floats = log_sum_exp(np.array(terms)) - log_sum_exp(score)[:, None] + far
     return out
 
 

@@ -39,9 +39,9 @@ CLOSED_BY_M = 1.0
 # An end with no reading this near is out of hearing: nothing was heard from past it.
 HEARD_FROM_M = 12.0
 # Places aside are judged where the line is within this of its top (nats), so many along and out.
-# So many nodes in turn say first whether places off the line may count at all: not within so many
-# nats of the best place on it, they cannot.
-FEW_NODES, COUNTS_NATS = 48, 7.0
+# So many nodes in turn find the places off the line that count; those within so many nats of the
+# best place, on the line or off it, are asked of all nodes.
+FEW_NODES, COUNTS_NATS = 48, 5.0
 ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 10, 4
 BEYOND_STEPS = 6
 # A check counts for a place within this of where it was made, along the pipe, and a rod where it
@@ -137,15 +137,13 @@ class Explainer:
         value = log_sum_exp(self.run.together(kinds))
         return interpolate(self.run.knots, value, leg, chainage_m)
 
-    def everything(self, places: Candidates, *, best: float) -> Floats:
-        """Return the log likelihood of all kinds at places that stand off the line, shape (k,).
-
-        A few nodes in turn say whether the places may count beside a `best` log likelihood;
-        where they may, all that count are asked.
-        """
+    def everything(self, places: Candidates) -> Floats:
+        """Return the log likelihood of all kinds at places that stand off the line, shape (k,)."""
         value = self._over_nodes(places, FEW_NODES)
-        if float(value.max()) > best - COUNTS_NATS:
-            value = self._over_nodes(places, len(self.run.nodes))
+        on_line = float(log_sum_exp(self.run.per_node).max())
+        near = np.flatnonzero(value > max(float(value.max()), on_line) - COUNTS_NATS)
+        if len(near):
+            value[near] = self._over_nodes(places.take(near), len(self.run.nodes))
         return value + judge_exact(self.run, places)[0]
 
     def _over_nodes(self, places: Candidates, most: int) -> Floats:
@@ -248,11 +246,7 @@ class Explainer:
         )
         foot = self.stops.of_leak(places.leg, places.chainage_m)
         pipe = cells.width_m.sum()
-        value = (
-            self.everything(places, best=self._best())
-            + foot
-            + np.log(np.repeat(width / pipe, many) / many)
-        )
+        value = self.everything(places) + foot + np.log(np.repeat(width / pipe, many) / many)
         best = int(np.argmax(value))
         at = (int(places.leg[best]), float(places.chainage_m[best]), float(out[best % many]))
         return float(np.logaddexp(log_sum_exp(value), rest)), at
@@ -260,13 +254,11 @@ class Explainer:
     def beyond(self, cells: Cells, unheard: float) -> Scored:
         """Return the leak past an end of the traced line."""
         if "beyond" not in self.off_line:
-            self.off_line["beyond"] = self._beyond(unheard, self._best())
+            self.off_line["beyond"] = self._beyond(unheard)
         off, place = self.off_line["beyond"]
         return Scored("beyond", self.share["beyond"], np.full(len(cells), -np.inf), off, place)
 
-    def _beyond(
-        self, unheard: float, best_on_line: float
-    ) -> tuple[float, tuple[int, float, float]]:
+    def _beyond(self, unheard: float) -> tuple[float, tuple[int, float, float]]:
         total, best, at = [], -np.inf, (0, 0.0, 0.0)
         for end, share in zip(self.ends, self.past.tolist(), strict=True):
             if share <= 0:
@@ -280,19 +272,13 @@ class Explainer:
                 places = candidates(
                     self.run.survey, leg, chainage, np.full(BEYOND_STEPS, 1.0 / BEYOND_STEPS)
                 )
-                each = self.everything(places, best=best_on_line) + self.stops.of_leak(
-                    leg, places.chainage_m
-                )
+                each = self.everything(places) + self.stops.of_leak(leg, places.chainage_m)
                 value = float(log_sum_exp(each)) - np.log(BEYOND_STEPS)
                 if np.log(share) + each.max() > best:
                     best = np.log(share) + float(each.max())
                     at = (end.leg, float(chainage[int(np.argmax(each))]), 0.0)
             total.append(np.log(share) + value)
         return (float(log_sum_exp(np.array(total))) if total else -np.inf), at
-
-    def _best(self) -> float:
-        """Return the highest log likelihood of a place on the line."""
-        return float(log_sum_exp(self.run.together(tuple(self.smooth))).max())
 
     def _top(self, cells: Cells, on_pipe: Floats) -> tuple[int, float, float]:
         i = int(np.argmax(on_pipe - np.log(cells.width_m)))

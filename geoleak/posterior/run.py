@@ -84,6 +84,22 @@ class Run:
     """Log likelihood of each smooth kind that nothing of the leak reaches, shape (nodes,)."""
     decoy: dict[str, float]
     """Chance that such a kind shows something on the pipe all the same."""
+    places: Candidates = field(init=False)
+    """The knots as places, each with the pipe half-way to its neighbours."""
+    exact_there: Floats = field(init=False)
+    """Log likelihood of the exact kinds at the knots, shape (knots,)."""
+    log_prior: Floats = field(init=False)
+    """Log prior and exact evidence of the pipe each knot stands for, shape (knots,)."""
+
+    def __post_init__(self) -> None:
+        self.stand_at(self.knots)
+
+    def stand_at(self, knots: Line) -> None:
+        """Take other knots, and judge there what no node changes."""
+        self.knots, self.places = knots, as_candidates(self.survey, knots)
+        self.exact_there = judge_exact(self, self.places)[0]
+        factor = prior.log_factor(self.survey, self.places, without=self.options.without)[0]
+        self.log_prior = np.log(np.maximum(self.places.weight, 1e-12)) + factor + self.exact_there
 
     @property
     def per_node(self) -> Floats:
@@ -103,7 +119,7 @@ class Run:
         It is out of hearing, or what a kind shows is something else, anywhere on the pipe.
         """
         total = self.nodes.log_weight
-        weight = as_candidates(self.survey, self.knots).weight
+        weight = self.places.weight
         for kind in kinds:
             off, share = self.unheard[kind], self.decoy[kind]
             if share > 0.0:
@@ -179,7 +195,7 @@ def _is_too_much(run: Run) -> bool:
 
 def _counting(run: Run) -> float:
     """Return how many nodes of equal weight the posterior rests on: (sum w)^2 / sum w^2."""
-    value = log_sum_exp(run.per_node + _log_prior(run), axis=1)
+    value = log_sum_exp(run.per_node + run.log_prior, axis=1)
     share = np.exp(value - value.max())
     return float(share.sum() ** 2 / (share**2).sum())
 
@@ -203,9 +219,9 @@ def _where_to_look(run: Run, live: npt.NDArray[np.bool_]) -> list[tuple[float, N
     Most where the unknowns are if the leak is at the best place, some where they are if it is not
     (a leak elsewhere asks for other ground), and a few wherever the prior is.
     """
-    places = as_candidates(run.survey, run.knots)
-    value = run.per_node - run.nodes.log_weight[:, None] + _log_prior(run)
-    best = int(np.argmax(log_sum_exp(run.per_node) + _log_prior(run)))
+    places = run.places
+    value = run.per_node - run.nodes.log_weight[:, None] + run.log_prior
+    best = int(np.argmax(log_sum_exp(run.per_node) + run.log_prior))
     away = np.hypot(
         places.easting_m - places.easting_m[best], places.northing_m - places.northing_m[best]
     )
@@ -222,7 +238,7 @@ def _where_to_look(run: Run, live: npt.NDArray[np.bool_]) -> list[tuple[float, N
 def _judge_nodes(run: Run, deviates: Floats, live: npt.NDArray[np.bool_]) -> None:
     """Judge more nodes at the knots that count; elsewhere all nodes say what those so far did."""
     nodes = Nodes.even(run.nodes.names, deviates)
-    places = as_candidates(run.survey, run.knots).take(np.flatnonzero(live))
+    places = run.places.take(np.flatnonzero(live))
     for each in run.smooth:
         kind = each.narrowed(DEPTH_OF_FIELD) if isinstance(each, LevelEvidence) else each
         judged = kind.log_likelihood(places, nodes)
@@ -237,21 +253,13 @@ def _judge_nodes(run: Run, deviates: Floats, live: npt.NDArray[np.bool_]) -> Non
 
 def live_nodes(run: Run) -> npt.NDArray[np.bool_]:
     """Tell which nodes count for something in the posterior."""
-    value = log_sum_exp(run.per_node + _log_prior(run), axis=1)
+    value = log_sum_exp(run.per_node + run.log_prior, axis=1)
     return np.asarray(value > value.max() - DEAD)
-
-
-def _log_prior(run: Run) -> Floats:
-    """Return log prior and exact evidence of the pipe each knot stands for, shape (knots,)."""
-    places = as_candidates(run.survey, run.knots)
-    factor = prior.log_factor(run.survey, places, without=run.options.without)[0]
-    out: Floats = np.log(np.maximum(places.weight, 1e-12)) + factor + judge_exact(run, places)[0]
-    return out
 
 
 def _live_knots(run: Run) -> npt.NDArray[np.bool_]:
     """Tell which knots may hold chance worth counting, with those beside them."""
-    score = log_sum_exp(run.per_node) + _log_prior(run)
+    score = log_sum_exp(run.per_node) + run.log_prior
     live = score > score.max() - DEPTH_OF_FIELD
     wide = live.copy()
     same = run.knots.same_leg()
@@ -263,8 +271,8 @@ def _live_knots(run: Run) -> npt.NDArray[np.bool_]:
 def _answer(run: Run) -> Floats:
     """Return length of the 95 % set, sigma about the best place and chance in a hole there."""
     knots = run.knots
-    places = as_candidates(run.survey, knots)
-    score = log_sum_exp(run.per_node) + _log_prior(run) - np.log(np.maximum(places.weight, 1e-12))
+    score = log_sum_exp(run.per_node) + run.log_prior
+    score -= np.log(np.maximum(run.places.weight, 1e-12))
     live = _live_knots(run)
     leg, chainage, step = [], [], []
     for number in np.unique(knots.leg[live]):
@@ -321,22 +329,19 @@ def _refine_all(run: Run) -> None:
 
 def _refine(run: Run) -> bool:
     """Add knots where the density bends; nodes that no longer count are not judged again."""
-    together = run.per_node
-    density = log_sum_exp(together)
-    places = as_candidates(run.survey, run.knots)
-    guide = density + judge_exact(run, places)[0]
-    leg, chainage = knots_to_add(
-        run.knots, guide, floor=float(guide.max()) - DEPTH_OF_FIELD, finest_m=0.3 * places.depth_m
-    )
+    guide = log_sum_exp(run.per_node) + run.exact_there
+    floor, finest = float(guide.max()) - DEPTH_OF_FIELD, 0.3 * run.places.depth_m
+    leg, chainage = knots_to_add(run.knots, guide, floor=floor, finest_m=finest)
     if len(leg) == 0:
         return False
     live = live_nodes(run)
     added = candidates(run.survey, leg, chainage, np.full(len(leg), 1e-9))
-    run.knots, order = run.knots.merged(leg, chainage)
+    knots, order = run.knots.merged(leg, chainage)
     for each in run.smooth:
         value = np.full((len(run.nodes), len(leg)), -np.inf)
         value[live] = each.log_likelihood(added, run.nodes.only(live)).on_pipe
         run.by_kind[each.kind] = np.concatenate([run.by_kind[each.kind], value], axis=1)[:, order]
+    run.stand_at(knots)
     return True
 
 

@@ -133,6 +133,7 @@ Named = TypeVar("Named", Material, Soil, Surface)
 NAMED_TABLES = ("materials", "soils", "surfaces")
 
 
+@functools.cache
 def material(name: str) -> Material:
     """Return the pipe material of this name (or of another spelling of it).
 
@@ -144,11 +145,13 @@ def material(name: str) -> Material:
     return _named(Material, "materials", name)
 
 
+@functools.cache
 def soil(name: str) -> Soil:
     """Return the soil of this name; raises `UnknownNameError`."""
     return _named(Soil, "soils", name)
 
 
+@functools.cache
 def surface(name: str) -> Surface:
     """Return the surface of this name; raises `UnknownNameError`."""
     return _named(Surface, "surfaces", name)
