@@ -66,24 +66,28 @@ def posterior_of(distribution, length=100.0, *, elsewhere=0.0, step=0.02):
     return Posterior(cells, mass, mass, elsewhere, chance, (line,), one, one, one, ())
 
 
+def leg_mass(posterior):
+    return LegMass.of(posterior.cells, 0, posterior.mass)
+
+
 # -- the hole ------------------------------------------------------------------------------------
 
 
 def test_the_hole_holds_what_the_normal_says():
-    along = LegMass.of(posterior_of(stats.norm(50, 0.5)), 0)
+    along = leg_mass(posterior_of(stats.norm(50, 0.5)))
     start, end, chance = best_window(along, 1.5, holding_m=50.0, sigma_m=0.0)
     assert (start, end) == pytest.approx((49.25, 50.75), abs=0.03)
     assert chance == pytest.approx(2 * stats.norm.cdf(1.5) - 1, abs=1e-3)
 
 
 def test_setting_out_widens_by_the_root_of_the_squares():
-    along = LegMass.of(posterior_of(stats.norm(50, 0.4)), 0)
+    along = leg_mass(posterior_of(stats.norm(50, 0.4)))
     _, _, chance = best_window(along, 1.5, holding_m=50.0, sigma_m=0.3)
     assert chance == pytest.approx(2 * stats.norm.cdf(0.75 / 0.5) - 1, abs=2e-3)
 
 
 def test_the_hole_always_holds_the_stake():
-    along = LegMass.of(posterior_of(stats.norm(50, 3)), 0)
+    along = leg_mass(posterior_of(stats.norm(50, 3)))
     start, end, _ = best_window(along, 1.0, holding_m=47.0, sigma_m=0.0)
     assert start <= 47.0 <= end
     assert end == pytest.approx(48.0, abs=0.03)

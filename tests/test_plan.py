@@ -10,7 +10,7 @@ import pytest
 import geoleak
 from geoleak.advice import plan as plan_module
 from geoleak.advice.plan import first_fittings, first_valves, plan_visit
-from geoleak.survey import ground_of, survey_site
+from geoleak.survey import survey_site
 from tests.command import REPO, run
 from tests.site_folders import TOML, write_folder
 
@@ -28,9 +28,7 @@ def lane(place, *, spacing_ft=3.0, length_ft=120.0, toml=LONG):
     ]
     folder = write_folder(place, {"points.csv": "\n".join(rows) + "\n", "site.toml": toml})
     (folder / "readings.csv").unlink()
-    site = geoleak.read_site(folder)
-    ground = ground_of(site)
-    return folder, survey_site(site, ground=ground), ground
+    return folder, survey_site(geoleak.read_site(folder))
 
 
 @pytest.fixture
@@ -40,8 +38,8 @@ def quick(monkeypatch):
 
 
 def test_closer_readings_pin_more_leaks(tmp_path, quick) -> None:
-    _, survey, ground = lane(tmp_path)
-    (leg,) = plan_visit(survey, ground).legs
+    _, survey = lane(tmp_path)
+    (leg,) = plan_visit(survey).legs
     (near, often), (far, seldom) = leg.by_spacing
     assert (near, far) == pytest.approx((0.6096, 3.048))
     assert often > seldom
@@ -51,21 +49,21 @@ def test_closer_readings_pin_more_leaks(tmp_path, quick) -> None:
 
 
 def test_same_site_same_plan(tmp_path, quick) -> None:
-    _, survey, ground = lane(tmp_path)
-    assert plan_visit(survey, ground) == plan_visit(survey, ground)
+    _, survey = lane(tmp_path)
+    assert plan_visit(survey) == plan_visit(survey)
 
 
 def test_marks_too_far_apart_are_said_before_driving_out(tmp_path, quick) -> None:
-    folder, _, _ = lane(tmp_path, spacing_ft=20.0)
+    folder, _ = lane(tmp_path, spacing_ft=20.0)
     ran = run("plan", folder)
     assert "marks every 20.0 ft will not do for a 5.0 ft hole" in ran.out
     assert (folder / "out" / "plan.html").is_file()
-    folder, _, _ = lane(tmp_path, spacing_ft=5.0)
+    folder, _ = lane(tmp_path, spacing_ft=5.0)
     assert "will not do" not in run("plan", folder).out
 
 
 def test_the_valve_that_halves_the_pipe_comes_first(tmp_path) -> None:
-    _, survey, _ = lane(tmp_path)
+    _, survey = lane(tmp_path)
     # The ends part nothing.
     assert first_valves(survey) == ("202",)
 
@@ -74,14 +72,14 @@ def test_the_fitting_that_tells_most_comes_first(tmp_path) -> None:
     # By symmetry the two ends tell the same, mirrored; the middle hears every leak but cannot say
     # on which side. Copper carries: one end tells near from far, so an end is first, then the
     # other, and the middle last.
-    _, survey, _ = lane(tmp_path, length_ft=600.0)
+    _, survey = lane(tmp_path, length_ft=600.0)
     order = first_fittings(survey, np.random.default_rng(3))
     assert set(order) == {"201", "202", "203"}
     assert order[-1] == "202"
 
 
 def test_json_and_minutes(tmp_path, quick) -> None:
-    folder, _, _ = lane(tmp_path)
+    folder, _ = lane(tmp_path)
     said = run("plan", folder, "--json").json
     assert set(said) == {"legs", "fittings_first", "valves", "minutes"}
     readings = said["legs"][0]["readings"] + len(said["fittings_first"])

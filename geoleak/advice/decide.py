@@ -106,7 +106,7 @@ def _in_hole(posterior: Posterior, hole: DigWindow, sigma_m: float, across: floa
     for each in posterior.explanations:
         inside = 0.0
         for leg, start, end in hole.pieces:
-            along = LegMass.of(posterior, leg, mass=each.mass * open_share)
+            along = LegMass.of(posterior.cells, leg, each.mass * open_share)
             inside += float(along.inside(np.array(start), np.array(end), sigma_m=sigma_m))
         held.append(min(inside, each.chance) * across)
     return InHole(posterior.explanations, tuple(held))
@@ -118,11 +118,11 @@ def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> floa
         return hole.chance
     weighed = posterior.mass * posterior.even
     inside = sum(
-        float(LegMass.of(posterior, leg, mass=weighed).inside(np.array(start), np.array(end)))
+        float(LegMass.of(posterior.cells, leg, weighed).inside(np.array(start), np.array(end)))
         for leg, start, end in hole.pieces
     )
     before = sum(
-        float(LegMass.of(posterior, leg, mass=posterior.mass).inside(np.array(a), np.array(b)))
+        float(LegMass.of(posterior.cells, leg, posterior.mass).inside(np.array(a), np.array(b)))
         for leg, a, b in hole.pieces
     )
     total = float(weighed.sum()) + posterior.elsewhere
@@ -160,7 +160,7 @@ def _hole(
     sigma_m: float,
     across: float,
 ) -> DigWindow:
-    along = LegMass.of(posterior, peak.leg)
+    along = LegMass.of(posterior.cells, peak.leg, posterior.offered)
     pieces, chance = window_with_tee(
         posterior, survey, along, length_m, holding_m=peak.median_m, sigma_m=sigma_m
     )

@@ -33,7 +33,7 @@ from geoleak.posterior import (
     draw_at,
     highest_density_set,
 )
-from geoleak.survey import Levels, Survey, SurveyedPoint
+from geoleak.survey import Levels, Survey, SurveyedPoint, levels_on_line
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -183,54 +183,25 @@ def _candidates(
     """Return readings that could be taken, by kind; a kind not read yet starts from its prior."""
     found: list[tuple[LevelEvidence, Pooled, list[str | None]]] = []
     kinds = {each.kind: each for each in run.smooth}
-    surface = kinds.get("surface") or SurfaceEvidence(
-        replace(survey, surface=one_row("surface", survey, posterior))
-    )
+    peak = posterior.peaks[0]
+
+    def one_row(kind: str) -> Levels:
+        return levels_on_line(kind, survey.legs, peak.leg, np.array([peak.median_m]))
+
+    surface = kinds.get("surface") or SurfaceEvidence(replace(survey, surface=one_row("surface")))
     if isinstance(surface, SurfaceEvidence):
         new, points = _surface_places(survey, posterior, surface)
         if new is not None:
             found.append((surface, new, points))
     contact = kinds.get("contact")
     if contact is None and survey.fittings:
-        contact = ContactEvidence(replace(survey, contact=one_row("contact", survey, posterior)))
+        contact = ContactEvidence(replace(survey, contact=one_row("contact")))
         contact.pooled.chainage_m[:] = np.inf
     if isinstance(contact, ContactEvidence):
         new, points = _untouched(survey, contact)
         if new is not None:
             found.append((contact, new, points))
     return found
-
-
-def one_row(kind: str, survey: Survey, posterior: Posterior) -> Levels:
-    """Return a blank reading at the leading peak: a pattern for readings not taken yet."""
-    peak = posterior.peaks[0]
-    nan, whole = np.array([np.nan]), np.zeros(1, dtype=np.int64)
-    place = np.asarray(survey.legs[peak.leg].route.position(np.array([peak.median_m])))
-    return Levels(
-        kind=kind,
-        id=("",),
-        leg=whole + peak.leg,
-        chainage_m=np.array([peak.median_m]),
-        offset_m=np.zeros(1),
-        easting_m=place[:, 0],
-        northing_m=place[:, 1],
-        level_db=np.zeros(1),
-        repeats=whole + 1,
-        background_db=nan,
-        place=whole,
-        session=whole,
-        sessions=("",),
-        surface=(None,),
-        censored=whole,
-        gain_db=nan,
-        low_hz=nan,
-        high_hz=nan,
-        lead_m=np.zeros(1),
-        rival_leg=whole - 1,
-        rival_chainage_m=nan,
-        everything_off=np.zeros(1, dtype=bool),
-        tip_depth_m=nan,
-    )
 
 
 def _surface_places(

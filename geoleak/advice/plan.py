@@ -15,11 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.advice.decide import decide
+from geoleak.advice.windows import LegMass, best_window, chance_across
 from geoleak.evidence import Parts
-from geoleak.posterior import infer
-from geoleak.site import Place, Reading
-from geoleak.survey import Ground, PipePlace, Survey, SurveyedPoint, survey_site
+from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
+from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
 
 Floats = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
@@ -35,9 +34,11 @@ TRIES = 12
 # source. With twelve tries a difference of one is nothing.
 NEARLY = 1.5 / TRIES
 # A leak is tried on a stretch this long of a longer leg.
-STRETCH_M = 40.0
+STRETCH_M = 20.0
 # Setting out and sideways error of a stake from good marks; half a bucket.
-SETTING_OUT_M, HALF_HOLE_M = (0.08, 0.08), 0.3
+SETTING_OUT_M, HALF_HOLE_M = 0.08, 0.3
+# Nodes of such an answer: what fewer of them change is less than a try more or less.
+QUICK = InferenceOptions(nodes=16, most_nodes=48)
 # A contact reading tells a leak so far off by this much, dB: source over background at a fitting
 # and how far that varies from leak to leak (common practice, no source).
 HEARD_DB, HEARD_SIGMA_DB, CONTACT_SIGMA_DB = 30.0, 10.0, 5.0
@@ -79,26 +80,22 @@ class Plan:
     reading_minutes: float
 
 
-def plan_visit(
-    survey: Survey, ground: Ground, *, seed: int = 20261126, progress: Progress | None = None
-) -> Plan:
+def plan_visit(survey: Survey, *, seed: int = 20261126, progress: Progress | None = None) -> Plan:
     """Return the plan of a visit.
 
     Parameters
     ----------
     survey : Survey
         Traced, taped, drawn or assumed legs; readings need not be there.
-    ground : Ground
-        Of the same site.
     seed : int
         Of the leaks that are tried: same site, same plan.
     progress : callable, optional
         Gets 0 to 1.
     """
     rng = np.random.default_rng(seed)
-    legs = []
+    legs, unread = [], _unread(survey)
     for done, leg in enumerate(survey.legs):
-        legs.append(_leg_plan(survey, ground, leg.number, rng))
+        legs.append(_leg_plan(unread, leg.number, rng))
         if progress is not None:
             progress((done + 1) / len(survey.legs))
     minutes = survey.site.crew.reading_minutes or READING_MINUTES
@@ -111,15 +108,16 @@ def plan_visit(
 READING_MINUTES = 2.0
 
 
-def _leg_plan(survey: Survey, ground: Ground, number: int, rng: np.random.Generator) -> LegPlan:
+def _leg_plan(survey: Survey, number: int, rng: np.random.Generator) -> LegPlan:
     leg = survey.legs[number]
     unit_m = 1.0 if survey.site.length_unit == "m" else 0.3048
     wanted = SPACINGS_M if unit_m == 1.0 else SPACINGS_FT
     length = leg.route.length_m
-    found = []
+    found: list[tuple[float, float]] = []
     for spacing in (each * unit_m for each in wanted):
-        if spacing <= length:
-            found.append((spacing, _chance_of_dig(survey, ground, number, spacing, rng)))
+        # Where nothing is pinned wider spacings are not tried.
+        if spacing <= length and (not found or found[-1][1] > 0):
+            found.append((spacing, _chance_of_dig(survey, number, spacing, rng)))
     if not found:
         found = [(length, 0.0)]
     best = max(chance for _, chance in found)
@@ -140,9 +138,7 @@ def _leg_plan(survey: Survey, ground: Ground, number: int, rng: np.random.Genera
     )
 
 
-def _chance_of_dig(
-    survey: Survey, ground: Ground, number: int, spacing: float, rng: np.random.Generator
-) -> float:
+def _chance_of_dig(survey: Survey, number: int, spacing: float, rng: np.random.Generator) -> float:
     length = survey.legs[number].route.length_m
     dug = 0
     for _ in range(TRIES):
@@ -151,14 +147,35 @@ def _chance_of_dig(
         low = middle - half
         at = np.arange(low + rng.uniform(0, min(spacing, 2 * half)), middle + half, spacing)
         leak = float(rng.uniform(low, middle + half))
-        heard = _heard(survey, number, at, leak, rng)
-        tried = _with_readings(survey, ground, number, at, heard)
-        decision = decide(
-            tried, infer(tried), setting_out_sigma=SETTING_OUT_M, hole_half_width_m=HALF_HOLE_M,
-            most_readings=0,
-        )  # fmt: skip
-        dug += decision.hole.chance >= survey.site.crew.dig_when
+        rows = levels_on_line("surface", survey.legs, number, at)
+        heard = replace(rows, level_db=_heard(survey, number, at, leak, rng))
+        dug += _is_pinned(replace(survey, surface=heard), number)
     return dug / TRIES
+
+
+def _is_pinned(survey: Survey, number: int) -> bool:
+    """Tell whether a hole on a leg would hold the leak, what is heard being the leak."""
+    run = begin(survey, QUICK)
+    cells, (line, *_) = settle(run)
+    along = LegMass.of(cells, number, line.mass)
+    crew = survey.site.crew
+    _, _, chance = best_window(along, crew.dig_length_m, holding_m=None, sigma_m=SETTING_OUT_M)
+    return chance * chance_across(SETTING_OUT_M, HALF_HOLE_M) >= crew.dig_when
+
+
+def _unread(survey: Survey) -> Survey:
+    """Return a site nobody read yet, whose readings will tell of the leak: no rivals."""
+    levels = survey.site.levels.model_copy(update={"level_scale": "db", "level_limits": None})
+    alone = survey.site.prior.model_copy(update=dict.fromkeys(RIVALS, 0.0))
+    site = replace(
+        survey.site, levels=levels, prior=alone, readings=(), delays=(), isolations=(),
+        sightings=(), holes=(), stop_tests=(), meter=(), found=(),
+    )  # fmt: skip
+    return replace(
+        survey, site=site, contact=no_levels("contact"), gas=no_levels("gas"),
+        bar_hole=no_levels("bar_hole"), rod=no_levels("rod"), delays=(), isolations=(),
+        sightings=(), holes=(), stops=(),
+    )  # fmt: skip
 
 
 def _heard(
@@ -174,29 +191,6 @@ def _heard(
     power = np.maximum(10 ** (over / 10) - 1, 0.0)
     scatter = math.hypot(levels.level_sigma_db, levels.place_sigma_db)
     return 30.0 + 10 * np.log10(1 + power) + rng.normal(0, scatter, len(at))
-
-
-def _with_readings(
-    survey: Survey, ground: Ground, number: int, at: Floats, heard: Floats
-) -> Survey:
-    leg = survey.legs[number].name
-    readings = tuple(
-        Reading(
-            id=f"p{k}",
-            kind="surface",
-            place=Place("leg", f"{leg}@{x:.2f}", leg=leg, chainage_m=float(x)),
-            levels=(float(level),),
-        )
-        for k, (x, level) in enumerate(zip(at, heard, strict=True))
-    )
-    levels = survey.site.levels.model_copy(
-        update={"level_scale": "db", "level_limits": None, "everything_off": True}
-    )
-    site = replace(
-        survey.site, readings=readings, levels=levels, delays=(), isolations=(), sightings=(),
-        holes=(), stop_tests=(), meter=(), found=(),
-    )  # fmt: skip
-    return survey_site(site, ground=ground)
 
 
 def first_fittings(survey: Survey, rng: np.random.Generator) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.posterior import Piece, Posterior, emptied
+from geoleak.posterior import Cells, Piece, Posterior, emptied
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
@@ -43,13 +43,11 @@ class LegMass:
     before: Floats
 
     @classmethod
-    def of(cls, posterior: Posterior, leg: int, *, mass: Floats | None = None) -> LegMass:
-        """Return the cumulative mass of a leg: of `mass`, else of what there is to dig for."""
-        cells = posterior.cells
+    def of(cls, cells: Cells, leg: int, mass: Floats) -> LegMass:
+        """Return the cumulative mass of a leg, from the mass of every cell."""
         rows = np.flatnonzero(cells.leg == leg)
-        value = (posterior.offered if mass is None else mass)[rows]
         edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
-        return cls(leg, edges, np.concatenate([[0.0], np.cumsum(value)]))
+        return cls(leg, edges, np.concatenate([[0.0], np.cumsum(mass[rows])]))
 
     @property
     def length_m(self) -> float:
@@ -127,7 +125,7 @@ def window_with_tee(
     for at, branch, joint in _tees(survey, leg.leg):
         if abs(at - holding_m) >= length_m:
             continue
-        side = LegMass.of(posterior, branch)
+        side = LegMass.of(posterior.cells, branch, posterior.offered)
         for turned in np.linspace(0.1, 0.9, 9) * length_m:
             low, high = sorted((at, holding_m))
             straight = length_m - turned
@@ -174,7 +172,7 @@ def then_windows(
     for _ in range(3):
         best: tuple[float, int, float, float] = (0.0, -1, 0.0, 0.0)
         for leg in legs:
-            along = LegMass.of(posterior, leg, mass=mass)
+            along = LegMass.of(posterior.cells, leg, mass)
             if along.before[-1] <= best[0]:
                 continue
             start, end, chance = best_window(along, length_m, holding_m=None, sigma_m=sigma_m)

@@ -87,13 +87,10 @@ def plan(site: SiteArgument, json: JsonOption = False) -> None:
     from geoleak import pipeline
     from geoleak.advice import plan_visit
     from geoleak.reports.plan import PlanReport, write_plan
-    from geoleak.survey import ground_of, survey_site
 
     with progress("trying leaks along the pipe"):
-        read = pipeline.read_site(site)
-        ground = ground_of(read)
-        survey = survey_site(read, ground=ground)
-        report = PlanReport(survey, plan_visit(survey, ground))
+        survey = pipeline.survey_site(pipeline.read_site(site))
+        report = PlanReport(survey, plan_visit(survey))
     written = write_plan(report, site / "out" / "plan.html")
     show(report, json=json)
     if not json:

@@ -3,10 +3,11 @@
 from geoleak.posterior.checks import SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
-from geoleak.posterior.rivals import Explanation, free_ends
+from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
+    "RIVALS",
     "SILENT",
     "Cells",
     "Explanation",
@@ -21,4 +22,5 @@ __all__ = [
     "free_ends",
     "highest_density_set",
     "infer",
+    "settle",
 ]

@@ -13,7 +13,7 @@ from geoleak.errors import SiteDataError
 from geoleak.evidence import Candidates, KindFit, candidates, log_sum_exp, prior
 from geoleak.posterior.checks import LevelCurve, check
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, find_peaks, highest_density_set
-from geoleak.posterior.rivals import NAMES, Explanation, checked, settle
+from geoleak.posterior.rivals import RIVALS, Explanation, checked, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw
 from geoleak.site import Note
 from geoleak.survey import Survey
@@ -75,8 +75,8 @@ class Posterior:
 
     @property
     def rivals(self) -> tuple[Explanation, ...]:
-        """The explanations that rival it, in the order of `NAMES`."""
-        return tuple(each for each in self.explanations if each.name in NAMES)
+        """The explanations that rival it, in the order of `RIVALS`."""
+        return tuple(each for each in self.explanations if each.name in RIVALS)
 
     @property
     def heard(self) -> Floats:

@@ -33,7 +33,7 @@ from geoleak.tables import setting
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-NAMES = ("fitting", "aside", "beyond", "displaced")
+RIVALS = ("fitting", "aside", "beyond", "displaced")
 # A fitting this near an end closes it (common practice, no source).
 CLOSED_BY_M = 1.0
 # An end with no reading this near is out of hearing: nothing was heard from past it.
@@ -60,7 +60,7 @@ class Explanation:
     Attributes
     ----------
     name : str
-        ``"line"``, one of `NAMES`, or ``"elsewhere"``.
+        ``"line"``, one of `RIVALS`, or ``"elsewhere"``.
     share : float
         Stated chance of it before anything was heard.
     mass : ndarray, shape (k,)

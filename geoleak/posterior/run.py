@@ -34,7 +34,6 @@ SETTLED = 0.03
 # ... and until the posterior rests on so many nodes' worth; at first a few are sent ahead.
 ENOUGH = 30.0
 SCOUTS = 4
-MOST_NODES = 512
 # Nodes times knots, beyond which no more are added: a long pipe where little was told.
 MOST_WORK = 60_000
 FEW_UNKNOWNS = 6
@@ -49,7 +48,7 @@ class InferenceOptions:
     ----------
     nodes : int
         Quadrature nodes over the shared unknowns to begin with; more are added until the answer
-        settles.
+        settles or ``most_nodes`` are reached.
     finest_m : float
         Shortest cell.
     draws : int
@@ -61,6 +60,7 @@ class InferenceOptions:
     """
 
     nodes: int = 32
+    most_nodes: int = 512
     draws: int = 64
     seed: int = 20260504
     finest_m: float = 0.05
@@ -174,13 +174,14 @@ def _add_nodes_until_settled(run: Run) -> None:
     time as many as there are.
     """
     drawn = [(len(run.nodes), Normal.prior(run.nodes.deviates.shape[1]))]
+    most = run.options.most_nodes
     for _ in range(SCOUTS):
-        if _counting(run) > ENOUGH or _is_too_much(run):
+        if _counting(run) > ENOUGH or _is_too_much(run) or len(run.nodes) >= most:
             break
         _add_nodes(run, drawn, round(0.375 * drawn[0][0]))
     before = _answer(run)
-    while len(run.nodes) < MOST_NODES and not _is_too_much(run):
-        _add_nodes(run, drawn, min(len(run.nodes), MOST_NODES - len(run.nodes)))
+    while len(run.nodes) < most and not _is_too_much(run):
+        _add_nodes(run, drawn, min(len(run.nodes), most - len(run.nodes)))
         now = _answer(run)
         moved = float(np.max(np.abs(now - before) / np.append(now[:2], 1.0)))
         if moved < SETTLED and _counting(run) > ENOUGH:

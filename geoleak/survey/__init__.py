@@ -16,6 +16,8 @@ from geoleak.survey.records import (
     SurveyedPoint,
     SurveyedSighting,
     SurveyedStop,
+    levels_on_line,
+    no_levels,
 )
 from geoleak.survey.tapes import TapePoint, tape_covariance
 
@@ -38,6 +40,8 @@ __all__ = [
     "depth_is_known",
     "every_point",
     "ground_of",
+    "levels_on_line",
+    "no_levels",
     "survey_site",
     "tape_covariance",
 ]

@@ -8,7 +8,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -300,32 +300,45 @@ class Survey:
         return tuple(p for p in self.points if p.kind == "feature")
 
 
-def no_levels(kind: str) -> Levels:
-    """Return a `Levels` of no rows."""
-    none = np.zeros(0)
-    whole = np.zeros(0, dtype=np.int64)
+def no_levels(kind: str, count: int = 0) -> Levels:
+    """Return a `Levels` of so many blank rows: one place each, nothing stated."""
+    zero, nan = np.zeros(count), np.full(count, np.nan)
+    whole = np.zeros(count, dtype=np.int64)
     return Levels(
         kind=kind,
-        id=(),
+        id=("",) * count,
         leg=whole,
-        chainage_m=none,
-        offset_m=none,
-        easting_m=none,
-        northing_m=none,
-        level_db=none,
-        repeats=whole,
-        background_db=none,
-        place=whole,
+        chainage_m=zero,
+        offset_m=zero,
+        easting_m=zero,
+        northing_m=zero,
+        level_db=zero,
+        repeats=whole + 1,
+        background_db=nan,
+        place=np.arange(count),
         session=whole,
-        sessions=(),
-        surface=(),
+        sessions=("",) if count else (),
+        surface=(None,) * count,
         censored=whole,
-        gain_db=none,
-        low_hz=none,
-        high_hz=none,
-        lead_m=none,
-        rival_leg=whole,
-        rival_chainage_m=none,
-        everything_off=np.zeros(0, dtype=bool),
-        tip_depth_m=none,
+        gain_db=nan,
+        low_hz=nan,
+        high_hz=nan,
+        lead_m=zero,
+        rival_leg=whole - 1,
+        rival_chainage_m=nan,
+        everything_off=np.zeros(count, dtype=bool),
+        tip_depth_m=nan,
+    )
+
+
+def levels_on_line(kind: str, legs: tuple[SurveyedLeg, ...], leg: int, at: Floats) -> Levels:
+    """Return blank readings at chainages of one leg: a pattern for readings not taken yet."""
+    place = np.asarray(legs[leg].route.position(at))
+    rows = no_levels(kind, len(at))
+    return replace(
+        rows,
+        leg=rows.leg + leg,
+        chainage_m=at,
+        easting_m=place[:, 0],
+        northing_m=place[:, 1],
     )
