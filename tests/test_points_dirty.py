@@ -387,3 +387,52 @@ def test_a_depth_whose_unit_is_stated_is_taken_and_said(tmp_path: Path) -> None:
     ]
     table, notes = read(tmp_path, text.replace("depth", "depth (in)"), unit="ft", depth_unit="ft")
     assert table["1"].depth_m == pytest.approx(0.762) and "unusual" in codes(notes)
+
+
+US = 1200 / 3937
+
+
+@pytest.mark.parametrize(
+    ("text", "crs", "depth", "sigma"),
+    [
+        ('Pt|N|E|Z|TYPE|Depth\n33|783300|1987800|495|WL|3\' 2"\n', NC_FTUS, 38 / 12 * US, None),
+        ("Pt,N,E,Z,D,Depth\n33,783300 usft,1987800 usft,150.876 m,WL,38 in\n", NC_FTUS,
+         38 / 12 * US, None),
+        ("Point,North,East,Height,Descriptor,Hor. Prec.\n[],[usft],[usft],[usft],[],[usft]\n"
+         "33,783300,1987800,495,WL,0.03\n", NC_FTUS, None, 0.03 * US),
+        ("Point;Position;;;Quality;Feature\nNo.;Northing;Easting;Elev.;HRMS;Code\n"
+         "33;783300;1987800;495;0.03;WL\n", NC_FTUS, None, 0.03 * US),
+        ('"Punktnr.";"Hochwert";"Rechtswert";"Höhe";"Kode";"Lagegenauigkeit"\n'
+         '"33";"783300,0";"1987800,0";"495,0";"WL";"0,03 m"\n', NC_FTUS, None, 0.03),
+    ],
+)  # fmt: skip
+def test_layouts_of_other_programs(
+    tmp_path: Path, text: str, crs: str, depth: float | None, sigma: float | None
+) -> None:
+    for data in (text.encode(), text.encode("utf-16")):
+        table, _ = read(tmp_path, data, crs, unit="ftUS")
+        point = table["33"]
+        assert (point.easting, point.northing) == pytest.approx((1987800, 783300), rel=1e-14)
+        assert point.code == "WL"
+        assert point.elevation_m == pytest.approx(495 * US, abs=1e-3)
+        assert (point.depth_m, point.sigma_horizontal_m) == pytest.approx((depth, sigma))
+
+
+def test_a_listing_by_station_and_offset_is_told_what_to_do(tmp_path: Path) -> None:
+    text = "Alignment: service\n\nStation   Offset   Elev   Desc\n0+04.00   R 0.1   495.5   WL\n"
+    (line,) = refused(tmp_path, text)
+    assert "holds no coordinates" in line and line.endswith("tape the marks: geoleak new tapes")
+
+
+def test_a_unit_that_is_none_in_a_cell_is_refused(tmp_path: Path) -> None:
+    (line,) = refused(tmp_path, f"id,e,n\n1,{E} rods,{N}\n")
+    assert 'unknown unit "rods"' in line
+
+
+def test_the_column_that_holds_the_codes_is_named(tmp_path: Path) -> None:
+    text = "Pt,N,E,Z,Beschr\n" + "".join(f"{k},{783300 + 9 * k},1987800,495,WL\n" for k in (1, 2))
+    toml = TOML.replace('layout = "pnezd"\n', "").replace('start = "201"\n', "")
+    lines = complaints_of(tmp_path, {"points.csv": text, "site.toml": toml})
+    assert lines[0].endswith(
+        'state columns = {code = "Beschr"} in [points], or new --columns code="Beschr"'
+    )

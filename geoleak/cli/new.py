@@ -149,12 +149,13 @@ def new(
         print_json(questions.as_dict(site, guess, target, written))
         return
     made = read_site(target)
+    said_of = () if readings is None else ((target / "readings.csv").as_posix(),)
     print_lines(
         [
             *said,
             f"written to {target}: " + ", ".join(path.name for path in written),
             *questions.place_lines(made),
-            *(str(note) for note in made.notes if note.origin.file.endswith("/readings.csv")),
+            *(str(each) for each in made.notes if each.origin.file in said_of),
             f"fill in readings.csv, then: geoleak check {target}",
         ]
     )

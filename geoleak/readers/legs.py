@@ -13,7 +13,7 @@ from geoleak.errors import Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.mains import DrawnLegs
 from geoleak.readers.toml import SiteToml
-from geoleak.site import Codes, Leg, PointTable, StatedLeg
+from geoleak.site import EXTRA, Codes, Leg, PointTable, StatedLeg
 from geoleak.units import INCH_M
 
 _RANGE = re.compile(
@@ -206,18 +206,26 @@ class LegReader:
             self.collector.note("line_begins_twice", text, self.toml.origin("leg", number, "name"))
 
     def _no_code(self, number: int, at: int, pattern: str, table: StatedLeg) -> None:
-        near = did_you_mean(pattern, self.codes)
-        remedy = near or (
-            f"the codes are {listed(self.codes, most=12)}"
-            if self.codes
-            else 'state points = "101-148"'
-        )
+        remedy = did_you_mean(pattern, self.codes)
+        if not remedy and self.codes:
+            remedy = f"the codes are {listed(self.codes, most=12)}"
+        remedy = remedy or self._code_column(pattern) or 'state points = "101-148"'
         origin = self.toml.origin("leg", number, "code", at)
         if len(table.code or ()) == 1:
             origin = self.toml.origin("leg", number, "code")
         self.collector.complain(
             origin, f'leg[{number + 1}].code: no point has code "{pattern}"', remedy
         )
+
+    def _code_column(self, pattern: str) -> str:
+        """Return how to state the column that holds a code, where the file has none of codes."""
+        frame = self.points.frame
+        for name in [each for each in frame.columns if each.startswith(EXTRA)]:
+            if any(Codes.matches(str(code), (pattern,)) for code in frame[name].unique()):
+                word = name.removeprefix(EXTRA)
+                stated = f'columns = {{code = "{word}"}} in [points]'
+                return f'state {stated}, or new --columns code="{word}"'
+        return ""
 
     def _range(self, number: int, text: str) -> list[str]:
         if text in self.points:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Refused
+from geoleak.units import parse_length
 
 FloatArray = NDArray[np.float64]
 MOST_BAD_CELLS = 200
@@ -53,6 +54,20 @@ def number(text: str, *, decimal: str = ".") -> float:
         if math.isfinite(value):
             return value
     raise no_number(text, decimal=decimal)
+
+
+def measured(text: str, *, decimal: str, unit: str, unit_m: float) -> float:
+    """Return a number, or a length with its own unit (``3' 2"``) in units of ``unit_m`` metres.
+
+    Raises
+    ------
+    Refused
+        As `number` and `geoleak.units.parse_length` do.
+    """
+    if not re.search(r"\d\s*(?:[A-Za-z]{1,5}|['\"])\s*$", text):
+        return number(text, decimal=decimal)
+    cell = text.replace(",", ".") if decimal == "," else text
+    return parse_length(cell, unit=unit) / unit_m
 
 
 def no_number(text: str, *, decimal: str) -> Refused:

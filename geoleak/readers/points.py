@@ -213,7 +213,7 @@ def read_positions(
         note_packed(table, names, collector)
         return pair
     if grid:
-        pair = _pair(table, ("easting", "northing"), collector)
+        pair = _pair(table, ("easting", "northing"), collector, info)
         if degrees and info.crs is not None:
             own = _pair(table, ("longitude", "latitude"), collector)
             compare_degrees(table, pair, own, info, collector)
@@ -235,9 +235,11 @@ def read_positions(
 
 
 def _pair(
-    table: Table, roles: tuple[str, str], collector: Collector
+    table: Table, roles: tuple[str, str], collector: Collector, grid: CrsInfo | None = None
 ) -> tuple[FloatArray, FloatArray]:
-    east, north = (table.numbers(role, collector) for role in roles)
+    unit = grid.axis_unit if grid is not None and grid.axis_unit in LENGTH_UNITS else ""
+    unit_m = LENGTH_UNITS.get(unit, 1.0)
+    east, north = (table.numbers(r, collector, unit=unit, unit_m=unit_m) for r in roles)
     assert east is not None and north is not None
     return east, north
 
@@ -293,9 +295,9 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
     """Return heights, depth and precision in metres, NaN where not stated."""
     found: dict[str, FloatArray] = {}
     for role, (name, low, high) in _LENGTHS.items():
-        values = table.numbers(role, context.collector)
+        values = _metres(table, role, context)
         if values is not None:
-            found[name] = values * _unit_of(table, role, context)
+            found[name] = values
             if role != "depth" or not _asked_about(table, found[name], context):
                 check_range(table, role, found[name], low, high, context.collector)
     if "depth_m" in found:
@@ -314,6 +316,14 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
         text = "vertical precision is kept and not used: depths count from the ground as shot"
         context.collector.note("vertical_precision", text, table.origin(0, "vertical_precision"))
     return found
+
+
+def _metres(table: Table, role: str, context: PointContext) -> FloatArray | None:
+    if table.column(role) is None:
+        return None
+    unit_m = _unit_of(table, role, context)
+    values = table.numbers(role, context.collector, unit=context.length_unit, unit_m=unit_m)
+    return None if values is None else values * unit_m
 
 
 def _asked_about(table: Table, depths_m: FloatArray, context: PointContext) -> bool:
@@ -399,12 +409,11 @@ def _coarse_degrees(table: Table) -> str:
 
 
 def _sigma(table: Table, role: str, axes: int, context: PointContext) -> FloatArray | None:
-    values = table.numbers(role, context.collector)
-    if values is None:
+    metres = _metres(table, role, context)
+    if metres is None:
         return None
     remedy = "write the rover's figure or leave it empty"
-    values = _positive(table, role, values, remedy, context.collector)
-    metres = values * _unit_of(table, role, context)
+    metres = _positive(table, role, metres, remedy, context.collector)
     name = table.header.names[table.header.roles[role]]
     if folded(name) == "2drms":
         text = f'"{name}" is read as twice the distance rms: a sigma is its {2 * DRMS:.2f}th part'

@@ -13,6 +13,7 @@ import re
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,12 +30,13 @@ from geoleak.readers.headers import (
     role_of,
     unit_word,
 )
-from geoleak.readers.numbers import angle, decimal_sign, looks_numeric, number, numbers_of
+from geoleak.readers.numbers import angle, decimal_sign, looks_numeric, measured, number, numbers_of
 from geoleak.readers.text import (
     BLANKS,
     COMMENTS,
     DELIMITERS,
     MOST_COLUMNS,
+    SIGNS,
     Rows,
     SplitError,
     column_in_line,
@@ -63,6 +65,7 @@ _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
 _SNIFFED = 60_000
 MOST_UNPACKED, MOST_TIMES = 10_000_000, 20
 """Bytes a workbook may unpack to, or so many times its size: sheets pack about tenfold."""
+_OFFSETS = re.compile(r"(?i)\bstation\b.*\boffset\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,13 +137,21 @@ class Table:
         # Ten times as fast as the strip of a series where there are millions.
         return pd.Series([each.strip() for each in cells], dtype=object)
 
-    def numbers(self, role: str, collector: Collector) -> NDArray[np.float64] | None:
-        """Return the numbers of a role, NaN where blank; bad cells become complaints."""
+    def numbers(
+        self, role: str, collector: Collector, *, unit: str = "", unit_m: float = 1.0
+    ) -> NDArray[np.float64] | None:
+        """Return the numbers of a role, NaN where blank; bad cells become complaints.
+
+        A cell may say its own unit where the column's is known: ``unit_m`` in metres, of feet
+        like those of ``unit``.
+        """
         cells = self.column(role)
         if cells is None:
             return None
-        degrees = role in ("latitude", "longitude")
-        values, bad = numbers_of(cells, decimal=self.decimal, read=angle if degrees else number)
+        read = angle if role in _ANGLES else number
+        if unit and role not in _ANGLES:
+            read = partial(measured, unit=unit, unit_m=unit_m)
+        values, bad = numbers_of(cells, decimal=self.decimal, read=read)
         for row, error in bad:
             collector.complain_of(self.origin(row, role), error, f"{role.replace('_', ' ')}: ")
         return values
@@ -181,7 +192,7 @@ def _without_preamble(text: str, label: str, collector: Collector) -> str:
     """Return a text with the lines before its header blank: the name of the job, the datum."""
     lines = text[:_SNIFFED].split("\n")[:_MOST_PREAMBLE]
     for at, line in enumerate(lines):
-        for sign in ("\t", ";", ","):
+        for sign in SIGNS:
             roles = {role_of(cell.strip().strip('"')) for cell in line.split(sign)} - {None}
             if len(roles) >= 3 and {"northing", "latitude"} & roles:
                 before = [each for each in lines[:at] if each.strip()]
@@ -199,7 +210,7 @@ def _sniffed(head: str) -> str:
     lines = [line for line in head.split("\n")[1:_HEAD_LINES] if line.strip()]
     commas = [line for line in lines if "," in line]
     parted = all(len(line.split()) >= 3 and not _NO_DECIMAL.search(line) for line in commas)
-    many = len(commas) >= 0.8 * len(lines) and not any(sign in head for sign in ";\t")
+    many = len(commas) >= 0.8 * len(lines) and not any(sign in head for sign in ";\t|")
     return BLANKS if lines and many and parted else sniff_delimiter(head)
 
 
@@ -374,6 +385,11 @@ def _header(
         return stated_columns(Header({}, names), spec, collector, asked), 0
     if numeric < 2:
         shown = ",".join(top)
+        if _OFFSETS.search("\n".join(" ".join(row) for row in rows.cells[:10])):
+            what = "a listing by station and offset holds no coordinates"
+            remedy = "export points with northing and easting, or tape the marks: geoleak new tapes"
+            collector.complain(rows.origin(0), what, remedy)
+            return None
         collector.complain(
             rows.origin(0),
             "this line is neither a point nor a header whose words are known "
