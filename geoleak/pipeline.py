@@ -11,15 +11,18 @@ from geoleak.site import Site
 if TYPE_CHECKING:
     from geoleak.result import Result
     from geoleak.survey import Survey
+    from geoleak.tables.learned import Tables
 
 
-def read_site(folder: str | Path) -> Site:
+def read_site(folder: str | Path, *, tables: Tables | None = None) -> Site:
     """Return the site that a folder states.
 
     Parameters
     ----------
     folder : str or Path
         Holds site.toml and the files beside it.
+    tables : Tables, optional
+        Learned values (`geoleak.readers.read_tables`) in place of those that ``[tables]`` names.
 
     Raises
     ------
@@ -35,7 +38,7 @@ def read_site(folder: str | Path) -> Site:
     """
     from geoleak.readers import read_site as read
 
-    return read(folder)
+    return read(folder, tables=tables)
 
 
 def survey_site(site: Site) -> Survey:

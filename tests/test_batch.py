@@ -102,6 +102,31 @@ def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path) -> None
     assert not unchanged(sites[1], before["north/a"], options)
 
 
+def test_what_was_located_on_other_tables_is_located_again(many: Path, tmp_path: Path) -> None:
+    learned = tmp_path / "t.toml"
+    text = "[learned]\nsites = 9\n[soil_loss]\nvalue = 2.5\nspread = 0.4\nsites = 9\nsd = 0.1\n"
+    learned.write_text(text)
+    words = ["batch", many / "south", "--out", tmp_path / "out", "--workers", "1", "--resume"]
+    document = tmp_path / "out" / "south" / "result.json"
+
+    def located(*more) -> tuple[bool, dict | None]:
+        before = document.stat().st_mtime_ns if document.exists() else 0
+        assert process(*words, *more).code == 0
+        run_of = json.loads(document.read_text())["run"]
+        return document.stat().st_mtime_ns != before, run_of["tables"]
+
+    assert located() == (True, None)
+    assert located()[0] is False
+    used = {"file": "t.toml", "sites": 9, "first": "", "last": ""}
+    assert located("--tables", learned) == (True, used)
+    assert located("--tables", learned)[0] is False
+    learned.write_text(text.replace("2.5", "2.6"))
+    assert located("--tables", learned)[0] is True
+    learned.write_text(text.replace("2.5", "99"))
+    ran = process(*words, "--tables", learned)
+    assert ran.code == 2 and "t.toml:4:9: soil_loss.value: 99 is out of range" in ran.err
+
+
 def test_a_journal_line_cut_short_by_a_kill_is_passed_over(tmp_path: Path) -> None:
     journal = tmp_path / "journal"
     journal.mkdir()

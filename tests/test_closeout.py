@@ -7,10 +7,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scoringrules
 from scipy import stats
 
 from geoleak.closeout.outcome import FoundLeak, dry_outcome, leak_outcome
-from geoleak.closeout.record import closed_sites, exact_p, share_with_bounds, summary
+from geoleak.closeout.record import (
+    DEEP_M,
+    closed_sites,
+    exact_p,
+    record_lines,
+    share_with_bounds,
+    summary,
+)
+from geoleak.closeout.scores import loudest_error_m, scores
 from geoleak.errors import InputError
 
 LENGTH_M = 80.0
@@ -22,6 +31,7 @@ def result_of(mean: float, sigma: float, *, verdict: str = "dig", chance: float 
     half = {p: sigma * stats.norm.ppf(0.5 + p / 200) for p in (50, 80, 95)}
     return {
         "run": {"id": "abc123"},
+        "site": {"length_unit": "m"},
         "leak": {
             "leg": "yard",
             "chainage_m": mean,
@@ -91,6 +101,45 @@ def test_bounds_of_a_share() -> None:
     assert share_with_bounds(20, 20)[1] == pytest.approx(0.025 ** (1 / 20))
 
 
+@pytest.mark.parametrize(("count", "of"), [(1, 2), (3, 17), (90, 100), (995, 1000)])
+def test_bounds_are_clopper_and_pearson_s(count: int, of: int) -> None:
+    # Their beta form, written anew: quantiles of Beta(k, n - k + 1) and Beta(k + 1, n - k).
+    share, low, high = share_with_bounds(count, of)
+    assert share == count / of
+    assert low == pytest.approx(stats.beta.ppf(0.025, count, of - count + 1), rel=1e-9)
+    assert high == pytest.approx(stats.beta.ppf(0.975, count + 1, of - count), rel=1e-9)
+
+
+@pytest.mark.parametrize("found", [38.2, 40.0, 40.6, 43.0])
+@pytest.mark.parametrize("sigma", [0.3, 1.1])
+def test_scores_are_those_of_scoringrules(found: float, sigma: float) -> None:
+    made = scores(result_of(40.0, sigma), "yard", found)
+    assert made.crps_m == pytest.approx(scoringrules.crps_normal(found, 40.0, sigma), rel=6e-3)
+    # Their log score is minus the log density.
+    if abs(found - 40.0) < 4 * sigma:
+        assert made.log_score == pytest.approx(
+            -scoringrules.logs_normal(found, 40.0, sigma), abs=0.02
+        )
+    assert made.quantile == pytest.approx(stats.norm.cdf(found, 40.0, sigma), abs=2e-3)
+
+
+def test_a_place_that_had_no_chance_scores_its_distance() -> None:
+    sharp = result_of(40.0, 0.5)
+    sharp["profile"] = [
+        {"leg": "side", "chainage_m": [0.0, 10.0], "density_per_m": [0.02, 0.02]},
+        {"leg": "yard", "chainage_m": [39.99, 40.0, 40.01], "density_per_m": [0.0, 80.0, 0.0]},
+    ]
+    beyond = scores(sharp, "yard", 47.0)
+    assert beyond.crps_m == pytest.approx(7.0, abs=0.01)
+    assert beyond.log_score == -np.inf
+    # The other leg holds a fifth, before this one in the order of legs.
+    at_peak = scores(sharp, "yard", 40.0)
+    assert at_peak.quantile == pytest.approx(0.6, abs=1e-6)
+    assert at_peak.log_score == pytest.approx(np.log(80.0))
+    assert scores(sharp, "none", 3.0) is None
+    assert loudest_error_m(sharp, "none", 3.0) is None
+
+
 def test_an_honest_record_reads_honest(tmp_path: Path) -> None:
     rng = np.random.default_rng(11)
     for k in range(300):
@@ -144,3 +193,69 @@ def test_no_site_and_no_json_are_said(tmp_path: Path) -> None:
     (tmp_path / "a" / "closeout.json").write_text("{")
     with pytest.raises(InputError, match="cannot be read"):
         closed_sites([tmp_path])
+
+
+def one(tmp_path: Path, result: dict, *outcomes) -> dict:
+    write(tmp_path / "one", result, list(outcomes))
+    return summary(closed_sites([tmp_path]))
+
+
+def test_a_leak_that_had_no_chance_keeps_the_mean_finite(tmp_path: Path) -> None:
+    result = result_of(40.0, 0.05)
+    seen = one(tmp_path, result, leak_outcome(result, at(60.0), across_m=0))
+    assert seen["log_score"] == pytest.approx(np.log(1e-4))
+
+
+@pytest.mark.parametrize(
+    ("leak", "across", "why"),
+    [
+        (None, None, "the leak is not found yet"),
+        (at(None, None), None, "on no traced line"),
+        (at(40.0, "side"), 0.0, "on another leg"),
+        (at(40.0), -0.71, "beside the traced line"),
+        (at(43.0), 0.69, "farther along the line"),
+    ],
+)
+def test_why_a_hole_was_dry(tmp_path: Path, leak, across, why: str) -> None:
+    result = result_of(40.0, 0.5)
+    later = [] if leak is None else [leak_outcome(result, leak, across_m=across)]
+    seen = one(tmp_path, result, dry_outcome(result), *later)
+    assert seen["dry_because"] == {why: 1}
+    assert any(why in line for line in record_lines(seen))
+
+
+def test_depths_part_at_a_metre(tmp_path: Path) -> None:
+    assert DEEP_M == 1.0
+    result = result_of(40.0, 0.5)
+    for k, depth in enumerate((0.99, 1.0)):
+        leak = FoundLeak("yard", 40.0, depth, "joint")
+        write(tmp_path / f"s{k}", result, [leak_outcome(result, leak, across_m=0)])
+    groups = summary(closed_sites([tmp_path]))["by"]["depth"]
+    assert {name: row["sites"] for name, row in groups.items()} == {
+        "under 1 m (3.3 ft)": 1, "1 m (3.3 ft) and deeper": 1,
+    }  # fmt: skip
+
+
+def test_promises_are_told_apart_by_tenths(tmp_path: Path) -> None:
+    for k, chance in enumerate((0.89, 0.91, 0.97)):
+        result = result_of(40.0, 0.5, chance=chance)
+        write(tmp_path / f"s{k}", result, [leak_outcome(result, at(40), across_m=0)])
+    rows = summary(closed_sites([tmp_path]))["reliability"]
+    assert [(row["promised"], row["digs"]) for row in rows] == [
+        (pytest.approx(0.89), 1), (pytest.approx(0.94), 2),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("p", "fair"), [(0.0101, True), (0.0099, False)])
+def test_one_in_a_hundred_is_where_chance_ends(tmp_path: Path, p: float, fair: bool) -> None:
+    result = result_of(40.0, 0.5)
+    seen = one(tmp_path, result, leak_outcome(result, at(40), across_m=0)) | {"p_value": p}
+    assert ("no more off than chance allows" in "\n".join(record_lines(seen))) is fair
+
+
+def test_the_record_speaks_the_sites_unit(tmp_path: Path) -> None:
+    result = result_of(40.0, 0.5) | {"site": {"length_unit": "ftUS"}}
+    seen = one(tmp_path, result, leak_outcome(result, at(40.6096), across_m=0))
+    assert "half the leaks within 2.0 ft of the stake" in "\n".join(record_lines(seen))
+    write(tmp_path / "two", result_of(40.0, 0.5), [leak_outcome(result, at(40), across_m=0)])
+    assert summary(closed_sites([tmp_path]))["length_unit"] == "m"

@@ -171,8 +171,16 @@ def test_files_for_later_are_looked_for_in_the_folder(tmp_path: Path) -> None:
     lines = with_lines(
         "[tables]", 'file = "t.toml"', "[photos]", 'file = ["a.jpg"]', "[job]", 'logo = "l.png"'
     )
-    site = site_of(tmp_path, {**lines, "t.toml": "", "a.jpg": b"\xff\xd8\xff", "l.png": b"\x89PNG"})
-    assert (site.tables_file, site.photos, site.job.logo) == ("t.toml", ("a.jpg",), "l.png")
+    site = site_of(
+        tmp_path,
+        {
+            **lines,
+            "t.toml": "[learned]\nsites = 3\n",
+            "a.jpg": b"\xff\xd8\xff",
+            "l.png": b"\x89PNG",
+        },
+    )
+    assert (site.tables.file, site.photos, site.job.logo) == ("t.toml", ("a.jpg",), "l.png")
     assert {"t.toml", "a.jpg", "l.png"} <= set(site.inputs)
     for name in ("t.toml", "a.jpg", "l.png"):
         (tmp_path / "elm_lane" / name).unlink()

@@ -14,9 +14,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geoleak import tables
 from geoleak.advice.windows import LegMass, best_window, chance_across
-from geoleak.evidence import Parts
+from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
 from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
 
@@ -184,7 +183,7 @@ def _heard(
     """Return levels over a background of 30 dB: spreading and loss in plain ground, and scatter."""
     leg, levels = survey.legs[number], survey.site.levels
     depth = max(0.3, float(leg.fit.depth_m(np.array([leak]))[0]))
-    loss = tables.soil("unknown").loss_db_per_m
+    loss = survey.site.tables.soil().loss_db_per_m
     path = np.hypot(at - leak, depth)
     over = rng.uniform(*LOUDNESS_DB) - 20 * np.log10(path / depth) - loss * (path - depth)
     # The level over background straight above is that of leak and background together.
@@ -204,7 +203,7 @@ def first_fittings(survey: Survey, rng: np.random.Generator) -> tuple[str, ...]:
     if not fittings:
         return ()
     leg, at, stretch = _leaks(survey, rng)
-    loss = np.array([_pipe_loss(each.leg.material) for each in survey.legs])[leg]
+    loss = pipe_loss(survey)[0][leg]
     source = rng.normal(HEARD_DB, HEARD_SIGMA_DB, len(leg))
     places = (leg, at)
     ends = (np.array([each.leg for each in fittings]),
@@ -245,10 +244,6 @@ def _leaks(
     start = np.concatenate([[0], np.cumsum(parts)[:-1]])
     within = np.minimum((at / lengths[leg] * parts[leg]).astype(int), parts[leg] - 1)
     return leg, at, start[leg] + within
-
-
-def _pipe_loss(material: str | None) -> float:
-    return tables.material(material).loss_db_per_m if material else 0.5
 
 
 def _on_pipe(survey: Survey) -> list[SurveyedPoint]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from geoleak.errors import GeoleakError
+from geoleak.export.folder import put_text
 
 COLUMNS = (
     "site", "status", "verdict", "chance_in_hole", "leg", "chainage_m",
@@ -42,19 +43,12 @@ def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> l
     return written
 
 
-def _put(path: Path, text: str) -> Path:
-    beside = path.with_name(f".{path.name}.new")
-    beside.write_text(text, encoding="utf-8")
-    beside.replace(path)
-    return path
-
-
 def _csv(rows: Sequence[Row], path: Path) -> Path:
     stream = io.StringIO()
     table = csv.writer(stream, lineterminator="\n")
     table.writerow(COLUMNS)
     table.writerows([_cell(row[name]) for name in COLUMNS] for row in rows)
-    return _put(path, stream.getvalue())
+    return put_text(path, stream.getvalue())
 
 
 def _cell(value: Any) -> Any:
@@ -110,4 +104,4 @@ def _page(rows: Sequence[Row], out: Path) -> Path:
         "ROWS": data,
     }.items():
         page = page.replace("{{" + name + "}}", text)
-    return _put(out / "index.html", page)
+    return put_text(out / "index.html", page)

@@ -13,6 +13,7 @@ from typing import Any
 
 from geoleak.batch.sites import SiteFolder, key_of
 from geoleak.errors import GeoleakError
+from geoleak.tables.learned import Tables
 
 JOURNAL = "journal"
 # Each worker computes on one core: more threads of one library would fight the other workers.
@@ -26,11 +27,13 @@ class Options:
     out: Path
     summary_only: bool = False
     also: tuple[str, ...] = ()
+    tables: Tables | None = None
 
     @property
     def text(self) -> str:
         """What of the options an answer depends on."""
-        return f"{self.summary_only} {' '.join(self.also)}"
+        learned = self.tables.sha256 if self.tables else ""
+        return f"{self.summary_only} {' '.join(self.also)} {learned}"
 
 
 def start_worker() -> None:
@@ -71,7 +74,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
 
     key = key_of(site.folder, options=options.text)
     try:
-        result = locate(read_site(site.folder))
+        result = locate(read_site(site.folder, tables=options.tables))
         if not options.summary_only:
             result.write(options.out / site.name, also=options.also)
     except GeoleakError as error:

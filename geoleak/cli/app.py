@@ -45,6 +45,9 @@ SiteArgument = Annotated[
 FoldersArgument = Annotated[
     list[Path], argument("Site folders, or folders that hold some.", "FOLDER...")
 ]
+TablesOption = Annotated[
+    Path | None, option("--tables", "Values learned on closed-out sites.", "FILE")
+]
 JsonOption = Annotated[bool, option("--json", "Print JSON in place of text.")]
 OutOption = Annotated[Path | None, option("--out", "Where to write; SITE/out if absent.", "DIR")]
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import FoldersArgument, JsonOption, app, option
+from geoleak.cli.app import FoldersArgument, JsonOption, TablesOption, app, option
 
 
 @app.command(
@@ -34,6 +34,7 @@ def batch(
         list[str] | None,
         option("--also", "Write this too; may be repeated.", "parquet|kml|gpx|dxf|landxml"),
     ] = None,
+    tables: TablesOption = None,
     json: JsonOption = False,
 ) -> None:
     """Locate every site below some folders and sum up: batch.csv, batch.gpkg and index.html.
@@ -46,10 +47,14 @@ def batch(
     from geoleak.batch.summary import write_summary
     from geoleak.batch.work import Options
     from geoleak.cli.say import counted, print_json, print_lines
+    from geoleak.readers import read_tables
 
     extra = set(also or ())
     options = Options(
-        out.absolute(), summary_only=summary_only, also=tuple(sorted(extra - {"parquet"}))
+        out.absolute(),
+        summary_only=summary_only,
+        also=tuple(sorted(extra - {"parquet"})),
+        tables=read_tables(tables) if tables else None,
     )
     sites = find_sites(folders, out=out)
     before = finished_before(options.out) if resume else {}

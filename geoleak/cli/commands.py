@@ -8,7 +8,16 @@ from typing import Annotated
 import typer
 
 from geoleak.cli import batch, found, new, serve
-from geoleak.cli.app import WRITING, JsonOption, OutOption, SiteArgument, app, argument, option
+from geoleak.cli.app import (
+    WRITING,
+    JsonOption,
+    OutOption,
+    SiteArgument,
+    TablesOption,
+    app,
+    argument,
+    option,
+)
 from geoleak.cli.say import print_json, print_lines, progress, show
 
 __all__ = ["app", "batch", "found", "new", "serve"]
@@ -49,6 +58,7 @@ def locate(
     street_tiles: Annotated[
         bool, option("--street-tiles", "Let map.html fetch street tiles when it is opened.")
     ] = False,
+    tables: TablesOption = None,
     json: JsonOption = False,
 ) -> None:
     """Say where to dig, or what to listen to next, and write the stake and the map.
@@ -60,10 +70,11 @@ def locate(
 
     from geoleak import pipeline
     from geoleak.export.spoken import lines
+    from geoleak.readers import read_tables
 
     folder = out if out is not None else site / "out"
     with progress("reading the site"):
-        read = pipeline.read_site(site)
+        read = pipeline.read_site(site, tables=read_tables(tables) if tables else None)
     with progress("working out where the leak is"):
         result = pipeline.locate(read, now=datetime.datetime.now())
     with progress("writing"), WRITING.to(folder):

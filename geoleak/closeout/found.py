@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 from geoleak.closeout.outcome import FAR_FROM_LEGS_M, FoundLeak, Outcome, dry_outcome, leak_outcome
 from geoleak.errors import InputError
 from geoleak.export import words
+from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
 from geoleak.site import Found, Note, Site
 from geoleak.survey import PlaceFinder, Survey, survey_site
@@ -144,13 +144,5 @@ def read_entries(folder: Path) -> list[dict[str, Any]]:
 
 
 def write_entries(folder: Path, entries: Sequence[Mapping[str, Any]]) -> Path:
-    """Write closeout.json whole beside itself and put it in its place."""
-    path = folder / CLOSEOUT
-    beside = folder / f".{CLOSEOUT}.new"
-    with beside.open("w", encoding="utf-8") as stream:
-        json.dump(list(entries), stream, indent=1, allow_nan=False)
-        stream.write("\n")
-        stream.flush()
-        os.fsync(stream.fileno())
-    beside.replace(path)
-    return path
+    """Write closeout.json, whole."""
+    return put_text(folder / CLOSEOUT, json.dumps(list(entries), indent=1, allow_nan=False) + "\n")

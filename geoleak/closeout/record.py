@@ -3,33 +3,53 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from geoleak.closeout.scores import Scores, loudest_error_m, scores
 from geoleak.errors import Complaint, InputError, Origin
+from geoleak.tables import setting
+from geoleak.units import format_length
 
 CLOSEOUT = "closeout.json"
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.
 FAIR_P = 0.01
+UNSTATED, DEEP_M = "not stated", 1.0
+# A leak where the odds had nothing counts as one chance in 10,000 a metre: the mean stays finite.
+WORST_LOG = float(np.log(1e-4))
 
 
 @dataclass(frozen=True, slots=True)
 class ClosedSite:
-    """What one site adds to the record: its outcomes, oldest first, and its last result."""
+    """What one site adds to the record: its outcomes, oldest first, and how its odds did.
 
-    name: str
+    Attributes
+    ----------
+    groups : mapping of str to str
+        What it is counted by: material, depth, surface, crew.
+    """
+
+    folder: Path
     outcomes: tuple[Mapping[str, Any], ...]
-    result: Mapping[str, Any] | None
+    length_unit: str | None = None
+    scores: Scores | None = None
+    loudest_error_m: float | None = None
+    groups: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def leak(self) -> Mapping[str, Any] | None:
         """Return the entry of the leak that was found, None while there is none."""
-        return next((each for each in self.outcomes if each["outcome"] == "leak"), None)
+        return _leak(self.outcomes)
+
+
+def _leak(outcomes: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
+    return next((each for each in outcomes if each["outcome"] == "leak"), None)
 
 
 def closed_sites(folders: Iterable[Path]) -> list[ClosedSite]:
@@ -50,12 +70,25 @@ def closed_sites(folders: Iterable[Path]) -> list[ClosedSite]:
                                         "name site folders, or folders of them")])  # fmt: skip
         for each in below:
             found.setdefault(each.resolve(), _site(each))
-    return sorted(found.values(), key=lambda site: site.name)
+    return sorted(found.values(), key=lambda site: site.folder.name)
 
 
 def _site(folder: Path) -> ClosedSite:
-    outcomes, result = _json(folder / CLOSEOUT), _json(folder / "out" / "result.json")
-    return ClosedSite(folder.name, tuple(outcomes or ()), result)
+    """Return one site; of its result only what the record needs is kept."""
+    outcomes = tuple(_json(folder / CLOSEOUT) or ())
+    result = (_json(folder / "out" / "result.json") if outcomes else None) or {}
+    leak = _leak(outcomes)
+    at: tuple[str, float] | None = None
+    if result and leak is not None and leak["leak"]["leg"] is not None:
+        at = leak["leak"]["leg"], float(leak["leak"]["chainage_m"])
+    return ClosedSite(
+        folder,
+        outcomes,
+        result.get("site", {}).get("length_unit"),
+        scores(result, *at) if at else None,
+        loudest_error_m(result, *at) if at else None,
+        {name: of(leak, result) for name, of in GROUPS.items()},
+    )
 
 
 def _json(path: Path) -> Any:
@@ -91,47 +124,6 @@ def share_with_bounds(count: int, of: int) -> tuple[float, float, float] | None:
     return count / of, float(bounds.low), float(bounds.high)
 
 
-def quantile_of_truth(site: ClosedSite) -> float | None:
-    """Return the chance that the result put before the place found, on the legs in their order.
-
-    Given that the leak is on the traced legs at all; uniform over many sites where the odds are
-    honest (the probability integral transform).
-    """
-    leak, result = site.leak, site.result
-    if leak is None or result is None or leak["leak"]["leg"] is None:
-        return None
-    before = total = 0.0
-    seen = False
-    for leg in result["profile"]:
-        at, density = np.asarray(leg["chainage_m"]), np.asarray(leg["density_per_m"])
-        if len(at) < 2:
-            continue
-        mass = np.concatenate([[0.0], np.cumsum(np.diff(at) * (density[1:] + density[:-1]) / 2)])
-        total += float(mass[-1])
-        if leg["leg"] == leak["leak"]["leg"]:
-            before += float(np.interp(leak["leak"]["chainage_m"], at, mass))
-            seen = True
-        elif not seen:
-            before += float(mass[-1])
-    return before / total if seen and total > 0 else None
-
-
-def loudest_error_m(site: ClosedSite) -> float | None:
-    """Return how far the loudest surface reading stood from the leak, along its leg."""
-    leak, result = site.leak, site.result
-    if leak is None or result is None or leak["leak"]["leg"] is None:
-        return None
-    rows = [
-        each
-        for each in result["readings"]
-        if each["kind"] == "surface" and each["leg"] == leak["leak"]["leg"]
-    ]
-    if not rows:
-        return None
-    loudest = max(rows, key=lambda each: each["level_db"])
-    return abs(loudest["chainage_m"] - leak["leak"]["chainage_m"])
-
-
 def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
     """Return what `geoleak record --json` prints."""
     closed = [site for site in sites if site.outcomes]
@@ -141,13 +133,15 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
     promised = [float(each["promised"]["chance_in_hole"]) for each in dug]
     leaks = [site.leak for site in closed if site.leak is not None]
     errors = [abs(each["along_m"]) for each in leaks if each["along_m"] is not None]
-    loudest = [each for each in map(loudest_error_m, closed) if each is not None]
+    loudest = [s.loudest_error_m for s in closed if s.loudest_error_m is not None]
+    scored = [site.scores for site in closed if site.scores is not None]
     return {
         "sites": len(sites),
         "closed": len(closed),
+        "length_unit": _unit(sites),
         "digs": len(dug),
         "hits": sum(hits),
-        "promised_mean": float(np.mean(promised)) if promised else None,
+        "promised_mean": _mean(promised),
         "p_value": exact_p(hits, promised) if dug else None,
         "coverage": {
             str(percent): share_with_bounds(
@@ -156,13 +150,52 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
             )
             for percent in (50, 80, 95)
         },
-        "median_error_m": float(np.median(errors)) if errors else None,
-        "loudest_median_error_m": float(np.median(loudest)) if loudest else None,
+        "median_error_m": _median(errors),
+        "loudest_median_error_m": _median(loudest),
+        "log_score": _mean([max(each.log_score, WORST_LOG) for each in scored]),
+        "crps_m": _mean([each.crps_m for each in scored]),
+        "loudest_crps_m": _mean(loudest),
         "dry_holes": sum(each["outcome"] == "dry" for each in outcomes),
+        "dry_because": dict(Counter(_why_dry(s) for s in closed for _ in range(_dry(s)))),
+        "causes": dict(Counter(each["leak"]["cause"] or "not stated" for each in leaks)),
         "reliability": _reliability(hits, promised),
-        "quantiles": [q for q in map(quantile_of_truth, closed) if q is not None],
-        "by": {name: _by(closed, of) for name, of in GROUPS.items()},
+        "quantiles": [each.quantile for each in scored],
+        "errors_m": errors,
+        "loudest_errors_m": loudest,
+        "by": {name: _by(closed, name) for name in GROUPS},
     }
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return float(np.mean(values)) if values else None
+
+
+def _median(values: Sequence[float]) -> float | None:
+    return float(np.median(values)) if values else None
+
+
+def _unit(sites: Sequence[ClosedSite]) -> str:
+    """Return the length unit that all sites work in; metres where they differ."""
+    units = {each.length_unit for each in sites if each.length_unit is not None}
+    return units.pop() if len(units) == 1 else "m"
+
+
+def _dry(site: ClosedSite) -> int:
+    return sum(each["outcome"] == "dry" for each in site.outcomes)
+
+
+def _why_dry(site: ClosedSite) -> str:
+    """Return why the holes of a site were dry, as what was found later tells it."""
+    leak = site.leak
+    if leak is None:
+        return "the leak is not found yet"
+    if leak["leak"]["leg"] is None:
+        return "on no traced line"
+    if leak["along_m"] is None:
+        return "on another leg"
+    if abs(leak["across_m"] or 0.0) >= setting("rival_aside_nearest").value:
+        return "beside the traced line"
+    return "farther along the line"
 
 
 def _reliability(hits: Sequence[bool], promised: Sequence[float]) -> list[dict[str, Any]]:
@@ -181,49 +214,49 @@ def _reliability(hits: Sequence[bool], promised: Sequence[float]) -> list[dict[s
     return rows
 
 
-def _material(site: ClosedSite) -> str:
-    leak, result = site.leak, site.result
-    legs = {each["name"]: each for each in result["legs"]} if result else {}
+Leak = Mapping[str, Any] | None
+
+
+def _material(leak: Leak, result: Mapping[str, Any]) -> str:
+    legs = {each["name"]: each for each in result.get("legs", ())}
     leg = legs.get(leak["leak"]["leg"]) if leak else None
-    return (leg or {}).get("material") or "not stated"
+    return (leg or {}).get("material") or UNSTATED
 
 
-def _depth(site: ClosedSite) -> str:
-    leak = site.leak
+def _depth(leak: Leak, result: Mapping[str, Any]) -> str:
     depth = leak["leak"]["depth_m"] if leak else None
     if depth is None:
-        return "not stated"
-    return "under 1 m" if depth < 1.0 else "1 m and deeper"
+        return UNSTATED
+    return "under 1 m (3.3 ft)" if depth < DEEP_M else "1 m (3.3 ft) and deeper"
 
 
-def _surface(site: ClosedSite) -> str:
-    leak, result = site.leak, site.result
+def _surface(leak: Leak, result: Mapping[str, Any]) -> str:
     rows = [
         each
-        for each in (result or {}).get("readings", ())
+        for each in result.get("readings", ())
         if leak and each["leg"] == leak["leak"]["leg"] and each.get("surface")
     ]
     if not rows or leak is None:
-        return "not stated"
+        return UNSTATED
     at = leak["leak"]["chainage_m"]
     return str(min(rows, key=lambda each: abs(each["chainage_m"] - at))["surface"])
 
 
-def _crew(site: ClosedSite) -> str:
-    return ((site.result or {}).get("job") or {}).get("technician") or "not stated"
+def _crew(leak: Leak, result: Mapping[str, Any]) -> str:
+    return (result.get("job") or {}).get("technician") or UNSTATED
 
 
 GROUPS = {"material": _material, "depth": _depth, "surface": _surface, "crew": _crew}
 
 
-def _by(sites: Sequence[ClosedSite], of: Any) -> dict[str, dict[str, int]]:
+def _by(sites: Sequence[ClosedSite], name: str) -> dict[str, dict[str, int]]:
     """Return sites, leaks found in the hole and dry holes by a property."""
     groups: dict[str, dict[str, int]] = {}
     for site in sites:
-        row = groups.setdefault(of(site), {"sites": 0, "in_hole": 0, "dry_holes": 0})
+        row = groups.setdefault(site.groups[name], {"sites": 0, "in_hole": 0, "dry_holes": 0})
         row["sites"] += 1
         row["in_hole"] += bool(site.leak and site.leak["in_hole"])
-        row["dry_holes"] += sum(each["outcome"] == "dry" for each in site.outcomes)
+        row["dry_holes"] += _dry(site)
     return dict(sorted(groups.items()))
 
 
@@ -246,10 +279,17 @@ def record_lines(found: Mapping[str, Any]) -> list[str]:
                 f"{percent} %   stretches held {kept:.0f} % of the leaks found "
                 f"({low:.0f} to {high:.0f} with 95 % certainty)"
             )
-    if found["median_error_m"] is not None:
-        said.append(f"error  half the leaks within {found['median_error_m']:.2f} m of the stake")
-    if found["loudest_median_error_m"] is not None:
-        said.append(f"       the loudest mark alone: {found['loudest_median_error_m']:.2f} m")
+    unit = found["length_unit"]
+    for key, lead, tail in (
+        ("median_error_m", "error  half the leaks within ", " of the stake"),
+        ("loudest_median_error_m", "       the loudest mark alone: ", ""),
+        ("crps_m", "score  the odds along the line count as a place ", " off in the mean (CRPS)"),
+        ("loudest_crps_m", "       the loudest mark: ", ""),
+    ):
+        if found[key] is not None:
+            said.append(lead + format_length(found[key], unit=unit) + tail)
+    for why, count in found["dry_because"].items():
+        said.append(f"dry    {count} times: {why}")
     for name, groups in found["by"].items() if found["closed"] else ():
         each = (f"{k} {v['in_hole']} of {v['sites']}" for k, v in groups.items())
         said.append(f"by {name}: " + ", ".join(each) + " found in the hole")

@@ -18,10 +18,11 @@ from geoleak.evidence.base import (
     uniform_nodes,
 )
 from geoleak.evidence.contact import ContactEvidence
+from geoleak.evidence.delay import DelayEvidence, prior_speeds
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts
-from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence
-from geoleak.evidence.pooling import Pooled
+from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence, pipe_loss
+from geoleak.evidence.pooling import T_SCALE, Pooled
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.stop import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
 from geoleak.evidence.surface import SurfaceEvidence
@@ -33,9 +34,11 @@ __all__ = [
     "NOT_THE_LEAK",
     "PER_DB",
     "SAME_SOUND_M",
+    "T_SCALE",
     "Belief",
     "Candidates",
     "ContactEvidence",
+    "DelayEvidence",
     "Deviates",
     "Evidence",
     "Hint",
@@ -53,7 +56,9 @@ __all__ = [
     "log_sum_exp",
     "normal_nodes",
     "odds_of_another",
+    "pipe_loss",
     "prior",
+    "prior_speeds",
     "uniform_nodes",
 ]
 

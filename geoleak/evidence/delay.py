@@ -27,7 +27,7 @@ from geoleak.evidence.base import (
     Nodes,
     log_sum_exp,
 )
-from geoleak.site import Note
+from geoleak.site import Note, Site
 from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.tables import setting
 from geoleak.units import format_length
@@ -92,8 +92,7 @@ def prior_speeds(survey: Survey) -> Speeds:
         (each.leg.material, each.leg.outside_diameter_m, each.leg.wall_m) for each in survey.legs
     ]
     unique = list(dict.fromkeys(keys))
-    temperature = survey.site.water_temperature_c
-    speed = np.array([_speed(*key, temperature) for key in unique])
+    speed = np.array([_speed(*key, survey.site) for key in unique])
     slowness = 1.0 / speed[:, 0]
     return Speeds(
         group=np.array([unique.index(key) for key in keys], dtype=np.int64),
@@ -103,16 +102,16 @@ def prior_speeds(survey: Survey) -> Speeds:
 
 
 def _speed(
-    material: str | None, outside_m: float | None, wall_m: float | None, temperature_c: float
+    material: str | None, outside_m: float | None, wall_m: float | None, site: Site
 ) -> tuple[float, float]:
     """Return speed and sigma; of a pipe whose bore or wall is not stated, that of its kind."""
     if material is not None and outside_m is not None and wall_m is not None:
         from geoleak.acoustics import wave_speed
 
-        found = wave_speed(material, outside_m, wall_m, temperature_c)
-        return found.value, found.sigma
+        found = wave_speed(material, outside_m, wall_m, site.water_temperature_c)
+        return site.tables.speed(material, (found.value, found.sigma))
     kind = "unknown" if material is None else tables.material(material).kind
-    row = setting(f"speed_{kind}")
+    row = site.tables.setting(f"speed_{kind}")
     return row.value, row.spread
 
 

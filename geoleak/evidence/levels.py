@@ -16,7 +16,6 @@ from typing import Generic, Literal, Self, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from geoleak import tables
 from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, Nodes, log_sum_exp
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
@@ -92,7 +91,8 @@ def pipe_loss(survey: Survey) -> tuple[Floats, float]:
 
     The spread is one number: all legs are taken to err the same way, by the widest of them.
     """
-    unknown = setting("pipe_loss_unknown")
+    known = survey.site.tables
+    unknown = known.setting("pipe_loss_unknown")
     median = np.empty(len(survey.legs))
     spread = 0.0
     for number, each in enumerate(survey.legs):
@@ -100,7 +100,7 @@ def pipe_loss(survey: Survey) -> tuple[Floats, float]:
         if material is None:
             median[number], wide = unknown.value, unknown.spread
         else:
-            row = tables.material(material)
+            row = known.material(material)
             median[number], wide = row.loss_db_per_m, row.loss_log_sigma
         spread = max(spread, wide)
     return median, spread
@@ -127,6 +127,7 @@ class LevelEvidence(Generic[GroundKind]):
         self.strength = strength
         self.decoy = decoy
         self.loss_db_per_m, self.loss_spread = pipe_loss(survey)
+        self.error = survey.site.tables.setting("level_error_log")
         half = np.ceil(2.6 * strength.spread / STRENGTH_STEP_DB)
         step = np.arange(-half, half + 1) * STRENGTH_STEP_DB
         self.strengths_db = strength.value + step
@@ -157,7 +158,7 @@ class LevelEvidence(Generic[GroundKind]):
 
     def error_scale(self, deviates: Deviates) -> Floats:
         """Return the factor on every sigma."""
-        out: Floats = np.exp(setting("level_error_log").spread * deviates[self.error_name])
+        out: Floats = np.exp(self.error.value + self.error.spread * deviates[self.error_name])
         return out
 
     def gusts(self, deviates: Deviates) -> float | Floats:
@@ -416,13 +417,13 @@ class LevelEvidence(Generic[GroundKind]):
         belief = draws.belief
         seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
-        known = setting("level_error_log").spread
         scale = self.error_scale(self.deviates(belief.nodes, belief.node))
         for i in range(len(belief)):
-            stated = draws.sigma[i] / scale[i]
+            stated = draws.sigma[i] / scale[i] * np.exp(self.error.value)
             error = (data.level - draws.expected[i]) / stated
             error = error[data.censored == 0]
-            other = rng.standard_t(FREEDOM, size=len(error)) * np.exp(known * rng.standard_normal())
+            other = rng.standard_t(FREEDOM, size=len(error))
+            other = other * np.exp(self.error.spread * rng.standard_normal())
             seen[i] = np.log1p(error**2 / FREEDOM).sum()
             drawn[i] = np.log1p(other**2 / FREEDOM).sum()
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))

@@ -13,7 +13,6 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
@@ -49,7 +48,7 @@ class RodEvidence(LevelEvidence[Underground]):
     reach_m = 20.0
 
     def __init__(self, survey: Survey) -> None:
-        self.soil = tables.soil("unknown")
+        self.soil = survey.site.tables.soil()
         coupling = setting("rod_coupling").value
         pooled = pool(survey.rod, survey.site.levels, coupling_db=coupling)
         super().__init__(survey, pooled, setting("rod_strength"), setting("other_sound").value)

@@ -52,11 +52,11 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
     kind = "surface"
 
     def __init__(self, survey: Survey) -> None:
-        self.soil = tables.soil("unknown")
+        known = survey.site.tables
+        self.soil = known.soil()
         pooled = pool(survey.surface, survey.site.levels)
-        super().__init__(
-            survey, pooled, setting("source_over_background"), setting("other_sound").value
-        )
+        source = known.setting("source_over_background")
+        super().__init__(survey, pooled, source, setting("other_sound").value)
 
     def unknowns(self) -> tuple[str, ...]:
         """Return soil loss, depth, pipe loss ...; of a slab only where one was read on."""

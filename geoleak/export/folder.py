@@ -46,6 +46,17 @@ _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
 Writer = Callable[[Path], object]
 
 
+def put_text(path: Path, text: str) -> Path:
+    """Write one file whole beside itself, to the disk, and put it in its place."""
+    beside = path.with_name(f".{path.name}.new")
+    with beside.open("w", encoding="utf-8") as stream:
+        stream.write(text)
+        stream.flush()
+        os.fsync(stream.fileno())
+    beside.replace(path)
+    return path
+
+
 def write_folder(
     folder: str | Path,
     writers: Mapping[str, Writer],

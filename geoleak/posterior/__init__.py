@@ -3,6 +3,7 @@
 from geoleak.posterior.checks import SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
+from geoleak.posterior.quadrature import Normal, log_weights
 from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
@@ -12,6 +13,7 @@ __all__ = [
     "Cells",
     "Explanation",
     "InferenceOptions",
+    "Normal",
     "Peak",
     "Piece",
     "Posterior",
@@ -22,5 +24,6 @@ __all__ = [
     "free_ends",
     "highest_density_set",
     "infer",
+    "log_weights",
     "settle",
 ]

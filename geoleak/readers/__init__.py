@@ -4,6 +4,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.folder import read_site
 from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
+from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
@@ -24,6 +25,7 @@ __all__ = [
     "read_positions",
     "read_site",
     "read_table",
+    "read_tables",
     "read_utility_file",
     "sniff_delimiter",
     "split_rows",

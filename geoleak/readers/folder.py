@@ -10,6 +10,7 @@ from typing import Any
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin, Refused
 from geoleak.readers.collector import Collector
+from geoleak.readers.learned import tables_of
 from geoleak.readers.legs import LegReader, legs_of_points
 from geoleak.readers.mains import read_drawn
 from geoleak.readers.places import PlaceReader
@@ -21,9 +22,15 @@ from geoleak.readers.table import PointContext
 from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml
 from geoleak.site import Codes, PointFile, PointTable, Site
+from geoleak.tables.learned import Tables
 
 
-def read_site(folder: str | Path, *, instead: Mapping[str, bytes] | None = None) -> Site:
+def read_site(
+    folder: str | Path,
+    *,
+    instead: Mapping[str, bytes] | None = None,
+    tables: Tables | None = None,
+) -> Site:
     """Return everything a site folder states, read and checked.
 
     Parameters
@@ -32,6 +39,8 @@ def read_site(folder: str | Path, *, instead: Mapping[str, bytes] | None = None)
         The folder that holds ``site.toml``.
     instead : mapping of str to bytes, optional
         Files to be read as they would be, by name: an entry is tried before it is written.
+    tables : Tables, optional
+        Values to rest on in place of those that ``[tables]`` names.
 
     Returns
     -------
@@ -54,7 +63,7 @@ def read_site(folder: str | Path, *, instead: Mapping[str, bytes] | None = None)
     if points is None:
         collector.refuse()
     taped = read_tapes(collector, points, unit=toml.settings.length_unit)
-    site = _site(toml, taped, collector)
+    site = _site(toml, taped, collector, tables)
     collector.finish()
     return site
 
@@ -126,7 +135,7 @@ def _check_tables(toml: SiteToml, collector: Collector) -> None:
         if utility.file is not None:
             collector.read_bytes(utility.file, toml.origin("utility", number, "file"))
     settings = toml.settings
-    named = [] if settings.tables is None else [(settings.tables.file, ("tables", "file"))]
+    named = []
     if settings.job.logo is not None:
         named.append((settings.job.logo, ("job", "logo")))
     if settings.photos is not None:
@@ -148,7 +157,7 @@ def _ends_before(end: str, start: str) -> bool:
     return end < start if with_times else end[:10] < start[:10]
 
 
-def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
+def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | None) -> Site:
     settings, points = toml.settings, taped.points
     drawn = read_drawn(toml, collector, taken=[leg.name for leg in settings.legs])
     legs = LegReader(toml, points, collector, drawn=drawn).read()
@@ -164,11 +173,26 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
         collector.note(
             "no_readings", "no reading and no delay is filled in yet", Origin(toml.label)
         )
+    if tables is None:
+        named, at = settings.tables, toml.origin("tables", "file")
+        tables = tables_of(collector, named.file, at) if named else Tables()
+    elif tables.file:
+        collector.inputs[tables.file] = tables.sha256
+    if tables.file:
+        since = f" of {tables.first} to {tables.last}" if tables.first else ""
+        text = f"{len(tables.rows)} values learned on {tables.sites} closed-out sites{since} ("
+        text += f"{tables.file}) stand in place of the shipped guesses"
+        collector.note("learned_values", text)
+    # What the site states itself goes before what other sites taught.
+    shares = tables.shares().items()
+    learned = {each: share for each, share in shares if each not in settings.prior.model_fields_set}
     stated: dict[str, Any] = dict(settings)
     return Site(
-        **{key: value for key, value in stated.items() if key != "tables"}
+        **stated
         | sheets
         | {
+            "prior": settings.prior.model_copy(update=learned),
+            "tables": tables,
             "folder": collector.folder,
             "title": settings.title or collector.folder.resolve().name,
             "points": points,
@@ -176,7 +200,6 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector) -> Site:
             "point_file": settings.point_file or PointFile(files=()),
             "network": drawn.network if drawn else None,
             "tapes": taped.tapes,
-            "tables_file": settings.tables.file if settings.tables else None,
             "photos": settings.photos.files if settings.photos else (),
             "notes": tuple(collector.notes),
             "inputs": MappingProxyType(dict(collector.inputs)),

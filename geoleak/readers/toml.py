@@ -143,8 +143,29 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         collector.complain(Origin(label), what, remedy)
         return None
     data = collector.read_bytes(NAME, Origin(label), most=MOST_BYTES)
-    if data is None:
+    parsed = None if data is None else parse_toml(data, label, collector)
+    if parsed is None:
         return None
+    values, places = parsed
+    context = {"unit": _unit(values)}
+    values.setdefault("crew", {})  # its defaults are round in the site's unit
+    try:
+        settings = Settings.model_validate(values, context=context, by_alias=True, by_name=False)
+    except ValidationError as error:
+        for each in error.errors(include_url=False):
+            _complain(each, values, places, label, collector)
+        return None
+    if settings.point_file is None and settings.network is None:
+        where = places.of((), key=True)
+        collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
+        return None
+    return SiteToml(settings, label, places, values)
+
+
+def parse_toml(
+    data: bytes, label: str, collector: Collector
+) -> tuple[dict[str, Any], Places] | None:
+    """Return what a TOML file holds and where it stands; ``None`` after complaints."""
     try:
         text, encoding = decode_text(data)
     except Refused as error:
@@ -163,20 +184,7 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
     if (crowded := _crowded(values)) is not None:
         collector.complain(Origin(label), *crowded)
         return None
-    places = places_of(text)
-    context = {"unit": _unit(values)}
-    values.setdefault("crew", {})  # its defaults are round in the site's unit
-    try:
-        settings = Settings.model_validate(values, context=context, by_alias=True, by_name=False)
-    except ValidationError as error:
-        for each in error.errors(include_url=False):
-            _complain(each, values, places, label, collector)
-        return None
-    if settings.point_file is None and settings.network is None:
-        where = places.of((), key=True)
-        collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
-        return None
-    return SiteToml(settings, label, places, values)
+    return values, places_of(text)
 
 
 def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None:

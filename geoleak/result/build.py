@@ -16,6 +16,7 @@ from geoleak.result.records import (
     CheckSummary,
     DecisionSummary,
     Leak,
+    LearnedFrom,
     LegSummary,
     NamedPiece,
     NearMarks,
@@ -83,15 +84,17 @@ def _in_folder(note: Note, folder: Path) -> Note:
 
 def _run(survey: Survey) -> Provenance:
     """Return the run's id: the same inputs and version always give the same."""
-    site = survey.site
+    site, known = survey.site, survey.site.tables
     digest = hashlib.sha256(__version__.encode())
     for name in sorted(site.inputs):
         digest.update(f"\n{name} {site.inputs[name]}".encode())
+    learned = LearnedFrom(known.file, known.sites, known.first, known.last)
     return Provenance(
         id=digest.hexdigest()[:6],
         version=__version__,
         date=_date(survey),
         created_from=dict(sorted(site.inputs.items())),
+        tables=learned if known.file else None,
     )
 
 

@@ -47,6 +47,16 @@ FEATURE_KINDS = (
 
 
 @dataclass(frozen=True, slots=True)
+class LearnedFrom:
+    """A file of learned values, with the closed-out sites behind it; dates ISO, or empty."""
+
+    file: str
+    sites: int
+    first: str
+    last: str
+
+
+@dataclass(frozen=True, slots=True)
 class Provenance:
     """Which run this is: an id from the inputs' hashes and the version, so same input, same id."""
 
@@ -56,6 +66,8 @@ class Provenance:
     """ISO date, the newest that the points state; None where they state none."""
     created_from: Mapping[str, str]
     """File name -> SHA-256 (hex)."""
+    tables: LearnedFrom | None = None
+    """Whose learned values it rests on; None: the shipped guesses."""
 
 
 @dataclass(frozen=True, slots=True)

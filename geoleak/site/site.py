@@ -40,6 +40,7 @@ from geoleak.site.settings import (
     PriorSettings,
     Utility,
 )
+from geoleak.tables.learned import Tables
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -81,8 +82,8 @@ class Site:
     locate_request: LocateRequest = field(default_factory=LocateRequest)
     job: Job = field(default_factory=Job)
     metering: MeterSettings = field(default_factory=MeterSettings)
-    tables_file: str | None = None
-    """A file of learned values in place of the shipped tables' (``[tables] file``)."""
+    tables: Tables = field(default_factory=Tables)
+    """The guesses an answer rests on: shipped, or learned on earlier jobs."""
     photos: tuple[str, ...] = ()
     """Files of pictures for the report (``[photos] file``)."""
     notes: tuple[Note, ...] = ()

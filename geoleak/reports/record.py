@@ -1,0 +1,245 @@
+"""The record over many sites as one page with pictures that fetches nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geoleak.closeout.record import record_lines, share_with_bounds
+from geoleak.export import colours
+from geoleak.export.drawing import Picture, to_svg
+from geoleak.export.folder import put_text
+from geoleak.export.profile import PANEL, Frame
+from geoleak.units import format_length, unit_m
+
+WIDE, TALL, SIZE = 420.0, 330.0, 14.0
+BINS = 10
+# Shades of grey between frame and text; a rule crosses every panel at these shares.
+RULE, MUTED = "#c9d0d6", "#41505c"
+STYLE = """
+:root { color-scheme: light dark; --ink: #14202b; --page: #fff; --rule: #8a949d; }
+@media (prefers-color-scheme: dark) { :root { --ink: #e8edf1; --page: #11181e; } }
+body { font: 17px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 0 auto; padding: 1rem;
+  color: var(--ink); background: var(--page); }
+h1 { font-size: 1.6rem; line-height: 1.2; }
+h2 { font-size: 1.15rem; margin: 1.6rem 0 .4rem; }
+.pictures { display: grid; gap: 1rem 1.5rem;
+  grid-template-columns: repeat(auto-fit, minmax(min(100%, 22rem), 1fr)); }
+figure { margin: 0; min-width: 0; }
+figcaption { font-size: .9rem; margin-top: .3rem; }
+svg { width: 100%; height: auto; background: #fff; border-radius: 6px; display: block; }
+.scroll { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
+th, td { text-align: left; padding: .25rem .6rem .25rem 0; border-bottom: 1px solid var(--rule); }
+td + td, th + th { text-align: right; }
+.said { margin-bottom: 1rem; } .said td { text-align: left; } .said th { vertical-align: top; }
+"""
+
+
+def write_page(found: Mapping[str, Any], path: Path) -> Path:
+    """Write the page of a record's summary (`geoleak.closeout.record.summary`)."""
+    return put_text(path, html_page(found))
+
+
+def html_page(found: Mapping[str, Any]) -> str:
+    """Return the page of a record's summary."""
+    pictures = [
+        _reliability(found), _histogram(found), _coverage(found), _errors(found),
+    ]  # fmt: skip
+    drawn = [
+        f"<figure>{to_svg(picture, name=f'p{k}', title=title, description=said)}"
+        f"<figcaption><strong>{escape(title)}.</strong> {escape(said)}</figcaption></figure>"
+        for k, (picture, title, said) in enumerate(p for p in pictures if p is not None)
+    ]
+    tables = [
+        _table("Why holes were dry", "what was found later", found["dry_because"]),
+        _table("What leaked", "cause, as noted", found["causes"]),
+        *(_groups(name, rows) for name, rows in found["by"].items()),
+    ]
+    # The head says the first line, tables the last ones.
+    lines = record_lines({**found, "by": {}, "dry_because": {}})[1:]
+    said = "".join(f"<tr><th>{escape(e[:7])}</th><td>{escape(e[7:])}</td></tr>" for e in lines)
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>Promises and outcomes</title><style>{STYLE}</style></head><body><main>"
+        f"<h1>Promises and outcomes: {found['closed']} of {found['sites']} sites closed out, "
+        f"{found['dry_holes']} dry holes</h1>"
+        f'<table class="said"><tbody>{said}</tbody></table><div class="pictures">'
+        f"{''.join(drawn)}</div>{''.join(tables)}"
+        "</main></body></html>\n"
+    )
+
+
+Drawn = tuple[Picture, str, str]
+
+
+def _panel(x_to: float, y_to: float, x_words: str, y_words: str) -> tuple[Picture, Frame]:
+    """Return a picture with an empty panel from nought, its axes named."""
+    picture = Picture(WIDE, TALL)
+    frame = Frame(4.2 * SIZE, WIDE - 1.5 * SIZE, SIZE, TALL - 3.6 * SIZE, 0.0, x_to, 0.0, y_to)
+    picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL, stroke=RULE)
+    middle = (frame.left + frame.right) / 2
+    picture.words(middle, TALL - 0.7 * SIZE, x_words, SIZE, anchor="middle", colour=MUTED)
+    picture.words(1.1 * SIZE, TALL / 2 - SIZE, y_words, SIZE, anchor="middle", colour=MUTED,
+                  turned=True)  # fmt: skip
+    return picture, frame
+
+
+def _ticks(picture: Picture, frame: Frame, *, x: Sequence[float], y: Sequence[float],
+           x_unit: str = "", y_unit: str = "") -> None:  # fmt: skip
+    for value in y:
+        picture.line([(frame.left, frame.y(value)), (frame.right, frame.y(value))], RULE)
+        text = f"{value:g}{y_unit}"
+        picture.words(frame.left - 5, frame.y(value) + 0.35 * SIZE, text, SIZE, anchor="end")
+    for value in x:
+        text = f"{value:g}{x_unit}"
+        picture.words(frame.x(value), frame.bottom + 1.3 * SIZE, text, SIZE, anchor="middle")
+
+
+PERCENT = (0, 20, 40, 60, 80, 100)
+
+
+def _share(picture: Picture, frame: Frame, at: float, share: Sequence[float]) -> None:
+    """Draw a share with its exact bounds: a bar from bound to bound and a disc."""
+    kept, low, high = (100.0 * each for each in share)
+    x = frame.x(at)
+    picture.line([(x, frame.y(low)), (x, frame.y(high))], colours.INTERVAL[50], 3.0)
+    picture.disc(x, frame.y(kept), 5.0, colours.INK, "#ffffff", 1.5)
+
+
+def _reliability(found: Mapping[str, Any]) -> Drawn | None:
+    """Return promised against kept, by tenths of the promise."""
+    rows = found["reliability"]
+    if not rows:
+        return None
+    picture, frame = _panel(100, 100, "promised, %", "leak was in the hole, %")
+    _ticks(picture, frame, x=PERCENT, y=PERCENT)
+    picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
+    for row in rows:
+        _share(picture, frame, 100 * row["promised"], row["hits"])
+    said = "; ".join(
+        f"{100 * r['promised']:.0f} % promised, {100 * r['hits'][0]:.0f} % kept of {r['digs']}"
+        for r in rows
+    )
+    return picture, "Are promises kept", (
+        f"Holes dug on the word dig, by tenths of the promise: {said}. Bars: exact 95 % bounds of "
+        "what was kept. On the dashed line 90 % is nine in ten; above it the promise was careful."
+    )  # fmt: skip
+
+
+def _histogram(found: Mapping[str, Any]) -> Drawn | None:
+    """Return where leaks fell in the odds along the pipe, by tenths."""
+    values = found["quantiles"]
+    if not values:
+        return None
+    from scipy.stats import binom
+
+    count = np.histogram(values, bins=BINS, range=(0.0, 1.0))[0]
+    low, high = binom.ppf((0.025, 0.975), len(values), 1.0 / BINS)
+    top = 1.15 * max(float(count.max()), float(high), 1.0)
+    picture, frame = _panel(100, top, "chance put before the leak, %", "sites")
+    picture.box(frame.left, frame.y(float(high)), frame.right, frame.y(float(low)), colours.BAND)
+    step = next(s * 10**k for k in range(9) for s in (1, 2, 5) if top <= 5 * s * 10**k)
+    _ticks(picture, frame, x=PERCENT, y=[k * step for k in range(int(top // step) + 1)])
+    for k, each in enumerate(count.tolist()):
+        left, right = frame.x(100 * k / BINS) + 3, frame.x(100 * (k + 1) / BINS) - 3
+        picture.box(left, frame.y(each), right, frame.bottom, colours.INTERVAL[80],
+                    stroke=colours.INTERVAL[50])  # fmt: skip
+    outside = int(np.sum((count < low) | (count > high)))
+    return picture, "Where leaks fell in the odds", (
+        f"{len(values)} leaks by tenths of the chance that the odds put before them. Honest odds "
+        f"fill all alike; the band holds 19 in 20 such columns, and {outside} of {BINS} stand "
+        "outside it. A hump in the middle: odds too wide; high ends: too narrow."
+    )  # fmt: skip
+
+
+def _coverage(found: Mapping[str, Any]) -> Drawn | None:
+    """Return how often the stated stretches held the leak."""
+    rows = {int(k): share for k, share in found["coverage"].items() if share is not None}
+    if not rows:
+        return None
+    picture, frame = _panel(100, 100, "stretch stated, %", "leak was in it, %")
+    _ticks(picture, frame, x=(0, *rows), y=PERCENT)
+    picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
+    for percent, share in rows.items():
+        _share(picture, frame, percent, share)
+    said = "; ".join(
+        f"{p} %: {100 * s[0]:.0f} ({100 * s[1]:.0f} to {100 * s[2]:.0f})" for p, s in rows.items()
+    )
+    return picture, "Do the stretches hold the leak", (
+        f"Leaks found within the stated stretches, with exact 95 % bounds. {said}."
+    )  # fmt: skip
+
+
+def _errors(found: Mapping[str, Any]) -> Drawn | None:
+    """Return how far off stake and loudest mark were: shares of leaks within a distance."""
+    curves = {"stake": found["errors_m"], "loudest mark": found["loudest_errors_m"]}
+    if not curves["stake"]:
+        return None
+    unit = found["length_unit"]
+    metre = unit_m(unit)
+    far = max(np.quantile(each, 0.95) for each in curves.values() if each) / metre
+    step = next(s for s in (0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 1e9) if far / s <= 6)
+    top = step * np.ceil(max(far, step) / step)
+    short = "m" if unit == "m" else "ft"
+    picture, frame = _panel(top, 100, f"off by at most, {short}", "leaks, %")
+    _ticks(picture, frame, x=np.arange(0, top + step / 2, step).tolist(), y=PERCENT)
+    looks: tuple[tuple[str, tuple[float, ...]], ...] = (
+        (colours.INTERVAL[50], ()), (colours.CURVE, (6.0, 4.0)),
+    )  # fmt: skip
+    for k, ((name, errors), (colour, dash)) in enumerate(zip(curves.items(), looks, strict=True)):
+        along = np.linspace(0.0, top, 200)
+        held = np.searchsorted(np.sort(errors) / metre, along, side="right")
+        share = 100.0 * held / max(len(errors), 1)
+        picture.line(frame.curve(along.tolist(), share.tolist()), colour, 3.0, dash=dash)
+        at = frame.bottom - (0.8 + 1.4 * (1 - k)) * SIZE
+        picture.line([(frame.right - 9.8 * SIZE, at - 5), (frame.right - 7.8 * SIZE, at - 5)],
+                     colour, 3.0, dash=dash)  # fmt: skip
+        picture.words(frame.right - 7.2 * SIZE, at, name, SIZE, halo=True)
+    medians = [
+        f"{name} {format_length(float(np.median(errors)), unit=unit)}"
+        for name, errors in curves.items()
+        if errors
+    ]
+    return picture, "How far off", (
+        f"Leaks within a distance of the stake and of the loudest mark. Half within: "
+        f"{', '.join(medians)}."
+    )  # fmt: skip
+
+
+def _table(head: str, of: str, counts: Mapping[str, int]) -> str:
+    """Return counts as a table, the most frequent first."""
+    if not counts:
+        return ""
+    rows = "".join(
+        f"<tr><td>{escape(name)}</td><td>{count}</td></tr>"
+        for name, count in sorted(counts.items(), key=lambda each: (-each[1], each[0]))
+    )
+    return (
+        f"<h2>{escape(head)}</h2><div class=scroll><table><thead><tr><th>{escape(of)}</th>"
+        f"<th>times</th></tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _groups(name: str, rows: Mapping[str, Mapping[str, int]]) -> str:
+    """Return sites, hits with exact bounds and dry holes by a property as a table."""
+    made = []
+    for key, row in rows.items():
+        share = share_with_bounds(row["in_hole"], row["sites"])
+        if share is not None:
+            kept, low, high = (100 * each for each in share)
+            cells = (key.replace("_", " "), row["sites"], row["in_hole"],
+                     f"{kept:.0f} % ({low:.0f} to {high:.0f})", row["dry_holes"])  # fmt: skip
+            made.append("<tr>" + "".join(f"<td>{escape(str(e))}</td>" for e in cells) + "</tr>")
+    if not made:
+        return ""
+    return (
+        f"<h2>By {escape(name)}</h2><div class=scroll><table><thead><tr><th>{escape(name)}</th>"
+        "<th>sites</th><th>in the hole</th><th>share</th><th>dry holes</th></tr></thead>"
+        f"<tbody>{''.join(made)}</tbody></table></div>"
+    )
