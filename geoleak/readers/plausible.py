@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
+from geoleak.errors import Refused
 from geoleak.readers.collector import Collector
 from geoleak.readers.toml import Path, SiteToml, dotted
 from geoleak.units import INCH_M, INTERNATIONAL_FOOT_M, format_length, parse_length
@@ -32,6 +33,15 @@ WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
 _LEG = {"depth": DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
 
 
+def doubt(value: str | float, metres: float, usual: Usual, unit: str) -> Refused | None:
+    """Return the question about a bare number that is no pipe's length, None where it may be."""
+    if usual.low_m <= metres <= usual.bare_m:
+        return None
+    shown = format_length(metres, unit=unit, decimals=3 if metres < 0.3 else 1)
+    remedy = f"write it with its unit, as in {usual.such}"
+    return Refused(f"{value} is taken as {shown}: is that meant?", remedy)
+
+
 def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
     """Ask about depths, diameters and walls that are no pipe's, or say so."""
     unit = toml.settings.length_unit
@@ -39,12 +49,9 @@ def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
         metres = parse_length(value, unit=unit)
         name = dotted(path)
         origin = toml.origin(*path)
-        shown = format_length(metres, unit=unit, decimals=3 if metres < 0.3 else 1)
-        if not isinstance(value, str) and not usual.low_m <= metres <= usual.bare_m:
-            collector.complain(
-                origin, f"{name}: {value} is taken as {shown}: is that meant?",
-                f"write it with its unit, as in {usual.such}",
-            )  # fmt: skip
+        asked = None if isinstance(value, str) else doubt(value, metres, usual, unit)
+        if asked:
+            collector.complain_of(origin, asked, f"{name}: ")
         elif not usual.low_m <= metres <= usual.high_m:
             text = f"{name}: {value} is more or less than pipe is likely to have; check it"
             collector.note("unusual", text, origin)

@@ -134,11 +134,12 @@ def _meaning(table: Table, context: PointContext) -> pd.DataFrame | None:
         return None
     if status is not None:
         columns["status"] = status
-    columns |= _words(table)
+    columns |= _words(table, collector)
     frame = pd.DataFrame(columns, copy=False)
     where = np.zeros(len(frame), np.int8)
     frame["file"] = pd.Categorical.from_codes(where, pd.Index([table.label]))
-    frame["line"] = np.asarray(table.lines)
+    lines = table.lines  # numpy takes a range apart number by number
+    frame["line"] = np.arange(lines.start, lines.stop) if isinstance(lines, range) else lines
     if not kept.all():
         frame = frame[kept]
     rows = frame.index.to_numpy()
@@ -516,8 +517,14 @@ def _name_loose_solutions(frame: pd.DataFrame, label: str, collector: Collector)
             )  # fmt: skip
 
 
-def _words(table: Table) -> dict[str, Any]:
+def _words(table: Table, collector: Collector) -> dict[str, Any]:
     """Return codes, times, notes and the columns that are passed through."""
+    extra = table.header.extra()
+    chosen = {other for _, _, other in table.header.doubled}  # those are named already
+    unused = [name for name, at in extra.items() if at not in chosen]
+    if unused and table.has_header and table.head:
+        text = f"kept, but used by nothing here: {listed(unused)}"
+        collector.note("not_used", text, Origin(table.label))
     found: dict[str, Any] = {"code": table.texts("code")}
     if found["code"] is None:
         found["code"] = ""
@@ -530,6 +537,6 @@ def _words(table: Table) -> dict[str, Any]:
         for row, text in table.overflow.items():
             full[row] = f"{full[row]}, {text}" if full[row] else text
         found["note"] = full
-    for name, index in table.header.extra().items():
+    for name, index in extra.items():
         found[EXTRA + name] = table.cells[index]
     return found

@@ -33,7 +33,8 @@ def merge_repeats(
     metres_e, metres_n : float
         Metres in one unit of easting and of northing at the site (degrees differ by axis).
     """
-    if frame["id"].is_unique:
+    ids = frame["id"]
+    if (ids.dtype.kind == "i" and (np.diff(ids) > 0).all()) or ids.is_unique:
         return frame
     twice = frame["id"].duplicated(keep=False)
     single = frame[~frame["id"].duplicated()].assign(observations=1)

@@ -12,6 +12,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
+from geoleak.readers.plausible import Usual, doubt
 from geoleak.readers.text import MOST_COLUMNS, Rows, note_commented, read_rows
 from geoleak.site import Place
 from geoleak.units import parse_length
@@ -241,14 +242,23 @@ class Sheet:
             return None
 
     def length(
-        self, column: str, *, above: float | None = None, low: float | None = None
+        self,
+        column: str,
+        *,
+        above: float | None = None,
+        low: float | None = None,
+        usual: Usual | None = None,
     ) -> float | None:
-        """Return a length in metres, ``None`` where blank."""
+        """Return a length in metres, ``None`` where blank; one that is not usual is asked about."""
         cell = self.text(column)
         if not cell:
             return None
         try:
-            return self._within(self.length_of(cell), cell, above, low)
+            metres = self.length_of(cell)
+            asked = usual and looks_numeric(cell) and doubt(cell, metres, usual, self.places.unit)
+            if asked and metres > 0:
+                raise asked
+            return self._within(metres, cell, above, low)
         except Refused as error:
             self.complain(column, error.what, error.remedy)
             return None

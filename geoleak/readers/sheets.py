@@ -22,6 +22,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import looks_numeric, number
 from geoleak.readers.places import PlaceReader
+from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import Sheet, likely_column, open_sheet
 from geoleak.site import (
     Calibration,
@@ -178,7 +179,7 @@ def _number(
     return Column(field, read, numeric=True)
 
 
-def _length(field: str, **limits: float) -> Column:
+def _length(field: str, **limits: Any) -> Column:
     return Column(field, lambda row, column: row.length(column, **limits), numeric=True)
 
 
@@ -499,7 +500,7 @@ READINGS = Kind(
         "session": Column("session", Sheet.text),
         "recording": Column("recording", _optional),
         "everything_off": Column("everything_off", Sheet.yes_no),
-        "depth": _length("depth_m", above=0),
+        "depth": _length("depth_m", above=0, usual=DEPTH),
         **_ENDS,
     },
     ("place",),
@@ -602,7 +603,7 @@ HOLES = Kind(
         "hole": Column("id", _identifier, by_row=True),
         "from": Column("start", Sheet.place),
         "to": Column("finish", Sheet.place),
-        "depth_reached": _length("depth_reached_m", above=0),
+        "depth_reached": _length("depth_reached_m", above=0, usual=DEPTH),
         "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
         "outcome": Column("outcome", _choice("leak", "dry", "wet")),
         "water_from": Column("water_from", _choice("up", "down")),
@@ -626,7 +627,7 @@ FOUND = Kind(
     {
         "outcome": _needed(Column("outcome", _choice("leak", "dry"))),
         "place": _if_there(Column("place", Sheet.place)),
-        "depth": _length("depth_m", above=0),
+        "depth": _length("depth_m", above=0, usual=DEPTH),
         "cause": Column("cause", Sheet.text),
         "from": _if_there(Column("start", Sheet.place)),
         "to": _if_there(Column("finish", Sheet.place)),
