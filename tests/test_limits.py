@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import re
 import time
@@ -13,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from geoleak.errors import LONGEST_ECHO, Complaint, InputError, Origin
-from geoleak.readers import read_site, sheet, table, toml
+from geoleak.readers import read_site, read_utility_file, sheet, table, toml
+from geoleak.readers.collector import MOST_BYTES
 from geoleak.readers.legs import MOST_MARKS
 from geoleak.readers.text import MOST_COLUMNS
 from tests.fuzz_targets import TARGETS
@@ -142,6 +144,29 @@ def test_a_workbook_that_lies_about_its_width(tmp_path: Path) -> None:
     assert wide != plain
     workbook_of(wide, path)
     assert len(read_site(folder).points) == 7
+
+
+@pytest.mark.parametrize("count", [MOST_COLUMNS, MOST_COLUMNS + 1])
+def test_a_layer_of_too_many_fields(tmp_path: Path, count: int) -> None:
+    point = {"type": "Point", "coordinates": [1987800.0, 783300.0]}
+    crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6543"}}
+    fields = {f"k{k}": k for k in range(count)}
+    path = tmp_path / "gas.geojson"
+    path.write_text(
+        json.dumps({"type": "Feature", "crs": crs, "geometry": point, "properties": fields})
+    )
+    if count == MOST_COLUMNS:
+        assert len(read_utility_file(path, label="gas.geojson").shapes) == 1
+    else:
+        with pytest.raises(InputError, match="has 201 fields; export at most 200"):
+            read_utility_file(path, label="gas.geojson")
+
+
+def test_any_other_file_past_its_size(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path)
+    os.truncate(folder / "points.csv", MOST_BYTES + 1)
+    line = complaints_of_folder(folder)[0]
+    assert '"points.csv" has 400.0 MB, more than 400' in line
 
 
 def test_a_header_of_too_many_cells(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ from typing import NoReturn
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.site import NOWHERE, Note
 
-# Larger than any rover's file of a job; a plain file of a sheet is held to less.
-MOST_BYTES = 1_000_000_000
+MOST_BYTES = 400_000_000
+"""Of one file, larger than any of one job; a sheet and site.toml are held to less."""
 
 
 class Collector:

@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 
 from geoleak.crs import axis_unit
 from geoleak.errors import Complaint, InputError, Origin, listed
+from geoleak.readers.collector import MOST_BYTES
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import PointContext, Table, stated_columns
+from geoleak.readers.text import MOST_COLUMNS
 
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
@@ -26,8 +28,6 @@ if TYPE_CHECKING:
 # A stated accuracy of 0 m, or none, means that nobody stated one: frames of one family differ by
 # this much (WGS 84 against NAD83 in the United States; from memory).
 UNSTATED_M = 2.0
-MOST_BYTES = 400_000_000
-"""Of one file; what is larger is not of one job."""
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
 _FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
             ".gpx": "GPX"}  # fmt: skip
@@ -195,6 +195,8 @@ def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -
             shapes = none if geometry is None else shapely.from_wkb(geometry, on_invalid="ignore")
     except Exception as error:  # as above
         raise _unreadable(error, origin) from None
+    if len(columns) > MOST_COLUMNS:
+        raise refused(origin, f"has {len(columns)} fields", f"export at most {MOST_COLUMNS}")
     fields = dict(zip(map(str, meta["fields"]), columns, strict=True))
     return Layer(name, meta["crs"], ids, shapes, fields)
 

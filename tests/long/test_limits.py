@@ -214,7 +214,7 @@ HUGE: dict[str, list[tuple[str, Damage]]] = {
         ("line ends", puts("Point,Northing,Easting\n" + "\n" * MB)),
         ("comments", filled("", "# {}\n".format)),
         ("codes", filled(HEADED, lambda k: row(k, code=f"W{k}"))),
-        ("1 GB and a byte", sparse(10**9 + 1)),
+        ("400 MB and a byte", sparse(400 * MB + 1)),
     ],
     "readings": [
         ("rows", filled(READ, lambda k: f"R{k},surface,101,{k % 60}\n")),
