@@ -330,20 +330,20 @@ def test_the_code_on_the_page_is_read_back(build, tmp_path):
 )
 def test_the_sketch_is_to_the_scale_it_states(build, pattern):
     result = build()
-    plan = plan_picture(result, 270, 240)
-    stated = float(re.search(pattern, plan.scale).group(1))
+    plan, scale = plan_picture(result, 270, 240)
+    stated = float(re.search(pattern, scale).group(1))
     ratio = stated if build is metric_site else stated * 12
     point_m = 0.0254 / check_value("point_per_inch").expected
-    tapes = [each for each in plan.picture.items if getattr(each, "dash", ())]
+    tapes = [each for each in plan.items if getattr(each, "dash", ())]
     drawn = sorted(math.dist(*each.points) * point_m * ratio for each in tapes)
     assert drawn == pytest.approx(sorted(each.distance_m for each in result.ties), rel=1e-6)
     squares = [
         each
-        for each in plan.picture.items
+        for each in plan.items
         if getattr(each, "fill", None) == "#000000" and getattr(each, "width", 0) == 1.2
     ]
     assert len(squares) == len(result.ties), "a feature with a tape is missing"
-    for item in plan.picture.items:
+    for item in plan.items:
         for x, y in getattr(item, "points", ()):
             assert -1 <= x <= 271 and -1 <= y <= 241
 
@@ -366,7 +366,7 @@ PLANS = {**EVERY_SITE, "crowded": _crowded}
 
 @pytest.mark.parametrize("name", PLANS)
 def test_no_name_covers_pipe_marks_signs_or_another_name(name):
-    plan = plan_picture(PLANS[name](), 270, 190).picture
+    plan = plan_picture(PLANS[name](), 270, 190)[0]
     names = [each for each in plan.items if isinstance(each, Words) and each.halo]
     assert len(names) >= 4
     boxes = [shapely.box(*each.box()) for each in names]

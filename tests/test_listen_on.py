@@ -103,7 +103,7 @@ def test_the_print_leads_with_where_to_listen(result: Result) -> None:
 
 
 def test_the_sketch_holds_every_place_to_listen_at(result: Result) -> None:
-    picture = plan_picture(result, 270, 200).picture
+    picture = plan_picture(result, 270, 200)[0]
     white = [e for e in picture.items if isinstance(e, Words) and e.colour == "#ffffff"]
     assert sorted(e.text for e in white) == [str(k + 1) for k in range(len(result.next_readings))]
     assert all(5 < e.x < 265 and 5 < e.y < 195 for e in white)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from geoleak.errors import GeoleakError
-from geoleak.export.folder import put_text
+from geoleak.export.folder import beside, put_text
 
 COLUMNS = (
     "site", "status", "verdict", "chance_in_hole", "leg", "chainage_m",
@@ -68,10 +68,8 @@ def _layer(rows: Sequence[Row], path: Path) -> Path:
 
     points = [None if row["lon"] is None else shapely.Point(row["lon"], row["lat"]) for row in rows]
     frame = gpd.GeoDataFrame(_frame(rows), geometry=points, crs="EPSG:4326")
-    beside = path.with_name(f".{path.name}.new.gpkg")
-    beside.unlink(missing_ok=True)
-    frame.to_file(beside, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
-    beside.replace(path)
+    with beside(path) as (new,):
+        frame.to_file(new, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
     return path
 
 

@@ -27,17 +27,21 @@ def found(
     site: SiteArgument,
     outcome: Annotated[str | None, option("--outcome", "What the hole showed.", "leak|dry")] = None,
     place: Annotated[
-        str | None, option("--place", "Where the leak was: 107, yard@41.5, ...")
+        str | None, option("--place", "Where the leak was: 107, yard@41.5, ...", "TEXT")
     ] = None,
-    depth: Annotated[str | None, option("--depth", "Depth to the top of the pipe: 3.1 ft.")] = None,
-    cause: Annotated[str | None, option("--cause", "Corrosion, joint, root, strike, ...")] = None,
-    start: Annotated[str | None, option("--from", "Where a dry hole begins.")] = None,
-    finish: Annotated[str | None, option("--to", "Where a dry hole ends.")] = None,
+    depth: Annotated[
+        str | None, option("--depth", "Depth to the top of the pipe: 3.1 ft.", "TEXT")
+    ] = None,
+    cause: Annotated[
+        str | None, option("--cause", "Corrosion, joint, root, strike, ...", "TEXT")
+    ] = None,
+    start: Annotated[str | None, option("--from", "Where a dry hole begins.", "TEXT")] = None,
+    finish: Annotated[str | None, option("--to", "Where a dry hole ends.", "TEXT")] = None,
     pipe_exposed: Annotated[
         str | None, option("--pipe-exposed", "Was the pipe seen?", "yes|no")
     ] = None,
-    date: Annotated[str | None, option("--date", "Day of the hole: 2026-05-06.")] = None,
-    note: Annotated[str | None, option("--note", "Anything else.")] = None,
+    date: Annotated[str | None, option("--date", "Day of the hole: 2026-05-06.", "TEXT")] = None,
+    note: Annotated[str | None, option("--note", "Anything else.", "TEXT")] = None,
     recompute: Annotated[
         bool, option("--recompute", "Promise by the folder as it is, without out/.")
     ] = False,

@@ -71,7 +71,7 @@ def new(
     outside: Annotated[
         str, option("--outside", "Outside diameter of the pipe.", '"1.315 in"')
     ] = "",
-    title: Annotated[str, option("--title", "Title of the job.")] = "",
+    title: Annotated[str, option("--title", "Title of the job.", "TEXT")] = "",
     resume: Annotated[
         bool, option("--resume", "Take up the answers kept when it last failed.")
     ] = False,

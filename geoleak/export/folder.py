@@ -48,12 +48,8 @@ Writer = Callable[[Path], object]
 
 def put_text(path: Path, text: str) -> Path:
     """Write one file whole beside itself, to the disk, and put it in its place."""
-    beside = path.with_name(f".{path.name}.new")
-    with beside.open("w", encoding="utf-8") as stream:
-        stream.write(text)
-        stream.flush()
-        os.fsync(stream.fileno())
-    beside.replace(path)
+    with beside(path) as (new,):
+        new.write_text(text, encoding="utf-8")
     return path
 
 
@@ -293,6 +289,31 @@ class _InPlace(_Swap):
         for path in sorted((made / _REPLACED).iterdir()):
             path.rename(made.parent / path.name)
         (made / _PLAN).unlink()
+
+
+@contextlib.contextmanager
+def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
+    """Give a file to write beside each of the wanted ones; at the end all take their places.
+
+    Raises
+    ------
+    GeoleakError
+        Where one cannot be written: then none has changed.
+    """
+    made = tuple(path.with_name(f"{_MARK}new-{path.name}") for path in paths)
+    try:
+        paths[0].parent.mkdir(parents=True, exist_ok=True)
+        yield made
+        for each in made:
+            _sync(each)
+        for each, path in zip(made, paths, strict=True):
+            each.replace(path)
+    except OSError as error:
+        why = error.strerror or error
+        raise GeoleakError(f"{paths[0]} could not be written ({why}): nothing changed") from error
+    finally:
+        for each in made:
+            each.unlink(missing_ok=True)
 
 
 def foreign_files(folder: Path) -> list[str]:

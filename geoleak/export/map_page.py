@@ -185,7 +185,7 @@ def _sketch(result: Result) -> str:
     if result.decision.verdict != "dig":
         about = "the places to check or to listen at"
     return to_svg(
-        plan_picture(result, *SKETCH, size=13).picture,
+        plan_picture(result, *SKETCH, size=13)[0],
         name="sketch",
         title="Sketch, north up",
         description=f"Plan of {about}; the same in words stands beside it.",

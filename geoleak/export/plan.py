@@ -35,20 +35,14 @@ Spot = tuple[float, float, str, float]
 """Where a line of text may stand: x, foot, anchor, and how far that is from what it names."""
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """The sketch and the words for its scale."""
-
-    picture: Picture
-    scale: str
-
-
-def plan_picture(result: Result, width: float, height: float, size: float = 9.0) -> Plan:
-    """Return the plan sketch for a box of `width` x `height` points, text `size` points high."""
+def plan_picture(
+    result: Result, width: float, height: float, size: float = 9.0
+) -> tuple[Picture, str]:
+    """Return the sketch in a box of `width` x `height` points, and the words for its scale."""
     sketch = _Sketch(result, Picture(width, height), size)
     scale = sketch.fit()
     sketch.draw()
-    return Plan(sketch.picture, scale)
+    return sketch.picture, scale
 
 
 @dataclass(slots=True)

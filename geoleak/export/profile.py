@@ -19,11 +19,11 @@ SCALE_WORDS = {
     "amplitude": "Level, dB (of the amplitude)",
     "display": "Level as displayed",
 }
-PANEL = "#f7f8f9"
+GROUND = "#f7f8f9"
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class Panel:
     """Where one panel stands in the picture and what it spans."""
 
     left: float
@@ -108,13 +108,13 @@ class _Drawing:
         room = picture.height - self.top - 4.8 * size
         split = self.top + room * (0.62 if self.readings else 0.1)
         if self.readings:
-            self.levels(Frame(*self.sides, self.top, split, *span, *self.level_span()))
+            self.levels(Panel(*self.sides, self.top, split, *span, *self.level_span()))
         else:
             middle = sum(self.sides) / 2
             picture.words(middle, split - size, "no readings along this leg", size, anchor="middle")
         density = max(self.profile.density_per_m, default=0.0) or 1.0
         bottom = picture.height - 3.2 * size
-        chances = Frame(*self.sides, split + 1.6 * size, bottom, *span, 0.0, density * 1.08)
+        chances = Panel(*self.sides, split + 1.6 * size, bottom, *span, 0.0, density * 1.08)
         self.chance(chances)
         self.stations(chances)
         if self.dig:
@@ -143,142 +143,142 @@ class _Drawing:
         margin = max(0.12 * (high - low), (colours.LEAST_SPAN_DB - high + low) / 2, 1.0)
         return low - margin, high + margin
 
-    def levels(self, frame: Frame) -> None:
+    def levels(self, panel: Panel) -> None:
         picture, profile = self.picture, self.profile
-        picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL)
+        picture.box(panel.left, panel.top, panel.right, panel.bottom, GROUND)
         along = profile.expected_chainage_m
         if profile.low_db and profile.high_db:
-            band = frame.curve(along, profile.high_db) + frame.curve(along, profile.low_db)[::-1]
+            band = panel.curve(along, profile.high_db) + panel.curve(along, profile.low_db)[::-1]
             picture.area(band, colours.BAND)
-        most = min(5, max(1, int((frame.bottom - frame.top) / (1.5 * self.size))))
-        for value in round_steps(frame.y_from, frame.y_to, most):
-            y = frame.y(value)
-            picture.line([(frame.left, y), (frame.right, y)], "#d5dade", 0.8)
-            at = frame.left - 0.5 * self.size, y + 0.35 * self.size
+        most = min(5, max(1, int((panel.bottom - panel.top) / (1.5 * self.size))))
+        for value in round_steps(panel.y_from, panel.y_to, most):
+            y = panel.y(value)
+            picture.line([(panel.left, y), (panel.right, y)], "#d5dade", 0.8)
+            at = panel.left - 0.5 * self.size, y + 0.35 * self.size
             picture.words(*at, f"{value:g}", self.size, anchor="end")
         label = SCALE_WORDS.get(self.result.level_scale, "Level")
         if drawn_scale(self.result) == "recording":
             label = "Level, dB re full scale"
-        self.axis(frame, label)
-        curve = frame.curve(along, profile.expected_db)
+        self.axis(panel, label)
+        curve = panel.curve(along, profile.expected_db)
         if curve:
             picture.line(curve, colours.CURVE, 2.0)
         edges = level_edges(self.result)
         for each in self.readings:
-            self.reading(frame, each, colours.level_colour(each.level_db, edges))
+            self.reading(panel, each, colours.level_colour(each.level_db, edges))
 
-    def axis(self, frame: Frame, label: str) -> None:
-        middle = (frame.top + frame.bottom) / 2
+    def axis(self, panel: Panel, label: str) -> None:
+        middle = (panel.top + panel.bottom) / 2
         self.picture.words(
             1.1 * self.size, middle, label, self.size, anchor="middle", turned=True
         )  # fmt: skip
 
-    def reading(self, frame: Frame, each: ReadingSummary, fill: str) -> None:
+    def reading(self, panel: Panel, each: ReadingSummary, fill: str) -> None:
         """Draw one reading; an outlier stands at the panel's edge with its level beside it."""
-        x, y, size = frame.x(each.chainage_m), frame.y(each.level_db), self.size
-        above = each.level_db > frame.y_to
-        if above or each.level_db < frame.y_from:
+        x, y, size = panel.x(each.chainage_m), panel.y(each.level_db), self.size
+        above = each.level_db > panel.y_to
+        if above or each.level_db < panel.y_from:
             text = f"{each.level_db:.0f} {'above' if above else 'below'}"
-            self.beside(frame, x, y + (0.9 if above else -0.2) * size, 0.7, text)
+            self.beside(panel, x, y + (0.9 if above else -0.2) * size, 0.7, text)
         self.picture.disc(x, y, 0.42 * size, fill, colours.INK, 1.4)
 
     def beside(
-        self, frame: Frame, x: float, y: float, away: float, text: str, *, bold: bool = False
+        self, panel: Panel, x: float, y: float, away: float, text: str, *, bold: bool = False
     ) -> None:
         """Write beside a place, on the side where the panel has more room."""
-        right = x < (frame.left + frame.right) / 2
+        right = x < (panel.left + panel.right) / 2
         x += (away if right else -away) * self.size
         anchor = "start" if right else "end"
         self.picture.words(x, y, text, self.size, anchor=anchor, bold=bold, halo=True)
 
-    def chance(self, frame: Frame) -> None:
+    def chance(self, panel: Panel) -> None:
         leak = self.result.leak
-        self.picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL)
-        self.fill_under(frame, frame.x_from, frame.x_to, "#e3e8ec")
+        self.picture.box(panel.left, panel.top, panel.right, panel.bottom, GROUND)
+        self.fill_under(panel, panel.x_from, panel.x_to, "#e3e8ec")
         shades = ((95, leak.interval_95), (80, leak.interval_80), (50, leak.interval_50))
         for percent, stretches in shades:
             for leg, start, end in stretches:
                 if leg == self.leg:
-                    self.fill_under(frame, start, end, colours.INTERVAL[percent])
-        outline = frame.curve(self.profile.chainage_m, self.profile.density_per_m)
+                    self.fill_under(panel, start, end, colours.INTERVAL[percent])
+        outline = panel.curve(self.profile.chainage_m, self.profile.density_per_m)
         if len(outline) > 1:
             self.picture.line(outline, colours.INK, 1.4)
-        self.axis(frame, "Chance")
+        self.axis(panel, "Chance")
 
-    def fill_under(self, frame: Frame, start: float, end: float, fill: str) -> None:
-        start, end = max(start, frame.x_from), min(end, frame.x_to)
+    def fill_under(self, panel: Panel, start: float, end: float, fill: str) -> None:
+        start, end = max(start, panel.x_from), min(end, panel.x_to)
         if end <= start:
             return
         along, density = self.profile.chainage_m, self.profile.density_per_m
         at = [start, *(c for c in along if start < c < end), end]
-        curve = frame.curve(at, [float(v) for v in np.interp(at, along, density)])
-        self.picture.area([(curve[0][0], frame.bottom), *curve, (curve[-1][0], frame.bottom)], fill)
+        curve = panel.curve(at, [float(v) for v in np.interp(at, along, density)])
+        self.picture.area([(curve[0][0], panel.bottom), *curve, (curve[-1][0], panel.bottom)], fill)
 
-    def key(self, frame: Frame) -> None:
+    def key(self, panel: Panel) -> None:
         """Say what the shades mean, over everything else."""
-        size, x, low = self.size, frame.left, frame.top - 0.25 * self.size
-        self.picture.box(x, frame.top - 1.3 * size, x + 12.6 * size, frame.top, "#ffffff")
+        size, x, low = self.size, panel.left, panel.top - 0.25 * self.size
+        self.picture.box(x, panel.top - 1.3 * size, x + 12.6 * size, panel.top, "#ffffff")
         for percent in (50, 80, 95):
             self.picture.box(x, low - 0.8 * size, x + size, low, colours.INTERVAL[percent])
             self.picture.words(x + 1.3 * size, low, f"{percent} %", size)
             x += 4.2 * size
 
-    def stations(self, frame: Frame) -> None:
+    def stations(self, panel: Panel) -> None:
         size, factor = self.size, unit_m(self.unit)
         self.picture.line(
-            [(frame.left, frame.bottom), (frame.right, frame.bottom)], colours.INK, 1.2
+            [(panel.left, panel.bottom), (panel.right, panel.bottom)], colours.INK, 1.2
         )
-        most = max(3, int((frame.right - frame.left) / (5.2 * size)))
-        for value in round_steps(frame.x_from / factor, frame.x_to / factor, most):
-            x, low = frame.x(value * factor), frame.bottom
+        most = max(3, int((panel.right - panel.left) / (5.2 * size)))
+        for value in round_steps(panel.x_from / factor, panel.x_to / factor, most):
+            x, low = panel.x(value * factor), panel.bottom
             self.picture.line([(x, low), (x, low + 0.4 * size)], colours.INK, 1.2)
             text = tick_station(value, self.unit)
             self.picture.words(x, low + 1.5 * size, text, size, anchor="middle")
         note = f"Station along the leg, {words.unit_word(self.unit)}"
-        middle = (frame.left + frame.right) / 2
-        self.picture.words(middle, frame.bottom + 2.8 * size, note, size, anchor="middle")
+        middle = (panel.left + panel.right) / 2
+        self.picture.words(middle, panel.bottom + 2.8 * size, note, size, anchor="middle")
 
-    def hole_and_stake(self, frame: Frame) -> None:
+    def hole_and_stake(self, panel: Panel) -> None:
         picture, size, top = self.picture, self.size, self.top
-        stake_x = frame.x(self.result.leak.chainage_m)
+        stake_x = panel.x(self.result.leak.chainage_m)
         for name, start, end in self.result.decision.hole.pieces:
             if name != self.leg:
                 continue
-            left, right = frame.x(start), frame.x(end)
+            left, right = panel.x(start), panel.x(end)
             for x in (left, right):
-                picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.2, dash=(5, 4))
+                picture.line([(x, top), (x, panel.bottom)], colours.INK, 1.2, dash=(5, 4))
             picture.box(left, top - 5, right, top, "#ffffff", stroke=colours.INK, width=1.6)
             # Clear of the stake's sign, which a short hole does not reach past.
             beside = max(right, stake_x + 0.7 * size) + 0.4 * size
             picture.words(beside, top - 0.1 * size, "hole", size, halo=True)
         if self.leg == self.result.leak.leg:
-            picture.line([(stake_x, top - 0.5 * size), (stake_x, frame.bottom)], "#000000", 2.2)
+            picture.line([(stake_x, top - 0.5 * size), (stake_x, panel.bottom)], "#000000", 2.2)
             picture.target(stake_x, top - 1.1 * size, 0.75 * size)
             text = f"stake {words.station(self.result.leak.chainage_m, self.unit)}"
-            self.beside(frame, stake_x, top - 1.2 * size, 1.2, text, bold=True)
+            self.beside(panel, stake_x, top - 1.2 * size, 1.2, text, bold=True)
 
-    def next_places(self, frame: Frame) -> None:
+    def next_places(self, panel: Panel) -> None:
         """Draw where to listen next, numbered; the best place so far as a thin dotted line."""
         picture, size, top = self.picture, self.size, self.top
         if self.leg == self.result.leak.leg:
-            x = frame.x(self.result.leak.chainage_m)
-            picture.line([(x, top), (x, frame.bottom)], colours.INK, 1.0, dash=(1.5, 3))
-            lines = [frame.x(at_m) - x for _, at_m in self.ahead]
-            crossed = any(0 <= away < 6 * size for away in lines) or frame.right - x < 6 * size
-            left = crossed and x - frame.left > 6 * size
+            x = panel.x(self.result.leak.chainage_m)
+            picture.line([(x, top), (x, panel.bottom)], colours.INK, 1.0, dash=(1.5, 3))
+            lines = [panel.x(at_m) - x for _, at_m in self.ahead]
+            crossed = any(0 <= away < 6 * size for away in lines) or panel.right - x < 6 * size
+            left = crossed and x - panel.left > 6 * size
             anchor, shift = ("end", -0.4) if left else ("start", 0.4)
             low = top + 1.1 * size
             picture.words(x + shift * size, low, "best so far", size, anchor=anchor, halo=True)
         ahead = sorted(self.ahead, key=lambda pair: pair[1])
-        feet = [frame.x(at_m) for _, at_m in ahead]
+        feet = [panel.x(at_m) for _, at_m in ahead]
         signs: list[float] = []
         for x in feet:
             signs.append(max(x, signs[-1] + 2.0 * size) if signs else x)
         # Signs too near each other stand apart, about the middle of their places.
         moved = sum(signs) - sum(feet)
-        signs = [max(at - moved / len(signs), frame.left) for at in signs] if moved else signs
+        signs = [max(at - moved / len(signs), panel.left) for at in signs] if moved else signs
         for x, at in zip(feet, signs, strict=True):
-            foot = [(at, top - 0.9 * size), (x, top), (x, frame.bottom)]
+            foot = [(at, top - 0.9 * size), (x, top), (x, panel.bottom)]
             picture.line(foot, colours.INK, 1.6, dash=(5, 3))
         for (number, _), at in zip(ahead, signs, strict=True):
             picture.numbered(at, top - 0.9 * size, 0.85 * size, number)

@@ -251,9 +251,9 @@ class _Sheet:
                 break
         tall = room - max(_tall(each, self.half) for each in texts) - 22
         tall = min(PICTURE[1], max(PICTURE[0], tall))
-        plan = plan_picture(self.result, self.half, tall, SMALL)
-        below = f"Plan, {plan.scale}; grid north is up; {caption}"
-        pictures = [Figure(plan.picture, f"{below}. What it shows stands in words below.")]
+        plan, scale = plan_picture(self.result, self.half, tall, SMALL)
+        below = f"Plan, {scale}; grid north is up; {caption}"
+        pictures = [Figure(plan, f"{below}. What it shows stands in words below.")]
         said = f"Level and chance along {leg}"
         if leg in [each.leg for each in self.result.profile if each.chainage_m]:
             drawn = profile_picture(self.result, leg, width=self.half, height=tall, size=SMALL)

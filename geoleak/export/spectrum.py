@@ -7,7 +7,7 @@ import numpy as np
 from geoleak.acoustics import BandChoice
 from geoleak.errors import AcousticsError
 from geoleak.export.drawing import Picture, to_svg
-from geoleak.export.profile import Frame
+from geoleak.export.profile import Panel
 
 WIDTH, HEIGHT = 760, 440
 LEFT, RIGHT, TOP, BOTTOM = 70, 740, 84, 384
@@ -48,19 +48,19 @@ def spectrum_svg(
     both = np.concatenate([choice.with_leak_db, choice.without_db])
     low_db, high_db = np.floor(both.min() / 10) * 10, np.ceil((both.max() + 1) / 10) * 10
     ends = (float(np.log(choice.edges_hz[0])), float(np.log(choice.edges_hz[-1])))
-    frame = Frame(LEFT, RIGHT, TOP, BOTTOM, *ends, float(low_db), float(high_db))
+    panel = Panel(LEFT, RIGHT, TOP, BOTTOM, *ends, float(low_db), float(high_db))
     picture, said = Picture(WIDTH, HEIGHT), _said(choice, band)
     picture.box(0, 0, WIDTH, HEIGHT, "#ffffff")
     if band is not None:
-        left, right = (frame.x(float(np.log(max(edge, 1e-9)))) for edge in band)
+        left, right = (panel.x(float(np.log(max(edge, 1e-9)))) for edge in band)
         picture.box(left, TOP, right, BOTTOM, BAND)
         for at in (left, right):
             picture.line([(at, TOP), (at, BOTTOM)], INK, dash=(2, 3))
-    _grid(picture, frame, choice)
+    _grid(picture, panel, choice)
     middles = [float(v) for v in np.log(np.sqrt(choice.edges_hz[:-1] * choice.edges_hz[1:]))]
     curves = ((choice.without_db, QUIET, 2.0, (7.0, 4.0)), (choice.with_leak_db, LEAK, 3.0, ()))
     for levels, colour, width, dash in curves:
-        picture.line(frame.curve(middles, [float(v) for v in levels]), colour, width, dash=dash)
+        picture.line(panel.curve(middles, [float(v) for v in levels]), colour, width, dash=dash)
     picture.words(LEFT, 22, _short(title, 80), 16, bold=True, colour=INK)
     picture.words(LEFT, 42, said, 14, colour=INK)
     for k, (_, colour, width, dash) in enumerate(reversed(curves)):
@@ -80,14 +80,14 @@ def _said(choice: BandChoice, band: tuple[float, float] | None) -> str:
     return f"{low:.0f} to {high:.0f} Hz: {apart:.1f} dB apart, give or take {sigma:.1f}"
 
 
-def _grid(picture: Picture, frame: Frame, choice: BandChoice) -> None:
-    for level in np.arange(frame.y_from, frame.y_to + 1, 10):
-        at = frame.y(float(level))
+def _grid(picture: Picture, panel: Panel, choice: BandChoice) -> None:
+    for level in np.arange(panel.y_from, panel.y_to + 1, 10):
+        at = panel.y(float(level))
         picture.line([(LEFT, at), (RIGHT, at)], GRID)
         picture.words(LEFT - 8, at + 5, f"{level:.0f}", 14, anchor="end", colour=INK)
     for tick in TICKS_HZ:
         if choice.edges_hz[0] <= tick <= choice.edges_hz[-1]:
-            at = frame.x(float(np.log(tick)))
+            at = panel.x(float(np.log(tick)))
             picture.line([(at, TOP), (at, BOTTOM)], GRID)
             picture.words(at, BOTTOM + 20, str(tick), 14, anchor="middle", colour=INK)
     middle = (LEFT + RIGHT) / 2

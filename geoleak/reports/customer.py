@@ -15,6 +15,7 @@ from typing import Any
 from geoleak.cautions import ADVICE, CALL_FIRST, PRIVATE_LINES
 from geoleak.export import words
 from geoleak.export.drawing import Picture
+from geoleak.export.folder import beside
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
 from geoleak.reports.meter import MeterReport
@@ -176,9 +177,9 @@ def _tested(result: Result, meter: MeterReport | None) -> Iterable[str]:
 def _where(result: Result) -> Section:
     unit = result.site.length_unit
     leg = result.leak.leg
-    plan = plan_picture(result, WIDE, TALL, size=9)
+    plan, scale = plan_picture(result, WIDE, TALL, size=9)
     pictures = [
-        (plan.picture, f"Plan, north up. {plan.scale}"),
+        (plan, f"Plan, north up. {scale}"),
         (profile_picture(result, leg, width=WIDE, height=TALL, size=9), describe(result, leg)),
     ]
     lead = (
@@ -229,15 +230,8 @@ def write_report(report: CustomerReport, folder: Path) -> list[Path]:
     """
     from geoleak.reports.pages import html_page, write_pdf
 
-    folder.mkdir(parents=True, exist_ok=True)
-    made = {folder / "report.pdf": folder / ".report.pdf.new",
-            folder / "report.html": folder / ".report.html.new"}  # fmt: skip
-    try:
-        write_pdf(report, made[folder / "report.pdf"])
-        made[folder / "report.html"].write_text(html_page(report), encoding="utf-8")
-        for path, beside in made.items():
-            beside.replace(path)
-    finally:
-        for beside in made.values():
-            beside.unlink(missing_ok=True)
-    return list(made)
+    paths = [folder / "report.pdf", folder / "report.html"]
+    with beside(*paths) as (pdf, page):
+        write_pdf(report, pdf)
+        page.write_text(html_page(report), encoding="utf-8")
+    return paths

@@ -6,6 +6,7 @@ import datetime
 from typing import Any
 
 from geoleak import tables
+from geoleak.export import words
 from geoleak.hydraulics import (
     ANY_EXPONENT,
     PRESSURE_EXPONENT,
@@ -136,7 +137,9 @@ class MeterReport:
             "both": "on both sides",
         }
         ordered = sorted(odds.items(), key=lambda pair: -pair[1])
-        return ", ".join(f"{names[name]} {_percent(chance)}" for name, chance in ordered)
+        return ", ".join(
+            f"{names[name]} {words.chance(min(max(p, 1e-9), 1 - 1e-9))}" for name, p in ordered
+        )
 
     def _rate(self, l_per_s: float) -> str:
         unit = RATE_UNIT[self.test.unit]
@@ -189,9 +192,3 @@ def _small(metres: float, site: Site) -> str:
     if site.length_unit == "m":
         return f"{1e3 * metres:.1f} mm"
     return f"{12 * metres / INTERNATIONAL_FOOT_M:.2f} in ({1e3 * metres:.1f} mm)"
-
-
-def _percent(chance: float) -> str:
-    return (
-        "over 99 %" if chance > 0.99 else f"{100 * chance:.0f} %" if chance >= 0.01 else "under 1 %"
-    )

@@ -9,6 +9,7 @@ from typing import Any
 
 from geoleak.advice import COARSE, LegPlan, Plan
 from geoleak.cautions import HEARING, LISTENING_ADVICE
+from geoleak.export.folder import put_text
 from geoleak.survey import Survey
 from geoleak.units import format_length
 
@@ -101,12 +102,10 @@ def write_plan(report: PlanReport, path: Path) -> Path:
         f"<li>{'<span class=box></span>'}{escape(line)}</li>" for line in report.lines()[1:]
     )
     title = escape(report.survey.site.title)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(
+    page = (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}: plan</title>'
         f"<style>{STYLE}</style></head><body><h1>{title}: plan of the visit</h1>"
         f'<ul style="list-style:none;padding:0">{rows}</ul><p>{escape(LISTENING_ADVICE)}</p>'
-        "</body></html>\n",
-        encoding="utf-8",
+        "</body></html>\n"
     )
-    return path
+    return put_text(path, page)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -83,22 +83,12 @@ class RouteReport:
             "marks": [self._mark(leg, int(k)) for k in mark_order(leg)],
             "bends": [
                 {
-                    "chainage_m": float(bend.chainage_m),
-                    "deflection_deg": float(bend.deflection_deg),
-                    "radius_m": float(bend.radius_m),
+                    key: float(getattr(bend, key))
+                    for key in ("chainage_m", "deflection_deg", "radius_m")
                 }
                 for bend in fit.bends
             ],
-            "gaps": [
-                {
-                    "from_m": gap.from_m,
-                    "to_m": gap.to_m,
-                    "after": gap.after,
-                    "before": gap.before,
-                    "usual_m": gap.usual_m,
-                }
-                for gap in gaps(leg)
-            ],
+            "gaps": [asdict(gap) for gap in gaps(leg)],
             "strays": [fit.marks.ids[k] for k in fit.strays],
         }
 
@@ -176,11 +166,12 @@ class RouteReport:
         return f"leg {leg.name}: {level} on the level, {pipe}, give or take {sigma}"
 
     def _joint_line(self, leg: int, chainage_m: float, each: Junction) -> str:
-        others = [place for place in each.places if place != (leg, chainage_m)]
-        said = []
-        for other, at in others:
-            station = format_station(at, unit=self._unit)
-            said.append(f"{'itself' if other == leg else self._name(other)} at {station}")
+        said = [
+            f"{'itself' if other == leg else self._name(other)} at "
+            f"{format_station(at, unit=self._unit)}"
+            for other, at in each.places
+            if (other, at) != (leg, chainage_m)
+        ]
         return f"{ARMS.get(each.arms, 'meets')} {' and '.join(said)}"
 
     def _gap_line(self, gap: Gap) -> str:

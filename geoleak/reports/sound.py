@@ -43,25 +43,20 @@ class ListenReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return levels, the band and why, as JSON values."""
-        if self.found is None:
-            return {
-                "title": self.title,
-                "band_hz": list(self.start_band_hz),
-                "band_from": "table",
-                "recordings": [],
-                "warnings": [],
-            }
-        choice = self.found.choice
-        return {
+        found = self.found
+        said: dict[str, Any] = {
             "title": self.title,
-            "band_hz": list(self.found.band_hz),
-            "band_from": self.found.band_from,
-            "with_leak": self.found.with_leak,
-            "without": self.found.without,
-            "separation": None if choice is None else choice.separation,
-            "separation_sigma": None if choice is None else choice.separation_sigma,
-            "difference_db": None if choice is None else choice.difference_db,
-            "difference_sigma_db": None if choice is None else choice.difference_sigma_db,
+            "band_hz": list(found.band_hz if found else self.start_band_hz),
+            "band_from": found.band_from if found else "table",
+        }
+        if found is None:
+            return {**said, "recordings": [], "warnings": []}
+        apart = ("separation", "separation_sigma", "difference_db", "difference_sigma_db")
+        return {
+            **said,
+            "with_leak": found.with_leak,
+            "without": found.without,
+            **{name: getattr(found.choice, name, None) for name in apart},
             "recordings": [
                 {
                     "reading": each.name,
@@ -71,24 +66,19 @@ class ListenReport:
                     "duration_s": each.level.duration_s,
                     "comparable": each.comparable,
                 }
-                for each in self.found.heard
+                for each in found.heard
             ],
-            "warnings": [each.to_dict() for each in self.found.warnings],
+            "warnings": [each.to_dict() for each in found.warnings],
         }
 
     def lines(self) -> list[str]:
         """Return the report as a person reads it, with the caution for their ears."""
-        low, high = self.start_band_hz
+        low, high = self.found.band_hz if self.found else self.start_band_hz
+        why = BAND_WORDS[self.found.band_from if self.found else "table"]
+        band = f"band    {low:.0f} to {high:.0f} Hz: {why}"
         if self.found is None:
-            return [
-                self.title,
-                "no recordings in readings.csv",
-                f"band    {low:.0f} to {high:.0f} Hz: {BAND_WORDS['table']}",
-                HEARING,
-            ]
-        low, high = self.found.band_hz
-        said = [self.title, f"band    {low:.0f} to {high:.0f} Hz: {self._why()}"]
-        said += self._compared()
+            return [self.title, "no recordings in readings.csv", band, HEARING]
+        said = [self.title, band, *self._compared()]
         said.append("level   steady level (exceeded 90 % of the time), dB re full scale")
         for each in sorted(self.found.heard, key=lambda h: -h.level.level_db):
             apart = "" if each.comparable else "  not comparable"
@@ -98,9 +88,6 @@ class ListenReport:
             )
         said += [f"warning {each.text}" for each in self.found.warnings]
         return [*said, HEARING]
-
-    def _why(self) -> str:
-        return "" if self.found is None else BAND_WORDS[self.found.band_from]
 
     def _compared(self) -> list[str]:
         if self.found is None or self.found.choice is None:
@@ -243,17 +230,12 @@ class DelayReport:
         return {"delays": [self._row(name, each) for name, each in self.found]}
 
     def _row(self, name: str, each: DelayEstimate) -> dict[str, Any]:
+        told = ("found", "delay_s", "sigma_s", "coherence", "band_hz", "chance_wrong")
+        rival = ("delay_s", "height", "chance")
         return {
             "name": name,
-            "found": each.found,
-            "delay_s": each.delay_s,
-            "sigma_s": each.sigma_s,
-            "coherence": each.coherence,
-            "band_hz": None if each.band_hz is None else list(each.band_hz),
-            "chance_wrong": each.chance_wrong,
-            "rivals": [
-                {"delay_s": r.delay_s, "height": r.height, "chance": r.chance} for r in each.rivals
-            ],
+            **{key: getattr(each, key) for key in told},
+            "rivals": [{key: getattr(r, key) for key in rival} for r in each.rivals],
             "reason": each.reason,
             "duration_s": each.duration_s,
             "warnings": [w.to_dict() for w in each.warnings],

@@ -127,10 +127,10 @@ def _site(survey: Survey) -> SiteSummary:
 def _leak(out: Stakeout) -> Leak:
     survey, posterior, leg = out.survey, out.posterior, out.leg
     frame = survey.frame
-    east, north = (float(v) for v in frame.to_grid(*out.place_m))
+    east, north = map(float, frame.to_grid(*out.place_m))
     lonlat = None
     if not frame.is_local:
-        lon, lat = (float(v) for v in frame.to_lonlat(*out.place_m))
+        lon, lat = map(float, frame.to_lonlat(*out.place_m))
         lonlat = (lon, lat)
     # Peaks of a tenth and more are those that a person must reckon with.
     competing = sum(peak.mass >= 0.1 for peak in posterior.peaks)

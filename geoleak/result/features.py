@@ -17,6 +17,11 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 
+def _told(record: Any, *names: str) -> dict[str, Any]:
+    """Return fields of a record as properties."""
+    return {name: getattr(record, name) for name in names}
+
+
 class _Drawer:
     """Turns geometry in the working CRS into features."""
 
@@ -45,10 +50,8 @@ class _Drawer:
             shapely.Point(each.easting_m, each.northing_m),
             code=each.point.code,
             leg=leg,
-            chainage_m=each.chainage_m,
-            offset_m=each.offset_m,
-            elevation_m=each.point.elevation_m,
-            depth_m=each.point.depth_m,
+            **_told(each, "chainage_m", "offset_m"),
+            **_told(each.point, "elevation_m", "depth_m"),
             sigma_m=each.sigma_m,
             status=each.point.status,
             note=each.point.note or None,
@@ -70,7 +73,7 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
     """Return everything that a Result lets others draw, by what it says of each."""
     draw = _Drawer(out.survey)
     return (
-        *_routes(draw, out),
+        *_routes(draw, said),
         *_intervals(draw, out),
         *_hole(draw, out),
         *_points(draw),
@@ -98,23 +101,14 @@ def _hole(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
         )
 
 
-def _routes(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
+def _routes(draw: _Drawer, said: Result) -> Iterator[Feature]:
     import shapely
 
-    for leg in out.survey.legs:
-        yield draw.feature(
-            "route",
-            leg.name,
-            shapely.LineString(np.asarray(leg.route.vertices_m)[:, :2]),
-            leg=leg.name,
-            length_m=leg.route.length_m,
-            pipe_length_m=leg.route.pipe_length_m,
-            probability=float(out.posterior.leg_probability[leg.number]),
-            material=leg.leg.material,
-            outside_diameter_m=leg.leg.outside_diameter_m,
-            marks_by=leg.leg.marks_by,
-            assumed=leg.leg.marks_by in ("records", "assumed"),
-        )
+    for leg, told in zip(draw.survey.legs, said.legs, strict=True):
+        line = shapely.LineString(np.asarray(leg.route.vertices_m)[:, :2])
+        size = ("length_m", "pipe_length_m", "probability", "material", "outside_diameter_m")
+        rest = _told(told, *size, "marks_by", "assumed")
+        yield draw.feature("route", leg.name, line, leg=leg.name, **rest)
 
 
 def _intervals(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
@@ -145,32 +139,16 @@ def _readings(draw: _Drawer, said: Result) -> Iterator[Feature]:
     for levels in survey.levels:
         for k, name in enumerate(levels.id):
             row = rows[(levels.kind, name)]
-            yield draw.feature(
-                "reading",
-                name,
-                shapely.Point(levels.easting_m[k], levels.northing_m[k]),
-                reading_kind=levels.kind,
-                place=row.place,
-                leg=row.leg,
-                chainage_m=row.chainage_m,
-                offset_m=row.offset_m,
-                level_db=row.level_db,
-                surface=row.surface,
-                level_from=row.level_from,
-            )
+            place = shapely.Point(levels.easting_m[k], levels.northing_m[k])
+            at = _told(row, "place", "leg", "chainage_m", "offset_m")
+            heard = _told(row, "level_db", "surface", "level_from")
+            yield draw.feature("reading", name, place, reading_kind=levels.kind, **at, **heard)
 
 
 def _services(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
-    for service in out.services[0]:
-        yield draw.feature(
-            "utility",
-            service.name,
-            service.geometry,
-            name=service.name,
-            colour=service.colour,
-            quality=service.quality,
-            depth_m=service.depth_m,
-        )
+    for each in out.services[0]:
+        rest = _told(each, "name", "colour", "quality", "depth_m")
+        yield draw.feature("utility", each.name, each.geometry, **rest)
 
 
 def _ties(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
