@@ -7,8 +7,9 @@ import shutil
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
-from geoleak.closeout.found import FAR_FROM_LEGS_M
+from geoleak.result import FAR_FROM_LEGS_M
 from tests.command import REPO, run
 
 COURT = REPO / "sample_sites" / "alder_court"
@@ -123,3 +124,45 @@ def test_two_found_places_are_said(court: Path) -> None:
 def test_an_empty_record_reads_plainly(court: Path) -> None:
     ran = run("record", court)
     assert ran.out == "sites 1, closed out 0, dry holes 0\n"
+
+
+def test_what_was_dug_is_drawn_and_said_in_every_output(court: Path) -> None:
+    run("found", court, "--outcome", "dry", "--from", "yard@37", "--to", "yard@39",
+        "--pipe-exposed", "no")  # fmt: skip
+    assert run("locate", court).code == 0
+    run("found", court, "--outcome", "leak", "--place", "yard@43.1 right 0.5 ft",
+        "--depth", "3.1 ft", "--cause", "split joint")  # fmt: skip
+    said = " ".join(run("locate", court).out.split())
+    entry = entries(court)[1]
+    shown = json.loads((court / "out" / "leak.geojson").read_text())["features"]
+    at = {each["properties"]["kind"]: each["properties"] for each in shown}
+    # Drawn as closed out: along and across from the stake that it was dug under.
+    assert at["found"]["along_m"] == pytest.approx(entry["along_m"], abs=1e-9)
+    assert at["found"]["offset_m"] == pytest.approx(entry["across_m"], abs=1e-9)
+    assert (at["dug"]["from_m"], at["dug"]["exposed"]) == (pytest.approx(37 * 1200 / 3937), "no")
+    along = f"{entry['along_m'] / (1200 / 3937):.1f} ft from the stake toward the hose bib"
+    assert f"leak found at yard 0+43.1, {along}, 0.5 ft to the right of the line" in said
+    assert "hole on yard 0+37.0 to 0+39.0: dry, pipe not seen: deepen it" in said
+    sheet = " ".join(PdfReader(court / "out" / "dig_sheet.pdf").pages[0].extract_text().split())
+    # Whoever digs there again is told both.
+    assert "LEAK FOUND in this hole. NOT BEFORE a locate request is filed" in sheet
+    assert "pipe not seen: deepen it" in sheet
+    page = (court / "out" / "map.html").read_text()
+    assert '"sign":"found"' in page and '"sign":"dug"' in page
+    assert run("report", court).code == 0
+    assert ">FOUND<" in (court / "out" / "report.html").read_text()
+
+
+def test_a_leak_across_the_stake_reads_back_and_left(court: Path) -> None:
+    run("found", court, "--outcome", "leak", "--place", "yard@40 left 1 ft")
+    said = " ".join(run("locate", court).out.split())
+    assert "from the stake toward the meter, 1.0 ft to the left of the line" in said
+
+
+def test_a_leak_on_no_line_is_drawn_where_it_was(court: Path) -> None:
+    result = json.loads((court / "out" / "result.json").read_text())
+    east, north = (result["leak"]["position"][k] for k in ("easting", "northing"))
+    run("found", court, "--outcome", "leak", "--place", f"E {east + 300} N {north - 300}")
+    said = run("locate", court).out
+    assert "leak found on no traced line" in said
+    assert "FOUND in this hole" not in said

@@ -134,3 +134,14 @@ def test_before_any_dig_it_promises_no_more_than_is_known(court: Path) -> None:
     page = (court / "out" / "report.html").read_text()
     assert "nothing should be dug up yet" in page
     assert "What the dig showed" not in page
+
+
+def test_every_test_that_was_made_is_told(court: Path) -> None:
+    (court / "checks.csv").write_text(
+        "check,kind,place,as_found,all_off,supply_shut\nC1,stop,108,41 42,41,22\n"
+    )
+    tested = run("report", court, "--json").json["sections"][1]["said"]
+    assert (
+        "Stop test at 108: the sound read 42 as found, 41 with every tap and machine off, 22 with "
+        "the supply shut."
+    ) in tested

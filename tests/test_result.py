@@ -182,7 +182,13 @@ def test_a_crew_with_a_tape_finds_the_stake_from_its_printed_ties(
 def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) -> None:
     kinds = {each.kind for each in result.features}
     # Where the verdict is to dig, nothing is to be listened to first.
-    assert kinds == set(FEATURE_KINDS) - {"next_reading", "best_so_far", "check_place"}
+    assert kinds == set(FEATURE_KINDS) - {
+        "next_reading",
+        "best_so_far",
+        "check_place",
+        "dug",
+        "found",
+    }
     assert all(each.lonlat is not None for each in result.features)
     frame = result.to_geodataframe()
     assert frame.crs.to_epsg() == 6543

@@ -216,6 +216,14 @@ def test_check_points_are_good_near_and_apart() -> None:
     assert only.point.id == "204"
 
 
+def test_where_every_mark_is_taped_no_rover_is_asked_for() -> None:
+    meter = shot_point("MTR1", 3.0, 0.0, 0.005, kind="fitting")
+    marks = [shot_point(f"M{k}", k, 0.0, 0.02, kind="mark", taped=True) for k in range(3)]
+    assert not check_points([meter, *marks], (0, 0), rover_sigma_m=0.01, unit="m")
+    shot = shot_point("M9", 9.0, 0.0, 0.02, kind="mark")
+    assert len(check_points([meter, *marks, shot], (0, 0), rover_sigma_m=0.01, unit="m")) == 1
+
+
 def shot(rng: np.random.Generator, count: int, *, across: float) -> np.ndarray:
     xy = rng.uniform(-1, 1, (count, 2)) * (15.0, across) + (500.0, 900.0)
     height = 100.0 + 0.04 * (xy[:, 0] - 500.0) - 0.1 * (xy[:, 1] - 900.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json as json_module
 import uuid
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -112,14 +113,18 @@ def report(
 ) -> None:
     """Write report.pdf and report.html: what was tested, found, dug and proven, in plain words."""
     from geoleak.closeout import found as work
-    from geoleak.pipeline import locate, read_site
+    from geoleak.pipeline import locate, read_site, survey_site
     from geoleak.reports.customer import customer_report, write_report
+    from geoleak.result import dug_features
 
     with progress("working out the report"):
         read = read_site(site)
         entries = work.read_entries(site)
         # Pictured as it stood when the hole was dug: with what was found, no place is in doubt.
         result = locate(work.as_dug(read) if entries else read)
+        if entries:
+            dug = dug_features(survey_site(read), result.leak.leg, result.leak.chainage_m)
+            result = replace(result, features=(*result.features, *dug))
         made = customer_report(read, result, entries, keep_position=keep_position)
         written = write_report(made, out or site / "out")
     if json:

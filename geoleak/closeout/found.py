@@ -9,13 +9,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from geoleak.closeout.outcome import FAR_FROM_LEGS_M, FoundLeak, Outcome, dry_outcome, leak_outcome
-from geoleak.errors import InputError
+from geoleak.closeout.outcome import FoundLeak, Outcome, dry_outcome, leak_outcome
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
+from geoleak.result import found_places, on_a_leg
 from geoleak.site import Found, Note, Site
-from geoleak.survey import PlaceFinder, Survey, survey_site
+from geoleak.survey import Resolved, Survey, survey_site
 from geoleak.units import format_length, format_station
 
 SHEET, CLOSEOUT = "found.csv", "closeout.json"
@@ -47,24 +47,17 @@ def close_out(
         For a place that cannot be found.
     """
     survey = survey_site(as_dug(site))
-    finder = PlaceFinder(
-        frame=survey.frame,
-        legs=survey.legs,
-        points={each.point.id: each for each in survey.points},
-        length_unit=site.length_unit,
-    )
+    places = {row.origin: at for row, at in found_places(survey, site.found)}
     stands = {each.get("key"): each for each in before}
     proof, notes, entries = repaired(site) if site.meter else None, [], []
     for row in site.found:
         key = _key(row)
-        made, said = _outcome(row, survey, finder, result, proof)
+        made, said = _outcome(row, places.get(row.origin), survey, result, proof)
         notes += said
         entry = {**made.to_dict(), "key": key, "date": row.date}
         if key in stands:
             entry = {**stands[key], "repaired": entry["repaired"]}
         entries.append(entry)
-    if finder.complaints:
-        raise InputError(finder.complaints)
     leaks = [row for row in site.found if row.outcome == "leak"]
     if len(leaks) > 1:
         text = f"{len(leaks)} leaks were found: the record counts the first against the promise"
@@ -81,20 +74,17 @@ def _key(row: Found) -> str:
 
 def _outcome(
     row: Found,
+    at: Resolved | None,
     survey: Survey,
-    finder: PlaceFinder,
     result: Mapping[str, Any],
     proof: bool | None,
 ) -> tuple[Outcome, list[Note]]:
-    if row.outcome == "dry" or row.place is None:
-        return dry_outcome(result), []
-    at = finder.find(row.place, row.origin)
-    if at is None:  # complained of
+    if at is None or row.place is None:
         return dry_outcome(result), []
     notes = []
     leg: str | None = survey.legs[at.leg].name
     chainage: float | None = at.chainage_m
-    if at.distance_m > FAR_FROM_LEGS_M:
+    if not on_a_leg(at):
         away = format_length(at.distance_m, unit=survey.site.length_unit)
         text = f'"{row.place.text}" is {away} from the nearest leg: counted as on no traced line'
         notes.append(Note("found_far", text, row.origin))

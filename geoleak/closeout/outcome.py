@@ -6,9 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-# A leak found farther from every traced leg was on none of them: common practice, no source.
-FAR_FROM_LEGS_M = 5.0
-
 
 @dataclass(frozen=True, slots=True)
 class FoundLeak:

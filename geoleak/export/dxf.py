@@ -41,6 +41,8 @@ LAYERS = {
     "check_point": ("CHECK_POINTS", 3, "CONTINUOUS", LEFT_UP),
     "next_reading": ("LISTEN_NEXT", 1, "CONTINUOUS", LEFT_UP),
     "check_place": ("CHECK_FIRST", 1, "CONTINUOUS", LEFT_UP),
+    "dug": ("DUG", 8, "CONTINUOUS", RIGHT_DOWN),
+    "found": ("FOUND", 3, "CONTINUOUS", RIGHT_UP),
     "tie": ("TIES", 8, "DASHED2", RIGHT_UP),
     "utility": ("SERVICES", 7, "CENTER", RIGHT_UP),
 }

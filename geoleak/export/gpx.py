@@ -17,6 +17,7 @@ SYMBOLS = {
     "next_reading": "Pin",
     "check_place": "Pin",
     "stake": "Flag",
+    "found": "Flag",
     "offset_stake": "Triangle",
     "check_point": "Triangle",
     "feature": "Square",

@@ -22,6 +22,7 @@ FOLDERS = {
     "Listen next": ("next_reading",),
     "Check first": ("check_place",),
     "Stake": ("stake", "offset_stake"),
+    "Dug so far": ("dug", "found"),
     "Check points": ("check_point",),
     "Hole": ("hole",),
     "Where the leak may be": ("interval",),
@@ -78,6 +79,7 @@ def _style(mark: ET.Element, feature: Feature) -> None:
         "route": (colours.PIPE, 3),
         "interval": (colours.INTERVAL.get(percent, colours.INTERVAL[95]), 9),
         "hole": ("#000000", 3),
+        "dug": ("#000000", 7),
         "tie": (colours.FIXED, 2),
         "utility": (colours.service_colour(tone), 4),
     }

@@ -227,6 +227,14 @@ def _check_place(each: Feature, result: Result) -> dict[str, Any]:
     return _named("next", name, rows, number=number, label=name)
 
 
+def _dug(each: Feature, result: Result) -> dict[str, Any]:
+    return _named("dug", "Hole dug", words.property_rows(each, result))
+
+
+def _found(each: Feature, result: Result) -> dict[str, Any]:
+    return _named("found", "Leak found", words.property_rows(each, result), label="FOUND")
+
+
 KINDS: dict[str, tuple[str, Describe]] = {
     "utility": ("Other services", _utility),
     "tie": ("Ties and fixed features", _tie),
@@ -234,6 +242,7 @@ KINDS: dict[str, tuple[str, Describe]] = {
     "interval": ("Where the leak may be", _interval),
     "route": ("Pipe", _route),
     "station": ("Stations", _mark),
+    "dug": ("Dug so far", _dug),
     "hole": ("Hole", _hole),
     "mark": ("Marks", _mark),
     "reading": ("Readings", _mark),
@@ -242,6 +251,7 @@ KINDS: dict[str, tuple[str, Describe]] = {
     "offset_stake": ("Stake", _offset_stake),
     "best_so_far": ("Best place so far", _best_so_far),
     "stake": ("Stake", _stake),
+    "found": ("Dug so far", _found),
     "next_reading": ("Listen next", _next_reading),
     "check_place": ("Check first", _check_place),
 }

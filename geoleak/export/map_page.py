@@ -15,6 +15,8 @@ KEY = {
     "stake": "stake",
     "hole": "hole",
     "next": "go here next",
+    "found": "leak found",
+    "dug": "hole dug before",
     "best": "best place so far, not to dig",
     "pipe": "pipe",
     "assumed": "pipe, assumed",
@@ -40,7 +42,8 @@ SKETCH = (358.0, 232.0)
 def page_words(result: Result) -> dict[str, Any]:
     """Return what ``assets/page.html`` says, as plain text that the template makes safe."""
     tell = {"dig": _dig, "check_first": _check, "listen_on": _listen}[result.decision.verdict]
-    about = words.VERDICTS[result.decision.verdict]
+    about, told = words.VERDICTS[result.decision.verdict], tell(result)
+    told["facts"] = [*(("Dug", "", each) for each in spoken.dug(result)), *told["facts"]]
     return {
         "title": f"{result.site.title}: {words.verdict(result).lower()}",
         "site": result.site.title,
@@ -63,7 +66,7 @@ def page_words(result: Result) -> dict[str, Any]:
         "cautions_head": about.cautions,
         "settings": _settings(result),
         **{"by_length": "", "listen": [], "next_holes": []},
-        **tell(result),
+        **told,
     }
 
 

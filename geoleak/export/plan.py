@@ -134,13 +134,14 @@ class _Sketch:
         ties = list(self.ties())
         self.pipe()
         fixed = list(self.fixed())
+        dug = [("dug", self.around(line.centroid, 5.0), False) for _, line in self.strokes("dug")]
         signs = list(self.signs())
         picture.line([(0, self.foot), (picture.width, self.foot)], "#000000", 0.8)
         self.scale_bar()
         self.arrow()
         picture.box(0, 0, picture.width, picture.height, None, stroke="#000000", width=0.8)
         # Names come last, the most needed first: a place once taken is taken.
-        for text, spots, bold in (*signs, *ties, *services, *fixed, *self.mark_names()):
+        for text, spots, bold in (*signs, *dug, *ties, *services, *fixed, *self.mark_names()):
             self.name(text, spots, bold=bold)
 
     def services(self) -> Iterator[tuple[str, Iterable[Spot], bool]]:
@@ -189,6 +190,11 @@ class _Sketch:
             dash = (7.0, 4.0) if name in assumed else ()
             self.picture.line(line.coords, "#000000", 2.2, dash=dash)
             self.solid.append(line.buffer(1.1))
+        for _, line in self.strokes("dug"):
+            # An open tube over the pipe: what was dug up.
+            self.picture.line(line.coords, "#000000", 7.0)
+            self.picture.line(line.coords, "#ffffff", 4.6)
+            self.solid.append(line.buffer(3.5))
         for _, at in self.spots("mark"):
             self.picture.disc(at.x, at.y, 1.7, "#ffffff", "#000000", 0.8)
             self.solid.append(at.buffer(2.1))
@@ -224,7 +230,15 @@ class _Sketch:
             yield words.point_name(each), self.around(at, 6.5), False
 
     def signs(self) -> Iterator[tuple[str, Iterable[Spot], bool]]:
-        """Draw the stake or, to listen on, the places to listen at, numbered."""
+        """Draw a leak found and the stake or, to listen on, the places to listen at, numbered."""
+        for _, at in self.spots("found"):
+            for turn in (1, -1):
+                arm = 0.5 * self.size
+                ends = [(at.x - arm, at.y - turn * arm), (at.x + arm, at.y + turn * arm)]
+                self.picture.line(ends, "#ffffff", 5.0)
+                self.picture.line(ends, "#000000", 2.6)
+            self.solid.append(at.buffer(0.6 * self.size))
+            yield "FOUND", self.around(at, 0.8 * self.size), True
         if not self.dig:
             for each in spoken.ahead(self.result):
                 at = self.at(each.grid).centroid

@@ -390,7 +390,8 @@ class _Sheet:
 
     def ground(self) -> Rows:
         site = "" if self.result.leak.lonlat else "Site grid: no longitude and latitude"
-        return _section("Pipe and grid", [self.pipe(), self.grid(), site])
+        dug = _section("Dug so far", _upper(spoken.dug(self.result)))
+        return dug + _section("Pipe and grid", [self.pipe(), self.grid(), site])
 
 
 class _DigSheet(_Sheet):

@@ -6,7 +6,8 @@ import math
 import re
 import textwrap
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from geoleak.export import checks, words
 from geoleak.result import Feature, NextReadingSummary, Result
@@ -45,7 +46,8 @@ def lines(result: Result) -> list[str]:
     """
     verdict = result.decision.verdict
     tell = {"dig": _dig, "check_first": _check_first, "listen_on": _listen_on}[verdict]
-    made = [title_line(result), *tell(result), *_section("note", warnings(result))]
+    made = [title_line(result), *tell(result), *_section("dug", dug(result))]
+    made += _section("note", warnings(result))
     if result.cautions:
         made += ["", f"{words.VERDICTS[verdict].cautions}:"]
     return made + [
@@ -144,6 +146,39 @@ def why(result: Result) -> list[str]:
         span = f"marks {near.straight_from} to {near.straight_to}"
         rows.append(words.plain(f"the stake stands on the straight run of {span}"))
     return rows
+
+
+def dug(result: Result) -> list[str]:
+    """Return what was dug so far: each leak found, held against the stake, and each hole."""
+    return [
+        words.told(_found(each.properties, result) if each.kind == "found" else _hole(each, result))
+        for each in result.features
+        if each.kind in ("found", "dug")
+    ]
+
+
+def _found(about: Mapping[str, Any], result: Result) -> str:
+    unit, leg = result.site.length_unit, about.get("leg")
+    said = "leak found on no traced line"
+    if leg is not None:
+        at_m, along_m, aside_m = about["chainage_m"], about.get("along_m"), about["offset_m"]
+        said = f"leak found at {leg} {words.station(at_m, unit)}"
+        if along_m is not None:
+            way = words.toward(result, leg, result.leak.chainage_m, up=along_m >= 0)
+            said += f", {words.length(abs(along_m), unit)} from the stake {way}"
+        up, side = words.toward(result, leg, at_m, up=True), "right" if aside_m > 0 else "left"
+        said += f", {words.length(abs(aside_m), unit)} to the {side} of the line as one looks {up}"
+    deep = about.get("depth_m")
+    more = (deep and f"{words.length(deep, unit)} down", about.get("cause"), about.get("date"))
+    return "; ".join(str(each) for each in (said, *more) if each)
+
+
+def _hole(each: Feature, result: Result) -> str:
+    about, unit = each.properties, result.site.length_unit
+    stations = (words.station(about[key], unit) for key in ("from_m", "to_m"))
+    bare = {"yes": ", pipe laid bare", "no": ", pipe not seen: deepen it"}
+    showed = f"{about.get('outcome', 'opened')}{bare.get(about.get('exposed', ''), '')}"
+    return f"hole on {about['leg']} {' to '.join(stations)}: {showed}"
 
 
 def side(result: Result) -> list[str]:

@@ -73,6 +73,8 @@ RULES: dict[str, tuple[Rule, ...]] = {
     "next_readings": (("listen next", "", _dot("#000000", 5.0)),),
     "check_places": (("check first", "", _dot("#000000", 5.0)),),
     "best_so_far": (("best so far, not to dig", "", _BEST),),
+    "dug": (("hole dug before", "", Sign((("#000000", 2.0), ("#ffffff", 1.4)))),),
+    "found": (("leak found", "", _dot("#ffffff", 4.0, "cross2")),),
 }
 """Layer -> its rules; the first that a feature meets draws it. Readings: `_levels`."""
 LABELS = {
@@ -89,6 +91,8 @@ LABELS = {
     "next_readings": '"label"',
     "check_places": '"label"',
     "best_so_far": '"label"',
+    "dug": '"outcome"',
+    "found": '"label"',
 }
 """Layer -> what is written beside its features, as an expression of QGIS."""
 

@@ -299,11 +299,19 @@ def services(result: Result) -> list[str]:
 
 
 def not_before(result: Result) -> str:
-    """Return why nobody may dig yet, "NOT BEFORE ...", or nothing."""
+    """Return why nobody is to dig here (yet), "NOT BEFORE ...", or nothing."""
+    at = [each.properties for each in result.features if each.kind == "found"]
+    found = any(
+        each.get("leg") == leg and low <= each["chainage_m"] <= high
+        for each in at
+        for leg, low, high in result.decision.hole.pieces
+    )
     text = plain(result.not_before or "")
-    if text.lower().startswith("not before"):
-        return "NOT BEFORE" + text[len("not before") :]
-    return f"NOT BEFORE: {text}" if text else ""
+    if text:
+        stated = text.lower().startswith("not before")
+        text = "NOT BEFORE" + (text[len("not before") :] if stated else f": {text}")
+    told = ("LEAK FOUND in this hole" if found else "", text)
+    return ". ".join(each for each in told if each)
 
 
 def plain(text: object) -> str:
@@ -358,6 +366,8 @@ LABELS = {
     "length_m": "Length",
     "pipe_length_m": "Pipe along the slope",
     "bearing_deg": "Bearing from grid north",
+    "along_m": "Past the stake, up the line",
+    "exposed": "Pipe laid bare",
 }
 
 

@@ -719,7 +719,7 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
             return None
         start, finish = (replace(row.place, up_m=row.place.up_m + m) for m in (-half_m, half_m))
     return Hole(
-        id=f"found {row.origin.line}",
+        id=f"in line {row.origin.line} of found.csv",
         start=start,
         finish=finish,
         depth_reached_m=row.depth_m,

@@ -30,8 +30,14 @@ KINDS = {
     "gas": ("gas reading", "gas readings"),
     "bar_hole": ("bar-hole reading", "bar-hole readings"),
 }
+STOPPED = {
+    "as_found": "as found",
+    "all_off": "with every tap and machine off",
+    "fitting_worked": "with the fitting worked",
+    "supply_shut": "with the supply shut",
+}
 # Figures of a picture in points, as wide as a letter or an A4 page allows.
-WIDE, TALL = 500.0, 230.0
+WIDE, TALL = 500.0, 200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +90,7 @@ def customer_report(
     logo = photos_of(site, (job.logo,), keep_position=False, logo=True) if job.logo else ()
     sections = [
         Section("In short", tuple(_short(result, entries, meter))),
-        Section("What was tested", tuple(_tested(result, meter))),
+        Section("What was tested", tuple(_tested(site, result, meter))),
         _where(result),
         Section("How sure that was", tuple(_odds(result))),
     ]
@@ -113,7 +119,7 @@ LOST = (
 )
 METHOD = (
     "A leak makes noise. Its level was read along the pipe, whose line was fitted through marks "
-    "surveyed with a satellite rover; from all readings together the chance of every place along "
+    "measured on the ground; from all readings together the chance of every place along "
     "the pipe was computed, and of there being no leak on the traced line at all.",
     "The percentages are chances, not certainties: of ten places given at 90 %, one is expected to "
     "be wrong. What else may make the sound, or carry it, is weighed with shares that are partly "
@@ -161,7 +167,7 @@ def _place(result: Result) -> str:
     )  # fmt: skip
 
 
-def _tested(result: Result, meter: MeterReport | None) -> Iterable[str]:
+def _tested(site: Site, result: Result, meter: MeterReport | None) -> Iterable[str]:
     unit = result.site.length_unit
     for leg in result.legs:
         of = f" of {leg.material.replace('_', ' ')}" if leg.material else ""
@@ -170,6 +176,18 @@ def _tested(result: Result, meter: MeterReport | None) -> Iterable[str]:
     for kind, count in counts.items():
         one, more = KINDS.get(kind, (f"{kind} reading", f"{kind} readings"))
         yield f"{count} {one if count == 1 else more}."
+    for test in site.stop_tests:
+        levels = ((text, getattr(test, name)) for name, text in STOPPED.items())
+        told = [f"{sum(each) / len(each):.0f} {text}" for text, each in levels if each]
+        worked = f"; the fitting was {test.fitting}" if test.fitting else ""
+        yield f"Stop test at {test.place.text}: the sound read {', '.join(told)}{worked}."
+    for rows, one, more in (
+        (site.delays, "delay was timed between two sensors", "delays were timed between sensors"),
+        (site.isolations, "shut-off test was made", "shut-off tests were made"),
+        (site.sightings, "sign of water was noted", "signs of water were noted"),
+    ):
+        if rows:
+            yield f"{len(rows)} {one if len(rows) == 1 else more}."
     if meter is not None:
         yield from (f"Meter: {line}" for line in meter.lines()[1:2])
 

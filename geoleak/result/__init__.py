@@ -1,6 +1,8 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
 from geoleak.result.build import build_result
+from geoleak.result.dug import FAR_FROM_LEGS_M, found_places, on_a_leg
+from geoleak.result.features import dug_features
 from geoleak.result.records import (
     SCHEMA,
     CheckSummary,
@@ -16,6 +18,7 @@ from geoleak.result.records import (
 from geoleak.stake import Stake
 
 __all__ = [
+    "FAR_FROM_LEGS_M",
     "SCHEMA",
     "CheckSummary",
     "Feature",
@@ -28,4 +31,7 @@ __all__ = [
     "RivalSummary",
     "Stake",
     "build_result",
+    "dug_features",
+    "found_places",
+    "on_a_leg",
 ]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.posterior import Piece
+from geoleak.result.dug import found_places, on_a_leg
 from geoleak.result.records import Feature, Result
 from geoleak.stake import Stakeout, reproject
 from geoleak.survey import Survey, SurveyedPoint
@@ -82,7 +83,47 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
         *_ties(draw, out),
         *_stakes(draw, out, said),
         *_check(draw, out, said),
+        *dug_features(out.survey, out.leg.name, out.at_m),
     )
+
+
+def dug_features(survey: Survey, leg: str, stake_m: float) -> tuple[Feature, ...]:
+    """Return the holes dug so far and the leaks found, held against a stake.
+
+    A leak found says how far up-chainage of the stake it lay (``along_m``, on the stake's own leg)
+    and how far right of the traced line (``offset_m``).
+    """
+    return tuple(_dug(_Drawer(survey), leg, stake_m))
+
+
+def _dug(draw: _Drawer, stake_leg: str, stake_m: float) -> Iterator[Feature]:
+    import shapely
+
+    survey = draw.survey
+    for number, each in enumerate(survey.holes, start=1):
+        row, name = each.hole, survey.legs[each.leg].name
+        seen = {True: "yes", False: "no", None: None}[row.pipe_exposed]
+        at = {"leg": name, "from_m": each.from_m, "to_m": each.to_m}
+        rest = {"outcome": row.outcome, "exposed": seen, "label": f"hole {row.id}"}
+        line = draw.stretch((each.leg, each.from_m, each.to_m))
+        yield draw.feature("dug", f"dug-{number}", line, **at, **rest)
+    for number, (found, place) in enumerate(found_places(survey, survey.site.found), start=1):
+        name = survey.legs[place.leg].name
+        where = {"leg": name, "chainage_m": place.chainage_m, "offset_m": place.offset_m}
+        if name == stake_leg:
+            where["along_m"] = place.chainage_m - stake_m
+        if not on_a_leg(place):
+            where = {}
+        yield draw.feature(
+            "found",
+            f"found-{number}",
+            shapely.Point(place.easting_m, place.northing_m),
+            label="LEAK FOUND",
+            **where,
+            depth_m=found.depth_m,
+            cause=found.cause or None,
+            date=found.date,
+        )
 
 
 def _hole(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:

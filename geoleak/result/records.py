@@ -43,6 +43,8 @@ FEATURE_KINDS = (
     "offset_stake",
     "next_reading",
     "check_place",
+    "dug",
+    "found",
 )
 
 

@@ -276,7 +276,7 @@ def check_points(
     apart also betray a turned or a scaled frame. They must read within 3 sigma of the difference
     of two shots, and 0.1 ft (or 3 cm) at least: less is noise. Common practice, no source. Painted
     marks wash off, and points that no rover stood on or without a differential solution check
-    nothing: they are passed over.
+    nothing: they are passed over. Where every mark is taped there is no rover to check.
 
     Parameters
     ----------
@@ -289,10 +289,12 @@ def check_points(
         Of the words.
     count : int
     """
+    marks = [each.taped for each in points if each.kind == "mark"]
     usable = [
         each
         for each in points
-        if each.kind != "mark" and each.point.status != "single" and not each.taped
+        if not (marks and all(marks))
+        and each.kind != "mark" and each.point.status != "single" and not each.taped
         and all(map(math.isfinite, (each.easting_m, each.northing_m, each.sigma_m)))
     ]  # fmt: skip
     left = [each for each in usable if each.point.status != "float"] or usable

@@ -2,7 +2,7 @@
 
 from geoleak.survey.build import Ground, ground_of, survey_site
 from geoleak.survey.legs import depth_is_known
-from geoleak.survey.places import PlaceFinder
+from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.points import count_kinds, every_point
 from geoleak.survey.recordings import MAX_LAG_S
 from geoleak.survey.records import (
@@ -27,6 +27,7 @@ __all__ = [
     "Levels",
     "PipePlace",
     "PlaceFinder",
+    "Resolved",
     "Survey",
     "SurveyedDelay",
     "SurveyedHole",

@@ -34,6 +34,7 @@ function geoleakPage(map, groups) {
       weight: { 95: 28, 80: 22, 50: 16 }[p.percent] || 28 }],
     pipe: () => [{ color: "#ffffff", weight: 7 }, { color: INK, weight: 3.5 }],
     assumed: () => [{ color: "#ffffff", weight: 7 }, { color: INK, weight: 3.5, dashArray: "10 7" }],
+    dug: () => [{ color: "#000000", weight: 13, lineCap: "butt" }, { color: "#ffffff", weight: 8, lineCap: "butt" }],
     hole: () => [{ color: "#000000", weight: 6, fill: false },
       { color: "#ffffff", weight: 2.5, fillColor: "#ffffff", fillOpacity: 0.35, dashArray: "7 5" }]
   };
@@ -43,7 +44,7 @@ function geoleakPage(map, groups) {
     service: { radius: 7, weight: 2.5 }
   };
   // Size in pixels and what stands on the place: the sign's middle, or the pin's foot.
-  const ICONS = { stake: [36, 36], next: [34, 46, 44], fitting: [28, 28] };
+  const ICONS = { stake: [36, 36], found: [32, 32], next: [34, 46, 44], fitting: [28, 28] };
   const UNREACHED = { mark: true };  // by the keyboard: a main has thousands
 
   function icon(about) {
@@ -60,7 +61,7 @@ function geoleakPage(map, groups) {
       return L.circleMarker(at, Object.assign({ pane: "spots", color: INK, fillColor: about.colour,
         fillOpacity: 1 }, DISCS[about.sign]));
     }
-    const above = { stake: 10000, next: 10000 - (about.number || 0) };
+    const above = { stake: 10000, found: 9000, next: 10000 - (about.number || 0) };
     return L.marker(at, { icon: icon(about), zIndexOffset: above[about.sign] || 0, title: about.title });
   }
 
