@@ -113,7 +113,8 @@ def _places(result: Result, kind: str, also: str = "") -> list[str]:
     names, check = words.points(result, kind), first_check(result)
     told = f"stakes.csv holds these places as points {names}{also}" + (check and f"; {check}")
     at, accuracy = phone(result)
-    said = _section("rover", [words.plain(told)] if names else ())
+    head = "rover" if check else "points"
+    said = _section(head, [words.plain(told)] if names else ())
     return said + _section("phone", [f"{at} (the first), {accuracy}"] if at else ())
 
 
