@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -181,7 +183,81 @@ def test_favad_ratios(exponent, eight, three_quarters) -> None:
     )
 
 
-def test_a_leak_in_a_network_solver_passes_what_the_orifice_says() -> None:
-    # wntr's leak model: 6 mm, Cd 0.75, 50 m of water: 6.641836e-4 m3/s.
+@pytest.fixture(scope="module")
+def through_a_network():
+    """Return what a network solver lets out at the end of a short wide pipe, in l/s."""
+    wntr = pytest.importorskip("wntr")
+
+    def passed(head_m: float, *, exponent: float = 0.5, emitter=None, area_m2=None) -> float:
+        network = wntr.network.WaterNetworkModel()
+        network.options.hydraulic.emitter_exponent = exponent
+        network.add_reservoir("tank", base_head=head_m)
+        network.add_junction("hole", base_demand=0.0, elevation=0.0)
+        network.add_pipe("pipe", "tank", "hole", length=0.1, diameter=1.0, roughness=150)
+        hole = network.get_node("hole")
+        if area_m2:
+            hole.add_leak(network, area=area_m2, discharge_coeff=0.75, start_time=0)
+            found = wntr.sim.WNTRSimulator(network).run_sim().node["leak_demand"]
+        else:
+            hole.emitter_coefficient = emitter
+            found = wntr.sim.EpanetSimulator(network).run_sim(file_prefix=str(place / "run"))
+            found = found.node["demand"]
+        return 1e3 * float(found.loc[0, "hole"])
+
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        yield passed
+
+
+def test_a_leak_in_a_network_solver_passes_what_the_orifice_says(through_a_network) -> None:
+    # wntr's leak model with its own discharge coefficient and gravity.
+    area = math.pi / 4 * 0.006**2
     flow = orifice_l_per_s(0.006, 50 * 9.81, discharge=0.75)
-    assert flow == pytest.approx(0.6641836, rel=2e-4)
+    assert through_a_network(50.0, area_m2=area) == pytest.approx(flow, rel=3e-4)
+
+
+@pytest.mark.parametrize("exponent", [0.5, 1.0, 1.5])
+def test_an_emitter_of_epanet_follows_pressure_as_said(through_a_network, exponent) -> None:
+    # EPANET's emitter, q = C p ** n; C of a 4 mm round hole at exponent 0.5.
+    emitter = orifice_l_per_s(0.004, 9.81) / 1e3
+    high, low = (
+        through_a_network(head, exponent=exponent, emitter=emitter) for head in (50.0, 40.0)
+    )
+    said = at_pressure(high, 50 * 9.81, 40 * 9.81, exponent=exponent)
+    assert low == pytest.approx(said, rel=1e-5)
+    if exponent == 0.5:
+        assert high == pytest.approx(orifice_l_per_s(0.004, 50 * 9.81), rel=1e-3)
+        assert equivalent_hole_m(high, 50 * 9.81) == pytest.approx(0.004, rel=1e-3)
+
+
+# What stands for 2.8 of its mean flow's counts may drift; for 3.2 it comes and goes.
+@pytest.mark.parametrize(("counts", "paused"), [(2.8, False), (3.2, True)])
+def test_how_long_a_register_must_stand(counts, paused) -> None:
+    # Ten counts of 30 s, a pause, ten more: 20 counts in 600 s and the pause.
+    pause = 600 * counts / (20 - counts)
+    first = np.arange(0, 301, 30.0)
+    time = np.concatenate([first, 300 + pause + first])
+    register = np.concatenate([np.arange(11.0), 10 + np.arange(11.0)])
+    assert (flow_of(watch(time, register, 1.0)).kind == "comes and goes") is paused
+
+
+def lull(start_h: float, hours: float, *, rest=0.1, night=0.03, low=0.01, days=2.0):
+    """Return a logger's run: less at night, least in one lull on the last night."""
+    time = np.arange(0, days * 86400 + 1, 60.0)
+    hour = time / 3600 % 24
+    rate = np.where((hour > 23) | (hour < 7), night, rest)
+    begin = (days - 1) * 24 + start_h
+    rate[(time >= 3600 * begin) & (time < 3600 * (begin + hours))] = low
+    volume = np.concatenate([[0.0], np.cumsum(rate[:-1] * 60)])
+    return watch(time, shown(volume, 0.1), 0.1, local_hour=hour)
+
+
+# An hour's window that begins between 1 and 5: a lull's nine tenths in it, and a tenth of 0.03.
+@pytest.mark.parametrize(("start_h", "least"), [(0.9, 0.012), (5.1, 0.012), (2.0, 0.01)])
+def test_the_night_s_least_flow_is_that_of_an_hour_between_one_and_five(start_h, least) -> None:
+    assert flow_of(lull(start_h, 1.0)).l_per_s == pytest.approx(least, rel=0.03)
+
+
+def test_the_window_is_an_hour() -> None:
+    # 50 minutes of 0.01 and 10 of 0.03.
+    assert flow_of(lull(2.0, 5 / 6)).l_per_s == pytest.approx(0.08 / 6, rel=0.03)

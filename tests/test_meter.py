@@ -156,6 +156,12 @@ def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     assert before_the_middle('[meter]\nhouse_valve = "202"\n', shut + yard) > 0.9
 
 
+@pytest.mark.parametrize(("minutes", "told"), [(719.9, False), (720.0, True)])
+def test_a_day_s_series_without_a_state_is_a_logger_s(tmp_path, minutes, told) -> None:
+    text = rows("100", "160", "220", minutes=minutes, state="")
+    assert (report(tmp_path, text).test.flow is not None) is told
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
