@@ -235,11 +235,11 @@ def test_what_could_be_dug_by_is_drawn_to_dig_alone(verdict):
 
 
 def test_six_further_profiles_and_forty_warnings_are_enough():
-    words_of = page_words(_network(9))
+    words_of = page_words(_network(9), drawn(_network(9)))
     assert len(words_of["profiles"]["first"]) == 1 and len(words_of["profiles"]["others"]) == 6
     result = feet_site()
     many = replace(result, warnings=tuple(result.warnings[:1]) * 50)
-    assert len(page_words(many)["warnings"]) == 40
+    assert len(page_words(many, ())["warnings"]) == 40
 
 
 def test_a_notebook_gets_the_page_in_a_frame():

@@ -65,7 +65,7 @@ def page_html(result: Result, *, street_tiles: bool = False) -> str:
         _templates()
         .get_template("page.html")
         .render(
-            **page_words(result),
+            **page_words(result, features),
             data={"type": "FeatureCollection", "features": features},
             scripts=scripts,
             styles=[leaflet_css(), asset("map.css")],

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from geoleak.export import checks, level_scales, spoken, words
 from geoleak.export.drawing import to_svg
-from geoleak.export.map_layers import check_place, drawn
+from geoleak.export.map_layers import Drawn, check_place
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
 from geoleak.result import Result
@@ -39,8 +40,11 @@ SKETCH = (358.0, 232.0)
 """Width and height of the sketch, in pixels of a phone held upright."""
 
 
-def page_words(result: Result) -> dict[str, Any]:
-    """Return what ``assets/page.html`` says, as plain text that the template makes safe."""
+def page_words(result: Result, features: Sequence[Drawn]) -> dict[str, Any]:
+    """Return what ``assets/page.html`` says, as plain text that the template makes safe.
+
+    The key names the signs of the features that the map draws.
+    """
     tell = {"dig": _dig, "check_first": _check, "listen_on": _listen}[result.decision.verdict]
     about, told = words.VERDICTS[result.decision.verdict], tell(result)
     told["facts"] = [*(("Dug", "", each) for each in spoken.dug(result)), *told["facts"]]
@@ -51,7 +55,7 @@ def page_words(result: Result) -> dict[str, Any]:
         "verdict": words.verdict(result),
         "dig": result.decision.verdict == "dig",
         "sketch": _sketch(result),
-        "key": _key(result),
+        "key": _key(result, features),
         "profiles": _profiles(result),
         "why": [words.told(each) for each in result.decision.reasons],
         "cautions": list(result.cautions),
@@ -195,10 +199,10 @@ def _sketch(result: Result) -> str:
     )
 
 
-def _key(result: Result) -> list[tuple[str, str, str]]:
+def _key(result: Result, features: Sequence[Drawn]) -> list[tuple[str, str, str]]:
     """Return the signs on the map with what they mean: sign, colour, text."""
     seen: dict[str, dict[str, str]] = {}
-    for each in drawn(result):
+    for each in features:
         about = each["properties"]
         seen.setdefault(about["sign"], {}).setdefault(about.get("colour", ""), about["title"])
     made = []
