@@ -13,7 +13,7 @@ from geoleak.closeout.record import record_lines, share_with_bounds
 from geoleak.export import colours
 from geoleak.export.drawing import Picture, to_svg
 from geoleak.export.folder import put_text
-from geoleak.export.profile import PANEL, Frame
+from geoleak.export.profile import GROUND, Panel
 from geoleak.units import format_length, unit_m
 
 WIDE, TALL, SIZE = 420.0, 330.0, 14.0
@@ -78,11 +78,11 @@ def html_page(found: Mapping[str, Any]) -> str:
 Drawn = tuple[Picture, str, str]
 
 
-def _panel(x_to: float, y_to: float, x_words: str, y_words: str) -> tuple[Picture, Frame]:
+def _panel(x_to: float, y_to: float, x_words: str, y_words: str) -> tuple[Picture, Panel]:
     """Return a picture with an empty panel from nought, its axes named."""
     picture = Picture(WIDE, TALL)
-    frame = Frame(4.2 * SIZE, WIDE - 1.5 * SIZE, SIZE, TALL - 3.6 * SIZE, 0.0, x_to, 0.0, y_to)
-    picture.box(frame.left, frame.top, frame.right, frame.bottom, PANEL, stroke=RULE)
+    frame = Panel(4.2 * SIZE, WIDE - 1.5 * SIZE, SIZE, TALL - 3.6 * SIZE, 0.0, x_to, 0.0, y_to)
+    picture.box(frame.left, frame.top, frame.right, frame.bottom, GROUND, stroke=RULE)
     middle = (frame.left + frame.right) / 2
     picture.words(middle, TALL - 0.7 * SIZE, x_words, SIZE, anchor="middle", colour=MUTED)
     picture.words(1.1 * SIZE, TALL / 2 - SIZE, y_words, SIZE, anchor="middle", colour=MUTED,
@@ -90,7 +90,7 @@ def _panel(x_to: float, y_to: float, x_words: str, y_words: str) -> tuple[Pictur
     return picture, frame
 
 
-def _ticks(picture: Picture, frame: Frame, *, x: Sequence[float], y: Sequence[float],
+def _ticks(picture: Picture, frame: Panel, *, x: Sequence[float], y: Sequence[float],
            x_unit: str = "", y_unit: str = "") -> None:  # fmt: skip
     for value in y:
         picture.line([(frame.left, frame.y(value)), (frame.right, frame.y(value))], RULE)
@@ -104,7 +104,7 @@ def _ticks(picture: Picture, frame: Frame, *, x: Sequence[float], y: Sequence[fl
 PERCENT = (0, 20, 40, 60, 80, 100)
 
 
-def _share(picture: Picture, frame: Frame, at: float, share: Sequence[float]) -> None:
+def _share(picture: Picture, frame: Panel, at: float, share: Sequence[float]) -> None:
     """Draw a share with its exact bounds: a bar from bound to bound and a disc."""
     kept, low, high = (100.0 * each for each in share)
     x = frame.x(at)
