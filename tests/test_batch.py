@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from geoleak.batch import run as batch_run
-from geoleak.batch.run import TRIES, Processes, finished_before, pool_of, run, unchanged
+from geoleak.batch.run import Processes, finished_before, pool_of, run, unchanged
 from geoleak.batch.sites import SiteFolder, find_sites, key_of
 from geoleak.batch.summary import write_summary
 from geoleak.batch.work import Options, failed, locate_one
@@ -143,6 +143,7 @@ class Dying:
     def __init__(self, over: str, times: int) -> None:
         self.over, self.times = over, times
         self.sent: list[list[str]] = []
+        self.most = 0
 
     def submit(self, sites, options):
         from concurrent.futures import Future
@@ -158,10 +159,11 @@ class Dying:
         return future
 
     def next_done(self, waiting):
+        self.most = max(self.most, len(waiting))
         return {next(iter(waiting))}
 
 
-@pytest.mark.parametrize(("times", "status"), [(1, "ok"), (TRIES, "ok"), (TRIES + 1, "failed")])
+@pytest.mark.parametrize(("times", "status"), [(1, "ok"), (2, "ok"), (3, "failed")])
 def test_a_dead_worker_s_site_is_tried_again_then_named(tmp_path, times, status) -> None:
     # The first death is the chunk's: nobody knows yet over which of its sites.
     sites = [SiteFolder(name, tmp_path) for name in "abc"]
@@ -171,6 +173,16 @@ def test_a_dead_worker_s_site_is_tried_again_then_named(tmp_path, times, status)
     if status == "failed":
         (bad,) = [row for row in rows if row["site"] == "b"]
         assert "the worker died over it" in bad["message"]
+
+
+def test_sites_go_to_a_worker_by_eights_and_three_such_wait(tmp_path: Path) -> None:
+    """Few enough that the last worker is not waited for; enough that none is idle."""
+    pool = Dying("", 0)
+    assert run(
+        [SiteFolder(f"s{k}", tmp_path) for k in range(50)], pool, Options(tmp_path), tell=len
+    )
+    assert [len(each) for each in pool.sent] == [8, 8, 8, 8, 8, 8, 2]
+    assert pool.most == 3
 
 
 def test_a_worker_that_is_killed_costs_no_other_site(

@@ -9,11 +9,13 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
 
 from geoleak.errors import GeoleakError
+from geoleak.export import folder
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
 from tests.command import REPO, on_small_disk, process, run
 from tests.output_faults import Steps
@@ -159,6 +161,18 @@ def test_a_hidden_folder_of_somebody_else_is_not_taken_for_litter(tmp_path: Path
     assert {each.name for each in tmp_path.iterdir()} == {
         "out", ".out-backup", ".out.geoleak", ".other.geoleak-1",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("minutes", "stays"), [(59, True), (61, False)])
+def test_without_locks_what_is_an_hour_old_counts_as_left_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, minutes: int, stays: bool
+) -> None:
+    left = tmp_path / ".out.geoleak-abc"
+    left.mkdir()
+    os.utime(left, (then := time.time() - 60 * minutes, then))
+    monkeypatch.setattr(folder, "fcntl", None)
+    write(tmp_path / "out", "new")
+    assert left.exists() is stays and held(tmp_path / "out") == {"new"}
 
 
 def test_from_inside_its_own_output_nothing_is_lost(located: Path) -> None:
