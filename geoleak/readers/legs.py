@@ -20,7 +20,6 @@ _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
 )
 _MOST_SUGGESTED = 20_000
-_MOST_LOOKED = 20_000
 MOST_MARKS = 3_000
 """Of one leg: each knows of every other, 72 MB where there are so many."""
 _BEGINS = ("B", "BEG", "BEGIN", "ST", "START")
@@ -196,7 +195,7 @@ class LegReader:
 
     def _note_lines(self, number: int, name: str, marks: Sequence[str]) -> None:
         """Say where the codes begin a line more than once: one leg would join what are two."""
-        words = {mark: Codes.line_work(self.points[mark].code)[1] for mark in marks[:_MOST_LOOKED]}
+        words = {mark: Codes.line_work(self.points[mark].code)[1] for mark in marks}
         begins = [mark for mark, word in words.items() if word in _BEGINS]
         if len(begins) > 1:
             text = (

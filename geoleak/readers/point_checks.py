@@ -18,10 +18,9 @@ from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M
 _UNITS = (("metres", 1.0), ("feet", INTERNATIONAL_FOOT_M), ("US survey feet", US_SURVEY_FOOT_M))
 # Nothing traced on foot is farther from the rest of its site.
 _FAR_M = 50_000.0
-_MOST_NAMED = 20
+MOST_NAMED = 20
 # Two frames of one country differ by a metre or two; packed degrees by kilometres.
 _AGREE_WITHIN_M = 5.0
-_MOST_APART = 5
 
 
 def check_area(
@@ -61,7 +60,7 @@ def check_area(
         remedy = diagnose(easting, northing, info)
         collector.complain(table.origin(int(rows[first]), role), what, remedy)
         return False
-    for index in out[:_MOST_NAMED]:
+    for index in out[:MOST_NAMED]:
         what = (
             f"{_pair(easting[index], northing[index], info)} lies outside the area where "
             f"{info.text} is used, unlike the other points"
@@ -146,7 +145,7 @@ def note_far_points(
     if max(e[1] - e[0], n[1] - n[0]) * metres <= _FAR_M:
         return
     away = np.hypot(easting - np.median(easting), northing - np.median(northing)) * metres
-    for index in np.flatnonzero(away > _FAR_M)[:_MOST_NAMED]:
+    for index in np.flatnonzero(away > _FAR_M)[:MOST_NAMED]:
         collector.note(
             "far_point",
             f"{_pair(easting[index], northing[index], info)} lies {away[index] / 1000:.0f} km "
@@ -174,7 +173,7 @@ def check_range(
     table: Table, role: str, metres: FloatArray, low: float, high: float, collector: Collector
 ) -> None:
     """Complain of lengths that nothing on this job can have."""
-    for row in np.flatnonzero((metres < low) | (metres > high))[:_MOST_NAMED].tolist():
+    for row in np.flatnonzero((metres < low) | (metres > high))[:MOST_NAMED].tolist():
         collector.complain(
             table.origin(row, role),
             f'{role.replace("_", " ")} "{table.shown(row, role)}" is {metres[row]:.4g} m',
@@ -235,7 +234,7 @@ def compare_degrees(
             table.origin(first, "latitude"),
         )
         return
-    for index in np.flatnonzero(wrong)[:_MOST_APART]:
+    for index in np.flatnonzero(wrong)[:MOST_NAMED]:
         size = f"{apart[index]:.4g} m" if np.isfinite(apart[index]) else "very far"
         collector.complain(
             table.origin(int(rows[index]), "latitude"),

@@ -17,6 +17,7 @@ from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.point_checks import (
+    MOST_NAMED,
     check_area,
     check_axis_unit,
     check_range,
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 
 LAYER_SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".gpx")
 SHEET_SUFFIXES = (".xlsx", ".xlsm")
-_MOST_NAMED = 20
 WAYPOINT_SIGMA_M = 3.0
 """Per axis, of a receiver without corrections in the open (from memory: 3 to 5 m, 68 %)."""
 FINE_DECIMALS = 7
@@ -351,7 +351,7 @@ def _positive(
 ) -> FloatArray:
     """Return values with NaN in place of 0, which is noted; below zero is complained of."""
     what = "precision" if "precision" in role else role
-    for row in np.flatnonzero(values < 0)[:_MOST_NAMED].tolist():
+    for row in np.flatnonzero(values < 0)[:MOST_NAMED].tolist():
         collector.complain(
             table.origin(row, role), f'{what} "{table.shown(row, role)}" is below zero', remedy
         )

@@ -125,11 +125,14 @@ def _with_dittos(text: str, delimiter: str) -> str:
     if '"' not in text or delimiter == BLANKS:
         return text
     lone = re.compile(rf'(?<![^{delimiter}\n])([ ]*)"(?=[ ]*(?:{delimiter}|\r?\n|\Z))')
-    lines = text.split("\n")
+    lines, inside = text.split("\n"), False
     for at, line in enumerate(lines):
-        quotes, alone = line.count('"'), len(lone.findall(line))
-        if alone and (quotes == alone or quotes % 2 > (quotes - alone) % 2):
-            lines[at] = lone.sub("\\1\u3003", line)
+        quotes = line.count('"')
+        if not inside and quotes:
+            alone = len(lone.findall(line))
+            if quotes == alone or quotes % 2 > (quotes - alone) % 2:
+                lines[at], quotes = lone.sub("\\1\u3003", line), quotes - alone
+        inside ^= quotes % 2 == 1  # a quoted text goes on over lines
     return "\n".join(lines)
 
 
