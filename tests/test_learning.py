@@ -7,6 +7,7 @@ import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -169,6 +170,23 @@ def test_nodes_that_are_too_few_say_nothing(monkeypatch: pytest.MonkeyPatch) -> 
         assert bool(words_of(survey, truth.leg, truth.chainage_m)) is says
 
 
+@pytest.mark.parametrize(("unheard", "says"), [(31, True), (33, False)])
+def test_a_leak_that_was_perhaps_not_heard_tells_no_strength(
+    monkeypatch: pytest.MonkeyPatch, unheard: int, says: bool
+) -> None:
+    survey, truth = learning_trial.draw_site(np.random.default_rng(2), Tables())
+
+    def draws(_, belief, rng):
+        assert len(belief) == 320
+        strength = rng.normal(15.0, 2.0, 320)
+        strength[:unheard] = -np.inf
+        return SimpleNamespace(strength_db=strength)
+
+    monkeypatch.setattr(told.SurfaceEvidence, "draws", draws)
+    names = {each.name for each in words_of(survey, truth.leg, truth.chainage_m)}
+    assert ("source_over_background" in names) is says
+
+
 def timed(delay_s: float, *, at: tuple[float, float] = (0.0, 100.0)):
     route = synthetic.straight(100.0)
     first, second = (PipePlace(0, x) for x in at)
@@ -267,7 +285,8 @@ sd = 0.09
         ("value = 2.9", "value = true", r"is no number"),
         ("value = 2.9", "value = nan", r"out of range"),
         ("spread = 0.4", "spread = 0", r"t\.toml:8:10: soil_loss\.spread: 0 is out of range"),
-        ("spread = 0.4", "spread = 2.1", r"spread: 2\.1 is out of range"),
+        ("spread = 0.4", "spread = 0.0019", r"spread: 0\.0019 is out of range"),
+        ("spread = 0.4", "spread = 2.01", r"spread: 2\.01 is out of range"),
         ("sd = 0.09\n", "", r"t\.toml:6:1: soil_loss\.sd is missing; write sd = \.\.\."),
         ("sd = 0.09", "ssd = 0.09", r"t\.toml:10:1: unknown key \"soil_loss\.ssd\"; did you mean"),
         ("[soil_loss]", "[soil_los]", r"t\.toml:6:1: unknown value \"soil_los\"; did you mean"),
@@ -285,6 +304,13 @@ def test_what_is_wrong_in_the_file_is_said_where(tmp_path, old, new, says) -> No
     path.write_text(GOOD.replace(old, new))
     with pytest.raises(InputError, match=says):
         read_tables(path)
+
+
+@pytest.mark.parametrize("spread", [0.0021, 1.99])
+def test_a_spread_within_reason_is_taken(tmp_path: Path, spread: float) -> None:
+    path = tmp_path / "t.toml"
+    path.write_text(GOOD.replace("spread = 0.4", f"spread = {spread}"))
+    assert read_tables(path).soil().loss_log_sigma == spread
 
 
 def test_no_file_is_said(tmp_path: Path) -> None:
@@ -420,7 +446,8 @@ def test_a_leak_beside_the_line_counts_as_aside(
 
 
 def test_the_trial_in_short() -> None:
-    scored, known = learning_trial.run_town(3, 1, learning_trial.banks(3, 6), after=(0, 3))
+    bank = learning_trial.banks(3, 6, loudness=True)
+    scored, known = learning_trial.run_town(3, 1, bank, loudness=True, after=(0, 3))
     assert [each.after for each in scored] == [0, 3, learning_trial.TRUE]
     assert known[3].learned("level_error_log").sites <= 3
     assert known[3].sites == 3
