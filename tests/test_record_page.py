@@ -55,6 +55,11 @@ def test_bars_stand_as_high_as_their_counts(found: dict) -> None:
     tall = [
         abs(float(p.split()[0].split(",")[1]) - float(p.split()[2].split(",")[1])) for p in bars
     ]
+    # The band holds 19 in 20 counts of a tenth, by scipy's own interval.
+    (band,) = re.findall(r'polygon points="([^"]*)" fill="#ead3da"', svg)
+    edges = [float(xy.split(",")[1]) for xy in band.split()]
+    low, high = stats.binom.interval(0.95, SITES, 0.1)
+    assert (max(edges) - min(edges)) / sum(tall) == pytest.approx((high - low) / SITES, abs=2e-3)
     count = np.histogram(found["quantiles"], bins=10, range=(0, 1))[0]
     assert np.array(tall) / sum(tall) == pytest.approx(count / SITES, abs=2e-3)
 

@@ -130,6 +130,18 @@ def run_town(
     return found, known
 
 
+def ground_gain(known: Tables, soil: str) -> float:
+    """Return what a further site's own soil loss gains in log score, in the mean over sites."""
+    shipped, row, true = tables.soil("unknown"), known.soil(), tables.soil(soil)
+
+    def mean_score(stated: tables.Soil) -> float:
+        off = np.log(true.loss_db_per_m / stated.loss_db_per_m)
+        wide = stated.loss_log_sigma
+        return float(-np.log(wide) - (off**2 + true.loss_log_sigma**2) / (2 * wide**2))
+
+    return mean_score(row) - mean_score(shipped)
+
+
 def report(found: list[Scored], after: tuple[int, ...] = AFTER) -> list[str]:
     """Return the table: gain in log score and change of coverage, by count of closed-out sites."""
     lines = ["| ground | closed out | log score gained a site | 95 % covers | by | length |",
@@ -165,20 +177,25 @@ def main(arguments: list[str] | None = None) -> int:
     bank = banks(chosen.seed, BANK, loudness=chosen.loudness)
     found: list[Scored] = []
     soil: dict[str, list[list[float]]] = {name: [] for name in SOILS}
+    gain: dict[str, list[list[float]]] = {name: [] for name in SOILS}
     for number in range(chosen.towns):
         scored, known = run_town(chosen.seed, number, bank, loudness=chosen.loudness)
         found += scored
-        rows = [known[count].learned("soil_loss") for count in AFTER]
-        shipped = tables.soil("unknown").loss_db_per_m
-        soil[SOILS[number % 2]].append([row.value if row else shipped for row in rows])
+        name = SOILS[number % len(SOILS)]
+        soil[name].append([known[count].soil().loss_db_per_m for count in AFTER])
+        gain[name].append([ground_gain(known[count], name) for count in AFTER])
         if number % 50 == 49:
             done = f"{number + 1} towns, {time.process_time() - start:.0f} s"
             print("\n".join([done, *report(found)]), file=sys.stderr, flush=True)
     print("\n".join(report(found)))
-    for name, values in soil.items():
-        said = " / ".join(f"{each:.2f}" for each in np.median(values, axis=0))
-        counts = " / ".join(map(str, AFTER))
-        print(f"{name}: true {tables.soil(name).loss_db_per_m:g} dB/m, after {counts} sites {said}")
+    counts = " / ".join(map(str, AFTER))
+    for name in SOILS:
+        median = " / ".join(f"{each:.2f}" for each in np.median(soil[name], axis=0))
+        won = np.array(gain[name])
+        mean = " / ".join(f"{each:+.3f}" for each in won.mean(axis=0))
+        print(f"{name}: true {tables.soil(name).loss_db_per_m:g} dB/m, after {counts} sites "
+              f"{median}; log score of a site's own loss {mean}, "
+              f"+- {won[:, -1].std() / np.sqrt(len(won)):.3f}")  # fmt: skip
     print(f"{time.process_time() - start:.0f} s", file=sys.stderr)
     return 0
 
