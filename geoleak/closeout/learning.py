@@ -58,8 +58,8 @@ def refit(seen: Sequence[Seen]) -> Learned:
         # The t that fits a normal scatter best: weights of one, but for sites far off.
         weight = (FREEDOM + 1.0) / (FREEDOM + off**2 / (T_SCALE**2 * (scatter + own)))
         precision = weight / (scatter + own)
-        sure = 1.0 / (1.0 / region + precision.sum())
-        middle = sure * (centre / region + float(precision @ mean))
+        sure = 1.0 / (1.0 / region + float(precision.sum()))
+        middle = float(sure * (centre / region + precision @ mean))
         # Each site's own value lies between its word and the middle.
         pull = scatter / (scatter + own)
         square = weight / T_SCALE**2 * (pull * (mean - middle)) ** 2 + pull * own
