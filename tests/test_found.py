@@ -9,10 +9,6 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
-<<<<<<< HEAD
-from geoleak.result import FAR_FROM_LEGS_M
-=======
->>>>>>> 67450aa (Trial of learning: what it gains and what it does not)
 from tests.command import REPO, run
 
 COURT = REPO / "sample_sites" / "alder_court"
