@@ -69,11 +69,8 @@ def found(
             f"{promised}: there is no promise to hold it against; --recompute takes the folder's "
             "answer as it would have been"
         )
-    instead = None
-    entry = str(uuid.uuid4())
-    if row:
-        drafted = Book(site).drafted(work.SHEET, entry, row)
-        instead = {work.SHEET: drafted} if drafted else None
+    book, entry = Book(site), str(uuid.uuid4())
+    instead = {work.SHEET: book.draft(work.SHEET, entry, row).data} if row else None
     with progress("reading the site"):
         read = read_site(site, instead=instead)
         if not read.found:
@@ -84,7 +81,7 @@ def found(
             result = json_module.loads(promised.read_text(encoding="utf-8"))
         entries, notes = work.close_out(read, result, work.read_entries(site))
     if row:
-        Book(site).add(work.SHEET, entry, row)
+        book.add(work.SHEET, entry, row)
     path = work.write_entries(site, entries)
     if json:
         print_json(entries)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import tempfile
 from pathlib import Path
 from typing import Annotated
 
@@ -36,7 +37,7 @@ def serve(
     from geoleak.cli.say import print_json, print_lines
     from geoleak.serve.app import Door, application
     from geoleak.serve.live import Live
-    from geoleak.serve.server import certificate, code_lines, listen, run, temporary
+    from geoleak.serve.server import certificate, code_lines, listen, run
 
     live = Live(site.resolve())
     opened, address = listen(port, share=share, tls=tls)
@@ -45,7 +46,8 @@ def serve(
         files = None
         said = [f"serving {address.url}"]
         if tls:
-            folder = Path(stack.enter_context(temporary()))
+            # Of this run and its owner alone: such a folder lets nobody else in.
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="geoleak-")))
             key, made, fingerprint = certificate(address.host, folder)
             files = (key, made)
             said += ["the phone will warn once: compare the certificate's SHA-256", fingerprint]

@@ -148,6 +148,7 @@ class Pages:
         self.live = live
         self.read_only = read_only
         self._changed = asyncio.Condition()
+        self._entered = asyncio.Event()
 
     async def asset(self, request: Request) -> Response:
         """Return a file of the page."""
@@ -199,7 +200,7 @@ class Pages:
             return complaint(409, str(error))
         except GeoleakError as error:
             return complaint(507, *error.lines())
-        await self._tell()
+        self._entered.set()
         said = {"row": dict(stored.row), "id": wanted.id, "line": stored.line}
         return JSONResponse(said, status_code=201 if stored.fresh else 200)
 
@@ -270,9 +271,11 @@ class Pages:
         return StreamingResponse(tell(), media_type="text/event-stream")
 
     async def watch(self) -> None:
-        """See what another hand changes in the folder."""
+        """Work out what entries, or another hand in the folder, have changed, and tell of it."""
         while True:
-            await asyncio.sleep(WATCH_S)
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._entered.wait(), WATCH_S)
+            self._entered.clear()
             number = self.live.answer.number
             with contextlib.suppress(OSError):
                 answer = await run_in_threadpool(self.live.refresh)

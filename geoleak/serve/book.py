@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import contextlib
 import csv
-import hashlib
 import io
 import itertools
 import os
 import re
-import tempfile
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,6 +61,15 @@ class Stored:
     line: int
     row: Mapping[str, str]
     fresh: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """A sheet's bytes as they are and as they would be with an entry, and that entry's row."""
+
+    stored: Stored
+    before: bytes | None
+    data: bytes
 
 
 @dataclass(slots=True)
@@ -111,8 +119,8 @@ class Book:
         self.folder = folder
         self._one = threading.Lock()
 
-    def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
-        """Write one row and return it as stored; on the disk when this returns.
+    def draft(self, sheet: str, entry: str, row: Mapping[str, str]) -> Draft:
+        """Return a sheet as it would stand with one row more; nothing is written.
 
         Parameters
         ----------
@@ -130,30 +138,18 @@ class Book:
         InputError
             For a sheet that takes no entries, or whose text cannot be taken apart.
         """
-        with self._alone():
-            while True:
-                before = self._read(sheet)
-                text = _split(sheet, before)
-                cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
-                stands = _row_of(text, entry)
-                if stands is not None:
-                    return _same(sheet, text, stands, cells)
-                _append(text, cells)
-                if self._write(sheet, before, text):
-                    line = sum(each.count("\n") for each in text.records[:-1]) + 1
-                    return Stored(sheet, line, cells)
-
-    def drafted(self, sheet: str, entry: str, row: Mapping[str, str]) -> bytes | None:
-        """Return a sheet as `add` would leave it; None where the entry stands in it already."""
-        text = _split(sheet, self._read(sheet))
+        before = self._read(sheet)
+        text = _split(sheet, before)
         cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
-        if _row_of(text, entry) is not None:
-            return None
+        stands = _row_of(text, entry)
+        if stands is not None:
+            return Draft(_same(sheet, text, stands, cells), before, before or b"")
         _append(text, cells)
-        return text.encoded()
+        line = sum(each.count("\n") for each in text.records[:-1]) + 1
+        return Draft(Stored(sheet, line, cells), before, text.encoded())
 
-    def strike(self, sheet: str, name: str, reason: str) -> Stored:
-        """Fill a row's ``skip`` with a reason and return the row.
+    def draft_struck(self, sheet: str, name: str, reason: str) -> Draft:
+        """Return a sheet as it would stand with a reason in one row's ``skip``.
 
         Parameters
         ----------
@@ -161,30 +157,57 @@ class Book:
         name : str
             The row's entry id, or what stands in its first column.
         reason : str
+            The same again is the row that stands.
 
         Raises
         ------
+        ConflictError
+            Where the row is struck out for another reason already.
         InputError
             Where no row has this name, or no reason is given.
         """
         reason = " ".join(reason.split())
         if not reason:
             raise _wrong(sheet, "no reason is given", "say why the row does not count")
+        before = self._read(sheet)
+        text = _split(sheet, before)
+        at = _row_of(text, name)
+        if at is None:
+            raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
+        _checked(sheet, {SKIP: reason}, ())
+        _widen(text, [SKIP] if SKIP not in text.columns else [])
+        cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
+        skip = text.columns.index(SKIP)
+        stands = cells[skip].strip()
+        if stands not in ("", reason):
+            raise ConflictError(f"{sheet}:{text.lines[at]}: struck out already ({stands})")
+        cells[skip] = reason
+        text.records[at] = text.record(cells)
+        row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
+        stored = Stored(sheet, text.lines[at], row, fresh=not stands)
+        return Draft(stored, before, text.encoded())
+
+    def put(self, draft: Draft) -> os.stat_result | None:
+        """Write a draft; on the disk when this returns.
+
+        None is returned, and nothing written, where the sheet has changed since: draft it anew.
+        """
         with self._alone():
-            while True:
-                before = self._read(sheet)
-                text = _split(sheet, before)
-                at = _row_of(text, name)
-                if at is None:
-                    raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
-                _checked(sheet, {SKIP: reason}, ())
-                _widen(text, [SKIP] if SKIP not in text.columns else [])
-                cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
-                cells[text.columns.index(SKIP)] = reason
-                text.records[at] = text.record(cells)
-                if self._write(sheet, before, text):
-                    row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
-                    return Stored(sheet, text.lines[at], row)
+            return self._write(draft.stored.sheet, draft.before, draft.data)
+
+    def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
+        """Draft a row and put it, whoever else writes; raises as `draft`."""
+        return self._made(lambda: self.draft(sheet, entry, row))
+
+    def strike(self, sheet: str, name: str, reason: str) -> Stored:
+        """Draft a row struck out and put it; raises as `draft_struck`."""
+        return self._made(lambda: self.draft_struck(sheet, name, reason))
+
+    def _made(self, drafted: Callable[[], Draft]) -> Stored:
+        while True:
+            draft = drafted()
+            if not draft.stored.fresh or self.put(draft):
+                return draft.stored
 
     def entries(self, sheet: str) -> dict[str, Stored]:
         """Return the rows of a sheet that came in as entries, by id."""
@@ -221,29 +244,25 @@ class Book:
         except FileNotFoundError:
             return None
 
-    def _write(self, sheet: str, before: bytes | None, text: _Text) -> bool:
-        """Put a sheet in place, whole; False where somebody else wrote it in the meantime."""
-        data = text.encoded()
+    def _write(self, sheet: str, before: bytes | None, data: bytes) -> os.stat_result | None:
+        """Put a sheet in place, whole; None where somebody else wrote it in the meantime."""
         path = (self.folder / sheet).resolve()
-        handle, beside = tempfile.mkstemp(prefix=f".{sheet}-", dir=path.parent)
+        beside = path.with_name(f".{sheet}-{uuid.uuid4().hex}")
         try:
-            with os.fdopen(handle, "wb") as stream:
+            with beside.open("xb") as stream:
+                if path.exists():  # its own mode; a new one's is the folder's usual
+                    beside.chmod(path.stat().st_mode & 0o777)
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())
-            if path.exists():
-                os.chmod(beside, path.stat().st_mode & 0o777)  # noqa: PTH101
-            if _digest(self._read(sheet)) != _digest(before):
-                return False
+                written = os.fstat(stream.fileno())
+            if self._read(sheet) != before:
+                return None
             os.replace(beside, path)  # noqa: PTH105
         finally:
-            Path(beside).unlink(missing_ok=True)
+            beside.unlink(missing_ok=True)
         _force(path.parent)
-        return True
-
-
-def _digest(data: bytes | None) -> bytes | None:
-    return None if data is None else hashlib.sha256(data).digest()
+        return written
 
 
 def _force(folder: Path) -> None:

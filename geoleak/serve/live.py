@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import os
 import threading
+import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoleak.errors import GeoleakError, InputError
 from geoleak.readers import read_site
-from geoleak.serve.book import COLUMNS, Book, ConflictError, Stored
+from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored
 
 if TYPE_CHECKING:
     from geoleak.result import Result
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
 
 # Sheets that move readings and checks, never the ground they were taken on.
 _MOVING = frozenset({*COLUMNS, "delays.csv", "meter.csv"})
+
+# A file that an editor is writing is left alone until it has not changed for so long.
+SETTLE_S = 0.2
+MOST_WAITS = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,19 +62,24 @@ class Live:
         self._now = now
         self._one = threading.RLock()
         self._ground: tuple[Any, Ground] | None = None
-        self._stamp: dict[str, tuple[int, int]] = {}
+        self._stamp: dict[str, tuple[int, int, int]] = {}
+        self._due = False
+        self._tried: Survey | None = None
         self._taken: dict[str, dict[str, Mapping[str, str]]] = {name: {} for name in COLUMNS}
+        self._struck: dict[str, dict[str, str]] = {name: {} for name in COLUMNS}
         self.answer = Answer(0, None, None, ("not read yet",))
         self.refresh()
 
     def refresh(self) -> Answer:
-        """Return the answer, worked out anew where a file of the folder has changed."""
+        """Return the answer, worked out anew where entries came or a file has changed."""
         with self._one:
-            stamp = self._stamps()
+            stamp = self._settled()
             if stamp != self._stamp:
                 self._put_back()
                 # Stamped before it is read: what changes meanwhile is seen the next time.
                 self._stamp = self._stamps()
+                self._due, self._tried = True, None
+            if self._due:
                 self._work_out()
             return self.answer
 
@@ -85,47 +96,59 @@ class Live:
             Where the sheet cannot be written.
         """
         with self._one:
-            try:
-                self._try(sheet, entry, row)
-                stored = self.book.add(sheet, entry, row)
-            except OSError as error:
-                raise _unwritten(sheet, error) from error
+            stored = self._take(sheet, lambda: self.book.draft(sheet, entry, row))
             self._taken[sheet][entry] = dict(row)
-            self.refresh()
             return stored
 
     def strike(self, sheet: str, name: str, reason: str) -> Stored:
-        """Strike a row out and work the answer out; raises as `Book.strike`."""
+        """Strike a row out and work the answer out; raises as `add`."""
         with self._one:
-            try:
-                stored = self.book.strike(sheet, name, reason)
-            except OSError as error:
-                raise _unwritten(sheet, error) from error
-            self.refresh()
+            stored = self._take(sheet, lambda: self.book.draft_struck(sheet, name, reason))
+            self._struck[sheet][name] = reason
             return stored
 
-    def _try(self, sheet: str, entry: str, row: Mapping[str, str]) -> None:
-        """Read the folder as it would be with the row, and raise what that newly complains of."""
-        drafted = self.book.drafted(sheet, entry, row)
-        if drafted is None:
-            return
+    def _take(self, sheet: str, drafted: Callable[[], Draft]) -> Stored:
+        """Try a draft and write it; the survey that was tried is what `refresh` works on."""
+        while True:
+            if self._stamps() != self._stamp:
+                self.refresh()
+            draft = drafted()
+            if not draft.stored.fresh:
+                return draft.stored
+            survey = self._try(draft)
+            if self._stamps().get(sheet) != self._stamp.get(sheet):
+                continue  # another hand is at it: never a draft upon half a file
+            try:
+                written = self.book.put(draft)
+            except OSError as error:
+                raise _unwritten(sheet, error) from error
+            if written is not None:
+                break
+        # What changed beside this sheet, or in it since, still differs: the next refresh sees it.
+        self._stamp = {**self._stamp, sheet: _stamp(written)}
+        self._due, self._tried = True, survey
+        return draft.stored
+
+    def _try(self, draft: Draft) -> Survey | None:
+        """Return the survey of the folder with a draft in it; raise what is newly complained of."""
         before = set(self.answer.complaint)
         try:
-            self._survey(read_site(self.folder, instead={sheet: drafted}))
+            return self._survey(read_site(self.folder, instead={draft.stored.sheet: draft.data}))
         except InputError as error:
             new = [each for each in error.complaints if self.below([str(each)])[0] not in before]
             if new:
                 raise InputError(new) from None
         except GeoleakError:
-            return  # the folder allows no answer yet, for a reason that is not this row's
+            pass  # the folder allows no answer yet, for a reason that is not this row's
+        return None
 
     def _work_out(self) -> None:
         from geoleak.posterior import infer
         from geoleak.result import build_result
 
-        number, survey = self.answer.number + 1, None
+        number, survey, self._due = self.answer.number + 1, self._tried, False
         try:
-            survey = self._survey(read_site(self.folder))
+            survey = survey or self._survey(read_site(self.folder))
             result = build_result(survey, infer(survey), now=self._now())
             self.answer = Answer(number, result, survey)
         except GeoleakError as error:
@@ -146,20 +169,30 @@ class Live:
             self._ground = (of, ground_of(site))
         return survey_site(site, ground=self._ground[1])
 
-    def _stamps(self) -> dict[str, tuple[int, int]]:
+    def _stamps(self) -> dict[str, tuple[int, int, int]]:
         found = {}
         for path in self.folder.iterdir():
             if not path.name.startswith(".") and path.name != "out":
                 with contextlib.suppress(FileNotFoundError):
-                    seen = path.stat()
-                    found[path.name] = (seen.st_mtime_ns, seen.st_size)
+                    found[path.name] = _stamp(path.stat())
         return found
 
-    def _put_back(self) -> None:
-        """Bring back entries that a file edited by hand no longer holds; take up new ones.
+    def _settled(self) -> dict[str, tuple[int, int, int]]:
+        """Return the stamps, of a changed folder once it rests: an editor may be half through."""
+        stamp = self._stamps()
+        for _ in range(MOST_WAITS if stamp != self._stamp else 0):
+            time.sleep(SETTLE_S)
+            before, stamp = stamp, self._stamps()
+            if stamp == before:
+                break
+        return stamp
 
-        Somebody's editor may have held the file as it was before they came in. A row is struck out
-        by its ``skip``, so one that is gone was not meant to go.
+    def _put_back(self) -> None:
+        """Bring back what a file edited by hand no longer holds; take up what it newly holds.
+
+        Somebody's editor may have held the file as it was before entries came in. A row is struck
+        out by its ``skip``, so one that is gone was not meant to go. A reason in ``skip`` that is
+        gone is put back once: taken out again, it is meant.
         """
         for sheet, taken in self._taken.items():
             with contextlib.suppress(GeoleakError, OSError):
@@ -168,16 +201,30 @@ class Live:
                 for entry in lost:
                     with contextlib.suppress(ConflictError):
                         self.book.add(sheet, entry, taken[entry])
-                if lost:
-                    self.said.append(
-                        f"{sheet} was changed by another hand and had lost {len(lost)} "
-                        f"{'entry' if len(lost) == 1 else 'entries'}: put back; strike a row out "
-                        "to take it away"
-                    )
+                self._say(sheet, len(lost), "rows", "strike a row out to take it away")
                 for entry, stored in stands.items():
                     cells = {name: cell for name, cell in stored.row.items() if cell}
-                    cells.pop("entry", None)
                     taken[entry] = {n: c for n, c in cells.items() if n in COLUMNS[sheet]}
+            back = [name for name in self._struck[sheet] if self._struck_again(sheet, name)]
+            for name in back:
+                del self._struck[sheet][name]
+            self._say(sheet, len(back), "reasons in skip", "take it out again if the row counts")
+
+    def _struck_again(self, sheet: str, name: str) -> bool:
+        with contextlib.suppress(ConflictError, GeoleakError, OSError):
+            return self.book.strike(sheet, name, self._struck[sheet][name]).fresh
+        return False
+
+    def _say(self, sheet: str, lost: int, of_what: str, remedy: str) -> None:
+        if lost:
+            self.said.append(
+                f"{sheet} was changed by another hand and {of_what} were lost ({lost}): put back; "
+                f"{remedy}"
+            )
+
+
+def _stamp(seen: os.stat_result) -> tuple[int, int, int]:
+    return seen.st_ino, seen.st_mtime_ns, seen.st_size
 
 
 def _unwritten(sheet: str, error: OSError) -> GeoleakError:

@@ -5,11 +5,9 @@ from __future__ import annotations
 import asyncio
 import datetime
 import ipaddress
-import os
 import secrets
 import socket
 import ssl
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -199,9 +197,3 @@ def run(
         await work
 
     asyncio.run(serving())
-
-
-def temporary() -> tempfile.TemporaryDirectory[str]:
-    """Return a folder for this run's key, which goes with the run."""
-    os.umask(0o077)
-    return tempfile.TemporaryDirectory(prefix="geoleak-")
