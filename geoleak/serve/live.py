@@ -170,11 +170,15 @@ class Live:
         return survey_site(site, ground=self._ground[1])
 
     def _stamps(self) -> dict[str, tuple[int, int, int]]:
+        """Return what changes when a file of the folder does, by its place in it."""
         found = {}
-        for path in self.folder.iterdir():
-            if not path.name.startswith(".") and path.name != "out":
-                with contextlib.suppress(FileNotFoundError):
-                    found[path.name] = _stamp(path.stat())
+        for root, folders, names in os.walk(self.folder):
+            folders[:] = [each for each in folders if each != "out" and not each.startswith(".")]
+            for name in names:
+                path = Path(root, name)
+                if not name.startswith("."):
+                    with contextlib.suppress(FileNotFoundError):
+                        found[path.relative_to(self.folder).as_posix()] = _stamp(path.stat())
         return found
 
     def _settled(self) -> dict[str, tuple[int, int, int]]:
