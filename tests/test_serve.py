@@ -5,6 +5,7 @@ from __future__ import annotations
 import concurrent.futures
 import contextlib
 import json
+import math
 import os
 import shutil
 import signal
@@ -12,6 +13,7 @@ import socket
 import ssl
 import subprocess
 import sys
+import threading
 import time
 import uuid
 from pathlib import Path
@@ -19,17 +21,23 @@ from pathlib import Path
 import httpx
 import numpy as np
 import pytest
+from scipy.signal import butter, sosfilt
 
 import geoleak
+from geoleak.acoustics import listen
+from geoleak.errors import AcousticsError
+from geoleak.serve import live as live_module
 from geoleak.serve.app import MOST_BODY, MOST_ENTRY
-from geoleak.serve.book import Book
+from geoleak.serve.book import Book, ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.server import code_lines
+from geoleak.serve.sound import compared, store_recording
 from tests.command import REPO
 from tests.recordings import write_wav_16
 from tests.site_folders import write_folder
 
 SITES = REPO / "sample_sites"
+SEEN = {"place": "113", "what": "wet"}
 
 
 class Serving:
@@ -308,7 +316,107 @@ class TestNothingLost:
             "entry-0000", "entry-0001", "entry-0002",
         ]  # fmt: skip
         assert any(each.row["reading"] == "S99" for each in rows)
-        assert "had lost 3 entries: put back" in live.said[0]
+        assert live.said == [
+            "readings.csv was changed by another hand and rows were lost (3): put back; "
+            "strike a row out to take it away"
+        ]
+
+    def test_two_phones_and_a_hand_that_saves_what_it_opened_lose_nothing(self, court: Path):
+        path = court / "readings.csv"
+        opened = path.read_bytes()
+        before = [each.row["reading"] for each in Book(court).rows(path.name)]
+        live = Live(court)
+        begun = threading.Event()
+        row = {"place": "113", "kind": "surface", "level": "26"}
+
+        def phone(who: str) -> None:
+            for k in range(8):
+                assert live.add(path.name, f"phone-{who}-{k:03}", row).fresh
+                assert not live.add(path.name, f"phone-{who}-{k:03}", row).fresh
+                begun.wait() if k == 4 else time.sleep(0.05)
+
+        def hand() -> None:
+            while len(live.book.entries(path.name)) < 6:
+                time.sleep(0.02)
+            saved = opened + b"H1,surface,114,25,,,,,\n"
+            with path.open("wb") as stream:  # in place, as an editor that takes its time
+                stream.write(saved[: len(opened) // 2])
+                stream.flush()
+                begun.set()
+                time.sleep(0.12)
+                stream.write(saved[len(opened) // 2 :])
+
+        with concurrent.futures.ThreadPoolExecutor(3) as pool:
+            for each in [pool.submit(phone, "a"), pool.submit(phone, "b"), pool.submit(hand)]:
+                each.result()
+        answer = live.refresh()
+        assert answer.complaint == ()
+        rows = [each.row for each in Book(court).rows(path.name)]
+        ids = sorted(each["entry"] for each in rows if each.get("entry"))
+        assert ids == sorted(f"phone-{who}-{k:03}" for who in "ab" for k in range(8))
+        assert [each["reading"] for each in rows if each["reading"]] == [*before, "H1"]
+        assert any("another hand" in each for each in live.said)
+
+    def test_a_file_that_is_being_saved_is_left_until_it_rests(self, court, monkeypatch) -> None:
+        path = court / "readings.csv"
+        whole = path.read_bytes() + b"H1,surface,114,25,,,,,\n"
+        live = Live(court)
+        slept, rests = 0.0, True
+
+        def sleep(seconds: float) -> None:
+            nonlocal slept
+            before, slept = slept, slept + seconds
+            if before < 0.15 <= slept or not rests:  # an editor on a slow disk
+                path.write_bytes(whole)
+
+        monkeypatch.setattr(live_module.time, "sleep", sleep)
+        path.write_bytes(whole[:300])
+        live.add(path.name, "entry-0001", {"place": "113", "kind": "surface", "level": "26"})
+        rows = Book(court).rows(path.name)
+        assert rows[-2].row["reading"] == "H1"
+        assert rows[-1].row["entry"] == "entry-0001"
+        assert slept == pytest.approx(0.4)
+        # What never rests, such as a log that somebody keeps there, is waited for two seconds.
+        slept, rests = 0.0, False
+        path.write_bytes(whole)
+        live.refresh()
+        assert slept == pytest.approx(2.0)
+
+    def test_a_reason_that_another_hand_left_out_is_put_back_once(self, court: Path) -> None:
+        path = court / "readings.csv"
+        stale = path.read_bytes()
+        live = Live(court)
+        name = live.book.rows(path.name)[0].row["reading"]
+        live.strike(path.name, name, "a lorry")
+        assert live.strike(path.name, name, "a lorry").fresh is False
+        with pytest.raises(ConflictError, match="struck out already"):
+            live.strike(path.name, name, "misread")
+
+        def reason() -> str:
+            live.refresh()
+            return live.book.rows(path.name)[0].row.get("skip", "")
+
+        path.write_bytes(stale)
+        assert reason() == "a lorry"
+        assert "take it out again" in live.said[-1]
+        path.write_bytes(stale)
+        assert reason() == ""
+
+    def test_new_sheets_have_the_folder_s_usual_mode_and_old_ones_theirs(self, court: Path):
+        (court / "readings.csv").chmod(0o640)
+        mask = os.umask(0o022)
+        try:
+            with serving(court, "--tls") as server:
+                base = server.base
+                for sheet, row in (("readings.csv", None), ("sightings.csv", SEEN)):
+                    sent = entry(row, sheet=sheet) if row else entry()
+                    answer = httpx.post(f"{base}/entries", json=sent, verify=False, timeout=60)
+                    assert answer.status_code == 201
+        finally:
+            os.umask(mask)
+        modes = {name: (court / name).stat().st_mode & 0o777
+                 for name in ("readings.csv", "sightings.csv")}  # fmt: skip
+        assert modes == {"readings.csv": 0o640, "sightings.csv": 0o644}
 
     def test_killed_under_entries_every_one_acknowledged_is_there(self, court: Path) -> None:
         kill_under_load(court, rounds=3)
@@ -331,19 +439,20 @@ def kill_under_load(folder: Path, *, rounds: int, seed: int = 1) -> tuple[int, i
 
     for _ in range(rounds):
         server = Serving(folder)
-        ends = time.monotonic() + float(rng.uniform(0.2, 1.5))
         with (
             httpx.Client(base_url=server.base, timeout=30) as client,
             concurrent.futures.ThreadPoolExecutor(40) as pool,
         ):
-            again, offered = waiting, []
+            again, offered, taken = waiting, [], len(acknowledged)
+            ends = math.inf  # some time after the first that is taken
             while time.monotonic() < ends:
                 level = str(rng.integers(24, 28))
-                body = again.pop() if again else entry(
-                    {"place": "113", "kind": "surface", "level": level})  # fmt: skip
-                offered.append(body)
-                pool.submit(post, client, body)
+                row = {"place": "113", "kind": "surface", "level": level}
+                offered.append(again.pop() if again else entry(row))
+                pool.submit(post, client, offered[-1])
                 time.sleep(1 / 20)
+                if ends == math.inf and len(acknowledged) > taken:
+                    ends = time.monotonic() + float(rng.uniform(0, 1))
             server.kill()
         sent |= {each["id"] for each in offered}
         waiting = [each for each in (*again, *offered) if each["id"] not in acknowledged]
@@ -373,3 +482,36 @@ def test_a_recording_has_the_level_that_listen_gives(court: Path) -> None:
     (read,) = [each for each in result["readings"] if each["recording"]]
     assert read["level_db"] == pytest.approx(heard["level_db"], abs=1e-6)
     assert [path.name for path in (court / "recordings").iterdir()] == ["abcdefgh-1.wav"]
+
+
+def test_practice_tells_the_band_that_listen_tells(court: Path) -> None:
+    rng = np.random.default_rng(3)
+    rate, seconds = 8000, 15
+    quiet = 0.02 * rng.normal(size=rate * seconds)
+    hiss = sosfilt(butter(4, [600, 1200], "bandpass", fs=rate, output="sos"),
+                   rng.normal(size=rate * seconds))  # fmt: skip
+    takes = {"running": 0.1 * hiss + 0.02 * rng.normal(size=rate * seconds), "shut": quiet}
+    live = Live(court)
+    for name, sound in takes.items():
+        write_wav_16(court.parent / f"{name}.wav", sound, rate)
+    stored = {
+        name: store_recording(live, f"practice-{name}", (court.parent / f"{name}.wav").read_bytes(),
+                              leg="yard")["recording"]
+        for name in takes
+    }  # fmt: skip
+    found = compared(live, stored["running"], stored["shut"], leg="yard")
+    expected = listen({name: court / path for name, path in stored.items()}, with_leak="running",
+                      without="shut", material="copper")  # fmt: skip
+    assert found["band_from"] == "measured"
+    assert tuple(found["band_hz"]) == expected.band_hz
+    assert expected.choice is not None
+    assert found["difference_db"] == expected.choice.difference_db > 5
+    assert 400 < found["band_hz"][0] < 900
+    assert "tells the two recordings apart" in found["lines"][0]
+    assert "running against shut" in found["lines"][1]
+    again = store_recording(live, "level-in-it", (court.parent / "running.wav").read_bytes(),
+                            leg="yard", band_hz=expected.band_hz)  # fmt: skip
+    assert tuple(again["band_hz"]) == expected.band_hz
+    for take in ("../running.wav", "recordings/nothing-here.wav"):
+        with pytest.raises(AcousticsError):
+            compared(live, stored["running"], take, leg="yard")

@@ -22,7 +22,7 @@ from geoleak.errors import GeoleakError, InputError
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
-from geoleak.serve.sound import store_recording
+from geoleak.serve.sound import compared, store_recording
 
 COOKIE = "geoleak"
 # Five seconds of 16-bit sound at 192 kHz in two channels are 3.8 MB; an entry is a row.
@@ -32,13 +32,11 @@ MOST_ENTRY = 16_384
 SLOW_S = 15.0
 WATCH_S = 1.0
 _ID = re.compile(r"[A-Za-z0-9-]{8,64}")
+_SCRIPTS = ("page", "kept", "forms", "entering", "sounding", "sound", "recorder", "draw")
 ASSETS = {
     "/": ("page.html", "text/html; charset=utf-8"),
     "/page.css": ("page.css", "text/css; charset=utf-8"),
-    "/page.js": ("page.js", "text/javascript; charset=utf-8"),
-    "/draw.js": ("draw.js", "text/javascript; charset=utf-8"),
-    "/sound.js": ("sound.js", "text/javascript; charset=utf-8"),
-    "/recorder.js": ("recorder.js", "text/javascript; charset=utf-8"),
+    **{f"/{name}.js": (f"{name}.js", "text/javascript; charset=utf-8") for name in _SCRIPTS},
 }
 HEADERS = {
     "Content-Security-Policy": (
@@ -209,14 +207,34 @@ class Pages:
         data = await body_of(request)
         if isinstance(data, Response):
             return data
-        name, place = request.query_params.get("id", ""), request.query_params.get("leg")
+        asked = request.query_params
+        name, leg = asked.get("id", ""), asked.get("leg")
         if not _ID.fullmatch(name):
             return complaint(400, "recording: id is 8 to 64 letters, digits and dashes")
         try:
-            heard = await run_in_threadpool(store_recording, self.live, name, data, leg=place)
+            band = None
+            if "low_hz" in asked or "high_hz" in asked:
+                band = float(asked["low_hz"]), float(asked["high_hz"])
+        except (KeyError, ValueError):
+            return complaint(400, "recording: low_hz and high_hz are two numbers")
+        try:
+            heard = await run_in_threadpool(
+                store_recording, self.live, name, data, leg=leg, band_hz=band
+            )
         except GeoleakError as error:
             return complaint(422, *error.lines())
         return JSONResponse(heard, status_code=201)
+
+    async def band(self, request: Request) -> Response:
+        """Return the band that tells two stored recordings apart, as `listen` finds it."""
+        takes = [request.query_params.get(name, "") for name in ("running", "shut")]
+        try:
+            found = await run_in_threadpool(
+                compared, self.live, *takes, leg=request.query_params.get("leg")
+            )
+        except GeoleakError as error:
+            return complaint(422, *error.lines())
+        return JSONResponse(found)
 
     async def where(self, request: Request) -> Response:
         """Return a phone's longitude and latitude in the printed grid, for the drawing."""
@@ -329,7 +347,7 @@ def application(live: Live, door: Door) -> Any:
     routes: list[Route] = [Route(path, pages.asset) for path in ASSETS]
     reading: Sequence[tuple[str, Any]] = (
         ("/result.json", pages.result), ("/page.json", pages.page), ("/events", pages.events),
-        ("/where", pages.where), ("/out/{name}", pages.file),
+        ("/where", pages.where), ("/band", pages.band), ("/out/{name}", pages.file),
     )  # fmt: skip
     for path, answer in reading:
         routes.append(Route(path, answer, methods=["GET"]))

@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import Any
 
-from geoleak.acoustics import level_of_file
+from geoleak.acoustics import level_of_file, listen
 from geoleak.errors import AcousticsError
+from geoleak.reports.sound import ListenReport
 from geoleak.serve.live import Live
 
 FOLDER = "recordings"
+_STORED = re.compile(rf"{FOLDER}/[A-Za-z0-9-]{{8,64}}\.wav")
 
 
-def store_recording(live: Live, name: str, data: bytes, *, leg: str | None) -> dict[str, Any]:
+def store_recording(
+    live: Live,
+    name: str,
+    data: bytes,
+    *,
+    leg: str | None,
+    band_hz: tuple[float, float] | None = None,
+) -> dict[str, Any]:
     """Store a WAV below the site and return its level and what spoils it.
 
     Parameters
@@ -25,6 +35,8 @@ def store_recording(live: Live, name: str, data: bytes, *, leg: str | None) -> d
         A WAV.
     leg : str or None
         The leg listened on: its material chooses the band to start with.
+    band_hz : (float, float), optional
+        Measure in this one: what practice found.
 
     Returns
     -------
@@ -47,7 +59,7 @@ def store_recording(live: Live, name: str, data: bytes, *, leg: str | None) -> d
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-        heard = level_of_file(beside, material=_material(live, leg))
+        heard = level_of_file(beside, band_hz=band_hz, material=_material(live, leg))
         os.replace(beside, path)  # noqa: PTH105
     finally:
         Path(beside).unlink(missing_ok=True)
@@ -57,6 +69,34 @@ def store_recording(live: Live, name: str, data: bytes, *, leg: str | None) -> d
         "band_hz": list(heard.level.band_hz),
         "warnings": [each.text for each in heard.condition.warnings],
     }
+
+
+def compared(live: Live, running: str, shut: str, *, leg: str | None) -> dict[str, Any]:
+    """Return the band that tells a tap running from a tap shut, as `listen` finds and says it.
+
+    Parameters
+    ----------
+    live : Live
+    running, shut : str
+        As `store_recording` named them.
+    leg : str or None
+
+    Raises
+    ------
+    AcousticsError
+        For a recording that is not there, or two that cannot be compared.
+    """
+    takes = {"running": running, "shut": shut}
+    for name, take in takes.items():
+        if not _STORED.fullmatch(take) or not (live.folder / take).is_file():
+            raise AcousticsError(f'{name}: there is no recording "{take[:80]}"; take it first')
+    found = listen(
+        {name: live.folder / take for name, take in takes.items()},
+        with_leak="running", without="shut", material=_material(live, leg),
+    )  # fmt: skip
+    report = ListenReport("practice", found, found.band_hz)
+    _, band, told, *_ = (" ".join(line.split()) for line in report.lines())
+    return {**report.to_dict(), "lines": [band, told]}
 
 
 def _material(live: Live, leg: str | None) -> str | None:

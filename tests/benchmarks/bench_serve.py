@@ -74,9 +74,10 @@ def _enter(folder: Path, count: int) -> None:
             if k == TIMED - 1:
                 late, after_s = float(np.percentile(took, 90)), _warm_s(folder)
                 print(f"{folder.name}: entered, worked out and drawn, 90th percentile of {TIMED}: "
-                      f"{1e3 * late:.0f} ms; warm answer {1e3 * before_s:.0f} ms before them and "
-                      f"{1e3 * after_s:.0f} ms after: {late / before_s:.2f} and "
-                      f"{late / after_s:.2f} times (at most {MOST_OVER_WARM})", flush=True)  # fmt: skip
+                      f"{1e3 * late:.0f} ms; a warm answer before and after them: "
+                      f"{1e3 * before_s:.0f} and {1e3 * after_s:.0f} ms; {late / before_s:.2f} "
+                      f"and {late / after_s:.2f} times (at most {MOST_OVER_WARM})",
+                      flush=True)  # fmt: skip
         print(f"{folder.name}: server's peak after {count} entries: "
               f"{_memory_mb(process, 'VmHWM'):.0f} MB (at most {MOST_MEMORY_MB:.0f})")  # fmt: skip
 

@@ -11,7 +11,6 @@ import numpy as np
 
 from tests.test_serve import SITES, kill_under_load
 
-
 PART = 10
 
 

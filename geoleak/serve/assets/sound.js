@@ -1,5 +1,4 @@
 // The level from the sound input: quiet until the sensor rests and a button is held.
-const SECONDS = 5;
 const LOUDEST = 0.5; // of full scale at the headphones, whatever comes in
 
 export const blocked = () =>
@@ -62,10 +61,10 @@ export class Sound {
     return { bins, step: this.context.sampleRate / this.analyser.fftSize };
   }
 
-  async take(tell) {
+  async take(seconds, tell) {
     this.blocks = [];
     this.recording = true;
-    const wanted = SECONDS * this.context.sampleRate;
+    const wanted = seconds * this.context.sampleRate;
     for (;;) {
       const have = this.blocks.reduce((sum, each) => sum + each.length, 0);
       tell(Math.min(1, have / wanted));
@@ -77,6 +76,7 @@ export class Sound {
   }
 
   close() {
+    this.closed = true;
     if (this.stream) for (const track of this.stream.getTracks()) track.stop();
     if (this.context) this.context.close();
   }
