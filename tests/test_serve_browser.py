@@ -42,6 +42,15 @@ def court(tmp_path: Path) -> Path:
     return folder
 
 
+@pytest.fixture(scope="module")
+def court_page(driver, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("asked") / "alder_court"
+    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
+    with serving(folder) as server:
+        opened(driver, server.url)
+        yield server
+
+
 def ask(driver, script: str, *arguments):
     """Run a script in either kind of driver: one takes its arguments as a list."""
     if isinstance(driver, webdriver.Chrome):
@@ -184,6 +193,8 @@ def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, court: Pat
         )
         for sign in "70":
             press(driver, sign, ".keys")
+        typed = driver.execute_script("return document.getElementById('ask').innerText")
+        assert typed.endswith("over both neighbours: read again?")  # before anything is saved
         assert driver.execute_script(
             "document.getElementById('save').click(); return document.getElementById('form').open"
         )
@@ -191,6 +202,27 @@ def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, court: Pat
         assert "over both neighbours: read again?" in asked
         assert len(Book(court).rows("readings.csv")) == before
         driver.execute_script("document.getElementById('cancel').click()")
+
+
+@pytest.mark.parametrize(
+    ("level", "asks"),
+    [("47", ""), ("47.5", ""), ("48", "21 dB over both neighbours: read again?"),
+     ("20 35", ""), ("20 36", "The repeats are far apart: was one misread?"),
+     ("80", "That is the meter's own limit: turn the gain down and read again?")],
+)  # fmt: skip
+def test_what_is_asked_about_while_it_is_typed(driver, court_page, level, asks) -> None:
+    # Neighbours of 113 were heard at 27 and 25 dB.
+    script = (
+        "const [{ state, level }, done] = arguments;"
+        "const row = { place: '113', kind: 'surface', level };"
+        "import('/entering.js').then(({ doubt }) => done(doubt(state, row, false) || ''))"
+    )
+    at = [{"id": name, "leg": "yard", "chainage_m": m} for name, m in (("112", 9), ("113", 10))]
+    heard = [{"kind": "surface", "leg": "yard", "chainage_m": m, "level_db": db}
+             for m, db in ((9, 27), (11, 25), (15.1, 10))]  # fmt: skip
+    limits = [0, 80] if level == "80" else None
+    state = {"points": at, "readings": heard, "scale": "db", "limits": limits}
+    assert driver.execute_async_script(script, {"state": state, "level": level}) == asks
 
 
 def test_two_pages_see_each_other_s_entries(driver, court: Path) -> None:
@@ -222,6 +254,50 @@ def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:
         driver.execute_script("document.getElementById('save').click()")
         settled(driver)
     assert [r.row.get("skip", "") for r in Book(court).rows("readings.csv")].count("traffic") == 1
+
+
+def test_an_entry_is_undone_by_one_tap(driver, court: Path) -> None:
+    with serving(court) as server:
+        opened(driver, server.url)
+        driver.execute_script("document.querySelector('[data-form=sighting]').click()")
+        press(driver, "wet")
+        ask(driver, "document.getElementById('save').click()")
+        ask(driver, "document.getElementById('undo').click()")
+        settled(driver)
+    (row,) = [each.row for each in Book(court).rows("sightings.csv")]
+    assert (row["what"], row["skip"]) == ("wet", "undone at once")
+
+
+@pytest.mark.parametrize(
+    ("form", "choose", "typed", "sheet", "row"),
+    [("isolation", ["WV 203", "slower"], {}, "isolations.csv",
+      {"valves": "203", "result": "slower"}),
+     ("hole", ["dry"], {"To (place)": "118"}, "holes.csv", {"to": "118", "outcome": "dry"}),
+     ("hole", ["wet, no leak seen"], {"To (place)": "118"}, "holes.csv", {"outcome": "wet"}),
+     ("hole", ["the leak"], {"To (place)": "118"}, "holes.csv", {"outcome": "leak"}),
+     ("check", [], {"Level as it is": "36", "Level with everything off": "35"}, "checks.csv",
+      {"kind": "stop", "as_found": "36", "all_off": "35"})],
+)  # fmt: skip
+def test_every_sheet_is_entered_by_few_taps(driver, court, form, choose, typed, sheet, row) -> None:
+    before = len(Book(court).rows(sheet))
+    with serving(court) as server:
+        opened(driver, server.url)
+        driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
+        ask(
+            driver,
+            "const typed = arguments[0];"
+            "for (const label of document.querySelectorAll('#fields label')) { const name = label.firstChild.textContent, i = label.querySelector('input');"
+            "  if (name in typed || name.startsWith('From')) { i.value = typed[name] || '117';"
+            "  i.dispatchEvent(new Event('input', { bubbles: true })) } }",
+            typed,
+        )
+        for each in choose:
+            press(driver, each)
+        driver.execute_script("document.getElementById('save').click()")
+        settled(driver)
+    rows = Book(court).rows(sheet)
+    assert len(rows) == before + 1
+    assert row.items() <= rows[-1].row.items()
 
 
 def test_it_can_be_worked_by_keys_alone(driver, court: Path) -> None:

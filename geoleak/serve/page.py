@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from geoleak import tables
-from geoleak.export import spoken, words
+from geoleak.export import checks, spoken, words
 from geoleak.result import Result
 from geoleak.serve.book import COLUMNS
 from geoleak.serve.live import Answer, Live
@@ -66,7 +66,7 @@ def _answer(result: Result) -> dict[str, Any]:
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
     by_name = {leg.name: leg for leg in survey.legs}
-    found = []
+    found = _check(survey, result) if result.decision.verdict == "check_first" else []
     for each in result.next_readings:
         leg = by_name[each.leg]
         east, north = np.asarray(leg.route.position(each.chainage_m))[:2]
@@ -81,6 +81,25 @@ def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
+    """Return the check to do before anything is dug, as the first thing to do next."""
+    check = result.decision.check
+    if check is None:
+        return []
+    place = check.places[0]
+    at = next(([p.easting_m, p.northing_m] for p in survey.points if p.point.id == place), None)
+    return [
+        {
+            "kind": "rod" if check.kind == "rod" else "surface",
+            "check": check.kind,
+            "fitting": check.fitting,
+            "place": place,
+            "words": checks.task(result),
+            "at": at,
+        }
+    ]
 
 
 def place_words(survey: Survey, leg: str, chainage_m: float) -> str:

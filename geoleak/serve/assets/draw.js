@@ -98,7 +98,7 @@ export class Drawing {
       }
     }
     parts.push(...names);
-    if (this.aim) {
+    if (this.aim && this.aim.at) {
       const [x, y] = at(this.aim.at);
       parts.push(element("circle", { class: "aim", cx: x, cy: y, r: 17 }));
     }

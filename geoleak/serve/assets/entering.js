@@ -79,7 +79,7 @@ export class Entering {
         this.where(),
         level("as_found", "Level as it is"),
         level("all_off", "Level with everything off"),
-        this.fitting("fitting", "Fitting worked"),
+        this.fitting("fitting", "Fitting worked", (this.look().aim || {}).fitting),
         level("fitting_worked", "Level with the fitting worked"),
         level("supply_shut", "Level with the supply shut"),
       ],

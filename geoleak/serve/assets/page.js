@@ -93,8 +93,9 @@ function show() {
   const aim = answer && answer.verdict !== "dig" ? next() : null;
   $("next").hidden = !aim || state.read_only;
   if (aim) {
-    $("next-head").textContent = aim.kind === "contact" ? "Touch next" : "Listen next";
+    $("next-head").textContent = aim.check ? "Do this first" : aim.kind === "contact" ? "Touch next" : "Listen next";
     $("next-place").textContent = aim.words;
+    $("next-enter").textContent = aim.check === "stop" ? "Enter what it showed" : "Enter a reading here";
   }
   document.querySelector("nav").hidden = state.read_only;
   $("finish").hidden = state.read_only;
@@ -105,15 +106,12 @@ function show() {
   rows();
 }
 
-function gist(answer) {
-  // A told line goes on where the next begins with blanks.
-  const first = answer.lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN)/i.test(each));
-  let text = answer.lines[first] || "";
-  for (let k = first + 1; k < answer.lines.length && /^ {8}(?=[a-z0-9(])/.test(answer.lines[k]); k++) {
-    if (text.length > 150) break;
-    text += " " + answer.lines[k].trim();
-  }
-  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON|LISTEN)[\s:]*/i, "").trim();
+// The first line told; of a check also where it goes on, by beginning with blanks.
+function gist({ verdict, lines }) {
+  let k = lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN)/.test(each));
+  let text = lines[k] || "";
+  while (verdict === "check_first" && /^ {8}\S/.test(lines[++k] || "")) text += " " + lines[k].trim();
+  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON)[\s:]*/, "").replace(/ Listen next[^.]*:$/, "");
 }
 
 const item = (text) => element("li", {}, element("span", { textContent: text }));
@@ -168,7 +166,8 @@ $("undo").addEventListener("click", () => {
 });
 $("next-enter").addEventListener("click", () => {
   chosen = null;
-  entering.reading();
+  if (next().check === "stop") entering.check();
+  else entering.reading();
 });
 $("next-decline").addEventListener("click", () => {
   sessionStorage.setItem("declined", JSON.stringify([...declined(), next().place]));

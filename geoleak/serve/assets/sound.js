@@ -76,6 +76,7 @@ export class Sound {
   }
 
   close() {
+    if (this.closed) return;
     this.closed = true;
     if (this.stream) for (const track of this.stream.getTracks()) track.stop();
     if (this.context) this.context.close();
