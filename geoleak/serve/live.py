@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -60,7 +61,8 @@ class Live:
         self.said: list[str] = []
         """What happened to entries that somebody's own edit had left out."""
         self._now = now
-        self._one = threading.RLock()
+        # Whoever works the answer out holds the first; the second only where files are looked at.
+        self._working, self._one = threading.Lock(), threading.Lock()
         self._ground: tuple[Any, Ground] | None = None
         self._stamp: dict[str, tuple[int, int, int]] = {}
         self._due = False
@@ -71,16 +73,21 @@ class Live:
         self.refresh()
 
     def refresh(self) -> Answer:
-        """Return the answer, worked out anew where entries came or a file has changed."""
-        with self._one:
-            stamp = self._settled()
-            if stamp != self._stamp:
-                self._put_back()
-                # Stamped before it is read: what changes meanwhile is seen the next time.
-                self._stamp = self._stamps()
-                self._due, self._tried = True, None
-            if self._due:
-                self._work_out()
+        """Return the answer, worked out anew where entries came or a file has changed.
+
+        Entries are taken meanwhile; they stand in the next answer.
+        """
+        with self._working:
+            with self._one:
+                stamp = self._settled()
+                if stamp != self._stamp:
+                    self._put_back()
+                    # Stamped before it is read: what changes meanwhile is seen the next time.
+                    self._stamp = self._stamps()
+                    self._due, self._tried = True, None
+                due, survey, self._due = self._due, self._tried, False
+            if due:
+                self.answer = self._worked_out(survey)
             return self.answer
 
     def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
@@ -95,39 +102,39 @@ class Live:
         GeoleakError
             Where the sheet cannot be written.
         """
-        with self._one:
-            stored = self._take(sheet, lambda: self.book.draft(sheet, entry, row))
-            self._taken[sheet][entry] = dict(row)
-            return stored
+        drafted = partial(self.book.draft, sheet, entry, row)
+        return self._take(drafted, lambda: self._taken[sheet].update({entry: dict(row)}))
 
     def strike(self, sheet: str, name: str, reason: str) -> Stored:
         """Strike a row out and work the answer out; raises as `add`."""
-        with self._one:
-            stored = self._take(sheet, lambda: self.book.draft_struck(sheet, name, reason))
-            self._struck[sheet][name] = reason
-            return stored
+        drafted = partial(self.book.draft_struck, sheet, name, reason)
+        return self._take(drafted, lambda: self._struck[sheet].update({name: reason}))
 
-    def _take(self, sheet: str, drafted: Callable[[], Draft]) -> Stored:
+    def _take(self, drafted: Callable[[], Draft], remember: Callable[[], None]) -> Stored:
         """Try a draft and write it; the survey that was tried is what `refresh` works on."""
         while True:
-            if self._stamps() != self._stamp:
-                self.refresh()
-            draft = drafted()
-            if not draft.stored.fresh:
-                return draft.stored
-            survey = self._try(draft)
+            with self._one:
+                if self._stamps() == self._stamp:
+                    draft = drafted()
+                    if not draft.stored.fresh or self._written(draft):
+                        remember()
+                        return draft.stored
+            self.refresh()  # another hand is at it: never a draft upon half a file
+
+    def _written(self, draft: Draft) -> bool:
+        survey, sheet = self._try(draft), draft.stored.sheet
+        try:
             if self._stamps().get(sheet) != self._stamp.get(sheet):
-                continue  # another hand is at it: never a draft upon half a file
-            try:
-                written = self.book.put(draft)
-            except OSError as error:
-                raise _unwritten(sheet, error) from error
-            if written is not None:
-                break
+                return False
+            written = self.book.put(draft)
+        except OSError as error:
+            raise _unwritten(sheet, error) from error
+        if written is None:
+            return False
         # What changed beside this sheet, or in it since, still differs: the next refresh sees it.
         self._stamp = {**self._stamp, sheet: _stamp(written)}
         self._due, self._tried = True, survey
-        return draft.stored
+        return True
 
     def _try(self, draft: Draft) -> Survey | None:
         """Return the survey of the folder with a draft in it; raise what is newly complained of."""
@@ -142,19 +149,17 @@ class Live:
             pass  # the folder allows no answer yet, for a reason that is not this row's
         return None
 
-    def _work_out(self) -> None:
+    def _worked_out(self, survey: Survey | None) -> Answer:
         from geoleak.posterior import infer
         from geoleak.result import build_result
 
-        number, survey, self._due = self.answer.number + 1, self._tried, False
+        number = self.answer.number + 1
         try:
             survey = survey or self._survey(read_site(self.folder))
-            result = build_result(survey, infer(survey), now=self._now())
-            self.answer = Answer(number, result, survey)
+            return Answer(number, build_result(survey, infer(survey), now=self._now()), survey)
         except GeoleakError as error:
-            self.answer = Answer(
-                number, None, survey or self.answer.survey, tuple(self.below(error.lines()))
-            )
+            said = tuple(self.below(error.lines()))
+            return Answer(number, None, survey or self.answer.survey, said)
 
     def below(self, lines: Iterable[str]) -> list[str]:
         """Return complaints that name each file by its place in the site's folder."""
@@ -165,9 +170,10 @@ class Live:
         from geoleak.survey import ground_of, survey_site
 
         of = {name: sha for name, sha in site.inputs.items() if Path(name).name not in _MOVING}
-        if self._ground is None or self._ground[0] != of:
-            self._ground = (of, ground_of(site))
-        return survey_site(site, ground=self._ground[1])
+        kept = self._ground
+        if kept is None or kept[0] != of:
+            self._ground = kept = (of, ground_of(site))
+        return survey_site(site, ground=kept[1])
 
     def _stamps(self) -> dict[str, tuple[int, int, int]]:
         """Return what changes when a file of the folder does, by its place in it."""
