@@ -48,6 +48,13 @@ def test_the_site_builds_with_strict_links(tmp_path: Path) -> None:
         assert (tmp_path / name).stat().st_size > 1000, name
 
 
+@pytest.mark.parametrize("what", ["plan", "profile"])
+def test_a_picture_of_a_site_is_drawn(hooks: ModuleType, tmp_path: Path, what: str) -> None:
+    scratch = hooks.Scratch(tmp_path)
+    drawn = scratch.picture("What is seen.", "sample_sites/alder_court", what)
+    assert drawn.count("<svg") == 1 and drawn.endswith("*What is seen.*")
+
+
 def test_the_notebook_runs(hooks: ModuleType) -> None:
     pytest.importorskip("matplotlib").use("Agg")
     told = [given for kind, _, given in hooks.run_notebook() if kind == "code"]

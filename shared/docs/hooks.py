@@ -116,7 +116,7 @@ class Scratch:
         result = geoleak.locate(geoleak.read_site(self.folder / name))
         leg = result.leak.leg or result.profile[0].leg
         if what == "plan":
-            drawn, title = plan_picture(result, 560, 420).picture, f"Plan of {name}"
+            drawn, title = plan_picture(result, 560, 420)[0], f"Plan of {name}"
         else:
             drawn, title = profile_picture(result, leg, width=560, height=400), f"Levels of {name}"
         self.drawn += 1
