@@ -262,10 +262,10 @@ def test_a_folder_that_holds_files_is_refused(tmp_path: Path, points: Path) -> N
 
 
 def test_a_point_file_named_like_a_sheet_keeps_out_of_its_way(tmp_path: Path, points: Path) -> None:
-    named = tmp_path / "readings.csv"
-    named.write_text(POINTS)
-    write_site(tmp_path / "new", named, NEW)
-    assert read_site(tmp_path / "new").point_file.files == ("points_readings.csv",)
+    for sheet in ("readings.csv", "checks.csv", "tapes.csv"):
+        (tmp_path / sheet).write_text(POINTS)
+        write_site(tmp_path / f"new {sheet}", tmp_path / sheet, NEW)
+        assert read_site(tmp_path / f"new {sheet}").point_file.files == (f"points_{sheet}",)
 
 
 class Page(html.parser.HTMLParser):

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.site_folders import TOML, complaints_of, site_of
+from geoleak.new.write import NewSite, write_site
+from geoleak.readers import read_site
+from tests.site_folders import POINTS, TOML, complaints_of, site_of
 
 LIMITS = TOML + "\n[readings]\nlevel_limits = [3, 99]\n"
 
@@ -64,6 +66,22 @@ def test_what_is_plain_is_read(tmp_path: Path, name: str) -> None:
     assert found == rows
     assert said <= {note.code for note in site.notes}
     assert all(r.low_hz in (None, 100) and r.background in (None, 20) for r in site.readings)
+
+
+@pytest.mark.parametrize("name", READ)
+def test_new_writes_in_plain_columns_what_it_read(tmp_path: Path, name: str) -> None:
+    text, rows, _ = READ[name]
+    (tmp_path / "points.csv").write_text(POINTS)
+    (tmp_path / "mine.csv").write_text(text, encoding="utf-8")
+    new = NewSite(crs="EPSG:6543", unit="ftUS", layout="pnezd", marks=("WL",), level_limits="3, 99")
+    said: list[str] = []
+    write_site(tmp_path / "site", tmp_path / "points.csv", new, readings=tmp_path / "mine.csv",
+               say=said.extend)  # fmt: skip
+    site = read_site(tmp_path / "site")
+    assert [(r.place.text, r.levels, r.surface, r.note) for r in site.readings] == rows
+    assert said and all(line.startswith(f"{tmp_path}/mine.csv") for line in said)
+    notes = {note.code for note in site.notes if note.origin.file.endswith("readings.csv")}
+    assert notes <= {"not_used"}
 
 
 TOLD: dict[str, tuple[str, str, str]] = {

@@ -124,6 +124,7 @@ def new(
         level_limits=limits,
     )
     target = folder if folder is not None else points.parent / points.stem
+    of_readings: list[str] = []
     kept = target.parent / f"{target.name}.answers.json"
     if resume:
         known = questions.resumed(known, kept)
@@ -137,7 +138,7 @@ def new(
     try:
         site = questions.completed(points, target, known, guess)
         with WRITING.to(target):
-            written = write_site(target, points, site, readings=readings)
+            written = write_site(target, points, site, readings=readings, say=of_readings.extend)
     except GeoleakError:
         if asking:
             questions.keep(known, kept)
@@ -148,14 +149,12 @@ def new(
     if json:
         print_json(questions.as_dict(site, guess, target, written))
         return
-    made = read_site(target)
-    said_of = () if readings is None else ((target / "readings.csv").as_posix(),)
     print_lines(
         [
             *said,
             f"written to {target}: " + ", ".join(path.name for path in written),
-            *questions.place_lines(made),
-            *(str(each) for each in made.notes if each.origin.file in said_of),
+            *questions.place_lines(read_site(target)),
+            *of_readings,
             f"fill in readings.csv, then: geoleak check {target}",
         ]
     )

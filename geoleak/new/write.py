@@ -10,8 +10,8 @@ import csv
 import io
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -28,8 +28,8 @@ READINGS_HEADER = (
 )  # fmt: skip
 _TAKEN = {
     "site.toml", "readings.csv", "delays.csv", "fittings.csv", "isolations.csv", "calibration.csv",
-    "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv",
-    "listening_sheet.html",
+    "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv", "checks.csv",
+    "tapes.csv", "listening_sheet.html",
 }  # fmt: skip
 _OFF = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -104,6 +104,7 @@ def write_site(
     *,
     readings: Path | None = None,
     tapes: Mapping[str, str] | None = None,
+    say: Callable[[list[str]], object] = lambda lines: None,
 ) -> list[Path]:
     """Write a new site folder and return the files in it.
 
@@ -118,6 +119,8 @@ def write_site(
         Readings taken already; else readings.csv has a blank row a mark.
     tapes : mapping of str to str, optional
         points.csv and tapes.csv by name, for a site where no rover was.
+    say : callable, optional
+        Told how the sheet of readings was read.
 
     Returns
     -------
@@ -143,13 +146,14 @@ def write_site(
     inside = scratch / (folder.name or "site")
     try:
         inside.mkdir()
-        _fill(inside, folder, points, new, readings, tapes or {})
+        said = _fill(inside, folder, points, new, readings, tapes or {})
         names = sorted(each.name for each in inside.iterdir())
         if folder.exists():
             folder.rmdir()
         inside.replace(folder)
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
+    say(said)
     names.sort(key=lambda name: (name != "site.toml", name))
     return [folder / name for name in names]
 
@@ -161,21 +165,29 @@ def _fill(
     new: NewSite,
     readings: Path | None,
     tapes: Mapping[str, str],
-) -> None:
+) -> list[str]:
+    """Fill a folder; return what is to be said of the readings taken along."""
     for name, content in tapes.items():
         (inside / name).write_text(content, encoding="utf-8", newline="\n")
     name = points.name if tapes else _copy_points(points, inside)
     sources = {name: points, "readings.csv": readings}
     (inside / "site.toml").write_text(site_toml(new, name), encoding="utf-8", newline="\n")
+    if readings is not None:
+        shutil.copyfile(readings, inside / "readings.csv")
     site = _read(inside, folder, sources)
     sheet = listening_sheet(site)
     (inside / "listening_sheet.html").write_text(sheet, encoding="utf-8", newline="\n")
-    if readings is None:
-        text = readings_csv(site)
-        (inside / "readings.csv").write_text(text, encoding="utf-8", newline="")
-    else:
-        shutil.copyfile(readings, inside / "readings.csv")
+    text = readings_csv(site) if readings is None else readings_as_read(site)
+    (inside / "readings.csv").write_text(text, encoding="utf-8", newline="")
+    plain = site_toml(replace(new, headings=()), name)
+    (inside / "site.toml").write_text(plain, encoding="utf-8", newline="\n")
     _read(inside, folder, sources)
+    own = (inside / "readings.csv").as_posix()
+    return [
+        f"{Origin((readings or inside).as_posix(), each.origin.line)}: {each.text}"
+        for each in site.notes
+        if readings is not None and each.origin.file == own and each.code != "kind_assumed"
+    ]
 
 
 def _refuse_filled(folder: Path) -> None:
@@ -226,6 +238,24 @@ def readings_csv(site: Site) -> str:
     for number, (leg, mark) in enumerate(marks_in_order(site), 1):
         blank = [""] * (len(READINGS_HEADER) - 3)
         writer.writerow([number, "surface", mark_text(site, leg, mark), *blank])
+    return out.getvalue()
+
+
+def readings_as_read(site: Site) -> str:
+    """Return readings.csv from a sheet of other headings and habits, as it was read."""
+    extra = tuple(dict.fromkeys(name for each in site.readings for name in each.extra))
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow([*READINGS_HEADER, "everything_off", "depth", *extra])
+    for each in site.readings:
+        off = {True: "yes", False: "no", None: ""}[each.everything_off]
+        depth = "" if each.depth_m is None else f"{each.depth_m:.6g} m"
+        levels = " ".join(f"{level:g}" for level in each.levels)
+        band = each.low_hz, each.high_hz
+        plain = each.surface, each.background, each.gain_db, each.session, each.recording
+        cells = [each.id, each.kind, each.place.text, levels, *band, *plain, each.skip, each.note]
+        kept = [each.extra.get(name, "") for name in extra]
+        writer.writerow(["" if cell is None else cell for cell in cells] + [off, depth, *kept])
     return out.getvalue()
 
 
