@@ -403,8 +403,10 @@ def test_a_far_tie_does_not_set_the_scale(share, leaves_the_scale):
     line = shapely.LineString([far, stake])
     added = replace(tie, id="tie-far", grid=line, properties={**tie.properties, "feature": "far"})
     ties = (*result.ties, Tie("far", "pole", line.length * 1200 / 3937, 90.0))
-    near = plan_picture(result, 170, 120).scale
-    wide = plan_picture(replace(result, features=(*result.features, added), ties=ties), 170, 120)
-    assert (wide.scale == near) is leaves_the_scale
-    told = [each.text for each in wide.picture.items if isinstance(each, Words)]
+    _, near = plan_picture(result, 170, 120)
+    wide, scale = plan_picture(
+        replace(result, features=(*result.features, added), ties=ties), 170, 120
+    )
+    assert (scale == near) is leaves_the_scale
+    told = [each.text for each in wide.items if isinstance(each, Words)]
     assert any("to far" in each for each in told) is leaves_the_scale

@@ -249,3 +249,23 @@ def test_rough_or_distant_or_scanty_ground_is_no_plane() -> None:
     assert ground_plane(rough, (500.0, 900.0)) is None
     assert ground_plane(points, (900.0, 900.0)) is None
     assert ground_plane(points[:3], (500.0, 900.0)) is None
+
+
+def square(half_m: float, away_m: float = 0.0, rough_m: float = 0.0) -> np.ndarray:
+    """Return the corners of a square, its middle away_m east, heights rough_m up and down."""
+    east = away_m + half_m * np.array([-1, 1, 1, -1])
+    return np.column_stack([east, half_m * np.array([-1, -1, 1, 1]), rough_m * np.tile([1, -1], 2)])
+
+
+@pytest.mark.parametrize(
+    ("inside", "outside"),
+    [
+        # Corners sqrt(2) times 17.2 and 18 m off: 24.3 and 25.5 m.
+        (square(17.2), square(18.0)),
+        (square(1.05), square(0.95)),
+        (square(5.0, rough_m=0.24), square(5.0, rough_m=0.26)),
+    ],
+)
+def test_ground_too_far_too_narrow_or_too_rough_is_no_plane(inside, outside) -> None:
+    assert ground_plane(inside, (0.0, 0.0)) is not None
+    assert ground_plane(outside, (0.0, 0.0)) is None

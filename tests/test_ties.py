@@ -263,3 +263,28 @@ def test_many_features_stay_quick_and_deterministic() -> None:
     first = ties_at(points)
     again = ties_at(points[::-1])
     assert [each.feature for each in first.ties] == [each.feature for each in again.ties]
+
+
+def crossing(degrees: float) -> list[TapePoint]:
+    """Return two features 10 m off whose tapes to the origin cross at an angle."""
+    turn = math.radians(degrees)
+    return [
+        TapePoint("301", 10.0, 0.0, sigma_m=0.01),
+        TapePoint("302", 10.0 * math.cos(turn), 10.0 * math.sin(turn), sigma_m=0.01),
+    ]
+
+
+def test_tapes_that_cross_flatter_than_twenty_degrees_are_not_given() -> None:
+    assert not ties_at(crossing(19.0)).ties
+    assert len(ties_at(crossing(21.0)).ties) == 2
+
+
+def test_a_crossing_flatter_than_thirty_degrees_is_said() -> None:
+    assert any("cross flatly" in text for text in ties_at(crossing(29.0)).texts)
+    assert not any("cross flatly" in text for text in ties_at(crossing(31.0)).texts)
+
+
+def test_a_tape_shorter_than_a_foot_is_none() -> None:
+    far = TapePoint("303", 0.0, 10.0, sigma_m=0.01)
+    assert not ties_at([TapePoint("301", 0.28, 0.0, sigma_m=0.01), far]).ties
+    assert len(ties_at([TapePoint("301", 0.32, 0.0, sigma_m=0.01), far]).ties) == 2
