@@ -96,6 +96,13 @@ def test_rivals_are_told_likeliest_first(result: Result) -> None:
     assert listed[0] == f"{words.chance(most.chance)} {checks.rival(most)}"
 
 
+def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Result) -> None:
+    one = result.decision.rivals[0]
+    both = tuple(replace(one, chance=chance) for chance in (0.009, 0.011))
+    told = checks.rivals(replace(result, decision=replace(result.decision, rivals=both)))
+    assert [each[:3] for each in told] == ["1 %"]
+
+
 def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Path) -> None:
     for kind in ("stop", "rod", "again"):
         other = asked(result, kind)

@@ -136,3 +136,10 @@ def test_the_profile_does_not_blow_up_a_decibel():
     frame = next(e for e in picture.items if getattr(e, "fill", "") == "#f7f8f9")
     tall = max(y for _, y in frame.points) - min(y for _, y in frame.points)
     assert (max(heights) - min(heights)) / tall == pytest.approx(1.3 / 6.0, abs=0.01)
+
+
+def test_a_reading_taken_aside_is_not_on_the_profile():
+    result = feet_site()
+    beside = [replace(result.readings[0], offset_m=m) for m in (0.69, -0.69, 0.71, -0.71)]
+    drawn = level_scales.plotted(replace(result, readings=tuple(beside)), "yard")
+    assert [each.offset_m for each in drawn] == [0.69, -0.69]

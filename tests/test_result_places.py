@@ -89,3 +89,17 @@ def test_the_axis_of_an_ellipse_stays_within_half_a_circle(
     )
     again = geoleak.locate(site).leak.setting_out_ellipse_95.bearing_deg
     assert again == pytest.approx(179.0) and math.isfinite(again)
+
+
+@pytest.mark.parametrize(("north_m", "far"), [(990.0, False), (1020.0, True)])
+def test_services_drawn_for_another_place_are_said(tmp_path: Path, north_m, far) -> None:
+    survey = metric(tmp_path, "m")
+    top = max(float(leg.route.vertices_m[:, 1].max()) for leg in survey.legs)
+    ends = [survey.frame.to_lonlat(e, top + north_m) for e in (-2000.0, 2000.0)]
+    shape = {"type": "LineString", "coordinates": [[float(v) for v in each] for each in ends]}
+    feature = {"type": "Feature", "properties": {}, "geometry": shape}
+    path = survey.site.folder / "gas.geojson"
+    path.write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+    site = replace(survey.site, utilities=(Utility(name="gas", file="gas.geojson"),))
+    _, notes = services_of(replace(survey, site=site))
+    assert ("utility_far" in [each.code for each in notes]) is far

@@ -115,7 +115,8 @@ def accuracy_text(accuracy_m: float | None, unit: str) -> str:
 
 
 FITTING_WORDS = {
-    "meter": ("MTR", "METER", "WMTR"),
+    "meter": ("MTR", "METER", "WMTR", "WM"),
+    "house valve": ("HV",),
     "hydrant": ("HYD", "FH"),
     "hose bib": ("HB", "HOSEBIB"),
     "valve": ("WV", "GV", "SV", "VALVE"),

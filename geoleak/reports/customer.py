@@ -37,7 +37,7 @@ STOPPED = {
     "supply_shut": "with the supply shut",
 }
 # Figures of a picture in points, as wide as a letter or an A4 page allows.
-WIDE, TALL = 500.0, 200.0
+WIDE, TALL = 500.0, 188.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def customer_report(
     sections = [
         Section("In short", tuple(_short(result, entries, meter))),
         Section("What was tested", tuple(_tested(site, result, meter))),
-        _where(result),
+        _where(result, stands="stood" if entries else "stands"),
         Section("How sure that was", tuple(_odds(result))),
     ]
     if entries:
@@ -150,7 +150,8 @@ def _short(
         yield "A hole was dug and was dry; the search goes on."
     elif result.decision.verdict == "dig":
         chance = words.chance(result.decision.chance_in_hole)
-        yield f"A leak is expected at {_place(result)}: {chance} in the hole that is drawn below."
+        yield f"A leak is expected at {_place(result)}."
+        yield f"The chance that it lies in the hole drawn below is {chance}."
     else:
         yield "The readings so far do not settle where the leak is; nothing should be dug up yet."
     if meter is not None and not leaks:
@@ -162,9 +163,7 @@ def _short(
 
 
 def _place(result: Result) -> str:
-    return f"{words.leak_station(result)} ({words.near_marks(result)})" if result.near else (
-        words.leak_station(result)
-    )  # fmt: skip
+    return ", ".join(filter(None, (words.leak_station(result), words.near_marks(result))))
 
 
 def _tested(site: Site, result: Result, meter: MeterReport | None) -> Iterable[str]:
@@ -192,16 +191,16 @@ def _tested(site: Site, result: Result, meter: MeterReport | None) -> Iterable[s
         yield from (f"Meter: {line}" for line in meter.lines()[1:2])
 
 
-def _where(result: Result) -> Section:
+def _where(result: Result, *, stands: str) -> Section:
     unit = result.site.length_unit
     leg = result.leak.leg
     plan, scale = plan_picture(result, WIDE, TALL, size=9)
     pictures = [
-        (plan, f"Plan, north up. {scale}"),
+        (plan, f"Plan, north up, {scale}."),
         (profile_picture(result, leg, width=WIDE, height=TALL, size=9), describe(result, leg)),
     ]
     lead = (
-        f"The stake stood at {_place(result)}, the top of the pipe about {words.depth(result)}."
+        f"The stake {stands} at {_place(result)}. Top of pipe: {words.depth(result)}."
         if result.decision.verdict == "dig"
         else f"The best place so far, not to dig, is {words.station(result.leak.chainage_m, unit)}."
     )

@@ -98,14 +98,20 @@ class PlanReport:
 
 def write_plan(report: PlanReport, path: Path) -> Path:
     """Write the plan as a page to print and tick off."""
-    rows = "".join(
-        f"<li>{'<span class=box></span>'}{escape(line)}</li>" for line in report.lines()[1:]
-    )
+    *steps, time, hearing = report.lines()[1:]
+    items: list[str] = []
+    for line in steps:
+        if line.startswith(" ") and items:
+            items[-1] += f"<br>{escape(line.strip())}"
+        else:
+            items.append(escape(line))
+    rows = "".join(f"<li><span class=box></span>{item}</li>" for item in items)
+    rest = "".join(f"<p>{escape(line)}</p>" for line in (time, hearing, LISTENING_ADVICE))
     title = escape(report.survey.site.title)
     page = (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}: plan</title>'
         f"<style>{STYLE}</style></head><body><h1>{title}: plan of the visit</h1>"
-        f'<ul style="list-style:none;padding:0">{rows}</ul><p>{escape(LISTENING_ADVICE)}</p>'
+        f'<ul style="list-style:none;padding:0">{rows}</ul>{rest}'
         "</body></html>\n"
     )
     return put_text(path, page)
