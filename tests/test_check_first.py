@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np

@@ -145,3 +145,18 @@ def test_every_test_that_was_made_is_told(court: Path) -> None:
         "Stop test at 108: the sound read 42 as found, 41 with every tap and machine off, 22 with "
         "the supply shut."
     ) in tested
+
+
+def test_the_water_lost_is_told_whole(court: Path) -> None:
+    toml = (court / "site.toml").read_text()
+    (court / "site.toml").write_text(
+        toml + '[meter]\nprice = 8\nper = "CCF"\nsince = "2026-04-06"\n'
+    )
+    lost = next(
+        each["said"]
+        for each in run("report", court, "--json").json["sections"]
+        if each["head"] == "Water lost"
+    )
+    # 0.5 gal/min: 720 a day, 30 days: 21,600 gal, at 8 for 748.05 gal 231.00.
+    assert lost[0].startswith("720 gal a day, ")
+    assert lost[1].startswith("21,600 gal since 2026-04-06, 231.00 at the bill's price")

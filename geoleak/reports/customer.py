@@ -98,7 +98,8 @@ def customer_report(
         said = [line for each in entries for line in _plain(each, site)]
         sections.append(Section("What the dig showed", tuple(said)))
     if meter is not None and meter.test.verdict == "leak":
-        lost = [line.split(None, 1)[1] for line in meter.lines() if line[:5] in ("size ", "     ")]
+        said = [line for line in meter.lines() if line[:4] in ("size", "hole", "    ")]
+        lost = [f"{line[7:8].upper()}{line[8:]}." for line in said]
         water = (*lost, LOST) if site.metering.since else tuple(lost)
         sections.append(Section("Water lost", water))
     if photos:
