@@ -43,7 +43,7 @@ def run_starts(
     sums = prefix_sums(points, weight)
     if len(points) <= MOST_IN_TABLE:
         return _cut_by_table(sums, charge, np.array(shares))
-    return [_cut_by_pruning(sums, charge, share) for share in shares]
+    return _cut_by_pruning(sums, charge, np.array(shares))
 
 
 def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> list[list[int]]:
@@ -63,21 +63,23 @@ def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> list[list[int]
     return [_traced_back(came[:, column]) for column in range(len(shares))]
 
 
-def _cut_by_pruning(sums: Floats, charge: float, share: float) -> list[int]:
+def _cut_by_pruning(sums: Floats, charge: float, shares: Floats) -> list[list[int]]:
     count = len(sums) - 1
-    cost = np.full(count + 1, np.inf)
-    cost[0] = -charge * share
-    came = np.zeros(count + 1, dtype=np.int64)
+    cost = np.empty((count + 1, len(shares)))
+    cost[0] = -charge * shares
+    came = np.zeros((count + 1, len(shares)), dtype=np.int64)
+    few = np.outer(_few(np.arange(count + 1)), shares)
     alive = np.array([0], dtype=np.int64)
     for stop in range(1, count + 1):
-        total = cost[alive] + _misfit(sums[stop] - sums[alive]) + charge * share
-        charged = total + share * _few(stop - alive)
-        best = int(np.argmin(charged))
-        cost[stop] = charged[best]
+        total = cost[alive] + _misfit(sums[stop] - sums[alive])[:, None]
+        charged = total + few[stop - alive]
+        best = charged.argmin(axis=0)
         came[stop] = alive[best]
-        keep = total - charge * share <= cost[stop] + share * LONE_CHARGE
+        cost[stop] = charged.min(axis=0) + charge * shares
+        # A start is dropped when it can win at no share.
+        keep = (total <= cost[stop] + shares * LONE_CHARGE).any(axis=1)
         alive = np.append(alive[keep], stop)
-    return _traced_back(came)
+    return [_traced_back(came[:, column]) for column in range(len(shares))]
 
 
 def _few(size: Ints) -> Floats:

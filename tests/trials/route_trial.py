@@ -41,6 +41,8 @@ class Outcome:
     strays: int
     strays_found: int
     strays_false: int
+    no_line: bool
+    asked_of_block: bool
     seconds: float
 
 
@@ -106,6 +108,8 @@ def one(route: RandomRoute, rng: np.random.Generator, told_sigma_m: float | None
         strays=int(route.stray.sum()),
         strays_found=int((found & route.stray).sum()),
         strays_false=int((found & ~route.stray).sum()),
+        no_line=any(each.code == "no_line" for each in fit.warnings),
+        asked_of_block=any(each.code == "another_line" for each in fit.warnings),
         seconds=seconds,
     )
 
@@ -163,6 +167,15 @@ def summary(outcomes: list[Outcome], seed: int = 0) -> dict[str, tuple[float, fl
     out["false strays a route"] = spread_of(
         np.array([float(each.strays_false) for each in outcomes]), np.mean, rng
     )
+    failed = {
+        "no line %": np.array([each.no_line for each in outcomes]),
+        "three good marks lost %": np.array([each.strays_false >= 3 for each in outcomes]),
+        "length over 3 % off %": np.array([abs(each.length_error) > 0.03 for each in outcomes]),
+        "a block asked about %": np.array([each.asked_of_block for each in outcomes]),
+    }
+    failed = {"any failure %": np.any(list(failed.values())[:3], axis=0), **failed}
+    for name, rows in failed.items():
+        out[name] = spread_of(100.0 * rows, np.mean, rng)
     out["seconds a fit"] = (float(np.mean([each.seconds for each in outcomes])), 0.0)
     return out
 
