@@ -21,7 +21,7 @@ def straight(*ends: tuple[float, ...]) -> Route:
 YARD = straight((0, 0), (100, 0))
 HOUSE = straight((50, 0), (50, 30))
 APART = straight((500, 0), (500, 9))
-TEE = Network([YARD, HOUSE, APART], [Joint(1, 0.0, 0, 50.0)], names={"tap": (1, 30.0)})
+TEE = Network([YARD, HOUSE, APART], [Joint(1, 0.0, 0, 50.0)])
 
 
 def test_distances_through_a_tee() -> None:
@@ -29,12 +29,9 @@ def test_distances_through_a_tee() -> None:
     np.testing.assert_array_equal(found, [[80, 70, np.inf], [60, 10, np.inf], [np.inf, np.inf, 6]])
 
 
-def test_groups_and_names() -> None:
+def test_groups() -> None:
     assert TEE.components() == ((0, 1), (2,))
     assert len(TEE.components()) > 1
-    assert TEE.place("tap") == (1, 30.0)
-    with pytest.raises(GeometryError, match='"valve"; known: tap'):
-        TEE.place("valve")
 
 
 def test_weights_are_costs_per_metre_of_each_leg() -> None:
@@ -234,8 +231,6 @@ def test_places_and_weights_that_make_no_sense() -> None:
         TEE.costs(([0], [1]), ([0], [1]), [[1, 2]])
     with pytest.raises(GeometryError, match="at least one leg"):
         Network([])
-    with pytest.raises(GeometryError, match='named "x"'):
-        Network([YARD], names={"x": (3, 0.0)})
 
 
 def test_joints_of_drawn_lines() -> None:

@@ -10,9 +10,10 @@ import pytest
 
 from geoleak.route import fit_route
 from geoleak.route.alignment import Alignment
+from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
-from geoleak.route.search import Candidate
-from geoleak.route.solve import Observations, misfit
+from geoleak.route.search import Candidate, _best_gap
+from geoleak.route.solve import Observations, misfit, normal_equations
 from tests.test_route_stack import marks_along
 from tests.trials.tight_routes import SHAPES, one
 
@@ -92,3 +93,41 @@ def test_marks_past_an_end_are_a_failed_fit(past_m, failed):
     line = Alignment(np.array([[0.0, past_m], [0.0, 10.0]]), np.zeros(2))
     best = Candidate(misfit(line, marks, np.zeros(12, dtype=np.int64)), 0.0)
     assert _has_failed([(best, 1.0)], marks) is failed
+
+
+def observed(vertices, count: int) -> tuple[Alignment, Observations]:
+    """Return a line and marks evenly and exactly on it."""
+    line = Alignment(vertices, np.zeros(len(vertices)))
+    edge = np.concatenate([[0.0], np.cumsum(line.parts()[0])])
+    at = np.linspace(0.0, edge[-1], count)
+    points = np.stack([np.interp(at, edge, vertices[:, axis]) for axis in (0, 1)], axis=1)
+    sigma = np.full(count, 0.05)
+    return line, Observations(points, sigma, 0.2 * sigma, np.zeros(count, dtype=bool))
+
+
+@pytest.mark.parametrize(("turn_deg", "corners"), [(7.5, 0), (8.5, 1)])
+def test_a_line_past_a_block_has_a_corner_only_where_it_turns(turn_deg, corners):
+    ahead = 6.0 * np.array([np.sin(np.deg2rad(turn_deg)), np.cos(np.deg2rad(turn_deg))])
+    aside = np.array([[0, 0], [0, 6], [1, 7], [1, 11], [0, 12]], dtype=float)
+    line, marks = observed(np.vstack([aside, aside[-1] + ahead]), 24)
+    hint = np.searchsorted(np.cumsum(line.parts()[0]), np.linspace(0.0, line.length_m(), 24) - 1e-9)
+    (past,) = _without_steps(misfit(line, marks, hint))
+    assert past.runs - 1 == corners
+
+
+@pytest.mark.parametrize(("on_link", "left_out"), [(1, 1), (2, 2), (3, 2)])
+def test_two_marks_at_most_stand_between_the_two_lines_of_a_jog(on_link, left_out):
+    link = np.linspace(0.0, 2.0, on_link + 2)[1:-1]
+    points = np.vstack([
+        np.stack([np.zeros(6), np.arange(6.0)], axis=1),
+        np.stack([link, 5.5 + 0.0 * link], axis=1),
+        np.stack([np.full(6, 2.0), np.arange(6.0, 12.0)], axis=1),
+    ])  # fmt: skip
+    between, _ = _best_gap(points, np.full(len(points), 0.05**-2.0))
+    assert between == left_out
+
+
+def test_a_bend_of_no_angle_stands_within_half_a_spacing():
+    line, marks = observed(np.array([[0.0, 0.0], [0.0, 10.0], [0.0, 20.0]]), 21)
+    matrix, _ = normal_equations(misfit(line, marks, np.repeat([0, 1], [10, 11])), marks)
+    assert np.sqrt(np.linalg.inv(matrix)[3, 3]) == pytest.approx(0.5, rel=0.02)

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from geoleak.errors import InputError
 from geoleak.reports.route import RouteReport
 from tests.command import run
 from tests.lane import FOOT, TOML, lane, readings, write_lane
@@ -139,3 +140,16 @@ def test_a_lead_lengthens_the_way_between_sensors(tmp_path: Path) -> None:
     survey = lane(tmp_path, delays=SHOWN.format(105), fittings="point,lead\n202,5\n")
     (note,) = [w for w in survey.warnings if w.code == "shown_length"]
     assert "110.0 ft between the sensors, it is 43.5 ft" in note.text
+
+
+@pytest.mark.parametrize(("away_m", "joined"), [(4.9, True), (5.1, False)])
+def test_a_leg_runs_from_another_within_five_metres(
+    tmp_path: Path, away_m: float, joined: bool
+) -> None:
+    toml = TOML.replace("[codes]", BRANCH + 'from = "lane"\n[codes]')
+    marks = tuple(f"{401 + k},1050,{500 + away_m / FOOT + 5 * k:.4f},100," for k in range(4))
+    if joined:
+        assert len(lane(tmp_path, toml=toml, more=marks).network.joints) == 1
+    else:
+        with pytest.raises(InputError, match="comes no nearer than 16"):
+            lane(tmp_path, toml=toml, more=marks)

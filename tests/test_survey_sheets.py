@@ -149,6 +149,18 @@ def test_two_sensors_at_one_place_are_named(tmp_path: Path) -> None:
     assert 'both sensors are at "101"' in complaint_of(tmp_path, files)
 
 
+@pytest.mark.parametrize(("apart_m", "named"), [(0.14, True), (0.16, False)])
+def test_sensors_a_hands_breadth_apart_time_nothing(
+    tmp_path: Path, apart_m: float, named: bool
+) -> None:
+    row = f"D1,yard@3 m,yard@{3 + apart_m} m,1"
+    files: dict[str, str | bytes] = {"delays.csv": f"delay,first,second,delay_ms\n{row}\n"}
+    if named:
+        assert "both sensors are at" in complaint_of(tmp_path, files)
+    else:
+        assert len(survey_of(tmp_path, files).delays) == 1
+
+
 @pytest.mark.parametrize("unit", ["gpm l/s", "psi, bar"])
 def test_two_units_of_one_thing_are_named(tmp_path: Path, unit: str) -> None:
     columns = "isolation,valves,result,unit"

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 # A site beside a zone's border is legitimate; half a degree is some 50 km.
 AREA_MARGIN_DEG = 0.5
-KM_PER_DEGREE = 111.2
 _EAST_WEST = {"east": 1.0, "west": -1.0}
 _NORTH_SOUTH = {"north": 1.0, "south": -1.0}
 # Method names as PROJ's database has them; a stake or a length in these would be wrong.
@@ -359,11 +358,12 @@ class CrsInfo:
         area = None if self.crs is None else self.crs.area_of_use
         if area is None:
             return text
-        width = (area.east - area.west) % 360 or 360.0
-        east = (lon_deg - area.west - width / 2 + 180) % 360 - 180
-        north = lat_deg - (area.south + area.north) / 2
-        away = math.hypot(east * math.cos(math.radians(lat_deg)), north) * KM_PER_DEGREE
-        return f"{text}, {away:.0f} km from the middle of {self.area_name}"
+        from pyproj import Geod
+
+        middle = area.west + ((area.east - area.west) % 360 or 360.0) / 2
+        north = (area.south + area.north) / 2
+        *_, away_m = Geod(ellps="WGS84").inv(lon_deg, lat_deg, middle, north)
+        return f"{text}, {away_m / 1000.0:.0f} km from the middle of {self.area_name}"
 
     @property
     def area_name(self) -> str:

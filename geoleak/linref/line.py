@@ -22,7 +22,7 @@ from geoleak.linref.snap import Snap, as_points, find_nearest, measure
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Calibration:
+class MeasuredChainage:
     """Pairs of route chainage and measured chainage (k,), both strictly increasing, in metres."""
 
     chainage_m: Floats
@@ -31,7 +31,7 @@ class Calibration:
     @classmethod
     def from_pairs(
         cls, chainage_m: npt.ArrayLike, measured_m: npt.ArrayLike, *, length_m: float
-    ) -> Calibration:
+    ) -> MeasuredChainage:
         """Check the pairs and put them in order of chainage.
 
         Raises
@@ -69,16 +69,16 @@ class Calibration:
         """Return route chainage of measured chainage; the inverse of `to_measured`."""
         return _interpolate(measured_m, self.measured_m, self.chainage_m)
 
-    def part(self, from_m: float, to_m: float) -> Calibration:
+    def part(self, from_m: float, to_m: float) -> MeasuredChainage:
         """Return the calibration of a slice: measured chainages stay as they are."""
         inside = self.chainage_m[(self.chainage_m > from_m) & (self.chainage_m < to_m)]
         chainage = np.concatenate([[from_m], inside, [to_m]])
-        return Calibration(chainage - from_m, self.to_measured(chainage))
+        return MeasuredChainage(chainage - from_m, self.to_measured(chainage))
 
-    def turned(self, length_m: float) -> Calibration:
+    def turned(self, length_m: float) -> MeasuredChainage:
         """Return the calibration seen from the other end, measured from there."""
         far = self.to_measured(np.array([length_m]))
-        return Calibration(length_m - self.chainage_m[::-1], far - self.measured_m[::-1])
+        return MeasuredChainage(length_m - self.chainage_m[::-1], far - self.measured_m[::-1])
 
 
 def _refuse_backwards(pairs: Floats) -> None:
@@ -117,7 +117,7 @@ class Route:
         Chainage and along-slope distance of each vertex.
     segments : Segments
         The straight pieces between distinct vertices.
-    calibration : Calibration or None
+    calibration : MeasuredChainage or None
         Measured chainage at known chainages, see `calibrated`.
     """
 
@@ -125,7 +125,7 @@ class Route:
     vertex_chainage_m: Floats
     vertex_pipe_m: Floats
     segments: Segments
-    calibration: Calibration | None = None
+    calibration: MeasuredChainage | None = None
 
     @classmethod
     def from_vertices(cls, xy_m: npt.ArrayLike) -> Route:
@@ -370,7 +370,7 @@ class Route:
         ``chainage_m`` keeps its meaning everywhere; `measured_m` and `chainage_from_measured_m`
         go from one to the other.
         """
-        pairs = Calibration.from_pairs(chainage_m, measured_m, length_m=self.length_m)
+        pairs = MeasuredChainage.from_pairs(chainage_m, measured_m, length_m=self.length_m)
         return replace(self, calibration=pairs)
 
     @overload
@@ -403,7 +403,7 @@ class Route:
         chainage = self._calibration().to_chainage(np.asarray(measured_m, dtype=np.float64))
         return _plain(self._inside(chainage))
 
-    def _calibration(self) -> Calibration:
+    def _calibration(self) -> MeasuredChainage:
         if self.calibration is None:
             raise GeometryError("this route has no measured chainage; use calibrated() first")
         return self.calibration

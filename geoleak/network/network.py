@@ -8,7 +8,7 @@ graph does not grow with the number of places.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -48,19 +48,16 @@ class Network:
         The legs. The two ends of a closed route are joined without being told.
     joints : sequence of Joint
         Where legs join. A leg may be joined to itself at another chainage (a loop).
-    names : mapping of str to (int, float), optional
-        Named places: leg and chainage.
 
     Raises
     ------
     GeometryError
-        If a joint or a named place is on a leg that does not exist or off the end of one, or a leg
-        is joined to itself at one place.
+        If a joint is on a leg that does not exist or off the end of one, or a leg is joined to
+        itself at one place.
     """
 
     routes: Sequence[Route]
     joints: Sequence[Joint] = ()
-    names: Mapping[str, tuple[int, float]] = field(default_factory=dict)
     graph: Graph = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -74,8 +71,6 @@ class Network:
                     f"leg {joint.leg_a} is joined to itself at chainage {joint.chainage_a_m:.3f} m;"
                     " join it to another leg, or at two chainages where it is a loop"
                 )
-        for name, (leg, chainage) in self.names.items():
-            self._places(([leg], [chainage]), f'the place named "{name}"')
         object.__setattr__(self, "graph", self._made_graph())
 
     def _made_graph(self) -> Graph:
@@ -89,20 +84,6 @@ class Network:
         )
         length = np.array([route.pipe_length_m for route in self.routes])
         return Graph.of_joints(length, first, second, same_m=SAME_NODE_M)
-
-    def place(self, name: str) -> tuple[int, float]:
-        """Return the leg and chainage of a named place.
-
-        Raises
-        ------
-        GeometryError
-            If there is no place of this name.
-        """
-        try:
-            return self.names[name]
-        except KeyError:
-            known = ", ".join(sorted(self.names)) or "none"
-            raise GeometryError(f'no place is named "{name}"; known: {known}') from None
 
     def components(self) -> tuple[tuple[int, ...], ...]:
         """Return the groups of legs that hang together, each in ascending order of leg."""

@@ -93,7 +93,7 @@ def _averaged(rows: Floats, values: Floats, weight: Floats, knots: Floats) -> Sm
     normal = (rows * weight[:, None]).T @ rows
     # A slope nobody surveyed: at most about 1 in 1, so that two marks in one place stay solvable.
     slope = np.diff(np.eye(count), axis=0)
-    normal = normal + slope.T @ slope / (step * span_of(knots))
+    normal = normal + slope.T @ slope / (step * (knots[-1] - knots[0]))
     right = rows.T @ (weight * values)
     stiffness = STIFFNESS if count > 2 else STIFFNESS[:1]
     matrix = normal + penalty / stiffness[:, None, None]
@@ -107,8 +107,3 @@ def _averaged(rows: Floats, values: Floats, weight: Floats, knots: Floats) -> Sm
     away = means - mean
     covariance = np.einsum("i,ijk->jk", share, covariances) + (away * share[:, None]).T @ away
     return Smooth(knots, mean, covariance)
-
-
-def span_of(knots: Floats) -> float:
-    """Return the length the knots span."""
-    return float(knots[-1] - knots[0])

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.route.alignment import GREATEST_TURN_RAD, Alignment, hints
+from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, hints
 from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
-from geoleak.route.model import bend_charge
+from geoleak.route.model import FITTING_RAD, bend_charge
 from geoleak.route.partition import (
     LONE_CHARGE,
     cut_costs,
@@ -33,12 +33,8 @@ CUT_CHARGE = 3.0
 """Times ln of the number of marks: the charge for a bend while first guesses are cut."""
 CUTS_AGAIN = (0.25, 0.5)
 """Shares of the charge at which a few neighbouring straights are cut afresh."""
-MOST_CUT_AGAIN = 3
-MOST_JOGGED = 3
-"""Neighbouring straights that a step aside may replace, itself laid otherwise among them."""
-LINK_RAD = np.deg2rad([22.5, 45.0, 90.0])
-BEYOND_M = 0.3
-"""How far beyond the last mark pipe that turns back is first taken to run."""
+MOST_REPLACED = 3
+"""Neighbouring straights that are cut afresh or give way to a step aside at once."""
 BEVEL_M = 1.5
 """How far from a reversal the two bends stand that take its place in a first guess."""
 
@@ -93,7 +89,7 @@ def _merges(shape: Alignment) -> Iterator[Alignment]:
             reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
             corner = a + u * reach
             out = float(np.hypot(*(b - corner)))
-            if reach <= 0.35 or out <= 0.35 or (b - corner) @ v <= 0:
+            if reach <= LEAST_RUN_M or out <= LEAST_RUN_M or (b - corner) @ v <= 0:
                 continue
             vertices = np.concatenate(
                 [shape.vertices[:first], corner[None], shape.vertices[last + 1 :]]
@@ -153,7 +149,7 @@ def _jogs(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     # In order: where pipe turns back, the nearest straight is often the wrong one.
     run = hints(shape.stack, marks.points)[0]
     for first in range(shape.runs):
-        for last in range(first + 1, min(first + MOST_JOGGED, shape.runs) + 1):
+        for last in range(first + 1, min(first + MOST_REPLACED, shape.runs) + 1):
             held = np.flatnonzero((run >= first) & (run < last))
             points, plain = marks.points[held], marks.sigma_m[held] ** -2.0
             if len(held) < 4:
@@ -189,12 +185,12 @@ def _links(
     reach = float((far - near) @ one[1])
     if one[1] @ two[1] < 0:
         # Pipe that turns back does so beyond both marks.
-        corner = near + one[1] * (max(reach, 0.0) + BEYOND_M)
+        corner = near + one[1] * (max(reach, 0.0) + LEAST_RUN_M)
         yield np.stack([corner, foot_on(two, corner)])
         return
     middle = near + 0.5 * reach * one[1]
     aside = foot_on(two, middle)
-    for angle in LINK_RAD:
+    for angle in FITTING_RAD[1:]:
         run = 0.5 * float(np.hypot(*(aside - middle))) / np.tan(angle)
         yield np.stack([middle - run * one[1], aside + run * two[1]])
 
@@ -207,7 +203,7 @@ def _recuts(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     """
     shape = fit.shape
     for first in range(shape.runs):
-        for last in range(first + 1, min(first + MOST_CUT_AGAIN, shape.runs) + 1):
+        for last in range(first + 1, min(first + MOST_REPLACED, shape.runs) + 1):
             held = np.flatnonzero((fit.where.run >= first) & (fit.where.run < last))
             if len(held) < 4:
                 continue

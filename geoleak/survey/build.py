@@ -50,7 +50,7 @@ from geoleak.units import format_length, unit_m
 # (common practice, no source).
 DELAY_SIGMA_S = 0.0005
 # Two sensors nearer to one another than this stand at one place: nothing can be timed.
-APART_M = 0.15
+SENSORS_APART_M = 0.15
 # What a screen showed is corrected in words where the traced pipe moves it by more than this.
 SHOWN_SAID_M = 0.15
 # Water that surfaces this far from every leg is from something else, or its place is mistyped.
@@ -246,7 +246,8 @@ class _Builder:
             second = self._pipe_place(row.second, row.origin)
             if first is None or second is None:
                 continue
-            if first.leg == second.leg and abs(first.chainage_m - second.chainage_m) < APART_M:
+            apart_m = abs(first.chainage_m - second.chainage_m)
+            if first.leg == second.leg and apart_m < SENSORS_APART_M:
                 what = f'delay {row.id}: both sensors are at "{row.first.text}"'
                 self.finder.complaints.append(Complaint(row.origin, what, "two places on the pipe"))
                 continue
