@@ -24,7 +24,7 @@ from geoleak.route.marks import (
 )
 from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
-from geoleak.route.search import FINE_CUTS, SAME, Candidate, Window, scored, search
+from geoleak.route.search import FINE_CUTS, Candidate, Window, distinct, scored, search
 from geoleak.route.solve import Observations, misfit, solve_many
 from geoleak.route.spread import FittedShape, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
@@ -202,12 +202,9 @@ def _fitted(
         found, windows = search(marks, np.asarray(marks.sigma_m**-2.0), cuts_at=FINE_CUTS)
         pairs += _settled(_nearest(found), marks, 1.0, free=options.scale_sigma)
         pairs.sort(key=lambda pair: pair[0].score)
-    apart = [
-        pair
-        for number, pair in enumerate(pairs)
-        if all(abs(pair[0].score - other[0].score) > SAME for other in pairs[:number])
-    ]
-    return [each for each, _ in apart], [each for _, each in apart], windows
+    scales = {id(each): scale for each, scale in pairs}
+    apart = distinct([each for each, _ in pairs])
+    return apart, [scales[id(each)] for each in apart], windows
 
 
 def _nearest(found: list[Candidate]) -> list[Candidate]:

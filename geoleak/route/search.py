@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, hints
 from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
-from geoleak.route.model import FITTING_RAD, bend_charge
+from geoleak.route.model import FITTING_RAD, PLAY_RAD, bend_charge
 from geoleak.route.partition import (
     LONE_CHARGE,
     cut_costs,
@@ -285,8 +285,6 @@ HOPELESS = 30.0
 """A proposal this far behind after its first steps is not followed,"""
 PER_BEND = 20.0
 """but for what it may gain with each bend it has less."""
-SAME = 0.05
-"""Scores nearer than this are of the same fit."""
 MOST_RUNS_WHOLE = 8
 """Longer routes are searched window by window."""
 WINDOW_RUNS = 6
@@ -340,6 +338,27 @@ def tried(
     return out
 
 
+def distinct(candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Return candidates, best first, without those that lay the same bends as a better one.
+
+    The same: no vertex farther off than the shortest straight, no turn by more than a joint's play.
+    """
+    kept: list[Candidate] = []
+    for each in sorted(candidates, key=lambda one: one.score):
+        if not any(_alike(each.fit.shape, other.fit.shape) for other in kept):
+            kept.append(each)
+    return kept
+
+
+def _alike(one: Alignment, other: Alignment) -> bool:
+    return bool(
+        one.runs == other.runs
+        and np.array_equal(one.arcs, other.arcs)
+        and np.abs(one.vertices - other.vertices).max() < LEAST_RUN_M
+        and np.abs(one.parts()[2] - other.parts()[2]).max() < PLAY_RAD
+    )
+
+
 class Found:
     """The candidates met on the way, the few best of each number of bends and arcs."""
 
@@ -347,15 +366,10 @@ class Found:
         self._by_kind: dict[tuple[int, int], list[Candidate]] = {}
 
     def add(self, found: Sequence[Candidate]) -> None:
-        """Keep candidates unless the same fit is held already."""
+        """Keep candidates, the better of any two that are the same fit."""
         for each in found:
-            shape = each.fit.shape
-            held = self._by_kind.setdefault((shape.runs - 1, len(shape.arcs)), [])
-            if any(abs(other.score - each.score) < SAME for other in held):
-                continue
-            held.append(each)
-            held.sort(key=lambda one: one.score)
-            del held[MOST_ALIKE:]
+            kind = _kind(each.fit.shape)
+            self._by_kind[kind] = distinct([*self._by_kind.get(kind, []), each])[:MOST_ALIKE]
 
     def ranked(self) -> list[Candidate]:
         """Return all that are held, best first."""
