@@ -271,8 +271,8 @@ def check_site(**options) -> Result:
         chance_in_hole=0.65,
         chance_if_heard=0.97,
         rivals=(
-            RivalSummary("displaced", 0.28, 0.1, False),
-            RivalSummary("fitting", 0.002, 0.06, False, "MTR1"),
+            RivalSummary("displaced", 0.4, 0.28, 0.1, False),
+            RivalSummary("fitting", 0.02, 0.002, 0.06, False, "MTR1"),
         ),
         check=CheckSummary("rod", tuple(each for each, _ in shot), 30.0, "displaced", 0.93),
     )

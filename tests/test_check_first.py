@@ -91,10 +91,13 @@ def test_the_fitting_to_work_is_named(result: Result) -> None:
 
 def test_rivals_are_told_likeliest_first(result: Result) -> None:
     listed = checks.rivals(result)
-    shown = [r for r in result.decision.rivals if r.chance >= checks.WORTH_SAYING]
+    shown = [r for r in result.decision.rivals if r.chance_dry >= checks.WORTH_SAYING]
     assert len(listed) == len(shown) >= 2
-    most = max(shown, key=lambda each: each.chance)
-    assert listed[0] == f"{words.chance(most.chance)} {checks.rival(most)}"
+    most = max(shown, key=lambda each: each.chance_dry)
+    assert listed[0] == f"{words.chance(most.chance_dry)} {checks.rival(most)}"
+    # Beside the hole's chance: what a rival puts into the hole is not told twice.
+    dry = sum(each.chance_dry for each in result.decision.rivals)
+    assert result.decision.chance_in_hole + dry <= 1.0
 
 
 def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Result) -> None:

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.evidence import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
+from geoleak.evidence import SAME_SOUND_M, StopTests, is_another
 from geoleak.posterior import Explanation, Posterior, free_ends
 from geoleak.survey import Survey
-from geoleak.tables import setting, surface
+from geoleak.tables import setting
 
 # Offsets of readings left and right of the hole's middle, and steps of a rod along the pipe.
 ACROSS_M = (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
@@ -23,6 +23,8 @@ ROD_M = (-1.0, -0.5, 0.0, 0.5, 1.0)
 TRACE_M = 1.0
 # The first survey read once more: at this many places at most, evenly over it.
 AGAIN_PLACES = 16
+# A stop test is asked for so often at one place (common practice, no source).
+STOPS = 2
 # Less chance of a dry hole than this is not worth naming a check for where nothing else is asked.
 LEAST = 0.01
 # Which rivals a check tells from the leak straight below.
@@ -116,21 +118,21 @@ def next_check(
         Chainage of the stake and of the hole's middle on the leading peak's leg.
     """
     leg = posterior.peaks[0].leg
-    open_rivals = {e.name for e in posterior.rivals if not e.checked}
-    caution = survey.site.prior.caution
+    rivals = {e.name: e for e in posterior.rivals}
     price = dry_hole_minutes(survey)
     best: Check | None = None
-    for kind, rivals in TELLS.items():
-        told = [name for name in rivals if name in open_rivals]
+    for kind, names in TELLS.items():
+        told = [n for n in names if n in rivals and not _is_made(survey, kind, rivals[n], stake_m)]
         if not told:
             continue
-        finds = {name: setting(f"{kind}_finds").value for name in told}
+        finds = {name: _finds(survey, kind, rivals[name]) for name in told}
         plain = {name: hole.missed(name) * finds[name] for name in told}
         rival = max(told, key=lambda name: plain[name])
-        # One rival at a time is taken as commoner than stated.
+        # One rival at a time, if nothing is known of it, is taken as commoner than stated.
+        caution = 1.0 if rivals[rival].checked else survey.site.prior.caution
         spared = sum(plain.values()) - plain[rival]
         spared += hole.missed(rival, times=caution) * finds[rival]
-        minutes = minutes_of(survey, kind, leg, stake_m)
+        minutes = setting(f"check_{kind}_minutes").value
         if spared < LEAST:
             continue
         check = Check(
@@ -148,6 +150,26 @@ def next_check(
     return best
 
 
+def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> bool:
+    """Tell whether a check was made here as often as it is asked for.
+
+    Listening with everything off is no stop test yet; one that left doubt is made once more.
+    """
+    if kind != "stop":
+        return rival.checked
+    leg = rival.place[0]
+    made = [t for t in survey.stops if t.leg == leg and abs(t.chainage_m - stake_m) < SAME_SOUND_M]
+    return len(made) >= STOPS
+
+
+def _finds(survey: Survey, kind: str, rival: Explanation) -> float:
+    """Return the chance that a check tells a rival from the leak."""
+    if kind != "stop":
+        return setting(f"{kind}_finds").value
+    leg, at, _ = rival.place
+    return StopTests(survey).told_apart(leg, at, shot=rival.point is not None)
+
+
 def beside(survey: Survey, leg: int, chainage_m: float) -> str | None:
     """Return the shot fitting nearest to a place, where one is within hearing of it."""
     near = {
@@ -155,19 +177,6 @@ def beside(survey: Survey, leg: int, chainage_m: float) -> str | None:
     }
     away = min(near, default=np.inf)
     return near[away] if away < SAME_SOUND_M else None
-
-
-def minutes_of(survey: Survey, kind: str, leg: int, stake_m: float) -> float:
-    """Return how long a check takes; where nothing needs drilling a push is like any reading."""
-    if kind == "rod":
-        rows = survey.surface
-        near = [
-            rows.surface[i]
-            for i in np.flatnonzero((rows.leg == leg) & (np.abs(rows.chainage_m - stake_m) < 2.0))
-        ]
-        if not any(name and surface(name).is_hard for name in near):
-            return reading_minutes(survey) * len(ROD_M)
-    return setting(f"check_{kind}_minutes").value
 
 
 def places_of(
@@ -188,8 +197,8 @@ def places_of(
 
 
 def told_another(survey: Survey) -> bool:
-    """Tell whether a stop test that still counts says that the sound is not the leak."""
-    return any(odds_of_another(survey, t) > NOT_THE_LEAK for t in StopTests(survey).tests)
+    """Tell whether the stop tests that still count say that the sound is not the leak."""
+    return is_another(survey, StopTests(survey).tests)
 
 
 def again(survey: Survey, hole: InHole) -> Check | None:

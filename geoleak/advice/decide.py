@@ -37,6 +37,8 @@ class Decision:
     leg: int
     stake_m: float
     hole: DigWindow
+    in_hole: InHole
+    """What the hole holds under each explanation."""
     then: tuple[DigWindow, ...] = ()
     chance_by_length: tuple[tuple[float, float], ...] = ()
     """(hole length in metres, chance in it), for a crew that may open more or less."""
@@ -45,8 +47,6 @@ class Decision:
     """Expected saving of one more reading over digging now, in the user's currency."""
     check: Check | None = None
     """What tells the leak from its rivals; with "check_first" only."""
-    chance_if_heard: float = 0.0
-    """Chance in the hole if what is heard is the leak, straight below."""
     notes: tuple[Note, ...] = ()
 
 
@@ -95,7 +95,7 @@ def decide(
         next_readings=ahead.readings if ahead else (),
         value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
         check=check,
-        chance_if_heard=in_hole.if_heard,
+        in_hole=in_hole,
     )
 
 
@@ -136,8 +136,10 @@ def _verdict(
     dig_when = survey.site.crew.dig_when
     if told_another(survey):
         once_more = again(survey, in_hole)
-        verdict = "listen_on" if once_more is None else "check_first"
-        return verdict, once_more, ("the stop test says that what is heard here is not the leak",)
+        told = "the stop test says that what is heard here is not the leak"
+        if once_more is None:
+            told += ": stop what makes it, strike the rows read meanwhile, read the line anew"
+        return ("listen_on" if once_more is None else "check_first"), once_more, (told,)
     if against or (in_hole.if_heard < dig_when and hole.chance < dig_when):
         return "listen_on", None, ()
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m

@@ -24,14 +24,13 @@ from geoleak.evidence.isolation import Parts
 from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence, pipe_loss
 from geoleak.evidence.pooling import T_SCALE, Pooled
 from geoleak.evidence.robust import FREEDOM
-from geoleak.evidence.stop import NOT_THE_LEAK, SAME_SOUND_M, StopTests, odds_of_another
+from geoleak.evidence.stop import SAME_SOUND_M, StopTests, is_another
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.survey import Survey
 
 __all__ = [
     "FREEDOM",
     "GATHERERS",
-    "NOT_THE_LEAK",
     "PER_DB",
     "SAME_SOUND_M",
     "T_SCALE",
@@ -53,9 +52,9 @@ __all__ = [
     "SurfaceEvidence",
     "candidates",
     "gather",
+    "is_another",
     "log_sum_exp",
     "normal_nodes",
-    "odds_of_another",
     "pipe_loss",
     "prior",
     "prior_speeds",

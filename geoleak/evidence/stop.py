@@ -44,10 +44,14 @@ ALL_SHUT = ("all shut", "all taps shut")
 def falls(survey: Survey, test: SurveyedStop) -> Floats:
     """Return the log density of each part's fall where the sound stays and where it stops.
 
-    Shape (3, 2) in the order of `PARTS`; 0 in both where a part was not done.
+    Shape (3, 2) in the order of `PARTS`; 0 in both where a part was not done. What stops falls to
+    the background, as far as the peak stands over it in the survey; less where another sound goes
+    on under it, or where nobody read near.
     """
     scale = float(np.sqrt(2.0)) * max(survey.site.levels.level_sigma_db, 0.5) * T_SCALE
     least, most = setting("stop_fall_least").value, setting("stop_fall_most").value
+    excess = _excess_db(survey, test.leg, test.chainage_m)
+    partly = 1.0 if excess is None else setting("stop_partly").value
     out = np.zeros((len(PARTS), 2))
     levels = (test.all_off_db, test.fitting_worked_db, test.supply_shut_db)
     for i, level in enumerate(levels):
@@ -57,8 +61,33 @@ def falls(survey: Survey, test: SurveyedStop) -> Floats:
         out[i, 0] = log_density(np.array(fall / scale)) - np.log(scale)
         edges = (fall - np.array([least, most])) / scale
         within = distribution(edges)
-        out[i, 1] = np.log(max(float(within[0] - within[1]), 1e-12) / (most - least))
+        stopped = partly * max(float(within[0] - within[1]), 1e-12) / (most - least)
+        if excess is not None:
+            wide = float(np.hypot(scale, setting("stop_partly").spread * T_SCALE))
+            z = np.array((fall - max(excess, least)) / wide)
+            stopped += (1.0 - partly) * float(np.exp(log_density(z))) / wide
+        out[i, 1] = np.log(stopped)
     return out
+
+
+def _near(
+    survey: Survey, leg: int, chainage_m: float
+) -> tuple[Levels, npt.NDArray[np.bool_]] | None:
+    """Return the readings of which some are of the sound at a place, and which those are."""
+    for rows in (survey.surface, survey.contact):
+        close = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
+        if close.any():
+            return rows, close
+    return None
+
+
+def _excess_db(survey: Survey, leg: int, chainage_m: float) -> float | None:
+    """Return how far the sound at a place stands over the quietest fifth; None: nobody read."""
+    near = _near(survey, leg, chainage_m)
+    if near is None or near[1].all():
+        return None
+    rows, close = near
+    return float(rows.level_db[close].max() - np.quantile(rows.level_db, 0.2))
 
 
 def _likelihood(parts: Floats, maker: str) -> float:
@@ -85,18 +114,30 @@ class StopTests:
         self.parts = [falls(survey, test) for test in self.tests]
 
     def overtaken(self, test: SurveyedStop) -> bool:
-        """Tell whether what a test silenced was off when the place was read again."""
-        silenced = falls(self.survey, test)[:2]
-        fell = bool(np.any(silenced[:, 1] > silenced[:, 0]))
-        return fell and self.off_near(test.leg, test.chainage_m)
+        """Tell whether the place was read again without the sound that a test silenced.
+
+        By the ear, not by word: what is as loud there as the test found it has not gone.
+        """
+        levels = np.array([test.all_off_db, test.fitting_worked_db])
+        parts = falls(self.survey, test)[:2]
+        fell = levels[parts[:, 1] > parts[:, 0]]
+        near = _near(self.survey, test.leg, test.chainage_m)
+        if len(fell) == 0 or near is None or not _mostly_off(*near):
+            return False
+        rows, close = near
+        return bool(rows.level_db[close].max() < 0.5 * (test.as_found_db + fell.min()))
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether the sound at a place was listened to with everything off."""
-        for rows in (self.survey.surface, self.survey.contact):
-            near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
-            if near.any():
-                return bool(rows.everything_off[near].mean() >= 0.5)
-        return False
+        """Tell whether the sound at a place was listened to with everything off.
+
+        A test in which turning all off silenced it tells that it was not.
+        """
+        for test, parts in zip(self.tests, self.parts, strict=True):
+            close = test.leg == leg and abs(test.chainage_m - chainage_m) < SAME_SOUND_M
+            if close and parts[0, 1] > parts[0, 0]:
+                return False
+        near = _near(self.survey, leg, chainage_m)
+        return near is not None and _mostly_off(*near)
 
     def of_leak(self, leg: Ints, chainage_m: Floats) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,)."""
@@ -114,7 +155,17 @@ class StopTests:
         Listening with everything off leaves out the makers that were off, but for those that
         somebody forgot.
         """
-        out = np.empty(len(leg))
+        return np.logaddexp.reduce(self._by_maker(leg, chainage_m, shot=shot))
+
+    def told_apart(self, leg: int, chainage_m: float, *, shot: bool) -> float:
+        """Return the share of other makers at a place that a stop test tells from the leak."""
+        at = np.array([leg]), np.array([chainage_m])
+        share = np.exp(self._by_maker(*at, shot=shot)[:, 0])
+        as_leak = np.array([FALLS[name] == FALLS["leak"] for name in MAKERS])
+        return float(share[~as_leak].sum() / max(share.sum(), 1e-300))
+
+    def _by_maker(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
+        """Return the log weight of each maker at each place, shape (makers, k)."""
         wrong = setting("stop_misread").value
         off = self._off(leg, chainage_m)
         rows = np.zeros((len(MAKERS), len(leg)))
@@ -127,9 +178,7 @@ class StopTests:
             for test, parts in zip(self.tests, self.parts, strict=True):
                 near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
                 rows[i, near] += _likelihood(parts, name) - _neither(parts)
-        top = rows.max(axis=0)
-        out = top + np.log(np.exp(rows - top).sum(axis=0))
-        return out
+        return rows
 
     def _off(self, leg: Ints, chainage_m: Floats) -> npt.NDArray[np.bool_]:
         keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
@@ -139,16 +188,36 @@ class StopTests:
         return out
 
 
+def _mostly_off(rows: Levels, close: npt.NDArray[np.bool_]) -> bool:
+    return bool(rows.everything_off[close].mean() >= 0.5)
+
+
 def _neither(parts: Floats) -> float:
     """Return the log density of a test that is of no matter: each part stays or stops evenly."""
     return float(np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0))
 
 
-def odds_of_another(survey: Survey, test: SurveyedStop) -> float:
-    """Return how much likelier a stop test is for another maker than for the leak."""
-    parts = falls(survey, test)
-    another = [np.log(setting(m).value) + _likelihood(parts, m) for m in MAKERS]
-    return float(np.exp(np.logaddexp.reduce(another) - _likelihood(parts, "leak")))
+def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
+    """Return how much likelier stop tests of one sound are for another maker than for the leak."""
+    parts = [falls(survey, test) for test in tests]
+    leak = sum(_likelihood(each, "leak") for each in parts)
+    another = [
+        np.log(setting(m).value) + sum(_likelihood(each, m) for each in parts) for m in MAKERS
+    ]
+    return float(np.exp(np.clip(np.logaddexp.reduce(another) - leak, -700, 700)))
+
+
+def is_another(survey: Survey, tests: tuple[SurveyedStop, ...]) -> bool:
+    """Tell whether stop tests say of some place that its sound is not the leak."""
+    for test in tests:
+        here = [
+            other
+            for other in tests
+            if other.leg == test.leg and abs(other.chainage_m - test.chainage_m) < SAME_SOUND_M
+        ]
+        if odds_of_another(survey, *here) > NOT_THE_LEAK:
+            return True
+    return False
 
 
 def meter_turned(survey: Survey) -> bool:
@@ -169,7 +238,7 @@ def of_the_leak(survey: Survey, rows: Levels) -> Levels:
     off = rows.everything_off
     if not off.any() or off.all():
         return rows
-    if not any(odds_of_another(survey, test) > NOT_THE_LEAK for test in survey.stops):
+    if not is_another(survey, survey.stops):
         return rows
     kept = np.flatnonzero(off)
     changed: dict[str, Any] = {}

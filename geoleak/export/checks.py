@@ -58,12 +58,15 @@ def assumes(result: Result) -> str:
 
 
 def rivals(result: Result) -> list[str]:
-    """Return what else may explain the sound, the likeliest first, each with its chance."""
-    listed = sorted(result.decision.rivals, key=lambda each: -each.chance)
+    """Return what else may explain the sound, the likeliest first, each with its chance.
+
+    The chance that the hole is dry for it: with that in the hole they add up to 100 % at most.
+    """
+    listed = sorted(result.decision.rivals, key=lambda each: -each.chance_dry)
     return [
-        f"{words.chance(each.chance)} {rival(each)}"
+        f"{words.chance(each.chance_dry)} {rival(each)}"
         for each in listed
-        if each.chance >= WORTH_SAYING
+        if each.chance_dry >= WORTH_SAYING
     ]
 
 

@@ -209,12 +209,19 @@ def _decision(out: Stakeout) -> DecisionSummary:
         chance_by_length=decision.chance_by_length,
         value_of_reading=decision.value_of_reading,
         rivals=tuple(
-            RivalSummary(each.name, each.chance, each.share, each.checked, each.point)
+            RivalSummary(
+                each.name,
+                each.chance,
+                decision.in_hole.missed(each.name),
+                each.share,
+                each.checked,
+                each.point,
+            )
             for each in out.posterior.rivals
             if each.share > 0
         ),
         check=_check(out),
-        chance_if_heard=decision.chance_if_heard,
+        chance_if_heard=decision.in_hole.if_heard,
     )
 
 

@@ -168,6 +168,8 @@ class RivalSummary:
     name: str
     """``"fitting"``, ``"aside"``, ``"beyond"`` or ``"displaced"``."""
     chance: float
+    chance_dry: float
+    """That it is so and the hole is dry."""
     share_stated: float
     """Before anything was heard."""
     checked: bool
