@@ -183,6 +183,22 @@ def test_gusts_move_a_drowned_background_by_its_share_only():
     assert math.hypot(1.9, 1.6) == pytest.approx(LevelSettings().level_sigma_db, abs=0.05)
 
 
+def test_neighbours_err_alike_the_more_the_nearer_they_stand():
+    """A metre apart by e^(-1/3) of what they do at no distance; not at all across a session."""
+    route = synthetic.straight()
+    chainage = np.array([52.0, 50.0, 51.0, 51.5, 57.0, 58.0])
+    session, limit = np.array([0, 0, 0, 1, 1, 1]), np.array([0, 0, 0, 0, 0, 1])
+    rows = synthetic.levels("surface", chainage, 40.0, route=route)
+    rows = replace(rows, session=session, sessions=("a", "b"), censored=limit)
+    kind = SurfaceEvidence(synthetic.survey([route], surface=rows))
+    assert kind.pooled.chainage_m.tolist() == [50.0, 51.0, 52.0, 51.5, 57.0, 58.0]
+    near, far = (setting("error_memory").value * math.exp(-away / 3.0) for away in (1.0, 5.5))
+    assert kind.memory == pytest.approx([0.0, near, near, 0.0, far, 0.0])
+    data = kind.data(np.array([0, 2, 3, 4]))
+    # Left without its neighbour a row has its error to itself.
+    assert data.memory == pytest.approx([0.0, 0.0, 0.0, far])
+
+
 def test_repeats_tell_whose_scatter_it_is():
     """Quiet repeats over the leak, wild ones away from it: gusts. Alike everywhere: the meter."""
     squares, count = np.array([1.0, 30.0]), np.array([4.0, 4.0])

@@ -11,7 +11,7 @@ from geoleak.evidence.robust import Rows, distribution, log_density, marginal
 from tests.check_values import check_value
 
 
-def rows(level, *, sigma=2.5, censored=None, session=None, on_floor=None):
+def rows(level, *, sigma=2.5, censored=None, session=None, on_floor=None, memory=None):
     level = np.asarray(level, dtype=float)
     n = len(level)
     session = np.zeros(n, dtype=int) if session is None else np.asarray(session)
@@ -25,6 +25,7 @@ def rows(level, *, sigma=2.5, censored=None, session=None, on_floor=None):
         floor_mean=40.0,
         floor_sigma=30.0,
         offset_sigma=4.0,
+        memory=np.zeros(n) if memory is None else np.asarray(memory),
     )
 
 
@@ -90,6 +91,28 @@ def test_rows_with_their_own_background_stand_on_no_floor():
     added = np.array([10.0, 2.0, 0.0, 0.0])
     found = marginal(data, added[None, :]).log_likelihood[0]
     assert found == pytest.approx(by_integration(data, added), abs=0.35)
+
+
+def test_rows_share_their_error_with_those_beside_them():
+    """The density of independent errors mixed by a matrix, the floor integrated numerically."""
+    rng = np.random.default_rng(6)
+    memory = np.append(0.0, rng.uniform(0.0, 0.6, 11))
+    added = np.linspace(0, 12, 12)
+    data = rows(41 + added + rng.normal(0, 2.5, 12), memory=memory)
+    found = marginal(data, added[None, :])
+    floor = np.linspace(20, 60, 8001)
+    error = data.level[:, None] - added[:, None] - floor
+    mixed = np.eye(12) - 0.5 * (np.diag(memory[1:], 1) + np.diag(memory[1:], -1))
+    total = stats.t.logpdf(mixed @ error, 4, scale=2.5).sum(axis=0)
+    total += stats.norm.logpdf(floor, 40, 30)
+    exact = total.max() + np.log(np.trapezoid(np.exp(total - total.max()), floor))
+    assert found.log_likelihood[0] == pytest.approx(exact, abs=0.15)
+    assert found.floor[0, 0] == pytest.approx(floor[np.argmax(total)], abs=0.05)
+    # It is a correlation, nearly: of errors whose mixed ones are independent.
+    root = np.linalg.inv(np.eye(40) - 0.075 * (np.eye(40, k=1) + np.eye(40, k=-1)))
+    covariance = root @ root.T
+    assert covariance[20, 21] / covariance[20, 20] == pytest.approx(0.15, abs=0.002)
+    assert covariance[20, 20] == pytest.approx(1.0, abs=0.04)
 
 
 def test_sessions_integrate_as_a_double_integral():

@@ -25,13 +25,18 @@ def t4(z):
     return np.log(0.375) - 2.5 * np.log1p(z * z / 4.0)
 
 
-def level_chances(level, ratio, floor, scale, place_variance, gusty):
-    """Log likelihood of readings (walkers, rows) with the leak's power over the background."""
+def level_chances(level, ratio, floor, scale, place_variance, gusty, memory=0.0):
+    """Log likelihood of readings (walkers, rows) with the leak's power over the background.
+
+    Rows in order along the line, their errors alike by `memory`.
+    """
     share = 1.0 / (1.0 + ratio)
     level_variance = LEVEL_SIGMA**2 * (1.0 - gusty + gusty * share**2)
     sigma = 0.831 * scale * np.sqrt(place_variance + level_variance)
-    expected = floor + 10.0 * np.log10(1.0 + ratio)
-    return (t4((level - expected) / sigma) - np.log(sigma)).sum(axis=1)
+    error = level - floor - 10.0 * np.log10(1.0 + ratio)
+    beside = np.pad(error, ((0, 0), (1, 1)))
+    fresh = error - 0.5 * memory * (beside[:, :-2] + beside[:, 2:])
+    return (t4(fresh / sigma) - np.log(sigma)).sum(axis=1)
 
 
 def surface_model(at, level, *, depth, depth_sigma, listened):
@@ -39,6 +44,8 @@ def surface_model(at, level, *, depth, depth_sigma, listened):
     ground, pipe = soil("unknown"), material("pvc")
     gust, meter = setting("gust_sigma").value, setting("meter_sigma").value
     gusty = gust**2 / (gust**2 + meter**2)
+    alike = setting("error_memory")
+    memory = alike.value * np.exp(-(at[1] - at[0]) / alike.spread)
     reach = setting("listened_reach").value
     first, last = max(at.min() - reach, 0.0), min(at.max() + reach, LENGTH)
     even = (last - first) / LENGTH
@@ -56,8 +63,9 @@ def surface_model(at, level, *, depth, depth_sigma, listened):
         gain = 10 ** (direct / 10) + 10 ** (piped / 10)
         scale = np.exp(0.25 * z[:, 4, None])
         place2 = PLACE_SIGMA**2
-        heard = level_chances(level, 10 ** (strength / 10) * gain, floor, scale, place2, gusty)
-        silent = level_chances(level, 0.0 * gain, floor, scale, place2, gusty)
+        rows = (floor, scale, place2, gusty, memory)
+        heard = level_chances(level, 10 ** (strength / 10) * gain, *rows)
+        silent = level_chances(level, 0.0 * gain, *rows)
         value = np.logaddexp(np.log(0.8) + heard, np.log(0.2) + silent)
         inside = (theta[:, 0] > first) & (theta[:, 0] < last)
         value += np.where(inside, np.log(listened / even), np.log((1 - listened) / (1 - even)))

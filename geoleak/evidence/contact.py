@@ -57,9 +57,8 @@ class ContactEvidence(LevelEvidence[Pipe]):
         )
 
     def unknowns(self) -> tuple[str, ...]:
-        """Return the pipe's loss, a tee's loss, the error's scale, a display's slope."""
-        names = ["pipe_loss", "tee_loss", "contact_error"]
-        return (*names, "display_slope") if self.pooled.is_display else tuple(names)
+        """Return the pipe's loss, a tee's loss, the error's scale."""
+        return "pipe_loss", "tee_loss", "contact_error"
 
     def _band_factor(self) -> Floats:
         """Loss grows with frequency (thin-wall model): middle of the band over the table's."""
@@ -73,16 +72,11 @@ class ContactEvidence(LevelEvidence[Pipe]):
 
     def ground(self, places: Candidates, deviates: Deviates) -> Pipe:
         """Turn deviates into losses and the error's scale."""
-        z = deviates
-        tee = setting("tee_loss")
-        slope = self.slope(z)
+        z, tee = deviates, setting("tee_loss")
         return Pipe(
+            **self.common(z),
             pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
             tee_db=np.maximum(0.0, tee.value + tee.spread * z["tee_loss"]),
-            scale=self.error_scale(z) * slope,
-            signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
-            floor_db=self.pooled.on_floor * self.pooled.gain_db,
-            slope=slope,
             gusts=self.gusts(z),
         )
 

@@ -25,9 +25,6 @@ Outcome = Literal["stopped", "slower", "same"]
 BESIDE_M = 0.01
 STOPPED_UNDER, SAME_OVER = 0.1, 0.9
 PRESSURE_HELD_KPA = 5.0
-# Tests that no place explains better than this contradict one another: under the chance of a
-# second leak, which a flow that only dropped is explained by.
-CONTRADICTION = 0.045
 
 
 def gather(survey: Survey) -> Evidence | None:
@@ -185,7 +182,8 @@ class IsolationEvidence:
         """
         likely = np.array([self._chances(test, belief.places) for test in self.tests])
         worst = float(likely.min(axis=0).mean())
-        agrees = worst >= CONTRADICTION
+        # A flow that only dropped is explained by a second leak; what is less likely is not.
+        agrees = worst >= 0.99 * setting("second_leak_flow").value
         noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
         text = f"{self.rows} {noun} with one leak"
         if not agrees:

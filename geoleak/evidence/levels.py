@@ -11,7 +11,7 @@ import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
 from statistics import NormalDist
-from typing import Generic, Literal, Self, TypeVar
+from typing import Any, Generic, Literal, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -135,7 +135,10 @@ class LevelEvidence(Generic[GroundKind]):
         self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
         # The greatest log likelihood that each strength came to so far.
         self.best = np.full(len(self.strengths_db), -np.inf)
+        self.memory = np.zeros(len(pooled))
         self.nuisances = self.unknowns()
+        if pooled.is_display:
+            self.nuisances = (*self.nuisances, "display_slope")
         if (pooled.repeats > 1.0).any():
             self.nuisances = (*self.nuisances, "gusts")
 
@@ -166,6 +169,17 @@ class LevelEvidence(Generic[GroundKind]):
         meter, gust = setting("meter_sigma"), setting("gust_sigma")
         odds = (gust.value / meter.value) ** 2 * np.exp(gust.spread * deviates.get("gusts", 0.0))
         return odds / (1.0 + odds)
+
+    def common(self, deviates: Deviates, lifted_db: float | Floats = 0.0) -> dict[str, Any]:
+        """Return what the ground of every kind holds, of the background's level in each row."""
+        slope, gain = self.slope(deviates), self.pooled.gain_db
+        lifted = lifted_db + np.zeros(len(self.pooled))
+        return {
+            "scale": self.error_scale(deviates) * slope,
+            "signal_db": -self.background_db(lifted, slope=slope),
+            "floor_db": self.pooled.on_floor * (lifted + gain),
+            "slope": slope,
+        }
 
     def slope(self, deviates: Deviates) -> float | Floats:
         """Return steps of the meter for one dB: 1 but on a display."""
@@ -277,6 +291,9 @@ class LevelEvidence(Generic[GroundKind]):
     def data(self, rows: Ints) -> Rows:
         """Return the rows as the robust likelihood takes them."""
         pooled = self.pooled
+        # Neighbours count only where both are judged.
+        follows = np.diff(rows, prepend=-1) == 1
+        memory = np.where(follows, self.memory[rows], 0.0)
         return Rows(
             level=pooled.level[rows],
             sigma=pooled.sigma_db[rows],
@@ -287,6 +304,7 @@ class LevelEvidence(Generic[GroundKind]):
             floor_mean=pooled.floor_mean,
             floor_sigma=30.0,
             offset_sigma=pooled.offset_sigmas_db,
+            memory=memory,
         )
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
@@ -414,19 +432,16 @@ class LevelEvidence(Generic[GroundKind]):
         Meng, Stern 1996, Statistica Sinica 6, 733; from memory). Errors count against the scale
         that was stated, as surely as it is known: one that grew to swallow a misfit hides none.
         """
-        belief = draws.belief
-        seen, drawn = np.empty((2, len(belief)))
         data = self.data(np.arange(len(self.pooled)))
-        scale = self.error_scale(self.deviates(belief.nodes, belief.node))
-        for i in range(len(belief)):
-            stated = draws.sigma[i] / scale[i] * np.exp(self.error.value)
-            error = (data.level - draws.expected[i]) / stated
-            error = error[data.censored == 0]
-            other = rng.standard_t(FREEDOM, size=len(error))
-            other = other * np.exp(self.error.spread * rng.standard_normal())
-            seen[i] = np.log1p(error**2 / FREEDOM).sum()
-            drawn[i] = np.log1p(other**2 / FREEDOM).sum()
-        p_value = float((np.sum(drawn >= seen) + 0.5) / (len(belief) + 1))
+        scale = self.error_scale(self.deviates(draws.belief.nodes, draws.belief.node))
+        error = data.fresh(data.level - draws.expected) / (
+            draws.sigma / scale * np.exp(self.error.value)
+        )
+        error = error[:, data.censored == 0]
+        other = rng.standard_t(FREEDOM, size=error.shape)
+        other *= np.exp(self.error.spread * rng.standard_normal((len(error), 1)))
+        seen, drawn = (np.log1p(e**2 / FREEDOM).sum(axis=1) for e in (error, other))
+        p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
         agrees = p_value >= MISFIT or self.rows < 3
         text = self._fit_text(draws, agrees=agrees, silent=silent)
         return KindFit(self.kind, self.rows, p_value, text, agrees)
@@ -563,8 +578,40 @@ class LevelEvidence(Generic[GroundKind]):
         return expected, sigma
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SoilAndPipe(Ground):
+    """Nodes of a source at the pipe: its depth, the losses, the share that the pipe carries."""
+
+    depth_m: Floats
+    soil_db_per_m: Floats
+    carried: Floats
+    pipe_factor: Floats
+
+
+class BuriedEvidence(LevelEvidence[GroundKind]):
+    """Levels of a source at the pipe that reach a sensor through the soil and along the pipe."""
+
+    def soil_and_pipe(self, places: Candidates, deviates: Deviates) -> dict[str, Floats]:
+        """Turn deviates into the fields of `SoilAndPipe`."""
+        soil, share = self.survey.site.tables.soil(), setting("carried_share")
+        spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)[:, None]
+        z = deviates
+        return {
+            "depth_m": np.maximum(places.depth_m[:, None] + z["depth"] * spread, 0.15),
+            "soil_db_per_m": soil.loss_db_per_m * np.exp(soil.loss_log_sigma * z["soil_loss"]),
+            "carried": np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
+            "pipe_factor": np.exp(self.loss_spread * z["pipe_loss"]),
+        }
+
+    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
+        """Return squared distances on the ground, and losses along the pipe in dB."""
+        return self.distance2(places, rows), self.path_db(places, rows)
+
+
 def _floor_spread(data: Rows, scale: float | Floats) -> Floats:
     """Return how far the floor is known, shape (..., 1): its width with every row counted."""
-    weight = data.on_floor * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
+    weight = (
+        data.fresh(data.on_floor) ** 2 * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
+    )
     out: Floats = 1.0 / np.sqrt(weight.sum(axis=-1, keepdims=True) + 1.0 / data.floor_sigma**2)
     return out

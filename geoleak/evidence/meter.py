@@ -15,6 +15,9 @@ from geoleak.survey import PipePlace, Survey
 
 Floats = npt.NDArray[np.float64]
 
+# Below this chance of the place's side the two contradict: common practice, no source.
+AGAINST = 0.1
+
 
 def gather(survey: Survey) -> Evidence | None:
     """Return what the meter's runs tell of the side; None where they tell nothing of it."""
@@ -71,7 +74,3 @@ class MeterEvidence:
     def notes(self) -> tuple[Note, ...]:
         """Return nothing: the runs speak for themselves."""
         return ()
-
-
-# Below this chance of the place's side the two contradict: common practice, no source.
-AGAINST = 0.1

@@ -146,7 +146,9 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         ]
     )
     _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
-    group = group.ravel()
+    # Along each leg in turn, a session at a time: neighbours on the ground stand side by side.
+    order = np.lexsort((levels.chainage_m[first], levels.leg[first], levels.session[first]))
+    first, group = first[order], np.argsort(order)[group.ravel()]
     repeats = np.maximum(levels.repeats, 1).astype(float)
     count = np.bincount(group, weights=repeats)
 

@@ -67,6 +67,8 @@ class Rows:
         Prior of the floor.
     offset_sigma : float or tuple of float, length sessions
         Prior of each session's offset from it.
+    memory : ndarray, shape (n,)
+        How alike its error is to that of the row before (their correlation, nearly).
     """
 
     level: Floats
@@ -78,6 +80,7 @@ class Rows:
     floor_mean: float
     floor_sigma: float
     offset_sigma: float | tuple[float, ...]
+    memory: Floats
 
     def __len__(self) -> int:
         return len(self.level)
@@ -88,6 +91,20 @@ class Rows:
         table = np.zeros((len(self), self.sessions))
         table[np.arange(len(self)), self.session] = self.on_floor
         return table
+
+    def fresh(self, error: Floats) -> Floats:
+        """Return errors, shape (..., n), less what they share with the rows on either side.
+
+        Half of `memory` of each neighbour's error: what is left errs independently. The same from
+        either end of the line.
+        """
+        half = 0.5 * self.memory[1:].astype(error.dtype)
+        if not half.any():
+            return error
+        out = error.copy()
+        out[..., 1:] -= half * error[..., :-1]
+        out[..., :-1] -= half * error[..., 1:]
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,12 +153,14 @@ def marginal(
         Of shape (...).
     """
     kind = added.dtype
-    member = rows.membership.astype(kind)
+    member = rows.fresh(rows.membership.T.astype(kind)).T
+    alone = rows.sessions == 1 and bool((member == 1.0).all())
     # Four times the squared scale: weight, density and curvature of this t are simplest in it.
     wide = ((FREEDOM * scale * scale) * rows.sigma**2).astype(kind)
     if relief is not None:
         wide = wide * relief.astype(kind, copy=False)
     residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
+    residual = rows.fresh(residual)
     # A session alone has no offset: it is the floor.
     spread = rows.offset_sigma if rows.sessions > 1 else 0.0
     tau2 = np.broadcast_to(np.asarray(spread, dtype=kind) ** 2, (rows.sessions,))
@@ -159,9 +178,9 @@ def marginal(
                 target = residual.copy()
                 _pull_censored(rows, cut, error, residual, wide, weight, target)
         floor = _solve(member, weight, target, tau2, prior)
-        error = residual - (floor if member.all() else floor @ member.T)
+        error = residual - (floor if alone else floor @ member.T)
     value, curvature = _log_terms(rows, cut, error, wide)
-    total = _summed(curvature, member)
+    total = _summed(curvature, member**2)
     shrunk = total / (1.0 + tau2 * total)
     mean = _mean_floor(floor, prior, tau2)
     value -= 0.5 * prior * mean**2
@@ -181,7 +200,7 @@ def _summed(values: Floats, weights: Floats) -> Floats:
 def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: float) -> Floats:
     """Return the floor of each session at its mode (levels counted from the prior mean)."""
     pulled = _summed(weight * target, member)
-    total = _summed(weight, member)
+    total = _summed(weight, member**2)
     shrink = 1.0 / (1.0 + tau2 * total)
     mean = (pulled * shrink).sum(axis=-1) / ((total * shrink).sum(axis=-1) + prior)
     mean = mean[..., None]

@@ -7,14 +7,13 @@ floor and strength are a rod's own, never pooled with the surface's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
+from geoleak.evidence.levels import PER_DB, BuriedEvidence, Deviates, SoilAndPipe
 from geoleak.evidence.pooling import pool
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -28,17 +27,7 @@ def gather(survey: Survey) -> Evidence | None:
     return RodEvidence(survey) if len(survey.rod) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Underground(Ground):
-    """Nodes about a rod's tip: depth of the pipe, losses, share carried by the pipe."""
-
-    depth_m: Floats
-    soil_db_per_m: Floats
-    carried: Floats
-    pipe_factor: Floats
-
-
-class RodEvidence(LevelEvidence[Underground]):
+class RodEvidence(BuriedEvidence[SoilAndPipe]):
     """Rod readings of one survey."""
 
     kind = "rod"
@@ -48,7 +37,6 @@ class RodEvidence(LevelEvidence[Underground]):
     reach_m = 20.0
 
     def __init__(self, survey: Survey) -> None:
-        self.soil = survey.site.tables.soil()
         coupling = setting("rod_coupling").value
         pooled = pool(survey.rod, survey.site.levels, coupling_db=coupling)
         super().__init__(survey, pooled, setting("rod_strength"), setting("other_sound").value)
@@ -56,32 +44,13 @@ class RodEvidence(LevelEvidence[Underground]):
 
     def unknowns(self) -> tuple[str, ...]:
         """Return soil loss, depth, pipe loss, the carried share, the error's scale."""
-        names = ("pipe_loss", "soil_loss", "depth", "carried_share", "rod_error")
-        return (*names, "display_slope") if self.pooled.is_display else names
+        return "pipe_loss", "soil_loss", "depth", "carried_share", "rod_error"
 
-    def ground(self, places: Candidates, deviates: Deviates) -> Underground:
+    def ground(self, places: Candidates, deviates: Deviates) -> SoilAndPipe:
         """Turn deviates into depths and losses."""
-        z = deviates
-        share = setting("carried_share")
-        spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
-        slope = self.slope(z)
-        return Underground(
-            depth_m=np.maximum(places.depth_m[:, None] + z["depth"] * spread[:, None], 0.15),
-            soil_db_per_m=self.soil.loss_db_per_m
-            * np.exp(self.soil.loss_log_sigma * z["soil_loss"]),
-            carried=np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
-            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
-            scale=self.error_scale(z) * slope,
-            signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=slope),
-            floor_db=self.pooled.on_floor * self.pooled.gain_db,
-            slope=slope,
-        )
+        return SoilAndPipe(**self.soil_and_pipe(places, deviates), **self.common(deviates))
 
-    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
-        """Return squared distances on the ground, and losses along the pipe in dB."""
-        return self.distance2(places, rows), self.path_db(places, rows)
-
-    def gain(self, where: tuple[Floats, ...], ground: Underground, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: SoilAndPipe, rows: Ints) -> Floats:
         """Return the leak's power at each tip against that at a tip beside it, shape (..., n)."""
         distance2, path_db = where
         depth = ground.depth_m

@@ -16,8 +16,8 @@ import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
-from geoleak.evidence.pooling import pool
+from geoleak.evidence.levels import PER_DB, BuriedEvidence, Deviates, SoilAndPipe
+from geoleak.evidence.pooling import Pooled, pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.site import Leg
 from geoleak.survey import Survey
@@ -36,27 +36,23 @@ def gather(survey: Survey) -> Evidence | None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SoilAndPipe(Ground):
-    """Nodes of the ground: depth of the pipe, losses, and how far a slab smears."""
+class SoilAndSlab(SoilAndPipe):
+    """Nodes of the ground: how far a slab smears beside the rest."""
 
-    depth_m: Floats
-    soil_db_per_m: Floats
-    carried: Floats
-    pipe_factor: Floats
     smear_m: Floats
 
 
-class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
+class SurfaceEvidence(BuriedEvidence[SoilAndSlab]):
     """Surface levels of one survey."""
 
     kind = "surface"
 
     def __init__(self, survey: Survey) -> None:
         known = survey.site.tables
-        self.soil = known.soil()
         pooled = pool(survey.surface, survey.site.levels)
         source = known.setting("source_over_background")
         super().__init__(survey, pooled, source, setting("other_sound").value)
+        self.memory = _memory(pooled)
 
     def unknowns(self) -> tuple[str, ...]:
         """Return soil loss, depth, pipe loss ...; of a slab only where one was read on."""
@@ -66,16 +62,11 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
             names.append("smear")
         if hard.any() and not hard.all():
             names += ["slab", "slab_lift"]
-        if self.pooled.is_display:
-            names.append("display_slope")
         return tuple(names)
 
-    def ground(self, places: Candidates, deviates: Deviates) -> SoilAndPipe:
+    def ground(self, places: Candidates, deviates: Deviates) -> SoilAndSlab:
         """Turn deviates into depths, losses and offsets of each row."""
-        z = deviates
-        share = setting("carried_share")
-        rows = self.pooled
-        spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)
+        z, rows = deviates, self.pooled
         lift: float | Floats = 0.0
         slab = rows.louder_db
         if "slab" in z:
@@ -83,19 +74,11 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
             slab = slab + rows.is_hard * z["slab"] * rows.louder_sigma_db
         elif rows.is_hard.all():
             slab = slab - slab.mean()
-        slope = self.slope(z)
-        return SoilAndPipe(
-            depth_m=np.maximum(places.depth_m[:, None] + z["depth"] * spread[:, None], 0.15),
-            soil_db_per_m=self.soil.loss_db_per_m
-            * np.exp(self.soil.loss_log_sigma * z["soil_loss"]),
-            carried=np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
-            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
-            scale=self.error_scale(z) * slope,
-            smear_m=np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0),
-            signal_db=slab - self.background_db(lift * slab, slope=slope),
-            floor_db=rows.on_floor * (lift * slab + rows.gain_db),
-            slope=slope,
-            gusts=self.gusts(z),
+        common = self.common(z, lift * slab)
+        common["signal_db"] = common["signal_db"] + slab
+        smear = np.maximum(rows.smear_m + z.get("smear", 0.0) * rows.smear_sigma_m, 0.0)
+        return SoilAndSlab(
+            **self.soil_and_pipe(places, z), **common, smear_m=smear, gusts=self.gusts(z)
         )
 
     def unheard(self, places: Candidates) -> Floats:
@@ -112,11 +95,7 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
         odds = odds * np.where(large[places.leg], 2.0, 1.0)
         return np.minimum(odds / (1.0 + odds), 0.5)
 
-    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
-        """Return squared distances on the ground, and losses along the pipe in dB."""
-        return self.distance2(places, rows), self.path_db(places, rows)
-
-    def gain(self, where: tuple[Floats, ...], ground: SoilAndPipe, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: SoilAndSlab, rows: Ints) -> Floats:
         """Return the leak's power at each row against that straight above it, shape (..., n)."""
         distance2, path_db = where
         depth = ground.depth_m
@@ -131,6 +110,20 @@ class SurfaceEvidence(LevelEvidence[SoilAndPipe]):
         along = ground.carried * np.exp(-PER_DB * ground.pipe_factor * path_db)
         out: Floats = power + along * (depth / above) * np.exp(-loss * (above - depth))
         return out
+
+
+def _memory(pooled: Pooled) -> Floats:
+    """Return how alike the error of each row is to that of the row before, shape (n,).
+
+    A gust outlasts a reading, and the ground is alike over some metres: errors of neighbours are
+    alike, the more the nearer they stand. A reading at a limit, and a background, tell no error.
+    """
+    row = setting("error_memory")
+    away = np.hypot(np.diff(pooled.easting_m), np.diff(pooled.northing_m))
+    alike = np.diff([pooled.session, pooled.leg, pooled.on_floor]) == 0
+    told = (pooled.censored == 0) & (pooled.reading >= 0)
+    near = alike.all(axis=0) & told[1:] & told[:-1]
+    return np.append(0.0, np.where(near, row.value * np.exp(-away / row.spread), 0.0))
 
 
 def _is_large_plastic(leg: Leg) -> bool:

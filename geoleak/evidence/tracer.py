@@ -66,13 +66,8 @@ class TracerEvidence(LevelEvidence[Plume]):
 
     def ground(self, places: Candidates, deviates: Deviates) -> Plume:
         """Turn deviates into a width and an error."""
-        z = deviates
-        return Plume(
-            width_m=self.width.value * np.exp(self.width.spread * z["plume_width"]),
-            scale=self.error_scale(z),
-            signal_db=-self.background_db(np.zeros(len(self.pooled)), slope=1.0),
-            floor_db=np.zeros(len(self.pooled)),
-        )
+        width = self.width.value * np.exp(self.width.spread * deviates["plume_width"])
+        return Plume(**self.common(deviates), width_m=width)
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return squared distances on the ground."""

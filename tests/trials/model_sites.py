@@ -108,7 +108,8 @@ def predict(evidence, place, nodes: Nodes, strength_db: float, rng):
         total = 1.0 + ratio[0, 0].astype(float)
     data = evidence.data(rows)
     sigma = data.sigma * ground.scale * np.sqrt(evidence.relief(total, ground, rows))
-    noise = sigma * rng.standard_t(FREEDOM, size=len(rows))
+    noise = (sigma * rng.standard_t(FREEDOM, size=len(rows))).ravel()
+    noise = np.linalg.solve(data.fresh(np.eye(len(rows))), noise)
     offset = rng.normal(0.0, data.offset_sigma, data.sessions) * (data.sessions > 1)
     level = data.floor_mean * data.on_floor + data.membership @ offset
     level = level + evidence.added(total, ground, rows) + noise

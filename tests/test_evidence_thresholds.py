@@ -1,0 +1,206 @@
+"""Where each line of evidence and posterior runs: one side of it, and the other."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from geoleak.evidence.base import Belief, Nodes, candidates
+from geoleak.evidence.delay import DelayEvidence
+from geoleak.evidence.hole import HoleEvidence
+from geoleak.evidence.isolation import Parts, outcome_of
+from geoleak.evidence.meter import MeterEvidence
+from geoleak.evidence.pooling import pool
+from geoleak.evidence.robust import CENSORED_CURVATURE
+from geoleak.linref import Route
+from geoleak.network.network import Joint
+from geoleak.posterior import run as inference
+from geoleak.posterior.grid import Cells, find_peaks
+from geoleak.site import Hole, Isolation, LevelSettings, Place
+from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedHole
+from tests import synthetic
+
+NONE = Nodes.over((), count=1)
+
+
+def places(survey, *chainage):
+    where = np.array(chainage, dtype=float)
+    return candidates(survey, np.zeros(len(where), dtype=np.int64), where, np.ones(len(where)))
+
+
+# -- levels ------------------------------------------------------------------------------------
+
+
+def test_a_reading_is_no_better_than_half_a_decibel():
+    rows = synthetic.levels("surface", [50.0], 40.0, route=synthetic.straight())
+    fine = pool(rows, LevelSettings(level_sigma_db=0.5, place_sigma_db=0.5))
+    finer = pool(rows, LevelSettings(level_sigma_db=0.1, place_sigma_db=0.1))
+    assert not fine.notes
+    assert finer.notes[0].code == "sigma_too_small"
+    assert finer.sigma_db == pytest.approx(fine.sigma_db)
+
+
+def test_repeats_that_agree_scatter_by_their_rounding():
+    """A figure rounded to a whole step is off evenly by up to half of one: variance 1/12."""
+    route = synthetic.straight()
+    rows = synthetic.levels("surface", np.full(5, 50.0), 40.0, route=route, place=np.zeros(5, int))
+    even = stats.uniform(-0.5, 1.0).var()
+    assert pool(rows, LevelSettings()).squares_db2 == pytest.approx([4 * even])
+
+
+def test_the_step_of_a_censored_row_overshoots_nowhere():
+    """Its curvature bounds that of log F: the greatest by differences is a tenth under it."""
+    z = np.linspace(-20.0, 20.0, 40_001)
+    curvature = -np.gradient(np.gradient(stats.t.logcdf(z, 4), z), z)
+    assert 0.85 * CENSORED_CURVATURE < curvature.max() < CENSORED_CURVATURE
+
+
+# -- delays ------------------------------------------------------------------------------------
+
+
+def delays(count, sigma_s):
+    ends = (PipePlace(0, 0.0), PipePlace(0, 100.0))
+    made = tuple(SurveyedDelay(f"d{i}", *ends, -0.02, sigma_s) for i in range(count))
+    return DelayEvidence(synthetic.survey(delays=made))
+
+
+@pytest.mark.parametrize(("sigma_s", "said"), [(0.9e-6, True), (1.1e-6, False)])
+def test_a_sigma_left_at_nought_is_said(sigma_s, said):
+    kind = delays(1, sigma_s)
+    assert ("sigma_too_small" in {note.code for note in kind.notes()}) is said
+    timing = kind.noise_s2[0, 0] - kind._path_sigma(kind.timed[0]) ** 2
+    assert timing == pytest.approx(2e-5**2)
+
+
+def test_up_to_four_delays_may_be_wrong_together():
+    assert len(delays(4, 1e-3)._subsets()) == 2**4
+    assert len(delays(5, 1e-3)._subsets()) == 2 + 5
+
+
+@pytest.mark.parametrize(("off", "said"), [(3.9, False), (4.1, True)])
+def test_a_speed_check_far_off_is_said(off, said):
+    ends = (PipePlace(0, 0.0), PipePlace(0, 100.0))
+    plain = SurveyedDelay("c", *ends, 0.0, 1e-4, speed_check=True)
+    kind = DelayEvidence(synthetic.survey())
+    metres, noise = kind._between(plain), kind._noise(plain)
+    spread = np.sqrt(metres @ kind.speeds.covariance @ metres + noise**2)
+    check = replace(plain, delay_s=float(metres @ kind.speeds.slowness + off * spread))
+    found = DelayEvidence(synthetic.survey(delays=(check,)))
+    assert ("speed_check_far" in {note.code for note in found.notes()}) is said
+
+
+@pytest.mark.parametrize(("chance", "agrees"), [(0.049, False), (0.051, True)])
+def test_a_delay_hardly_explained_is_named(chance, agrees, monkeypatch):
+    kind = delays(1, 1e-3)
+    monkeypatch.setattr(DelayEvidence, "_explained", lambda *_: chance)
+    belief = Belief(places(kind.survey, 20.0), NONE, np.zeros(1, dtype=int))
+    assert kind.fit(belief, np.random.default_rng(1)).agrees is agrees
+
+
+# -- meter, shut-off tests, holes --------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("beyond", "agrees"), [(0.09, False), (0.11, True)])
+def test_the_meter_speaks_against_a_side_under_one_in_ten(beyond, agrees):
+    survey = synthetic.survey()
+    sides = {"before": 1.0 - beyond, "beyond": beyond, "both": 0.0}
+    kind = MeterEvidence(survey, PipePlace(0, 50.0), sides)
+    belief = Belief(places(survey, 70.0, 80.0), NONE, np.zeros(2, dtype=int))
+    assert kind.fit(belief, np.random.default_rng(1)).agrees is agrees
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "outcome"),
+    [(1.0, 0.099, "stopped"), (1.0, 0.101, "slower"), (1.0, 0.899, "slower"), (1.0, 0.901, "same")],
+)
+def test_a_flow_stops_drops_or_stays(before, after, outcome):
+    flows = {"flow_before_l_per_s": before, "flow_after_l_per_s": after}
+    assert outcome_of(Isolation("i", ("V",), **flows)) == outcome
+
+
+@pytest.mark.parametrize(
+    ("high", "fall", "outcome"),
+    [(40.0, 4.9, "same"), (40.0, 5.1, "stopped"), (400.0, 39.0, "same"), (400.0, 41.0, "stopped")],
+)
+def test_a_pressure_falls_by_a_tenth_and_5_kpa_or_holds(high, fall, outcome):
+    kpa = {"pressure_before_kpa": high, "pressure_after_kpa": high - fall}
+    assert outcome_of(Isolation("i", ("V",), **kpa)) == outcome
+
+
+def test_a_valve_on_a_tee_stands_a_centimetre_along_its_own_leg():
+    branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
+    survey = synthetic.survey([synthetic.straight(60.0), branch], joints=[Joint(0, 30.0, 1, 0.0)])
+    parts = Parts(survey, (PipePlace(1, 0.0),))
+    leg = np.array([0, 1, 1])
+    main, before, after = parts.of(leg, np.array([10.0, 0.009, 0.011]))
+    assert main == before != after
+
+
+@pytest.mark.parametrize(("inside", "agrees"), [(0.977, True), (0.979, False)])
+def test_a_dry_hole_where_the_rest_was_sure_contradicts(inside, agrees):
+    """The rest gave the stretch `inside`: that it is dry has 1 - 0.97 of that, and the rest."""
+    survey = synthetic.survey()
+    row = Hole("h", Place("leg", ""), Place("leg", ""), pipe_exposed=True, outcome="dry")
+    kind = HoleEvidence(survey, (SurveyedHole(row, 0, 40.0, 42.0),))
+    where = places(survey, 41.0, 90.0)
+    chance = np.exp(kind.log_likelihood(where, NONE).on_pipe[0])
+    # Over the most a dry hole could expect: (1 - x) + x c(41) / c(90), 0.04 at x = 0.978.
+    expected = (1 - inside) + inside * chance[0] / chance[1]
+    mass = np.array([inside, 1 - inside]) * chance
+    fit = kind.fit_of(where, mass / mass.sum(), 0.0)
+    assert fit.p_value == pytest.approx(expected, rel=1e-6)
+    assert fit.agrees is agrees
+    assert bool(expected > 0.04) is agrees
+
+
+# -- the posterior -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("dip", "peaks"), [(0.24, 2), (0.26, 1)])
+def test_two_humps_are_two_peaks_from_a_dip_of_a_quarter(dip, peaks):
+    edges = np.linspace(0.0, 10.0, 201)
+    cells = Cells(np.zeros(200, dtype=np.int64), edges[:-1], edges[1:])
+    density = np.interp(cells.chainage_m, [0, 2, 5, 8, 10], [0.5, 1.0, dip, 1.2, 0.5])
+    found = find_peaks(cells, density / density.sum(), ((0, 0.0, 10.0),), window_m=1.5)
+    assert len(found) == peaks
+
+
+def grown(monkeypatch, *, counting, answers, live=10):
+    """Let nodes grow with stand-ins for what they find; return how many there were each time."""
+    run = SimpleNamespace(nodes=Nodes.over("abc", count=32), sizes=[])
+
+    def add(run, drawn, count):
+        run.nodes = Nodes.over("abc", count=len(run.nodes) + count)
+        run.sizes.append(len(run.nodes))
+
+    told = iter(answers)
+    monkeypatch.setattr(inference, "_add_nodes", add)
+    monkeypatch.setattr(inference, "_counting", lambda run: counting)
+    monkeypatch.setattr(inference, "_live_knots", lambda run: np.ones(live, dtype=bool))
+    monkeypatch.setattr(inference, "_answer", lambda run: np.array([next(told), 1.0, 0.5]))
+    inference._add_nodes_until_settled(run)
+    return run.sizes
+
+
+def test_nodes_double_until_the_answer_moves_by_under_three_per_cent(monkeypatch):
+    assert grown(monkeypatch, counting=99, answers=[1.0, 1.0 / 0.969, 1.06]) == [64, 128]
+    assert grown(monkeypatch, counting=99, answers=[1.0, 1.0 / 0.971]) == [64]
+
+
+def test_nodes_are_never_more_than_512(monkeypatch):
+    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9)) == [64, 128, 256, 512]
+
+
+def test_four_batches_go_ahead_while_the_posterior_rests_on_under_thirty(monkeypatch):
+    few = grown(monkeypatch, counting=29.9, answers=np.ones(9))
+    assert few == [44, 56, 68, 80, 160, 320, 512]
+    assert grown(monkeypatch, counting=30.1, answers=np.ones(9)) == [64]
+
+
+def test_a_vague_site_is_worth_60_000_nodes_times_knots(monkeypatch):
+    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=467) == [64, 128]
+    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=470) == [64]
