@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from geoleak.errors import InputError
+from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
 
@@ -76,6 +77,42 @@ def test_the_same_entry_again_is_the_row_that_stands(tmp_path) -> None:
     assert (tmp_path / "readings.csv").read_bytes() == before
     with pytest.raises(ConflictError, match=r"readings\.csv:2"):
         book.add("readings.csv", ID, {**ROW, "level": "40"})
+
+
+@pytest.mark.parametrize(
+    "before",
+    [
+        'kind,place,level,surface\nsurface,101,22,grass\nsurface,102,23,"\n',
+        'kind,place,level,surface\r\nsurface,101,22,grass\r\nsurface,102,23,"\r\n',
+        'place;kind;level\n101;surface;22\n102;";23\n103;";24\n104;";25\n',
+        '# by hand, "unfinished\nkind,place,level\nsurface,101,22\n',
+        "kind,place,level,note\nsurface,101,22,gate\u2028left\n",
+    ],
+    ids=["ditto", "ditto, Windows line ends", "dittos in the middle", "comment", "line separator"],
+)
+def test_a_sheet_is_taken_apart_as_the_readers_take_it(tmp_path, before) -> None:
+    book = sheet(tmp_path, before.encode())
+    stored = book.add("readings.csv", ID, ROW)
+    assert not book.add("readings.csv", ID, ROW).fresh
+    after = (tmp_path / "readings.csv").read_bytes().decode()
+    assert after.count(ID) == 1
+    text, _ = decode_text(after.encode())
+    sign = sniff_delimiter(text)
+    rows = split_rows(with_dittos(text, sign), label="readings.csv", delimiter=sign)
+    assert {len(cells) for cells in rows.cells} == {len(rows.cells[0])}
+    assert rows.numbers[-1] == stored.line
+
+
+@pytest.mark.parametrize(
+    ("before", "encoding"),
+    [("kind,place,level,note\nsurface,101,22,G\xe4rten\n", "cp1252"), (HEAD, "utf-8")],
+)
+def test_a_sign_that_the_file_cannot_hold_is_refused(tmp_path, before, encoding) -> None:
+    book = sheet(tmp_path, before.encode(encoding))
+    note = "\u0436" if encoding == "cp1252" else "\ud800"
+    with pytest.raises(InputError, match=f"cannot be written in this file .{encoding}"):
+        book.add("readings.csv", ID, {**ROW, "note": note})
+    assert (tmp_path / "readings.csv").read_bytes() == before.encode(encoding)
 
 
 def test_a_row_is_struck_out_with_its_reason_and_stays(tmp_path) -> None:

@@ -51,6 +51,15 @@ READ: dict[str, tuple[str, Rows, set[str]]] = {
         [("101", (34.5,), "grass", "laut"), ("102", (41,), "grass", "peak; here")],
         {"ditto", "readings_blank"},
     ),
+    "a ditto that ends a line of a Windows file": (
+        'place,level,note\r\n101,34,gate\r\n102,41,"\r\n103,52,\r\n',
+        [("101", (34,), None, "gate"), ("102", (41,), None, "gate"), ("103", (52,), None, "")],
+        {"ditto"},
+    ),
+    "bars, and a quoted text over two lines": (
+        'place|level|note\n101|34|"by the\ngate"\n102|41|"\n',
+        [("101", (34,), None, "by the\ngate"), ("102", (41,), None, "by the\ngate")], {"ditto"},
+    ),
     "a row struck out by a sign looks like a row": (
         "place,level,background\n#102,41,20\n103,31 -33,20\n",
         [("103", (31, -33), None, "")], {"comment_like_a_point"},

@@ -9,7 +9,13 @@ from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.table import PointContext, Table
-from geoleak.readers.text import decode_text, sniff_delimiter, split_rows
+from geoleak.readers.text import (
+    decode_text,
+    sniff_delimiter,
+    split_rows,
+    with_dittos,
+    without_comments,
+)
 
 __all__ = [
     "LAYER_SUFFIXES",
@@ -29,4 +35,6 @@ __all__ = [
     "read_utility_file",
     "sniff_delimiter",
     "split_rows",
+    "with_dittos",
+    "without_comments",
 ]

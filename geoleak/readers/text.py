@@ -11,7 +11,7 @@ import csv
 import io
 import itertools
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from geoleak.errors import Origin, Refused, listed
@@ -97,7 +97,7 @@ def read_rows(data: bytes, *, label: str, collector: Collector) -> Rows | None:
     try:
         text, encoding = decode_text(data)
         sign = sniff_delimiter(text)
-        rows = split_rows(_with_dittos(text, sign), label=label, delimiter=sign)
+        rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
     except Refused as error:
         line = error.line if isinstance(error, SplitError) else 0
         collector.complain_of(Origin(label, line), error)
@@ -120,11 +120,12 @@ def note_commented(rows: Rows, width: int, collector: Collector) -> None:
         collector.note("comment_like_a_point", text, Origin(rows.label, lines[0], 1))
 
 
-def _with_dittos(text: str, delimiter: str) -> str:
+def with_dittos(text: str, delimiter: str) -> str:
     """Return a text in which a quote alone in a cell is a ditto mark, and opens nothing."""
     if '"' not in text or delimiter == BLANKS:
         return text
-    lone = re.compile(rf'(?<![^{delimiter}\n])([ ]*)"(?=[ ]*(?:{delimiter}|\r?\n|\Z))')
+    sign = re.escape(delimiter)
+    lone = re.compile(rf'(?<![^{sign}])([ ]*)"(?=[ ]*(?:{sign}|\r?\Z))')
     lines, inside = text.split("\n"), False
     for at, line in enumerate(lines):
         quotes = line.count('"')
@@ -244,7 +245,7 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
     if delimiter == BLANKS:
         lines = (" ".join(each.split()) + "\n" for each in lines)
     if not plain:
-        lines = _without_comments(lines, commented)
+        lines = without_comments(lines, commented)
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
     cells: list[list[str]] = []
     numbers: list[int] | None = None
@@ -270,7 +271,7 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
 def _split_slowly(text: str, *, label: str, delimiter: str) -> Rows:
     """Split rows of which some hold line breaks, keeping the line each starts on."""
     commented: list[tuple[int, str]] = []
-    lines = _without_comments(io.StringIO(text, newline=""), commented)
+    lines = without_comments(io.StringIO(text, newline=""), commented)
     separator = delimiter
     reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
     cells: list[list[str]] = []
@@ -315,7 +316,8 @@ def _has_comments(text: str) -> bool:
     ) or bool(re.match(r"\s*[#%]", text))
 
 
-def _without_comments(lines: Iterator[str], commented: list[tuple[int, str]]) -> Iterator[str]:
+def without_comments(lines: Iterable[str], commented: list[tuple[int, str]]) -> Iterator[str]:
+    """Give the lines of a text, those struck out by # or % as blank ones, and note these."""
     for count, line in enumerate(lines, 1):
         if line.lstrip().startswith(COMMENTS):
             commented.append((count, line.strip()))

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoleak.errors import Complaint, InputError, Origin, Refused
-from geoleak.readers import decode_text, sniff_delimiter
+from geoleak.readers import decode_text, sniff_delimiter, with_dittos, without_comments
 
 ENTRY, SKIP = "entry", "skip"
 # The sheets that take entries, and the columns that one starts with where there is none yet.
@@ -101,9 +101,14 @@ class _Text:
         csv.writer(stream, delimiter=self.delimiter, lineterminator="").writerow(cells)
         return stream.getvalue() + self.end
 
-    def encoded(self) -> bytes:
-        """Return the file's bytes, in its own encoding."""
-        return "".join(self.records).encode(self.encoding)
+    def encoded(self, sheet: str) -> bytes:
+        """Return the file's bytes, in its own encoding; raises InputError for a sign it lacks."""
+        try:
+            return "".join(self.records).encode(self.encoding)
+        except UnicodeEncodeError as error:
+            sign = ascii(error.object[error.start])
+            what = f"{sign} cannot be written in this file ({self.encoding})"
+            raise _wrong(sheet, what, "leave it out, or save the sheet as UTF-8") from None
 
 
 class Book:
@@ -146,7 +151,7 @@ class Book:
             return Draft(_same(sheet, text, stands, cells), before, before or b"")
         _append(text, cells)
         line = sum(each.count("\n") for each in text.records[:-1]) + 1
-        return Draft(Stored(sheet, line, cells), before, text.encoded())
+        return Draft(Stored(sheet, line, cells), before, text.encoded(sheet))
 
     def draft_struck(self, sheet: str, name: str, reason: str) -> Draft:
         """Return a sheet as it would stand with a reason in one row's ``skip``.
@@ -185,7 +190,7 @@ class Book:
         text.records[at] = text.record(cells)
         row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
         stored = Stored(sheet, text.lines[at], row, fresh=not stands)
-        return Draft(stored, before, text.encoded())
+        return Draft(stored, before, text.encoded(sheet))
 
     def put(self, draft: Draft) -> os.stat_result | None:
         """Write a draft; on the disk when this returns.
@@ -318,13 +323,15 @@ def _split(sheet: str, data: bytes | None) -> _Text:
         codec = "utf-8-sig"
     end = "\r\n" if "\r\n" in decoded else "\n"
     text = _Text([], [], [], -1, delimiter, end, codec)
-    lines = decoded.splitlines(keepends=True)
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
+    # Taken apart as the readers take it: a quote in a comment, or as a ditto mark, opens nothing.
+    lines = io.StringIO(decoded, newline="").readlines()
+    told = without_comments(io.StringIO(with_dittos(decoded, delimiter), newline=""), [])
+    reader = csv.reader(told, delimiter=delimiter, skipinitialspace=True)
     start = 0
     try:
         for cells in reader:
             text.records.append("".join(lines[start : reader.line_num]))
-            blank = not any(c.strip() for c in cells) or cells[0].lstrip().startswith(("#", "%"))
+            blank = not any(c.strip() for c in cells)
             text.cells.append([] if blank else cells)
             text.lines.append(start + 1)
             if text.header < 0 and not blank:
