@@ -6,9 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from geoleak.errors import InputError
 from geoleak.new.write import NewSite, write_site
 from geoleak.readers import read_site
-from tests.site_folders import POINTS, TOML, complaints_of, site_of
+from geoleak.serve.book import Book
+from tests.site_folders import POINTS, TOML, complaints_of, site_of, write_folder
 
 LIMITS = TOML + "\n[readings]\nlevel_limits = [3, 99]\n"
 
@@ -75,6 +77,30 @@ def test_what_is_plain_is_read(tmp_path: Path, name: str) -> None:
     assert found == rows
     assert said <= {note.code for note in site.notes}
     assert all(r.low_hz in (None, 100) and r.background in (None, 20) for r in site.readings)
+
+
+# Sheets that the page cannot add a row to as they stand: it says so, and nothing is written.
+REFUSED = {"repeats in columns of their own", "units in cells, a note in the margin"}
+
+
+@pytest.mark.parametrize("name", READ)
+def test_an_entry_of_the_page_takes_no_row_away(tmp_path: Path, name: str) -> None:
+    text, rows, _ = READ[name]
+    folder = write_folder(tmp_path, {"site.toml": LIMITS, "readings.csv": text})
+    row = {"kind": "surface", "place": "104", "level": "30", "surface": "grass"}
+    draft = Book(folder).draft("readings.csv", "abcdefgh", row)
+    if name in REFUSED:
+        with pytest.raises(InputError):
+            read_site(folder, instead={"readings.csv": draft.data})
+        return
+    readings = read_site(folder, instead={"readings.csv": draft.data}).readings
+    found = [(r.place.text, r.levels, r.surface, r.note) for r in readings]
+    assert found == [*rows, ("104", (30,), "grass", "")]
+    # Headings of a crew's own name the columns that the entry stands in.
+    (folder / "readings.csv").write_bytes(draft.data)
+    stands = Book(folder).entries("readings.csv")["abcdefgh"].row
+    assert {column: stands[column] for column in row} == row
+    assert readings[-1].origin.line == draft.stored.line
 
 
 @pytest.mark.parametrize("name", READ)

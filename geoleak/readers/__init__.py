@@ -8,6 +8,7 @@ from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
+from geoleak.readers.sheets import header_of
 from geoleak.readers.table import PointContext, Table
 from geoleak.readers.text import (
     decode_text,
@@ -25,6 +26,7 @@ __all__ = [
     "Table",
     "UtilityFile",
     "decode_text",
+    "header_of",
     "likely_ids",
     "load_gdal",
     "number_order",

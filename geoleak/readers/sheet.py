@@ -429,6 +429,25 @@ def _named(
     ]
 
 
+def header_row(
+    rows: Sequence[Sequence[str]],
+    needed: Sequence[str],
+    known: Sequence[str],
+    own: Mapping[str, str],
+) -> int:
+    """Return which of the first rows names the columns that must be there; the first where none."""
+    top = [{name for name, _ in _named(row, known, own)} for row in rows[:_MOST_ABOVE]]
+    return next((k for k, names in enumerate(top) if set(needed) <= names), 0)
+
+
+def column_names(header: Sequence[str], known: Sequence[str]) -> list[str]:
+    """Return the column that each heading is read as; one that means nothing here is its own."""
+    names: list[str] = []
+    for cell, (name, _) in zip(header, _named(header, known, {}), strict=True):
+        names.append(name if name and name not in names else cell.strip().casefold())
+    return names
+
+
 def _drop_above_header(
     rows: Rows,
     needed: Sequence[str],
@@ -437,9 +456,7 @@ def _drop_above_header(
     collector: Collector,
 ) -> None:
     """Leave out what stands above the header line: a title, the weather, the day."""
-    top = [{name for name, _ in _named(row, known, own)} for row in rows.cells[:_MOST_ABOVE]]
-    at = next((k for k, names in enumerate(top) if set(needed) <= names), 0)
-    if at:
+    if at := header_row(rows.cells, needed, known, own):
         lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
         text = f"lines above the header are left out: {listed(map(repr, lines))}"
         collector.note("preamble", text[:300], rows.origin(0))

@@ -23,7 +23,14 @@ from geoleak.readers.headers import folded
 from geoleak.readers.numbers import looks_numeric, number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
-from geoleak.readers.sheet import DITTO, Sheet, likely_column, open_sheet
+from geoleak.readers.sheet import (
+    DITTO,
+    Sheet,
+    column_names,
+    header_row,
+    likely_column,
+    open_sheet,
+)
 from geoleak.site import (
     Calibration,
     Delay,
@@ -731,6 +738,13 @@ KINDS = {
     "found": FOUND,
     "stop_tests": CHECKS,
 }
+
+
+def header_of(file: str, rows: Sequence[Sequence[str]]) -> tuple[int, list[str]]:
+    """Return which of a sheet's rows is the header, and the column each heading is read as."""
+    kind = next(each for each in KINDS.values() if each.file == file)
+    at = header_row(rows, kind.needed, tuple(kind.columns), {})
+    return at, column_names(rows[at], tuple(kind.columns))
 
 
 def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:

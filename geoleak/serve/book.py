@@ -20,7 +20,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoleak.errors import Complaint, InputError, Origin, Refused
-from geoleak.readers import decode_text, sniff_delimiter, with_dittos, without_comments
+from geoleak.readers import (
+    decode_text,
+    header_of,
+    sniff_delimiter,
+    with_dittos,
+    without_comments,
+)
 
 ENTRY, SKIP = "entry", "skip"
 # The sheets that take entries, and the columns that one starts with where there is none yet.
@@ -74,26 +80,25 @@ class Draft:
 
 @dataclass(slots=True)
 class _Text:
-    """A sheet's text taken apart into records that keep their own bytes."""
+    """A sheet's text taken apart into records that keep their own bytes.
+
+    ``columns`` are what the header's words are read as: a crew's own word stands for ours.
+    """
 
     records: list[str]
     cells: list[list[str]]
     lines: list[int]
     header: int
+    columns: list[str]
     delimiter: str
     end: str
     encoding: str
 
-    @property
-    def columns(self) -> list[str]:
-        return [name.strip().casefold() for name in self.cells[self.header]]
-
     def rows(self) -> Iterator[tuple[int, dict[str, str]]]:
         """Give (record, cells by column) of every row below the header."""
-        names = self.columns
         for k in range(self.header + 1, len(self.records)):
             if self.cells[k]:
-                yield k, dict(zip(names, (c.strip() for c in self.cells[k]), strict=False))
+                yield k, dict(zip(self.columns, (c.strip() for c in self.cells[k]), strict=False))
 
     def record(self, cells: list[str]) -> str:
         """Return one record of cells as this file writes one."""
@@ -188,7 +193,7 @@ class Book:
             raise ConflictError(f"{sheet}:{text.lines[at]}: struck out already ({stands})")
         cells[skip] = reason
         text.records[at] = text.record(cells)
-        row = dict(zip(text.columns, (c.strip() for c in cells), strict=True))
+        row = dict(zip(text.columns, (c.strip() for c in cells), strict=False))
         stored = Stored(sheet, text.lines[at], row, fresh=not stands)
         return Draft(stored, before, text.encoded(sheet))
 
@@ -303,11 +308,9 @@ def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict
 def _split(sheet: str, data: bytes | None) -> _Text:
     """Take a sheet's text apart; a new one where there is none."""
     if data is None or not data.strip():
-        text = _Text([], [], [], 0, ",", "\n", "utf-8")
-        names = list(COLUMNS[sheet])
-        text.records.append(text.record([*names, ENTRY]))
-        text.cells.append([*names, ENTRY])
-        text.lines.append(1)
+        names = [*COLUMNS[sheet], ENTRY]
+        text = _Text([], [names], [1], 0, list(names), ",", "\n", "utf-8")
+        text.records.append(text.record(names))
         return text
     try:
         decoded, encoding = decode_text(data)
@@ -322,7 +325,7 @@ def _split(sheet: str, data: bytes | None) -> _Text:
     if codec == "utf-8" and data.startswith(b"\xef\xbb\xbf"):
         codec = "utf-8-sig"
     end = "\r\n" if "\r\n" in decoded else "\n"
-    text = _Text([], [], [], -1, delimiter, end, codec)
+    text = _Text([], [], [], 0, [], delimiter, end, codec)
     # Taken apart as the readers take it: a quote in a comment, or as a ditto mark, opens nothing.
     lines = io.StringIO(decoded, newline="").readlines()
     told = without_comments(io.StringIO(with_dittos(decoded, delimiter), newline=""), [])
@@ -334,13 +337,14 @@ def _split(sheet: str, data: bytes | None) -> _Text:
             blank = not any(c.strip() for c in cells)
             text.cells.append([] if blank else cells)
             text.lines.append(start + 1)
-            if text.header < 0 and not blank:
-                text.header = len(text.records) - 1
             start = reader.line_num
     except csv.Error as error:
         raise _wrong(sheet, f"cannot be split ({error})", "check its quotes") from None
-    if text.header < 0:
+    filled = [k for k, cells in enumerate(text.cells) if cells]
+    if not filled:
         raise _wrong(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
+    at, text.columns = header_of(sheet, [text.cells[k] for k in filled])
+    text.header = filled[at]
     if not text.records[-1].endswith(("\n", "\r")):
         text.records[-1] += end
     return text
@@ -367,6 +371,7 @@ def _widen(text: _Text, names: list[str]) -> None:
         more = [*gap, *(names if k == text.header else [""] * len(names))]
         text.records[k] = bare + "".join(text.delimiter + each for each in more) + tail
         text.cells[k] = [*text.cells[k], *more]
+    text.columns += names
 
 
 def _row_of(text: _Text, name: str) -> int | None:
