@@ -27,6 +27,7 @@ import geoleak
 from geoleak.acoustics import listen
 from geoleak.errors import AcousticsError
 from geoleak.serve import live as live_module
+from geoleak.serve import sound as sound_module
 from geoleak.serve.app import MOST_BODY, MOST_ENTRY
 from geoleak.serve.book import Book, ConflictError
 from geoleak.serve.live import Live
@@ -357,6 +358,22 @@ class TestNothingLost:
         assert [each["reading"] for each in rows if each["reading"]] == [*before, "H1"]
         assert any("another hand" in each for each in live.said)
 
+    def test_a_fault_leaves_what_came_due(self, court: Path, monkeypatch) -> None:
+        live = Live(court)
+        before = live.answer.number
+        live.add("readings.csv", "entry-0001", {"place": "113", "kind": "surface", "level": "26"})
+
+        def fault(*_: object) -> None:
+            raise MemoryError
+
+        with monkeypatch.context() as once:
+            once.setattr("geoleak.posterior.infer", fault)
+            with pytest.raises(MemoryError):
+                live.refresh()
+        answer = live.refresh()
+        assert answer.number == before + 1
+        assert answer.survey.site.readings[-1].levels == (26.0,)
+
     def test_a_file_that_is_being_saved_is_left_until_it_rests(self, court, monkeypatch) -> None:
         path = court / "readings.csv"
         whole = path.read_bytes() + b"H1,surface,114,25,,,,,\n"
@@ -482,6 +499,24 @@ def test_a_recording_has_the_level_that_listen_gives(court: Path) -> None:
     (read,) = [each for each in result["readings"] if each["recording"]]
     assert read["level_db"] == pytest.approx(heard["level_db"], abs=1e-6)
     assert [path.name for path in (court / "recordings").iterdir()] == ["abcdefgh-1.wav"]
+
+
+def test_a_recording_sent_twice_at_once_stands_whole(court: Path, monkeypatch) -> None:
+    wav = court.parent / "five.wav"
+    write_wav_16(wav, 0.1 * np.random.default_rng(4).normal(size=5 * 8000), 8000)
+    live, data, again = Live(court), wav.read_bytes(), []
+    measured = sound_module.level_of_file
+
+    def sent_again(path: Path, **options: object) -> object:
+        if not again:  # the phone gave up waiting, and sends it once more
+            again.append(True)
+            again.append(store_recording(live, "abcdefgh-1", data, leg="yard"))
+        return measured(path, **options)
+
+    monkeypatch.setattr(sound_module, "level_of_file", sent_again)
+    assert store_recording(live, "abcdefgh-1", data, leg="yard") == again[1]
+    (kept,) = (court / "recordings").iterdir()
+    assert kept.read_bytes() == data
 
 
 def test_practice_tells_the_band_that_listen_tells(court: Path) -> None:

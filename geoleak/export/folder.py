@@ -23,6 +23,7 @@ import os
 import shutil
 import tempfile
 import time
+import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -130,7 +131,7 @@ def _make(made: Path, writers: Mapping[str, Writer]) -> list[str]:
             raise
         if written is not None:
             names.append(name)
-            _sync(made / name)
+            sync(made / name)
     return names
 
 
@@ -147,7 +148,7 @@ def _list(made: Path, target: Path, names: Sequence[str], *, by: str, run: str) 
         indent=1,
     )
     (made / LIST_NAME).write_text(text + "\n", encoding="utf-8")
-    _sync(made / LIST_NAME)
+    sync(made / LIST_NAME)
 
 
 def _kept(target: Path, names: Sequence[str], by: str) -> list[Path]:
@@ -173,7 +174,7 @@ class _Swap:
         """Hold off other runs that tidy or swap here; they take but moments."""
         descriptor = _open_folder(self.home)
         try:
-            _flock(descriptor, wait=True)
+            flock(descriptor, wait=True)
             yield
         finally:
             _close(descriptor)
@@ -184,7 +185,7 @@ class _Swap:
         with self.locked():
             made = Path(tempfile.mkdtemp(prefix=self.prefix, dir=self.home))
             descriptor = _open_folder(made)
-            _flock(descriptor)
+            flock(descriptor)
         try:
             yield made
         finally:
@@ -199,14 +200,14 @@ class _Swap:
                 os.link(path, made / path.name, follow_symlinks=False)
             except OSError:
                 shutil.copy2(path, made / path.name, follow_symlinks=False)
-                _sync(made / path.name)
+                sync(made / path.name)
         there = self.target.exists()
         mode = self.target.stat().st_mode & 0o7777 if there else 0o777 & ~_umask()
         made.chmod(mode)
-        _sync(made)
+        sync(made)
         self._swap(made)
         try:
-            _sync(self.home)
+            sync(self.home)
         except OSError:
             self._swap(made)
             raise
@@ -263,14 +264,14 @@ class _InPlace(_Swap):
         replaced.mkdir()
         plan = made / _PLAN
         plan.write_text(json.dumps({"new": new}), encoding="utf-8")
-        _sync(plan)
-        _sync(made)
+        sync(plan)
+        sync(made)
         try:
             for name in out:
                 (self.target / name).rename(replaced / name)
             for name in new:
                 (made / name).rename(self.target / name)
-            _sync(self.target)
+            sync(self.target)
             plan.unlink()
         except BaseException:
             self.undo(made)
@@ -300,14 +301,18 @@ def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
     GeoleakError
         Where one cannot be written: then none has changed.
     """
-    made = tuple(path.with_name(f"{_MARK}new-{path.name}") for path in paths)
+    # A name of this call alone: two at once would write into one file.
+    tag = f"{_MARK}{uuid.uuid4().hex}-"
+    made = tuple(path.with_name(f"{tag}{path.name}") for path in paths)
     try:
         paths[0].parent.mkdir(parents=True, exist_ok=True)
         yield made
         for each in made:
-            _sync(each)
+            sync(each)
         for each, path in zip(made, paths, strict=True):
             each.replace(path)
+        with contextlib.suppress(OSError):  # they are in place, come what may
+            sync(paths[0].parent)
     except OSError as error:
         why = error.strerror or error
         raise GeoleakError(f"{paths[0]} could not be written ({why}): nothing changed") from error
@@ -401,7 +406,7 @@ def _exchange(made: Path, target: Path) -> bool:
     raise OSError(code, os.strerror(code))
 
 
-def _sync(path: Path) -> None:
+def sync(path: Path) -> None:
     """See a file or a folder on the disk itself."""
     descriptor = _open_folder(path) if path.is_dir() else os.open(path, os.O_RDWR)
     if descriptor is not None:
@@ -421,7 +426,7 @@ def _close(descriptor: int | None) -> None:
         os.close(descriptor)
 
 
-def _flock(descriptor: int | None, *, wait: bool = False) -> bool:
+def flock(descriptor: int | None, *, wait: bool = False) -> bool:
     """Lock what is open; tell whether it is ours. A disk without locks keeps nobody off."""
     if fcntl is None or descriptor is None:
         return True
@@ -440,7 +445,7 @@ def _abandoned(left: Path) -> bool:
         return False
     try:
         if fcntl is not None and descriptor is not None:
-            return _flock(descriptor)
+            return flock(descriptor)
         return time.time() - left.stat().st_mtime > _LEFT_BEHIND_S
     finally:
         _close(descriptor)

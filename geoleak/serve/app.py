@@ -18,7 +18,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from geoleak.errors import GeoleakError, InputError
+from geoleak.errors import AcousticsError, GeoleakError, InputError
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
@@ -221,8 +221,10 @@ class Pages:
             heard = await run_in_threadpool(
                 store_recording, self.live, name, data, leg=leg, band_hz=band
             )
-        except GeoleakError as error:
+        except AcousticsError as error:
             return complaint(422, *error.lines())
+        except GeoleakError as error:
+            return complaint(507, *error.lines())
         return JSONResponse(heard, status_code=201)
 
     async def band(self, request: Request) -> Response:

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.export.folder import flock, sync
 from geoleak.readers import (
     decode_text,
     header_of,
@@ -240,10 +241,7 @@ class Book:
     def _alone(self) -> Iterator[None]:
         """Keep other threads and other processes of this program out."""
         with self._one, (self.folder / ".entries.lock").open("a") as lock:
-            with contextlib.suppress(ImportError):  # Windows: one process is enough of a promise
-                import fcntl
-
-                fcntl.flock(lock, fcntl.LOCK_EX)
+            flock(lock.fileno(), wait=True)
             yield
 
     def _read(self, sheet: str) -> bytes | None:
@@ -271,18 +269,9 @@ class Book:
             os.replace(beside, path)  # noqa: PTH105
         finally:
             beside.unlink(missing_ok=True)
-        _force(path.parent)
+        with contextlib.suppress(OSError):  # it is in place, come what may
+            sync(path.parent)
         return written
-
-
-def _force(folder: Path) -> None:
-    """Force a folder's names to the disk, where the system lets one open a folder."""
-    with contextlib.suppress(OSError, PermissionError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _wrong(sheet: str, what: str, remedy: str) -> InputError:

@@ -87,7 +87,11 @@ class Live:
                     self._due, self._tried = True, None
                 due, survey, self._due = self._due, self._tried, False
             if due:
-                self.answer = self._worked_out(survey)
+                try:
+                    self.answer = self._worked_out(survey)
+                except BaseException:
+                    self._due = True  # what came stays due: no old answer passes for a new one
+                    raise
             return self.answer
 
     def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:

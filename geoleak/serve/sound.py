@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import re
-from pathlib import Path
 from typing import Any
 
 from geoleak.acoustics import level_of_file, listen
 from geoleak.errors import AcousticsError
+from geoleak.export.folder import beside
 from geoleak.reports.sound import ListenReport
 from geoleak.serve.live import Live
 
@@ -47,22 +46,15 @@ def store_recording(
     ------
     AcousticsError
         For sound that cannot be measured; nothing is kept.
+    GeoleakError
+        Where it cannot be written.
     """
-    folder = live.folder / FOLDER
-    folder.mkdir(exist_ok=True)
-    path = folder / f"{name}.wav"
+    path = live.folder / FOLDER / f"{name}.wav"
     if path.exists() and path.read_bytes() != data:
         raise AcousticsError(f"{FOLDER}/{path.name} stands there with other sound; take it again")
-    beside = folder / f".{name}.wav"
-    try:
-        with beside.open("wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        heard = level_of_file(beside, band_hz=band_hz, material=_material(live, leg))
-        os.replace(beside, path)  # noqa: PTH105
-    finally:
-        Path(beside).unlink(missing_ok=True)
+    with beside(path) as (new,):
+        new.write_bytes(data)
+        heard = level_of_file(new, band_hz=band_hz, material=_material(live, leg))
     return {
         "recording": f"{FOLDER}/{path.name}",
         "level_db": heard.level.level_db,
