@@ -217,8 +217,9 @@ class TestWhoMay:
             assert answer.status_code == 403
         cross = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors"}
         assert httpx.get(f"{base}/result.json", headers=cross).status_code == 403
-        assert httpx.post(f"{base}/entries", json=entry({"place": "999"}),
-                          headers={"Origin": base}).status_code == 422  # fmt: skip
+        for row in ({"place": "999", "level": "30"}, {"place": "113", "kind": "surface"}):
+            answer = httpx.post(f"{base}/entries", json=entry(row), headers={"Origin": base})
+            assert answer.status_code == 422
 
     def test_headers_are_strict_on_every_answer(self, court_server) -> None:
         for path in ("/", "/page.js", "/result.json", "/nothing"):

@@ -8,7 +8,7 @@ from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
-from geoleak.readers.sheets import header_of
+from geoleak.readers.sheets import SHEETS, header_of
 from geoleak.readers.table import PointContext, Table
 from geoleak.readers.text import (
     decode_text,
@@ -21,6 +21,7 @@ from geoleak.readers.text import (
 __all__ = [
     "LAYER_SUFFIXES",
     "ROLES",
+    "SHEETS",
     "Collector",
     "PointContext",
     "Table",

@@ -740,9 +740,12 @@ KINDS = {
 }
 
 
+SHEETS = {kind.file: kind for kind in KINDS.values()}
+
+
 def header_of(file: str, rows: Sequence[Sequence[str]]) -> tuple[int, list[str]]:
     """Return which of a sheet's rows is the header, and the column each heading is read as."""
-    kind = next(each for each in KINDS.values() if each.file == file)
+    kind = SHEETS[file]
     at = header_row(rows, kind.needed, tuple(kind.columns), {})
     return at, column_names(rows[at], tuple(kind.columns))
 

@@ -13,8 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoleak.errors import GeoleakError, InputError
-from geoleak.readers import read_site
+from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+from geoleak.readers import SHEETS, read_site
 from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored
 
 if TYPE_CHECKING:
@@ -142,7 +142,12 @@ class Live:
 
     def _try(self, draft: Draft) -> Survey | None:
         """Return the survey of the folder with a draft in it; raise what is newly complained of."""
-        before = set(self.answer.complaint)
+        stored, before = draft.stored, set(self.answer.complaint)
+        held = SHEETS[stored.sheet].holds
+        if held and not any(map(stored.row.get, (*held, "skip"))):
+            # The readers pass over such a row, as one that nobody has filled in yet.
+            what = f"nothing that was read: {', '.join(held)} are blank"
+            raise InputError([Complaint(Origin(stored.sheet), what, "fill one in")])
         try:
             return self._survey(read_site(self.folder, instead={draft.stored.sheet: draft.data}))
         except InputError as error:
