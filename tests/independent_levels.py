@@ -21,6 +21,26 @@ KNOT_M = 0.25
 UNKNOWNS = 9
 
 
+@dataclass(frozen=True)
+class Kind:
+    """What the page says of one kind of reading, in decibels."""
+
+    strength: tuple[float, float]
+    level: float
+    place: float
+    gusts: float = 1.9**2 / (1.9**2 + 1.6**2)
+    memory: float = 0.0
+    inaudible: float = 0.0
+    other: float = 0.05
+
+
+KINDS = {
+    "surface": Kind((14, 7), 2.5, 1.5, memory=0.15, inaudible=0.2),
+    "contact": Kind((30, 12), 2.5, 3.0, gusts=0.0, other=0.5),
+    "gas": Kind((20, 10), 4.0, 4.0, gusts=0.0),
+}
+
+
 @dataclass(frozen=True, kw_only=True)
 class Line:
     """A leg of PVC and what was heard above it in a band about 500 Hz: metres and decibels."""
@@ -32,6 +52,7 @@ class Line:
     level_db: Floats
     concrete: NDArray[np.bool_]
     """Readings on a slab; the others on ground that nobody described."""
+    kind: str = "surface"
 
 
 @dataclass(frozen=True)
@@ -79,6 +100,8 @@ def prior(line: Line) -> tuple[Floats, Floats]:
     cells = np.arange(CELL_M / 2, line.length_m, CELL_M)
     near = np.abs(cells[:, None] - line.at_m).min(axis=1) <= 2
     there = max(0.8 * (1 - np.exp(-len(line.at_m) / 5)), near.mean())
+    if line.kind != "surface":
+        there = near.mean()
     return cells, 0.95 * np.where(near, there / near.sum(), (1 - there) / max((~near).sum(), 1))
 
 
@@ -87,7 +110,7 @@ def log_evidence(line: Line, z: Floats, place_m: float | None) -> Floats:
 
     ``place_m`` None: background alone.
     """
-    y = line.level_db
+    y, kind = line.level_db, KINDS[line.kind]
     unknown = [z[:, k, None] for k in range(UNKNOWNS)]
     shared = norm.cdf(unknown[7])
     louder = np.where(line.concrete, 6 + 4 * unknown[5], 0)
@@ -101,14 +124,17 @@ def log_evidence(line: Line, z: Floats, place_m: float | None) -> Floats:
         soil, pipe = 4.0 * np.exp(0.6 * unknown[0]), 1.25 * np.exp(0.5 * unknown[1])
         straight = (depth / r) ** 2 * 10 ** (-soil * (r - depth) / 10)
         carried = 10 ** ((-12 + 6 * unknown[3] - pipe * along) / 10)
-        strength = 14 + 7 * unknown[8] + (1 - shared) * louder
-        power = 10 ** (strength / 10) * (straight + carried)
+        along_pipe = 10 ** (-pipe * along / 10)
+        plume = (1 + (along / (2 * np.exp(0.5 * unknown[3]))) ** 2) ** -1.5
+        g = {"surface": straight + carried, "contact": along_pipe, "gas": plume}[line.kind]
+        strength = kind.strength[0] + kind.strength[1] * unknown[8] + (1 - shared) * louder
+        power = 10 ** (strength / 10) * g
     background = 1 / (1 + power)
-    whole, gusts = 1.5**2 + 2.5**2, 2.5**2 * 1.9**2 / (1.9**2 + 1.6**2)
+    whole, gusts = kind.place**2 + kind.level**2, kind.gusts * kind.level**2
     sigma = np.sqrt(whole - gusts + gusts * background**2)
     scale = 0.831 * np.exp(0.25 * unknown[4]) * sigma
     # In scales of its own an error, less what the rows before and after share in, is independent.
-    half = 0.15 * np.exp(-np.diff(line.at_m) / 3) / 2
+    half = kind.memory * np.exp(-np.diff(line.at_m) / 3) / 2
     alone = np.eye(len(y)) - np.diag(half, 1) - np.diag(half, -1)
     rest = ((y - shared * louder + 10 * np.log10(background)) / scale) @ alone.T
     slope = (1 / scale) @ alone.T
@@ -146,6 +172,7 @@ def solve(line: Line, *, seed: int, log2: int = 10) -> Answer:
     heard = [logsumexp(weight + log_evidence(line, z, knot)) - count for knot in knots]
     cells, chance = prior(line)
     audible = np.exp(CubicSpline(knots, heard)(cells) - silent)
-    on = chance * (0.2 + 0.8 * audible)
-    off = 0.05 * (0.95 + 0.05 * on.sum() / 0.95)
+    kind = KINDS[line.kind]
+    on = chance * (kind.inaudible + (1 - kind.inaudible) * audible)
+    off = 0.05 * ((1 - kind.other) + kind.other * on.sum() / 0.95)
     return Answer(cells, on / (on.sum() + off), off / (on.sum() + off))

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 import geoleak
-from tests.independent_levels import CELL_M, Line, solve
+from tests.independent_levels import CELL_M, KINDS, Line, solve
 from tests.site_folders import write_folder
 
 TOML = """\
@@ -49,6 +49,9 @@ fitting = 0
 aside = 0
 beyond = 0
 displaced = 0
+
+[codes]
+fitting = ["MTR*"]
 """
 # Length, depth, first reading, step, which readings stand on concrete, levels. Drawn with leaks at
 # 13.3, 17.2, 31.0, 16.4 and 0.6 m, 24, 10, 20, 18 and 18 dB over the background; the last has none.
@@ -58,6 +61,8 @@ WIDE = "22 22 22 18 20 24 20 22 23 29 40 27 24 22 18 23 16 17 16 23"
 HARD = "19 18 17 22 18 17 23 18 21 22 22 23 36 37 40 40 44 42 38 23 22 21 21 22 20 21 26 22 16"
 END = "40 38 30 29 25 22 21 20 22 24 20 22 26 17 21 19 17 17 20 21 18 20 22 21 22"
 SILENT = "21 21 25 22 20 22 17 19 22 22 24 20 16 26 23 17 24 20 15 19 18 25 18 19 19 19 17 21 23"
+GAS = "2 1 0 3 1 2 4 2 9 40 300 900 150 20 3 5 1 0 2 1"
+CONTACT = "21 27 38 34 24 20"
 NONE = range(0)
 
 
@@ -70,17 +75,32 @@ NONE = range(0)
         pytest.param(30, 0.8, 1.0, 1.0, range(12, 19), HARD, id="hard"),
         pytest.param(30, 1.0, 0.0, 1.0, NONE, END, id="end"),
         pytest.param(30, 1.0, 1.0, 1.0, NONE, SILENT, id="silent"),
+        pytest.param(40, 1.0, 0.0, 8.0, NONE, CONTACT, id="contact"),
+        pytest.param(40, 1.0, 1.0, 2.0, NONE, GAS, id="gas"),
     ],
 )
 def test_posterior(
-    length: int, depth: float, first: float, step: float, slab: range, levels: str, tmp_path: Path
+    length: int,
+    depth: float,
+    first: float,
+    step: float,
+    slab: range,
+    levels: str,
+    tmp_path: Path,
+    request: pytest.FixtureRequest,
 ) -> None:
+    case = request.node.callspec.id
+    kind = case if case in KINDS else "surface"
     level = np.array(levels.split(), np.float64)
     at = np.linspace(first, first + step * (len(level) - 1), len(level))
     ground = ["concrete" if k in slab else "" for k in range(len(level))]
     marks = [f"{101 + k},{1000 + 2 * k},500,100,WL" for k in range(length // 2 + 1)]
+    places = [f"line@{each}" for each in at]
+    if kind == "contact":
+        places = [f"MTR{k}" for k in range(len(at))]
+        marks += [f"MTR{k},{1000 + at[k]},500,100,MTR{k}" for k in range(len(at))]
     rows = ["reading,kind,place,level,low_hz,high_hz,surface"]
-    rows += [f"{k},surface,line@{at[k]},{level[k]},480,520,{ground[k]}" for k in range(len(level))]
+    rows += [f"{k},{kind},{places[k]},{level[k]},480,520,{ground[k]}" for k in range(len(level))]
     files: dict[str, str | bytes] = {
         "site.toml": TOML.format(depth=depth),
         "points.csv": "\n".join(marks) + "\n",
@@ -95,8 +115,9 @@ def test_posterior(
             depth_m=depth,
             depth_sigma_m=leak.depth_sigma_m,
             at_m=at,
-            level_db=level,
+            level_db=10 * np.log10(1 + level) if kind == "gas" else level,
             concrete=np.array([each != "" for each in ground]),
+            kind=kind,
         ),
         seed=1,
     )
@@ -109,11 +130,11 @@ def test_posterior(
         tool_m = sum(high - low for _, low, high in pieces)
         own_m = own.densest(level_of).sum() * CELL_M
         assert tool_m == pytest.approx(own_m, rel=0.1, abs=2 * CELL_M)
-        if levels == SILENT:  # a flat posterior has neither one piece nor a median worth the name
+        if case == "silent":  # a flat posterior has neither one piece nor a median worth the name
             continue
         (around,) = [each for each in pieces if each[1] <= leak.chainage_m <= each[2]]
         ends = own.piece(level_of, leak.chainage_m)
         for end in map(sorted, zip(around[1:], ends, strict=True)):
             assert end[1] - end[0] < 0.15 or own.within(*end) < 0.01
-    if levels != SILENT:
+    if case != "silent":
         assert leak.chainage_m == pytest.approx(own.median(*ends), abs=0.05)
