@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -92,3 +93,15 @@ def test_sample_site_plans(tmp_path, quick) -> None:
     said = run("plan", folder, "--json").json
     assert [each["leg"] for each in said["legs"]] == ["main", "branch"]
     assert not (folder / "out" / "result.json").exists()
+
+
+def test_a_plan_rests_on_no_row_of_a_visit(tmp_path):
+    """Whatever sheet is added, its rows are not known before driving out."""
+    _, survey = lane(tmp_path)
+    visit = ("delays", "isolations", "sightings", "holes")
+    told, rows = (*visit, "readings", "stop_tests", "meter", "found"), (*visit, "stops")
+    site = replace(survey.site, **dict.fromkeys(told, (1,)))
+    unread = plan_module._unread(replace(survey, site=site, **dict.fromkeys(rows, (1,))))
+    assert not any(getattr(unread.site, name) for name in told)
+    assert not any(getattr(unread, name) for name in rows)
+    assert unread.legs == survey.legs and unread.site.legs and unread.points

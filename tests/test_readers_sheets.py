@@ -210,11 +210,11 @@ def test_the_small_sheets(tmp_path: Path) -> None:
     assert (row.reading, row.unit, row.state) == (1234.5, "gal_us", "all shut")
     assert row.step == pytest.approx(0.1) and row.time.isoformat() == "2026-05-04T07:00:00"
     assert any(note.code == "meter_timezone" for note in site.notes)
-    leak, dry, about = site.found
+    leak, _, about = site.found
     assert (leak.outcome, leak.cause, leak.pipe_exposed) == ("leak", "joint", True)
     assert leak.depth_m == pytest.approx(3 * foot)
     # A dry hole counts as dug, a leak that was found does not.
-    assert [each.id for each in site.holes] == ["H1", f"found {dry.origin.line}", "found 4"]
+    assert [each.id for each in site.holes] == ["H1", "in line 3 of found.csv", "in line 4 of found.csv"]
     assert site.holes[1].pipe_exposed is False and site.holes[1].outcome == "dry"
     ends = (site.holes[2].start.up_m, site.holes[2].finish.up_m)
     assert ends == pytest.approx((-2.5 * foot, 2.5 * foot)) and about.place is not None

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,7 @@ import numpy.typing as npt
 from geoleak.advice.windows import LegMass, best_window, chance_across
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
+from geoleak.site import Site
 from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
 
 Floats = npt.NDArray[np.float64]
@@ -162,19 +164,29 @@ def _is_pinned(survey: Survey, number: int) -> bool:
     return chance * chance_across(SETTING_OUT_M, HALF_HOLE_M) >= crew.dig_when
 
 
+# What is known before anybody drives out; rows of every other sheet are what a visit brings.
+KNOWN_BEFORE = frozenset(
+    {
+        "legs", "points", "fittings", "calibrations", "past_leaks", "utilities", "tapes", "photos",
+        "notes", "warnings",
+    }
+)  # fmt: skip
+
+
 def _unread(survey: Survey) -> Survey:
     """Return a site nobody read yet, whose readings will tell of the leak: no rivals."""
     levels = survey.site.levels.model_copy(update={"level_scale": "db", "level_limits": None})
     alone = survey.site.prior.model_copy(update=dict.fromkeys(RIVALS, 0.0))
-    site = replace(
-        survey.site, levels=levels, prior=alone, readings=(), delays=(), isolations=(),
-        sightings=(), holes=(), stop_tests=(), meter=(), found=(),
-    )  # fmt: skip
-    return replace(
-        survey, site=site, contact=no_levels("contact"), gas=no_levels("gas"),
-        bar_hole=no_levels("bar_hole"), rod=no_levels("rod"), delays=(), isolations=(),
-        sightings=(), holes=(), stops=(),
-    )  # fmt: skip
+    site = replace(survey.site, levels=levels, prior=alone, **_none_of(survey.site))
+    kinds: dict[str, Any] = {
+        kind: no_levels(kind) for kind in ("contact", "gas", "bar_hole", "rod")
+    }
+    return replace(survey, site=site, **kinds, **_none_of(survey))
+
+
+def _none_of(record: Site | Survey) -> dict[str, Any]:
+    rows = (each.name for each in fields(record) if isinstance(getattr(record, each.name), tuple))
+    return {name: () for name in rows if name not in KNOWN_BEFORE}
 
 
 def _heard(
