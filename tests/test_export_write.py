@@ -55,6 +55,7 @@ def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
 
 
 def test_help_and_readme_name_the_files_that_are_written():
+    from geoleak.cli.batch import batch
     from geoleak.cli.commands import locate
 
     names, words = list(writers()), list(EXTRAS)
@@ -62,8 +63,9 @@ def test_help_and_readme_name_the_files_that_are_written():
     readme = README.read_text("utf-8")
     for name in names:
         assert name in told and f"| `{name}` |" in readme
-    hint = get_type_hints(locate, include_extras=True)["also"].__metadata__[0]
-    assert hint.metavar == "|".join(words)
+    for command, more in ((locate, []), (batch, ["parquet"])):
+        hint = get_type_hints(command, include_extras=True)["also"].__metadata__[0]
+        assert hint.metavar == "|".join([*more, *words])
     for word in words:
         assert f"`--also {word}`" in readme
     assert "`--street-tiles`" in readme

@@ -214,7 +214,11 @@ def test_the_small_sheets(tmp_path: Path) -> None:
     assert (leak.outcome, leak.cause, leak.pipe_exposed) == ("leak", "joint", True)
     assert leak.depth_m == pytest.approx(3 * foot)
     # A dry hole counts as dug, a leak that was found does not.
-    assert [each.id for each in site.holes] == ["H1", "in line 3 of found.csv", "in line 4 of found.csv"]
+    assert [each.id for each in site.holes] == [
+        "H1",
+        "in line 3 of found.csv",
+        "in line 4 of found.csv",
+    ]
     assert site.holes[1].pipe_exposed is False and site.holes[1].outcome == "dry"
     ends = (site.holes[2].start.up_m, site.holes[2].finish.up_m)
     assert ends == pytest.approx((-2.5 * foot, 2.5 * foot)) and about.place is not None
