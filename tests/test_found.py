@@ -165,3 +165,13 @@ def test_a_leak_on_no_line_is_drawn_where_it_was(court: Path) -> None:
     said = run("locate", court).out
     assert "leak found on no traced line" in said
     assert "FOUND in this hole" not in said
+
+
+@pytest.mark.parametrize("name", ["closeout.json", "out/result.json"])
+def test_a_file_cut_short_is_named(court: Path, name: str) -> None:
+    (court / name).write_text('[{"outcome": "leak",')
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@41.9")
+    assert ran.code in (1, 2)
+    assert f"{name}: cannot be read" in ran.err
+    assert "unexpected" not in ran.err
+    assert not (court / "found.csv").exists()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json as json_module
 import uuid
 from dataclasses import replace
 from pathlib import Path
@@ -54,6 +53,7 @@ def found(
     that of out/result.json. After a dry hole the next answer is printed.
     """
     from geoleak.closeout import found as work
+    from geoleak.closeout.outcome import read_entries, read_json
     from geoleak.errors import SiteDataError
     from geoleak.export.spoken import lines as spoken
     from geoleak.pipeline import locate
@@ -75,11 +75,8 @@ def found(
         read = read_site(site, instead=instead)
         if not read.found:
             raise SiteDataError("found.csv holds no row; say --outcome leak --place PLACE, or dry")
-        if recompute or not promised.is_file():
-            result = locate(work.as_dug(read)).to_dict()
-        else:
-            result = json_module.loads(promised.read_text(encoding="utf-8"))
-        entries, notes = work.close_out(read, result, work.read_entries(site))
+        result = locate(work.as_dug(read)).to_dict() if recompute else read_json(promised)
+        entries, notes = work.close_out(read, result, read_entries(site))
     if row:
         book.add(work.SHEET, entry, row)
     path = work.write_entries(site, entries)
@@ -110,13 +107,14 @@ def report(
 ) -> None:
     """Write report.pdf and report.html: what was tested, found, dug and proven, in plain words."""
     from geoleak.closeout import found as work
+    from geoleak.closeout.outcome import read_entries
     from geoleak.pipeline import locate, read_site, survey_site
     from geoleak.reports.customer import customer_report, write_report
     from geoleak.result import dug_features
 
     with progress("working out the report"):
         read = read_site(site)
-        entries = work.read_entries(site)
+        entries = read_entries(site)
         # Pictured as it stood when the hole was dug: with what was found, no place is in doubt.
         result = locate(work.as_dug(read) if entries else read)
         if entries:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from geoleak.closeout.outcome import FoundLeak, Outcome, dry_outcome, leak_outcome
+from geoleak.closeout.outcome import CLOSEOUT, FoundLeak, Outcome, dry_outcome, leak_outcome
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
@@ -18,7 +18,7 @@ from geoleak.site import Found, Note, Site
 from geoleak.survey import Resolved, Survey, survey_site
 from geoleak.units import format_length, format_station
 
-SHEET, CLOSEOUT = "found.csv", "closeout.json"
+SHEET = "found.csv"
 
 
 def as_dug(site: Site) -> Site:
@@ -125,12 +125,6 @@ def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:
         proof = "stands still" if entry["repaired"] else "STILL TURNS: something leaks yet"
         lines.append(f"       after the repair the meter {proof}")
     return lines
-
-
-def read_entries(folder: Path) -> list[dict[str, Any]]:
-    """Return the entries of a site's closeout.json; none where there is no such file."""
-    path = folder / CLOSEOUT
-    return json.loads(path.read_text(encoding="utf-8")) if path.exists() else []
 
 
 def write_entries(folder: Path, entries: Sequence[Mapping[str, Any]]) -> Path:

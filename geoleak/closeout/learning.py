@@ -16,7 +16,8 @@ from pathlib import Path
 
 import numpy as np
 
-from geoleak.closeout.found import as_dug, read_entries
+from geoleak.closeout.found import as_dug
+from geoleak.closeout.outcome import read_entries
 from geoleak.closeout.told import Seen, Told, shares_at, words_of
 from geoleak.errors import GeoleakError
 from geoleak.evidence import FREEDOM, T_SCALE

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import Any, Literal
+
+from geoleak.errors import Complaint, InputError, Origin
+
+CLOSEOUT = "closeout.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,3 +114,19 @@ def _within(leak: FoundLeak, pieces: Sequence[Sequence[Any]]) -> bool:
     return at is not None and any(
         leg == leak.leg and start <= at <= end for leg, start, end in pieces
     )
+
+
+def read_json(path: Path) -> Any:
+    """Return what a file holds that geoleak wrote, None where there is none; raises InputError."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (ValueError, OSError) as error:
+        what = f"cannot be read: {' '.join(str(error).split())}"
+        raise InputError([Complaint(Origin(str(path), 0), what, "write it again")]) from None
+
+
+def read_entries(folder: Path) -> list[dict[str, Any]]:
+    """Return the entries of a site's closeout.json, oldest first; none where there is no file."""
+    return read_json(folder / CLOSEOUT) or []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -11,12 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from geoleak.closeout.outcome import read_entries, read_json
 from geoleak.closeout.scores import Scores, loudest_error_m, scores
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.tables import setting
 from geoleak.units import format_length
 
-CLOSEOUT = "closeout.json"
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.
 FAIR_P = 0.01
@@ -75,8 +74,8 @@ def closed_sites(folders: Iterable[Path]) -> list[ClosedSite]:
 
 def _site(folder: Path) -> ClosedSite:
     """Return one site; of its result only what the record needs is kept."""
-    outcomes = tuple(_json(folder / CLOSEOUT) or ())
-    result = (_json(folder / "out" / "result.json") if outcomes else None) or {}
+    outcomes = tuple(read_entries(folder))
+    result = (read_json(folder / "out" / "result.json") if outcomes else None) or {}
     leak = _leak(outcomes)
     at: tuple[str, float] | None = None
     if result and leak is not None and leak["leak"]["leg"] is not None:
@@ -89,16 +88,6 @@ def _site(folder: Path) -> ClosedSite:
         loudest_error_m(result, *at) if at else None,
         {name: of(leak, result) for name, of in GROUPS.items()},
     )
-
-
-def _json(path: Path) -> Any:
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return None
-    except (ValueError, OSError) as error:
-        what = f"cannot be read: {' '.join(str(error).split())}"
-        raise InputError([Complaint(Origin(str(path), 0), what, "write it again")]) from None
 
 
 def exact_p(hits: Sequence[bool], promised: Sequence[float]) -> float:
