@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.advice.checks import reading_minutes
 from geoleak.advice.windows import LegMass, best_window, chance_across
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
@@ -99,14 +100,10 @@ def plan_visit(survey: Survey, *, seed: int = 20261126, progress: Progress | Non
         legs.append(_leg_plan(unread, leg.number, rng))
         if progress is not None:
             progress((done + 1) / len(survey.legs))
-    minutes = survey.site.crew.reading_minutes or READING_MINUTES
+    minutes = reading_minutes(survey)
     fittings = first_fittings(survey, rng)
     count = sum(each.readings for each in legs) + len(fittings)
     return Plan(tuple(legs), fittings, first_valves(survey), minutes * count, minutes)
-
-
-# One reading with its walk: common practice, no source.
-READING_MINUTES = 2.0
 
 
 def _leg_plan(survey: Survey, number: int, rng: np.random.Generator) -> LegPlan:

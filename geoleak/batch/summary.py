@@ -75,7 +75,8 @@ def _layer(rows: Sequence[Row], path: Path) -> Path:
 
 def _parquet(rows: Sequence[Row], path: Path) -> Path:
     try:
-        _frame(rows).to_parquet(path, engine="pyarrow", index=False)
+        with beside(path) as (new,):
+            _frame(rows).to_parquet(new, engine="pyarrow", index=False)
     except ImportError:
         raise GeoleakError("--also parquet needs pyarrow; install geoleak[parquet]") from None
     return path
