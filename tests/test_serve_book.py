@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from pathlib import Path
 
@@ -11,9 +12,12 @@ from geoleak.errors import InputError
 from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
+from geoleak.serve.live import Live
+from tests.command import REPO
 
 ROW = {"place": "112", "kind": "surface", "level": "31.5 30", "surface": "grass"}
 ID = "0f8fad5b-d9cb-469f-a165-70867728950e"
+COURT = REPO / "sample_sites" / "alder_court"
 HEAD = "reading,kind,place,level\n"
 
 
@@ -49,14 +53,43 @@ def sheet(folder: Path, data: bytes | None) -> Book:
         ("kind,place,level,surface,note\nsurface,101,22,,Gärten\n".encode("cp1252"),
          ("kind,place,level,surface,note,entry\nsurface,101,22,,Gärten,\n"
           f"surface,112,31.5 30,grass,,{ID}\n").encode("cp1252")),
+        # A title above the header, headings as crews call them, a second column of levels.
+        (b"Alder Court, dull and still\n\nMark,Pegel,Level 2,Wind,Ground\n101,22,23,gusts,clay\n",
+         b"Alder Court, dull and still\n\nMark,Pegel,Level 2,Wind,Ground,kind,entry\n"
+         b"101,22,23,gusts,clay,,\n112,31.5 30,,,grass,surface," + ID.encode() + b"\n"),
+        # Signs that some take for line ends and no reader of sheets does.
+        ("kind,place,level,surface,note\nsurface,101,22,,a\u2028b\x0bc\n".encode(),
+         ("kind,place,level,surface,note,entry\nsurface,101,22,,a\u2028b\x0bc,\n"
+          f"surface,112,31.5 30,grass,,{ID}\n").encode()),
     ],
 )  # fmt: skip
 def test_a_row_is_written_as_its_file_writes_rows(tmp_path, before, after) -> None:
     stored = sheet(tmp_path, before).add("readings.csv", ID, ROW)
     assert (tmp_path / "readings.csv").read_bytes() == after
     assert stored.fresh
-    lines = after.decode("utf-8", "replace").splitlines()
+    lines = after.decode("utf-8", "replace").split("\n")
     assert ID in lines[stored.line - 1]
+    again = Book(tmp_path)
+    assert not again.add("readings.csv", ID, ROW).fresh
+    assert again.rows("readings.csv")[-1].row["surface"] == "grass"
+
+
+def test_a_sheet_under_a_title_and_its_own_words_takes_entries_that_read_back(tmp_path) -> None:
+    folder = tmp_path / "alder_court"
+    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
+    toml = (folder / "site.toml").read_text()
+    own = '[readings]\ncolumns = {place = "Stelle", level = "Lautheit"}'
+    (folder / "site.toml").write_text(toml.replace("[readings]", own))
+    sheet = folder / "readings.csv"
+    rows = sheet.read_text().replace(",place,level,", ",Stelle,Lautheit,")
+    sheet.write_text("Morning round, two of us\n" + rows)
+    live = Live(folder)
+    assert live.answer.complaint == ()
+    before = [each.place for each in live.answer.result.readings]
+    live.add("readings.csv", ID, ROW)
+    after = [each.place for each in live.refresh().result.readings]
+    assert sorted(after) == sorted([*before, "112"])
+    assert sheet.read_text().splitlines()[1].startswith("reading,kind,Stelle,Lautheit,")
 
 
 @pytest.mark.parametrize("name", list(COLUMNS))

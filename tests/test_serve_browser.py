@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import shutil
@@ -10,21 +11,24 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
+from scipy.signal import butter, sosfilt
 from selenium import webdriver
 
 import geoleak
 from geoleak.acoustics import level_of_file
-from geoleak.serve.book import Book
+from geoleak.serve.book import COLUMNS, Book
 from tests import browser
 from tests.command import REPO, at_length
 from tests.recordings import write_wav_16
-from tests.test_serve import serving
+from tests.test_serve import post, serving
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING),
 ]
 PHONE = (390, 844)
+SAID = "document.getElementById('sound-said').textContent"
 COURT = REPO / "sample_sites" / "alder_court"
 
 
@@ -43,12 +47,25 @@ def court(tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def court_page(driver, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("asked") / "alder_court"
+def court_server(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("shared") / "alder_court"
     shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
     with serving(folder) as server:
-        opened(driver, server.url)
         yield server
+
+
+@pytest.fixture
+def page(driver, court_server):
+    """The page of a server that others use as well: opened anew, what was entered struck out."""
+    opened(driver, court_server.url)
+    yield court_server
+    driver.execute_script("localStorage.clear(); sessionStorage.clear()")
+    for sheet in COLUMNS:
+        for name, stored in Book(court_server.folder).entries(sheet).items():
+            if not stored.row.get("skip"):
+                body = {"id": f"struck-{name}"[:64], "sheet": sheet, "strike": name}
+                answer = post(f"{court_server.base}/entries", json={**body, "reason": "test over"})
+                assert answer.status_code == 201
 
 
 def ask(driver, script: str, *arguments):
@@ -172,72 +189,105 @@ def test_a_cut_network_a_reload_and_a_dead_server_lose_nothing(driver, court: Pa
     ]  # fmt: skip
 
 
-def test_a_refused_entry_says_why_and_is_the_technician_s_to_drop(driver, court: Path) -> None:
-    with serving(court) as server:
-        opened(driver, server.url)
-        type_reading(driver, "999", "31")
-        wait(driver, "document.getElementById('waiting').innerText.includes('Refused')")
-        assert "999" in driver.execute_script("return document.getElementById('waiting').innerText")
-        press(driver, "Drop", "#waiting")
-        settled(driver)
+def test_a_refused_entry_says_why_and_is_the_technician_s_to_drop(driver, page) -> None:
+    type_reading(driver, "999", "31")
+    wait(driver, "document.getElementById('waiting').innerText.includes('Refused')")
+    assert "999" in driver.execute_script("return document.getElementById('waiting').innerText")
+    press(driver, "Drop", "#waiting")
+    settled(driver)
 
 
-def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, court: Path) -> None:
-    with serving(court) as server:
-        opened(driver, server.url)
-        before = len(Book(court).rows("readings.csv"))
-        driver.execute_script("document.querySelector('[data-form=reading]').click()")
-        driver.execute_script(
-            "const i = document.querySelector('#fields input'); i.value = '106';"
-            "i.dispatchEvent(new Event('input'))"
-        )
-        for sign in "70":
-            press(driver, sign, ".keys")
-        typed = driver.execute_script("return document.getElementById('ask').innerText")
-        assert typed.endswith("over both neighbours: read again?")  # before anything is saved
-        assert driver.execute_script(
-            "document.getElementById('save').click(); return document.getElementById('form').open"
-        )
-        asked = driver.execute_script("return document.getElementById('ask').innerText")
-        assert "over both neighbours: read again?" in asked
-        assert len(Book(court).rows("readings.csv")) == before
-        driver.execute_script("document.getElementById('cancel').click()")
+def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, page) -> None:
+    before = len(Book(page.folder).rows("readings.csv"))
+    driver.execute_script("document.querySelector('[data-form=reading]').click()")
+    driver.execute_script(
+        "const i = document.querySelector('#fields input'); i.value = '106';"
+        "i.dispatchEvent(new Event('input'))"
+    )
+    for sign in "70":
+        press(driver, sign, ".keys")
+    typed = driver.execute_script("return document.getElementById('ask').innerText")
+    assert typed.endswith("over both neighbours: read again?")  # before anything is saved
+    assert driver.execute_script(
+        "document.getElementById('save').click(); return document.getElementById('form').open"
+    )
+    asked = driver.execute_script("return document.getElementById('ask').innerText")
+    assert "over both neighbours: read again?" in asked
+    assert len(Book(page.folder).rows("readings.csv")) == before
+    driver.execute_script("document.getElementById('cancel').click()")
 
 
-@pytest.mark.parametrize(
-    ("level", "asks"),
-    [("47", ""), ("48", "21 dB over both neighbours: read again?"),
-     ("20 35", ""), ("20 36", "The repeats are far apart: was one misread?"),
-     ("80", "That is the meter's own limit: turn the gain down and read again?")],
-)  # fmt: skip
-def test_what_is_asked_about_while_it_is_typed(driver, court_page, level, asks) -> None:
-    # Neighbours of 113 were heard at 27 and 25 dB.
+def test_what_is_asked_about_while_it_is_typed(driver, page) -> None:
     script = (
         "const [{ state, level }, done] = arguments;"
         "const row = { place: '113', kind: 'surface', level };"
         "import('/entering.js').then(({ doubt }) => done(doubt(state, row, false) || ''))"
     )
     at = [{"id": name, "leg": "yard", "chainage_m": m} for name, m in (("112", 9), ("113", 10))]
-    heard = [{"kind": "surface", "leg": "yard", "chainage_m": m, "level_db": db}
-             for m, db in ((9, 27), (11, 25), (15.1, 10))]  # fmt: skip
-    limits = [0, 80] if level == "80" else None
-    state = {"points": at, "readings": heard, "scale": "db", "limits": limits}
-    assert driver.execute_async_script(script, {"state": state, "level": level}) == asks
+    loud = "21 dB over both neighbours: read again?"
+    for level, sides_m, asks in (
+        ("47", (1, 1), ""),
+        ("48", (1, 1), loud),
+        # Neighbours are those within 5 m, and not another reading at the same place.
+        ("48", (1, 4.9), loud),
+        ("48", (1, 5.1), ""),
+        ("48", (1, 0.21), loud),
+        ("48", (1, 0.19), ""),
+        ("20 35", (1, 1), ""),
+        ("20 36", (1, 1), "The repeats are far apart: was one misread?"),
+        ("80", (1, 1), "That is the meter's own limit: turn the gain down and read again?"),
+    ):
+        heard = [{"kind": "surface", "leg": "yard", "chainage_m": m, "level_db": db}
+                 for m, db in ((10 - sides_m[0], 27), (10 + sides_m[1], 25))]  # fmt: skip
+        limits = [0, 80] if level == "80" else None
+        state = {"points": at, "readings": heard, "scale": "db", "limits": limits}
+        typed = driver.execute_async_script(script, {"state": state, "level": level})
+        assert typed == asks, (level, sides_m)
 
 
-def test_two_pages_see_each_other_s_entries(driver, court: Path) -> None:
-    with serving(court) as server:
-        opened(driver, server.url)
-        first = driver.current_window_handle
-        driver.switch_to.new_window("tab")
-        opened(driver, server.url)
-        type_reading(driver, "113", "31")
-        settled(driver)
-        driver.switch_to.window(first)
-        wait(driver, "document.getElementById('rows').innerText.includes('113 · surface · 31')")
-        type_reading(driver, "114", "30")
-        settled(driver)
-    assert sum(bool(e.row.get("entry")) for e in Book(court).rows("readings.csv")) == 2
+@pytest.mark.parametrize(("fittings", "on_buttons"), [(8, True), (9, False)])
+def test_as_many_fittings_as_fit_stand_on_buttons(driver, page, fittings, on_buttons) -> None:
+    script = (
+        "const [count, done] = arguments;"
+        "const points = Array.from({ length: count }, (_, k) => ({ id: `${k}`, kind: 'fitting' }));"
+        "import('/entering.js').then(({ Entering }) => {"
+        "  const made = new Entering(() => ({ state: { points } })).fitting('valves', 'Valve', '');"
+        "  done([made.choices, made.options].map((each) => (each || []).length)) })"
+    )
+    expected = [fittings, 0] if on_buttons else [0, fittings]
+    assert driver.execute_async_script(script, fittings) == expected
+
+
+def test_what_is_kept_is_sent_again_every_three_seconds(driver, page) -> None:
+    script = (
+        "const done = arguments[0], fetched = [], real = [fetch, setInterval];"
+        "window.setInterval = (does, ms) => fetched.push([does, ms]);"
+        "import('/kept.js').then(async ({ Kept }) => {"
+        "  const kept = new Kept(() => {}, () => {});"
+        "  const [[again, ms]] = fetched;"
+        "  let sent = 0;"
+        "  window.fetch = () => { sent++; throw new TypeError('no network') };"
+        "  kept.add({ sheet: 'sightings.csv', row: { place: '113', what: 'wet' } });"
+        "  await kept.sending; again(); await kept.sending;"
+        "  const alone = kept.all()[0].id; kept.drop(alone); again(); await kept.sending;"
+        "  [window.fetch, window.setInterval] = real;"
+        "  done([ms, sent]) })"
+    )
+    assert driver.execute_async_script(script) == [3000, 2]
+
+
+def test_two_pages_see_each_other_s_entries(driver, page) -> None:
+    before = len(Book(page.folder).entries("readings.csv"))
+    first = driver.current_window_handle
+    driver.switch_to.new_window("tab")
+    opened(driver, page.url)
+    type_reading(driver, "113", "31")
+    settled(driver)
+    driver.switch_to.window(first)
+    wait(driver, "document.getElementById('rows').innerText.includes('113 · surface · 31')")
+    type_reading(driver, "114", "30")
+    settled(driver)
+    assert len(Book(page.folder).entries("readings.csv")) == before + 2
 
 
 def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:
@@ -249,6 +299,14 @@ def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:
         first = wait(driver, place)
         driver.execute_script("document.getElementById('next-decline').click()")
         assert wait(driver, f"{place} !== {json.dumps(first)} && {place}")
+        said = "document.getElementById('next-said').textContent"
+        for _ in range(20):
+            assert driver.execute_script(f"return {said}") == ""
+            driver.execute_script("document.getElementById('next-decline').click()")
+            if driver.execute_script(f"return {place}") == first:
+                break
+        again = "You declined every place: the list begins again."
+        assert driver.execute_script(f"return {said}") == again
         press(driver, "Strike out", "#rows li:last-child")
         press(driver, "traffic")
         driver.execute_script("document.getElementById('save').click()")
@@ -256,15 +314,13 @@ def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:
     assert [r.row.get("skip", "") for r in Book(court).rows("readings.csv")].count("traffic") == 1
 
 
-def test_an_entry_is_undone_by_one_tap(driver, court: Path) -> None:
-    with serving(court) as server:
-        opened(driver, server.url)
-        driver.execute_script("document.querySelector('[data-form=sighting]').click()")
-        press(driver, "wet")
-        ask(driver, "document.getElementById('save').click()")
-        ask(driver, "document.getElementById('undo').click()")
-        settled(driver)
-    (row,) = [each.row for each in Book(court).rows("sightings.csv")]
+def test_an_entry_is_undone_by_one_tap(driver, page) -> None:
+    driver.execute_script("document.querySelector('[data-form=sighting]').click()")
+    press(driver, "wet")
+    ask(driver, "document.getElementById('save').click()")
+    ask(driver, "document.getElementById('undo').click()")
+    settled(driver)
+    row = Book(page.folder).rows("sightings.csv")[-1].row
     assert (row["what"], row["skip"]) == ("wet", "undone at once")
 
 
@@ -278,65 +334,77 @@ def test_an_entry_is_undone_by_one_tap(driver, court: Path) -> None:
      ("check", [], {"Level as it is": "36", "Level with everything off": "35"}, "checks.csv",
       {"kind": "stop", "as_found": "36", "all_off": "35"})],
 )  # fmt: skip
-def test_every_sheet_is_entered_by_few_taps(driver, court, form, choose, typed, sheet, row) -> None:
-    before = len(Book(court).rows(sheet))
-    with serving(court) as server:
-        opened(driver, server.url)
-        driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
-        ask(
-            driver,
-            "for (const label of document.querySelectorAll('#fields label')) {"
-            "  const name = label.firstChild.textContent, box = label.querySelector('input');"
-            "  if (!(name in arguments[0]) && !name.startsWith('From')) continue;"
-            "  box.value = arguments[0][name] || '117'; box.dispatchEvent(new Event('input')) }",
-            typed,
-        )
-        for each in choose:
-            press(driver, each)
-        driver.execute_script("document.getElementById('save').click()")
-        settled(driver)
-    rows = Book(court).rows(sheet)
+def test_every_sheet_is_entered_by_few_taps(driver, page, form, choose, typed, sheet, row) -> None:
+    before = len(Book(page.folder).rows(sheet))
+    driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
+    ask(
+        driver,
+        "for (const label of document.querySelectorAll('#fields label')) {"
+        "  const name = label.firstChild.textContent, box = label.querySelector('input');"
+        "  if (!(name in arguments[0]) && !name.startsWith('From')) continue;"
+        "  box.value = arguments[0][name] || '117'; box.dispatchEvent(new Event('input')) }",
+        typed,
+    )
+    for each in choose:
+        press(driver, each)
+    driver.execute_script("document.getElementById('save').click()")
+    settled(driver)
+    rows = Book(page.folder).rows(sheet)
     assert len(rows) == before + 1
     assert row.items() <= rows[-1].row.items()
 
 
-def test_it_can_be_worked_by_keys_alone(driver, court: Path) -> None:
+def test_it_can_be_worked_by_keys_alone(driver, page) -> None:
     from selenium.webdriver.common.keys import Keys
 
-    with serving(court) as server:
-        opened(driver, server.url, (1280, 800))
-        driver.execute_script("document.querySelector('[data-form=reading]').focus()")
-        driver.switch_to.active_element.send_keys(Keys.ENTER)
-        box = driver.execute_script("return document.querySelector('#fields input')")
-        box.clear()
-        box.send_keys("113", Keys.TAB, Keys.ENTER)  # the place; then what with: ground
-        driver.execute_script("document.querySelector('output.level').focus()")
-        driver.switch_to.active_element.send_keys("31.5")
-        driver.execute_script("document.getElementById('save').focus()")
-        driver.switch_to.active_element.send_keys(Keys.ENTER)
-        settled(driver)
-    (row,) = [e.row for e in Book(court).rows("readings.csv") if e.row.get("entry")]
+    opened(driver, page.url, (1280, 800))
+    driver.execute_script("document.querySelector('[data-form=reading]').focus()")
+    driver.switch_to.active_element.send_keys(Keys.ENTER)
+    box = driver.execute_script("return document.querySelector('#fields input')")
+    box.clear()
+    box.send_keys("113", Keys.TAB, Keys.ENTER)  # the place; then what with: ground
+    driver.execute_script("document.querySelector('output.level').focus()")
+    driver.switch_to.active_element.send_keys("31.5")
+    driver.execute_script("document.getElementById('save').focus()")
+    driver.switch_to.active_element.send_keys(Keys.ENTER)
+    settled(driver)
+    row = Book(page.folder).rows("readings.csv")[-1].row
     assert (row["place"], row["level"]) == ("113", "31.5")
 
 
 @at_length("size", [PHONE], [(1280, 800)])
-def test_what_is_pressed_is_large_and_nothing_leaves_the_page(driver, court, size) -> None:
-    with serving(court) as server:
-        opened(driver, server.url, size)
-        driver.execute_script("document.querySelector('[data-form=reading]').click()")
-        small = driver.execute_script(
-            "return [...document.querySelectorAll('button, input, select')]"
-            ".filter((e) => e.offsetParent && !e.closest('[hidden]'))"
-            ".filter((e) => e.offsetHeight < 56 || e.offsetWidth < 56).map((e) => e.outerHTML)"
-        )
-        assert small == []
-        wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
-        assert driver.execute_script(wide) <= 0
-        driver.execute_script("document.getElementById('cancel').click()")
-        requested = driver.execute_script(
-            "return performance.getEntriesByType('resource').map((e) => new URL(e.name).origin)"
-        )
-        assert set(requested) == {server.base}
+def test_what_is_pressed_is_large_and_nothing_leaves_the_page(driver, page, size) -> None:
+    opened(driver, page.url, size)
+    driver.execute_script("document.querySelector('[data-form=reading]').click()")
+    small = driver.execute_script(
+        "return [...document.querySelectorAll('button, input, select')]"
+        ".filter((e) => e.offsetParent && !e.closest('[hidden]'))"
+        ".filter((e) => e.offsetHeight < 56 || e.offsetWidth < 56).map((e) => e.outerHTML)"
+    )
+    assert small == []
+    wide = "return document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    assert driver.execute_script(wide) <= 0
+    driver.execute_script("document.getElementById('cancel').click()")
+    requested = driver.execute_script(
+        "return performance.getEntriesByType('resource').map((e) => new URL(e.name).origin)"
+    )
+    assert set(requested) == {page.base}
+
+
+@contextlib.contextmanager
+def hearing(wav: Path, profile: Path):
+    """Give a browser whose microphone plays a file, over and over."""
+    started = browser.start(
+        profile,
+        "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        f"--use-file-for-fake-audio-capture={wav}",
+        "--autoplay-policy=no-user-gesture-required",
+    )
+    try:
+        yield started
+    finally:
+        started.quit()
 
 
 def test_the_microphone_s_level_is_what_listen_gives(court: Path, tmp_path: Path) -> None:
@@ -344,82 +412,96 @@ def test_the_microphone_s_level_is_what_listen_gives(court: Path, tmp_path: Path
     wav = tmp_path / "heard.wav"
     # A hiss that does not change: whichever five seconds are taken, the level is one.
     write_wav_16(wav, rng.normal(size=48_000 * 20), 48_000, peak=0.6)
-    started = browser.start(
-        tmp_path / "profile",
-        "--use-fake-ui-for-media-stream",
-        "--use-fake-device-for-media-stream",
-        f"--use-file-for-fake-audio-capture={wav}",
-        "--autoplay-policy=no-user-gesture-required",
-    )
-    try:
-        with serving(court) as server:
-            opened(started, server.url)
-            started.execute_script("document.querySelector('[data-form=sound]').click()")
-            started.execute_script(
-                "const i = document.querySelector('#fields input'); i.value = '113';"
-                "i.dispatchEvent(new Event('input'))"
-            )
-            wait(started, "document.querySelector('#fields select').options.length > 0")
-            press(started, "Take five seconds")
-            said = wait(
-                started,
-                "document.getElementById('sound-said').textContent.includes(' dB from') &&"
-                "document.getElementById('sound-said').textContent",
-                seconds=40,
-            )
-            started.execute_script("document.getElementById('save').click()")
-            settled(started)
-    finally:
-        started.quit()
+    with hearing(wav, tmp_path / "profile") as started, serving(court) as server:
+        opened(started, server.url)
+        started.execute_script("document.querySelector('[data-form=sound]').click()")
+        started.execute_script(
+            "const i = document.querySelector('#fields input'); i.value = '113';"
+            "i.dispatchEvent(new Event('input'))"
+        )
+        wait(started, "document.querySelector('#fields select').options.length > 0")
+        press(started, "Take five seconds")
+        said = wait(started, f"{SAID}.includes(' dB from') && {SAID}", seconds=40)
+        started.execute_script("document.getElementById('save').click()")
+        settled(started)
     result = geoleak.locate(geoleak.read_site(court))
     (read,) = [each for each in result.readings if each.recording]
+    assert soundfile.info(court / read.recording).duration == 5.0
     expected = level_of_file(wav, band_hz=(read.low_hz, read.high_hz)).level.level_db
     assert read.level_db == pytest.approx(expected, abs=0.3)
     assert float(said.split(" dB")[0]) == pytest.approx(expected, abs=0.3)
 
 
-def test_own_position_is_drawn_when_asked(driver, court: Path) -> None:
-    result = geoleak.locate(geoleak.read_site(court))
+@pytest.mark.long  # two takes of 15 s each, as they are heard
+def test_practice_by_two_takes_finds_the_band_that_levels_are_then_taken_in(
+    court: Path, tmp_path: Path
+) -> None:
+    rng = np.random.default_rng(9)
+    rate, running_s = 48_000, 40
+    sound = rng.normal(size=100 * rate)
+    hiss = butter(4, [600, 1200], "bandpass", fs=rate, output="sos")
+    sound[: running_s * rate] += 5 * sosfilt(hiss, rng.normal(size=running_s * rate))
+    wav = tmp_path / "tap.wav"
+    write_wav_16(wav, sound, rate, peak=0.6)
+    with hearing(wav, tmp_path / "profile") as started, serving(court) as server:
+        opened(started, server.url)
+        started.execute_script("document.querySelector('[data-form=sound]').click()")
+        press(started, "Practice: tap running, tap shut")
+        wait(started, "document.querySelector('#fields select').options.length > 0")
+        began = time.monotonic()
+        press(started, "Take it running")
+        taken = "[...document.querySelectorAll('#fields .on')].length"
+        wait(started, taken, seconds=40)
+        time.sleep(max(0.0, running_s + 2 - (time.monotonic() - began)))  # the tap is shut
+        press(started, "Take it shut")
+        said = wait(started, f"{SAID}.includes('running against shut') && {SAID}", seconds=60)
+        bands = json.loads(started.execute_script("return localStorage.getItem('bands')"))
+    assert "tells the two recordings apart" in said
+    takes = list((court / "recordings").glob("*.wav"))
+    assert [soundfile.info(take).duration for take in takes] == [15.0, 15.0]
+    ((low, high),) = bands.values()
+    assert 400 < low < 900
+    assert 900 < high < 1500
+
+
+def test_own_position_is_drawn_when_asked(driver, page) -> None:
+    result = geoleak.locate(geoleak.read_site(page.folder))
     lon, lat = result.leak.lonlat
-    with serving(court) as server:
-        driver.execute_cdp_cmd(
-            "Browser.grantPermissions",
-            {"origin": server.base, "permissions": ["geolocation"]},
-        )
-        driver.execute_cdp_cmd(
-            "Emulation.setGeolocationOverride",
-            {"latitude": lat, "longitude": lon, "accuracy": 4},
-        )
-        opened(driver, server.url)
-        assert not driver.execute_script("return document.querySelector('.own')")
-        driver.execute_script("document.getElementById('me').click()")
-        wait(driver, "document.querySelector('#drawing .own')")
-        said = driver.execute_script("return document.getElementById('me-said').textContent")
-        assert "not for a stake" in said
+    driver.execute_cdp_cmd(
+        "Browser.grantPermissions",
+        {"origin": page.base, "permissions": ["geolocation"]},
+    )
+    driver.execute_cdp_cmd(
+        "Emulation.setGeolocationOverride",
+        {"latitude": lat, "longitude": lon, "accuracy": 4},
+    )
+    assert not driver.execute_script("return document.querySelector('.own')")
+    driver.execute_script("document.getElementById('me').click()")
+    wait(driver, "document.querySelector('#drawing .own')")
+    said = driver.execute_script("return document.getElementById('me-said').textContent")
+    assert "not for a stake" in said
 
 
 @pytest.mark.skipif(browser.axe() is None, reason=browser.NO_AXE)
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_nothing_on_the_page_and_its_forms(driver, court: Path, scheme: str) -> None:
+def test_axe_finds_nothing_on_the_page_and_its_forms(driver, page, scheme: str) -> None:
     script = browser.axe().read_text(encoding="utf-8")
     driver.execute_cdp_cmd(
         "Emulation.setEmulatedMedia",
         {"features": [{"name": "prefers-color-scheme", "value": scheme}]},
     )
     rules = json.dumps({"rules": {"color-contrast-enhanced": {"enabled": True}}})
-    with serving(court) as server:
-        opened(driver, server.url)
-        driver.execute_script(script)
-        for form in (None, "reading", "check", "isolation", "hole", "sighting"):
-            if form:
-                driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
-            found = driver.execute_async_script(
-                f"const done = arguments[0]; axe.run(document, {rules})"
-                ".then((r) => done(r.violations.map((v) => v.id + ': ' + v.nodes[0].html)))"
-            )
-            assert found == [], form
-            if form:
-                driver.execute_script("document.getElementById('cancel').click()")
+    driver.execute_script(script)
+    for form in (None, "reading", "check", "isolation", "hole", "sighting"):
+        if form:
+            driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
+        found = driver.execute_async_script(
+            f"const done = arguments[0]; axe.run(document, {rules})"
+            ".then((r) => done(r.violations.map((v) => v.id + ': ' + v.nodes[0].html)))"
+        )
+        assert found == [], form
+        if form:
+            driver.execute_script("document.getElementById('cancel').click()")
 
 
 @pytest.mark.long

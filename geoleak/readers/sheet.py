@@ -440,10 +440,10 @@ def header_row(
     return next((k for k, names in enumerate(top) if set(needed) <= names), 0)
 
 
-def column_names(header: Sequence[str], known: Sequence[str]) -> list[str]:
+def column_names(header: Sequence[str], known: Sequence[str], own: Mapping[str, str]) -> list[str]:
     """Return the column that each heading is read as; one that means nothing here is its own."""
     names: list[str] = []
-    for cell, (name, _) in zip(header, _named(header, known, {}), strict=True):
+    for cell, (name, _) in zip(header, _named(header, known, own), strict=True):
         names.append(name if name and name not in names else cell.strip().casefold())
     return names
 

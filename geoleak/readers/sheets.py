@@ -743,11 +743,17 @@ KINDS = {
 SHEETS = {kind.file: kind for kind in KINDS.values()}
 
 
-def header_of(file: str, rows: Sequence[Sequence[str]]) -> tuple[int, list[str]]:
-    """Return which of a sheet's rows is the header, and the column each heading is read as."""
+def header_of(
+    file: str, rows: Sequence[Sequence[str]], own: Mapping[str, str]
+) -> tuple[int, list[str]]:
+    """Return which of a sheet's rows is the header, and the column each heading is read as.
+
+    ``own`` is what site.toml says that the readings call their columns.
+    """
     kind = SHEETS[file]
-    at = header_row(rows, kind.needed, tuple(kind.columns), {})
-    return at, column_names(rows[at], tuple(kind.columns))
+    own = own if kind is READINGS else {}
+    at = header_row(rows, kind.needed, tuple(kind.columns), own)
+    return at, column_names(rows[at], tuple(kind.columns), own)
 
 
 def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:

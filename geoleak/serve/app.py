@@ -22,14 +22,13 @@ from geoleak.errors import AcousticsError, GeoleakError, InputError
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
+from geoleak.serve.server import SLOW_S
 from geoleak.serve.sound import compared, store_recording
 
 COOKIE = "geoleak"
 # Five seconds of 16-bit sound at 192 kHz in two channels are 3.8 MB; an entry is a row.
 MOST_BODY = {"/recordings": 16_000_000}
 MOST_ENTRY = 16_384
-# A phone that says nothing for so long is cut off; it sends again what was not acknowledged.
-SLOW_S = 15.0
 WATCH_S = 1.0
 _ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 _SCRIPTS = ("page", "kept", "forms", "entering", "sounding", "sound", "recorder", "draw")

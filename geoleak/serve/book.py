@@ -128,6 +128,8 @@ class Book:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self.own: Mapping[str, str] = {}
+        """What readings.csv calls its columns, by the name they have here."""
         self._one = threading.Lock()
 
     def draft(self, sheet: str, entry: str, row: Mapping[str, str]) -> Draft:
@@ -150,7 +152,7 @@ class Book:
             For a sheet that takes no entries, or whose text cannot be taken apart.
         """
         before = self._read(sheet)
-        text = _split(sheet, before)
+        text = _split(sheet, before, self.own)
         cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
         stands = _row_of(text, entry)
         if stands is not None:
@@ -181,7 +183,7 @@ class Book:
         if not reason:
             raise _wrong(sheet, "no reason is given", "say why the row does not count")
         before = self._read(sheet)
-        text = _split(sheet, before)
+        text = _split(sheet, before, self.own)
         at = _row_of(text, name)
         if at is None:
             raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
@@ -225,7 +227,7 @@ class Book:
         data = self._read(sheet)
         if data is None:
             return {}
-        text = _split(sheet, data)
+        text = _split(sheet, data, self.own)
         rows = ((text.lines[k], row) for k, row in text.rows())
         return {row[ENTRY]: Stored(sheet, line, row) for line, row in rows if row.get(ENTRY)}
 
@@ -234,7 +236,7 @@ class Book:
         data = self._read(sheet)
         if data is None:
             return []
-        text = _split(sheet, data)
+        text = _split(sheet, data, self.own)
         return [Stored(sheet, text.lines[k], row) for k, row in text.rows()]
 
     @contextlib.contextmanager
@@ -294,7 +296,7 @@ def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict
     return cells
 
 
-def _split(sheet: str, data: bytes | None) -> _Text:
+def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
     """Take a sheet's text apart; a new one where there is none."""
     if data is None or not data.strip():
         names = [*COLUMNS[sheet], ENTRY]
@@ -332,7 +334,7 @@ def _split(sheet: str, data: bytes | None) -> _Text:
     filled = [k for k, cells in enumerate(text.cells) if cells]
     if not filled:
         raise _wrong(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
-    at, text.columns = header_of(sheet, [text.cells[k] for k in filled])
+    at, text.columns = header_of(sheet, [text.cells[k] for k in filled], own)
     text.header = filled[at]
     if not text.records[-1].endswith(("\n", "\r")):
         text.records[-1] += end

@@ -178,6 +178,7 @@ class Live:
         """Return the survey of a site; the ground is fitted once and kept while it is the same."""
         from geoleak.survey import ground_of, survey_site
 
+        self.book.own = site.levels.columns
         of = {name: sha for name, sha in site.inputs.items() if Path(name).name not in _MOVING}
         kept = self._ground
         if kept is None or kept[0] != of:

@@ -16,8 +16,9 @@ from typing import Any
 from geoleak.errors import GeoleakError
 
 LOOPBACK = "127.0.0.1"
-# A connection that has sent no whole request by then is cut; waiting phones keep theirs open.
-HEAD_S = 15.0
+# A connection that has sent no whole request by then is cut, and a body that is not there: a phone
+# sends again what was not acknowledged. Waiting phones keep theirs open.
+SLOW_S = 15.0
 MOST_CONNECTIONS = 64
 
 
@@ -168,7 +169,7 @@ def run(
 
         def connection_made(self, transport: Any) -> None:
             super().connection_made(transport)
-            self.loop.call_later(HEAD_S, self._cut)
+            self.loop.call_later(SLOW_S, self._cut)
 
         def _cut(self) -> None:
             if self.cycle is None and not self.transport.is_closing():

@@ -171,7 +171,9 @@ $("next-enter").addEventListener("click", () => {
 });
 $("next-decline").addEventListener("click", () => {
   sessionStorage.setItem("declined", JSON.stringify([...declined(), next().place]));
-  if (!next()) sessionStorage.removeItem("declined");
+  const all = !next();
+  if (all) sessionStorage.removeItem("declined");
+  $("next-said").textContent = all ? "You declined every place: the list begins again." : "";
   show();
 });
 $("closer").addEventListener("click", () => drawing.zoom(1.6));

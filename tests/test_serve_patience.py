@@ -1,0 +1,104 @@
+"""How long the server waits, on a clock that moves on by itself."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import selectors
+from itertools import pairwise
+from types import SimpleNamespace
+
+import pytest
+from starlette.requests import Request
+
+from geoleak.serve import app as app_module
+from geoleak.serve import server
+from geoleak.serve.app import Pages, body_of
+
+
+class _Clock(selectors.DefaultSelector):
+    """Waits for nothing: while no socket is ready, it is later at once."""
+
+    ahead_s = 0.0
+
+    def select(self, timeout=None):
+        if timeout is None or timeout <= 0:
+            return super().select(timeout)
+        found = super().select(0.002)
+        if not found:
+            self.ahead_s += timeout
+        return found
+
+
+class _Loop(asyncio.SelectorEventLoop):
+    def __init__(self) -> None:
+        self.clock = _Clock()
+        super().__init__(self.clock)
+
+    def time(self) -> float:
+        return super().time() + self.clock.ahead_s
+
+
+def quickly(main):
+    with asyncio.Runner(loop_factory=_Loop) as runner:
+        return runner.run(main)
+
+
+@pytest.mark.parametrize(("after_s", "taken"), [(14.8, True), (15.2, False)])
+def test_a_body_that_takes_its_time_is_cut(after_s: float, taken: bool) -> None:
+    async def receive():
+        await asyncio.sleep(after_s / 2)
+        parts.append(b"{}")
+        return {"type": "http.request", "body": parts[-1], "more_body": len(parts) < 2}
+
+    parts: list[bytes] = []
+    scope = {"type": "http", "method": "POST", "path": "/entries", "query_string": b"",
+             "headers": [], "scheme": "http", "server": ("127.0.0.1", 80)}  # fmt: skip
+    answer = quickly(body_of(Request(scope, receive)))
+    assert answer == b"{}{}" if taken else answer.status_code == 408
+
+
+def test_a_connection_that_sends_no_whole_request_is_cut(monkeypatch) -> None:
+    opened, _ = server.listen(0, share=False, tls=False)
+    phones: list[asyncio.Task] = []
+
+    async def phone() -> float:
+        reader, writer = await asyncio.open_connection(*opened.getsockname())
+        began = asyncio.get_running_loop().time()
+        writer.write(b"POST /entries HTTP/1.1\r\nHost: x\r\n")
+        assert await reader.read() == b""
+        writer.close()
+        return asyncio.get_running_loop().time() - began
+
+    async def until_cut(main) -> float:
+        running = asyncio.create_task(main)
+        while not phones:
+            await asyncio.sleep(0.01)
+        cut_s = await phones[0]
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await running
+        return cut_s
+
+    cuts = []
+    monkeypatch.setattr(server.asyncio, "run", lambda main: cuts.append(quickly(until_cut(main))))
+    server.run(None, opened, tls=None, started=lambda: phones.append(asyncio.create_task(phone())))
+    assert cuts == [pytest.approx(15.0, abs=0.4)]
+
+
+def test_another_hand_in_the_folder_is_seen_within_a_second(monkeypatch) -> None:
+    looked = []
+
+    async def here(does):
+        return does()
+
+    def refresh():
+        looked.append(asyncio.get_running_loop().time())
+        return live.answer
+
+    monkeypatch.setattr(app_module, "run_in_threadpool", here)
+    live = SimpleNamespace(answer=SimpleNamespace(number=1), refresh=refresh)
+    with pytest.raises(TimeoutError):
+        quickly(asyncio.wait_for(Pages(live, read_only=False).watch(), 5.5))
+    between = [late - early for early, late in pairwise(looked)]
+    assert between == [pytest.approx(1.0, abs=0.1)] * 4
