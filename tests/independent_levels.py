@@ -1,4 +1,4 @@
-"""Levels over one straight leg, written from shared/method/evidence.md and its table alone.
+"""Levels and a delay over one straight leg, written from shared/method/evidence.md and its table.
 
 Nothing of the package is used. A place is a distance along a line; places and floors are summed on
 a grid, all other unknowns by importance sampling: one half of the draws from the prior, the other
@@ -176,3 +176,19 @@ def solve(line: Line, *, seed: int, log2: int = 10) -> Answer:
     on = chance * (kind.inaudible + (1 - kind.inaudible) * audible)
     off = 0.05 * ((1 - kind.other) + kind.other * on.sum() / 0.95)
     return Answer(cells, on / (on.sum() + off), off / (on.sum() + off))
+
+
+def solve_delay(
+    length_m: float, delay_s: float, sigma_s: float, speed: tuple[float, float]
+) -> Answer:
+    """Return the posterior from one delay between sensors at both ends of the leg."""
+    middle = np.arange(CELL_M / 2, length_m, CELL_M)
+    slowness, slowness_sigma = 1 / speed[0], speed[1] / speed[0] ** 2
+    ahead = 2 * middle - length_m
+    path = np.hypot(0.1, 0.002 * ahead) * slowness
+    error = np.sqrt(sigma_s**2 + path**2 + (ahead * slowness_sigma) ** 2)
+    anything = 1 / (2 * (length_m * (slowness + 2 * slowness_sigma) + sigma_s))
+    right = norm.pdf(delay_s, ahead * slowness, error)
+    on = 0.95 * (0.95 * right + 0.05 * anything) / len(middle)
+    off = 0.05 * anything
+    return Answer(middle, on / (on.sum() + off), off / (on.sum() + off))
