@@ -1,9 +1,9 @@
 """`locate` against a level model that somebody else wrote from the method page alone.
 
 The model's own error, from three seeds on these sites: medians 0.02 m, ends of a piece two cells
-of 5 cm, chance 0.005. The tool's, from shared/method/evidence.md: length 0.7 % in the median and 4.9 %
-at most, chance 0.011 at most. Where the density is flat an end is worth little: there the chance
-between the two ends is judged.
+of 5 cm, chance 0.005. The tool's, from shared/method/evidence.md: length 0.7 % in the median and
+4.9 % at most, chance 0.011 at most. Where the density is flat an end is worth little: there the
+chance between the two ends is judged.
 """
 
 from __future__ import annotations
