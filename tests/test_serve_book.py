@@ -136,6 +136,17 @@ def test_a_sheet_is_taken_apart_as_the_readers_take_it(tmp_path, before) -> None
     assert rows.numbers[-1] == stored.line
 
 
+def test_a_text_past_the_last_column_becomes_no_reason(tmp_path) -> None:
+    before = HEAD.encode() + b"S1,surface,101,22\nS2,surface,102,23,by the gate\n"
+    book = sheet(tmp_path, before)
+    with pytest.raises(InputError, match=r"readings\.csv:3: a text stands past the last column"):
+        book.strike("readings.csv", "S1", "misread")
+    assert (tmp_path / "readings.csv").read_bytes() == before
+    book = sheet(tmp_path, before.replace(b"by the gate", b""))
+    assert book.strike("readings.csv", "S1", "misread").fresh
+    assert [each.row["skip"] for each in book.rows("readings.csv")] == ["misread", ""]
+
+
 @pytest.mark.parametrize(
     ("before", "encoding"),
     [("kind,place,level,note\nsurface,101,22,G\xe4rten\n", "cp1252"), (HEAD, "utf-8")],

@@ -88,11 +88,12 @@ def test_an_entry_of_the_page_takes_no_row_away(tmp_path: Path, name: str) -> No
     text, rows, _ = READ[name]
     folder = write_folder(tmp_path, {"site.toml": LIMITS, "readings.csv": text})
     row = {"kind": "surface", "place": "104", "level": "30", "surface": "grass"}
-    draft = Book(folder).draft("readings.csv", "abcdefgh", row)
     if name in REFUSED:
         with pytest.raises(InputError):
+            draft = Book(folder).draft("readings.csv", "abcdefgh", row)
             read_site(folder, instead={"readings.csv": draft.data})
         return
+    draft = Book(folder).draft("readings.csv", "abcdefgh", row)
     readings = read_site(folder, instead={"readings.csv": draft.data}).readings
     found = [(r.place.text, r.levels, r.surface, r.note) for r in readings]
     assert found == [*rows, ("104", (30,), "grass", "")]

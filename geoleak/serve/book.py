@@ -157,7 +157,7 @@ class Book:
         stands = _row_of(text, entry)
         if stands is not None:
             return Draft(_same(sheet, text, stands, cells), before, before or b"")
-        _append(text, cells)
+        _append(sheet, text, cells)
         line = sum(each.count("\n") for each in text.records[:-1]) + 1
         return Draft(Stored(sheet, line, cells), before, text.encoded(sheet))
 
@@ -188,7 +188,7 @@ class Book:
         if at is None:
             raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
         _checked(sheet, {SKIP: reason}, ())
-        _widen(text, [SKIP] if SKIP not in text.columns else [])
+        _widen(sheet, text, [SKIP] if SKIP not in text.columns else [])
         cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
         skip = text.columns.index(SKIP)
         stands = cells[skip].strip()
@@ -341,21 +341,28 @@ def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
     return text
 
 
-def _append(text: _Text, cells: Mapping[str, str]) -> None:
+def _append(sheet: str, text: _Text, cells: Mapping[str, str]) -> None:
     """Add a row at the end, with the columns that it brings."""
-    _widen(text, [name for name in cells if name not in text.columns])
+    _widen(sheet, text, [name for name in cells if name not in text.columns])
     local = {name: _local(cell, text) for name, cell in cells.items()}
     text.records.append(text.record([local.get(name, "") for name in text.columns]))
 
 
-def _widen(text: _Text, names: list[str]) -> None:
-    """Add columns at the right; rows that stand keep their own text and gain empty cells."""
+def _widen(sheet: str, text: _Text, names: list[str]) -> None:
+    """Add columns at the right; rows that stand keep their own text and gain empty cells.
+
+    What stands past the last column would come to stand in the new one: as a reason in ``skip``.
+    """
     if not names:
         return
     width = len(text.columns)
     for k in range(text.header, len(text.records)):
         if not text.cells[k]:
             continue
+        if any(each.strip() for each in text.cells[k][width:]):
+            past = Origin(sheet, text.lines[k])
+            remedy = "write it in a column, such as note, before rows are entered here"
+            raise InputError([Complaint(past, "a text stands past the last column", remedy)])
         bare = text.records[k].rstrip("\r\n")
         tail = text.records[k][len(bare) :]
         gap = [""] * max(0, width - len(text.cells[k]))

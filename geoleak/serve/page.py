@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from geoleak import tables
+from geoleak.errors import GeoleakError
 from geoleak.export import checks, spoken, words
 from geoleak.result import Result
 from geoleak.serve.book import COLUMNS
@@ -180,7 +181,10 @@ def _readings(result: Result) -> list[dict[str, Any]]:
 def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
     try:
         stored = live.book.rows(sheet)
-    except Exception:  # a sheet that cannot be taken apart is complained of by the readers
+    except (
+        GeoleakError,
+        OSError,
+    ):  # a sheet that cannot be taken apart is complained of by the readers
         return []
     return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]
 
