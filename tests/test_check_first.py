@@ -101,7 +101,7 @@ def test_rivals_are_told_likeliest_first(result: Result) -> None:
 
 def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Result) -> None:
     one = result.decision.rivals[0]
-    both = tuple(dataclasses.replace(one, chance=chance) for chance in (0.009, 0.011))
+    both = tuple(dataclasses.replace(one, chance=c, chance_dry=c) for c in (0.009, 0.011))
     decided = dataclasses.replace(result.decision, rivals=both)
     told = checks.rivals(dataclasses.replace(result, decision=decided))
     assert [each[:3] for each in told] == ["1 %"]

@@ -5,10 +5,15 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from pypdf import PdfReader
 
+import geoleak
+from geoleak.closeout.found import _past_m
+from geoleak.closeout.outcome import FoundLeak, leak_outcome
+from geoleak.survey import survey_site
 from tests.command import REPO, run
 
 COURT = REPO / "sample_sites" / "alder_court"
@@ -175,3 +180,18 @@ def test_a_file_cut_short_is_named(court: Path, name: str) -> None:
     assert f"{name}: cannot be read" in ran.err
     assert "unexpected" not in ran.err
     assert not (court / "found.csv").exists()
+
+
+def test_a_leak_past_the_end_of_the_line_is_no_hit(court: Path) -> None:
+    """Snapped to the line's last point it would stand in a hole drawn up to there."""
+    survey = survey_site(geoleak.read_site(court))
+    end = survey.legs[0].route.length_m
+    for chainage, past in ((end, 0.31), (end, 0.29), (0.0, 0.31)):
+        at = SimpleNamespace(leg=0, chainage_m=chainage, distance_m=past, offset_m=0.0)
+        signed = {(end, 0.31): 0.31, (end, 0.29): 0.0, (0.0, 0.31): -0.31}[chainage, past]
+        assert _past_m(at, survey) == pytest.approx(signed)
+    result = json.loads((court / "out" / "result.json").read_text())
+    stake = FoundLeak("yard", result["leak"]["chainage_m"], None, None)
+    assert leak_outcome(result, stake, across_m=0.0).in_hole
+    missed = leak_outcome(result, stake, across_m=0.0, past_m=2.0)
+    assert (missed.in_hole, missed.interval, missed.along_m) == (False, None, pytest.approx(2.0))

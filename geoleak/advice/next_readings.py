@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.advice.checks import reading_minutes
 from geoleak.evidence import (
     FREEDOM,
     Belief,
@@ -277,8 +278,7 @@ def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) ->
     crew = survey.site.crew
     if crew.dig_cost is None or crew.dry_hole_cost is None or not foresight.masses:
         return None
-    minutes = crew.reading_minutes or 0.0
-    price = minutes / 60.0 * (crew.hour_cost or 0.0)
+    price = reading_minutes(survey) / 60.0 * (crew.hour_cost or 0.0)
     now = float(
         best_window_chance(foresight.strata, foresight.strata.mass[None, :], crew.dig_length_m)[0]
     )

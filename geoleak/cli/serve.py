@@ -35,10 +35,13 @@ def serve(
     is let in unless --share is given. Ctrl-C ends it.
     """
     from geoleak.cli.say import print_json, print_lines
+    from geoleak.pipeline import read_site
     from geoleak.serve.app import Door, application
     from geoleak.serve.live import Live
     from geoleak.serve.server import certificate, code_lines, listen, run
 
+    if not (site / "site.toml").is_file():
+        read_site(site)  # says what is missing; a site that is there may be mended while served
     live = Live(site.resolve())
     opened, address = listen(port, share=share, tls=tls)
     door = Door(address.hosts, address.scheme, address.token, read_only)

@@ -75,6 +75,7 @@ def leak_outcome(
     leak: FoundLeak,
     *,
     across_m: float | None,
+    past_m: float = 0.0,
     repaired: bool | None = None,
 ) -> Outcome:
     """Return a found leak held against a result.
@@ -86,18 +87,21 @@ def leak_outcome(
     leak : FoundLeak
     across_m : float or None
         Of the found place from the leg's fitted line, right positive.
+    past_m : float
+        How far it lies past an end of the traced line, negative before the start.
     repaired : bool, optional
     """
     stated = result["leak"]
+    at = None if leak.chainage_m is None else leak.chainage_m + past_m
     same = leak.leg is not None and leak.leg == stated["leg"]
-    along = leak.chainage_m - stated["chainage_m"] if same and leak.chainage_m is not None else None
-    holds = [p for p in (50, 80, 95) if _within(leak, stated[f"interval_{p}"])]
+    along = at - stated["chainage_m"] if same and at is not None else None
+    holds = [p for p in (50, 80, 95) if _within(leak.leg, at, stated[f"interval_{p}"])]
     return Outcome(
         outcome="leak",
         leak=leak,
         along_m=along,
         across_m=across_m,
-        in_hole=_within(leak, result["decision"]["hole"]["pieces"]),
+        in_hole=_within(leak.leg, at, result["decision"]["hole"]["pieces"]),
         interval=min(holds, default=None),
         promised=promise_of(result),
         repaired=repaired,
@@ -109,11 +113,8 @@ def dry_outcome(result: Mapping[str, Any]) -> Outcome:
     return Outcome("dry", None, None, None, False, None, promise_of(result))
 
 
-def _within(leak: FoundLeak, pieces: Sequence[Sequence[Any]]) -> bool:
-    at = leak.chainage_m
-    return at is not None and any(
-        leg == leak.leg and start <= at <= end for leg, start, end in pieces
-    )
+def _within(leg: str | None, at: float | None, pieces: Sequence[Sequence[Any]]) -> bool:
+    return at is not None and any(name == leg and start <= at <= end for name, start, end in pieces)
 
 
 def read_json(path: Path) -> Any:

@@ -277,6 +277,8 @@ def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
     rows = zip(shot, check.places, told.places, strict=True)
     for number, ((stake, at), place, text) in enumerate(rows, start=1):
         leg = out.survey.legs[place[0]]
+        # A place to trace on to lies past the end; the line's position there is the end's.
+        on_line = min(max(place[1], 0.0), leg.route.length_m)
         yield draw.feature(
             "check_place",
             stake.id,
@@ -289,7 +291,7 @@ def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
             chainage_m=place[1],
             offset_m=place[2],
             elevation_m=stake.elevation_m,
-            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, place[1]),
+            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, on_line),
         )
 
 

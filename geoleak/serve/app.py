@@ -296,7 +296,8 @@ class Pages:
                 await asyncio.wait_for(self._entered.wait(), WATCH_S)
             self._entered.clear()
             number = self.live.answer.number
-            with contextlib.suppress(OSError):
+            # A fault is shown by the page's next request; the work stays due and is tried again.
+            with contextlib.suppress(Exception):
                 answer = await run_in_threadpool(self.live.refresh)
                 if answer.number != number:
                     await self._tell()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -109,13 +110,16 @@ def place_words(survey: Survey, leg: str, chainage_m: float) -> str:
     Such as "mark 112, then 1.4 ft toward MTR 201".
     """
     on_leg = sorted(
-        (each.chainage_m, each)
-        for each in survey.points
-        if each.leg is not None
-        and survey.legs[each.leg].name == leg
-        and each.chainage_m is not None
-        and each.kind in ("mark", "fitting")
-    ) if survey.points else []  # fmt: skip
+        (
+            (each.chainage_m, each)
+            for each in survey.points
+            if each.leg is not None
+            and survey.legs[each.leg].name == leg
+            and each.chainage_m is not None
+            and each.kind in ("mark", "fitting")
+        ),
+        key=itemgetter(0),  # a fitting may stand at the very chainage of a mark
+    )
     unit = survey.site.length_unit
     if not on_leg:
         return f"{leg} {words.station(chainage_m, unit)}"
