@@ -134,7 +134,7 @@ def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     from tests.test_plan import LONG, lane
 
     def before_the_middle(more: str, meter: str) -> float:
-        folder, _, _ = lane(tmp_path, toml=LONG + more)
+        folder, _ = lane(tmp_path, toml=LONG + more)
         (folder / "readings.csv").unlink(missing_ok=True)
         (folder / "meter.csv").write_text(HEAD + meter)
         survey = survey_site(geoleak.read_site(folder))
