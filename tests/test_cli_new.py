@@ -127,8 +127,10 @@ PIPE = [
     ("Depth of the pipe", "three"),
     ("is not a length", "3 ft"),
     ("Material", "PVC"),
-    ("Outside diameter", "1.315 in"),
-    ("Where does the pipe itself end", "end"),
+    ("Outside diameter", "1.315"),
+    ("is that meant", "1.315 in"),
+    ("Where does the pipe itself end", "banana"),
+    ("none of start, end, both", "end"),
     ("taps and machines be off", "yes"),
 ]
 

@@ -117,6 +117,7 @@ def leg_with(line: str) -> dict[str, str | bytes]:
         ("depth = 12.01", "taken as"),
         ("depth = 0.04", "taken as"),
         ("outside_diameter = 1.315", "taken as"),  # inches, on a site in feet
+        ('outside_diameter = "1.315"', "taken as"),  # quotes make no unit
         ("outside_diameter = 0.51", "taken as"),
         ("outside_diameter = 0.019", "taken as"),
         ("outside_diameter = 1.0\nwall = 0.133", "taken as"),

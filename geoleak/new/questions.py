@@ -16,6 +16,7 @@ from geoleak.crs import crs_candidates, crs_info
 from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, legs_of
+from geoleak.readers import DEPTH, DIAMETER, Usual, doubt, is_bare
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
 
@@ -121,7 +122,7 @@ def questioned(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> New
 
 def _asked_pipe(known: NewSite, ask: Ask, say: Say) -> NewSite:
     depth = known.depth or _checked(
-        "Depth of the pipe, with its unit (empty: not known)", ask, say, _length(known)
+        "Depth of the pipe, with its unit (empty: not known)", ask, say, _length(known, DEPTH)
     )
     material = known.material or _checked(
         "Material (pvc, pvc sch 40, copper type L ...; empty: not known)", ask, say, _material
@@ -131,7 +132,7 @@ def _asked_pipe(known: NewSite, ask: Ask, say: Say) -> NewSite:
         size = _checked('Nominal size, as in "3/4 in" (empty: not known)', ask, say, length)
     if not size and not outside:
         question = "Outside diameter, with its unit (empty: not known)"
-        outside = _checked(question, ask, say, length)
+        outside = _checked(question, ask, say, _length(known, DIAMETER))
     branches = known.branches
     if len(known.marks) > 1 and not branches:
         main = ask(
@@ -141,10 +142,11 @@ def _asked_pipe(known: NewSite, ask: Ask, say: Say) -> NewSite:
         if main in known.marks:
             branches = tuple(code for code in known.marks if code != main)
     question = "Where does the pipe itself end, if you know (end, start, both; empty: unknown)"
-    ends = known.ends_here or _ends(ask(question, ""))
-    off = known.everything_off or ask(
-        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)", ""
+    ends = known.ends_here or _ends(_checked(question, ask, say, _one_of("start", "end", "both")))
+    question = (
+        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)"
     )
+    off = known.everything_off or _checked(question, ask, say, _one_of("yes", "no", "y", "n"))
     return replace(
         known,
         depth=depth,
@@ -167,8 +169,25 @@ def _material(text: str) -> None:
     tables.material(words or text)
 
 
-def _length(known: NewSite) -> Callable[[str], object]:
-    return lambda text: parse_length(text, unit=known.unit or "m")
+def _length(known: NewSite, usual: Usual | None = None) -> Callable[[str], object]:
+    """Return what judges a length; a bare one that no pipe has is asked about, as check does."""
+    unit = known.unit or "m"
+
+    def judge(text: str) -> None:
+        metres = parse_length(text, unit=unit)
+        asked = doubt(text, metres, usual, unit) if usual and is_bare(text) else None
+        if asked:
+            raise asked
+
+    return judge
+
+
+def _one_of(*words: str) -> Callable[[str], object]:
+    def judge(text: str) -> None:
+        if text.casefold() not in words:
+            raise Refused(f'"{text}" is none of {", ".join(words)}', "leave it empty if not sure")
+
+    return judge
 
 
 def _checked(question: str, ask: Ask, say: Say, check: Callable[[str], object]) -> str:

@@ -33,6 +33,15 @@ WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
 _LEG = {"depth": DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
 
 
+def is_bare(value: str | float) -> bool:
+    """Return whether a length carries no unit; quotes do not make one."""
+    try:
+        float(value)
+    except ValueError:
+        return False
+    return True
+
+
 def doubt(value: str | float, metres: float, usual: Usual, unit: str) -> Refused | None:
     """Return the question about a bare number that is no pipe's length, None where it may be."""
     if usual.low_m <= metres <= usual.bare_m:
@@ -49,7 +58,7 @@ def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
         metres = parse_length(value, unit=unit)
         name = dotted(path)
         origin = toml.origin(*path)
-        asked = None if isinstance(value, str) else doubt(value, metres, usual, unit)
+        asked = doubt(value, metres, usual, unit) if is_bare(value) else None
         if asked:
             collector.complain_of(origin, asked, f"{name}: ")
         elif not usual.low_m <= metres <= usual.high_m:
