@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -315,6 +316,19 @@ def test_three_next_readings_apart_from_one_another_and_from_those_taken():
         assert all(abs(one - other) >= 0.5 for other in at[i + 1 :])
     lengths = [each.expected_interval_95_m for each in decision.next_readings]
     assert lengths == sorted(lengths)
+
+
+def test_no_reading_is_asked_for_in_a_hole():
+    survey = listened(18.0, spacing=1.5)
+    posterior = infer(survey)
+    first = next_readings(survey, posterior).readings[0].chainage_m
+    row = SimpleNamespace(outcome=None)  # only where it is counts here
+    dug = SimpleNamespace(hole=row, leg=0, from_m=first - 0.4, to_m=first + 0.4)
+    after = replace(survey, holes=(dug,))
+    told = next_readings(after, replace(posterior, run=None), most=50).readings
+    assert told and all(abs(each.chainage_m - first) > 0.4 for each in told)
+    told = next_readings(survey, posterior, most=50).readings
+    assert any(abs(each.chainage_m - first) <= 0.4 for each in told)
 
 
 def test_advice_stands_on_the_inference_it_is_given():

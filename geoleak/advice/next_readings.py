@@ -222,6 +222,9 @@ def _surface_places(
         rows = np.flatnonzero(evidence.pooled.leg == leg)
         taken = evidence.pooled.chainage_m[rows] if len(survey.surface) else np.zeros(0)
         free = np.array([not np.any(np.abs(taken - x) < APART_M) for x in at], dtype=bool)
+        for hole in survey.holes:  # an open hole is no ground to listen on, nor is its backfill
+            if hole.leg == leg:
+                free &= (at < hole.from_m) | (at > hole.to_m)
         if not free.any():
             continue
         like = rows if len(rows) else np.arange(len(evidence.pooled))

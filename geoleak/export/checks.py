@@ -100,7 +100,10 @@ def task(result: Result) -> str:
             f"push a rod down beside the pipe at {places} and read through it ({minutes}); "
             "it breaks ground: after the locate request"
         )
-    return f"turn off what the stop test found and read the line once more ({minutes})"
+    return (
+        "turn off what the stop test showed to sound (what goes on with the supply shut is not of "
+        f"this pipe) and read the line once more ({minutes})"
+    )
 
 
 def of_leg(result: Result) -> str:
