@@ -171,7 +171,8 @@ def test_two_humps_are_two_peaks_from_a_dip_of_a_quarter(dip, peaks):
 
 def grown(monkeypatch, *, counting, answers, live=10):
     """Let nodes grow with stand-ins for what they find; return how many there were each time."""
-    run = SimpleNamespace(nodes=Nodes.over("abc", count=32), sizes=[])
+    options = SimpleNamespace(most_nodes=512)
+    run = SimpleNamespace(nodes=Nodes.over("abc", count=32), sizes=[], options=options)
 
     def add(run, drawn, count):
         run.nodes = Nodes.over("abc", count=len(run.nodes) + count)

@@ -39,6 +39,8 @@ NODES, DRAWN, EACH, SEED = 128, 40, 8, 20261126
 KEPT = 0.97
 # Nodes of equal weight that a posterior must rest on to be taken for a normal (common practice).
 LEAST_NODES = 8.0
+# A sharp posterior is found from the prior in a few steps, each from what the last one found.
+ROUNDS = 5
 # A leak that may not have been heard at all tells nothing of a source's strength: the chance that
 # it was heard is at least this (common practice).
 LEAST_HEARD = 0.9
@@ -124,7 +126,7 @@ def _nodes(kinds: list[LevelEvidence], place: Candidates) -> Nodes:
     nodes = Nodes.over(names, count=NODES)
     value = _judged(kinds, place, nodes)
     drawn = [(NODES, Normal.prior(len(names)))]
-    for _ in range(2):
+    for _ in range(ROUNDS):
         fitted = Normal.fitted(nodes.deviates, value)
         more = Nodes.even(names, fitted.nodes(NODES, after=len(nodes)))
         value = np.concatenate([value, _judged(kinds, place, more)])
