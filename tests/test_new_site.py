@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import html.parser
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -12,6 +13,7 @@ from geoleak.cautions import HEARING
 from geoleak.crs.search import crs_candidates, places
 from geoleak.errors import InputError
 from geoleak.new.guess import decide_layout, understand
+from geoleak.new.questions import _codes
 from geoleak.new.write import NewSite, quoted, write_site
 from geoleak.readers import read_site
 from tests.site_folders import POINTS
@@ -306,3 +308,18 @@ def test_quoting_for_toml(text: str) -> None:
     import tomllib
 
     assert tomllib.loads(f"k = {quoted(text)}")["k"] == text
+
+
+@pytest.mark.parametrize(
+    ("said", "codes"),
+    [
+        ("blue dot", ("blue dot",)),
+        ("blue dot WL", ("blue dot", "WL")),
+        ("WL, blue dot", ("WL", "blue dot")),
+        ("WL X*", ("WL", "X*")),
+        ("blue dots", ("blue", "dots")),
+    ],
+)
+def test_codes_with_blanks_can_be_typed(said: str, codes: tuple[str, ...]) -> None:
+    guess = SimpleNamespace(codes=[SimpleNamespace(code=each) for each in ("blue dot", "WL")])
+    assert _codes("Codes", (), guess, lambda *_: said) == codes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -108,14 +109,14 @@ def questioned(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> New
     if not known.unit:
         known = replace(known, unit=_asked_unit(known, ask, say))
     if not known.numbers:
-        marks = _codes("Codes of the marks along the pipe", known.marks, ask)
+        marks = _codes("Codes of the marks along the pipe", known.marks, guess, ask)
         if not marks:
             known = replace(known, numbers=ask("Point numbers of the marks (101-148)", ""))
         known = replace(known, marks=marks)
     known = replace(
         known,
-        fittings=_codes("Codes of fittings a sensor can touch", known.fittings, ask),
-        features=_codes("Codes of fixed things a tape can be held on", known.features, ask),
+        fittings=_codes("Codes of fittings a sensor can touch", known.fittings, guess, ask),
+        features=_codes("Codes of fixed things a tape can be held on", known.features, guess, ask),
     )
     return _asked_pipe(known, ask, say)
 
@@ -287,11 +288,14 @@ def _short(area: str, most: int = 48) -> str:
     return area if len(area) <= most else area[: most - 3].rstrip(" ;,-") + "..."
 
 
-def _codes(question: str, guess: tuple[str, ...], ask: Ask) -> tuple[str, ...]:
-    """Ask for codes; they part at commas, else at blanks unless the guess holds blanks itself."""
-    parted = ", " if any(" " in code for code in guess) else " "
-    said = ask(f"{question} (empty: none)", parted.join(guess))
-    parts = said.split(",") if "," in said or parted == ", " else said.split()
+def _codes(
+    question: str, likely: tuple[str, ...], guess: PointFileGuess, ask: Ask
+) -> tuple[str, ...]:
+    """Ask for codes; they part at commas, else at blanks that no code of the file holds itself."""
+    blank = sorted((c.code for c in guess.codes if " " in c.code), key=len, reverse=True)
+    said = ask(f"{question} (empty: none)", (", " if blank else " ").join(likely))
+    whole = "|".join([*(rf"(?<!\S){re.escape(code)}(?!\S)" for code in blank), r"\S+"])
+    parts = said.split(",") if "," in said else re.findall(whole, said)
     return tuple(part.strip() for part in parts if part.strip())
 
 
