@@ -11,8 +11,9 @@ import pytest
 from pypdf import PdfReader
 
 import geoleak
-from geoleak.closeout.found import _past_m
+from geoleak.closeout.found import _past_m, entry_lines
 from geoleak.closeout.outcome import FoundLeak, leak_outcome
+from geoleak.reports.customer import _plain
 from geoleak.survey import survey_site
 from tests.command import REPO, run
 
@@ -195,3 +196,16 @@ def test_a_leak_past_the_end_of_the_line_is_no_hit(court: Path) -> None:
     assert leak_outcome(result, stake, across_m=0.0).in_hole
     missed = leak_outcome(result, stake, across_m=0.0, past_m=2.0)
     assert (missed.in_hole, missed.interval, missed.along_m) == (False, None, pytest.approx(2.0))
+
+
+def test_where_no_hole_was_advised_none_is_spoken_of(court: Path) -> None:
+    result = json.loads((court / "out" / "result.json").read_text())
+    stake = FoundLeak("yard", result["leak"]["chainage_m"] + 0.5, None, None)
+    for verdict, told in (("dig", "the stake"), ("listen_on", "the best place so far")):
+        result["decision"]["verdict"] = verdict
+        entry = leak_outcome(result, stake, across_m=0.0).to_dict() | {"date": None}
+        printed = " ".join(entry_lines(entry, unit="ft"))
+        written = " ".join(_plain(entry, geoleak.read_site(court)))
+        for said in (printed, written):
+            assert told in said
+            assert ("no hole was advised" in said) is (verdict != "dig")

@@ -117,6 +117,8 @@ def _past_m(at: Resolved, survey: Survey) -> float:
 def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:
     """Return one entry as a crew says it."""
     promised = entry["promised"]
+    digs = promised["verdict"] == "dig"
+    mark = "stake" if digs else "best place so far"
     said = (
         f"promised {promised['verdict'].replace('_', ' ')}, "
         f"{words.chance(promised['chance_in_hole'])} in the hole (run {promised['run']})"
@@ -133,8 +135,10 @@ def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:
         way = "up the line from" if entry["along_m"] >= 0 else "back down the line from"
         aside = format_length(abs(entry["across_m"]), unit=unit)
         side = "right" if entry["across_m"] >= 0 else "left"
-        lines.append(f"       {along} {way} the stake, {aside} to the {side} of the traced line")
+        lines.append(f"       {along} {way} the {mark}, {aside} to the {side} of the traced line")
     inside = "in the hole as drawn" if entry["in_hole"] else "outside the hole as drawn"
+    if not digs:
+        inside = "no hole was advised"
     stretch = entry["interval"]
     held = f"inside the {stretch} % stretch" if stretch else "outside even the 95 % stretch"
     lines.append(f"       {inside}, {held}")

@@ -211,7 +211,10 @@ def _where(result: Result, *, stands: str) -> Section:
 def _odds(result: Result) -> Iterable[str]:
     decision = result.decision
     found = min(99, round(100 * decision.chance_in_hole))
-    yield f"Of a hundred holes dug on evidence like this, about {found} would find the leak."
+    if decision.verdict == "dig":
+        yield f"Of a hundred holes dug on evidence like this, about {found} would find the leak."
+    else:
+        yield f"A hole at the best place so far would find the leak {found} times in a hundred."
     yield words.elsewhere(result).capitalize() + "."
     if result.leak.side:
         sides = ", ".join(f"{name} {words.chance(p)}" for name, p in result.leak.side.items())
@@ -231,10 +234,12 @@ def _plain(entry: Mapping[str, Any], site: Site) -> list[str]:
         return [f"{when}the leak was on no line that had been traced."]
     said = [f"{when}the leak was at {leak['leg']} {words.station(leak['chainage_m'], unit)}."]
     if along is not None:
+        away = f"That is {words.length(abs(along), unit)} along the pipe from the"
         inside = "inside" if entry["in_hole"] else "outside"
         said.append(
-            f"That is {words.length(abs(along), unit)} along the pipe from the stake, {inside} the "
-            f"hole that was drawn, where {chance}."
+            f"{away} stake, {inside} the hole that was drawn, where {chance}."
+            if promised["verdict"] == "dig"
+            else f"{away} best place so far; no hole was advised there, {chance}."
         )
     return [words.plain(line) for line in said]
 
