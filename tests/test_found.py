@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from pypdf import PdfReader
 
 import geoleak
-from geoleak.closeout.found import _past_m, entry_lines
+from geoleak.closeout.found import entry_lines
 from geoleak.closeout.outcome import FoundLeak, leak_outcome
 from geoleak.reports.customer import _plain
+from geoleak.result import chainage_of
 from geoleak.survey import survey_site
 from tests.command import REPO, run
 
@@ -190,11 +193,11 @@ def test_a_leak_past_the_end_of_the_line_is_no_hit(court: Path) -> None:
     for chainage, past in ((end, 0.31), (end, 0.29), (0.0, 0.31)):
         at = SimpleNamespace(leg=0, chainage_m=chainage, distance_m=past, offset_m=0.0)
         signed = {(end, 0.31): 0.31, (end, 0.29): 0.0, (0.0, 0.31): -0.31}[chainage, past]
-        assert _past_m(at, survey) == pytest.approx(signed)
+        assert chainage_of(survey, at) - chainage == pytest.approx(signed)
     result = json.loads((court / "out" / "result.json").read_text())
     stake = FoundLeak("yard", result["leak"]["chainage_m"], None, None)
     assert leak_outcome(result, stake, across_m=0.0).in_hole
-    missed = leak_outcome(result, stake, across_m=0.0, past_m=2.0)
+    missed = leak_outcome(result, replace(stake, chainage_m=stake.chainage_m + 2), across_m=0.0)
     assert (missed.in_hole, missed.interval, missed.along_m) == (False, None, pytest.approx(2.0))
 
 
@@ -209,3 +212,21 @@ def test_where_no_hole_was_advised_none_is_spoken_of(court: Path) -> None:
         for said in (printed, written):
             assert told in said
             assert ("no hole was advised" in said) is (verdict != "dig")
+
+
+def test_every_output_has_a_leak_past_the_end_where_it_was(court: Path) -> None:
+    survey = survey_site(geoleak.read_site(court))
+    route = survey.legs[0].route
+    before, end = np.asarray(route.position(np.array([route.length_m - 1.0, route.length_m])))[
+        :, :2
+    ]
+    east, north = map(float, survey.frame.to_grid(*(end + 2.0 * (end - before))))
+    ran = run("found", court, "--outcome", "leak", "--place", f"E {east:.4f} N {north:.4f}")
+    assert "past the end of the traced line" in ran.out
+    (entry,) = entries(court)
+    assert entry["leak"]["chainage_m"] == pytest.approx(route.length_m + 2.0, abs=0.01)
+    assert run("locate", court).code == 0
+    drawn = json.loads((court / "out" / "leak.geojson").read_text())["features"]
+    told = [each["properties"] for each in drawn]
+    (found,) = [each for each in told if each["kind"] == "found"]
+    assert found["along_m"] == pytest.approx(entry["along_m"], abs=0.05)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -14,15 +13,12 @@ from geoleak.closeout.outcome import CLOSEOUT, FoundLeak, Outcome, dry_outcome, 
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
-from geoleak.result import found_places, on_a_leg
+from geoleak.result import chainage_of, found_places, on_a_leg
 from geoleak.site import Found, Note, Site
 from geoleak.survey import Resolved, Survey, survey_site
 from geoleak.units import format_length, format_station
 
 SHEET = "found.csv"
-
-# Nearer to an end of the line than half a bucket is at the end: common practice, no source.
-PAST_END_M = 0.3
 
 
 def as_dug(site: Site) -> Site:
@@ -87,7 +83,8 @@ def _outcome(
         return dry_outcome(result), []
     notes = []
     leg: str | None = survey.legs[at.leg].name
-    chainage: float | None = at.chainage_m
+    chainage: float | None = chainage_of(survey, at)
+    past = abs(chainage_of(survey, at) - at.chainage_m)
     if not on_a_leg(at):
         away = format_length(at.distance_m, unit=survey.site.length_unit)
         text = f'"{row.place.text}" is {away} from the nearest leg: counted as on no traced line'
@@ -97,21 +94,12 @@ def _outcome(
         text = f'found on leg "{leg}", the stake stood on "{result["leak"]["leg"]}"'
         notes.append(Note("found_other_leg", text, row.origin))
     leak = FoundLeak(leg, chainage, row.depth_m, row.cause)
-    across, past = (None, 0.0) if leg is None else (at.offset_m, _past_m(at, survey))
-    if past:
-        away = format_length(abs(past), unit=survey.site.length_unit)
+    if leg is not None and past:
+        away = format_length(past, unit=survey.site.length_unit)
         text = f'"{row.place.text}" is {away} past the end of the traced line'
         notes.append(Note("found_past_end", text, row.origin))
-    made = leak_outcome(result, leak, across_m=across, past_m=past, repaired=proof)
-    return made, notes
-
-
-def _past_m(at: Resolved, survey: Survey) -> float:
-    """Return how far a place lies past an end of its leg, negative before the start."""
-    past = math.sqrt(max(0.0, at.distance_m**2 - at.offset_m**2))
-    if past < PAST_END_M:
-        return 0.0
-    return past if at.chainage_m > survey.legs[at.leg].route.length_m / 2 else -past
+    across = at.offset_m if leg is not None else None
+    return leak_outcome(result, leak, across_m=across, repaired=proof), notes
 
 
 def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:

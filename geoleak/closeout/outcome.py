@@ -75,7 +75,6 @@ def leak_outcome(
     leak: FoundLeak,
     *,
     across_m: float | None,
-    past_m: float = 0.0,
     repaired: bool | None = None,
 ) -> Outcome:
     """Return a found leak held against a result.
@@ -87,12 +86,10 @@ def leak_outcome(
     leak : FoundLeak
     across_m : float or None
         Of the found place from the leg's fitted line, right positive.
-    past_m : float
-        How far it lies past an end of the traced line, negative before the start.
     repaired : bool, optional
     """
     stated = result["leak"]
-    at = None if leak.chainage_m is None else leak.chainage_m + past_m
+    at = leak.chainage_m
     same = leak.leg is not None and leak.leg == stated["leg"]
     along = at - stated["chainage_m"] if same and at is not None else None
     holds = [p for p in (50, 80, 95) if _within(leak.leg, at, stated[f"interval_{p}"])]

@@ -1,7 +1,7 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
 from geoleak.result.build import build_result
-from geoleak.result.dug import FAR_FROM_LEGS_M, found_places, on_a_leg
+from geoleak.result.dug import FAR_FROM_LEGS_M, chainage_of, found_places, on_a_leg
 from geoleak.result.features import dug_features
 from geoleak.result.records import (
     SCHEMA,
@@ -31,6 +31,7 @@ __all__ = [
     "RivalSummary",
     "Stake",
     "build_result",
+    "chainage_of",
     "dug_features",
     "found_places",
     "on_a_leg",

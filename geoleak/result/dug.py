@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from geoleak.errors import InputError
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
 
 # A leak found farther from every traced leg was on none of them: common practice, no source.
 FAR_FROM_LEGS_M = 5.0
+# Nearer to an end of the line than half a bucket is at the end: common practice, no source.
+PAST_END_M = 0.3
 
 
 def found_places(survey: Survey, rows: tuple[Found, ...]) -> list[tuple[Found, Resolved]]:
@@ -42,3 +45,15 @@ def found_places(survey: Survey, rows: tuple[Found, ...]) -> list[tuple[Found, R
 def on_a_leg(place: Resolved) -> bool:
     """Tell whether a leak found at a place was on the leg nearest to it."""
     return place.distance_m <= FAR_FROM_LEGS_M
+
+
+def chainage_of(survey: Survey, place: Resolved) -> float:
+    """Return the chainage of a leak found; run on past an end of the leg where it lies past one.
+
+    Snapped to the line's last point it would count as found there, in a hole drawn up to the end.
+    """
+    past_m = math.sqrt(max(0.0, place.distance_m**2 - place.offset_m**2))
+    if past_m < PAST_END_M:
+        return place.chainage_m
+    after = place.chainage_m > survey.legs[place.leg].route.length_m / 2
+    return place.chainage_m + (past_m if after else -past_m)

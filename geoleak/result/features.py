@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.posterior import Piece
-from geoleak.result.dug import found_places, on_a_leg
+from geoleak.result.dug import chainage_of, found_places, on_a_leg
 from geoleak.result.records import Feature, Result
 from geoleak.stake import Stakeout, reproject
 from geoleak.survey import Survey, SurveyedPoint
@@ -109,9 +109,10 @@ def _dug(draw: _Drawer, stake_leg: str, stake_m: float) -> Iterator[Feature]:
         yield draw.feature("dug", f"dug-{number}", line, **at, **rest)
     for number, (found, place) in enumerate(found_places(survey, survey.site.found), start=1):
         name = survey.legs[place.leg].name
-        where = {"leg": name, "chainage_m": place.chainage_m, "offset_m": place.offset_m}
+        at_m = chainage_of(survey, place)
+        where = {"leg": name, "chainage_m": at_m, "offset_m": place.offset_m}
         if name == stake_leg:
-            where["along_m"] = place.chainage_m - stake_m
+            where["along_m"] = at_m - stake_m
         if not on_a_leg(place):
             where = {}
         yield draw.feature(
