@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.evidence import SAME_SOUND_M, StopTests, is_another
+from geoleak.evidence import SAME_SOUND_M, StopTests, is_another, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -157,9 +157,7 @@ def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> b
     """
     if kind != "stop":
         return rival.checked
-    leg = rival.place[0]
-    made = [t for t in survey.stops if t.leg == leg and abs(t.chainage_m - stake_m) < SAME_SOUND_M]
-    return len(made) >= STOPS
+    return len(tests_of(survey.stops, rival.place[0], stake_m)) >= STOPS
 
 
 def _finds(survey: Survey, kind: str, rival: Explanation) -> float:

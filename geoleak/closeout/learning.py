@@ -75,9 +75,8 @@ def shares(told: Sequence[Told]) -> list[Learned]:
     if not heard:
         return []
     shipped, total = shipped_shares(), SHARE_SITES + len(heard)
-    found = []
+    kind, found = learnables()["share"], []
     for name in SHARES:
-        kind = learnables()["share"]
         share = (SHARE_SITES * shipped[name] + sum(each[name] for each in heard)) / total
         value = float(np.clip(share, kind.low, kind.high))
         sd = float(np.sqrt(value * (1.0 - value) / (total + 1.0)))

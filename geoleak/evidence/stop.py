@@ -7,6 +7,7 @@ knows of that behaves as the leak does. Shares and misreadings stand in tables/r
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -133,8 +134,7 @@ class StopTests:
         A test in which turning all off silenced it tells that it was not.
         """
         for test, parts in zip(self.tests, self.parts, strict=True):
-            close = test.leg == leg and abs(test.chainage_m - chainage_m) < SAME_SOUND_M
-            if close and parts[0, 1] > parts[0, 0]:
+            if tests_of((test,), leg, chainage_m) and parts[0, 1] > parts[0, 0]:
                 return False
         near = _near(self.survey, leg, chainage_m)
         return near is not None and _mostly_off(*near)
@@ -209,15 +209,15 @@ def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
 
 def is_another(survey: Survey, tests: tuple[SurveyedStop, ...]) -> bool:
     """Tell whether stop tests say of some place that its sound is not the leak."""
-    for test in tests:
-        here = [
-            other
-            for other in tests
-            if other.leg == test.leg and abs(other.chainage_m - test.chainage_m) < SAME_SOUND_M
-        ]
-        if odds_of_another(survey, *here) > NOT_THE_LEAK:
-            return True
-    return False
+    here = (tests_of(tests, test.leg, test.chainage_m) for test in tests)
+    return any(odds_of_another(survey, *each) > NOT_THE_LEAK for each in here)
+
+
+def tests_of(
+    tests: Sequence[SurveyedStop], leg: int, chainage_m: float
+) -> tuple[SurveyedStop, ...]:
+    """Return the stop tests of the sound that is heard at a place."""
+    return tuple(t for t in tests if t.leg == leg and abs(t.chainage_m - chainage_m) < SAME_SOUND_M)
 
 
 def meter_turned(survey: Survey) -> bool:

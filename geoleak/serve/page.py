@@ -185,11 +185,8 @@ def _readings(result: Result) -> list[dict[str, Any]]:
 def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
     try:
         stored = live.book.rows(sheet)
-    except (
-        GeoleakError,
-        OSError,
-    ):  # a sheet that cannot be taken apart is complained of by the readers
-        return []
+    except (GeoleakError, OSError):
+        return []  # a sheet that cannot be taken apart is complained of by the readers
     return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]
 
 
