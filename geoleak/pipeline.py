@@ -80,6 +80,8 @@ def locate(site: Site, *, now: datetime.datetime | None = None) -> Result:
     """
     from geoleak.posterior import infer
     from geoleak.result import build_result
+    from geoleak.route import one_blas_thread
 
-    survey = survey_site(site)
-    return build_result(survey, infer(survey), now=now)
+    with one_blas_thread():
+        survey = survey_site(site)
+        return build_result(survey, infer(survey), now=now)

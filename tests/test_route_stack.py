@@ -153,6 +153,23 @@ def test_a_fit_keeps_blas_to_one_thread():
     subprocess.run([sys.executable, "-c", code], check=True, env={**open_, "OMP_NUM_THREADS": "2"})
 
 
+def test_an_answer_keeps_blas_to_one_thread():
+    """Else its last digits hang on the cores: page and command would differ."""
+    code = (
+        "import threadpoolctl, geoleak, geoleak.posterior as p\n"
+        "seen, infer = [], p.infer\n"
+        "def told(survey):\n"
+        "    seen.extend(p['num_threads'] for p in threadpoolctl.threadpool_info()"
+        " if p['user_api'] == 'blas')\n"
+        "    return infer(survey)\n"
+        "p.infer = told\n"
+        "geoleak.locate(geoleak.read_site('sample_sites/alder_court'))\n"
+        "assert seen and set(seen) == {1}, seen\n"
+    )
+    open_ = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    subprocess.run([sys.executable, "-c", code], check=True, env={**open_, "OMP_NUM_THREADS": "2"})
+
+
 def test_a_reversal_in_a_first_guess_becomes_two_bends():
     angle = np.deg2rad(35.0)
     back = [10.0 - 8.0 * np.cos(angle), 8.0 * np.sin(angle)]

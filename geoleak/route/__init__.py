@@ -3,7 +3,7 @@
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
-from geoleak.route.fit import fit_route
+from geoleak.route.fit import fit_route, one_blas_thread
 from geoleak.route.marks import GAP_OF_SPACING, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.result import RouteFit
 
@@ -20,6 +20,7 @@ __all__ = [
     "Spliced",
     "drawn_fit",
     "fit_route",
+    "one_blas_thread",
     "spliced",
 ]
 

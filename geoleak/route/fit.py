@@ -63,10 +63,11 @@ class Fitted:
     blocks: list[Block]
 
 
-def _one_thread() -> AbstractContextManager[object]:
+def one_blas_thread() -> AbstractContextManager[object]:
     """Keep BLAS to one thread: with many, 1,000 marks cost four to seven times the processor time.
 
-    The commands say so in the environment, before numpy is loaded.
+    Sums are then made in one order: the same bytes on any number of cores. The commands say so in
+    the environment, before numpy is loaded.
     """
     if os.environ.get("OPENBLAS_NUM_THREADS") == "1":
         return nullcontext()
@@ -95,7 +96,7 @@ def fit_route(marks: MarkArray, *, options: RouteOptions | None = None) -> Route
     GeometryError
         With fewer than two distinct points.
     """
-    with _one_thread():
+    with one_blas_thread():
         return _fit_route(marks, options or RouteOptions())
 
 
