@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 
-from tests.command import run
+from tests.command import REPO, run
 from tests.spoilt_sites import SITES
+
+
+def pytest_configure() -> None:
+    """Let the processes that tests start share their compiled modules: half of a start's time."""
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = str(REPO / ".pytest_cache" / "compiled")
 
 
 @pytest.fixture(scope="session")
