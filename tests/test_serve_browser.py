@@ -492,7 +492,7 @@ def test_axe_finds_nothing_on_the_page_and_its_forms(driver, page, scheme: str) 
     )
     rules = json.dumps({"rules": {"color-contrast-enhanced": {"enabled": True}}})
     driver.execute_script(script)
-    for form in (None, "reading", "check", "isolation", "hole", "sighting"):
+    for form in (None, "reading", "check", "isolation", "hole", "sighting", "sound"):
         if form:
             driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
         found = driver.execute_async_script(
