@@ -43,22 +43,22 @@ def _cost_s(process: int) -> float:
 
 def _warm_s(folder: Path) -> float:
     survey = survey_site(read_site(folder))
-    took = []
-    for _ in range(12):
-        began = time.process_time()
-        build_result(survey, infer(survey))
-        took.append(time.process_time() - began)
-    return float(np.median(took[2:]))
+    began = time.process_time()
+    build_result(survey, infer(survey))
+    return time.process_time() - began
 
 
 def _enter(folder: Path, count: int) -> None:
-    """Enter what was heard once more, again and again; each is drawn at first, then one in 20."""
-    before_s = _warm_s(folder)
+    """Enter what was heard once more, again and again; each is drawn at first, then one in 20.
+
+    Beside each of the first stands a warm answer of the same readings, in this process.
+    """
+    _warm_s(folder)
     with serving(folder) as server, httpx.Client(base_url=server.base, timeout=120) as client:
         process = server.process.pid
         heard = [each for each in client.get("/page.json").json()["readings"]
                  if each["kind"] == "surface" and each["level_db"]]  # fmt: skip
-        took = []
+        took, warm = [], []
         for k in range(count):
             again = heard[k % len(heard)]
             level = f"{again['level_db'] + k % 3 - 1:.1f}"
@@ -68,16 +68,17 @@ def _enter(folder: Path, count: int) -> None:
             if k < TIMED or k % 20 == 19:  # the odds as the page draws them
                 assert client.get("/page.json").status_code == 200
                 took.append(_cost_s(process) - began)
+            if k < TIMED:
+                warm.append(_warm_s(folder))
             if k % 100 == 99:
                 print(f"{folder.name}: {k + 1:5} entries  {_memory_mb(process, 'VmRSS'):4.0f} MB  "
                       f"{1e3 * took[-1]:5.0f} ms", flush=True)  # fmt: skip
             if k == TIMED - 1:
-                late, after_s = float(np.percentile(took, 90)), _warm_s(folder)
-                print(f"{folder.name}: entered, worked out and drawn, 90th percentile of {TIMED}: "
-                      f"{1e3 * late:.0f} ms; a warm answer before and after them: "
-                      f"{1e3 * before_s:.0f} and {1e3 * after_s:.0f} ms; {late / before_s:.2f} "
-                      f"and {late / after_s:.2f} times (at most {MOST_OVER_WARM})",
-                      flush=True)  # fmt: skip
+                times = np.percentile(np.divide(took, warm), [50, 90])
+                print(f"{folder.name}: entered, worked out and drawn: {1e3 * np.median(took):.0f} "
+                      f"ms; a warm answer {1e3 * np.median(warm):.0f} ms; median and 90th "
+                      f"percentile of {TIMED} beside their own: {times[0]:.2f} and {times[1]:.2f} "
+                      f"times (at most {MOST_OVER_WARM})", flush=True)  # fmt: skip
         print(f"{folder.name}: server's peak after {count} entries: "
               f"{_memory_mb(process, 'VmHWM'):.0f} MB (at most {MOST_MEMORY_MB:.0f})")  # fmt: skip
 
