@@ -19,6 +19,7 @@ from geoleak.batch.sites import SiteFolder, find_sites, key_of
 from geoleak.batch.summary import write_summary
 from geoleak.batch.work import Options, failed, locate_one
 from geoleak.errors import InputError
+from geoleak.units import unit_m
 from tests import browser
 from tests.command import REPO, process
 from tests.site_folders import write_folder
@@ -242,6 +243,8 @@ def test_the_summary_s_files_read_back(tmp_path: Path) -> None:
     assert str(layer.crs).endswith("4326")
     assert list(layer.geometry.isna()) == [False, True]
     page = (tmp_path / "index.html").read_text()
+    at_m = rows[0]["chainage_m"]
+    assert f'"{rows[0]["leg"]} {at_m / unit_m(rows[0]["length_unit"]):.1f} ft"' in page
     assert "<img src=x" not in page
     assert "http" not in page.split("</style>", 1)[1].split("<script>", 1)[0]
 

@@ -13,9 +13,10 @@ import geoleak
 import geoleak.posterior
 import geoleak.result
 from geoleak.cautions import checking_cautions
-from geoleak.export import checks, spoken, words
+from geoleak.export import ahead, spoken, words
 from geoleak.export.map import write_map
 from geoleak.export.sheet import write_dig_sheet
+from geoleak.export.told import told
 from geoleak.result import CheckSummary, Result
 from geoleak.survey import SurveyedStop, survey_site
 
@@ -70,11 +71,11 @@ def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> No
 )
 def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str) -> None:
     other = asked(result, kind)
-    assert do in checks.task(other)
-    assert f"({result.decision.check.minutes:.0f} min" in checks.task(other)
-    assert then in checks.meaning(other)
-    told = " ".join(spoken.lines(other))
-    assert ("no ear tells it from the leak" in " ".join(told.split())) is (kind == "stop")
+    assert do in ahead.task(other)
+    assert f"({result.decision.check.minutes:.0f} min" in ahead.task(other)
+    assert then in ahead.meaning(other)
+    said = " ".join(spoken.lines(other))
+    assert ("no ear tells it from the leak" in " ".join(said.split())) is (kind == "stop")
 
 
 def test_a_rod_waits_for_the_locate_request_and_a_supply_for_its_owner() -> None:
@@ -84,16 +85,16 @@ def test_a_rod_waits_for_the_locate_request_and_a_supply_for_its_owner() -> None
 
 
 def test_the_fitting_to_work_is_named(result: Result) -> None:
-    assert "with WV2 turned" in checks.task(asked(result, "stop", "WV2"))
-    assert "taps off or WV2 turned: not the leak" in checks.meaning(asked(result, "stop", "WV2"))
+    assert "with WV2 turned" in ahead.task(asked(result, "stop", "WV2"))
+    assert "taps off or WV2 turned: not the leak" in ahead.meaning(asked(result, "stop", "WV2"))
 
 
 def test_rivals_are_told_likeliest_first(result: Result) -> None:
-    listed = checks.rivals(result)
-    shown = [r for r in result.decision.rivals if r.chance_dry >= checks.WORTH_SAYING]
+    listed = ahead.rivals(result)
+    shown = [r for r in result.decision.rivals if r.chance_dry >= ahead.WORTH_SAYING]
     assert len(listed) == len(shown) >= 2
     most = max(shown, key=lambda each: each.chance_dry)
-    assert listed[0] == f"{words.chance(most.chance_dry)} {checks.rival(most)}"
+    assert listed[0] == f"{words.chance(most.chance_dry)} {ahead.rival(most)}"
     # Beside the hole's chance: what a rival puts into the hole is not told twice.
     dry = sum(each.chance_dry for each in result.decision.rivals)
     assert result.decision.chance_in_hole + dry <= 1.0
@@ -103,7 +104,7 @@ def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Resul
     one = result.decision.rivals[0]
     both = tuple(dataclasses.replace(one, chance=c, chance_dry=c) for c in (0.009, 0.011))
     decided = dataclasses.replace(result.decision, rivals=both)
-    told = checks.rivals(dataclasses.replace(result, decision=decided))
+    told = ahead.rivals(dataclasses.replace(result, decision=decided))
     assert [each[:3] for each in told] == ["1 %"]
 
 
@@ -135,17 +136,26 @@ def test_a_site_on_listen_on_names_what_it_hears(undocumented: geoleak.Site) -> 
     assert any("not the leak" in reason for reason in told.decision.reasons)
 
 
+def test_no_two_points_of_the_rovers_file_have_one_name(result: Result) -> None:
+    """A rover occupies control point 1 first, and the first place to check is number 1."""
+    names = [" ".join(e.label.split()[:2]) for e in result.stakes if e.kind == "check_place"]
+    names += [each.label for each in result.stakes if each.kind == "check_point"]
+    assert "CHECK 1" in names and any(name.endswith(" 1") and "POINT" in name for name in names)
+    assert len({*names}) == len(names)
+
+
 def test_only_check_first_has_a_check(result: Result) -> None:
     dug = geoleak.locate(geoleak.read_site(SAMPLE))
     assert dug.decision.verdict == "dig"
     assert dug.decision.check is None
     assert isinstance(result.decision.check, CheckSummary)
     with pytest.raises(ValueError, match="has no check"):
-        checks.of(dug)
-    why = spoken.why(dug)
-    assert why[:3] == [
+        ahead.check_of(dug)
+    why = next(part.rows for part in told(dug).rest if part.head == "Why")
+    assert list(why[:3]) == [
         "everything was off while listening",
         "nothing louder up to 3.0 ft left or right",
         "a rod is loudest in this hole",
     ]
-    assert "the traced line is the right one" in checks.assumes(dug)
+    ((_, rests),) = told(dug).rows("Rests on")
+    assert "the traced line is the right one" in rests

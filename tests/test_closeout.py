@@ -257,5 +257,19 @@ def test_the_record_speaks_the_sites_unit(tmp_path: Path) -> None:
     result = result_of(40.0, 0.5) | {"site": {"length_unit": "ftUS"}}
     seen = one(tmp_path, result, leak_outcome(result, at(40.6096), across_m=0))
     assert "half the leaks within 2.0 ft of the stake" in "\n".join(record_lines(seen))
-    write(tmp_path / "two", result_of(40.0, 0.5), [leak_outcome(result, at(40), across_m=0)])
-    assert summary(closed_sites([tmp_path]))["length_unit"] == "m"
+    # Where sites differ the unit of most is taken, and said; either foot is a foot.
+    for name, unit in (("two", "m"), ("three", "ft")):
+        other = result_of(40.0, 0.5) | {"site": {"length_unit": unit}}
+        write(tmp_path / name, other, [leak_outcome(result, at(40), across_m=0)])
+    seen = summary(closed_sites([tmp_path]))
+    assert (seen["length_unit"], seen["length_units"]) == ("ft", {"ft": 2, "m": 1})
+    assert "units  lengths in ft: sites work 2 in ft and 1 in m" in record_lines(seen)
+
+
+def test_a_site_without_an_answer_on_file_has_the_unit_of_its_site_toml(tmp_path: Path) -> None:
+    result = result_of(40.0, 0.5)
+    folder = tmp_path / "one"
+    write(folder, result, [leak_outcome(result, at(40.6096), across_m=0)])
+    (folder / "out" / "result.json").unlink()
+    (folder / "site.toml").write_text('length_unit = "ftUS"\n', encoding="utf-8")
+    assert "within 2.0 ft of the stake" in "\n".join(record_lines(summary(closed_sites([folder]))))

@@ -387,7 +387,7 @@ def test_handhelds_get_a_symbol_and_a_description(tmp_path):
     gpxpy = pytest.importorskip("gpxpy")
     read = gpxpy.parse(write_gpx(feet_site(), tmp_path / "site.gpx").read_text("utf-8"))
     stake = read.waypoints[0]
-    assert stake.symbol == "Flag" and "Top of pipe: 3.1 ft down" in stake.description
+    assert stake.symbol == "Flag" and "Depth: 3.1 ft down" in stake.description
     assert len({each.symbol for each in read.waypoints}) >= 4
 
 

@@ -122,7 +122,7 @@ def test_the_head_says_the_answer():
     text = " ".join(_read(page_html(feet_site())).text.split()).replace("\xa0", " ")
     for said in (
         "DIG yard 0+41.3",
-        "91 % in a 5.0 ft hole, 3 % that the leak is not on any traced line",
+        "91 % in a 5.0 ft hole (3 % that the leak is not on any traced line)",
         "NOT BEFORE: no locate request is filed",
         "N 783295.38 E 1987838.33",
         "sets out within 0.3 ft",
@@ -158,8 +158,8 @@ def test_a_result_with_nearly_nothing_in_it_still_makes_a_page():
         features=tuple(f for f in result.features if f.kind in ("stake", "route", "hole")),
         decision=replace(result.decision, then=(), chance_by_length=(), reasons=()),
     )
-    text = _read(page_html(bare)).text
-    assert "depth not known" in text and "no readings along this leg" in text
+    text = " ".join(_read(page_html(bare)).text.split())
+    assert "Depth not known" in text and "no readings along this leg" in text
     assert not re.search(r"\bnan\b|\bNone\b", text)
 
 
@@ -234,12 +234,9 @@ def test_what_could_be_dug_by_is_drawn_to_dig_alone(verdict):
     assert not signs & dug_by
 
 
-def test_six_further_profiles_and_forty_warnings_are_enough():
+def test_six_further_profiles_are_enough():
     words_of = page_words(_network(9), drawn(_network(9)))
     assert len(words_of["profiles"]["first"]) == 1 and len(words_of["profiles"]["others"]) == 6
-    result = feet_site()
-    many = replace(result, warnings=tuple(result.warnings[:1]) * 50)
-    assert len(page_words(many, ())["warnings"]) == 40
 
 
 def test_a_notebook_gets_the_page_in_a_frame():

@@ -7,7 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from geoleak.export.spoken import lines, next_expected, next_place
+from geoleak.export.ahead import expected, place_of
+from geoleak.export.spoken import lines
 from geoleak.export.words import told, toward
 from geoleak.result.records import NearMarks, NextReadingSummary
 from tests.results import (
@@ -44,14 +45,15 @@ def test_the_figures_are_those_of_the_result_in_its_own_unit():
     text = _text(feet_site())
     for said in (
         "DIG yard 0+41.3: 91 % in a 5.0 ft hole (3 % that the leak is not on any traced line)",
-        "open 2.2 ft from the stake toward the meter and 2.8 ft toward mark 109, along the pipe",
-        "top of pipe: 3.1 ft down, give or take 0.3",
+        "open 2.2 ft from the stake toward the meter and 2.8 ft toward mark 109",
+        "depth 3.1 ft down, give or take 0.3",
         "1.9 ft past mark 108 toward mark 109",
         "NOT BEFORE: no locate request is filed",
-        "N 783295.38 E 1987838.33 ftUS, NAD83(2011) / North Carolina (ftUS)",
+        "stake N 783295.38 E 1987838.33 ftUS",
+        "NAD83(2011) / North Carolina (ftUS); sets out within 0.3 ft",
         "sets out within 0.3 ft",
         "35.902187 -79.041065, within 7 ft at best",
-        "if the hole is dry: 0+47.0 to 0+52.0 (5 % then)",
+        "if dry 0+47.0 to 0+52.0 (5 % then)",
         "occupy 201 first: it must read within 0.1 ft, or stop",
     ):
         assert said in text
@@ -60,7 +62,7 @@ def test_the_figures_are_those_of_the_result_in_its_own_unit():
         "yard 0+012.59",
         "0.67 m from the stake toward the meter and 0.85 m toward mark 109",
         "0.94 m down",
-        "N 238748.908 E 605894.335 m,",
+        "N 238748.908 E 605894.335 m",
         "within 2 m at best",
     ):
         assert said in metric
@@ -84,24 +86,24 @@ def test_listening_on_does_not_say_dig():
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     assert not any(line.startswith("DIG") for line in printed)
     for said in (
-        "next 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0); the "
-        "search should narrow from 25 ft of pipe to about 6 ft",
-        "2: contact reading at meter MTR1 (yard 0+00.0); the search should narrow from "
-        "25 ft of pipe to about 9 ft",
+        "Listen next, the most telling first: after 1 the search should narrow from 25 ft of pipe "
+        "to about 6 ft, after 2 to about 9 ft",
+        "listen 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0) 2: contact "
+        "reading at meter MTR1 (yard 0+00.0)",
         'places for readings.csv: 1 "109 up 1.0", 2 "MTR1"',
-        "points 900, 901; occupy 201 first: it must read within 0.1 ft, or stop",
+        "points 900, 901 of stakes.csv, nothing to dig by occupy 201 first: it must read within",
         "best place so far, not to dig: yard 0+41.3, 55 % within 5.0 ft of pipe",
         "While listening: - Start headphones at the lowest volume",
     ):
         assert said in text, said
     heads = [line[:8].strip() for line in printed]
-    order = [heads.index(each) for each in ("next", "rover", "phone", "why", "so far")]
+    order = [heads.index(each) for each in ("listen", "rover", "phone", "why", "so far")]
     assert order == sorted(order)
     # Nothing that a crew could dig by.
     position = listen_on_site().leak.position
     for never in (
         f"{position.northing:.2f}", f"{position.easting:.2f}", "stake ", "top of pipe",
-        "from the stake", "if the hole is dry", "NOT BEFORE", "Before digging", "ties", "tape",
+        "from the stake", "if dry", "NOT BEFORE", "Before digging", "ties", "tape",
         "protective system",
     ):  # fmt: skip
         assert never not in text.replace("stakes.csv", ""), never
@@ -135,14 +137,14 @@ def test_a_dig_that_a_reading_would_pay_for_names_it_and_the_others_do_not():
 )
 def test_what_a_reading_brings_is_told_in_two_figures(now, after, unit, said):
     each = NextReadingSummary("surface", "109", "yard", 1.0, after, now)
-    assert said in next_expected(each, unit)
+    assert said in expected(each, unit)
 
 
 def test_places_are_told_as_a_crew_finds_them():
     result = listen_on_site()
 
     def told(where, leg="yard"):
-        return next_place(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
+        return place_of(NextReadingSummary("surface", where, leg, 13.1, 1.9), result)
 
     assert told("109 up 1.0") == "1.0 ft past mark 109 toward mark 110"
     assert told("109 down 1.1") == "1.1 ft past mark 109 toward the meter"
@@ -254,7 +256,7 @@ def test_stretches_of_several_legs_name_every_leg():
 def test_an_assumed_route_is_said():
     result = feet_site()
     legs = (replace(result.legs[0], assumed=True, marks_by="assumed"),)
-    assert "route assumed" in _text(replace(result, legs=legs))
+    assert "route ASSUMED, not traced" in _text(replace(result, legs=legs))
 
 
 def test_hostile_and_wide_text_stays_on_its_lines():

@@ -149,16 +149,40 @@ def test_what_was_dug_is_drawn_and_said_in_every_output(court: Path) -> None:
     assert at["found"]["offset_m"] == pytest.approx(entry["across_m"], abs=1e-9)
     assert (at["dug"]["from_m"], at["dug"]["exposed"]) == (pytest.approx(37 * 1200 / 3937), "no")
     along = f"{entry['along_m'] / (1200 / 3937):.1f} ft from the stake toward the hose bib"
-    assert f"leak found at yard 0+43.1, {along}, 0.5 ft to the right of the line" in said
+    assert "CLOSED: leak found at yard 0+43.1. No meter run proves the repair yet." in said
+    assert f"found {along}, 0.5 ft to the right of the line" in said
     assert "hole on yard 0+37.0 to 0+39.0: dry, pipe not seen: deepen it" in said
     sheet = " ".join(PdfReader(court / "out" / "dig_sheet.pdf").pages[0].extract_text().split())
-    # Whoever digs there again is told both.
-    assert "LEAK FOUND in this hole. NOT BEFORE a locate request is filed" in sheet
-    assert "pipe not seen: deepen it" in sheet
+    assert "CLOSED leak found at yard 0+43.1" in sheet and "pipe not seen: deepen it" in sheet
     page = (court / "out" / "map.html").read_text()
     assert '"sign":"found"' in page and '"sign":"dug"' in page
+    assert ">CLOSED<" in page
+    # Nothing of it leads anybody to a hole.
+    for never in ("DIG ", "NOT BEFORE", "Stake label", "STAKE"):
+        assert never not in sheet and never not in said, never
+    assert not {"stake", "offset_stake", "hole", "tie", "next_reading"} & at.keys()
+    assert "LEAK" not in (court / "out" / "stakes.csv").read_text()
+    document = json.loads((court / "out" / "result.json").read_text())
+    assert document["closed"] is True and document["stakes"] == []
     assert run("report", court).code == 0
     assert ">FOUND<" in (court / "out" / "report.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("proof", "says"),
+    [
+        (True, "CLOSED: leak found at yard 0+41.9. After the repair the meter stands still"),
+        (False, "LEAK FOUND in this hole, and the meter still turns"),
+    ],
+)
+def test_the_meter_closes_a_job_or_leaves_it_open(
+    court: Path, proof: bool, says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("geoleak.stake.work.Stakeout.repaired", proof)
+    run("found", court, "--outcome", "leak", "--place", "yard@41.9")
+    said = " ".join(run("locate", court).out.split())
+    assert says in said
+    assert ("DIG yard" in said) is not proof
 
 
 def test_a_leak_across_the_stake_reads_back_and_left(court: Path) -> None:

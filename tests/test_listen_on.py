@@ -13,9 +13,9 @@ import pytest
 import geoleak
 from geoleak.cautions import listening_cautions
 from geoleak.export import spoken
+from geoleak.export.ahead import places, readings
 from geoleak.export.drawing import Words
 from geoleak.export.plan import plan_picture
-from geoleak.export.spoken import next_features, next_numbered
 from geoleak.result.records import Result
 from geoleak.units import unit_m
 
@@ -37,7 +37,7 @@ def result(site: geoleak.Site) -> Result:
 def test_the_places_to_listen_at_stand_on_their_legs_at_their_chainages(
     site: geoleak.Site, result: Result
 ) -> None:
-    ahead = next_features(result)
+    ahead = places(result)
     assert len(ahead) == len(result.next_readings) > 0
     factor = unit_m(result.leak.position.unit)
     for number, (drawn, told) in enumerate(zip(ahead, result.next_readings, strict=True), start=1):
@@ -83,7 +83,7 @@ def test_the_rovers_file_leads_to_the_places_to_listen_at(tmp_path: Path, result
     labels = [row[columns.index("code")].split()[0] for row in rows]
     assert labels.count("LISTEN") == len(result.next_readings)
     assert set(labels) == {"LISTEN", "CHECK"}
-    first = next_features(result)[0]
+    first = places(result)[0]
     east, north = (float(rows[0][columns.index(role)]) for role in ("easting", "northing"))
     assert (east, north) == pytest.approx((first.grid.x, first.grid.y), abs=1e-3)
     held = json.loads((tmp_path / "out" / "leak.geojson").read_text("utf-8"))
@@ -96,7 +96,7 @@ def test_the_print_leads_with_where_to_listen(result: Result) -> None:
     printed = spoken.lines(result)
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     joined = " ".join(" ".join(printed).split())
-    assert next_numbered(result)[0] in joined
+    assert readings(result)[0] in joined
     east = f"{result.leak.position.easting:.2f}"
     assert east not in joined and "crown" not in joined and "%," not in joined
     assert not any("2%" in line or "1%" in line for line in printed)

@@ -58,7 +58,9 @@ def test_marks_too_far_apart_are_said_before_driving_out(tmp_path, quick) -> Non
     folder, _ = lane(tmp_path, spacing_ft=20.0)
     ran = run("plan", folder)
     assert "marks every 20.0 ft will not do for a 5.0 ft hole" in ran.out
-    assert (folder / "out" / "plan.html").is_file()
+    page = (folder / "out" / "plan.html").read_text(encoding="utf-8")
+    # A phone takes a page without it to be 980 pixels wide.
+    assert '<meta name="viewport" content="width=device-width' in page
     folder, _ = lane(tmp_path, spacing_ft=5.0)
     assert "will not do" not in run("plan", folder).out
 

@@ -159,7 +159,7 @@ def test_stakes_are_new_points_and_check_points_are_old_ones(
     assert {each.id for each in result.stakes}.isdisjoint(site.points)
     assert [each.id for each in result.stakes] == list(free_ids(site.points, 7))
     for check in result.stakes[-2:]:
-        shot = site.points[check.label.removeprefix("CHECK ")]
+        shot = site.points[check.label.removeprefix("CHECK POINT ")]
         assert (check.easting, check.northing) == pytest.approx(
             (shot.easting, shot.northing), abs=1e-4
         )

@@ -232,7 +232,7 @@ def test_a_taped_point_is_no_check_point_for_a_rover(tmp_path: Path) -> None:
     result = geoleak.locate(geoleak.read_site(write_folder(tmp_path, {"tapes.csv": tapes})))
     checks = [each.label for each in result.stakes if each.kind == "check_point"]
     assert checks
-    assert "CHECK 401" not in checks
+    assert "CHECK POINT 401" not in checks
 
 
 def test_a_taped_point_in_a_range_of_marks(tmp_path: Path) -> None:

@@ -12,13 +12,14 @@ from typing import Any
 
 from geoleak.errors import GeoleakError
 from geoleak.export.folder import beside, put_text
+from geoleak.units import format_length
 
 COLUMNS = (
     "site", "status", "verdict", "chance_in_hole", "leg", "chainage_m",
     "easting", "northing", "crs", "message",
 )  # fmt: skip
 # What asks for somebody's attention first: a hole to dig, then a check, then failures to mend.
-ORDER = {"dig": 0, "check_first": 1, "listen_on": 2, None: 3}
+ORDER = {"dig": 0, "check_first": 1, "listen_on": 2, None: 3, "closed": 4}
 
 Row = dict[str, Any]
 
@@ -82,13 +83,20 @@ def _parquet(rows: Sequence[Row], path: Path) -> Path:
     return path
 
 
+def _where(row: Row) -> str:
+    """Return leg and chainage in the site's own unit."""
+    if row["leg"] is None:
+        return ""
+    return f"{row['leg']} {format_length(row['chainage_m'], unit=row.get('length_unit', 'm'))}"
+
+
 def _page(rows: Sequence[Row], out: Path) -> Path:
     """Write one page: a table that shows thousands of rows, and a map of where they are."""
     from geoleak.export.map import leaflet_css, leaflet_js
 
     shown = [
-        [row["site"], row["verdict"] or "failed", row["chance_in_hole"], row["leg"],
-         row["chainage_m"], row["message"], row["lon"], row["lat"],
+        [row["site"], row["verdict"] or "failed", row["chance_in_hole"], _where(row),
+         row["message"], row["lon"], row["lat"],
          row["status"] == "ok" and (out / row["site"] / "map.html").is_file()]
         for row in rows
     ]  # fmt: skip

@@ -88,7 +88,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
     return {
         "site": site.name,
         "status": "ok",
-        "verdict": result.decision.verdict,
+        "verdict": result.stands,
         "chance_in_hole": result.decision.chance_in_hole,
         "leg": leak.leg,
         "chainage_m": leak.chainage_m,
@@ -98,6 +98,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
         "message": "; ".join(result.decision.reasons),
         "lon": lonlat[0],
         "lat": lonlat[1],
+        "length_unit": result.site.length_unit,
         "key": key,
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from geoleak.closeout.outcome import read_entries, read_json
 from geoleak.closeout.scores import Scores, loudest_error_m, scores
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.tables import setting
-from geoleak.units import format_length
+from geoleak.units import LENGTH_UNITS, format_length
 
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.
@@ -83,11 +84,20 @@ def _site(folder: Path) -> ClosedSite:
     return ClosedSite(
         folder,
         outcomes,
-        result.get("site", {}).get("length_unit"),
+        result.get("site", {}).get("length_unit") or _stated_unit(folder / "site.toml"),
         scores(result, *at) if at else None,
         loudest_error_m(result, *at) if at else None,
         {name: of(leak, result) for name, of in GROUPS.items()},
     )
+
+
+def _stated_unit(path: Path) -> str | None:
+    """Return the length unit that site.toml states: a site without ``out/`` has one too."""
+    try:
+        unit = tomllib.loads(path.read_text(encoding="utf-8")).get("length_unit")
+    except (OSError, ValueError):
+        return None  # the record counts outcomes; a broken site.toml is its readers' complaint
+    return unit if unit in LENGTH_UNITS else None
 
 
 def exact_p(hits: Sequence[bool], promised: Sequence[float]) -> float:
@@ -124,10 +134,12 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
     errors = [abs(each["along_m"]) for each in leaks if each["along_m"] is not None]
     loudest = [s.loudest_error_m for s in closed if s.loudest_error_m is not None]
     scored = [site.scores for site in closed if site.scores is not None]
+    units = _units(closed)
     return {
         "sites": len(sites),
         "closed": len(closed),
-        "length_unit": _unit(sites),
+        "length_unit": next(iter(units), "m"),
+        "length_units": units,
         "digs": len(dug),
         "hits": sum(hits),
         "promised_mean": _mean(promised),
@@ -163,10 +175,10 @@ def _median(values: Sequence[float]) -> float | None:
     return float(np.median(values)) if values else None
 
 
-def _unit(sites: Sequence[ClosedSite]) -> str:
-    """Return the length unit that all sites work in; metres where they differ."""
-    units = {each.length_unit for each in sites if each.length_unit is not None}
-    return units.pop() if len(units) == 1 else "m"
+def _units(sites: Sequence[ClosedSite]) -> dict[str, int]:
+    """Return how many sites work in feet (either foot) and in metres, the more of them first."""
+    units = (each.length_unit for each in sites if each.length_unit is not None)
+    return dict(Counter("m" if each == "m" else "ft" for each in units).most_common())
 
 
 def _dry(site: ClosedSite) -> int:
@@ -268,7 +280,10 @@ def record_lines(found: Mapping[str, Any]) -> list[str]:
                 f"{percent} %   stretches held {kept:.0f} % of the leaks found "
                 f"({low:.0f} to {high:.0f} with 95 % certainty)"
             )
-    unit = found["length_unit"]
+    unit, units = found["length_unit"], found["length_units"]
+    if len(units) > 1:
+        counted = " and ".join(f"{count} in {name}" for name, count in units.items())
+        said.append(f"units  lengths in {unit}: sites work {counted}")
     for key, lead, tail in (
         ("median_error_m", "error  half the leaks within ", " of the stake"),
         ("loudest_median_error_m", "       the loudest mark alone: ", ""),

@@ -43,7 +43,8 @@ def write_gpx(result: Result, path: str | Path) -> Path:
     root = ET.Element("gpx", {**spaces, "version": "1.1", "creator": creator})
     about = child(root, "metadata")
     child(about, "name", f"{result.site.title}: {words.verdict(result)}")
-    child(about, "desc", f"{words.run(result)}. Positions {words.lonlat_accuracy(result)}.")
+    accuracy = words.accuracy(result.leak.lonlat_accuracy_m, result.site.length_unit)
+    child(about, "desc", f"{words.run(result)}. Positions {accuracy}.")
     placed = [each for each in result.features if each.lonlat is not None]
     for kind, symbol in SYMBOLS.items():
         for each in placed:

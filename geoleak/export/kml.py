@@ -48,7 +48,8 @@ def write_kml(result: Result, path: str | Path) -> Path:
     root = ET.Element("kml", {"xmlns": "http://www.opengis.net/kml/2.2"})
     document = child(root, "Document")
     child(document, "name", f"{result.site.title}: {words.verdict(result)}")
-    accuracy, dig = words.lonlat_accuracy(result), result.decision.verdict == "dig"
+    accuracy = words.accuracy(result.leak.lonlat_accuracy_m, result.site.length_unit)
+    dig = result.stands == "dig"
     lead = "rover file and the ties are the stake" if dig else "marks and the rover lead there"
     said = f"{words.run(result)}. Positions {accuracy}: a courtesy; the {lead}."
     child(document, "description", said)

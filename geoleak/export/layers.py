@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from geoleak.export import words
+from geoleak.export.told import told
 from geoleak.result import Feature, Result
 
 Source = Callable[[Feature, Result], Any]
@@ -35,7 +36,9 @@ def label_of(feature: Feature, result: Result) -> str:
 def described(feature: Feature, result: Result) -> str:
     """Return what a feature says of itself, in one line."""
     digs = feature.kind == "stake"
-    rows = words.stake_rows(result) if digs else words.property_rows(feature, result)
+    rows = words.property_rows(feature, result)
+    if digs:
+        rows = told(result).rows("Stake", "Where", "Depth", "Set out", "Phone")
     return "; ".join(f"{label}: {text}" for label, text in rows)
 
 

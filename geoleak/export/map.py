@@ -29,8 +29,6 @@ if TYPE_CHECKING:
 ASSETS = Path(__file__).parent / "assets"
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = '<a href="https://www.openstreetmap.org/copyright">OpenStreetMap contributors</a>'
-# A figure stays on the line of its unit.
-_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB)(?!\w))")
 
 
 def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -> Path:
@@ -150,7 +148,7 @@ def _templates() -> jinja2.Environment:
         undefined=jinja2.StrictUndefined,
     )
     made.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    made.filters["told"] = lambda text: _BEFORE_UNIT.sub("\u00a0", words.plain(text))
+    made.filters["told"] = lambda text: words.BEFORE_UNIT.sub("\u00a0", words.plain(text))
     return made
 
 

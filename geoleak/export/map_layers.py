@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from geoleak.export import checks, colours, spoken, words
+from geoleak.export import ahead, colours, words
 from geoleak.export.level_scales import drawn_scale, level_edges, sign
 from geoleak.export.profile import tick_station
+from geoleak.export.told import told
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
 
@@ -40,7 +41,7 @@ def drawn(result: Result) -> list[Drawn]:
     Their properties: ``layer``, ``sign``, ``title`` and ``rows`` of its pop-up (label, text), and
     what the sign needs (``colour``, ``label``, ``number``, ``percent``, ``bearing_deg``).
     """
-    dig = result.decision.verdict == "dig"
+    dig = result.stands == "dig"
     place = _onto_map(result)
     made: list[Drawn] = []
     for kind, (layer, describe) in KINDS.items():
@@ -56,15 +57,13 @@ def drawn(result: Result) -> list[Drawn]:
 
 
 def _of(result: Result, kind: str) -> list[Feature]:
-    """Return the features of a kind in the order in which they are drawn."""
+    """Return the features of a kind in the order in which they are drawn: the first on top."""
+    found = [each for each in result.features if each.kind == kind]
     if kind == "interval":
-        found = [each for each in result.features if each.kind == kind]
         return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
-    if kind == "next_reading":
-        return spoken.next_features(result)[::-1]
-    if kind == "check_place":
-        return checks.features(result)[::-1]
-    return [each for each in result.features if each.kind == kind]
+    if kind in ("next_reading", "check_place"):
+        return sorted(found, key=lambda each: -int(each.properties["number"]))
+    return found
 
 
 def _onto_map(result: Result) -> Callable[[Feature], BaseGeometry | None]:
@@ -114,7 +113,7 @@ def _feature(each: Feature, result: Result) -> dict[str, Any]:
 
 
 def _check_point(each: Feature, result: Result) -> dict[str, Any]:
-    name = str(each.properties.get("label", each.id)).removeprefix("CHECK ")
+    name = str(each.properties.get("label", each.id)).removeprefix("CHECK POINT ")
     todo = next((s.text for s in result.stakes if s.id == each.id), "")
     rows = [("Rover point", each.id), ("Check", todo), *words.property_rows(each, result)]
     return _named("check", f"Check point {name}", [row for row in rows if row[1]])
@@ -137,16 +136,8 @@ def _route(each: Feature, result: Result) -> dict[str, Any]:
 
 
 def _hole(each: Feature, result: Result) -> dict[str, Any]:
-    rows = [
-        ("Open", words.hole_reach(result)),
-        ("Chance in it", words.chance(result.decision.chance_in_hole)),
-        ("Top of pipe", words.depth(result)),
-    ]
-    return _named("hole", "Hole", rows)
-
-
-def _mark(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("mark", f"Mark {each.id}", words.property_rows(each, result))
+    chance = ("Chance", words.chance(result.decision.chance_in_hole))
+    return _named("hole", "Hole", [chance, *told(result).rows("Open", "Depth", "Hole")])
 
 
 def _readings(result: Result) -> Describe:
@@ -168,10 +159,6 @@ def _readings(result: Result) -> Describe:
     return describe
 
 
-def _fitting(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("fitting", f"Fitting {each.id}", words.property_rows(each, result))
-
-
 def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
     kind = next((stake.kind for stake in result.stakes if stake.id == each.id), "")
     title = {"hole_start": "Start of the hole", "hole_end": "End of the hole"}.get(kind)
@@ -181,58 +168,38 @@ def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
 
 
 def _stake(each: Feature, result: Result) -> dict[str, Any]:
-    return _named(
-        "stake", f"Stake {words.leak_station(result)}", words.stake_rows(result), label="STAKE"
-    )
+    name = f"Stake {words.leak_station(result)}"
+    rows = told(result).rows("Stake", "Where", "Depth", "Set out", "Phone")
+    return _named("stake", name, rows, label="STAKE")
 
 
 def _best_so_far(each: Feature, result: Result) -> dict[str, Any]:
     """Describe a small ring: it is not a stake and no one sets it out."""
-    rows = [
-        ("Place", words.leak_station(result)),
-        ("Chance", words.chance(result.decision.chance_in_hole)),
-        ("Verdict", f"{words.verdict(result).lower()}, do not dig"),
-    ]
-    return _named("best", "Best place so far, not to dig", rows)
+    return _named("best", "Best place so far, not to dig", told(result).rows("So far"))
 
 
-def _next_reading(each: Feature, result: Result) -> dict[str, Any]:
-    number = int(each.properties.get("number", 0))
-    reading = result.next_readings[number - 1]
-    rows = [
-        ("Take", spoken.next_kind(reading)),
-        ("Where", spoken.next_where(reading, result)),
-        ("Then", spoken.next_expected(reading, result.site.length_unit)),
-        ("Place in sheet", reading.place),
-    ]
-    name = f"LISTEN {number}"
+def _place(each: Feature, result: Result) -> dict[str, Any]:
+    """Describe a place to check or to listen at next."""
+    about, number = each.properties, int(each.properties["number"])
+    if each.kind == "next_reading":
+        reading, unit = result.next_readings[number - 1], result.site.length_unit
+        take = ahead.readings(result)[number - 1].split(": ", 1)[1]
+        rows = [("Take", take), ("Then", ahead.expected(reading, unit))]
+    else:
+        where = ahead.place_words(about["place"], about["leg"], about["chainage_m"], result)
+        rows = [("Where", where), *told(result).rows("Do", "Then")]
+    name = " ".join(str(about["label"]).split()[:2])
+    rows.append(("In the sheet", str(about["place"])))
     return _named("next", name, rows, number=number, label=name)
 
 
-def check_place(each: Feature, result: Result) -> str:
-    """Return a place to check at as a crew finds it."""
-    about = each.properties
-    return spoken.place_words(about["place"], about["leg"], about["chainage_m"], result)
+def _just(sign: str, title: str, **more: str) -> Describe:
+    """Return what describes a feature by its properties alone."""
 
+    def describe(each: Feature, result: Result) -> dict[str, Any]:
+        return _named(sign, f"{title} {each.id}", words.property_rows(each, result), **more)
 
-def _check_place(each: Feature, result: Result) -> dict[str, Any]:
-    number = int(each.properties["number"])
-    rows = [
-        ("Where", check_place(each, result)),
-        ("Do", checks.task(result)),
-        ("Then", checks.meaning(result)),
-        ("Place in sheet", str(each.properties["place"])),
-    ]
-    name = f"CHECK {number}"
-    return _named("next", name, rows, number=number, label=name)
-
-
-def _dug(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("dug", "Hole dug", words.property_rows(each, result))
-
-
-def _found(each: Feature, result: Result) -> dict[str, Any]:
-    return _named("found", "Leak found", words.property_rows(each, result), label="FOUND")
+    return describe
 
 
 KINDS: dict[str, tuple[str, Describe]] = {
@@ -241,19 +208,19 @@ KINDS: dict[str, tuple[str, Describe]] = {
     "feature": ("Ties and fixed features", _feature),
     "interval": ("Where the leak may be", _interval),
     "route": ("Pipe", _route),
-    "station": ("Stations", _mark),
-    "dug": ("Dug so far", _dug),
+    "station": ("Stations", _just("tick", "")),
+    "dug": ("Dug so far", _just("dug", "Hole")),
     "hole": ("Hole", _hole),
-    "mark": ("Marks", _mark),
-    "reading": ("Readings", _mark),
-    "fitting": ("Fittings", _fitting),
+    "mark": ("Marks", _just("mark", "Mark")),
+    "reading": ("Readings", _just("other", "Reading")),
+    "fitting": ("Fittings", _just("fitting", "Fitting")),
     "check_point": ("Check points", _check_point),
     "offset_stake": ("Stake", _offset_stake),
     "best_so_far": ("Best place so far", _best_so_far),
     "stake": ("Stake", _stake),
-    "found": ("Dug so far", _found),
-    "next_reading": ("Listen next", _next_reading),
-    "check_place": ("Check first", _check_place),
+    "found": ("Dug so far", _just("found", "Leak", label="FOUND")),
+    "next_reading": ("Listen next", _place),
+    "check_place": ("Check first", _place),
 }
 """Kind of feature -> its layer and what describes it, undermost first."""
 LAYERS = tuple(dict.fromkeys(layer for layer, _ in KINDS.values()))

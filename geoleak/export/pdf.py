@@ -22,7 +22,7 @@ from reportlab.platypus import Flowable, Paragraph
 
 from geoleak.export import scripts
 from geoleak.export.drawing import Picture, to_pdf
-from geoleak.export.spoken import BEFORE_UNIT
+from geoleak.export.words import BEFORE_UNIT
 
 Held = tuple[tuple[str, str], ...]
 """Elements that hold a tagged piece, outermost first: (structure type, name)."""
@@ -118,7 +118,10 @@ class _Tagged:
 
 
 class Text(_Tagged, Paragraph):
-    """Lines of text no wider than `room`, in reading order whatever their script."""
+    """Lines of text no wider than `room`, in reading order whatever their script.
+
+    `head` stands before the first word, bold.
+    """
 
     def __init__(
         self,
@@ -130,6 +133,7 @@ class Text(_Tagged, Paragraph):
         right: bool = False,
         grey: float = 0.0,
         bullet: bool = False,
+        head: str = "",
         role: str = "P",
         within: Held = (),
     ) -> None:
@@ -148,10 +152,13 @@ class Text(_Tagged, Paragraph):
         )
         if scripts.as_drawn(said) != said:
             # Lines are broken in reading order; only then are right-to-left letters turned.
-            lines = simpleSplit(said, name, size, room - style.leftIndent)
+            lines = simpleSplit(f"{head} {said}".strip(), name, size, room - style.leftIndent)
+            head = ""
             shown = "<br/>".join(escape(scripts.as_drawn(line)) for line in lines)
         else:
             shown = escape(said)
+        if head:
+            shown = f'<font name="{scripts.font(bold=True)}">{escape(head)}</font> {shown}'
         super().__init__(shown, style, bulletText="•" if bullet else None)
         self.role, self.within = role, within
 

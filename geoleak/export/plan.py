@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import shapely
 
-from geoleak.export import colours, spoken, words
+from geoleak.export import ahead, colours, words
 from geoleak.export.drawing import Picture, Words
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
@@ -69,15 +69,15 @@ class _Sketch:
 
     @property
     def dig(self) -> bool:
-        return self.result.decision.verdict == "dig"
+        return self.result.stands == "dig"
 
     def fit(self) -> str:
         """Choose the largest round scale at which hole, ties, or places to listen at, fit."""
         where, unit, size = self.result.leak.position, self.result.site.length_unit, self.size
         grid_m = unit_m(where.unit)
-        ahead = [each.grid for each in spoken.ahead(self.result)]
-        if not self.dig and ahead:
-            shapes = [each.buffer(3.0 / grid_m) for each in ahead]
+        aims = [each.grid for each in (*ahead.places(self.result), *self.of("found"))]
+        if not self.dig and aims:
+            shapes = [each.buffer(3.0 / grid_m) for each in aims]
         else:
             shapes = [shapely.Point(where.easting, where.northing).buffer(4.0 / grid_m)]
             shapes += [f.grid for f in self.of("hole")]
@@ -240,7 +240,7 @@ class _Sketch:
             self.solid.append(at.buffer(0.6 * self.size))
             yield "FOUND", self.around(at, 0.8 * self.size), True
         if not self.dig:
-            for each in spoken.ahead(self.result):
+            for each in ahead.places(self.result):
                 at = self.at(each.grid).centroid
                 if at.within(self.window()):
                     self.numbered(at, int(each.properties.get("number", 0)))
@@ -278,8 +278,8 @@ class _Sketch:
         near = self.result.near
         named = {near.mark, near.next_mark} if near and self.dig else set()
         if not self.dig:
-            told = (str(e.properties["place"]) for e in spoken.ahead(self.result))
-            found = (spoken.FROM_MARK.match(each) for each in told)
+            told = (str(e.properties["place"]) for e in ahead.places(self.result))
+            found = (ahead.FROM_MARK.match(each) for each in told)
             named = {match["mark"] for match in found if match}
         for each, at in self.spots("mark"):
             if each.id in named:

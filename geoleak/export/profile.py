@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.export import colours, spoken, words
+from geoleak.export import ahead, colours, words
 from geoleak.export.drawing import Picture
 from geoleak.export.level_scales import drawn_scale, level_edges, plotted
 from geoleak.result import ProfileLeg, ReadingSummary, Result
@@ -82,8 +82,9 @@ def describe(result: Result, leg: str) -> str:
         where = words.station(loudest.chainage_m, unit)
         text += f": {len(readings)} readings, the highest {loudest.level_db:.0f} at {where}"
     if leg == result.leak.leg:
-        dig = result.decision.verdict == "dig"
-        what = "The stake stands" if dig else "The best place so far, not to dig, is"
+        what = {"dig": "The stake stands", "closed": "The stake stood"}.get(
+            result.stands, "The best place so far, not to dig, is"
+        )
         text += f". {what} at {words.station(result.leak.chainage_m, unit)}"
         text += f"; 95 % of the chance lies within {words.likely(result)}"
     return text + "."
@@ -94,10 +95,10 @@ class _Drawing:
 
     def __init__(self, result: Result, leg: str, picture: Picture, size: float) -> None:
         self.result, self.leg, self.picture, self.size = result, leg, picture, size
-        self.unit, self.dig = result.site.length_unit, result.decision.verdict == "dig"
+        self.unit, self.dig = result.site.length_unit, result.stands == "dig"
         self.profile: ProfileLeg = next(each for each in result.profile if each.leg == leg)
         self.readings = plotted(result, leg)
-        told = [] if self.dig else [each.properties for each in spoken.ahead(result)]
+        told = [] if self.dig else [each.properties for each in ahead.places(result)]
         self.ahead = [(t["number"], t["chainage_m"]) for t in told if t["leg"] == leg]
         self.top = 2.9 * size
         self.sides = (4.4 * size, picture.width - 0.8 * size)
@@ -268,7 +269,8 @@ class _Drawing:
             left = crossed and x - panel.left > 6 * size
             anchor, shift = ("end", -0.4) if left else ("start", 0.4)
             low = top + 1.1 * size
-            picture.words(x + shift * size, low, "best so far", size, anchor=anchor, halo=True)
+            said = "the stake stood" if self.result.closed else "best so far"
+            picture.words(x + shift * size, low, said, size, anchor=anchor, halo=True)
         ahead = sorted(self.ahead, key=lambda pair: pair[1])
         feet = [panel.x(at_m) for _, at_m in ahead]
         signs: list[float] = []

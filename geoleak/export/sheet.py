@@ -1,8 +1,8 @@
 """dig_sheet.pdf: one page for the crew. Letter where the site is in feet, else A4.
 
 Readable in black and white, in sun, at arm's length: hole, depth and stake at 18 points or more,
-nothing under 9. Fonts travel inside the file. Each verdict has a page of its own (`PAGES`): to
-listen on, a sheet with where to listen next, boxes for the levels, and nothing to dig by.
+nothing under 9. Fonts travel inside the file. What it says are the parts of `geoleak.export.told`;
+each verdict has its own boxes to write in, and only to dig is there anything to dig by.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ from typing import Any
 
 from reportlab.platypus import Flowable, Spacer, Table
 
-from geoleak.export import checks, spoken, words
+from geoleak.export import ahead, words
 from geoleak.export.level_scales import not_drawn
 from geoleak.export.pdf import Code, Document, Figure, Text
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
 from geoleak.export.scripts import font, missing, width_of
+from geoleak.export.told import told
 from geoleak.result import Result
 
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
@@ -28,9 +29,10 @@ MARGIN, GAP, CODE = 30.0, 12.0, 100.0
 SMALL, BIG = 9.0, 18.0
 PICTURE = (114.0, 310.0)
 """Least and greatest height of plan and profile; they take what text leaves."""
-MOST_BIG, BLANK_ROWS = 4, 2
-Rows = list[tuple[str, bool]]
-"""Lines of text; true for a bold one."""
+BLANK_ROWS = 2
+ELSEWHERE = ("Phone", "Write", "Notes", "Likely")
+"""Parts that stand beside the code and over the boxes, or in the other outputs alone: who digs is
+not told why either."""
 Columns = Sequence[tuple[str, float]]
 """Heads of a table to write in, each with its share of the width."""
 AFTER_THE_DIG: Columns = (
@@ -71,6 +73,10 @@ CHECKED: Columns = (
     ("Everything off?", 1.0),
     ("Surface", 0.8),
 )
+KINDS = {
+    "dig": "dig", "check_first": "check", "listen_on": "listening", "closed": "closed job's"
+}  # fmt: skip
+"""What a sheet is called in its title."""
 MOST_TALL = 8
 """With more rows than this a table's rows are narrow."""
 
@@ -78,7 +84,7 @@ MOST_TALL = 8
 def write_dig_sheet(result: Result, path: str | Path) -> Path:
     """Write the page that the verdict calls for and return its path."""
     path = Path(path)
-    PAGES[result.decision.verdict](result).write(path)
+    _Sheet(result).write(path)
     return path
 
 
@@ -97,76 +103,58 @@ def geo_uri(lonlat: tuple[float, float] | None, accuracy_m: float | None) -> str
     return f"{text};u={math.ceil(accuracy_m * 10 - 1e-9) / 10:g}"
 
 
-def _upper(rows: Sequence[str]) -> list[str]:
-    return [each[:1].upper() + each[1:] for each in rows]
-
-
-def _section(head: str, rows: Sequence[str]) -> Rows:
-    """Return rows under a head; nothing where there are none."""
-    told = [(each, False) for each in rows if each]
-    return [(head, True), *told] if told else []
-
-
 class _Sheet:
-    """What every page shares: head, answer, pictures, columns of text, cautions, boxes."""
-
-    kind = "dig"
-    head = "Before digging"
-    """Over the cautions."""
+    """The page: head, answer, pictures, columns of text, cautions, boxes."""
 
     def __init__(self, result: Result) -> None:
-        self.result = result
+        self.result, self.told = result, told(result)
         self.unit = result.site.length_unit
         self.size = A4 if self.unit == "m" else LETTER
         self.room = self.size[0] - 2 * MARGIN
         self.half = (self.room - GAP) / 2
 
-    # What a page says; each verdict has its own.
-
-    def title(self) -> str:
-        """Return what stands beside the verdict."""
-        raise NotImplementedError
-
-    def chance(self) -> str:
-        """Return the line under the verdict."""
-        raise NotImplementedError
-
-    def answer(self) -> list[str]:
-        """Return the lines to read at arm's length."""
-        raise NotImplementedError
-
-    def phone(self) -> tuple[str, list[str]]:
-        """Return the geo URI of the place to go to, and what stands under its code."""
-        found = spoken.first_place(self.result)
-        return (geo_uri(*found), ["to place 1", *spoken.phone(self.result)]) if found else ("", [])
-
-    def pictured(self) -> tuple[str, str]:
-        """Return the leg whose profile is drawn, and the end of the plan's caption."""
-        return self.result.leak.leg, "grey: 95 % of the chance"
-
-    def rows(self) -> Rows:
-        """Return the text under plan and profile, in sections."""
-        raise NotImplementedError
-
     def boxes(self) -> list[Flowable]:
         """Return what is written in by hand."""
-        raise NotImplementedError
-
-    # How it is laid out.
+        result, stands = self.result, self.result.stands
+        if stands == "closed":
+            return []
+        if stands == "dig":
+            label = f"Stake label:  {self.told.place}, top of pipe {words.depth(result)}, "
+            return [
+                Text("After the dig", 11, self.room, bold=True, role="H2"),
+                Spacer(1, 3),
+                self.table(AFTER_THE_DIG, [], 34),
+                Spacer(1, 5),
+                self.framed(label + words.run(result), 10, line=0.8, dash=(4, 3)),
+            ]
+        if stands == "check_first":
+            check = ahead.check_of(result)
+            if check.kind == "stop":
+                return self.write_in(ahead.write_in(result), STOPS, [[check.places[0]]])
+            rows = [[str(k), check.kind, place] for k, place in enumerate(check.places, start=1)]
+            return self.write_in(ahead.write_in(result), CHECKED, rows)
+        rows = [
+            [str(k), each.kind.replace("_", " "), each.place,
+             f"{each.leg} {words.station(each.chainage_m, self.unit)}"]
+            for k, each in enumerate(result.next_readings, start=1)
+        ]  # fmt: skip
+        note = "Levels: the lowest steady level; background with the water shut off, or on like"
+        return self.write_in(f"{note} ground well away", LEVELS, [*rows, *[[]] * BLANK_ROWS])
 
     def write(self, path: Path) -> None:
         """Write the page; plan and profile take what the rest leaves."""
         result, height = self.result, self.size[1] - 2 * MARGIN
-        above = [*self.top(), *self.badge(), *self.not_before(), Spacer(1, 6)]
+        above = [*self.top(), *self.badge(), *self.bar(), Spacer(1, 6)]
         below = [*self.cautions(), Spacer(1, 5), *self.boxes()]
         room = height - _tall(above, self.room) - _tall(below, self.room)
         middle = self.middle(room)
         left = Spacer(1, max(0.0, room - _tall(middle, self.room)))
+        kind = KINDS[result.stands]
         page = Document(
             path,
             self.size,
-            title=words.plain(f"{result.site.title}: {self.kind} sheet"),
-            about=words.plain(f"{words.verdict(result)}, {words.run(result)}"),
+            title=words.plain(f"{result.site.title}: {kind} sheet"),
+            about=words.plain(f"{self.told.verdict}, {words.run(result)}"),
             date=result.run.date or "",
         )
         y = self.size[1] - MARGIN
@@ -201,33 +189,40 @@ class _Sheet:
 
     def badge(self) -> list[Flowable]:
         """Return verdict, chance and answer, large, with the phone's code beside them."""
-        uri, told = self.phone()
+        said, leak, dig = self.told, self.result.leak, self.result.stands == "dig"
+        at = (leak.lonlat, leak.lonlat_accuracy_m) if dig else ahead.first_lonlat(self.result)
+        uri, phone = geo_uri(*at), [text for _, text in said.rows("Phone")]
         room = self.room - (CODE if uri else 0)
-        dig = self.result.decision.verdict == "dig"
-        verdict, title = words.verdict(self.result), self.title()
-        wide = width_of(verdict, 22, bold=True) + 16
-        size = 22 if width_of(title, 22, bold=True) <= room - wide - 10 else BIG
-        badge = Text(verdict, 22, wide, bold=True, grey=1.0 if dig else 0.0, role="H2")
+        wide = width_of(said.verdict, 22, bold=True) + 16
+        size = 22 if width_of(said.place, 22, bold=True) <= room - wide - 10 else BIG
+        badge = Text(said.verdict, 22, wide, bold=True, grey=1.0 if dig else 0.0, role="H2")
         frame: list[Any] = [("BOX", (0, 0), (0, 0), 2, 0, None, None if dig else (5, 3))]
         frame += [("BACKGROUND", (0, 0), (0, 0), 0)] if dig else []
         frame += [("LEFTPADDING", (0, 0), (0, 0), 7), ("BOTTOMPADDING", (0, 0), (0, 0), 4)]
-        beside = Text(title, size, room - wide - 10, bold=True, role="H2")
+        beside = Text(said.place, size, room - wide - 10, bold=True, role="H2")
+        lines = [
+            row if row.startswith(f"{number}: ") else f"{head}: {row}"
+            for head, rows in said.first
+            if head != "Where"
+            for number, row in enumerate(rows, start=1)
+        ]
         block: list[Flowable] = [
             _table([[badge, "", beside]], [wide, 10, room - wide - 10], *frame),
             Spacer(1, 2),
-            Text(self.chance(), 12, room, bold=True),
+            Text(said.sure, 12, room, bold=True),
             Spacer(1, 2),
-            *(Text(row, BIG, room, bold=True) for row in self.answer()),
+            *(Text(row, BIG, room, bold=True) for row in lines),
         ]
         if not uri:
             return block
-        under = [Text(row, SMALL, CODE, right=True) for row in told]
+        under = [Text(row, SMALL, CODE, right=True) for row in phone]
         clear = ("RIGHTPADDING", (0, 0), (0, 0), 6)
         return [_table([[block, [Code(uri, CODE), *under]]], [room, CODE], clear)]
 
-    def not_before(self) -> list[Flowable]:
+    def bar(self) -> list[Flowable]:
         """Return why nobody may dig yet, framed."""
-        return []
+        text = self.told.bar
+        return [Spacer(1, 6), self.framed(text, 12, line=2.5, dash=None)] if text else []
 
     def framed(self, text: str, size: float, *, line: float, dash: tuple[int, int] | None) -> Table:
         """Return a bold line of text in a frame of its own."""
@@ -238,12 +233,16 @@ class _Sheet:
 
     def middle(self, room: float) -> list[Flowable]:
         """Return plan and profile over two columns of text, no taller than `room`."""
-        leg, caption = self.pictured()
+        leg, caption = self.result.leak.leg, "numbers: go here next"
+        if self.result.stands == "listen_on" and self.result.next_readings:
+            leg = self.result.next_readings[0].leg
+        elif self.result.stands in ("dig", "closed"):
+            caption = "grey: 95 % of the chance"
         # What is said of the profile stands right under it, apart from the text of the columns.
         aside: list[Flowable] = []
         if beside := not_drawn(self.result, leg):
             aside = [Text(beside, SMALL, self.half), Spacer(1, 4)]
-        said_below, most = self.texts(self.rows()), room - PICTURE[0] - 22
+        said_below, most = self.texts(), room - PICTURE[0] - 22
         for whole in (1.5 * SMALL, 0.0):
             left, right = self.halves(said_below, _tall(aside, self.half), whole=whole)
             texts: list[list[Flowable]] = [[*left], [*aside, *right]]
@@ -269,9 +268,15 @@ class _Sheet:
             _table([[shown[0], "", shown[1]]], shares),
         ]
 
-    def texts(self, rows: Rows) -> list[Text]:
+    def texts(self) -> list[Text]:
+        """Return the parts that stand under plan and profile."""
+        said, dig = self.told, self.result.stands == "dig"
+        every = [each for each in said.first if each.head == "Where"] + [*said.facts, *said.rest]
         return [
-            Text(row, SMALL, self.half, bold=bold, role="H3" if bold else "P") for row, bold in rows
+            Text(row, SMALL, self.half, head="" if k else head, role="P" if k else "H3")
+            for head, rows in every
+            if head not in ELSEWHERE and not (dig and head == "Why")
+            for k, row in enumerate(rows)
         ]
 
     def fitting(self, texts: list[Flowable], room: float) -> list[Flowable]:
@@ -286,13 +291,10 @@ class _Sheet:
         """Return every caution in two columns of like height."""
         within = ("L", "cautions")
         made = [
-            Text(
-                words.told(each), SMALL, self.half, bullet=True, role="LBody",
-                within=(within, ("LI", str(k))),
-            )
-            for k, each in enumerate(self.result.cautions)
-        ]  # fmt: skip
-        head = Text(self.head, 11, self.room, bold=True, role="H2")
+            Text(each, SMALL, self.half, bullet=True, role="LBody", within=(within, ("LI", str(k))))
+            for k, each in enumerate(self.told.cautions.rows)
+        ]
+        head = Text(self.told.cautions.head, 11, self.room, bold=True, role="H2")
         left, right = self.halves(made)
         shares = [self.half, GAP, self.half]
         return [self.rule(), head, Spacer(1, 2), _table([[left, "", right]], shares)]
@@ -311,8 +313,7 @@ class _Sheet:
             broken = 0 < k < len(texts) and texts[k].role == "P"
             return max(tall[k], tall[-1] - tall[k] + aside) + (whole if broken else 0.0)
 
-        heads = {k + 1 for k, each in enumerate(texts) if each.role == "H3"}
-        split = min((k for k in range(len(texts) + 1) if k not in heads), key=cost)
+        split = min(range(len(texts) + 1), key=cost)
         return texts[:split], texts[split:]
 
     def table(self, columns: Columns, rows: Sequence[Sequence[str]], tall: float) -> Table:
@@ -352,222 +353,6 @@ class _Sheet:
             _table([[head, Text(note, SMALL, self.room - 56)]], [56, self.room - 56]),
             self.table(columns, cells, 21 if len(rows) <= MOST_TALL else 14),
         ]
-
-    def pipe(self) -> str:
-        """Return material, diameter and trace of the leak's leg."""
-        leg = next((e for e in self.result.legs if e.name == self.result.leak.leg), None)
-        if leg is None:
-            return "not stated"
-        size = "diameter not stated"
-        if leg.outside_diameter_m:
-            size = f"{words.diameter(leg.outside_diameter_m, self.unit)} outside"
-        traced = {"signal": "traced by signal", "sonde": "traced by sonde", "probe": "probed"}
-        how = traced.get(leg.marks_by, "route assumed")
-        return f"{(leg.material or 'material not stated').replace('_', ' ')}, {size}; {how}"
-
-    def grid(self) -> str:
-        """Return the grid's combined factor and convergence, and the rover's corrections."""
-        site = self.result.site
-        factor, turned = site.combined_factor, site.convergence_deg
-        text = f"Combined factor {factor:.7f}, convergence {turned:+.4f}°"
-        if site.local:
-            text = "Grid is ground: no factor, no convergence"
-        return text + (f"; rover corrected by {site.corrections}" if site.corrections else "")
-
-    def assumed(self) -> list[str]:
-        """Return the warning that the leak's leg is assumed, where it is."""
-        return ["ROUTE ASSUMED, not traced"] if words.assumed(self.result) else []
-
-    def likely(self) -> str:
-        """Return where the leak likely is."""
-        return f"95 % of the chance lies within {words.likely(self.result)}"
-
-    def rover(self, kind: str) -> list[str]:
-        """Return the points of the places to go to, and what the rover does first."""
-        names = words.points(self.result, kind)
-        told = (names and f"points {names} of stakes.csv", spoken.first_check(self.result))
-        return [each for each in told if each]
-
-    def ground(self) -> Rows:
-        site = "" if self.result.leak.lonlat else "Site grid: no longitude and latitude"
-        dug = _section("Dug so far", _upper(spoken.dug(self.result)))
-        return dug + _section("Pipe and grid", [self.pipe(), self.grid(), site])
-
-
-class _DigSheet(_Sheet):
-    """The page for who digs."""
-
-    def title(self) -> str:
-        leak = self.result.leak
-        return f"{leak.leg} {words.station(leak.chainage_m, self.unit)}"
-
-    def chance(self) -> str:
-        decision = self.result.decision
-        size = f"{words.length(decision.hole.length_m, self.unit)} long"
-        size += f", {words.length(decision.hole.width_m, self.unit)} wide"
-        inside = words.chance(decision.chance_in_hole)
-        return f"{inside} chance in the hole ({size}); {words.elsewhere(self.result)}"
-
-    def answer(self) -> list[str]:
-        result = self.result
-        hole, room = f"Hole {words.hole_reach(result)}", self.room - CODE
-        if width_of(hole, BIG, bold=True) > room and hole[10].isdigit():
-            hole = hole.replace("Hole from ", "Hole ", 1)
-        depth = f"Top of pipe {self.crown()} down"
-        if result.leak.depth_m is None:
-            depth = "Depth NOT KNOWN: find the pipe by hand"
-        return [hole, depth, f"Stake {words.position(result)}", *self.assumed()]
-
-    def crown(self) -> str:
-        """Return the depth to the crown with its sigma."""
-        leak = self.result.leak
-        text = words.length(leak.depth_m, self.unit)
-        if leak.depth_m is None or leak.depth_sigma_m is None:
-            return text
-        return f"{text} ± {words.spread(leak.depth_sigma_m, self.unit)}"
-
-    def phone(self) -> tuple[str, list[str]]:
-        leak = self.result.leak
-        told = [words.lonlat(self.result), words.lonlat_accuracy(self.result)]
-        return geo_uri(leak.lonlat, leak.lonlat_accuracy_m), told
-
-    def not_before(self) -> list[Flowable]:
-        text = words.not_before(self.result)
-        return [Spacer(1, 6), self.framed(text, 12, line=2.5, dash=None)] if text else []
-
-    def rows(self) -> Rows:
-        """Services first, because a crew dies of them; then stake, ties, next, pipe and hole."""
-        result = self.result
-        told = words.services(result) or ["none are stated: that is no proof of none"]
-        tied = spoken.ties(result) or ["no usable fixed feature: set out by the rover alone"]
-        grid = f"{words.grid_name(result)}; sets out within {words.ellipse(result)}"
-        paint = words.near_marks(result)
-        holes = spoken.next_numbered(result) if spoken.advised(result) else []
-        holes += spoken.next_holes(result)
-        return [
-            *_section("Other services", told),
-            *_section("Stake", [paint, grid, *_upper(self.rover("")), *spoken.side(result)]),
-            *_section("Ties, taped level to the stake", tied),
-            *_section("Next", _upper(holes[:3])),
-            *self.ground(),
-            *_section(
-                "The hole",
-                [
-                    checks.assumes(result),
-                    *(words.told(each) for each in result.decision.hole.notes),
-                ],
-            ),
-        ]
-
-    def boxes(self) -> list[Flowable]:
-        title, run = self.title(), words.run(self.result)
-        label = f"Stake label:  {title}, top of pipe {self.crown()} down, {run}"
-        return [
-            Text("After the dig", 11, self.room, bold=True, role="H2"),
-            Spacer(1, 3),
-            self.table(AFTER_THE_DIG, [], 34),
-            Spacer(1, 5),
-            self.framed(label, 10, line=0.8, dash=(4, 3)),
-        ]
-
-
-class _ListeningSheet(_Sheet):
-    """The page for who goes on listening: no stake, no hole."""
-
-    kind, head = "listening", "While listening"
-
-    def title(self) -> str:
-        return "do not dig yet"
-
-    def chance(self) -> str:
-        if not self.result.next_readings:
-            return "No reading left would tell more: see why"
-        said = spoken.next_expected(self.result.next_readings[0], self.unit)
-        return f"Listen next, the most telling first: after 1 {said}"
-
-    def answer(self) -> list[str]:
-        places = [
-            f"{k}: {each.kind.replace('_', ' ')} {spoken.next_place(each, self.result)}"
-            for k, each in enumerate(self.result.next_readings[:MOST_BIG], start=1)
-        ]
-        return [*places, *self.assumed()]
-
-    def pictured(self) -> tuple[str, str]:
-        if self.result.next_readings:
-            return self.result.next_readings[0].leg, "numbers: listen next"
-        return super().pictured()
-
-    def rows(self) -> Rows:
-        """Tell why and the best place so far; then what each reading brings, and the rover."""
-        result = self.result
-        so_far = [spoken.best_so_far(result), self.likely(), *spoken.side(result)]
-        ahead = [*spoken.next_numbered(result), *self.rover("next_reading")]
-        return [
-            *_section("Why", spoken.why(result)),
-            *_section("So far", _upper(so_far)),
-            *_section("Next", _upper(ahead)),
-            *self.ground(),
-        ]
-
-    def boxes(self) -> list[Flowable]:
-        rows = [
-            [
-                str(k),
-                each.kind.replace("_", " "),
-                each.place,
-                spoken.next_station(each, self.result),
-            ]
-            for k, each in enumerate(self.result.next_readings, start=1)
-        ]
-        note = "Levels: the lowest steady level; background with the water shut off, or on like"
-        return self.write_in(f"{note} ground well away", LEVELS, [*rows, *[[]] * BLANK_ROWS])
-
-
-class _CheckSheet(_Sheet):
-    """The page for who checks what it is that sounds: no stake, no hole."""
-
-    kind, head = "check", "While checking"
-
-    def title(self) -> str:
-        return "do not dig yet"
-
-    def chance(self) -> str:
-        return checks.answer(self.result)
-
-    def answer(self) -> list[str]:
-        said = checks.task(self.result)
-        return [*_upper([said]), *self.assumed()]
-
-    def pictured(self) -> tuple[str, str]:
-        return self.result.leak.leg, "numbers: check here"
-
-    def rows(self) -> Rows:
-        """Tell what the outcome means, what else it may be, why, and the rover."""
-        result = self.result
-        never = [f"Never told apart: {checks.NEVER}"] if checks.of(result).kind == "stop" else []
-        return [
-            *_section("Then", _upper([checks.meaning(result), checks.passed(result), *never])),
-            *_section("Or else", _upper(checks.rivals(result))),
-            *_section("Why", spoken.why(result)),
-            *_section("So far", [self.likely()]),
-            *_section("Next", _upper(self.rover("check_place"))),
-            *self.ground(),
-        ]
-
-    def boxes(self) -> list[Flowable]:
-        check, columns = checks.of(self.result), CHECKED
-        rows = [[str(k), check.kind, place] for k, place in enumerate(check.places, start=1)]
-        if check.kind == "stop":
-            rows, columns = [[check.places[0]]], STOPS
-        return self.write_in(checks.sheet(self.result), columns, rows)
-
-
-PAGES: dict[str, type[_Sheet]] = {
-    "dig": _DigSheet,
-    "check_first": _CheckSheet,
-    "listen_on": _ListeningSheet,
-}
-"""Verdict -> the page for it."""
 
 
 def _tall(flowables: Sequence[Flowable], room: float) -> float:

@@ -49,7 +49,7 @@ def rows(result: Result) -> list[str]:
 
 def every_stake(result: Result) -> list[Stake]:
     """Return what a rover may set out, the leak's own put first where the result lacks it."""
-    if result.decision.verdict != "dig":
+    if result.stands != "dig":
         return [each for each in result.stakes if each.kind in NOT_TO_DIG_BY]
     if any(each.kind == "stake" for each in result.stakes):
         return list(result.stakes)

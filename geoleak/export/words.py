@@ -60,24 +60,21 @@ VERDICTS = {
     "dig": VerdictWords("DIG", "Before digging", "A stake is advice"),
     "check_first": VerdictWords("CHECK FIRST", "While checking", "Where to check is advice"),
     "listen_on": VerdictWords("LISTEN ON", "While listening", "Where to listen is advice"),
+    "closed": VerdictWords("CLOSED", "While a hole is open", "What was found is the crew's record"),
 }
+"""Where a job is closed out nothing else of its verdict is told."""
 
 
 def verdict(result: Result) -> str:
     """Return the verdict in capitals."""
-    return VERDICTS[result.decision.verdict].head
+    return VERDICTS[result.stands].head
 
 
 def position(result: Result) -> str:
-    """Return the stake's grid coordinates, northing first as rover files have them."""
+    """Return the stake's grid coordinates and their unit, northing first as rover files do."""
     where = result.leak.position
     places = 3 if where.unit == "m" else 2
-    return f"N {where.northing:.{places}f}  E {where.easting:.{places}f}"
-
-
-def grid_name(result: Result) -> str:
-    """Return unit and name of the printed grid."""
-    return f"{result.leak.position.unit}, {result.site.grid_name}"
+    return f"N {where.northing:.{places}f} E {where.easting:.{places}f} {where.unit}"
 
 
 def ellipse(result: Result) -> str:
@@ -89,24 +86,18 @@ def ellipse(result: Result) -> str:
     return f"{value:.{places}f} {unit_word(unit)}"
 
 
-def lonlat(result: Result) -> str:
-    """Return latitude and longitude of the stake as a phone takes them; nothing without them."""
-    return "" if result.leak.lonlat is None else lonlat_text(result.leak.lonlat)
+def phone(lonlat: tuple[float, float] | None, accuracy_m: float | None, unit: str) -> str:
+    """Return a place as a phone takes it, latitude first; six decimals are 0.1 m.
+
+    Nothing where there is no longitude and latitude.
+    """
+    if lonlat is None:
+        return ""
+    return f"{lonlat[1]:.6f} {lonlat[0]:.6f}, {accuracy(accuracy_m, unit)}"
 
 
-def lonlat_text(lonlat: tuple[float, float]) -> str:
-    """Return longitude and latitude turned round, as a phone takes them: six decimals, 0.1 m."""
-    lon, lat = lonlat
-    return f"{lat:.6f} {lon:.6f}"
-
-
-def lonlat_accuracy(result: Result) -> str:
-    """Return the accuracy of longitude and latitude, rounded up."""
-    return accuracy_text(result.leak.lonlat_accuracy_m, result.site.length_unit)
-
-
-def accuracy_text(accuracy_m: float | None, unit: str) -> str:
-    """Return an accuracy rounded up, or that it is not known."""
+def accuracy(accuracy_m: float | None, unit: str) -> str:
+    """Return the accuracy of longitude and latitude rounded up, or that it is not known."""
     if accuracy_m is None:
         return "accuracy not known"
     value = accuracy_m / unit_m(unit)
@@ -216,7 +207,7 @@ def depth(result: Result) -> str:
     """Return the depth to the top of the pipe with its give or take, or that it is not known."""
     leak, unit = result.leak, result.site.length_unit
     if leak.depth_m is None:
-        return "depth not known: find the pipe by hand before a machine digs"
+        return "not known: find the pipe by hand before a machine digs"
     text = f"{length(leak.depth_m, unit)} down"
     if leak.depth_sigma_m is None:
         return text
@@ -311,7 +302,7 @@ def not_before(result: Result) -> str:
     if text:
         stated = text.lower().startswith("not before")
         text = "NOT BEFORE" + (text[len("not before") :] if stated else f": {text}")
-    told = ("LEAK FOUND in this hole" if found else "", text)
+    told = ("LEAK FOUND in this hole, and the meter still turns" if found else "", text)
     return ". ".join(each for each in told if each)
 
 
@@ -320,6 +311,8 @@ def plain(text: object) -> str:
     return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
+BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB|in|mm)(?!\w))|(?<=\b[NE]) (?=\d)")
+"""A blank that no line is broken at: before a unit, and after the name of a coordinate."""
 _PERCENT = re.compile(r"(?<=\d)%")
 _STATION = re.compile(r"(?<![\d+.])(\d+)\+(\d{2,3})\.(\d+)(?![\d+])")
 
@@ -403,19 +396,6 @@ def _shown(key: str, value: object, unit: str) -> str:
     if key.endswith("_deg"):
         return f"{value:.0f}°"
     return f"{value} %" if key == "percent" else f"{value:g}"
-
-
-def stake_rows(result: Result) -> list[tuple[str, str]]:
-    """Return what the stake's pop-up says."""
-    rows = [
-        ("Grid", f"{position(result)} {result.leak.position.unit}"),
-        ("Sets out within", ellipse(result)),
-        ("Top of pipe", depth(result)),
-        ("From the paint", near_marks(result)),
-    ]
-    if result.leak.lonlat is not None:
-        rows.append(("Phone", f"{lonlat(result)}, {lonlat_accuracy(result)}"))
-    return [(label, text) for label, text in rows if text]
 
 
 def markup_safe(text: object) -> str:

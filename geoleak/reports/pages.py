@@ -1,4 +1,4 @@
-"""A report's sections as a PDF and as one HTML file that fetches nothing."""
+"""HTML pages that fetch nothing: the frame of every report, and the customer's with its PDF."""
 
 from __future__ import annotations
 
@@ -17,17 +17,31 @@ if TYPE_CHECKING:
 
 STYLE = """
 :root { color-scheme: light; }
-body { font: 17px/1.5 system-ui, sans-serif; max-width: 46rem; margin: 0 auto; padding: 1.5rem;
-  color: #14202b; }
-h1 { font-size: 1.7rem; line-height: 1.2; }
-h2 { font-size: 1.2rem; margin: 1.6rem 0 .3rem; border-bottom: 1px solid #8a949d; }
+body { font: 17px/1.5 system-ui, sans-serif; max-width: 46rem; margin: 0 auto; padding: 1rem;
+  color: #14202b; background: #fff; overflow-wrap: anywhere; }
+h1 { font-size: 1.6rem; line-height: 1.2; }
+h2 { font-size: 1.2rem; margin: 1.6rem 0 .4rem; }
+figure { margin: 1rem 0; min-width: 0; }
+figcaption { font-size: .9rem; margin-top: .3rem; }
+svg, figure img { width: 100%; height: auto; display: block; }
+@media print { h2 { break-after: avoid; } figure, li { break-inside: avoid; } }
+"""
+"""Of every page; narrow as a phone it stays readable."""
+CUSTOMER = """
+h2 { border-bottom: 1px solid #8a949d; }
 header p { margin: 0; }
 header img { max-height: 5rem; }
-figure { margin: 1rem 0; }
-figcaption { font-size: .9rem; }
-svg, figure img { width: 100%; height: auto; }
-@media print { h2 { break-after: avoid; } figure { break-inside: avoid; } }
 """
+
+
+def page(title: str, body: str, *, style: str = "") -> str:
+    """Return one HTML page; `body` is markup, `title` text, `style` what the page's own is."""
+    return (
+        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>{escape(title)}</title><style>{STYLE}{style}</style></head>"
+        f"<body>{body}</body></html>\n"
+    )
 
 
 def html_page(report: CustomerReport) -> str:
@@ -45,13 +59,11 @@ def html_page(report: CustomerReport) -> str:
             )
     logo = _image(report.logo) if report.logo else ""
     head = "".join(f"<p>{escape(line)}</p>" for line in report.letterhead)
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(report.title)}</title><style>{STYLE}</style></head><body>"
+    shown = (
         f"<header>{logo}{head}<h1>{escape(report.title)}</h1><p>{_dated(report)}</p></header>"
-        f"<main>{''.join(body)}</main></body></html>\n"
+        f"<main>{''.join(body)}</main>"
     )
+    return page(report.title, shown, style=CUSTOMER)
 
 
 def _dated(report: CustomerReport) -> str:
@@ -126,9 +138,9 @@ def write_pdf(report: CustomerReport, path: Path) -> None:
         canvas.drawString(48, 30, scripts.shown(report.title)[:90])
         canvas.drawRightString(A4[0] - 48, 30, f"page {document.page}")
 
-    page = SimpleDocTemplate(
+    document = SimpleDocTemplate(
         str(path), pagesize=A4, leftMargin=48, rightMargin=47, topMargin=44, bottomMargin=48,
         title=report.title, author=report.letterhead[0] if report.letterhead else "",
         subject="Leak report", creator="geoleak", lang="en", invariant=1,
     )  # fmt: skip
-    page.build(story, onFirstPage=foot, onLaterPages=foot)
+    document.build(story, onFirstPage=foot, onLaterPages=foot)

@@ -10,6 +10,7 @@ from typing import Any
 from geoleak.advice import COARSE, LegPlan, Plan
 from geoleak.cautions import HEARING, LISTENING_ADVICE
 from geoleak.export.folder import put_text
+from geoleak.reports.pages import page
 from geoleak.survey import Survey
 from geoleak.units import format_length
 
@@ -17,11 +18,12 @@ NAMED = 8
 LEAVE = (
     "Shutting a supply or working a hydrant needs the owner's leave; a fire line never unannounced."
 )
-STYLE = (
-    "body{font:16px/1.5 system-ui,sans-serif;max-width:44rem;margin:1.5rem auto;padding:0 1rem}"
-    "h1{font-size:1.4rem}li{margin:.2rem 0}.box{display:inline-block;width:1em;height:1em;"
-    "border:1px solid;margin-right:.5em;vertical-align:-.1em}"
-)
+STYLE = """
+.steps { list-style: none; padding: 0; }
+li { margin: .4rem 0 .4rem 1.5em; text-indent: -1.5em; }
+.box { display: inline-block; width: 1em; height: 1em; border: 1px solid; margin-right: .5em;
+  vertical-align: -.1em; }
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,11 +109,6 @@ def write_plan(report: PlanReport, path: Path) -> Path:
             items.append(escape(line))
     rows = "".join(f"<li><span class=box></span>{item}</li>" for item in items)
     rest = "".join(f"<p>{escape(line)}</p>" for line in (time, hearing, LISTENING_ADVICE))
-    title = escape(report.survey.site.title)
-    page = (
-        f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}: plan</title>'
-        f"<style>{STYLE}</style></head><body><h1>{title}: plan of the visit</h1>"
-        f'<ul style="list-style:none;padding:0">{rows}</ul>{rest}'
-        "</body></html>\n"
-    )
-    return put_text(path, page)
+    title = report.survey.site.title
+    steps_of = f'<h1>{escape(title)}: plan of the visit</h1><ul class="steps">{rows}</ul>{rest}'
+    return put_text(path, page(f"{title}: plan", steps_of, style=STYLE))

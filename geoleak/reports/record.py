@@ -14,6 +14,7 @@ from geoleak.export import colours
 from geoleak.export.drawing import Picture, to_svg
 from geoleak.export.folder import put_text
 from geoleak.export.profile import GROUND, Panel
+from geoleak.reports.pages import page
 from geoleak.units import format_length, unit_m
 
 WIDE, TALL, SIZE = 420.0, 330.0, 14.0
@@ -23,15 +24,11 @@ RULE, MUTED = "#c9d0d6", "#41505c"
 STYLE = """
 :root { color-scheme: light dark; --ink: #14202b; --page: #fff; --rule: #8a949d; }
 @media (prefers-color-scheme: dark) { :root { --ink: #e8edf1; --page: #11181e; } }
-body { font: 17px/1.5 system-ui, sans-serif; max-width: 60rem; margin: 0 auto; padding: 1rem;
-  color: var(--ink); background: var(--page); }
-h1 { font-size: 1.6rem; line-height: 1.2; }
-h2 { font-size: 1.15rem; margin: 1.6rem 0 .4rem; }
+body { max-width: 60rem; color: var(--ink); background: var(--page); }
 .pictures { display: grid; gap: 1rem 1.5rem;
   grid-template-columns: repeat(auto-fit, minmax(min(100%, 22rem), 1fr)); }
-figure { margin: 0; min-width: 0; }
-figcaption { font-size: .9rem; margin-top: .3rem; }
-svg { width: 100%; height: auto; background: #fff; border-radius: 6px; display: block; }
+figure { margin: 0; }
+svg { background: #fff; border-radius: 6px; }
 .scroll { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
 th, td { text-align: left; padding: .25rem .6rem .25rem 0; border-bottom: 1px solid var(--rule); }
@@ -63,16 +60,15 @@ def html_page(found: Mapping[str, Any]) -> str:
     # The head says the first line, tables the last ones.
     lines = record_lines({**found, "by": {}, "dry_because": {}})[1:]
     said = "".join(f"<tr><th>{escape(e[:7])}</th><td>{escape(e[7:])}</td></tr>" for e in lines)
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>Promises and outcomes</title><style>{STYLE}</style></head><body><main>"
-        f"<h1>Promises and outcomes: {found['closed']} of {found['sites']} sites closed out, "
-        f"{found['dry_holes']} dry holes</h1>"
-        f'<table class="said"><tbody>{said}</tbody></table><div class="pictures">'
-        f"{''.join(drawn)}</div>{''.join(tables)}"
-        "</main></body></html>\n"
+    title = (
+        f"Promises and outcomes: {found['closed']} of {found['sites']} sites closed out, "
+        f"{found['dry_holes']} dry holes"
     )
+    body = (
+        f'<main><h1>{title}</h1><table class="said"><tbody>{said}</tbody></table>'
+        f'<div class="pictures">{"".join(drawn)}</div>{"".join(tables)}</main>'
+    )
+    return page(title, body, style=STYLE)
 
 
 Drawn = tuple[Picture, str, str]

@@ -72,6 +72,7 @@ def build_result(
         prior_factors=dict(sorted(posterior.prior_factors.items())),
         job=survey.site.job,
         not_before=out.not_before,
+        closed=out.closed,
     )
     return replace(bare, features=features(out, bare))
 

@@ -83,27 +83,32 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
         *_ties(draw, out),
         *_stakes(draw, out, said),
         *_check(draw, out, said),
-        *dug_features(out.survey, out.leg.name, out.at_m),
+        *dug_features(out.survey, out.leg.name, out.at_m, repaired=out.repaired),
     )
 
 
-def dug_features(survey: Survey, leg: str, stake_m: float) -> tuple[Feature, ...]:
+def dug_features(
+    survey: Survey, leg: str, stake_m: float, *, repaired: bool | None = None
+) -> tuple[Feature, ...]:
     """Return the holes dug so far and the leaks found, held against a stake.
 
-    A leak found says how far up-chainage of the stake it lay (``along_m``, on the stake's own leg)
-    and how far right of the traced line (``offset_m``).
+    A leak found says how far up-chainage of the stake it lay (``along_m``, on the stake's own leg),
+    how far right of the traced line (``offset_m``), and what the meter says of its repair.
     """
-    return tuple(_dug(_Drawer(survey), leg, stake_m))
+    return tuple(_dug(_Drawer(survey), leg, stake_m, YES_NO[repaired]))
 
 
-def _dug(draw: _Drawer, stake_leg: str, stake_m: float) -> Iterator[Feature]:
+YES_NO = {True: "yes", False: "no", None: None}
+
+
+def _dug(draw: _Drawer, stake_leg: str, stake_m: float, repaired: str | None) -> Iterator[Feature]:
     import shapely
 
     survey = draw.survey
     for number, each in enumerate(survey.holes, start=1):
         row, name = each.hole, survey.legs[each.leg].name
-        seen = {True: "yes", False: "no", None: None}[row.pipe_exposed]
         at = {"leg": name, "from_m": each.from_m, "to_m": each.to_m}
+        seen = YES_NO[row.pipe_exposed]
         rest = {"outcome": row.outcome, "exposed": seen, "label": f"hole {row.id}"}
         line = draw.stretch((each.leg, each.from_m, each.to_m))
         yield draw.feature("dug", f"dug-{number}", line, **at, **rest)
@@ -124,6 +129,7 @@ def _dug(draw: _Drawer, stake_leg: str, stake_m: float) -> Iterator[Feature]:
             depth_m=found.depth_m,
             cause=found.cause or None,
             date=found.date,
+            repaired=repaired,
         )
 
 
@@ -235,7 +241,7 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
             elevation_m=stake.elevation_m,
             **on_pipe,
         )
-    if not out.digs:
+    if not (out.digs or out.closed):
         yield draw.feature(
             "best_so_far",
             "best-so-far",
@@ -272,7 +278,7 @@ def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
     import shapely
 
     check, told = out.decision.check, said.decision.check
-    if check is None or told is None:
+    if check is None or told is None or out.closed:
         return
     shot = [each for each in out.stakes if each[0].kind == "check_place"]
     rows = zip(shot, check.places, told.places, strict=True)

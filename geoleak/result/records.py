@@ -300,6 +300,13 @@ class Result:
     job: Job = field(default_factory=Job)
     not_before: str | None = None
     """Why nobody may dig yet (no valid locate request), or None."""
+    closed: bool = False
+    """A leak was found and no meter run says that something leaks yet: nothing is to dig by."""
+
+    @property
+    def stands(self) -> str:
+        """What outputs tell: the verdict, or ``"closed"`` whatever it is."""
+        return "closed" if self.closed else self.decision.verdict
 
     def to_dict(self) -> dict[str, Any]:
         """Return the contents of result.json: JSON values only, no NaN, geometry left out."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from geoleak import tables
 from geoleak.errors import GeoleakError
-from geoleak.export import checks, spoken, words
+from geoleak.export import ahead, spoken, words
 from geoleak.result import Result
 from geoleak.serve.book import COLUMNS
 from geoleak.serve.live import Answer, Live
@@ -57,18 +57,18 @@ def _answer(result: Result) -> dict[str, Any]:
     decision = result.decision
     # The words are those that `locate` prints, so that phone and paper never differ.
     return {
-        "verdict": decision.verdict,
+        "verdict": result.stands,
         "run": result.run.id,
         "chance": decision.chance_in_hole,
         "lines": spoken.lines(result),
-        "not_before": words.not_before(result) if decision.verdict == "dig" else "",
-        "stake": [result.leak.leg, result.leak.chainage_m] if decision.verdict == "dig" else None,
+        "not_before": words.not_before(result) if result.stands == "dig" else "",
+        "stake": [result.leak.leg, result.leak.chainage_m] if result.stands == "dig" else None,
     }
 
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
     by_name = {leg.name: leg for leg in survey.legs}
-    found = _check(survey, result) if result.decision.verdict == "check_first" else []
+    found = _check(survey, result) if result.stands == "check_first" else []
     for each in result.next_readings:
         leg = by_name[each.leg]
         east, north = np.asarray(leg.route.position(each.chainage_m))[:2]
@@ -98,7 +98,7 @@ def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
             "check": check.kind,
             "fitting": check.fitting,
             "place": place,
-            "words": checks.task(result),
+            "words": ahead.task(result),
             "at": at,
         }
     ]

@@ -19,6 +19,7 @@ from geoleak.cautions import (
     not_before,
     slopes_from_m,
 )
+from geoleak.hydraulics import repaired
 from geoleak.posterior import Posterior
 from geoleak.site import Note
 from geoleak.stake.hole import (
@@ -73,6 +74,8 @@ class Stakeout:
     Attributes
     ----------
     decision : Decision
+    closed : bool
+        A leak was found and nothing says that more leaks: no stake, no hole, no place to go to.
     leg : SurveyedLeg
         The stake's.
     at_m : float
@@ -102,7 +105,10 @@ class Stakeout:
             setting_out_sigma=self._setting_out_sigma_m,
             hole_half_width_m=self.width_m / 2,
         )
-        self.digs = self.decision.verdict == "dig"
+        leaks = any(row.outcome == "leak" for row in survey.site.found)
+        # Found and, where the meter was watched after the repair, not turning any more.
+        self.closed = leaks and self.repaired is not False
+        self.digs = self.decision.verdict == "dig" and not self.closed
         self.leg, self.at_m = survey.legs[self.decision.leg], self.decision.stake_m
         self.place_m = np.asarray(self.leg.route.position(self.at_m), dtype=float)[:2]
         self.station = f"{self.leg.name} {format_station(self.at_m, unit=self.unit)}"
@@ -157,6 +163,12 @@ class Stakeout:
             return None
         at_m = min(max(chainage_m, 0.0), leg.route.length_m)
         return float(leg.route.height_m(at_m)) + float(leg.fit.depth_m(at_m))
+
+    @functools.cached_property
+    def repaired(self) -> bool | None:
+        """Whether the meter proves the repair of a leak that was found; None: it does not tell."""
+        site = self.survey.site
+        return repaired(site) if site.found and site.meter else None
 
     @property
     def sides(self) -> dict[str, float]:
@@ -272,10 +284,9 @@ class Stakeout:
     @property
     def cautions(self) -> tuple[str, ...]:
         """The usual cautions of the hole, or of listening on."""
-        if self.decision.check is not None:
-            return checking_cautions(self.decision.check.kind)
-        if not self.digs:
-            return listening_cautions()
+        if not (self.digs or self.closed):
+            check = self.decision.check
+            return listening_cautions() if check is None else checking_cautions(check.kind)
         return hole_cautions(
             depth_m=self.hole[0].depth_m,
             depth_sigma_m=self.crown_sigma_m,
@@ -326,6 +337,8 @@ class Stakeout:
     def stakes(self) -> tuple[tuple[Stake, Floats], ...]:
         """What a rover sets out, with each place (2,) in the working frame, check points last."""
         survey = self.survey
+        if self.closed:
+            return ()
         if self.decision.check is not None:
             rows = self._check_rows(self.decision.check)
         else:
@@ -336,7 +349,7 @@ class Stakeout:
         )
         for each, text in checks:
             place = np.array([each.easting_m, each.northing_m])
-            label, height = f"CHECK {each.point.id}", each.point.elevation_m
+            label, height = f"CHECK POINT {each.point.id}", each.point.elevation_m
             rows.append(("check_point", label, place, height, text))
         made = []
         for name, (kind, label, place, height, text) in zip(

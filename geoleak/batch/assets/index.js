@@ -1,8 +1,8 @@
 "use strict";
-// The rows: [site, verdict, chance, leg, chainage_m, why, lon, lat, has a map]. Only the rows in
+// The rows: [site, verdict, chance, where, why, lon, lat, has a map]. Only the rows in
 // view stand in the page, and only clusters in view on the map: ten thousand sites stay quick.
 const ALL = JSON.parse(document.getElementById("rows").textContent);
-const NAMES = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "listen on", failed: "failed" };
+const NAMES = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "listen on", closed: "closed", failed: "failed" };
 const ROW = 44;
 const CELL = 56; // pixels: points nearer than about this stand as one
 const list = document.getElementById("list");
@@ -20,7 +20,7 @@ function cell(text, kind) {
 }
 
 function line(row, at) {
-  const [site, verdict, chance, leg, chainage, why, , , map] = row;
+  const [site, verdict, chance, where, why, , , map] = row;
   const made = document.createElement("div");
   made.className = "row" + (row === chosen ? " chosen" : "");
   made.setAttribute("role", "listitem");
@@ -39,7 +39,7 @@ function line(row, at) {
     name,
     cell(NAMES[verdict], verdict),
     cell(percent, "number"),
-    cell(leg === null ? "" : leg + " " + chainage.toFixed(1) + " m", "wide"),
+    cell(where, "wide"),
     cell(why, "wide"),
   );
   made.addEventListener("click", () => choose(row));
@@ -59,7 +59,7 @@ const map = L.map("map", { preferCanvas: true, attributionControl: false, worldC
 const layer = L.layerGroup().addTo(map);
 const colour = (verdict) =>
   getComputedStyle(document.documentElement).getPropertyValue(
-    { dig: "--dig", check_first: "--check", listen_on: "--listen", failed: "--failed" }[verdict],
+    { dig: "--dig", check_first: "--check", listen_on: "--listen", closed: "--ink", failed: "--failed" }[verdict],
   );
 
 function cluster() {
@@ -67,8 +67,8 @@ function cluster() {
   const view = map.getBounds().pad(0.2);
   const cells = new Map();
   for (const row of shown) {
-    if (row[6] === null || !view.contains([row[7], row[6]])) continue;
-    const at = map.project([row[7], row[6]]);
+    if (row[5] === null || !view.contains([row[6], row[5]])) continue;
+    const at = map.project([row[6], row[5]]);
     const key = Math.floor(at.x / CELL) + ":" + Math.floor(at.y / CELL);
     const each = cells.get(key) || { x: 0, y: 0, rows: [] };
     each.x += at.x;
@@ -87,7 +87,7 @@ function cluster() {
     mark.bindTooltip(document.createTextNode(text).textContent.replace(/[&<>]/g, (c) => "&#" + c.charCodeAt(0) + ";"));
     mark.on("click", () => {
       if (rows.length === 1 || map.getZoom() >= 19) choose(rows[0], true);
-      else map.fitBounds(L.latLngBounds(rows.map((row) => [row[7], row[6]])).pad(0.2), { maxZoom: 19 });
+      else map.fitBounds(L.latLngBounds(rows.map((row) => [row[6], row[5]])).pad(0.2), { maxZoom: 19 });
     });
     layer.addLayer(mark);
   }
@@ -96,7 +96,7 @@ function cluster() {
 function choose(row, scroll) {
   chosen = row;
   if (scroll) list.scrollTop = shown.indexOf(row) * ROW;
-  else if (row[6] !== null) map.setView([row[7], row[6]], Math.max(map.getZoom(), 12));
+  else if (row[5] !== null) map.setView([row[6], row[5]], Math.max(map.getZoom(), 12));
   draw();
   cluster();
 }
@@ -105,7 +105,7 @@ function sift() {
   const word = document.getElementById("find").value.trim().toLowerCase();
   const verdict = document.getElementById("verdict").value;
   shown = ALL.filter(
-    (row) => (!verdict || row[1] === verdict) && (!word || (row[0] + " " + row[5]).toLowerCase().includes(word)),
+    (row) => (!verdict || row[1] === verdict) && (!word || (row[0] + " " + row[4]).toLowerCase().includes(word)),
   );
   const count = document.getElementById("count");
   const digs = shown.filter((row) => row[1] === "dig").length;
@@ -115,7 +115,7 @@ function sift() {
   cluster();
 }
 
-const placed = ALL.filter((row) => row[6] !== null).map((row) => [row[7], row[6]]);
+const placed = ALL.filter((row) => row[5] !== null).map((row) => [row[6], row[5]]);
 if (placed.length) map.fitBounds(L.latLngBounds(placed).pad(0.1), { maxZoom: 17 });
 else map.setView([0, 0], 1);
 map.on("moveend zoomend resize", cluster);

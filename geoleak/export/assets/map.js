@@ -189,9 +189,10 @@ function geoleakPage(map, groups) {
   const maxZoom = settings.local ? 7.5 : 24.5;
   function show(box, atOnce) {
     if (!box) { return; }
-    // The controls hold the left edge, the scale bar the lower one.
-    const left = map.getSize().x > 700 ? 100 : 54;
-    map.fitBounds(box, { paddingTopLeft: [left, 44], paddingBottomRight: [34, 60], maxZoom: maxZoom,
+    // The controls hold the left edge and the upper one; on paper there are none.
+    const wide = map.getSize().x > 700, sheet = document.body.classList.contains("on-paper");
+    const start = sheet ? [20, 30] : wide ? [100, 70] : [54, 44];
+    map.fitBounds(box, { paddingTopLeft: start, paddingBottomRight: sheet ? [40, 20] : [40, 50], maxZoom: maxZoom,
       animate: !atOnce });
   }
   // A map that was hidden when the page was loaded (a folded cell, a tab) is fitted when it is shown.
@@ -219,12 +220,12 @@ function geoleakPage(map, groups) {
     added.onAdd = () => made;
     added.addTo(map);
   }
+  // Leaflet's plane has no unit of its own: one unit of a local site is one metre.
+  const scale = L.control.scale({ maxWidth: 140, position: "bottomleft" }).addTo(map);
   const north = element("div", "north", "N");
   north.setAttribute("role", "img");
   north.setAttribute("aria-label", "N: north is up");
-  control("topright", north);
-  // Leaflet's plane has no unit of its own: one unit of a local site is one metre.
-  L.control.scale({ maxWidth: 140, position: "bottomleft" }).addTo(map);
+  scale.getContainer().prepend(north);
   function button(text, label, press) {
     const made = element("button", "press leaflet-bar", text);
     made.type = "button";
@@ -263,6 +264,42 @@ function geoleakPage(map, groups) {
     }, { enableHighAccuracy: true, timeout: 20000 });
   }
 
+  // ---- north and scale stand in the corner where least is drawn ----
+  // What is drawn, as places on the map: a line every 8 pixels of the view.
+  const vertices = features.filter(each => each.properties.sign !== "tick").map(function (each) {
+    const flat = each.geometry.coordinates.flat(Infinity), found = [];
+    for (let k = 0; k < flat.length; k += 2) { found.push(L.latLng(flat[k + 1], flat[k])); }
+    return found;
+  });
+  function drawnAt() {
+    const size = map.getSize(), found = [];
+    vertices.forEach(function (line) {
+      const at = line.map(each => map.latLngToContainerPoint(each));
+      if (at.length === 1) { found.push(at[0]); }
+      at.slice(1).forEach(function (end, k) {
+        const ends = L.LineUtil.clipSegment(at[k], end, L.bounds([0, 0], size));
+        if (!ends) { return; }
+        const steps = Math.max(1, Math.ceil(ends[0].distanceTo(ends[1]) / 8));
+        for (let n = 0; n <= steps; n++) {
+          found.push(ends[0].add(ends[1].subtract(ends[0]).multiplyBy(n / steps)));
+        }
+      });
+    });
+    return found;
+  }
+  function place() {
+    const spots = drawnAt(), frame = boxed(container), bar = scale.getContainer();
+    const cost = [".leaflet-bottom.leaflet-left", ".leaflet-bottom.leaflet-right", ".leaflet-top.leaflet-right"].map(
+      function (css) {
+        const corner = container.querySelector(css);
+        corner.append(bar);
+        const box = boxed(bar), at = L.point(box.left - frame.left, box.top - frame.top);
+        const inside = L.bounds(at.subtract([20, 20]), at.add([box.width + 20, box.height + 20]));
+        return [spots.filter(spot => inside.contains(spot)).length, corner];
+      });
+    cost.sort((a, b) => a[0] - b[0])[0][1].append(bar);
+  }
+
   // ---- labels that would run into each other are left out ----
   const boxed = each => each.getBoundingClientRect();
   function meets(mine, others) {
@@ -270,6 +307,7 @@ function geoleakPage(map, groups) {
       mine.top < other.bottom + 1 && mine.bottom + 1 > other.top);
   }
   function thin() {
+    place();
     const middle = map.getSize().divideBy(2);
     const metres = map.distance(map.containerPointToLatLng(middle),
       map.containerPointToLatLng(middle.add([100, 0]))) / 100;
@@ -280,7 +318,15 @@ function geoleakPage(map, groups) {
       tick.holder.classList.toggle("gone", gap < 9 && tick.number % every !== 0);
     });
     const taken = Array.from(container.querySelectorAll(
-      ".stake b, .stake svg, .next svg, .fixed b, .contact svg, .fixed svg, .check svg")).map(boxed);
+      ".leaflet-control, .stake b, .stake svg, .next svg, .contact svg, .fixed svg, .check svg")).map(boxed);
+    const signs = Array.from(container.querySelectorAll(".leaflet-spots-pane path")).map(boxed);
+    // A fixed feature's name stands right of it, else left, else it is left out.
+    container.querySelectorAll(".fixed b").forEach(function (word) {
+      const holder = word.parentElement;
+      holder.classList.remove("turned", "bare");
+      if (meets(boxed(word), taken.concat(signs))) { holder.classList.add("turned"); }
+      if (meets(boxed(word), taken)) { holder.classList.add("bare"); } else { taken.push(boxed(word)); }
+    });
     // Where to listen: the word stands beside its pin, inside the map and clear of other pins.
     const half = boxed(container).left + middle.x;
     container.querySelectorAll(".next").forEach(function (pin) {
@@ -290,7 +336,6 @@ function geoleakPage(map, groups) {
       if (meets(boxed(word), taken)) { pin.classList.toggle("turned"); }
       if (meets(boxed(word), taken)) { pin.classList.add("wordless"); } else { taken.push(boxed(word)); }
     });
-    const signs = Array.from(container.querySelectorAll(".leaflet-spots-pane path")).map(boxed);
     tapes.filter(tape => tape.word.isConnected).forEach(function (tape) {
       const a = tape.from, b = tape.to;
       const free = [0.42, 0.5, 0.35, 0.58, 0.65, 0.28, 0.72].find(function (share) {
@@ -305,7 +350,7 @@ function geoleakPage(map, groups) {
       if (meets(mine, taken)) { tick.holder.classList.add("bare"); } else { taken.push(mine); }
     });
   }
-  map.on("zoomend layeradd", () => { if (seen) { thin(); } });
+  map.on("moveend zoomend layeradd", () => { if (seen) { thin(); } });
 
   // ---- on paper the map has the size of the sheet and shows the stake's surroundings ----
   function paper(on) {

@@ -8,6 +8,38 @@ export function element(name, attributes, text) {
   return made;
 }
 
+// Where a name may stand about its sign, the first that is free; a name that finds none is left out.
+const ABOUT = [[11, -9, "start"], [-11, -9, "end"], [11, 19, "start"], [-11, 19, "end"], [14, 5, "start"], [-14, 5, "end"]];
+const LETTER = 10; // pixels, the widest of a name's
+
+const meet = (a, b) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
+
+function named([right, down, anchor], x, y, text) {
+  const wide = LETTER * text.length, left = x + right - (anchor === "end" ? wide : 0);
+  return [left, y + down - 14, left + wide, y + down + 4];
+}
+
+// A line as boxes of no size, one every ten pixels.
+function dots(line) {
+  return line.slice(1).flatMap(([x, y], k) => {
+    const [a, b] = line[k], count = Math.min(Math.ceil(Math.hypot(x - a, y - b) / 10), 1000);
+    return Array.from({ length: count }, (_, i) => {
+      const at = [a + ((x - a) * i) / count, b + ((y - b) * i) / count];
+      return [...at, ...at];
+    });
+  });
+}
+
+const north = ([x, y]) => [
+  element("path", { class: "fitting", d: `M${x + 15} ${y + 4}l7 22l-7 -5l-7 5z` }),
+  element("text", { x: x + 10, y: y + 44 }, "N"),
+];
+
+const scale = ([x, y], wide, text) => [
+  element("line", { class: "pipe", x1: x + 4, y1: y + 28, x2: x + wide - 4, y2: y + 28 }),
+  element("text", { x: x + 4, y: y + 20, class: "scale" }, text),
+];
+
 // What stands in the drawing is kept readable at any scale: sizes are in pixels, places in metres.
 export class Drawing {
   constructor(svg, chosen) {
@@ -83,46 +115,54 @@ export class Drawing {
         parts.push(element("line", { class: "odds", x1: a[0], y1: a[1], x2: b[0], y2: b[1], "stroke-width": 3 + 13 * share }));
       }
     }
-    let labelled = [];
-    const names = []; // over the signs, which stand close
-    for (const point of this.state.points) {
-      if (point.kind !== "mark" && point.kind !== "fitting") continue;
-      const [x, y] = at(point.at);
-      if (x < -20 || y < -20 || x > width + 20 || y > height + 20) continue;
-      const dot = element("circle", { class: point.kind, cx: x, cy: y, r: point.kind === "mark" ? 7 : 9 });
+    const signs = this.state.points
+      .filter((point) => point.kind === "mark" || point.kind === "fitting")
+      .map((point) => ({ point, spot: at(point.at), r: point.kind === "mark" ? 7 : 9 }))
+      .filter(({ spot: [x, y] }) => x > -20 && y > -20 && x < width + 20 && y < height + 20);
+    for (const { point, spot, r } of signs) {
+      const dot = element("circle", { class: point.kind, cx: spot[0], cy: spot[1], r });
       dot.addEventListener("click", () => this.chosen(point));
       parts.push(dot);
-      if (labelled.every(([a, b]) => Math.abs(a - x) > 38 || Math.abs(b - y) > 18)) {
-        labelled.push([x, y]);
-        names.push(element("text", { x: x + 11, y: y - 9 }, point.id));
-      }
     }
-    parts.push(...names);
+    const taken = signs.map(({ spot: [x, y], r }) => [x - r, y - r, x + r, y + r]);
     if (this.aim && this.aim.at) {
       const [x, y] = at(this.aim.at);
       parts.push(element("circle", { class: "aim", cx: x, cy: y, r: 17 }));
+      taken.push([x - 17, y - 17, x + 17, y + 17]);
     }
     const stake = this.state.answer && this.state.answer.stake;
-    if (stake) {
-      const leg = this.state.legs.find((each) => each.name === stake[0]);
-      const place = leg && along(leg, stake[1]);
-      if (place) {
-        const [x, y] = at(place);
-        parts.push(element("path", { class: "stake", d: `M${x} ${y}l-10 -24h20z` }));
-      }
+    const leg = stake && this.state.legs.find((each) => each.name === stake[0]);
+    const place = leg && along(leg, stake[1]);
+    if (place) {
+      const [x, y] = at(place);
+      parts.push(element("path", { class: "stake", d: `M${x} ${y}l-10 -24h20z` }));
+      taken.push([x - 10, y - 24, x + 10, y]);
     }
+    // Scale and north stand where least is drawn; then names, fittings first, where each is free.
+    const drawn = taken.concat(this.state.legs.flatMap((leg) => dots(leg.vertices.map(at))));
+    const bar = [1, 2, 5, 10, 20, 50, 100, 200].map((n) => n * this.state.unit.metres).find((m) => m * this.scale > 50);
+    const names = [];
+    for (const [wide, tall, draw] of [[30, 52, north], [bar ? bar * this.scale + 8 : 0, 34, scale]]) {
+      if (!wide) continue;
+      const corners = [[width - wide - 6, 6], [6, height - tall - 6], [width - wide - 6, height - tall - 6], [6, 6]];
+      const boxes = corners.map(([x, y]) => [x, y, x + wide, y + tall]);
+      const cost = boxes.map((box) => drawn.filter((other) => meet(box, other)).length + (taken.some((other) => other.control && meet(box, other)) ? 1e6 : 0));
+      const box = boxes[cost.indexOf(Math.min(...cost))];
+      taken.push(Object.assign(box, { control: true }));
+      names.push(...draw(box, wide, bar && Math.round(bar / this.state.unit.metres) + " " + this.state.unit.name));
+    }
+    signs.sort((a, b) => (b.point.kind === "fitting") - (a.point.kind === "fitting"));
+    for (const { point, spot: [x, y] } of signs) {
+      const place = ABOUT.find((each) => !taken.some((other) => meet(named(each, x, y, point.id), other)));
+      if (!place) continue;
+      taken.push(named(place, x, y, point.id));
+      names.push(element("text", { x: x + place[0], y: y + place[1], "text-anchor": place[2], class: "name" }, point.id));
+    }
+    parts.push(...names);
     if (this.own) {
       const [x, y] = at(this.own);
       parts.push(element("circle", { class: "own", cx: x, cy: y, r: 9 }));
     }
-    const bar = [1, 2, 5, 10, 20, 50, 100, 200].map((n) => n * this.state.unit.metres).find((m) => m * this.scale > 50);
-    if (bar) {
-      const [x, y] = [14, height - 14];
-      parts.push(element("line", { class: "pipe", x1: x, y1: y, x2: x + bar * this.scale, y2: y }));
-      parts.push(element("text", { x, y: y - 8 }, Math.round(bar / this.state.unit.metres) + " " + this.state.unit.name));
-    }
-    parts.push(element("path", { class: "fitting", d: `M${width - 20} 12l7 22l-7 -5l-7 5z` }));
-    parts.push(element("text", { x: width - 25, y: 50 }, "N"));
     this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     this.svg.replaceChildren(...parts);
   }

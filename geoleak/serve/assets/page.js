@@ -5,7 +5,7 @@ import { $, button, close, element, open } from "/forms.js";
 import { Kept } from "/kept.js";
 import { Sounding } from "/sounding.js";
 
-const VERDICTS = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "LISTEN ON" };
+const VERDICTS = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "LISTEN ON", closed: "CLOSED" };
 let state = null;
 let chosen = null; // a point of the drawing, for the next form
 let undoable = null;
@@ -108,10 +108,10 @@ function show() {
 
 // The first line told; of a check also where it goes on, by beginning with blanks.
 function gist({ verdict, lines }) {
-  let k = lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN)/.test(each));
+  let k = lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN|CLOSED)/.test(each));
   let text = lines[k] || "";
   while (verdict === "check_first" && /^ {8}\S/.test(lines[++k] || "")) text += " " + lines[k].trim();
-  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON)[\s:]*/, "").replace(/ Listen next[^.]*:$/, "");
+  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON|CLOSED)[\s:]*/, "").replace(/ Listen next[^.]*:$/, "");
 }
 
 const item = (text) => element("li", {}, element("span", { textContent: text }));
