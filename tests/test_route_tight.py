@@ -8,11 +8,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geoleak.route import fit_route
+from geoleak.route import fit_route, solve
 from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
-from geoleak.route.search import Candidate, _best_gap
+from geoleak.route.model import volume
+from geoleak.route.search import Candidate, _best_gap, tried
 from geoleak.route.solve import Observations, misfit, normal_equations
 from tests.test_route_stack import marks_along
 from tests.trials.tight_routes import SHAPES, one
@@ -131,3 +132,12 @@ def test_a_bend_of_no_angle_stands_within_half_a_spacing():
     line, marks = observed(np.array([[0.0, 0.0], [0.0, 10.0], [0.0, 20.0]]), 21)
     matrix, _ = normal_equations(misfit(line, marks, np.repeat([0, 1], [10, 11])), marks)
     assert np.sqrt(np.linalg.inv(matrix)[3, 3]) == pytest.approx(0.5, rel=0.02)
+
+
+def test_a_fit_that_the_marks_do_not_determine_is_none(monkeypatch):
+    line, marks = observed(np.array([[0.0, 0.0], [0.0, 10.0]]), 11)
+    assert len(tried([line], marks)) == 1
+    free = np.zeros((1, line.stack.size, line.stack.size))
+    assert volume(line.stack, free, marks.points) == [np.inf]
+    monkeypatch.setattr(solve, "volume", lambda stack, _, points: volume(stack, free, points))
+    assert tried([line], marks) == []

@@ -150,6 +150,7 @@ def volume(stack: Stack, matrix: Floats, points: Floats) -> Floats:
 
     The prior is even in the length and the direction of each straight, so in the coordinates of
     the vertices its density falls as one over the lengths; even in ln of an arc's tangent.
+    Infinite where the marks do not determine the fit, as where no mark stands on an end straight.
     """
     length = stack.parts[0]
     rows, corner, rank = stack.arcs
@@ -161,8 +162,8 @@ def volume(stack: Stack, matrix: Floats, points: Floats) -> Floats:
     each = np.arange(stack.size)
     held = matrix.copy()
     held[:, each, each] += weak_prior(stack, points) + ~used
-    _, log_det = np.linalg.slogdet(held)
-    out = log_det - used.sum(axis=1) * np.log(2 * np.pi)
+    sign, log_det = np.linalg.slogdet(held)
+    out = np.where(sign > 0, log_det, np.inf) - used.sum(axis=1) * np.log(2 * np.pi)
     out += 2.0 * np.where(stack.used, np.log(np.maximum(length, 1e-6)), 0.0).sum(axis=1)
     if len(rows):
         np.add.at(out, rows, 2.0 * np.log(stack.tangent_m[rows, corner]))

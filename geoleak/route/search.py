@@ -320,7 +320,7 @@ def scored(fit: Solution) -> Candidate:
 def tried(
     shapes: Sequence[Alignment], marks: Observations, *, beat: Candidate | None = None
 ) -> list[Candidate]:
-    """Fit proposed structures and return those that can lie in a trench.
+    """Fit proposed structures and return those that can lie in a trench and that marks determine.
 
     One that after a few steps is hopelessly behind the candidate `beat` is left there.
     """
@@ -334,7 +334,9 @@ def tried(
     ):
         if fit is None or any(np.sum(fit.where.corner == k) < LEAST_ON_ARC for k in fit.shape.arcs):
             continue
-        out.append(scored(fit))
+        one = scored(fit)
+        if np.isfinite(one.score):
+            out.append(one)
     return out
 
 
