@@ -210,6 +210,39 @@ def test_answers_are_kept_when_the_end_fails_and_taken_up_again(points: Path) ->
     assert run("new", points, points.parent / "other", "--resume").code == 2
 
 
+def test_one_goes_back_to_an_answer_given_wrongly(points: Path) -> None:
+    site = points.parent / "yard"
+    back = [
+        *PIPE[:3], ("Depth of the pipe", "30 ft"), ("Material", "<"), ("Depth of the pipe", "3 ft"),
+        *PIPE[5:],
+    ]  # fmt: skip
+    asked = [("Where is this", "6543"), ("Unit of lengths", "<"), ("Where is this", "6543"),
+             ("Unit of lengths", ""), *back]  # fmt: skip
+    ran = on_terminal(["new", points, site], asked)
+    assert ran.code == 0 and "< goes back" in ran.out, ran.out
+    (leg,) = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))["leg"]
+    assert (leg["depth"], leg["material"], leg["ends_here"]) == ("3 ft", "PVC", ["end"])
+
+
+def test_a_kept_answer_is_asked_again_by_its_name(points: Path) -> None:
+    site = points.parent / "yard"
+    asked = [("Where is this", "2264"), ("Unit of lengths", ""), ("Codes of the marks", "ZZ"),
+             *PIPE[1:]]  # fmt: skip
+    assert on_terminal(["new", points, site], asked).code == 2
+    ran = on_terminal(
+        ["new", points, site, "--resume"],
+        [
+            ("Which of these to ask again", "deepness crs"),
+            ("is none of them", "crs everything_off"), ("Where is this", "6543"),
+            ("Codes of the marks", "WL"), *PIPE[1:3], ("taps and machines be off", "no"),
+        ],
+    )  # fmt: skip
+    assert ran.code == 0 and "material           PVC" in ran.out, ran.out
+    stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
+    assert (stated["crs"], stated["leg"][0]["material"]) == ("EPSG:6543", "PVC")
+    assert stated["readings"]["everything_off"] is False
+
+
 def test_without_a_rover_marks_are_taped_from_two_corners(tmp_path: Path) -> None:
     site = tmp_path / "lane"
     ran = on_terminal(

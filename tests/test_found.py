@@ -77,6 +77,15 @@ def test_a_dry_hole_keeps_its_promise_and_leads_to_the_next_answer(court: Path) 
     assert (seen["sites"], seen["closed"], seen["dry_holes"]) == (1, 1, 1)
 
 
+def test_a_leak_inside_the_dry_hole_is_asked_about_and_not_kept(court: Path) -> None:
+    dry = ("--outcome", "dry", "--from", "yard@40", "--to", "yard@44", "--pipe-exposed", "yes")
+    assert run("found", court, *dry).code == 0
+    before = (court / "found.csv").read_text(), entries(court)
+    ran = run("found", court, "--outcome", "leak", "--place", "yard@42")
+    assert ran.code == 2 and "found.csv:3: the leak found at" in ran.err, ran.err
+    assert ((court / "found.csv").read_text(), entries(court)) == before
+
+
 def test_without_a_promise_it_says_how_to_go_on(court: Path) -> None:
     shutil.rmtree(court / "out")
     ran = run("found", court, "--outcome", "leak", "--place", "yard@41.9")

@@ -18,6 +18,7 @@ from tests.site_folders import TOML, complaints_of, write_folder
 from tests.test_readers_points import NAD83_2011, NC_FTUS, UTM32, codes, read, refused
 
 E, N = 529235.676, 5684361.289
+AZ_FT = "EPSG:2223"  # Arizona east, international feet
 
 
 # --- ids -------------------------------------------------------------------------------------
@@ -436,3 +437,24 @@ def test_the_column_that_holds_the_codes_is_named(tmp_path: Path) -> None:
     assert lines[0].endswith(
         'state columns = {code = "Beschr"} in [points], or new --columns code="Beschr"'
     )
+
+
+@pytest.mark.parametrize(
+    ("crs", "heading", "said"),
+    [
+        # The two feet differ by 2 in a million: of hypot(1987800, 783300) ft 4.27 ft.
+        (NC_FTUS, "ft", "taken as US survey feet, the unit of EPSG:6543; were they international"),
+        (NC_FTUS, "ftUS", ""),
+        (NC_FTUS, "", ""),
+        (AZ_FT, "ft", "taken as international feet, the unit of EPSG:2223; were they US survey"),
+    ],
+)
+def test_which_foot_a_heading_means_is_said_for_coordinates(
+    tmp_path: Path, crs: str, heading: str, said: str
+) -> None:
+    unit = f" ({heading})" if heading else ""
+    east, north = (1987800.0, 783300.0) if crs == NC_FTUS else (700000.0, 1000000.0)
+    _, notes = read(tmp_path, f"id,e{unit},n{unit}\n7,{east},{north}\n", crs, unit="ft")
+    told = [each.text for each in notes if each.code == "foot_taken"]
+    off = "4.27 ft" if crs == NC_FTUS else "2.44 ft"
+    assert len(told) == bool(said) and all(said in each and off in each for each in told)

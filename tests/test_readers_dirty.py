@@ -46,6 +46,23 @@ def test_a_heading_that_is_taken_is_said(tmp_path: Path) -> None:
     assert not [note for note in site.notes if note.code == "column_taken"]
 
 
+@pytest.mark.parametrize(
+    "heading", ["bkgd", "BG", "Background (dB)", "background level", "Ambient"]
+)
+def test_a_background_is_known_by_what_crews_call_it(tmp_path: Path, heading: str) -> None:
+    site = site_of(tmp_path, {"readings.csv": f"Mark,dB,{heading}\n101,40,22\n102,41,\n"})
+    assert [each.background for each in site.readings] == [22.0, None]
+
+
+@pytest.mark.parametrize("header", ["noise,mark,level 1,level 2", "noise,mark,dB,dB 2"])
+def test_noise_beside_a_level_is_no_level_and_said_to_be_unused(
+    tmp_path: Path, header: str
+) -> None:
+    site = site_of(tmp_path, {"readings.csv": f"{header}\n22,101,40,41\n23,102,41,43\n"})
+    assert [each.levels for each in site.readings] == [(40.0, 41.0), (41.0, 43.0)]
+    assert "kept, but used by nothing here: noise" in [each.text for each in site.notes]
+
+
 def test_columns_of_readings_are_stated_where_no_word_tells(tmp_path: Path) -> None:
     stated = TOML + '[readings]\ncolumns = {place = "Wo", level = "Pegel"}\n'
     files = {"site.toml": stated, "readings.csv": "Wo,Pegel,level\n101,34,9\n"}

@@ -223,3 +223,43 @@ def test_a_dry_hole_of_the_close_out_is_evidence_and_a_leak_is_not(tmp_path: Pat
     sheet = "outcome,place,from,to,pipe_exposed\ndry,,102,103,yes\nleak,104,,,\n"
     (hole,) = survey_of(tmp_path, {"found.csv": sheet}).holes
     assert hole.hole.outcome == "dry" and hole.hole.pipe_exposed is True
+
+
+EXPOSED = "hole,from,to,pipe_exposed,outcome\n"
+
+
+@pytest.mark.parametrize(
+    ("dry", "leak", "contradicts"),
+    [
+        ("1,yard@5,yard@9,yes,dry", "2,yard@6,yard@8,yes,leak", True),
+        ("1,yard@5,yard@9,yes,dry", "2,yard@5,yard@9,yes,leak", True),
+        ("1,yard@5,yard@9,yes,dry", "2,yard@8,yard@11,yes,leak", False),
+        ("1,yard@5,yard@9,no,dry", "2,yard@6,yard@8,yes,leak", False),
+        ("1,yard@5,yard@9,yes,wet", "2,yard@6,yard@8,yes,leak", False),
+    ],
+)
+def test_a_leak_inside_a_hole_dug_dry_is_a_contradiction(
+    tmp_path: Path, dry: str, leak: str, contradicts: bool
+) -> None:
+    files = {"holes.csv": f"{EXPOSED}{dry}\n{leak}\n"}
+    if contradicts:
+        assert complaint_of(tmp_path, files) == (
+            "holes.csv:3: the leak of hole 2 lies inside hole 1 (line 2 of holes.csv), which was "
+            "dry with the pipe exposed; correct the wrong row of the two, or skip it"
+        )
+    else:
+        assert len(survey_of(tmp_path, files).holes) == 2
+
+
+@pytest.mark.parametrize(("at", "contradicts"), [(8.96, True), (8.97, False), (9.2, False)])
+def test_a_leak_found_inside_a_dry_hole_is_a_contradiction(
+    tmp_path: Path, at: float, contradicts: bool
+) -> None:
+    # At the edge (0.01 m is 0.033 ft) it may have come to light when the hole was made longer.
+    sheet = f"outcome,place,from,to,pipe_exposed\ndry,,yard@5,yard@9,yes\nleak,yard@{at},,,yes\n"
+    if contradicts:
+        assert complaint_of(tmp_path, {"found.csv": sheet}).startswith(
+            f'found.csv:3: the leak found at "yard@{at}" lies inside hole in line 2 of found.csv, '
+        )
+    else:
+        assert len(survey_of(tmp_path, {"found.csv": sheet}).holes) == 1

@@ -128,6 +128,7 @@ def new(
     kept = target.parent / f"{target.name}.answers.json"
     if resume:
         known = questions.resumed(known, kept)
+        known = questions.again(known, ask, print_lines) if asking else known
     guess = questions.understood(points, known, ask if asking else None, print_lines)
     said = questions.shown(guess)
     known = questions.stated_by_file(known, guess)

@@ -15,7 +15,7 @@ from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
 from geoleak.result import chainage_of, found_places, on_a_leg
 from geoleak.site import Found, Note, Site
-from geoleak.survey import Resolved, Survey, survey_site
+from geoleak.survey import Resolved, Survey, ground_of, survey_site
 from geoleak.units import format_length, format_station
 
 SHEET = "found.csv"
@@ -44,9 +44,11 @@ def close_out(
     Raises
     ------
     InputError
-        For a place that cannot be found.
+        For a place that cannot be found, and for rows that contradict one another.
     """
-    survey = survey_site(as_dug(site))
+    ground = ground_of(site)
+    survey_site(site, ground=ground)  # refuses a leak inside a hole that was dry
+    survey = survey_site(as_dug(site), ground=ground)
     places = {row.origin: at for row, at in found_places(survey, site.found)}
     stands = {each.get("key"): each for each in before}
     proof, notes, entries = repaired(site) if site.meter else None, [], []

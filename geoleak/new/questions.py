@@ -5,16 +5,16 @@ from __future__ import annotations
 import itertools
 import json
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, fields, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from geoleak import tables
 from geoleak.crs import crs_candidates, crs_info
-from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, legs_of
 from geoleak.readers import DEPTH, DIAMETER, Usual, doubt, is_bare
@@ -27,6 +27,7 @@ _UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter":
                "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
 _ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
 _MOST_OFFERED = 9
+BACK = "<"
 
 SPACING_PER_HOLE = 1.25
 """Marks farther apart than this many holes are said to be too far: common practice, no source."""
@@ -102,62 +103,100 @@ def stated_by_file(known: NewSite, guess: PointFileGuess) -> NewSite:
     )
 
 
-def questioned(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> NewSite:
-    """Ask for what is still open, and let the person correct what was guessed."""
-    if not known.crs:
-        known = _asked_crs(known, guess, ask, say)
-    if not known.unit:
-        known = replace(known, unit=_asked_unit(known, ask, say))
-    if not known.numbers:
-        marks = _codes("Codes of the marks along the pipe", known.marks, guess, ask)
-        if not marks:
-            known = replace(known, numbers=ask("Point numbers of the marks (101-148)", ""))
-        known = replace(known, marks=marks)
-    known = replace(
-        known,
-        fittings=_codes("Codes of fittings a sensor can touch", known.fittings, guess, ask),
-        features=_codes("Codes of fixed things a tape can be held on", known.features, guess, ask),
-    )
-    return _asked_pipe(known, ask, say)
+class _Back(Exception):
+    """The person wants the question before this one again."""
 
 
-def _asked_pipe(known: NewSite, ask: Ask, say: Say) -> NewSite:
-    depth = known.depth or _checked(
-        "Depth of the pipe, with its unit (empty: not known)", ask, say, _length(known, DEPTH)
-    )
-    material = known.material or _checked(
-        "Material (pvc, pvc sch 40, copper type L ...; empty: not known)", ask, say, _material
-    )
-    length, size, outside = _length(known), known.size, known.outside_diameter
-    if not size and not outside and tables.standard_in(material)[1]:
-        size = _checked('Nominal size, as in "3/4 in" (empty: not known)', ask, say, length)
-    if not size and not outside:
-        question = "Outside diameter, with its unit (empty: not known)"
-        outside = _checked(question, ask, say, _length(known, DIAMETER))
-    branches = known.branches
-    if len(known.marks) > 1 and not branches:
-        main = ask(
-            f"Code of the main that the others branch from ({', '.join(known.marks)}; empty: none)",
-            "",
-        ).strip()
-        if main in known.marks:
-            branches = tuple(code for code in known.marks if code != main)
-    question = "Where does the pipe itself end, if you know (end, start, both; empty: unknown)"
-    ends = known.ends_here or _ends(_checked(question, ask, say, _one_of("start", "end", "both")))
-    question = (
-        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)"
-    )
-    off = known.everything_off or _checked(question, ask, say, _one_of("yes", "no", "y", "n"))
-    return replace(
-        known,
-        depth=depth,
-        material=material,
-        size=size,
-        outside_diameter=outside,
-        branches=branches,
-        ends_here=ends,
-        everything_off=off.strip().casefold(),
-    )
+When = Callable[[NewSite], object]
+
+
+class Question(NamedTuple):
+    """What fills a field of `NewSite`, and whether it is to be asked at all."""
+
+    field: str
+    put: Callable[[NewSite, Any, Ask, Say], Mapping[str, Any]]
+    when: When
+
+
+def questioned(known: NewSite, guess: PointFileGuess | None, ask: Ask, say: Say) -> NewSite:
+    """Ask for what is still open, and let the person correct what was guessed.
+
+    Without a point file's guess only what there is to know of the pipe is asked.
+    """
+
+    def or_back(question: str, default: str) -> str:
+        answer = ask(question, default)
+        if answer.strip() == BACK:
+            raise _Back
+        return answer
+
+    say([f"({BACK} goes back to the question before)"])
+    questions = OF_FILE + OF_PIPE if guess else OF_PIPE
+    asked: list[tuple[int, NewSite]] = []
+    at = 0
+    while at < len(questions):
+        question = questions[at]
+        if question.when(known):
+            try:
+                answer = question.put(known, guess, or_back, say)
+            except _Back:
+                at, known = asked.pop() if asked else (at, known)
+                continue
+            asked.append((at, known))
+            known = replace(known, **answer)
+        at += 1
+    return known
+
+
+def again(known: NewSite, ask: Ask, say: Say) -> NewSite:
+    """Show the answers kept; return them without those that are to be asked again."""
+    names = ["columns", *(each.field for each in OF_FILE + OF_PIPE)]
+    kept = {name: getattr(known, name) for name in names if getattr(known, name)}
+
+    def judge(text: str) -> None:
+        for name in text.split():
+            if name not in kept:
+                near = did_you_mean(name, kept) or f"write some of {', '.join(kept)}"
+                raise Refused(f'"{name}" is none of them', near)
+
+    for name, value in kept.items():
+        pairs = value if isinstance(value, tuple) else (value,)
+        words = (each if isinstance(each, str) else "=".join(each) for each in pairs)
+        say([f"  {name:<18} {' '.join(words)}"])
+    said = _checked("Which of these to ask again (names; empty: none)", ask, say, judge)
+    blank: dict[str, Any] = {name: getattr(NewSite(), name) for name in said.split()}
+    return replace(known, **blank)
+
+
+def _typed(
+    field: str,
+    question: str,
+    judge: Callable[[NewSite], Callable[[str], object]],
+    when: When = lambda known: True,
+    made: Callable[[str], object] = str,
+) -> Question:
+    """Return a question whose answer is a text that is judged, or blank."""
+
+    def put(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, Any]:
+        return {field: made(_checked(question, ask, say, judge(known)))}
+
+    return Question(field, put, lambda known: when(known) and not getattr(known, field))
+
+
+def _of_codes(field: str, question: str, when: When = lambda known: True) -> Question:
+    """Return a question for codes, which offers those that are likely."""
+
+    def put(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Mapping[str, Any]:
+        return {field: _codes(question, getattr(known, field), guess, ask)}
+
+    return Question(field, put, when)
+
+
+def _asked_main(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, Any]:
+    codes = ", ".join(known.marks)
+    main = ask(f"Code of the main that the others branch from ({codes}; empty: none)", "").strip()
+    others = tuple(code for code in known.marks if code != main)
+    return {"branches": others if main in known.marks else ()}
 
 
 def _ends(text: str) -> tuple[str, ...]:
@@ -205,7 +244,7 @@ def _checked(question: str, ask: Ask, say: Say, check: Callable[[str], object]) 
             return answer
 
 
-def _asked_unit(known: NewSite, ask: Ask, say: Say) -> str:
+def _asked_unit(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, str]:
     """Ask for the unit of lengths; an empty line takes the grid's own."""
     own = ""
     if known.crs and known.crs.casefold() != "local":
@@ -219,13 +258,13 @@ def _asked_unit(known: NewSite, ask: Ask, say: Say) -> str:
         said = ask(f"Unit of lengths on this job ({', '.join(UNITS)})", own).strip()
         found = said if said in UNITS else _UNIT_WORDS.get(said.casefold(), "")
         if found == "ft" and own == "ftUS" and said != "ft":
-            return "ftUS"  # who says feet where the grid is in survey feet means those
+            found = "ftUS"  # who says feet where the grid is in survey feet means those
         if found:
-            return found
+            return {"unit": found}
         say([f'  "{said}" is none of {", ".join(UNITS)}'])
 
 
-def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> NewSite:
+def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Mapping[str, str]:
     near = known.near
     while True:
         if not near and not guess.in_degrees:
@@ -235,7 +274,7 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> New
             if near.isdigit() or near.casefold().startswith("epsg:") or near == "local":
                 found_code = _coded(near, say)
                 if found_code:
-                    return replace(known, crs=found_code)
+                    return {"crs": found_code}
                 near = ""
                 continue
         found = offered(known, guess, near)
@@ -249,13 +288,65 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> New
             say(["  no CRS that these coordinates fit there"])
         said = ask('CRS: a number above, a code, "local", or another place', "").strip()
         if said.isdigit() and 1 <= int(said) <= len(found):
-            return replace(known, crs=found[int(said) - 1].code, near=near)
+            return {"crs": found[int(said) - 1].code, "near": near}
         if said.isdigit() or ":" in said or said.casefold() == "local":
             code = _coded(said, say)
             if code:
-                return replace(known, crs=code, near=near)
+                return {"crs": code, "near": near}
         elif said:
             near = said
+
+
+OF_FILE = (
+    Question("crs", _asked_crs, lambda known: not known.crs),
+    Question("unit", _asked_unit, lambda known: not known.unit),
+    _of_codes("marks", "Codes of the marks along the pipe", lambda known: not known.numbers),
+    _typed(
+        "numbers",
+        "Point numbers of the marks (101-148)",
+        lambda known: str,
+        lambda known: not known.marks,
+    ),
+    _of_codes("fittings", "Codes of fittings a sensor can touch"),
+    _of_codes("features", "Codes of fixed things a tape can be held on"),
+)
+OF_PIPE = (
+    _typed(
+        "depth",
+        "Depth of the pipe, with its unit (empty: not known)",
+        lambda known: _length(known, DEPTH),
+    ),
+    _typed(
+        "material",
+        "Material (pvc, pvc sch 40, copper type L ...; empty: not known)",
+        lambda known: _material,
+    ),
+    _typed(
+        "size",
+        'Nominal size, as in "3/4 in" (empty: not known)',
+        _length,
+        lambda known: not known.outside_diameter and tables.standard_in(known.material)[1],
+    ),
+    _typed(
+        "outside_diameter",
+        "Outside diameter, with its unit (empty: not known)",
+        lambda known: _length(known, DIAMETER),
+        lambda known: not known.size,
+    ),
+    Question("branches", _asked_main, lambda known: len(known.marks) > 1 and not known.branches),
+    _typed(
+        "ends_here",
+        "Where does the pipe itself end, if you know (end, start, both; empty: unknown)",
+        lambda known: _one_of("start", "end", "both"),
+        made=_ends,
+    ),
+    _typed(
+        "everything_off",
+        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)",
+        lambda known: _one_of("yes", "no", "y", "n"),
+        made=str.casefold,
+    ),
+)
 
 
 def _coded(text: str, say: Say) -> str:
@@ -387,8 +478,7 @@ def taped(
             "Lengths with their unit, or bare in the unit of the job.",
         ]
     )
-    unit = unit or _asked_unit(NewSite(), ask, say)
-    known = NewSite(unit=unit)
+    known = NewSite(unit=unit or _asked_unit(NewSite(), None, ask, say)["unit"])
     base = _needed("Tape from corner A to corner B", ask, say, known)
     side = ""
     while side not in ("left", "right"):
@@ -401,8 +491,8 @@ def taped(
         second = _needed(f"Mark {number}: tape from B", ask, say, known)
         tapes.append(f"M{number},A,{_cell(first)},{side},MK")
         tapes.append(f"M{number},B,{_cell(second)},,MK")
-    known = _asked_pipe(known, ask, say)
-    along = parse_length(base, unit=unit) / unit_m(unit)
+    known = questioned(known, None, ask, say)
+    along = parse_length(base, unit=known.unit) / unit_m(known.unit)
     files = {
         "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
         "tapes.csv": "\n".join(tapes) + "\n",

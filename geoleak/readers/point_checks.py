@@ -12,7 +12,7 @@ from geoleak.errors import Origin
 from geoleak.readers.collector import Collector
 from geoleak.readers.numbers import FloatArray, could_be_packed, unpacked
 from geoleak.readers.table import Table
-from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M
+from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M, format_length
 
 # (what the file's numbers are in, the factor that brings them to metres)
 _UNITS = (("metres", 1.0), ("feet", INTERNATIONAL_FOOT_M), ("US survey feet", US_SURVEY_FOOT_M))
@@ -167,6 +167,26 @@ def check_axis_unit(table: Table, info: CrsInfo, collector: Collector) -> None:
             "state the CRS in the file's unit, or export in the CRS's",
         )
         return
+
+
+def note_which_foot(
+    table: Table, place: tuple[FloatArray, FloatArray], info: CrsInfo, collector: Collector
+) -> None:
+    """Say which foot a heading's plain "ft" is taken as, and how far off the other would be."""
+    roles = [role for role in ("northing", "easting") if table.header.units.get(role) == "foot"]
+    if not roles or info.crs is None:
+        return
+    size = math.hypot(*(float(np.median(each)) for each in place))
+    moved_m = size * (US_SURVEY_FOOT_M - INTERNATIONAL_FOOT_M)
+    feet = {"ft": "international feet", "ftUS": "US survey feet"}
+    own = feet.pop(info.axis_unit)
+    moved = format_length(moved_m, unit=info.axis_unit, decimals=2)
+    collector.note(
+        "foot_taken",
+        f'"ft" of the headings is taken as {own}, the unit of {info.text}; were they '
+        f"{feet.popitem()[1]}, every point would lie {moved} elsewhere",
+        table.origin(0, roles[0]),
+    )
 
 
 def check_range(

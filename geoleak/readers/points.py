@@ -24,6 +24,7 @@ from geoleak.readers.point_checks import (
     compare_degrees,
     note_far_points,
     note_packed,
+    note_which_foot,
 )
 from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
 from geoleak.readers.repeats import merge_repeats
@@ -147,6 +148,7 @@ def _meaning(table: Table, context: PointContext) -> pd.DataFrame | None:
     if not check_area(table, rows, place, context.info, collector):
         return None
     note_far_points(table, rows, place, context.info, collector)
+    note_which_foot(table, place, context.info, collector)
     _name_loose_solutions(frame, table.label, collector)
     return frame.reset_index(drop=True)
 

@@ -415,14 +415,15 @@ def _named(
     words = [folded(cell) for cell in header]
     stated = {folded(word): name for name, word in own.items()}
     plain = {folded(name): name for name in known if name not in own}
-    here = {plain.get(word, "") for word in words}
     rovers = {"id": "place", "note": "note"}
     of_points = {w: rovers[r] for w, r in spellings("points").items() if r in rovers}
-    crews = {
-        word: name
-        for word, name in {**of_points, **spellings("sheets")}.items()
-        if name in plain.values() and name not in here and word not in plain
-    }
+    # "level 2" is a level too; beside one "noise" is no second.
+    taken = {plain.get(each) for word in words for each in (word, word.rstrip("0123456789"))}
+    crews: dict[str, str] = {}
+    for word, name in {**spellings("sheets"), **of_points, **spellings("sheets")}.items():
+        if name in plain.values() and name not in taken and word in words and word not in plain:
+            crews[word] = name
+            taken.add(name)
     return [
         (stated.get(word) or plain.get(word) or crews.get(word, ""), word in stated | plain)
         for word in words

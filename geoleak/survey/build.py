@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 
@@ -55,6 +56,8 @@ SENSORS_APART_M = 0.15
 SHOWN_SAID_M = 0.15
 # Water that surfaces this far from every leg is from something else, or its place is mistyped.
 FAR_M = 100.0
+# A leak this near to the end of a dry hole may lie just past it.
+EDGE_M = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -407,7 +410,39 @@ class _Builder:
                 continue
             low, high = sorted((start.chainage_m, finish.chainage_m))
             found.append(SurveyedHole(row, start.leg, low, high))
+        self._refuse_leaks_in_dry(found)
         return tuple(found)
+
+    def _refuse_leaks_in_dry(self, holes: Sequence[SurveyedHole]) -> None:
+        """Complain of a leak inside a hole that was dry with the pipe exposed: one row is wrong."""
+        leaks = [
+            (f"the leak of hole {each.hole.id}", each.hole.origin, each.leg, each.from_m, each.to_m)
+            for each in holes
+            if each.hole.outcome == "leak"
+        ]
+        for row in self.site.found:
+            if row.outcome == "leak" and row.place is not None:
+                at = self.finder.find(row.place, row.origin)
+                if at is not None and at.gated_m <= self.site.levels.gate_m:
+                    told = f'the leak found at "{row.place.text}"'
+                    # One at the very edge came to light when the hole was made longer.
+                    leaks.append(
+                        (told, row.origin, at.leg, at.chainage_m - EDGE_M, at.chainage_m + EDGE_M)
+                    )
+        for dry in (h for h in holes if h.hole.outcome == "dry" and h.hole.pipe_exposed):
+            for told, origin, leg, low, high in leaks:
+                if leg == dry.leg and dry.from_m <= low and high <= dry.to_m:
+                    what = f"{told} lies inside hole {dry.hole.id}"
+                    line = dry.hole.origin.line
+                    if f"in line {line} of" not in what:
+                        what += f" (line {line} of {Path(dry.hole.origin.file).name})"
+                    self.finder.complaints.append(
+                        Complaint(
+                            origin,
+                            f"{what}, which was dry with the pipe exposed",
+                            "correct the wrong row of the two, or skip it",
+                        )
+                    )
 
     def past_leaks(self) -> tuple[SurveyedPastLeak, ...]:
         """Return the repaired leaks on the pipe."""

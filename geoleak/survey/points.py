@@ -105,6 +105,9 @@ def places_of(site: Site) -> Iterator[Place]:
             yield leak.place
     for test in site.stop_tests:
         yield test.place
+    for found in site.found:
+        if found.place is not None:
+            yield found.place
 
 
 def every_point(survey: Survey) -> Iterator[SurveyedPoint]:
