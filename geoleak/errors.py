@@ -5,10 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import islice
 from typing import NamedTuple
 
 MOST_COMPLAINTS = 20
 LONGEST_ECHO = 80
+MOST_COMPARED = 20_000
+"""Words that one is compared with, which takes a tenth of a second."""
 _LONG = re.compile(rf'"[^"]{{{LONGEST_ECHO + 1},}}"|\S{{{4 * LONGEST_ECHO},}}')
 
 
@@ -134,10 +137,13 @@ def one_slip_away(word: str, known: Iterable[str]) -> str:
 
     A slip is one letter more, less or other, or two changed about; case, blanks and hyphens do not
     count. Where several known words are that near, as numbers are, none is offered: a wrong
-    suggestion that is taken up moves a reading to another place.
+    suggestion that is taken up moves a reading to another place. Of a million words none is sought.
     """
+    words = list(islice(known, MOST_COMPARED + 1))
+    if len(words) > MOST_COMPARED:
+        return ""
     folded = _folded(word)
-    near = dict.fromkeys(each for each in known if _one_slip(folded, _folded(each)))
+    near = dict.fromkeys(each for each in words if _one_slip(folded, _folded(each)))
     return next(iter(near)) if len(near) == 1 else ""
 
 

@@ -15,8 +15,8 @@ from geoleak.network.joints import joints_of_routes
 from geoleak.network.network import Network
 from geoleak.readers.collector import Collector
 from geoleak.readers.gis import list_layers, read_layer, source_of
-from geoleak.readers.mains import Main, main_role, read_mains
-from geoleak.site import NetworkSettings, Note
+from geoleak.readers.mains import main_role, read_mains
+from geoleak.site import DrawnLine, NetworkSettings, Note
 
 GRID = "EPSG:26917"
 E, N = 680_000.0, 3_970_000.0
@@ -28,7 +28,7 @@ def frame(lines=(MAIN, BRANCH), crs: str | None = GRID, **fields) -> geopandas.G
     return geopandas.GeoDataFrame(fields, geometry=list(lines), crs=crs)
 
 
-def read(path: Path, **keys) -> tuple[list[Main], list[Note]]:
+def read(path: Path, **keys) -> tuple[list[DrawnLine], list[Note]]:
     origin, collector = Origin(path.name), Collector(path.parent)
     source = source_of(path, origin)
     name = list_layers(source, origin)[0][0]
@@ -57,7 +57,7 @@ def test_lines_with_their_attributes(tmp_path: Path, suffix: str) -> None:
     assert notes == []
     np.testing.assert_array_equal(main.vertices, shapely.get_coordinates(MAIN))
     assert main.name == "Alder main"
-    assert branch.name is None
+    assert branch.name == ""
     assert (main.material, branch.material) == ("DI", "PVC")
     assert main.diameter_m == pytest.approx(6 * 0.0254)
     assert main.diameter_kind == "nominal"

@@ -431,5 +431,5 @@ def test_the_network_of_the_page_reads(tmp_path: Path) -> None:
     network = block.removeprefix("[network]\n")
     site = geoleak.read_site(write(tmp_path, network=network, **NAMED))
     assert site.network is not None
-    assert site.network.marks_within_m == pytest.approx(0.9144)
+    assert site.network.stated.marks_within_m == pytest.approx(0.9144)
     assert site.legs[0].depth_m == pytest.approx(1.2192)

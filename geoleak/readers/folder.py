@@ -160,7 +160,7 @@ def _ends_before(end: str, start: str) -> bool:
 def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | None) -> Site:
     settings, points = toml.settings, taped.points
     drawn = read_drawn(toml, collector, taken=[leg.name for leg in settings.legs])
-    legs = LegReader(toml, points, collector, drawn=drawn).read()
+    legs = LegReader(toml, points, collector, drawn=drawn[1] if drawn else None).read()
     places = PlaceReader(
         points=points,
         legs=[leg.name for leg in legs],
@@ -198,7 +198,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
             "points": points,
             "legs": legs,
             "point_file": settings.point_file or PointFile(files=()),
-            "network": drawn.network if drawn else None,
+            "network": drawn[0] if drawn else None,
             "tapes": taped.tapes,
             "photos": settings.photos.files if settings.photos else (),
             "notes": tuple(collector.notes),

@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geoleak import tables
-from geoleak.errors import Refused, did_you_mean, listed
+from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.mains import DrawnLegs
+from geoleak.readers.mains import LIKE_COORDINATES
 from geoleak.readers.toml import SiteToml
 from geoleak.site import EXTRA, Codes, Leg, PointTable, StatedLeg
 from geoleak.units import INCH_M
@@ -19,7 +19,6 @@ from geoleak.units import INCH_M
 _RANGE = re.compile(
     r"(?P<head>\D*?)(?P<low>\d{1,18})\s*-\s*(?P<head2>\D*?)(?P<high>\d{1,18})", re.ASCII
 )
-_MOST_SUGGESTED = 20_000
 MOST_MARKS = 3_000
 """Of one leg: each knows of every other, 72 MB where there are so many."""
 _BEGINS = ("B", "BEG", "BEGIN", "ST", "START")
@@ -39,15 +38,16 @@ def _part_order(part: str) -> tuple[int, int, str]:
 
 
 class LegReader:
-    """Makes the legs of one site.
+    """Makes the legs of one site; it stands at one ``[[leg]]`` after the other.
 
     Parameters
     ----------
     toml : SiteToml
     points : PointTable
     collector : Collector
-    drawn : DrawnLegs, optional
-        The lines of the network file; those that no ``[[leg]]`` names are legs as they are.
+    drawn : sequence of Leg, optional
+        Of the lines of the network file, where that can be read: those that no ``[[leg]]`` names
+        are legs as they are.
     """
 
     def __init__(
@@ -56,112 +56,109 @@ class LegReader:
         points: PointTable,
         collector: Collector,
         *,
-        drawn: DrawnLegs | None = None,
+        drawn: Sequence[Leg] | None = None,
     ) -> None:
         self.toml = toml
         self.points = points
         self.collector = collector
-        self.drawn = drawn
-        self.tables: Sequence[StatedLeg] = toml.settings.legs
-        self.names = [each.name for each in self.tables]
-        self._lines = [self._drawn_of(k, table) for k, table in enumerate(self.tables)]
-        named = {leg.name for legs in self._lines for leg in legs}
-        self._as_drawn = [leg for leg in (drawn.legs if drawn else ()) if leg.name not in named]
-        self.every_name = [*self.names, *(leg.name for leg in self._as_drawn)]
         self.codes = points.code_names()
+        self.number = 0
+        self.drawn = drawn
+        self._line = {leg.drawn[0].feature: leg for leg in drawn or ()}
+        self._line |= {leg.name: leg for leg in drawn or ()}
+        self._taken: dict[str, str] = {}
+        """Which leg has named a line, by the line's name."""
 
     def read(self) -> tuple[Leg, ...]:
         """Return the legs; what is wrong goes to the collector."""
-        self._check_names()
-        stated = [self._leg(number, table) for number, table in enumerate(self.tables)]
-        legs = (*stated, *self._as_drawn)
+        stated = self.toml.settings.legs
+        names = [each.name for each in stated]
+        lines = []
+        for self.number, table in enumerate(stated):
+            self._check_name(names)
+            lines.append(self._drawn_of(table))
+        as_drawn = [leg for leg in self.drawn or () if leg.name not in self._taken]
+        self.every_name = [*names, *(leg.name for leg in as_drawn)]
+        legs: list[Leg] = []
+        for self.number, table in enumerate(stated):
+            legs.append(self._leg(table, lines[self.number]))
+        legs += as_drawn
         if not legs and self.toml.settings.network is None:
             self.collector.complain(
                 self.toml.origin("leg", key=True), "there is no [[leg]]",
                 'add [[leg]] with name = "yard" and code = "..." for each run of pipe',
             )  # fmt: skip
         self._check_circles(legs)
-        return legs
+        return tuple(legs)
 
-    def _complain(self, number: int, key: str, what: str, remedy: str = "") -> None:
-        origin = self.toml.origin("leg", number, key)
-        self.collector.complain(origin, f"leg[{number + 1}].{key}: {what}", remedy)
+    def _where(self, *path: str | int, key: bool = False) -> Origin:
+        return self.toml.origin("leg", self.number, *path, key=key)
 
-    def _check_names(self) -> None:
-        for number, name in enumerate(self.names):
-            if name in self.names[:number]:
-                first = self.names.index(name) + 1
-                self._complain(number, "name", f'leg {first} is called "{name}" too', "rename one")
-            elif "@" in name:
-                self._complain(number, "name", f'"{name}" holds an @', "leave the @ out")
-            elif name.startswith(("E ", "N ", "lat ", "lon ")):
-                self._complain(number, "name", f'"{name}" reads like a coordinate', "rename it")
+    def _complain(self, key: str, what: str, remedy: str, *, at: int | None = None) -> None:
+        what = f"leg[{self.number + 1}].{key}: {what}"
+        self.collector.complain(
+            self._where(key) if at is None else self._where(key, at), what, remedy
+        )
 
-    def _drawn_of(self, number: int, table: StatedLeg) -> list[Leg]:
+    def _check_name(self, names: Sequence[str]) -> None:
+        name = names[self.number]
+        first = names.index(name)
+        if first < self.number:
+            self._complain("name", f'leg {first + 1} is called "{name}" too', "rename one")
+        elif "@" in name:
+            self._complain("name", f'"{name}" holds an @', "leave the @ out")
+        elif name.startswith(LIKE_COORDINATES):
+            self._complain("name", f'"{name}" reads like a coordinate', "rename it")
+
+    def _drawn_of(self, table: StatedLeg) -> list[Leg]:
         """Return the drawn lines that a leg names, complaining of those that are not there."""
+        if table.line is not None and self.toml.settings.network is None:
+            self._complain("line", "there is no [network]", "add [network] with its file")
         found: list[Leg] = []
-        if table.line is None:
-            return found
-        if self.toml.settings.network is None:
-            self._complain(number, "line", "there is no [network]", "add [network] with its file")
-            return found
-        for text in table.line if self.drawn is not None else ():
-            leg = self.drawn.named(text) if self.drawn else None
+        for text in (table.line or ()) if self.drawn is not None else ():
+            leg = self._line.get(text)
             if leg is None:
-                names = [each.name for each in self.drawn.legs] if self.drawn else []
-                near = did_you_mean(text, names[:_MOST_SUGGESTED])
+                near = did_you_mean(text, [each.name for each in self.drawn or ()])
                 remedy = near or "name a line by its name or its feature id"
-                self._complain(number, "line", f'there is no line "{text}"', remedy)
+                self._complain("line", f'there is no line "{text}"', remedy)
             elif leg in found:
-                self._complain(number, "line", f'"{text}" is named twice', "name it once")
+                self._complain("line", f'"{text}" is named twice', "name it once")
             else:
                 found.append(leg)
-                self._named_before(number, leg, text)
+                other = self._taken.setdefault(leg.name, table.name)
+                if other != table.name:
+                    what = f'leg "{other}" names line "{text}" too'
+                    self._complain("line", what, "give all marks of a line to one leg")
         return found
 
-    def _named_before(self, number: int, leg: Leg, text: str) -> None:
-        for other in range(number):
-            named = self.tables[other].line or ()
-            if leg.name in named or leg.drawn[0].feature in named:
-                self._complain(
-                    number, "line", f'leg "{self.names[other]}" names line "{text}" too',
-                    "give all marks of a line to one leg",
-                )  # fmt: skip
-
-    def _leg(self, number: int, table: StatedLeg) -> Leg:
-        start, end = (
-            self._point(number, "start", table.start),
-            self._point(number, "end", table.end),
-        )
+    def _leg(self, table: StatedLeg, drawn: Sequence[Leg]) -> Leg:
+        start, end = self._point("start", table.start), self._point("end", table.end)
         if start is not None and start == end:
-            self._complain(number, "end", f'"{end}" is the start too', "name the other end")
-        marks = self._marks(number, table)
+            self._complain("end", f'"{end}" is the start too', "name the other end")
+        marks = self._marks(table)
         if table.order == "number":
             marks = sorted(marks, key=number_order)
-        joins, joins_at = self._joins(number, table)
-        self._enough(number, table, marks, start, end, joins_at)
+        joins, joins_at = self._joins(table)
+        self._enough(table, marks, start, end, joins_at)
         bore = table.outside_diameter_m
         if table.wall_m and bore and table.wall_m >= bore / 2:
-            self._complain(
-                number, "wall", "it is half of outside_diameter or more", "check both and units"
-            )
-        drawn = self._lines[number]
+            self._complain("wall", "it is half of outside_diameter or more", "check both and units")
         found: dict[str, Any] = {
             "mark_ids": tuple(marks),
             "start": start,
             "end": end,
             "joins": joins,
             "joins_at": joins_at,
-            "boundary": self._point(number, "boundary", table.boundary),
-            "origin": self.toml.origin("leg", number, key=True),
+            "boundary": self._point("boundary", table.boundary),
+            "origin": self._where(key=True),
         }
         if table.material is not None or table.size_m is not None:
-            found |= self._pipe(number, table)
+            found |= self._pipe(table)
         if drawn and not marks:
             found["marks_by"] = "records"
         return Leg.model_construct(**dict(table) | found).with_lines(drawn)
 
-    def _point(self, number: int, key: str, identifier: str | None) -> str | None:
+    def _point(self, key: str, identifier: str | None) -> str | None:
         if identifier is None or identifier in self.points:
             return identifier
         found = self.points.ids_with_code(identifier) if identifier in self.codes else []
@@ -170,30 +167,30 @@ class LegReader:
         if found:
             remedy = f"points {', '.join(found[:5])} have that code; name one of them"
         else:
-            remedy = did_you_mean(identifier, self.points.ids[:_MOST_SUGGESTED])
-        self._complain(number, key, f'there is no point "{identifier}"', remedy or "shoot it first")
+            remedy = did_you_mean(identifier, self.points.ids)
+        self._complain(key, f'there is no point "{identifier}"', remedy or "shoot it first")
         return None
 
-    def _marks(self, number: int, table: StatedLeg) -> list[str]:
+    def _marks(self, table: StatedLeg) -> list[str]:
         if table.code is not None and table.points is not None:
-            self._complain(number, "points", "code is stated too", "keep one of the two")
+            self._complain("points", "code is stated too", "keep one of the two")
             return []
         chosen: dict[str, None] = {}
         if table.code is not None:
             for at, pattern in enumerate(table.code):
                 matching = [code for code in self.codes if Codes.matches(code, (pattern,))]
                 if not matching:
-                    self._no_code(number, at, pattern, table)
+                    self._no_code(at, pattern, table)
                 for code in matching:
                     chosen.update(dict.fromkeys(self.points.ids_with_code(code)))
         for text in table.points or ():
-            chosen.update(dict.fromkeys(self._range(number, text)))
+            chosen.update(dict.fromkeys(self._range(text)))
         ends = {table.start, table.end}
         wanted = [each for each in chosen if each not in ends]
-        self._note_lines(number, table.name, wanted)
+        self._note_lines(table.name, wanted)
         return sorted(wanted, key=self.points.place_of)
 
-    def _note_lines(self, number: int, name: str, marks: Sequence[str]) -> None:
+    def _note_lines(self, name: str, marks: Sequence[str]) -> None:
         """Say where the codes begin a line more than once: one leg would join what are two."""
         words = {mark: Codes.line_work(self.points[mark].code)[1] for mark in marks}
         begins = [mark for mark, word in words.items() if word in _BEGINS]
@@ -202,19 +199,15 @@ class LegReader:
                 f'the codes of leg "{name}" begin a line at {listed(begins)}: if those are '
                 "separate pipes, give each a [[leg]] of its own"
             )
-            self.collector.note("line_begins_twice", text, self.toml.origin("leg", number, "name"))
+            self.collector.note("line_begins_twice", text, self._where("name"))
 
-    def _no_code(self, number: int, at: int, pattern: str, table: StatedLeg) -> None:
+    def _no_code(self, at: int, pattern: str, table: StatedLeg) -> None:
         remedy = did_you_mean(pattern, self.codes)
         if not remedy and self.codes:
             remedy = f"the codes are {listed(self.codes, most=12)}"
         remedy = remedy or self._code_column(pattern) or 'state points = "101-148"'
-        origin = self.toml.origin("leg", number, "code", at)
-        if len(table.code or ()) == 1:
-            origin = self.toml.origin("leg", number, "code")
-        self.collector.complain(
-            origin, f'leg[{number + 1}].code: no point has code "{pattern}"', remedy
-        )
+        place = at if len(table.code or ()) > 1 else None
+        self._complain("code", f'no point has code "{pattern}"', remedy, at=place)
 
     def _code_column(self, pattern: str) -> str:
         """Return how to state the column that holds a code, where the file has none of codes."""
@@ -226,55 +219,45 @@ class LegReader:
                 return f'state {stated}, or new --columns code="{word}"'
         return ""
 
-    def _range(self, number: int, text: str) -> list[str]:
+    def _range(self, text: str) -> list[str]:
         if text in self.points:
             return [text]
         match = _RANGE.fullmatch(text)
         if match is None:
-            near = did_you_mean(text, self.points.ids[:_MOST_SUGGESTED])
-            self._complain(
-                number, "points", f'there is no point "{text}"', near or 'write "101-148"'
-            )
+            near = did_you_mean(text, self.points.ids) or 'write "101-148"'
+            self._complain("points", f'there is no point "{text}"', near)
             return []
         low, high = int(match["low"]), int(match["high"])
         if match["head2"] not in ("", match["head"]) or low > high:
-            self._complain(
-                number, "points", f'"{text}" does not rise', 'write the lower first: "101-148"'
-            )
+            remedy = 'write the lower first: "101-148"'
+            self._complain("points", f'"{text}" does not rise', remedy)
             return []
         hits = self.points.ids_between(match["head"], low, high)
         if not hits:
-            self._complain(
-                number, "points", f'no point lies in "{text}"', "check the numbers of the marks"
-            )
+            what = f'no point lies in "{text}"'
+            self._complain("points", what, "check the numbers of the marks")
         return hits
 
-    def _joins(self, number: int, table: StatedLeg) -> tuple[str | None, str | None]:
+    def _joins(self, table: StatedLeg) -> tuple[str | None, str | None]:
         """Return the leg that ``from`` names and the point of the join, where one is named."""
         text = table.joins
         if text is None:
             return None, None
-        if text in self.every_name:
-            leg, point = text, None
-        else:
-            heads = [each for each in self.every_name if text.startswith(each + " ")]
-            leg = max(heads, key=len, default="")
-            point = text[len(leg) :].strip() if leg else None
-            if point and point.startswith("at "):
-                point = point[3:].strip()
+        heads = [each for each in self.every_name if f"{text} ".startswith(f"{each} ")]
+        leg = max(heads, key=len, default="")
         if not leg:
             near = did_you_mean(text, [each for each in self.every_name if each != table.name])
             listing = near or f"the legs are {listed(self.every_name, most=12)}"
-            self._complain(number, "from", f'there is no leg "{text}"', listing)
+            self._complain("from", f'there is no leg "{text}"', listing)
             return None, None
         if leg == table.name:
-            self._complain(number, "from", f'"{leg}" would join itself', "name another leg")
+            self._complain("from", f'"{leg}" would join itself', "name another leg")
             return None, None
-        return leg, self._point(number, "from", point)
+        point = text[len(leg) :].strip().removeprefix("at ").strip()
+        return leg, self._point("from", point or None)
 
     def _enough(
         self,
-        number: int,
         table: StatedLeg,
         marks: Sequence[str],
         start: str | None,
@@ -286,28 +269,24 @@ class LegReader:
             return
         if len(marks) > MOST_MARKS:
             what = f'leg "{table.name}" has {len(marks)} marks, more than {MOST_MARKS}'
-            self._complain(number, "name", what, "part it into legs that join one another")
+            self._complain("name", what, "part it into legs that join one another")
             return
         if table.line is not None and not marks:
             return
-        stated = table.code is not None or table.points is not None
-        named = [*marks, *(each for each in (start, end, joins_at) if each)]
-        places = {
-            each: (self.points[each].easting, self.points[each].northing) for each in named[:50]
-        }
+        named = [*marks, *filter(None, (start, end, joins_at))]
         # A point that only tapes know has no place yet; each is one of its own.
-        where = {each if math.isnan(at[0]) else at for each, at in places.items()}
-        key = "code" if table.code is not None else "points" if stated else "name"
+        where = {each if math.isnan(p.easting) else (p.easting, p.northing)
+                 for each in named[:50] for p in (self.points[each],)}  # fmt: skip
         if len(where) >= 2 or (len(where) == 1 and table.joins and table.joins not in named):
             return
         what = f'leg "{table.name}" runs through {len(where) or "no"} point{"s"[: len(where) != 1]}'
         if len(where) == 1 and len(named) > 1:
             what = f'all {len(named)} points of leg "{table.name}" lie on one spot'
-        self._complain(
-            number, key, what, "a leg needs two marks, or a mark with start or end, that lie apart"
-        )
+        key = "code" if table.code is not None else "points" if table.points is not None else "name"
+        remedy = "a leg needs two marks, or a mark with start or end, that lie apart"
+        self._complain(key, what, remedy)
 
-    def _pipe(self, number: int, table: StatedLeg) -> dict[str, Any]:
+    def _pipe(self, table: StatedLeg) -> dict[str, Any]:
         """Return the material, and the diameter and wall of a nominal size of its standard."""
         words, standard = tables.standard_in(table.material or "")
         found: dict[str, Any] = {"material": None}
@@ -315,21 +294,21 @@ class LegReader:
             if words:
                 found["material"] = tables.material(words).name
         except tables.UnknownNameError as error:
-            self._complain(number, "material", error.what, error.remedy)
+            self._complain("material", error.what, error.remedy)
         if table.size_m is None:
             if standard and table.outside_diameter_m is None:
                 text = f'leg "{table.name}": {standard} is not used without its size = "3/4 in"'
-                self.collector.note("not_used", text, self.toml.origin("leg", number, "material"))
+                self.collector.note("not_used", text, self._where("material"))
             return found
         if not standard:
             what = "a nominal size has a diameter only by a standard"
             remedy = 'name it in material, as in "pvc sch 40" or "copper type L"'
-            self._complain(number, "size", what, f"{remedy}, or state outside_diameter")
+            self._complain("size", what, f"{remedy}, or state outside_diameter")
             return found
         try:
             pipe = tables.pipe_size(standard, table.size_m / INCH_M)
         except Refused as error:
-            self._complain(number, "size", error.what, error.remedy)
+            self._complain("size", error.what, error.remedy)
             return found
         outside, wall = pipe.outside_mm / 1000, pipe.wall_mm / 1000
         found["outside_diameter_m"] = table.outside_diameter_m or outside
@@ -339,19 +318,19 @@ class LegReader:
             f"{outside / INCH_M:.3f} in ({pipe.outside_mm:g} mm) outside, its wall "
             f"{wall / INCH_M:.3f} in ({pipe.wall_mm:g} mm)"
         )
-        self.collector.note("size_taken", text, self.toml.origin("leg", number, "size"))
+        self.collector.note("size_taken", text, self._where("size"))
         return found
 
     def _check_circles(self, legs: Sequence[Leg]) -> None:
         upstream = {leg.name: leg.joins for leg in legs}
-        for number, leg in enumerate(legs):
+        for self.number, leg in enumerate(legs):
             path, at = [leg.name], leg.joins
             while at is not None and at not in path:
                 path.append(at)
                 at = upstream.get(at)
             if at == leg.name and leg.name == min(path):
                 circle = " from ".join(f'"{each}"' for each in [*path, leg.name])
-                self._complain(number, "from", f"{circle} is a circle", "let one leg stand alone")
+                self._complain("from", f"{circle} is a circle", "let one leg stand alone")
 
 
 def legs_of_points(legs: Sequence[Leg]) -> Mapping[str, tuple[str, ...]]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,53 +24,17 @@ from geoleak.readers.toml import SiteToml
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
 from geoleak.units import parse_length
 
-DiameterKind = Literal["nominal", "outside", "inside"]
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
-_LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
+LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
 _WIDEST_M = 5.0
-
-FARTHEST = 1e9
+_FARTHEST = 1e9
 """No grid on Earth reaches it in any unit; past it a coordinate no longer holds micrometres."""
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnLegs:
-    """The network as stated, and one leg for each of its lines, in the order of the file."""
-
-    network: DrawnNetwork
-    legs: tuple[Leg, ...]
-
-    def named(self, text: str) -> Leg | None:
-        """Return the leg of a line by its name, or by its feature id."""
-        for each in self.legs:
-            if each.name == text:
-                return each
-        return next((each for each in self.legs if each.drawn[0].feature == text), None)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Main:
-    """One line of a drawing with what its attributes state; lengths in metres.
-
-    ``vertices`` (n, 2) are in the axis unit of the file's CRS. ``diameter_m`` is outside, inside
-    or nominal as ``diameter_kind`` says.
-    """
-
-    feature: str
-    vertices: npt.NDArray[np.float64]
-    name: str | None = None
-    material: str | None = None
-    diameter_m: float | None = None
-    diameter_kind: DiameterKind | None = None
-    wall_m: float | None = None
-    depth_m: float | None = None
-    boundary: str | None = None
 
 
 def read_drawn(
     toml: SiteToml, collector: Collector, *, taken: Sequence[str] = ()
-) -> DrawnLegs | None:
-    """Return the lines of the network file; ``None`` without one or after complaints.
+) -> tuple[DrawnNetwork, tuple[Leg, ...]] | None:
+    """Return the network file and one leg for each of its lines; ``None`` without one or if unfit.
 
     Parameters
     ----------
@@ -85,38 +49,20 @@ def read_drawn(
     origin = Origin(collector.label(table.file))
     try:
         layer = _layer(collector, table, origin)
-        mains = read_mains(layer, table, origin, collector)
+        lines = read_mains(layer, table, origin, collector)
         crs = _crs(layer.crs, toml, origin)
-        fallback = _fallback_material(table)
+        fallback = None if table.material is None else tables.material(table.material).name
     except InputError as error:
         collector.complaints.extend(error.complaints)
         return None
     except tables.UnknownNameError as error:
         collector.complain_of(toml.origin("network", "material"), error, "network.material: ")
         return None
-    names = _names(mains, taken, origin, collector)
-    lines = tuple(
-        DrawnLine(
-            feature=each.feature,
-            name=name,
-            easting=tuple(each.vertices[:, 0].tolist()),
-            northing=tuple(each.vertices[:, 1].tolist()),
-            origin=origin,
-        )
-        for each, name in zip(mains, names, strict=True)
-    )
-    network = DrawnNetwork(
-        file=table.file,
-        crs=crs,
-        lines=lines,
-        sigma_m=table.sigma_m,
-        join_within_m=table.join_within_m,
-        marks_within_m=table.marks_within_m,
-        origin=toml.origin("network", key=True),
-    )
-    legs = [_leg(each, line, table, fallback) for each, line in zip(mains, lines, strict=True)]
-    _note_attributes(mains, origin, collector)
-    return DrawnLegs(network, tuple(legs))
+    lines = _named(lines, taken, origin, collector)
+    known = {text: _material(text) for text in {each.material for each in lines}}
+    _note_attributes(lines, known, origin, collector)
+    legs = [_leg(each, known[each.material] or fallback, table, origin) for each in lines]
+    return DrawnNetwork(table, crs, tuple(lines), origin), tuple(legs)
 
 
 def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> Layer:
@@ -134,7 +80,7 @@ def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> Laye
 
 def read_mains(
     layer: Layer, table: NetworkSettings, origin: Origin, collector: Collector
-) -> list[Main]:
+) -> list[DrawnLine]:
     """Return the lines of a layer; a multipart line is taken apart, with a note.
 
     Raises
@@ -142,55 +88,55 @@ def read_mains(
     InputError
         Features that are no line, attributes that cannot be read; each named by its feature id.
     """
-    mains: list[Main] = []
+    found: list[DrawnLine] = []
     complaints: list[Complaint] = []
     apart = []
-    units = {"diameter": table.diameter_unit, "depth": table.depth_unit}
+    fields = [(name, *main_role(name), values) for name, values in layer.fields.items()]
     for row, (feature, shape) in enumerate(zip(layer.ids.tolist(), layer.shapes, strict=True)):
-        parts, what, remedy = _lines_of(shape)
-        stated = {name: attribute_text(values[row]) for name, values in layer.fields.items()}
-        attributes, wrong = read_attributes(stated, units=units)
-        if what:
-            wrong = [(what, remedy)]
+        texts = ((name, role, unit, attribute_text(values[row]))
+                 for name, role, unit, values in fields if role)  # fmt: skip
+        stated, wrong = _attributes(texts, table)
+        try:
+            parts = _parts(shape)
+        except Refused as error:
+            complaints.append(Complaint(origin, f"feature {feature} {error.what}", error.remedy))
+            continue
         complaints += [
-            Complaint(origin, f"feature {feature}{'' if what else ':'} {said}", right)
-            for said, right in wrong
+            Complaint(origin, f"feature {feature}: {what}", remedy) for what, remedy in wrong
         ]
         if len(parts) > 1:
             apart.append(f"{feature} ({len(parts)})")
         for number, vertices in enumerate(parts, 1):
             name = str(feature) if len(parts) == 1 else f"{feature} part {number}"
-            mains.append(Main(name, vertices, **attributes))
+            found.append(DrawnLine(name, vertices, **stated))
     if complaints:
         raise InputError(complaints)
-    if not mains:
+    if not found:
         raise refused(origin, "holds no line", "give a layer of pipes as lines")
     if apart:
-        collector.note(
-            "multipart_line",
-            f"multipart lines are taken apart, each part a leg: feature {listed(apart)}", origin,
-        )  # fmt: skip
-    return mains
+        text = f"multipart lines are taken apart, each part a leg: feature {listed(apart)}"
+        collector.note("multipart_line", text, origin)
+    return found
 
 
-def _lines_of(shape: Any) -> tuple[list[npt.NDArray[np.float64]], str, str]:
-    """Return the vertices of each part of a line, or why it is none and what to do."""
+def _parts(shape: Any) -> list[npt.NDArray[np.float64]]:
+    """Return the vertices of each part of a line; raises `Refused` where it is none."""
     import shapely
 
     if shape is None or shape.is_empty:
-        return [], "has no geometry", "draw it or delete the feature"
+        raise Refused("has no geometry", "draw it or delete the feature")
     parts = [each for each in shapely.get_parts(shape) if not each.is_empty]
     if any(each.geom_type not in ("LineString", "LinearRing") for each in parts):
-        return [], f"is a {shape.geom_type}, not a line", "leave it out of the layer"
+        raise Refused(f"is a {shape.geom_type}, not a line", "leave it out of the layer")
     lines = [shapely.get_coordinates(each) for each in parts]
     if not all(np.isfinite(line).all() for line in lines):
-        return [], "has a vertex without coordinates", "redraw it"
-    if any(np.abs(line).max() > FARTHEST for line in lines):
-        return [], f"has a coordinate beyond {FARTHEST:,.0f}", "redraw it"
+        raise Refused("has a vertex without coordinates", "redraw it")
+    if any(np.abs(line).max() > _FARTHEST for line in lines):
+        raise Refused(f"has a coordinate beyond {_FARTHEST:,.0f}", "redraw it")
     lines = [line for line in lines if not np.all(line == line[0])]
     if not lines:
-        return [], "is a line of no length", "redraw it or delete the feature"
-    return lines, "", ""
+        raise Refused("is a line of no length", "redraw it or delete the feature")
+    return lines
 
 
 def _crs(stated: str | None, toml: SiteToml, origin: Origin) -> str:
@@ -206,35 +152,30 @@ def _crs(stated: str | None, toml: SiteToml, origin: Origin) -> str:
     return "local" if stated is None else str(stated)
 
 
-def _names(
-    mains: Sequence[Main], taken: Sequence[str], origin: Origin, collector: Collector
-) -> list[str]:
-    """Return a name of its own for every line: a GIS calls many lines by one street."""
-    wanted = []
-    unfit = 0
-    for each in mains:
-        name = " ".join((each.name or each.feature).split())
-        if "@" in name or name.startswith(_LIKE_COORDINATES) or not name:
-            unfit += 1
-            name = f"line {each.feature}"
-        wanted.append(name)
-    count = Counter([*wanted, *taken])
+def _named(
+    lines: Sequence[DrawnLine], taken: Sequence[str], origin: Origin, collector: Collector
+) -> list[DrawnLine]:
+    """Return the lines, each with a name of its own: a GIS calls many lines by one street."""
+    wanted = [" ".join((each.name or each.feature).split()) for each in lines]
+    unfit = [k for k, name in enumerate(wanted) if "@" in name or name.startswith(LIKE_COORDINATES)]
+    for k in unfit:
+        wanted[k] = f"line {lines[k].feature}"
     if unfit:
-        collector.note(
-            "line_renamed",
-            f'{unfit} of its lines have a name that reads like a place ("E ...", "...@..."): '
-            "they are called line and their feature id",
-            origin,
+        text = (
+            f'{len(unfit)} of its lines have a name that reads like a place ("E ...", "...@..."): '
+            "they are called line and their feature id"
         )
+        collector.note("line_renamed", text, origin)
+    count = Counter([*wanted, *taken])
     return [
-        name if count[name] == 1 else f"{name} ({each.feature})"
-        for name, each in zip(wanted, mains, strict=True)
+        replace(each, name=name if count[name] == 1 else f"{name} ({each.feature})")
+        for name, each in zip(wanted, lines, strict=True)
     ]
 
 
-def _leg(main: Main, line: DrawnLine, table: NetworkSettings, fallback: str | None) -> Leg:
-    outside, wall = main.diameter_m, main.wall_m
-    if outside is not None and main.diameter_kind == "inside":
+def _leg(line: DrawnLine, material: str | None, table: NetworkSettings, origin: Origin) -> Leg:
+    outside, wall = line.diameter_m, line.wall_m
+    if outside is not None and line.diameter_kind == "inside":
         outside += 2.0 * (wall or 0.0)
     if outside is not None and outside > _WIDEST_M:
         outside = None
@@ -242,21 +183,16 @@ def _leg(main: Main, line: DrawnLine, table: NetworkSettings, fallback: str | No
         wall = None
     return Leg(
         name=line.name,
-        mark_ids=(),
         marks_by="records",
-        depth_m=main.depth_m if main.depth_m is not None else table.depth_m,
-        material=_material(main.material) or fallback,
+        depth_m=line.depth_m if line.depth_m is not None else table.depth_m,
+        material=material,
         outside_diameter_m=outside,
         wall_m=wall,
         pressure_kpa=table.pressure_kpa,
-        side=main.boundary,
-        origin=line.origin,
+        side=line.boundary,
+        origin=origin,
         drawn=(line,),
     )
-
-
-def _fallback_material(table: NetworkSettings) -> str | None:
-    return None if table.material is None else tables.material(table.material).name
 
 
 def _material(text: str | None) -> str | None:
@@ -266,25 +202,25 @@ def _material(text: str | None) -> str | None:
         return None
 
 
-def _note_attributes(mains: Sequence[Main], origin: Origin, collector: Collector) -> None:
+def _note_attributes(
+    lines: Sequence[DrawnLine],
+    known: dict[str | None, str | None],
+    origin: Origin,
+    collector: Collector,
+) -> None:
     """Say once for all lines what is not known of them."""
-    unknown = Counter(each.material for each in mains if each.material)
-    for known in [text for text in unknown if _material(text)]:
-        del unknown[known]
-    nominal = sum(each.diameter_kind == "nominal" for each in mains)
+    unknown = Counter(each.material for each in lines if each.material and not known[each.material])
+    nominal = sum(each.diameter_kind == "nominal" for each in lines)
     if unknown:
         named = listed([f'"{text}" ({n})' for text, n in unknown.most_common()], most=6)
-        collector.note(
-            "material_not_known",
-            f"materials that are no row of the table count as not stated: {named}", origin,
-        )  # fmt: skip
+        text = f"materials that are no row of the table count as not stated: {named}"
+        collector.note("material_not_known", text, origin)
     if nominal:
-        collector.note(
-            "nominal_diameter",
+        text = (
             f"{nominal} of its lines state a nominal diameter, which stands in for the outside "
-            "one; a real pipe is up to a fifth wider",
-            origin,
+            "one; a real pipe is up to a fifth wider"
         )
+        collector.note("nominal_diameter", text, origin)
 
 
 # --- attributes ------------------------------------------------------------------------------
@@ -308,26 +244,26 @@ def main_role(field_name: str) -> tuple[str | None, str | None]:
     return None, None
 
 
-def read_attributes(
-    fields: Mapping[str, str], *, units: Mapping[str, str | None]
+def _attributes(
+    texts: Iterable[tuple[str, str | None, str | None, str]], table: NetworkSettings
 ) -> tuple[dict[str, Any], list[tuple[str, str]]]:
-    """Return what one feature states, by the names of `Main`; and (what is wrong, the remedy).
+    """Return what a feature states, by the names of `DrawnLine`; and (what is wrong, the remedy).
 
-    ``units`` holds the unit of ``"diameter"`` and ``"depth"`` where neither name nor value says it.
+    Of each field: its name, role, the unit of its name, and the text. The first that is filled in
+    holds.
     """
     wrong: list[tuple[str, str]] = []
-    found: dict[str, Any] = {}
+    stated: dict[str, Any] = {}
     lengths: dict[str, float] = {}
-    for name, text in fields.items():
-        role, unit = main_role(name)
-        if role is None or text == "" or role in found or role in lengths:
+    for name, role, unit, text in texts:
+        if role is None or text == "" or role in stated or role in lengths:
             continue
         if role in ("name", "material", "boundary"):
-            found[role] = text
+            stated[role] = text
             continue
-        stated = units.get("depth" if role == "depth" else "diameter")
+        bare = table.depth_unit if role == "depth" else table.diameter_unit
         try:
-            length = _length(text, unit or stated)
+            length = _length(text, unit or bare)
         except ValueError as error:
             remedy = f'write the unit with the value ("6 in") or in the field\'s name ("{name}_mm")'
             wrong.append((f"{name}: {error}", remedy))
@@ -335,10 +271,9 @@ def read_attributes(
         # 0 is how a GIS writes "not known" where a field may not be empty.
         if length > 0.0:
             lengths[role] = length
-    kinds = ("outside", "inside", "nominal")
-    found["diameter_kind"] = kind = next((each for each in kinds if each in lengths), None)
-    found["diameter_m"] = lengths.get(kind or "")
-    return found | {"wall_m": lengths.get("wall"), "depth_m": lengths.get("depth")}, wrong
+    kind = next((each for each in ("outside", "inside", "nominal") if each in lengths), None)
+    stated |= {"diameter_kind": kind, "diameter_m": lengths.get(kind or "")}
+    return stated | {"wall_m": lengths.get("wall"), "depth_m": lengths.get("depth")}, wrong
 
 
 def _length(text: str, unit: str | None) -> float:

@@ -286,7 +286,7 @@ def _valves(row: Sheet, column: str) -> tuple[str, ...]:
     names = [each for each in re.split(r"[\s,;+]+", cell) if each]
     for name in names:
         if name not in points:
-            near = did_you_mean(name, row.places.some_points())
+            near = did_you_mean(name, row.places.points)
             what = f'there is no point "{name}"'
             row.complain(column, what, near or "name valves by their point ids")
     return tuple(dict.fromkeys(names))

@@ -61,7 +61,7 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
 def _judge_start(row: Sheet, points: PointTable, fresh: set[str]) -> None:
     name, start = row.text("point"), row.text("from")
     if start and start not in points and start not in fresh:
-        near = did_you_mean(start, [*row.places.some_points(), *fresh])
+        near = did_you_mean(start, [*points, *fresh])
         row.complain("from", f'there is no point "{start}"', near or "shoot it first")
     if name and name == start:
         row.complain("from", f'"{name}" is taped from itself', "name the feature the tape is on")

@@ -11,7 +11,6 @@ from geoleak.site.records import (
     Calibration,
     Delay,
     DrawnLine,
-    DrawnNetwork,
     Fitting,
     Found,
     Hole,
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
     from geoleak.site.settings import (
         Codes,
         Crew,
+        DrawnNetwork,
         Job,
         Leg,
         LevelSettings,
@@ -53,6 +53,7 @@ if TYPE_CHECKING:
 _SETTINGS = (
     "Codes",
     "Crew",
+    "DrawnNetwork",
     "Job",
     "Leg",
     "LevelSettings",

@@ -13,6 +13,9 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from geoleak.errors import Origin
 
 PointStatus = Literal["fixed", "float", "single", "unknown"]
@@ -73,38 +76,24 @@ class Point:
     origin: Origin = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class DrawnLine:
-    """One line of a network file, as drawn.
+    """One line of a network file with what its attributes state; lengths in metres.
 
-    ``easting`` and ``northing`` are in the axis unit of `DrawnNetwork.crs`. ``feature`` is the
-    file's own id of the line, ``name`` what it is called here.
+    ``feature`` is the file's own id of the line, ``name`` what it is called here. ``vertices``
+    (n, 2) are in the axis unit of `DrawnNetwork.crs`. ``diameter_m`` is outside, inside or nominal
+    as ``diameter_kind`` says.
     """
 
     feature: str
-    name: str
-    easting: tuple[float, ...]
-    northing: tuple[float, ...]
-    origin: Origin = NOWHERE
-
-
-@dataclass(frozen=True, slots=True)
-class DrawnNetwork:
-    """``[network]``: how a drawing is to be taken, and every line of it.
-
-    ``crs`` is the file's own, ``"local"`` for a site on a grid of its own. ``sigma_m`` is how far
-    aside (one standard deviation) a drawn pipe may lie; lines whose ends come within
-    ``join_within_m`` of a line are joined to it; a leg whose marks all lie within
-    ``marks_within_m`` of one line corrects that line without naming it.
-    """
-
-    file: str
-    crs: str
-    lines: tuple[DrawnLine, ...]
-    sigma_m: float = 1.5
-    join_within_m: float = 0.05
-    marks_within_m: float | None = None
-    origin: Origin = NOWHERE
+    vertices: NDArray[np.float64]
+    name: str = ""
+    material: str | None = None
+    diameter_m: float | None = None
+    diameter_kind: Literal["nominal", "outside", "inside"] | None = None
+    wall_m: float | None = None
+    depth_m: float | None = None
+    boundary: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Annotated, Any, Literal
 
@@ -123,6 +124,8 @@ class Leg(StatedLeg):
     follows them, end to end; with marks as well, the marks correct them. ``joins`` is the other
     leg's name alone, ``joins_at`` the id of the point of the join, where one is named.
     """
+
+    model_config = ConfigDict(arbitrary_types_allowed=True)  # arrays of drawn lines
 
     mark_ids: tuple[str, ...] = ()
     joins_at: str | None = None
@@ -278,7 +281,12 @@ class Utility(Table):
 
 
 class NetworkSettings(Table):
-    """``[network]``: mains as a GIS has them, and how far to trust the drawing."""
+    """``[network]``: mains as a GIS has them, and how far to trust the drawing.
+
+    ``sigma_m`` is how far aside (one standard deviation) a drawn pipe may lie; lines whose ends
+    come within ``join_within_m`` of a line are joined to it; a leg whose marks all lie within
+    ``marks_within_m`` of one line corrects that line without naming it.
+    """
 
     file: Given
     layer: Given | None = None
@@ -290,6 +298,19 @@ class NetworkSettings(Table):
     depth_m: Depth | None = None
     material: Name | None = None
     pressure_kpa: Pressure | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DrawnNetwork:
+    """``[network]`` and every line of its file, in the file's order.
+
+    ``crs`` is the file's own, ``"local"`` for a site on a grid of its own.
+    """
+
+    stated: NetworkSettings
+    crs: str
+    lines: tuple[DrawnLine, ...]
+    origin: Origin = NOWHERE
 
 
 class LocateRequest(Table):

@@ -14,7 +14,6 @@ from geoleak.site.points import PointTable
 from geoleak.site.records import (
     Calibration,
     Delay,
-    DrawnNetwork,
     Fitting,
     Found,
     Hole,
@@ -31,6 +30,7 @@ from geoleak.site.records import (
 from geoleak.site.settings import (
     Codes,
     Crew,
+    DrawnNetwork,
     Job,
     Leg,
     LevelSettings,

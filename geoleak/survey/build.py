@@ -148,7 +148,7 @@ def _mains(
     site: Site, frame: Frame, points: Mapping[str, SurveyedPoint]
 ) -> tuple[DrawnMains | None, Site, list[Note]]:
     """Return the drawn mains, and the site with the legs that correct them."""
-    if site.network is None or not site.network.lines:
+    if site.network is None:
         return None, site, []
     mains = DrawnMains(site, frame, site.network)
     legs, matched = mains.matched(site.legs, points)

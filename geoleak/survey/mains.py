@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,7 +27,12 @@ FAR_M = 5000.0
 """A drawing that comes no nearer to the site's points than this is said to be elsewhere."""
 LIKELY_SIGMAS = 2.0
 """Marks that all lie this near to one drawn line are probably of the same pipe."""
-MOST_NAMED = 6
+Placed = tuple[int, Floats, bool]
+"""Number of a line, its vertices as they run, and whether it is turned."""
+
+
+def _refused(network: DrawnNetwork, what: str, remedy: str) -> InputError:
+    return InputError([Complaint(network.origin, what, remedy)])
 
 
 def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
@@ -35,9 +40,10 @@ def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
 
     Good to metres, which is all that a centre needs. None where there is no drawing.
     """
-    if site.network is None or not site.network.lines:
+    network = site.network
+    if network is None:
         return None
-    east, north = (np.concatenate(c) for c in zip(*_coordinates(site.network), strict=True))
+    east, north = np.concatenate([line.vertices for line in network.lines]).T
     if site.is_local:
         return east, north
     from pyproj import Transformer
@@ -45,38 +51,27 @@ def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
     from geoleak.crs import horizontal_crs
 
     try:
-        source = horizontal_crs(site.network.crs)
+        source = horizontal_crs(network.crs)
         way = Transformer.from_crs(source, horizontal_crs(site.crs), always_xy=True)
     except CrsError as error:
-        raise InputError(
-            [Complaint(site.network.lines[0].origin, error.what, error.remedy)]
-        ) from error
+        raise _refused(network, error.what, error.remedy) from error
     e, n = way.transform(east, north)
     sound = np.isfinite(e) & np.isfinite(n)
     if not sound.any():
-        raise InputError(
-            [
-                Complaint(
-                    site.network.lines[0].origin,
-                    f"no line of it lies where {site.network.crs} leads to {site.crs}",
-                    "check the file's CRS and the site's",
-                )
-            ]
-        )
+        what = f"no line of it lies where {network.crs} leads to {site.crs}"
+        raise _refused(network, what, "check the file's CRS and the site's")
     return e[sound], n[sound]
-
-
-def _coordinates(network: DrawnNetwork) -> list[tuple[Floats, Floats]]:
-    return [(np.array(line.easting), np.array(line.northing)) for line in network.lines]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chain:
-    """Drawn lines end to end. ``starts`` says where each line begins and whether it is turned."""
+    """Drawn lines end to end.
 
-    lines: tuple[int, ...]
+    ``starts`` says, by the number of each line, where it begins and whether it is turned.
+    """
+
     vertices: Floats
-    starts: tuple[tuple[float, bool], ...]
+    starts: Mapping[int, tuple[float, bool]]
 
 
 class DrawnMains:
@@ -84,8 +79,9 @@ class DrawnMains:
 
     Attributes
     ----------
+    vertices : list of ndarray, shape (n, 2)
     routes : list of Route
-        In the order of the file.
+        Both in the order of the file.
     sigma_m : float
         As stated, with what the way from the file's CRS adds.
     notes : list of Note
@@ -100,44 +96,44 @@ class DrawnMains:
         self.site = site
         self.network = network
         self.notes: list[Note] = []
-        self.sigma_m = network.sigma_m
+        self.sigma_m = network.stated.sigma_m
+        self.join_within_m = network.stated.join_within_m
         self.vertices = self._projected(frame)
         self.routes = [Route.from_vertices(line) for line in self.vertices]
         self._index = {line.feature: k for k, line in enumerate(network.lines)}
 
     def _projected(self, frame: Frame) -> list[Floats]:
         network = self.network
-        pairs = _coordinates(network)
-        east, north = (np.concatenate(c) for c in zip(*pairs, strict=True))
-        origin = network.lines[0].origin
-        if frame.is_local:
-            e, n = frame.to_working(east, north)
-        else:
+        to_working: Callable[..., tuple[Floats, Floats]] = frame.to_working
+        if not frame.is_local:
             try:
                 to_working, accuracy_m, notes = frame.way_from(
                     network.crs, coordinate_epoch=self.site.coordinate_epoch
                 )
             except CrsError as error:
-                raise InputError([Complaint(origin, error.what, error.remedy)]) from error
-            e, n = to_working(east, north)
-            self.sigma_m = math.hypot(network.sigma_m, accuracy_m)
-            self.notes += [Note(each.code, each.text, origin) for each in notes]
-        bounds = np.cumsum([len(pair[0]) for pair in pairs])[:-1]
+                raise _refused(network, error.what, error.remedy) from error
+            self.sigma_m = math.hypot(self.sigma_m, accuracy_m)
+            self.notes += [Note(each.code, each.text, network.origin) for each in notes]
+        e, n = to_working(*np.concatenate([line.vertices for line in network.lines]).T)
+        bounds = np.cumsum([len(line.vertices) for line in network.lines])[:-1]
         lines = np.split(np.column_stack([e, n]), bounds)
-        lost = [k for k, line in enumerate(lines) if not np.isfinite(line).all()]
-        if lost:
-            raise InputError(
-                [
-                    Complaint(
-                        network.lines[k].origin,
-                        f"feature {network.lines[k].feature} lies where {network.crs} does not "
-                        f"lead to {self.site.crs}",
-                        "check the file's CRS and the site's",
-                    )
-                    for k in lost
-                ]
+        lost = [
+            Complaint(
+                network.origin,
+                f"feature {stated.feature} lies where {network.crs} does not lead to "
+                f"{self.site.crs}",
+                "check the file's CRS and the site's",
             )
+            for stated, line in zip(network.lines, lines, strict=True)
+            if not np.isfinite(line).all()
+        ]
+        if lost:
+            raise InputError(lost)
         return lines
+
+    def is_drawn(self, leg: Leg) -> bool:
+        """Tell whether a leg is a line of the drawing and nothing else."""
+        return leg.origin == self.network.origin
 
     def number(self, line: DrawnLine) -> int:
         """Return which line of the file this is."""
@@ -145,8 +141,8 @@ class DrawnMains:
 
     def route_of(self, chain: Chain) -> Route | None:
         """Return the route of a chain that is one line as drawn."""
-        whole = len(chain.lines) == 1 and not chain.starts[0][1]
-        return self.routes[chain.lines[0]] if whole else None
+        number, (_, turned) = next(iter(chain.starts.items()))
+        return None if turned or len(chain.starts) > 1 else self.routes[number]
 
     def chain(self, lines: Sequence[DrawnLine], *, leg: str) -> Chain:
         """Return lines put end to end, in whatever order and direction they are drawn.
@@ -156,31 +152,39 @@ class DrawnMains:
         GeometryError
             If they do not make one line.
         """
-        numbers = [self.number(line) for line in lines]
-        near = max(self.network.join_within_m, 1e-6)
-        order = [(numbers[0], False)]
-        left = numbers[1:]
+        first, *left = map(self.number, lines)
+        order = [(first, self.vertices[first], False)]
         while left:
-            grown = _next(self.vertices, order, left, near)
+            grown = self._next(order, left)
             if grown is None:
                 name = self.network.lines[left[0]].name
                 raise GeometryError(
                     f'leg "{leg}": line "{name}" does not meet the end of the other lines that it '
                     "names; name lines that follow one another"
                 )
-            order, used = grown
-            left.remove(used)
-        parts: list[Floats] = []
-        starts: list[tuple[float, bool]] = []
-        at = 0.0
-        for number, turned in order:
-            line = self.vertices[number][::-1] if turned else self.vertices[number]
-            if parts:
-                at += float(np.hypot(*(line[0] - parts[-1][-1])))
-            starts.append((at, turned))
-            parts.append(line)
-            at += self.routes[number].length_m
-        return Chain(tuple(n for n, _ in order), np.concatenate(parts), tuple(starts))
+            at, each = grown
+            order.insert(at, each)
+            left.remove(each[0])
+        starts: dict[int, tuple[float, bool]] = {}
+        at_m, before = 0.0, order[0][1][0]
+        for number, line, turned in order:
+            at_m += float(np.hypot(*(line[0] - before)))
+            starts[number] = (at_m, turned)
+            at_m, before = at_m + self.routes[number].length_m, line[-1]
+        return Chain(np.concatenate([line for _, line, _ in order]), starts)
+
+    def _next(self, order: Sequence[Placed], left: Sequence[int]) -> tuple[int, Placed] | None:
+        """Return a line that goes on at either end of those in order, and where it goes."""
+        near = max(self.join_within_m, 1e-6)
+        head, tail = order[0][1][0], order[-1][1][-1]
+        for number in left:
+            for turned in (False, True):
+                line = self.vertices[number][:: -1 if turned else 1]
+                if np.hypot(*(line[0] - tail)) <= near:
+                    return len(order), (number, line, turned)
+                if np.hypot(*(line[-1] - head)) <= near:
+                    return 0, (number, line, turned)
+        return None
 
     def far_note(self, points: Mapping[str, SurveyedPoint]) -> list[Note]:
         """Say where the drawing lies nowhere near the site's points."""
@@ -195,7 +199,7 @@ class DrawnMains:
             f"its nearest line is {format_length(away, unit=self.site.length_unit)} from the "
             "site's points: check its CRS, or whether it is the drawing of this place"
         )
-        return [Note("network_far", text, self.network.lines[0].origin)]
+        return [Note("network_far", text, self.network.origin)]
 
     def matched(
         self, legs: Sequence[Leg], points: Mapping[str, SurveyedPoint]
@@ -204,38 +208,38 @@ class DrawnMains:
 
         Only where ``marks_within`` is stated; otherwise it is said that one pipe may stand twice.
         """
-        drawn_only = {self.number(leg.drawn[0]): leg for leg in legs if _is_drawn(leg)}
+        drawn_only = {self.number(leg.drawn[0]): leg for leg in legs if self.is_drawn(leg)}
         if not drawn_only:
             return tuple(legs), []
         numbers = list(drawn_only)
         routes = RouteSet.of([self.routes[k] for k in numbers])
-        within = self.network.marks_within_m
+        stated = self.network.stated
+        within = stated.marks_within_m
         reach = LIKELY_SIGMAS * self.sigma_m if within is None else within
         notes: list[Note] = []
-        used: set[int] = set()
-        made: list[Leg] = []
+        made: dict[str, Leg] = {}
         for leg in legs:
+            made[leg.name] = leg
             lines = [] if leg.drawn else self._beside(leg, points, routes, numbers, reach)
             if not lines:
-                made.append(leg)
                 continue
             names = ", ".join(f'"{self.network.lines[k].name}"' for k in lines)
-            if within is None or used & set(lines):
+            if within is None or not all(k in drawn_only for k in lines):
                 text = (
                     f'the marks of leg "{leg.name}" all lie within '
                     f"{format_length(reach, unit=self.site.length_unit)} of {names} in "
-                    f"{self.network.file}: if that is the same pipe it stands here twice; write "
+                    f"{stated.file}: if that is the same pipe it stands here twice; write "
                     f"line = [{names}] in [[leg]]"
                 )
                 notes.append(Note("traced_and_drawn", text, leg.origin))
-                made.append(leg)
                 continue
-            used |= set(lines)
-            made.append(leg.with_lines([drawn_only[k] for k in lines]))
-            text = f'the marks of leg "{leg.name}" correct {names} in {self.network.file}'
+            made[leg.name] = leg.with_lines([drawn_only.pop(k) for k in lines])
+            text = f'the marks of leg "{leg.name}" correct {names} in {stated.file}'
             notes.append(Note("leg_on_line", text, leg.origin))
-        kept = [leg for leg in made if not (_is_drawn(leg) and self.number(leg.drawn[0]) in used)]
-        return tuple(kept), notes
+        left = {leg.name for leg in drawn_only.values()}
+        return tuple(
+            leg for leg in made.values() if leg.name in left or not self.is_drawn(leg)
+        ), notes
 
     def _beside(
         self,
@@ -260,33 +264,6 @@ class DrawnMains:
         return found
 
 
-def _is_drawn(leg: Leg) -> bool:
-    """Tell whether a leg is a line of the drawing and nothing else."""
-    return (
-        len(leg.drawn) == 1 and leg.drawn[0].name == leg.name and leg.drawn[0].origin == leg.origin
-    )
-
-
-def _next(
-    vertices: Sequence[Floats], order: Sequence[tuple[int, bool]], left: Sequence[int], near: float
-) -> tuple[list[tuple[int, bool]], int] | None:
-    """Return the chain grown by one line at either end, and which line that was."""
-
-    def ends(number: int, turned: bool) -> tuple[Floats, Floats]:
-        line = vertices[number]
-        return (line[-1], line[0]) if turned else (line[0], line[-1])
-
-    head, tail = ends(*order[0])[0], ends(*order[-1])[1]
-    for number in left:
-        for turned in (False, True):
-            first, last = ends(number, turned)
-            if np.hypot(*(first - tail)) <= near:
-                return [*order, (number, turned)], number
-            if np.hypot(*(last - head)) <= near:
-                return [(number, turned), *order], number
-    return None
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class OnLeg:
     """How a leg follows its drawn lines: chainage on the drawing to chainage on the leg."""
@@ -297,7 +274,7 @@ class OnLeg:
 
     def chainage_m(self, line: int, drawn_m: float, length_m: float) -> float:
         """Return the leg's chainage of a place on one of its lines."""
-        start, turned = self.chain.starts[self.chain.lines.index(line)]
+        start, turned = self.chain.starts[line]
         at = start + (length_m - drawn_m if turned else drawn_m)
         return at if self.spliced is None else self.spliced.chainage_m(at)
 
@@ -306,9 +283,9 @@ def drawn_joints(
     mains: DrawnMains, on_legs: Sequence[OnLeg], legs: Sequence[SurveyedLeg]
 ) -> list[Joint]:
     """Return the joints that the drawing shows, on the legs as they were fitted."""
-    leg_of = {line: each for each in on_legs for line in each.chain.lines}
+    leg_of = {line: each for each in on_legs for line in each.chain.starts}
     found: list[Joint] = []
-    for joint in joints_of_routes(mains.routes, tolerance_m=mains.network.join_within_m):
+    for joint in joints_of_routes(mains.routes, tolerance_m=mains.join_within_m):
         if joint.leg_a not in leg_of or joint.leg_b not in leg_of:
             continue
         sides = []
@@ -321,7 +298,7 @@ def drawn_joints(
             length = legs[each.number].route.length_m
             sides.append((each.number, min(max(at, 0.0), length)))
         (a, at_a), (b, at_b) = sides
-        if a == b and abs(at_a - at_b) <= 2.0 * mains.network.join_within_m + 1e-6:
+        if a == b and abs(at_a - at_b) <= 2.0 * mains.join_within_m + 1e-6:
             continue  # where two lines of one leg meet
         found.append(Joint(a, at_a, b, at_b))
     return found
@@ -330,28 +307,22 @@ def drawn_joints(
 def network_notes(mains: DrawnMains, legs: Sequence[SurveyedLeg], assumed: int) -> list[Note]:
     """Return what is to be said of all drawn legs at once."""
     unit = mains.site.length_unit
-    origin = mains.network.lines[0].origin
+    origin = mains.network.origin
     only = [leg for leg in legs if not len(leg.fit.marks) and leg.leg.drawn]
     notes = []
     if only:
         wide = format_length(2.0 * mains.sigma_m, unit=unit)
         count = f"{len(only)} legs are" if len(only) > 1 else f'leg "{only[0].name}" is'
-        notes.append(
-            Note(
-                "route_assumed",
-                f"{count} drawn from records, not traced: route assumed; the pipe may lie {wide} "
-                "or more aside",
-                origin,
-            )
+        text = (
+            f"{count} drawn from records, not traced: route assumed; the pipe may lie {wide} "
+            "or more aside"
         )
+        notes.append(Note("route_assumed", text, origin))
     if assumed:
         what = f"{assumed} drawn legs" if assumed > 1 else "a drawn leg"
-        notes.append(
-            Note(
-                "depth_unknown",
-                f"no depth is stated for {what}: the inference takes a usual one and no depth is "
-                "printed; state depth in [network], or as an attribute of the lines",
-                origin,
-            )
+        text = (
+            f"no depth is stated for {what}: the inference takes a usual one and no depth is "
+            "printed; state depth in [network], or as an attribute of the lines"
         )
+        notes.append(Note("depth_unknown", text, origin))
     return notes
