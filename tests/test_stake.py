@@ -161,8 +161,8 @@ def test_offset_stakes_at_a_bend_halve_the_angle() -> None:
     left, right = offset_places_m(BENT, 30.0, 2.0)
     assert left == pytest.approx([30 - math.sqrt(2), math.sqrt(2)])
     assert right == pytest.approx([30 + math.sqrt(2), -math.sqrt(2)])
-    assert on_bend(BENT, 30.1)
-    assert not on_bend(BENT, 12.0)
+    assert on_bend(BENT, 30.28)
+    assert not on_bend(BENT, 30.32)
     assert pipe_bearing_deg(BENT, 0.0) == pytest.approx(90.0)
     assert pipe_bearing_deg(BENT, 70.0) == pytest.approx(0.0, abs=1e-9)
 
