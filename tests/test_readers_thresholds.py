@@ -6,11 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from geoleak.errors import InputError
-from geoleak.new.guess import understand
+from geoleak.errors import InputError, Refused
+from geoleak.new.guess import first_cells, understand
+from geoleak.new.questions import offered
+from geoleak.new.write import NewSite
+from geoleak.readers import read_site
 from geoleak.readers.services import read_utility_file
+from geoleak.readers.text import decode_text, sniff_delimiter
 from tests.site_folders import complaints_of, site_of
 from tests.test_readers_points import codes, read, refused
+from tests.test_survey_network import write
 
 E, N = 529235.0, 5684361.0
 PLACES = "place,level\n"
@@ -98,3 +103,50 @@ def test_a_service_lies_at_most_thirty_metres_deep(
         ' "geometry": {"type": "Point", "coordinates": [-79.04, 35.9]}}'
     )
     assert read_utility_file(path, label="gas").shapes[0].depth_m == kept
+
+
+@pytest.mark.parametrize(("diameter", "kept", "said"), [(4.9, 4.9, False), (5.1, None, True)])
+def test_no_main_is_wider_than_five_metres(
+    tmp_path: Path, diameter: float, kept: float | None, said: bool
+) -> None:
+    site = read_site(write(tmp_path, od=[f"{diameter} m", None, None]))
+    assert site.legs[0].outside_diameter_m == kept
+    assert ("diameter_not_likely" in codes(list(site.notes))) == said
+
+
+@pytest.mark.parametrize(("before", "read_it"), [(950_000, False), (1_050_000, True)])
+def test_a_binary_file_is_known_by_its_first_million_signs(before: int, read_it: bool) -> None:
+    data = b"a,b,c,d\n" * (before // 8) + b"\x01" * 20_000
+    if read_it:
+        assert decode_text(data)[1] == "UTF-8"
+    else:
+        with pytest.raises(Refused, match="binary file"):
+            decode_text(data)
+
+
+@pytest.mark.parametrize(("held", "sign"), [(48, ";"), (47, ",")])
+def test_the_delimiter_is_what_four_fifths_of_sixty_lines_hold(held: int, sign: str) -> None:
+    lines = ["a;b,c"] * held + ["a,b"] * (100 - held)
+    assert sniff_delimiter("\n".join(lines)) == sign
+
+
+@pytest.mark.parametrize(("row", "known"), [(199, True), (200, False)])
+def test_the_decimal_sign_stands_in_the_first_two_hundred_lines(
+    tmp_path: Path, row: int, known: bool
+) -> None:
+    rows = [f"{k};{int(E) + k};{int(N)}" for k in range(1, 251)]
+    rows[row - 1] += ",5"
+    text = "id;e;n\n" + "\n".join(rows) + "\n"
+    if known:
+        assert read(tmp_path, text)[0][str(row)].northing == N + 0.5
+    else:
+        assert "has a decimal comma" in refused(tmp_path, text)[0]
+
+
+def test_a_newcomer_is_shown_four_cells_of_a_column_and_nine_grids(tmp_path: Path) -> None:
+    path = tmp_path / "p.csv"
+    path.write_text("Ax;e;n\n" + "".join(f"{k};1987850;783300\n" for k in range(9)))
+    assert first_cells(path)[0] == ("Ax", ("0", "1", "2"))
+    guess = understand(path, columns={"id": "Ax"})
+    assert guess.columns[0].sample == ("0", "1", "2", "3")
+    assert len(offered(NewSite(), guess, "North Carolina")) == 9

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from geoleak.readers import read_site
-from geoleak.readers.sheets import KINDS, READINGS, TAPES, Kind
+from geoleak.readers.sheet import Kind
+from geoleak.readers.sheets import KINDS, READINGS, TAPES
 from geoleak.site import Site
 from geoleak.site.settings import (
     Codes,

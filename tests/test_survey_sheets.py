@@ -251,7 +251,7 @@ def test_a_leak_inside_a_hole_dug_dry_is_a_contradiction(
         assert len(survey_of(tmp_path, files).holes) == 2
 
 
-@pytest.mark.parametrize(("at", "contradicts"), [(8.96, True), (8.97, False), (9.2, False)])
+@pytest.mark.parametrize(("at", "contradicts"), [(8.966, True), (8.97, False), (9.2, False)])
 def test_a_leak_found_inside_a_dry_hole_is_a_contradiction(
     tmp_path: Path, at: float, contradicts: bool
 ) -> None:

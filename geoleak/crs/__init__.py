@@ -1,7 +1,7 @@
 """Source CRS, working frame (metres on the ground), printed grid, longitude and latitude."""
 
 from geoleak.crs.axes import CrsInfo, axis_unit, crs_info, horizontal_crs
-from geoleak.crs.datum import to_own_datum
+from geoleak.crs.datum import brought, to_own_datum
 from geoleak.crs.frame import Frame
 from geoleak.crs.search import crs_candidates
 
@@ -9,6 +9,7 @@ __all__ = [
     "CrsInfo",
     "Frame",
     "axis_unit",
+    "brought",
     "crs_candidates",
     "crs_info",
     "horizontal_crs",

@@ -188,6 +188,30 @@ def to_own_datum(projection: Projection, lon_deg: float, lat_deg: float) -> Datu
     )
 
 
+def brought(
+    text: str, to: Projection, easting: ArrayLike, northing: ArrayLike
+) -> tuple[Floats, Floats, DatumShift | None]:
+    """Return coordinates of another CRS in a projection's own, and the shift of datum, if any.
+
+    Raises
+    ------
+    CrsError
+        As `geoleak.crs.axes.horizontal_crs`.
+    """
+    own = Projection.of(text)
+    lon, lat = own.to_lonlat(easting, northing)
+    shift = None
+    if not same_datum(own.base, to.base):
+        shift = DatumShift.between(
+            own.base,
+            to.base,
+            lon_deg=float(np.nanmedian(lon)) + own.greenwich_deg,
+            lat_deg=float(np.nanmedian(lat)),
+        )
+        lon, lat = shift.forward(lon, lat)
+    return *to.from_lonlat(lon, lat), shift
+
+
 def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any:
     from pyproj.aoi import AreaOfInterest
     from pyproj.transformer import TransformerGroup

@@ -6,9 +6,12 @@ about the place: a name, or a position.
 
 from __future__ import annotations
 
+import csv
+import functools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from importlib import resources
 from typing import Any, Literal
 
 import numpy as np
@@ -24,32 +27,18 @@ _DATUMS = (
     "NAD83(2011)", "GDA2020", "NZGD2000", "ETRS89", "JGD2011", "SIRGAS 2000", "NAD83(CSRS)",
     "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "GDA94", "OSGB36", "DHDN",
 )  # fmt: skip
-_STATES = {
-    "al": "Alabama", "ak": "Alaska", "az": "Arizona", "ar": "Arkansas", "ca": "California",
-    "co": "Colorado", "ct": "Connecticut", "de": "Delaware", "fl": "Florida", "ga": "Georgia",
-    "hi": "Hawaii", "id": "Idaho", "il": "Illinois", "in": "Indiana", "ia": "Iowa",
-    "ks": "Kansas", "ky": "Kentucky", "la": "Louisiana", "me": "Maine", "md": "Maryland",
-    "ma": "Massachusetts", "mi": "Michigan", "mn": "Minnesota", "ms": "Mississippi",
-    "mo": "Missouri", "mt": "Montana", "ne": "Nebraska", "nv": "Nevada", "nh": "New Hampshire",
-    "nj": "New Jersey", "nm": "New Mexico", "ny": "New York", "nc": "North Carolina",
-    "nd": "North Dakota", "oh": "Ohio", "ok": "Oklahoma", "or": "Oregon", "pa": "Pennsylvania",
-    "ri": "Rhode Island", "sc": "South Carolina", "sd": "South Dakota", "tn": "Tennessee",
-    "tx": "Texas", "ut": "Utah", "vt": "Vermont", "va": "Virginia", "wa": "Washington",
-    "wv": "West Virginia", "wi": "Wisconsin", "wy": "Wyoming",
-}  # fmt: skip
-# What people call their own country; the registry's areas are in English. From memory.
-_COUNTRIES = {
-    "deutschland": "Germany", "österreich": "Austria", "schweiz": "Switzerland",
-    "suisse": "Switzerland", "españa": "Spain", "espana": "Spain", "italia": "Italy",
-    "nederland": "Netherlands", "holland": "Netherlands", "belgië": "Belgium",
-    "belgique": "Belgium",
-    "brasil": "Brazil", "méxico": "Mexico", "česko": "Czechia", "czech republic": "Czechia",
-    "polska": "Poland", "sverige": "Sweden", "norge": "Norway", "danmark": "Denmark",
-    "suomi": "Finland", "portugal": "Portugal", "éire": "Ireland", "gb": "United Kingdom",
-    "uk": "United Kingdom", "england": "United Kingdom", "scotland": "United Kingdom",
-    "great britain": "United Kingdom", "us": "USA", "united states": "USA", "america": "USA",
-}  # fmt: skip
 _MOST_CITIES = 3
+
+
+@functools.cache
+def _called(kind: str) -> dict[str, str]:
+    """Return the name of a state by its letters, or of a country by what its people call it.
+
+    The registry's areas are in English. From memory.
+    """
+    text = resources.files("geoleak.crs").joinpath("places.csv").read_text("utf-8")
+    rows = csv.DictReader(text.splitlines())
+    return {row["word"]: row["name"] for row in rows if row["kind"] == kind}
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +62,6 @@ def crs_candidates(
     northing: float,
     *,
     near: str | tuple[float, float] | None = None,
-    unit: str | None = None,
     in_degrees: bool = False,
     try_swapped: bool = False,
     most: int = 12,
@@ -87,8 +75,6 @@ def crs_candidates(
     near : str or (float, float), optional
         A place as `places` reads it, or latitude and longitude in degrees. Without it a projected
         position finds nothing.
-    unit : {"m", "ft", "ftUS"}, optional
-        Only grids in this unit.
     in_degrees : bool
         Look for geographic CRSs.
     try_swapped : bool
@@ -107,7 +93,7 @@ def crs_candidates(
     for place in places(near) if isinstance(near, str) else [near]:
         found = {}
         for entry in _entries(place, (easting, northing), in_degrees=in_degrees)[:_MOST_TRIED]:
-            candidate = _fitted(entry, easting, northing, unit, place, try_swapped=try_swapped)
+            candidate = _fitted(entry, easting, northing, place, try_swapped=try_swapped)
             if candidate is not None:
                 found[candidate.code] = (_rank(entry, candidate), candidate)
         if found:
@@ -130,9 +116,10 @@ def places(text: str) -> list[str | tuple[float, float]]:
     except ValueError:
         pass
     found: list[str | tuple[float, float]]
-    words = [_STATES.get(part.casefold(), _COUNTRIES.get(part.casefold(), part)) for part in parts]
+    called = {**_called("country"), **_called("state")}
+    words = [called.get(part.casefold(), part) for part in parts]
     # A city before an area that is called after it; but no city called after a state.
-    known = {each.casefold() for each in (*_STATES.values(), *_COUNTRIES.values())}
+    known = {each.casefold() for each in called.values()}
     found = [] if len(words) == 1 and words[0].casefold() in known else _cities(parts, words)
     found.append(", ".join(words))
     if len(words) > 1:
@@ -156,7 +143,7 @@ def _cities(parts: list[str], words: list[str]) -> list[str | tuple[float, float
     for row in held.get_cities().values():
         if name not in (row["name"].casefold(), *(a.casefold() for a in row["alternatenames"])):
             continue
-        state = _STATES.get(row["admin1code"].casefold(), "").casefold()
+        state = _called("state").get(row["admin1code"].casefold(), "").casefold()
         country = countries.get(row["countrycode"], "")
         where = (state if row["countrycode"] == "US" else "", country)
         if all(each in where or usual.get(each) in where for each in rest):
@@ -214,7 +201,6 @@ def _fitted(
     entry: Any,
     easting: float,
     northing: float,
-    unit: str | None,
     near: str | tuple[float, float] | None,
     *,
     try_swapped: bool,
@@ -225,8 +211,6 @@ def _fitted(
     except ValueError:
         return None
     if not info.geographic and info.axis_unit not in LENGTH_UNITS:
-        return None
-    if unit is not None and not info.geographic and info.axis_unit != unit:
         return None
     given = _place(info, easting, northing, near)
     swapped = _place(info, northing, easting, near) if try_swapped else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,14 +63,9 @@ def junctions(network: Network) -> tuple[Junction, ...]:
 
 
 def loops(network: Network) -> tuple[Loop, ...]:
-    """Return the closed loops of a network, those that share pipe together.
-
-    A stretch of pipe is on a loop where its two ends stay joined without it (it is no bridge:
-    Tarjan, "A note on finding the bridges of a graph", Information Processing Letters 2, 1974).
-    """
+    """Return the closed loops of a network, those that share pipe together."""
     stretches = _stretches(network)
-    bridge = _bridges(stretches, network.graph.nowhere)
-    rest = [each for each, cut in zip(stretches, bridge, strict=True) if not cut]
+    rest = [each for each, ring in zip(stretches, _on_rings(stretches), strict=True) if ring]
     one, other = (
         np.array([getattr(each, end) for each in rest], dtype=np.int64) for end in ("one", "other")
     )
@@ -112,42 +108,36 @@ def _stretches(network: Network) -> list[_Stretch]:
     return found
 
 
-def _bridges(stretches: list[_Stretch], nodes: int) -> list[bool]:
-    """Tell of each stretch whether taking it out parts its two ends."""
-    at: list[list[tuple[int, int]]] = [[] for _ in range(nodes)]
+def _on_rings(stretches: list[_Stretch]) -> list[bool]:
+    """Tell of each stretch whether it is on a ring.
+
+    Each stretch that a tree over all nodes leaves out closes one ring, its own bit below: up the
+    tree from both its ends the bits meet where the ring does, and go out (exclusive or).
+    """
+    at: dict[int, list[tuple[int, int]]] = defaultdict(list)
     for k, each in enumerate(stretches):
         at[each.one].append((each.other, k))
         at[each.other].append((each.one, k))
-    seen = [-1] * nodes
-    low = [0] * nodes
-    bridge = [False] * len(stretches)
-    clock = 0
-    for root in range(nodes):
-        if seen[root] >= 0:
-            continue
-        seen[root] = low[root] = clock
-        clock += 1
-        stack = [(root, -1, iter(at[root]))]
-        while stack:
-            node, came, ways = stack[-1]
-            step = next(ways, None)
-            if step is None:
-                stack.pop()
-                if stack:
-                    above = stack[-1][0]
-                    low[above] = min(low[above], low[node])
-                    bridge[came] = low[node] > seen[above]
-                continue
-            there, way = step
-            if way == came:
-                continue
-            if seen[there] < 0:
-                seen[there] = low[there] = clock
-                clock += 1
-                stack.append((there, way, iter(at[there])))
-            else:
-                low[node] = min(low[node], seen[there])
-    return bridge
+    above: dict[int, tuple[int, int]] = {}
+    for root in at:
+        waiting = [] if root in above else [root]
+        above.setdefault(root, (root, -1))
+        for node in waiting:
+            for there, k in at[node]:
+                if there not in above:
+                    above[there] = (node, k)
+                    waiting.append(there)
+    tree = {k for _, k in above.values()}
+    bits = dict.fromkeys(above, 0)
+    for ring, each in enumerate(each for k, each in enumerate(stretches) if k not in tree):
+        bits[each.one] ^= 1 << ring
+        bits[each.other] ^= 1 << ring
+    found = [k not in tree for k in range(len(stretches))]
+    for node, (parent, k) in reversed(above.items()):
+        if k >= 0:
+            found[k] = bits[node] != 0
+            bits[parent] ^= bits[node]
+    return found
 
 
 def _merged(pieces: list[Piece]) -> tuple[Piece, ...]:

@@ -47,7 +47,6 @@ _FEATURE = re.compile(
 _CONTROL = re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE)
 _FEWEST_MARKS = 3
 _SAMPLE = 4
-_HEAD_BYTES = 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +82,6 @@ class PointFileGuess:
     path: Path
     rows: int
     has_header: bool
-    delimiter: str
-    decimal: str
     columns: tuple[ColumnGuess, ...]
     layout: Layout | None
     in_degrees: bool
@@ -140,8 +137,6 @@ def understand(
         path=path,
         rows=len(table),
         has_header=table.has_header or is_layer,
-        delimiter=table.delimiter,
-        decimal=table.decimal,
         columns=_columns(table, layout),
         layout=layout,
         in_degrees=in_degrees,
@@ -301,11 +296,12 @@ def first_cells(path: Path) -> list[tuple[str, tuple[str, ...]]]:
     For a file whose words nobody knows; empty where it is no text.
     """
     try:
-        text, _ = decode_text(path.read_bytes()[:_HEAD_BYTES])
-        split = split_rows(text, label=path.name, delimiter=sniff_delimiter(text))
+        text, _ = decode_text(path.read_bytes())
+        lines = [each for each in text.splitlines() if each.strip(" \t,;|#%")][:_SAMPLE]
+        split = split_rows("\n".join(lines), label=path.name, delimiter=sniff_delimiter(text))
     except (OSError, Refused):
         return []
-    top = [row for row in split.cells if any(row)][:4]
+    top = split.cells
     width = max(map(len, top), default=0)
     columns = zip(*(row + [""] * (width - len(row)) for row in top), strict=True)
     return [(cells[0].strip() or f"column {k}", cells[1:]) for k, cells in enumerate(columns, 1)]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.new.sheet import listening_sheet
-from geoleak.readers import ROLES
+from geoleak.readers import ROLES, SHEETS
 
 if TYPE_CHECKING:
     from geoleak.site import Leg, Site
@@ -26,11 +26,7 @@ READINGS_HEADER = (
     "reading", "kind", "place", "level", "low_hz", "high_hz", "surface", "background", "gain_db",
     "session", "recording", "skip", "note",
 )  # fmt: skip
-_TAKEN = {
-    "site.toml", "readings.csv", "delays.csv", "fittings.csv", "isolations.csv", "calibration.csv",
-    "sightings.csv", "holes.csv", "leaks_past.csv", "meter.csv", "found.csv", "checks.csv",
-    "tapes.csv", "listening_sheet.html",
-}  # fmt: skip
+_TAKEN = {*SHEETS, "site.toml", "tapes.csv", "listening_sheet.html"}
 _OFF = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")

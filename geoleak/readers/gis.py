@@ -10,24 +10,18 @@ import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geoleak.crs import axis_unit
-from geoleak.errors import Complaint, InputError, Origin, listed
+from geoleak.crs import axis_unit, brought, horizontal_crs
+from geoleak.errors import Complaint, CrsError, InputError, Origin, listed
 from geoleak.readers.collector import MOST_BYTES
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import PointContext, Table, stated_columns
-from geoleak.readers.text import MOST_COLUMNS
+from geoleak.readers.text import MOST_COLUMNS, NumberedRows
 
-if TYPE_CHECKING:
-    from pyproj import CRS, Transformer
-
-# A stated accuracy of 0 m, or none, means that nobody stated one: frames of one family differ by
-# this much (WGS 84 against NAD83 in the United States; from memory).
-UNSTATED_M = 2.0
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
 _FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
             ".gpx": "GPX"}  # fmt: skip
@@ -275,44 +269,33 @@ def _in_site_crs(
     xyz: NDArray[np.float64], text: str | None, label: str, context: PointContext
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return easting and northing in the site's CRS; another CRS is transformed, none refused."""
-    site = context.info.crs
+    site, origin, collector = context.info.projection, Origin(label), context.collector
     if text is None and site is not None:
-        context.collector.complain(Origin(label), "the layer states no CRS", "export it with one")
+        collector.complain(origin, "the layer states no CRS", "export it with one")
         return None
     if site is None or text is None:
         if text is not None:
-            context.collector.note(
-                "layer_crs_not_used", f"the site is local: the layer's CRS {text} is not used",
-                Origin(label),
-            )  # fmt: skip
+            said = f"the site is local: the layer's CRS {text} is not used"
+            collector.note("layer_crs_not_used", said, origin)
         return xyz[:, 0], xyz[:, 1]
-    from pyproj import CRS, Transformer
-
-    own = CRS.from_user_input(str(text))
-    flat = own.sub_crs_list[0] if own.is_compound else own
-    if flat.equals(site, ignore_axis_order=True):
-        return xyz[:, 0], xyz[:, 1]
-    transformer = Transformer.from_crs(flat, site, always_xy=True)
-    easting, northing = transformer.transform(xyz[:, 0], xyz[:, 1])
-    context.collector.note(
-        "layer_transformed",
-        f"points of {label} were brought from {flat.name} to {context.info.text}"
-        + _aside(flat, site, transformer),
-        Origin(label),
-    )
-    return np.asarray(easting), np.asarray(northing)
-
-
-def _aside(own: CRS, site: CRS, transformer: Transformer) -> str:
-    """Return how far the way between two datums may put points aside; nothing on one datum."""
-    bases = own.geodetic_crs, site.geodetic_crs
-    if bases[0] is not None and bases[0].equals(bases[1], ignore_axis_order=True):
-        return ""
-    used = transformer if transformer.accuracy >= 0 else transformer.get_last_used_operation()
-    if "ballpark" in str(used.description).lower():
-        return ", on another datum, for which PROJ has no real operation here: they may be far off"
-    aside = used.accuracy if used.accuracy > 0 else UNSTATED_M
-    return f", on another datum: they may lie {aside:g} m aside"
+    try:
+        own = horizontal_crs(str(text))
+        if own.equals(site.crs, ignore_axis_order=True):
+            return xyz[:, 0], xyz[:, 1]
+        easting, northing, shift = brought(str(text), site, xyz[:, 0], xyz[:, 1])
+    except CrsError as error:
+        collector.complain_of(origin, error)
+        return None
+    aside = ""
+    if shift is not None:
+        aside = f", on another datum: they may lie {shift.accuracy_m:g} m aside"
+        if shift.is_ballpark:
+            aside = (
+                ", on another datum, for which PROJ has no real operation here: they may be far off"
+            )
+    said = f"points of {label} were brought from {own.name} to {context.info.text}{aside}"
+    collector.note("layer_transformed", said, origin)
+    return easting, northing
 
 
 def _table(
@@ -347,15 +330,7 @@ def _table(
     units = dict(header.units)
     if layer.crs is not None and context.info.crs is not None:
         # Heights beside degrees are metres, else they are in the layer's own axis.
-        from pyproj import CRS
-
-        own = CRS.from_user_input(str(layer.crs))
-        unit, _ = axis_unit(own.sub_crs_list[0] if own.is_compound else own)
+        unit, _ = axis_unit(horizontal_crs(str(layer.crs)))
         units.setdefault("elevation", "m" if unit == "deg" else unit)
-    return Table(
-        label,
-        Header(roles, full, units),
-        pd.DataFrame(dict(enumerate(columns))),
-        range(1, len(xyz) + 1),
-        lambda row, index: Origin(label, row + 1, max(index, -1) + 1),
-    )
+    rows = NumberedRows(label, "", ",", [], range(1, len(xyz) + 1), [])
+    return Table(Header(roles, full, units), pd.DataFrame(dict(enumerate(columns))), rows)

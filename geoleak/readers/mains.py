@@ -215,6 +215,10 @@ def _note_attributes(
         named = listed([f'"{text}" ({n})' for text, n in unknown.most_common()], most=6)
         text = f"materials that are no row of the table count as not stated: {named}"
         collector.note("material_not_known", text, origin)
+    wide = [each.feature for each in lines if (each.diameter_m or 0.0) > _WIDEST_M]
+    if wide:
+        text = f"diameters over {_WIDEST_M:g} m count as not stated: feature {listed(wide)}"
+        collector.note("diameter_not_likely", text, origin)
     if nominal:
         text = (
             f"{nominal} of its lines state a nominal diameter, which stands in for the outside "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
+from typing import Any, Literal
 
 from geoleak.errors import Refused, did_you_mean
 from geoleak.readers.numbers import angle, number
@@ -11,8 +12,12 @@ from geoleak.site import Place
 from geoleak.units import parse_length, parse_station
 
 _MOVES = re.compile(r"\s+(up|down|left|right)\s+")
-_GRID = re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$")
-_LONLAT = re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$")
+_BY_COORDINATES: tuple[tuple[Literal["grid", "lonlat"], re.Pattern[str], Any, str, str], ...] = (
+    ("grid", re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$"),
+     number, "E", "N"),
+    ("lonlat", re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$"),
+     angle, "lon", "lat"),
+)  # fmt: skip
 # What hands write about a number: "mark 101", "pt. 101", "101 (gate)".
 _AROUND = re.compile(r"^(?:mark|point|pt|no)\b\.?\s*|\s*\([^()]*\)$", re.IGNORECASE)
 _BETWEEN = re.compile(r"(?:between\s+)?(\S+)\s*(?:-|/|&|to|and)\s*(\S+)")
@@ -80,10 +85,9 @@ class PlaceReader:
             if identifier in self.points:
                 self._one_leg(identifier, None, bare)
                 return Place("point", bare, point=identifier)
-        for read in (self._grid, self._lonlat):
-            place = read(bare, decimal)
-            if place is not None:
-                return place
+        place = self._coordinates(bare, decimal)
+        if place is not None:
+            return place
         rest, *moves = _MOVES.split(bare)
         up, aside = self._moved(moves, bare)
         if "@" in rest:
@@ -156,27 +160,19 @@ class PlaceReader:
             raise Refused(f'"{station}" is no chainage of a leg', "write one in its length")
         return name, chainage
 
-    def _grid(self, text: str, decimal: str) -> Place | None:
-        match = _GRID.match(text)
-        if not match or match["one"] == match["two"]:
-            return None
-        found = {
-            match["one"]: number(match["a"].rstrip(",;"), decimal=decimal),
-            match["two"]: number(match["b"], decimal=decimal),
-        }
-        return Place("grid", text, easting=found["E"], northing=found["N"])
-
-    def _lonlat(self, text: str, decimal: str) -> Place | None:
-        match = _LONLAT.match(text)
-        if not match or match["one"] == match["two"]:
-            return None
-        found = {
-            match["one"]: angle(match["a"].rstrip(",;"), decimal=decimal),
-            match["two"]: angle(match["b"], decimal=decimal),
-        }
-        if abs(found["lat"]) > 90 or abs(found["lon"]) > 360:
-            raise Refused(f'"{text}": a latitude stays within 90 degrees', "check the order")
-        return Place("lonlat", text, easting=found["lon"], northing=found["lat"])
+    def _coordinates(self, text: str, decimal: str) -> Place | None:
+        """Return a place by its coordinates, in either order; None where the text has none."""
+        for kind, pattern, read, east, north in _BY_COORDINATES:
+            match = pattern.match(text)
+            if match and match["one"] != match["two"]:
+                first, second = match["a"].rstrip(",;"), match["b"]
+                found = {match["one"]: read(first, decimal=decimal)}
+                found[match["two"]] = read(second, decimal=decimal)
+                if kind == "lonlat" and (abs(found[north]) > 90 or abs(found[east]) > 360):
+                    what = f'"{text}": a latitude stays within 90 degrees'
+                    raise Refused(what, "check the order")
+                return Place(kind, text, easting=found[east], northing=found[north])
+        return None
 
 
 def _length(text: str, unit: str) -> float:

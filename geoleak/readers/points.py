@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -87,7 +87,7 @@ def _style(table: Table, suffix: str, context: PointContext) -> PointStyle:
     return PointStyle(
         columns=tuple(roles.get(index, "") for index in range(len(table.header.names))),
         names=table.header.names if table.has_header else (),
-        delimiter=table.delimiter,
+        delimiter=table.rows.delimiter,
         decimal=table.decimal,
         elevation_unit=stated if stated in LENGTH_UNITS else "",
     )
@@ -159,7 +159,7 @@ def _complain_doubled(table: Table, collector: Collector) -> None:
         names = table.header.names
         if role in ("northing", "easting", "latitude", "longitude"):
             collector.complain(
-                table.locate(0, other),
+                table.rows.origin(0, other),
                 f'"{names[used]}" and "{names[other]}" could both be the {role}',
                 f'state it: columns = {{{role} = "{names[used]}"}} in [points]',
             )
@@ -223,7 +223,7 @@ def read_positions(
         return pair
     if degrees:
         collector.complain(
-            table.locate(0, roles["latitude"]),
+            table.rows.origin(0, roles["latitude"]),
             f'the file has latitude and longitude only, but crs = "{info.text}" is a grid',
             "state the geographic CRS the rover worked in as crs, and this one as grid_crs",
         )
@@ -324,7 +324,10 @@ def _lengths(table: Table, context: PointContext) -> dict[str, FloatArray]:
 def _metres(table: Table, role: str, context: PointContext) -> FloatArray | None:
     if table.column(role) is None:
         return None
-    unit_m = _unit_of(table, role, context)
+    unit_m, code, text = _unit_of(table, role, context)
+    note = Note(code, text, Origin(table.label))
+    if code and note not in context.collector.notes:
+        context.collector.notes.append(note)
     values = table.numbers(role, context.collector, unit=context.length_unit, unit_m=unit_m)
     return None if values is None else values * unit_m
 
@@ -425,54 +428,41 @@ def _sigma(table: Table, role: str, axes: int, context: PointContext) -> FloatAr
     return per_axis(metres, meaning=context.spec.precision_is, axes=axes)
 
 
-def _unit_of(table: Table, role: str, context: PointContext) -> float:
-    """Return metres in one unit of a column.
+def _unit_of(table: Table, role: str, context: PointContext) -> tuple[float, str, str]:
+    """Return metres in one unit of a column, and code and text of what is assumed of it.
 
     A unit in the header holds; a height without one is a coordinate and in the axis unit of a
     grid, and a precision is in the unit of the heights; everything else is in ``length_unit``.
     """
-    info, bare = context.info, context.length_unit
+    info, bare, spec = context.info, context.length_unit, context.spec
     stated = table.header.units.get(role)
-    if role == "elevation" and context.spec.elevation_unit:
-        stated = context.spec.elevation_unit
+    if role == "elevation":
+        stated = spec.elevation_unit or stated
     if role == "depth":
-        stated = stated or context.spec.depth_unit
-    if stated == "foot":
-        foot = [each for each in (info.axis_unit, bare) if each in ("ft", "ftUS")]
-        return LENGTH_UNITS[foot[0] if foot else "ft"]
-    if stated in SMALL_UNITS or stated in LENGTH_UNITS:
-        return (SMALL_UNITS | LENGTH_UNITS)[stated]
+        stated = stated or spec.depth_unit
     if role.endswith("_precision"):
-        return _bare_precision_unit(table, context)
-    if role in ("elevation", "ellipsoidal_height") and not info.geographic:
-        if info.axis_unit != bare:
-            context.collector.note(
-                "height_unit_assumed",
-                f"{role.replace('_', ' ')} is taken in {info.axis_unit}, the unit of the "
-                "coordinates; state elevation_unit in [points] if it is not",
-                Origin(table.label),
-            )
-        return info.axis_unit_m
-    return LENGTH_UNITS[bare]
-
-
-def _bare_precision_unit(table: Table, context: PointContext) -> float:
-    """Return the unit of precisions whose heading has none: as stated, else the elevation's."""
-    if context.spec.precision_unit:
-        return LENGTH_UNITS[context.spec.precision_unit]
-    scratch = PointContext(context.spec, context.info, context.length_unit, Collector(Path()), {})
-    metres = _unit_of(table, "elevation", scratch)
-    if not math.isclose(metres, LENGTH_UNITS[context.length_unit], rel_tol=1e-3):
-        unit = {1.0: "m"}.get(metres, "ft")
+        stated = stated or spec.precision_unit
+    if stated == "foot":
+        stated = next((each for each in (info.axis_unit, bare) if each in ("ft", "ftUS")), "ft")
+    if stated in SMALL_UNITS or stated in LENGTH_UNITS:
+        return (SMALL_UNITS | LENGTH_UNITS)[stated], "", ""
+    if role.endswith("_precision"):
+        metres, *_ = _unit_of(table, "elevation", context)
+        if math.isclose(metres, LENGTH_UNITS[bare], rel_tol=1e-3):
+            return metres, "", ""
         text = (
-            f"precision columns without a unit are taken in {unit}, as the heights beside them "
-            f"are, though bare lengths here are in {context.length_unit}; state precision_unit in "
-            "[points] if they are not"
+            f"precision columns without a unit are taken in {'m' if metres == 1.0 else 'ft'}, as "
+            f"the heights beside them are, though bare lengths here are in {bare}; state "
+            "precision_unit in [points] if they are not"
         )
-        note = Note("precision_unit_assumed", text, Origin(table.label))
-        if note not in context.collector.notes:
-            context.collector.notes.append(note)
-    return metres
+        return metres, "precision_unit_assumed", text
+    if role in ("elevation", "ellipsoidal_height") and not info.geographic:
+        text = (
+            f"{role.replace('_', ' ')} is taken in {info.axis_unit}, the unit of the coordinates; "
+            "state elevation_unit in [points] if it is not"
+        )
+        return info.axis_unit_m, "" if info.axis_unit == bare else "height_unit_assumed", text
+    return LENGTH_UNITS[bare], "", ""
 
 
 def _status(

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Refused
+from geoleak.readers.headers import spellings
 from geoleak.readers.numbers import FloatArray
 from geoleak.site import STATUSES, PointStatus
 
@@ -23,32 +24,6 @@ DRMS = math.sqrt(2)
 HORIZONTAL = {"1 sigma": 1.0, "2d rms": DRMS, "95 %": R95_PER_SIGMA}
 ONE_AXIS = {"1 sigma": 1.0, "2d rms": 1.0, "95 %": Z95}
 
-_WORDS: dict[str, PointStatus] = {
-    "fixed": "fixed",
-    "fix": "fixed",
-    "rtkfixed": "fixed",
-    "rtkfix": "fixed",
-    "rtk": "fixed",
-    "fixedrtk": "fixed",
-    "int": "fixed",
-    "integer": "fixed",
-    "narrow": "fixed",
-    "float": "float",
-    "rtkfloat": "float",
-    "flt": "float",
-    "floatrtk": "float",
-    "single": "single",
-    "autonomous": "single",
-    "auto": "single",
-    "standalone": "single",
-    "spp": "single",
-    "dgps": "single",
-    "dgnss": "single",
-    "sbas": "single",
-    "code": "single",
-    "3d": "single",
-    "gps": "single",
-}
 NO_SOLUTION = {"", "none", "nosolution", "invalid", "nofix", "base", "0", "na", "-"}
 # NMEA 0183 GGA quality: 1 autonomous, 2 differential, 4 RTK fixed, 5 RTK float. The second
 # numbering is that of several post-processing programs (common practice, no one source).
@@ -122,7 +97,7 @@ def statuses(
         fits = [name for name in SCHEMES if _agrees(SCHEMES[name], by_key, numeric, sigma_m)]
         if len(fits) == 1:
             numbers, taken = SCHEMES[fits[0]], fits[0]
-    meaning = {**_WORDS, **numbers}
+    meaning = {**spellings("fix"), **numbers}
     unknown = {c for c, key in keys.items() if key not in meaning and key not in NO_SOLUTION}
     index = {cell: STATUSES.index(meaning.get(key, "unknown")) for cell, key in keys.items()}
     return np.array(list(index.values()), dtype=np.int8)[codes], taken, unknown

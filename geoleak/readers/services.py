@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geoleak.errors import Origin
 from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
@@ -83,22 +83,27 @@ def read_utility_file(
     shapes: list[UtilityShape] = []
     notes: list[Note] = []
     for layer in layers:
-        for row, own, depth, said in _features(layer, unit):
+        columns, usable = _columns(layer), _usable(layer)
+        for row in range(len(layer.ids)):
             which = f"feature {row + 1}" + (f' of layer "{layer.name}"' if layer.name else "")
+            if not usable[row]:
+                notes.append(Note("utility_empty", f"{which} has no usable geometry", origin))
+                continue
+            own = {role: attribute_text(layer.fields[each][row]) for role, each in columns.items()}
+            depth, said = _depth(own.get("depth", ""), columns.get("depth", ""), unit)
             if said:
-                notes.append(Note(said[0], f"{which}{said[1]}", origin))
-            if own is not None:
-                shapes.append(
-                    UtilityShape(
-                        name=name or own["name"] or layer.name or "service",
-                        colour=(own["colour"] or colour or "").lower() or None,
-                        quality=own["quality"] or quality,
-                        depth_m=depth_m if depth is None else depth,
-                        geometry=layer.shapes[row],
-                        feature=row + 1,
-                        layer=layer.name,
-                    )
+                notes.append(Note("utility_depth", f"{which}: {said}", origin))
+            shapes.append(
+                UtilityShape(
+                    name=name or own.get("name") or layer.name or "service",
+                    colour=(own.get("colour") or colour or "").lower() or None,
+                    quality=own.get("quality") or quality,
+                    depth_m=depth_m if depth is None else depth,
+                    geometry=layer.shapes[row],
+                    feature=row + 1,
+                    layer=layer.name,
                 )
+            )
     if not shapes:
         raise refused(origin, "holds no line, point or area", "give the service's own file")
     return UtilityFile(crs, tuple(shapes), tuple(notes))
@@ -121,29 +126,21 @@ def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str 
     return known.pop()
 
 
-def _features(
-    layer: Layer, unit: str
-) -> Iterator[tuple[int, dict[str, str] | None, float | None, tuple[str, str] | None]]:
-    """Yield (row, attributes, depth, what to note) of each feature; None for one without a shape.
-
-    Of several columns of a role the one spelt most plainly is read.
-    """
-    import shapely
-
+def _columns(layer: Layer) -> dict[str, str]:
+    """Return the field of each role; of several the one spelt most plainly."""
     roles = spellings("services")
     spelt = {folded(each): each for each in reversed(list(layer.fields))}
-    columns = {roles[word]: spelt[word] for word in reversed(list(roles)) if word in spelt}
+    return {roles[word]: spelt[word] for word in reversed(list(roles)) if word in spelt}
+
+
+def _usable(layer: Layer) -> NDArray[np.bool_]:
+    """Tell of each feature whether it has coordinates, all of them finite."""
+    import shapely
+
     coordinates, at = shapely.get_coordinates(layer.shapes, return_index=True)
     usable = np.isin(np.arange(len(layer.ids)), at)
     usable[at[~np.isfinite(coordinates).all(axis=1)]] = False
-    for row in range(len(layer.ids)):
-        if not usable[row]:
-            yield row, None, None, ("utility_empty", " has no usable geometry")
-            continue
-        own: dict[str, Any] = dict.fromkeys(("name", "colour", "quality", "depth"), "")
-        own |= {role: attribute_text(layer.fields[each][row]) for role, each in columns.items()}
-        depth, said = _depth(own["depth"], columns.get("depth", ""), unit)
-        yield row, own, depth, ("utility_depth", f": {said}") if said else None
+    return usable
 
 
 def _depth(text: str, column: str, unit: str) -> tuple[float | None, str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
@@ -13,7 +14,7 @@ from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import Usual, doubt
-from geoleak.readers.text import MOST_COLUMNS, Rows, note_commented, read_rows
+from geoleak.readers.text import MOST_COLUMNS, TOO_MANY, Rows, note_commented, read_rows
 from geoleak.site import Place
 from geoleak.units import parse_length
 
@@ -27,8 +28,38 @@ _MOST_ABOVE = 10
 DITTO = frozenset(('"', "''", "\u3003", "\u201d", "\u2033", '-"-', "do", "do.", "ditto", "Ditto"))
 # What may be left off the end of a row written by hand.
 _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
+Cell = Callable[["Sheet", str], Any]
+"""Reads the cell of a row (first argument) in a column (second)."""
 
 
+class Column(NamedTuple):
+    """The record's field that a column fills, how its cell is read, whether it holds figures.
+
+    ``by_row`` says that the same text may mean another thing in another row.
+    """
+
+    field: str
+    read: Cell
+    numeric: bool = False
+    by_row: bool = False
+
+
+class Kind(NamedTuple):
+    """A sheet: its file, the record of a row, its columns, those that must be there.
+
+    A row that has none of ``holds`` is one that nobody has filled in, or no row at all. ``judge``
+    looks at a row as a whole: it complains, or amends the record's fields.
+    """
+
+    file: str
+    record: Callable[..., Any]
+    columns: Mapping[str, Column]
+    needed: tuple[str, ...]
+    judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
+    holds: tuple[str, ...] = ()
+
+
+@dataclass(slots=True, eq=False)
 class Sheet:
     """A CSV file of the folder; iterated, it stands at one row after the other: itself each time.
 
@@ -37,66 +68,48 @@ class Sheet:
 
     Parameters
     ----------
+    kind : Kind
     rows : Rows
         The split file.
     columns : mapping of str to int
-        Field index by folded column name.
-    known : collection of str
-        The column names that mean something here.
+        Field index by column name.
+    repeats : sequence of int
+        Columns beside the level's own that hold more of it.
     """
 
-    __slots__ = (
-        "_above",
-        "_said",
-        "_told",
-        "_unknown",
-        "cells",
-        "collector",
-        "columns",
-        "decimal",
-        "failed",
-        "floor",
-        "index",
-        "kept",
-        "label",
-        "numeric",
-        "places",
-        "repeats",
-        "rows",
-        "seen",
-    )  # fmt: skip
+    kind: Kind
+    rows: Rows
+    columns: Mapping[str, int]
+    repeats: Sequence[int]
+    collector: Collector
+    places: PlaceReader
+    decimal: str = field(init=False)
+    numeric: frozenset[int] = field(init=False)
+    """Columns of figures."""
+    kept: Mapping[str, int] = field(init=False)
+    """Columns that mean nothing here."""
+    floor: float | None = None
+    """What the meter shows where nothing is heard."""
+    seen: dict[Any, int] = field(default_factory=dict)
+    index: int = 0
+    cells: list[str] = field(default_factory=list)
+    failed: bool = False
+    _above: list[str] = field(default_factory=list)
+    _said: int = 0
+    _told: set[str] = field(default_factory=set)
+    _unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = field(default_factory=dict)
 
-    def __init__(
-        self,
-        rows: Rows,
-        columns: Mapping[str, int],
-        *,
-        known: Sequence[str],
-        collector: Collector,
-        places: PlaceReader,
-        decimal: str,
-    ) -> None:
-        self.rows = rows
-        self.label = rows.label
-        self.columns = columns
-        self.collector = collector
-        self.places = places
-        self.decimal = decimal
-        self.kept = {name: at for name, at in columns.items() if name not in known}
-        self.seen: dict[str, int] = {}
-        self.floor: float | None = None
-        """What the meter shows where nothing is heard."""
-        self._above: list[str] = []
-        self._said = 0
-        self._told: set[str] = set()
-        self._unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = {}
-        self.numeric: frozenset[int] = frozenset()
-        """Columns of figures."""
-        self.repeats: list[int] = []
-        """Columns beside the level's own that hold more of it."""
-        self.index = 0
-        self.cells: list[str] = []
-        self.failed = False
+    def __post_init__(self) -> None:
+        figures = [self.columns[name] for name, column in self.kind.columns.items()
+                   if column.numeric and name in self.columns]  # fmt: skip
+        self.decimal = _decimal(self.rows, figures)
+        self.numeric = frozenset([*figures, *self.repeats])
+        self.kept = {n: at for n, at in self.columns.items() if n not in self.kind.columns}
+
+    @property
+    def label(self) -> str:
+        """What complaints call the file."""
+        return self.rows.label
 
     def __iter__(self) -> Iterator[Sheet]:
         width = len(self.rows.cells[0])
@@ -145,7 +158,7 @@ class Sheet:
                     self.say_once("margin", f'text past the last column is left out: "{margin}"')
                     return cells[:width]
                 return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
-            remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
+            remedy = TOO_MANY
         at = self.columns.get("skip", count)
         if at < count and cells[at].strip():
             return None  # struck out
@@ -347,28 +360,16 @@ class Sheet:
 
 
 def open_sheet(
-    name: str,
-    *,
-    known: Sequence[str],
-    needed: Sequence[str],
-    numeric: Sequence[str],
+    kind: Kind,
     collector: Collector,
     places: PlaceReader,
-    own: Mapping[str, str] | None = None,
+    own: Mapping[str, str] = _NO_EXTRA,
 ) -> Sheet | None:
     """Return a CSV file of the folder as a sheet; ``None`` where there is none or it is unfit.
 
-    Parameters
-    ----------
-    name : str
-        File name; a missing file is no complaint.
-    known, needed : sequence of str
-        Columns that mean something, and those that must be there.
-    numeric : sequence of str
-        Columns whose cells show the sheet's decimal sign.
-    own : mapping of str to str, optional
-        Columns that the sheet calls by a word of its own: that word by ours.
+    ``own`` are columns that the sheet calls by a word of its own: that word by ours.
     """
+    name, known = kind.file, kind.columns
     if name not in collector.instead and not (collector.folder / name).exists():
         return None
     label = collector.label(name)
@@ -383,10 +384,13 @@ def open_sheet(
         what = f"the header line has {len(rows.cells[0])} columns"
         collector.complain(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
         return None
-    own = own or {}
-    _drop_above_header(rows, needed, known, own, collector)
-    columns, more = _columns(rows, known, collector, own)
-    missing = [each for each in needed if each not in columns]
+    if at := header_row(rows.cells, kind, own):
+        lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
+        text = f"lines above the header are left out: {listed(map(repr, lines))}"
+        collector.note("preamble", text[:300], rows.origin(0))
+        rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
+    columns, repeats = _columns(rows, kind, collector, own)
+    missing = [each for each in kind.needed if each not in columns]
     for each in missing:
         near = did_you_mean(each, [name for name in columns if name not in known])
         if each == "place" and not near:
@@ -398,27 +402,21 @@ def open_sheet(
     if missing:
         return None
     note_commented(rows, len(rows.cells[0]), collector)
-    fields = [columns[name] for name in numeric if name in columns]
-    decimal = _decimal(rows, fields)
-    sheet = Sheet(rows, columns, known=known, collector=collector, places=places, decimal=decimal)
-    sheet.repeats, sheet.numeric = more, frozenset([*fields, *more])
-    return sheet
+    return Sheet(kind, rows, columns, repeats, collector, places)
 
 
-def _named(
-    header: Sequence[str], known: Sequence[str], own: Mapping[str, str]
-) -> list[tuple[str, bool]]:
+def _named(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> list[tuple[str, bool]]:
     """Return what each heading stands for (blank: nothing here), and whether it is its own name.
 
-    A heading that ``own`` states, or the name of the column, goes before what crews call it.
+    A heading that ``own`` states, or the name of the column, goes before what crews call it; of
+    several that they do, the one spelt most plainly.
     """
     words = [folded(cell) for cell in header]
     stated = {folded(word): name for name, word in own.items()}
-    plain = {folded(name): name for name in known if name not in own}
+    plain = {folded(name): name for name in kind.columns if name not in own}
     rovers = {"id": "place", "note": "note"}
     of_points = {w: rovers[r] for w, r in spellings("points").items() if r in rovers}
-    # "level 2" is a level too; beside one "noise" is no second.
-    taken = {plain.get(each) for word in words for each in (word, word.rstrip("0123456789"))}
+    taken = {plain.get(word) for word in words}
     crews: dict[str, str] = {}
     for word, name in {**spellings("sheets"), **of_points, **spellings("sheets")}.items():
         if name in plain.values() and name not in taken and word in words and word not in plain:
@@ -430,38 +428,18 @@ def _named(
     ]
 
 
-def header_row(
-    rows: Sequence[Sequence[str]],
-    needed: Sequence[str],
-    known: Sequence[str],
-    own: Mapping[str, str],
-) -> int:
+def header_row(rows: Sequence[Sequence[str]], kind: Kind, own: Mapping[str, str]) -> int:
     """Return which of the first rows names the columns that must be there; the first where none."""
-    top = [{name for name, _ in _named(row, known, own)} for row in rows[:_MOST_ABOVE]]
-    return next((k for k, names in enumerate(top) if set(needed) <= names), 0)
+    top = [{name for name, _ in _named(row, kind, own)} for row in rows[:_MOST_ABOVE]]
+    return next((k for k, names in enumerate(top) if set(kind.needed) <= names), 0)
 
 
-def column_names(header: Sequence[str], known: Sequence[str], own: Mapping[str, str]) -> list[str]:
+def column_names(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> list[str]:
     """Return the column that each heading is read as; one that means nothing here is its own."""
     names: list[str] = []
-    for cell, (name, _) in zip(header, _named(header, known, own), strict=True):
+    for cell, (name, _) in zip(header, _named(header, kind, own), strict=True):
         names.append(name if name and name not in names else cell.strip().casefold())
     return names
-
-
-def _drop_above_header(
-    rows: Rows,
-    needed: Sequence[str],
-    known: Sequence[str],
-    own: Mapping[str, str],
-    collector: Collector,
-) -> None:
-    """Leave out what stands above the header line: a title, the weather, the day."""
-    if at := header_row(rows.cells, needed, known, own):
-        lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
-        text = f"lines above the header are left out: {listed(map(repr, lines))}"
-        collector.note("preamble", text[:300], rows.origin(0))
-        rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
 
 
 def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
@@ -476,10 +454,10 @@ def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
 
 
 def _columns(
-    rows: Rows, known: Sequence[str], collector: Collector, own: Mapping[str, str]
+    rows: Rows, kind: Kind, collector: Collector, own: Mapping[str, str]
 ) -> tuple[dict[str, int], list[int]]:
     """Return field index by name, and the columns of further repeats of the level."""
-    header = rows.cells[0]
+    header, known = rows.cells[0], kind.columns
     while len(header) > 1 and not header[-1].strip() and not _figures(rows, len(header) - 1):
         header.pop()
     words = [folded(cell) for cell in header]
@@ -489,8 +467,8 @@ def _columns(
             collector.complain(rows.origin(0), what, "correct columns in site.toml")
     columns: dict[str, int] = {}
     more: list[int] = []
-    plain = _named([word.rstrip("0123456789") for word in words], known, own)
-    for at, (name, its_own) in enumerate(_named(header, known, own)):
+    plain = _named([word.rstrip("0123456789") for word in words], kind, own)
+    for at, (name, its_own) in enumerate(_named(header, kind, own)):
         cell = header[at].strip()
         if not name and "level" in known and _repeats(rows, at, plain[at][0], columns, more):
             if "level" in columns:

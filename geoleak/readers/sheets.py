@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from itertools import pairwise
 from operator import attrgetter
-from typing import Any, NamedTuple, get_args
+from typing import Any, get_args
 
 from geoleak import tables
 from geoleak.errors import Origin, Refused, did_you_mean, listed
@@ -25,6 +25,9 @@ from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import (
     DITTO,
+    Cell,
+    Column,
+    Kind,
     Sheet,
     column_names,
     header_row,
@@ -49,51 +52,6 @@ from geoleak.site import (
     Tape,
 )
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L
-
-Cell = Callable[[Sheet, str], Any]
-"""Reads the cell of a row (first argument) in a column (second)."""
-
-
-class Column(NamedTuple):
-    """The record's field that a column fills, how its cell is read, whether it holds figures.
-
-    ``by_row`` says that the same text may mean another thing in another row.
-    """
-
-    field: str
-    read: Cell
-    numeric: bool = False
-    by_row: bool = False
-
-
-class Kind(NamedTuple):
-    """A sheet: its file, the record of a row, its columns, those that must be there.
-
-    A row that has none of ``holds`` is one that nobody has filled in, or no row at all. ``judge``
-    looks at a row as a whole: it complains, or amends the record's fields.
-    """
-
-    file: str
-    record: Callable[..., Any]
-    columns: Mapping[str, Column]
-    needed: tuple[str, ...]
-    judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
-    holds: tuple[str, ...] = ()
-
-
-def open_kind(
-    kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[str, str] | None = None
-) -> Sheet | None:
-    """Return a sheet of the folder; ``None`` where there is none or it is unfit."""
-    return open_sheet(
-        kind.file,
-        known=tuple(kind.columns),
-        needed=kind.needed,
-        numeric=[name for name, column in kind.columns.items() if column.numeric],
-        collector=collector,
-        places=places,
-        own=own,
-    )
 
 
 def records(kind: Kind, sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
@@ -752,8 +710,8 @@ def header_of(
     """
     kind = SHEETS[file]
     own = own if kind is READINGS else {}
-    at = header_row(rows, kind.needed, tuple(kind.columns), own)
-    return at, column_names(rows[at], tuple(kind.columns), own)
+    at = header_row(rows, kind, own)
+    return at, column_names(rows[at], kind, own)
 
 
 def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:
@@ -763,8 +721,8 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
     """
     found: dict[str, Any] = {}
     for name, kind in KINDS.items():
-        own = settings.levels.columns if kind is READINGS else None
-        sheet = open_kind(kind, collector, places, own)
+        own = settings.levels.columns if kind is READINGS else {}
+        sheet = open_sheet(kind, collector, places, own)
         if sheet is not None and settings.levels.level_limits is not None:
             sheet.floor = settings.levels.level_limits[0]
         if sheet is None or (kind is READINGS and not _has_levels(sheet)):

@@ -11,7 +11,7 @@ import datetime as dt
 import io
 import re
 import zipfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -37,9 +37,10 @@ from geoleak.readers.text import (
     DELIMITERS,
     MOST_COLUMNS,
     SIGNS,
+    TOO_MANY,
+    NumberedRows,
     Rows,
     SplitError,
-    column_in_line,
     decode_text,
     note_commented,
     sniff_delimiter,
@@ -62,9 +63,9 @@ _HEAD_LINES = 200
 _MOST_PREAMBLE = 30
 # A comma that is no decimal sign of a number of its own between blanks.
 _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
-_SNIFFED = 60_000
 MOST_UNPACKED, MOST_TIMES = 10_000_000, 20
 """Bytes a workbook may unpack to, or so many times its size: sheets pack about tenfold."""
+_TOO_FEW = "fill in what is missing, or leave the field empty between its delimiters"
 _OFFSETS = re.compile(r"(?i)\bstation\b.*\boffset\b")
 
 
@@ -91,10 +92,8 @@ class Table:
     ----------
     cells : pandas.DataFrame
         One column a field (0, 1, ...), one row a point: texts, or numbers where every cell is one.
-    lines : sequence of int
-        Where each row starts, from 1.
-    locate : callable
-        (row, field or -1) to the origin of a cell or row.
+    rows : Rows
+        Where each row and cell stands; its own cells may be gone.
     overflow : dict of int to str
         Text past the last column, by row: unquoted commas in a description.
     head : list of list of str
@@ -103,20 +102,27 @@ class Table:
         Whether no text has blanks around it.
     """
 
-    label: str
     header: Header
     cells: pd.DataFrame
-    lines: Sequence[int]
-    locate: Callable[[int, int], Origin]
+    rows: Rows
     decimal: str = "."
     has_header: bool = True
-    delimiter: str = ","
     overflow: dict[int, str] = field(default_factory=dict)
     head: list[list[str]] = field(default_factory=list)
     trimmed: bool = False
 
     def __len__(self) -> int:
         return len(self.cells)
+
+    @property
+    def label(self) -> str:
+        """What complaints call the file."""
+        return self.rows.label
+
+    @property
+    def lines(self) -> Sequence[int]:
+        """Where each row starts, from 1."""
+        return self.rows.numbers
 
     def column(self, role: str) -> Any:
         """Return the cells of a role as a series, or ``None``."""
@@ -158,7 +164,7 @@ class Table:
 
     def origin(self, row: int, role: str | None = None) -> Origin:
         """Return where a cell of a role stands, or its row."""
-        return self.locate(row, self.header.roles.get(role, -1) if role else -1)
+        return self.rows.origin(row, self.header.roles.get(role, -1) if role else -1)
 
     def shown(self, row: int, role: str) -> str:
         """Return a cell for a sentence."""
@@ -174,11 +180,10 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
         if "\r" in text:
             text = text.replace("\r\n", "\n").replace("\r", "\n")
         text = _without_preamble(text, label, collector)
-        head = text[:_SNIFFED]
+        head = "\n".join(text.split("\n", _HEAD_LINES)[:_HEAD_LINES])
         delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
         even = _even_bytes(text, delimiter)
-        top = "\n".join(head.split("\n", _HEAD_LINES)[:_HEAD_LINES]) if even else text
-        rows = split_rows(top, label=label, delimiter=delimiter)
+        rows = split_rows(head if even else text, label=label, delimiter=delimiter)
     except Refused as error:
         line = error.line if isinstance(error, SplitError) else 0
         collector.complain_of(Origin(label, line), error)
@@ -190,7 +195,7 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None
 
 def _without_preamble(text: str, label: str, collector: Collector) -> str:
     """Return a text with the lines before its header blank: the name of the job, the datum."""
-    lines = text[:_SNIFFED].split("\n")[:_MOST_PREAMBLE]
+    lines = text.split("\n", _MOST_PREAMBLE)[:_MOST_PREAMBLE]
     for at, line in enumerate(lines):
         for sign in SIGNS:
             roles = {role_of(cell.strip().strip('"')) for cell in line.split(sign)} - {None}
@@ -269,7 +274,6 @@ def table_of(
         collector.complain(Origin(label), "the file holds no points", "export it again")
         return None
     table.decimal, table.has_header, table.head = decimal, has_header, head
-    table.delimiter = rows.delimiter
     return table
 
 
@@ -319,8 +323,7 @@ def _parsed(
     if all(kind == "O" for kind in (cells[k].dtype.kind for k in range(width))):
         blank = (cells == "").all(axis=1).to_numpy()
         cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
-    table = Table(rows.label, header, cells, lines, _locator(text, rows, lines))
-    table.delimiter = rows.delimiter
+    table = Table(header, cells, Rows(rows.label, text, rows.delimiter, [], lines, []))
     table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
     return table
 
@@ -334,32 +337,15 @@ def _begin_with_digits(data: bytes, rows: Rows, first: int) -> bool:
     return bool(((heads >= ord("1")) & (heads <= ord("9"))).all())
 
 
-def _locator(text: str, rows: Rows, lines: Sequence[int]) -> Callable[[int, int], Origin]:
-    def locate(row: int, index: int) -> Origin:
-        if index < 0:
-            return Origin(rows.label, lines[row])
-        start = 0
-        for _ in range(lines[row] - 1):
-            start = text.index("\n", start) + 1
-        end = text.find("\n", start)
-        line = text[start : end if end >= 0 else None]
-        return Origin(rows.label, lines[row], column_in_line(line, rows.delimiter, index))
-
-    return locate
-
-
 def _evened(rows: Rows, header: Header, first: int, collector: Collector) -> Table:
     """Return rows of any width as a table of the header's."""
     import pandas as pd
 
-    body, lines = rows.cells[first:], rows.numbers[first:]
-    overflow = _even_out(rows, body, lines, header, collector)
-    cells = pd.DataFrame(body, columns=range(len(header.names)), dtype=object)
-    table = Table(
-        rows.label, header, cells, lines, lambda row, index: rows.origin(row + first, index)
-    )
-    table.overflow, table.delimiter = overflow, rows.delimiter
-    return table
+    rows.cells, rows.numbers = rows.cells[first:], rows.numbers[first:]
+    overflow = _even_out(rows, header, collector)
+    cells = pd.DataFrame(rows.cells, columns=range(len(header.names)), dtype=object)
+    rows.cells = []
+    return Table(header, cells, rows, overflow=overflow)
 
 
 def _header(
@@ -448,15 +434,9 @@ def _is_units_row(rows: Rows, first: int, header: Header) -> bool:
     return bool(words) and all(unit_word(word) for word in words)
 
 
-def _even_out(
-    rows: Rows,
-    body: list[list[str]],
-    numbers: Sequence[int],
-    header: Header,
-    collector: Collector,
-) -> dict[int, str]:
+def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str]:
     """Bring every row to the header's width; return the text past the last column by row."""
-    width = len(header.names)
+    width, body = len(header.names), rows.cells
     overflow: dict[int, str] = {}
     short: list[int] = []
     if all(len(row) == width for row in body):
@@ -467,9 +447,11 @@ def _even_out(
     for index, row in enumerate(body):
         rest = [cell.strip() for cell in row[width:]]
         if len(row) < width and _ends_early(row, header):
-            short.append(numbers[index])
+            short.append(rows.numbers[index])
         elif len(row) < width or (any(rest) and not text_tail):
-            _complain_width(collector, rows, numbers[index], len(row), width)
+            what = f"this row has {len(row)} fields, where {width} belong"
+            remedy = _TOO_FEW if len(row) < width else TOO_MANY
+            collector.complain(Origin(rows.label, rows.numbers[index], 1), what, remedy)
             row = []  # one complaint is enough: its cells stand in the wrong columns
         elif any(rest):
             overflow[index] = glue.join(rest).strip()
@@ -499,16 +481,6 @@ def _ends_early(row: list[str], header: Header) -> bool:
             return False
     last = roles.get(len(row) - 1, "")
     return last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
-
-
-def _complain_width(collector: Collector, rows: Rows, line: int, found: int, width: int) -> None:
-    if found < width:
-        remedy = "fill in what is missing, or leave the field empty between its delimiters"
-    else:
-        remedy = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
-    collector.complain(
-        Origin(rows.label, line, 1), f"this row has {found} fields, where {width} belong", remedy
-    )
 
 
 def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, delimiter: str) -> str:
@@ -559,17 +531,8 @@ def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | 
     # A cell left empty at the end of a row is not there at all; it is no short row.
     width = max(max(k for k, cell in enumerate(row) if cell) + 1 for _, row in filled)
     cells = [(row + [""] * width)[:width] for _, row in filled]
-    rows = _SheetRows(label, "", ",", cells, [line for line, _ in filled], [])
+    rows = NumberedRows(label, "", ",", cells, [line for line, _ in filled], [])
     return table_of(rows, context)
-
-
-class _SheetRows(Rows):
-    """Rows of a spreadsheet: a column is a cell's number."""
-
-    __slots__ = ()
-
-    def column_of(self, line: int, field: int) -> int:
-        return field + 1
 
 
 def _text(value: Any) -> str:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from geoleak.errors import did_you_mean
 from geoleak.readers.collector import Collector
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.sheet import Sheet
-from geoleak.readers.sheets import TAPES, open_kind, records
+from geoleak.readers.sheet import Sheet, open_sheet
+from geoleak.readers.sheets import TAPES, records
 from geoleak.site import Point, PointTable, Tape
 
 
@@ -40,7 +40,7 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
         Of bare lengths.
     """
     places = PlaceReader(points=points, legs=[], unit=unit)
-    sheet = open_kind(TAPES, collector, places)
+    sheet = open_sheet(TAPES, collector, places)
     if sheet is None:
         return Taped((), points)
     rows = [(copy.copy(row), tape) for row, tape in records(TAPES, sheet) if not row.text("skip")]

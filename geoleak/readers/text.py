@@ -1,7 +1,6 @@
 """Bytes of a text file to rows of cells, each of which knows its line and column.
 
-The standard csv module splits the rows: on a million rows it is as fast as a data-frame reader
-would be, exact, and it keeps line numbers through quoted line breaks.
+The standard csv module splits the rows: it is exact, and tells on which line each row starts.
 """
 
 from __future__ import annotations
@@ -36,24 +35,13 @@ BLANKS = " "
 MOST_COLUMNS = 200
 """Of a sheet or a point file."""
 DELIMITERS = {
-    "comma": ",",
-    "semicolon": ";",
-    "tab": "\t",
-    "bar": "|",
-    "|": "|",
-    "blank": BLANKS,
-    "blanks": BLANKS,
-    "space": BLANKS,
-    ",": ",",
-    ";": ";",
-    "\t": "\t",
-    "\\t": "\t",
-    " ": BLANKS,
-}
+    "comma": ",", "semicolon": ";", "tab": "\t", "blank": BLANKS, "blanks": BLANKS, "space": BLANKS,
+    **{sign: sign for sign in (",", ";", "\t", BLANKS)},
+}  # fmt: skip
 SIGNS = ("\t", ";", ",", "|")
 """What parts fields, the surest first: a semicolon file may be full of decimal commas."""
+TOO_MANY = "quote texts that hold the delimiter; a decimal comma needs another delimiter"
 _SAMPLE_LINES = 60
-_CHUNK = 1 << 16
 _LINES_IN_ONE_CELL = 200
 
 
@@ -69,7 +57,6 @@ class SplitError(Refused):
 class Rows:
     """All rows of a file: cells as text, and the line each row starts on.
 
-    ``numbers`` is a range where no row holds a line break, which a million rows are grateful for.
     Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter.
     """
 
@@ -89,7 +76,21 @@ class Rows:
 
     def column_of(self, line: int, field: int) -> int:
         """Return the character column, from 1, at which a field of a line starts."""
-        return column_in_line(line_of(self.text, line), self.delimiter, field)
+        start = 0
+        for _ in range(line - 1):
+            start = self.text.index("\n", start) + 1
+        end = self.text.find("\n", start)
+        return _column_in(self.text[start : end if end >= 0 else None], self.delimiter, field)
+
+
+class NumberedRows(Rows):
+    """Rows of a spreadsheet or a layer: a column is a cell's number."""
+
+    __slots__ = ()
+
+    def column_of(self, line: int, field: int) -> int:
+        """Return the number of a cell, from 1."""
+        return field + 1
 
 
 def read_rows(data: bytes, *, label: str, collector: Collector) -> Rows | None:
@@ -147,7 +148,7 @@ def decode_text(data: bytes) -> tuple[str, str]:
     Refused
         If the file is empty, binary, or UTF-16 without its mark.
     """
-    if not (data[:_JUDGED] if len(data) > _JUDGED else data).strip(b"\x00\r\n\t \xef\xbb\xbf"):
+    if not data.strip(b"\x00\r\n\t \xef\xbb\xbf"):
         raise Refused("the file is empty", "export or copy it again")
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
@@ -184,13 +185,7 @@ def _clean(text: str) -> str:
     return text
 
 
-def line_of(text: str, line: int) -> str:
-    """Return one line of a text, counted from 1."""
-    found = next(itertools.islice(io.StringIO(text, newline=None), line - 1, None), "")
-    return found.rstrip("\n")
-
-
-def column_in_line(line: str, delimiter: str, field: int) -> int:
+def _column_in(line: str, delimiter: str, field: int) -> int:
     """Return where a field starts in its line, from 1; past the end where the line is too short."""
     if delimiter == BLANKS:
         starts = [each.start() for each in re.finditer(r'"(?:[^"]|"")*"|\S+', line)]
@@ -239,56 +234,33 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
     SplitError
         If a quote opens and never closes, or a field has no end.
     """
-    commented: list[tuple[int, str]] = []
-    plain = not _has_comments(text)
-    lines: Iterator[str] = io.StringIO(text, newline="")
-    if delimiter == BLANKS:
-        lines = (" ".join(each.split()) + "\n" for each in lines)
-    if not plain:
-        lines = without_comments(lines, commented)
-    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    cells: list[list[str]] = []
-    numbers: list[int] | None = None
-    try:
-        while True:
-            before = reader.line_num
-            chunk = list(itertools.islice(reader, _CHUNK))
-            if not chunk:
-                break
-            if reader.line_num - before != len(chunk):
-                return _split_slowly(text, label=label, delimiter=delimiter)
-            kept = [row for row in chunk if row] if [] in chunk else chunk
-            if numbers is None and len(kept) != len(chunk):
-                numbers = list(range(1, before + 1))
-            if numbers is not None:
-                numbers.extend(n for n, row in enumerate(chunk, before + 1) if row)
-            cells.extend(kept)
-    except csv.Error as error:
-        raise _unsplit(reader.line_num, error) from None
-    return Rows(label, text, delimiter, cells, numbers or range(1, len(cells) + 1), commented)
-
-
-def _split_slowly(text: str, *, label: str, delimiter: str) -> Rows:
-    """Split rows of which some hold line breaks, keeping the line each starts on."""
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
     commented: list[tuple[int, str]] = []
     lines = without_comments(io.StringIO(text, newline=""), commented)
-    separator = delimiter
-    reader = csv.reader(lines, delimiter=separator, skipinitialspace=True)
+    if delimiter == BLANKS:
+        lines = (" ".join(each.split()) + "\n" for each in lines)
+    reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
     cells: list[list[str]] = []
     numbers: list[int] = []
-    start = 1
+    start, last = 1, 1
     try:
         for row in reader:
             if row:
                 cells.append(row)
                 numbers.append(start)
+                last = reader.line_num
             if reader.line_num - start > _LINES_IN_ONE_CELL:
                 raise SplitError(start, "a quote opens here and does not close", "close it")
             start = reader.line_num + 1
-        if numbers:
-            _refuse_open_quote(text, numbers[-1], separator)
+        if numbers and last > numbers[-1]:
+            _refuse_open_quote(text, numbers[-1], delimiter)
     except csv.Error as error:
-        raise _unsplit(start, error) from None
+        if "field larger" in str(error):
+            what = "a field without an end (a quote that never closes?)"
+            raise SplitError(start, what, "close it") from None
+        what = f"the row cannot be split ({error})"
+        raise SplitError(start, what, "check its quotes") from None
     return Rows(label, text, delimiter, cells, numbers, commented)
 
 
@@ -302,18 +274,6 @@ def _refuse_open_quote(text: str, line: int, delimiter: str) -> None:
         # Other faults that `strict` finds, such as a sign after a closing quote, do no harm.
         if "unexpected end" in str(error):
             raise SplitError(line, "a quote opens here and does not close", "close it") from None
-
-
-def _unsplit(line: int, error: csv.Error) -> SplitError:
-    if "field larger" in str(error):
-        return SplitError(line, "a field without an end (a quote that never closes?)", "close it")
-    return SplitError(line, f"the row cannot be split ({error})", "check its quotes")
-
-
-def _has_comments(text: str) -> bool:
-    return any(
-        text.startswith(sign) or f"\n{sign}" in text or f"\r{sign}" in text for sign in COMMENTS
-    ) or bool(re.match(r"\s*[#%]", text))
 
 
 def without_comments(lines: Iterable[str], commented: list[tuple[int, str]]) -> Iterator[str]:

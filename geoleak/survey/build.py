@@ -243,8 +243,6 @@ class _Builder:
         """Return the delays, with those of an instrument's screen turned back into times."""
         found = []
         for row in self.site.delays:
-            if row.skip:
-                continue
             first = self._pipe_place(row.first, row.origin)
             second = self._pipe_place(row.second, row.origin)
             if first is None or second is None:
@@ -333,8 +331,6 @@ class _Builder:
         """Return the shut-off tests with their valves on the network."""
         found = []
         for row in self.site.isolations:
-            if row.skip:
-                continue
             valves = [self._valve(name, row.origin) for name in row.valves]
             if any(valve is None for valve in valves):
                 continue
@@ -367,7 +363,7 @@ class _Builder:
         """Return the stop tests at their place on the pipe, their levels in decibels."""
         found = []
         for test in self.site.stop_tests:
-            at = None if test.skip else self._pipe_place(test.place, test.origin)
+            at = self._pipe_place(test.place, test.origin)
             if at is not None:
                 levels = stop_levels(test, self.site.levels)
                 found.append(SurveyedStop(test, at.leg, at.chainage_m, *levels))
@@ -377,7 +373,7 @@ class _Builder:
         """Return the sightings with their nearest place on the pipe."""
         found = []
         for row in self.site.sightings:
-            at = None if row.skip else self.finder.find(row.place, row.origin)
+            at = self.finder.find(row.place, row.origin)
             if at is not None and not self._too_far(f"sighting {row.place.text}", at, row, FAR_M):
                 found.append(
                     SurveyedSighting(
@@ -390,8 +386,6 @@ class _Builder:
         """Return the dug holes as stretches of one leg each."""
         found = []
         for row in self.site.holes:
-            if row.skip:
-                continue
             start = self.finder.find(row.start, row.origin)
             finish = self.finder.find(row.finish, row.origin)
             if start is None or finish is None:
@@ -448,7 +442,7 @@ class _Builder:
         """Return the repaired leaks on the pipe."""
         found = []
         for row in self.site.past_leaks:
-            at = None if row.skip else self.finder.find(row.place, row.origin)
+            at = self.finder.find(row.place, row.origin)
             gate = self.site.levels.gate_m
             if at is not None and not self._too_far("the past leak", at, row, gate):
                 found.append(SurveyedPastLeak(row, at.leg, at.chainage_m))

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from geoleak.errors import Complaint, InputError, SiteDataError
+from geoleak.errors import Complaint, InputError, SiteDataError, listed
 from geoleak.network import Joint, Network
 from geoleak.site import Note, Site
 from geoleak.survey.legs import FittedLegs
@@ -148,7 +148,9 @@ def _apart_notes(
     groups = network.components()
     if len(groups) < 2:
         return []
-    said = "; ".join(_names([legs[k].name for k in group]) for group in groups[:MOST_NAMED])
+    said = "; ".join(
+        listed([legs[k].name for k in group], most=MOST_NAMED) for group in groups[:MOST_NAMED]
+    )
     if len(groups) > MOST_NAMED:
         said += f"; and {len(groups) - MOST_NAMED} more groups"
     text = f"the legs do not all join: {said}; say from = ... where one runs from another"
@@ -191,12 +193,6 @@ def _fitting_notes(
                 notes.append(Note("leg_near_fitting", text, legs[alone].leg.origin))
                 break
     return notes
-
-
-def _names(names: Sequence[str]) -> str:
-    """Return names for a sentence, cut after a few."""
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
 
 
 TEE_REACH_M = 5.0

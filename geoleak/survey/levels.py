@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import NoReturn
 
 import numpy as np
@@ -47,7 +48,7 @@ class _Row:
     low_hz: float | None
     high_hz: float | None
     everything_off: bool
-    scatter: float = math.nan
+    scatter: float
 
     @property
     def session(self) -> str:
@@ -100,19 +101,28 @@ def gather_levels(
             continue
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
-        quiet = _background(reading, settings)
-        said = reading.everything_off
-        off = settings.everything_off if said is None else said
+        low_hz, high_hz = reading.low_hz, reading.high_hz
         if reading.levels:
             level, censored, scatter = _level(reading, settings)
-            band = (reading.low_hz, reading.high_hz)
-            row = _Row(reading, at, level, lead, quiet, censored, *band, off, scatter)
         else:
             heard = level_from_recording(reading, at.leg)
-            row = _Row(
-                reading, at, heard.level_db, lead, quiet, 0, heard.low_hz, heard.high_hz, off
+            level, censored, scatter = heard.level_db, 0, math.nan
+            low_hz, high_hz = heard.low_hz, heard.high_hz
+        said = reading.everything_off
+        rows.append(
+            _Row(
+                reading=reading,
+                at=at,
+                level=level,
+                lead_m=lead,
+                background=_background(reading, settings),
+                censored=censored,
+                low_hz=low_hz,
+                high_hz=high_hz,
+                everything_off=settings.everything_off if said is None else said,
+                scatter=scatter,
             )
-        rows.append(row)
+        )
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
         notes += _apart_at_one_place(rows, settings)
@@ -276,42 +286,40 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
     if not rows:
         return no_levels(kind)
     sessions = tuple(dict.fromkeys(row.session for row in rows))
+    numbers = [sessions.index(row.session) for row in rows]
+    recorded = {at for at, row in zip(numbers, rows, strict=True) if not row.reading.levels}
 
-    def floats(of: Callable[[_Row], float | None]) -> np.ndarray:
-        return np.array([math.nan if (v := of(row)) is None else v for row in rows], dtype=float)
-
-    def whole(of: Callable[[_Row], int]) -> np.ndarray:
-        return np.array([of(row) for row in rows], dtype=np.int64)
+    def each(path: str, kind: type = float) -> np.ndarray:
+        """Return what stands at a path in every row; what is not stated is nan."""
+        return np.array(list(map(attrgetter(path), rows)), dtype=kind)
 
     return Levels(
         kind=kind,
         id=tuple(row.reading.id for row in rows),
-        leg=whole(lambda row: row.at.leg),
-        chainage_m=floats(lambda row: row.at.chainage_m),
-        offset_m=floats(lambda row: row.at.offset_m),
-        easting_m=floats(lambda row: row.at.easting_m),
-        northing_m=floats(lambda row: row.at.northing_m),
-        level_db=floats(lambda row: row.level),
-        repeats=whole(lambda row: max(len(row.reading.levels), 1)),
-        background_db=floats(lambda row: row.background),
+        leg=each("at.leg", np.int64),
+        chainage_m=each("at.chainage_m"),
+        offset_m=each("at.offset_m"),
+        easting_m=each("at.easting_m"),
+        northing_m=each("at.northing_m"),
+        level_db=each("level"),
+        repeats=np.array([max(len(row.reading.levels), 1) for row in rows]),
+        background_db=each("background"),
         place=_place_numbers(rows),
-        session=whole(lambda row: sessions.index(row.session)),
+        session=np.array(numbers, dtype=np.int64),
         sessions=sessions,
         surface=tuple(row.reading.surface for row in rows),
-        censored=whole(lambda row: row.censored),
-        gain_db=floats(lambda row: row.reading.gain_db),
-        low_hz=floats(lambda row: row.low_hz),
-        high_hz=floats(lambda row: row.high_hz),
-        lead_m=floats(lambda row: row.lead_m),
-        rival_leg=whole(lambda row: row.at.rival_leg),
-        rival_chainage_m=floats(lambda row: row.at.rival_chainage_m),
-        everything_off=np.array([row.everything_off for row in rows], dtype=bool),
-        tip_depth_m=floats(lambda row: row.reading.depth_m),
+        censored=each("censored", np.int64),
+        gain_db=each("reading.gain_db"),
+        low_hz=each("low_hz"),
+        high_hz=each("high_hz"),
+        lead_m=each("lead_m"),
+        rival_leg=each("at.rival_leg", np.int64),
+        rival_chainage_m=each("at.rival_chainage_m"),
+        everything_off=each("everything_off", bool),
+        tip_depth_m=each("reading.depth_m"),
         origin=tuple(row.reading.origin for row in rows),
-        repeat_sigma_db=floats(lambda row: row.scatter),
-        recorded_sessions=tuple(
-            sorted({sessions.index(row.session) for row in rows if not row.reading.levels})
-        ),
+        repeat_sigma_db=each("scatter"),
+        recorded_sessions=tuple(sorted(recorded)),
     )
 
 

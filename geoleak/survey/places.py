@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.crs import Frame
-from geoleak.errors import Complaint, Origin
+from geoleak.errors import Complaint, Origin, listed
 from geoleak.linref import NearestSnap, Route, RouteSet
 from geoleak.site import Place
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
@@ -259,10 +259,8 @@ class PlaceFinder:
             what = f'"{place.text}": leg "{instead}" stands in place of line "{place.leg}"'
             self._complain(origin, what, f'give a place on leg "{instead}"')
             return
-        names = list(self._number)
-        more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-        listing = ", ".join(names[:MOST_NAMED]) + more
-        self._complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {listing}")
+        legs = listed(self._number, most=MOST_NAMED)
+        self._complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {legs}")
 
     def _complain(self, origin: Origin, what: str, remedy: str = "") -> None:
         self.complaints.append(Complaint(origin, what, remedy))

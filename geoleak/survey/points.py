@@ -6,6 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -88,26 +89,15 @@ def named_points(site: Site) -> set[str]:
 
 def places_of(site: Site) -> Iterator[Place]:
     """Return every place that the sheets name, struck-out rows left out."""
-    for reading in site.readings:
-        if not reading.skip:
-            yield reading.place
+    yield from (each.place for each in site.readings if not each.skip)
     for delay in site.delays:
-        if not delay.skip:
-            yield from (delay.first, delay.second)
+        yield from (delay.first, delay.second)
     for hole in site.holes:
-        if not hole.skip:
-            yield from (hole.start, hole.finish)
-    for sighting in site.sightings:
-        if not sighting.skip:
-            yield sighting.place
-    for leak in site.past_leaks:
-        if not leak.skip:
-            yield leak.place
-    for test in site.stop_tests:
-        yield test.place
-    for found in site.found:
-        if found.place is not None:
-            yield found.place
+        yield from (hole.start, hole.finish)
+    rows: tuple[Any, ...] = (*site.sightings, *site.past_leaks, *site.stop_tests, *site.found)
+    for row in rows:
+        if row.place is not None:
+            yield row.place
 
 
 def every_point(survey: Survey) -> Iterator[SurveyedPoint]:

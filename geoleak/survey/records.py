@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -304,30 +304,22 @@ def no_levels(kind: str, count: int = 0) -> Levels:
     """Return a `Levels` of so many blank rows: one place each, nothing stated."""
     zero, nan = np.zeros(count), np.full(count, np.nan)
     whole = np.zeros(count, dtype=np.int64)
+    zeros = ("chainage_m", "offset_m", "easting_m", "northing_m", "level_db", "lead_m")
+    nans = ("background_db", "gain_db", "low_hz", "high_hz", "rival_chainage_m", "tip_depth_m")
+    blank: dict[str, Any] = {**dict.fromkeys(zeros, zero), **dict.fromkeys(nans, nan)}
     return Levels(
         kind=kind,
         id=("",) * count,
         leg=whole,
-        chainage_m=zero,
-        offset_m=zero,
-        easting_m=zero,
-        northing_m=zero,
-        level_db=zero,
         repeats=whole + 1,
-        background_db=nan,
         place=np.arange(count),
         session=whole,
         sessions=("",) if count else (),
         surface=(None,) * count,
         censored=whole,
-        gain_db=nan,
-        low_hz=nan,
-        high_hz=nan,
-        lead_m=zero,
         rival_leg=whole - 1,
-        rival_chainage_m=nan,
         everything_off=np.zeros(count, dtype=bool),
-        tip_depth_m=nan,
+        **blank,
     )
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.errors import Complaint, GeometryError
+from geoleak.errors import Complaint, GeometryError, Refused
 from geoleak.site import Note, Site, Tape
 from geoleak.survey.records import SurveyedPoint
 from geoleak.units import format_length
@@ -123,14 +123,6 @@ class _Fix:
     crossing_deg: float
 
 
-class _NoPlace(Exception):
-    """Why tapes fix no place, and the remedy."""
-
-    def __init__(self, what: str, remedy: str) -> None:
-        super().__init__(what)
-        self.remedy = remedy
-
-
 class TapedPoints:
     """Places the taped points of one site.
 
@@ -200,8 +192,8 @@ class TapedPoints:
     def _put(self, name: str, tapes: Sequence[Tape]) -> None:
         try:
             fix = self._fix(name, tapes)
-        except _NoPlace as error:
-            self.complaints.append(Complaint(tapes[0].origin, str(error), error.remedy))
+        except Refused as error:
+            self.complaints.append(Complaint(tapes[0].origin, error.what, error.remedy))
             return
         self._say(name, tapes, fix)
         east, north = (float(v) for v in fix.place)
@@ -233,8 +225,8 @@ class TapedPoints:
         at = np.array([shot.easting_m, shot.northing_m])
         try:
             fix = self._fix(name, tapes, near=at)
-        except _NoPlace as error:
-            self.notes.append(Note("tapes_check", str(error), tapes[0].origin))
+        except Refused as error:
+            self.notes.append(Note("tapes_check", error.what, tapes[0].origin))
             return
         apart = float(np.hypot(*(fix.place - at)))
         if apart > SAID_SIGMAS * math.hypot(fix.sigma_m, shot.sigma_m):
@@ -264,7 +256,7 @@ class TapedPoints:
         off = np.abs(miss[best]) * sigma
         worst = int(np.argmax(off))
         if off[worst] > max(REFUSED_SIGMAS * sigma[worst], REFUSED_M) and near is None:
-            raise _NoPlace(
+            raise Refused(
                 f'the tapes to "{name}" disagree: the one from "{tapes[worst].start}" misses by '
                 f"{self._length(float(off[worst]))}",
                 "tape again, or say in skip which row is wrong",
@@ -272,7 +264,7 @@ class TapedPoints:
         try:
             covariance = tape_covariance(at, place, sigma)
         except GeometryError:
-            raise _NoPlace(
+            raise Refused(
                 f'"{name}" stands in line with the points it is taped from: its tapes fix no place',
                 "tape it from a point well off that line",
             ) from None
@@ -302,7 +294,7 @@ class TapedPoints:
         said = " and ".join(
             f'{self._length(tape.distance_m)} from "{tape.start}"' for tape in tapes[:2]
         )
-        raise _NoPlace(
+        raise Refused(
             f'the tapes to "{name}" cannot meet: {said}, which stand {self._length(apart)} apart',
             "tape again",
         )
@@ -320,7 +312,7 @@ class TapedPoints:
         for place, each in zip(found, cost, strict=True):
             apart = float(np.hypot(*(place - found[best])))
             if apart > 6.0 * sigma_m and each < cost[best] + 9.0:
-                raise _NoPlace(
+                raise Refused(
                     f'the tapes to "{name}" meet at two places {self._length(apart)} apart',
                     f'write side: left or right, looking from "{tapes[0].start}" to '
                     f'"{tapes[1].start}"',
