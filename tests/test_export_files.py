@@ -492,6 +492,16 @@ def test_dxf_holds_nothing_to_dig_by_unless_the_verdict_is_to_dig(tmp_path):
         assert apart > 0.5 or each.dxf.layer in ("MARKS", "READINGS")
 
 
+def test_dxf_is_the_same_in_whatever_order_a_set_comes(tmp_path, monkeypatch):
+    base = pytest.importorskip("ezdxf.entitydb").EntityDB
+    types = base.dxf_types_in_use
+    written = set()
+    for turn in (1, -1):
+        monkeypatch.setattr(base, "dxf_types_in_use", lambda db, k=turn: sorted(types(db))[::k])
+        written.add(write_dxf(feet_site(), tmp_path / "site.dxf").read_bytes())
+    assert len(written) == 1
+
+
 def test_dxf_without_its_library_is_a_plain_error(tmp_path, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "ezdxf", None)
     with pytest.raises(GeoleakError, match=r"pip install 'geoleak\[cad\]'"):

@@ -90,6 +90,9 @@ def write_dxf(result: Result, path: str | Path) -> Path:
             _add(drawing.modelspace(), each, result, taken)
         if drawn:
             _show(drawing, shapely.total_bounds([each.grid for each in drawn]))
+        # saveas registers them as well, in the order of a set: another on each run.
+        for used in sorted(drawing.entitydb.dxf_types_in_use()):
+            drawing.classes.add_class(used)
         drawing.saveas(path)
     return path
 
