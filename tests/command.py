@@ -79,8 +79,14 @@ def process(*arguments: str | Path, cwd: Path = REPO, **env: str) -> Ran:
     return Ran(done.returncode, done.stdout.decode("utf-8"), done.stderr.decode("utf-8"))
 
 
-def _fork(arguments: Sequence[str | Path], streams: Mapping[int, int], **env: str) -> int:
-    """Run a command line in a fork with these streams; what is imported is not imported again."""
+def fork(
+    arguments: Sequence[str | Path], streams: Mapping[int, int], *, fresh: bool = False, **env: str
+) -> int:
+    """Run a command line in a fork with these streams; what is imported is not imported again.
+
+    ``fresh`` runs it as a user does, in an interpreter of its own.
+    """
+    words = [str(each) for each in arguments]
     child = os.fork()
     if child == 0:
         code = 70
@@ -88,8 +94,11 @@ def _fork(arguments: Sequence[str | Path], streams: Mapping[int, int], **env: st
             os.environ.update(env)
             for number, held in streams.items():
                 os.dup2(held, number)
+            if fresh:
+                os.chdir(REPO)
+                os.execv(sys.executable, [sys.executable, "-m", "geoleak", *words])
             sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
-            code = main([str(each) for each in arguments])
+            code = main(words)
             sys.stdout.flush()
             sys.stderr.flush()
         finally:
@@ -103,7 +112,7 @@ def on_small_disk(*arguments: str | Path, most: int) -> Ran:
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         resource.setrlimit(resource.RLIMIT_FSIZE, (most, old[1]))
         try:
-            child = _fork(arguments, {1: out.fileno(), 2: err.fileno()})
+            child = fork(arguments, {1: out.fileno(), 2: err.fileno()})
         finally:
             resource.setrlimit(resource.RLIMIT_FSIZE, old)
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
@@ -119,7 +128,7 @@ def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()
     """
     pty = pytest.importorskip("pty")
     ours, theirs = pty.openpty()
-    child = _fork(arguments, dict.fromkeys((0, 1, 2), theirs), TERM="xterm")
+    child = fork(arguments, dict.fromkeys((0, 1, 2), theirs), TERM="xterm")
     os.close(theirs)
     shown, seen = "", 0
     waiting = list(answers)

@@ -11,8 +11,7 @@ import os
 import shutil
 import signal
 import ssl
-import subprocess
-import sys
+import tempfile
 import threading
 import time
 import uuid
@@ -33,7 +32,7 @@ from geoleak.serve.book import Book, ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.server import code_lines
 from geoleak.serve.sound import compared, store_recording
-from tests.command import REPO
+from tests.command import REPO, fork, run
 from tests.recordings import write_wav_16
 from tests.site_folders import write_folder
 
@@ -44,40 +43,47 @@ SEEN = {"place": "113", "what": "wet"}
 
 
 class Serving:
-    """The command as a process of its own; ``url`` is what it printed first."""
+    """The command as a process of its own; ``url`` is what it printed first.
 
-    def __init__(self, folder: Path, *words: str) -> None:
+    It is a fork of this one, which spares it the imports; ``fresh`` starts it as a user does.
+    """
+
+    def __init__(self, folder: Path, *words: str, fresh: bool = False) -> None:
         self.folder = folder
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "geoleak", "serve", str(folder), "--no-browser", *words],
-            cwd=REPO,
-            env={**os.environ, "PYTHONPATH": str(REPO), "PYTHONUNBUFFERED": "1"},
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        assert self.process.stdout is not None
-        first = self.process.stdout.readline()
-        assert first.startswith("serving "), first + (self.process.stderr.read() or "")
-        self.url = first.split()[1]
+        self._said = tempfile.TemporaryFile("w+")  # noqa: SIM115
+        ours, theirs = os.pipe()
+        self.printed = os.fdopen(ours)
+        command = ["serve", folder, "--no-browser", *words]
+        self.pid = fork(command, {1: theirs, 2: self._said.fileno()}, fresh=fresh)
+        os.close(theirs)
+        first = self.printed.readline()
+        self.url = first.split()[1] if first.startswith("serving ") else ""
         self.base = self.url.split("?")[0].rstrip("/")
+        if not self.url:
+            raise AssertionError(first + self.kill())
 
-    def kill(self) -> None:
-        self.process.kill()
-        self.process.wait()
+    def kill(self, sign: int = signal.SIGKILL) -> str:
+        """End it, if it is not ended, and return what it said on stderr."""
+        if not self._said.closed:
+            os.kill(self.pid, sign)
+            ends = time.monotonic() + 20
+            while os.waitpid(self.pid, os.WNOHANG) == (0, 0):
+                if time.monotonic() > ends:
+                    os.kill(self.pid, signal.SIGKILL)
+                time.sleep(0.02)
+            self.printed.close()
+            self._said.seek(0)
+            self.last_words = self._said.read()
+            self._said.close()
+        return self.last_words
 
     def stop(self) -> str:
-        self.process.send_signal(signal.SIGINT)
-        try:
-            _, said = self.process.communicate(timeout=20)
-        finally:
-            self.process.kill()
-        return said
+        return self.kill(signal.SIGINT)
 
 
 @contextlib.contextmanager
-def serving(folder: Path, *words: str):
-    started = Serving(folder, *words)
+def serving(folder: Path, *words: str, fresh: bool = False):
+    started = Serving(folder, *words, fresh=fresh)
     try:
         yield started
     finally:
@@ -95,7 +101,7 @@ def court(tmp_path: Path) -> Path:
 def court_server(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shared") / "alder_court"
     shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
-    with serving(folder) as started:
+    with serving(folder, fresh=True) as started:
         yield started
 
 
@@ -281,7 +287,7 @@ class TestWhoMay:
     def test_tls_shows_the_fingerprint_it_serves(self, court: Path) -> None:
         with serving(court, "--tls") as server:
             assert server.base.startswith("https://")
-            printed = [server.process.stdout.readline().strip() for _ in range(2)][1]
+            printed = [server.printed.readline().strip() for _ in range(2)][1]
             host, port = server.base.removeprefix("https://").split(":")
             made = ssl.get_server_certificate((host, int(port)))
             import hashlib
@@ -292,13 +298,9 @@ class TestWhoMay:
 
     def test_a_taken_port_is_said(self, court: Path, court_server) -> None:
         port = court_server.base.rsplit(":", 1)[1]
-        done = subprocess.run(
-            [sys.executable, "-m", "geoleak", "serve", str(court), "--port", port],
-            cwd=REPO, capture_output=True, text=True, check=False,
-        )  # fmt: skip
-        assert done.returncode == 1
-        assert f"--port {port}" in done.stderr
-        assert "Traceback" not in done.stderr
+        ran = run("serve", court, "--port", port)
+        assert (ran.code, len(ran.lines)) == (1, 1)
+        assert f"--port {port}" in ran.err
 
 
 class TestNothingLost:
