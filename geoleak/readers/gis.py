@@ -6,8 +6,10 @@ import io
 import json
 import os
 import sys
+import warnings
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Any
@@ -165,7 +167,8 @@ def list_layers(source: bytes, origin: Origin) -> list[tuple[str, str | None]]:
         If GDAL cannot read the file.
     """
     try:
-        return [(str(name), kind) for name, kind in load_gdal().list_layers(source)]
+        with _without_a_name():
+            return [(str(name), kind) for name, kind in load_gdal().list_layers(source)]
     except Exception as error:  # GDAL raises many kinds; none may become a traceback
         raise _unreadable(error, origin) from None
 
@@ -181,9 +184,10 @@ def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -
     try:
         import shapely
 
-        meta, ids, geometry, columns = load_gdal().raw.read(
-            source, layer=name, return_fids=True, force_2d=flat
-        )
+        with _without_a_name():
+            meta, ids, geometry, columns = load_gdal().raw.read(
+                source, layer=name, return_fids=True, force_2d=flat
+            )
         none = np.full(len(ids), None)
         with np.errstate(invalid="ignore"):  # coordinates that are no numbers are said later
             shapes = none if geometry is None else shapely.from_wkb(geometry, on_invalid="ignore")
@@ -193,6 +197,14 @@ def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -
         raise refused(origin, f"has {len(columns)} fields", f"export at most {MOST_COLUMNS}")
     fields = dict(zip(map(str, meta["fields"]), columns, strict=True))
     return Layer(name, meta["crs"], ids, shapes, fields)
+
+
+@contextmanager
+def _without_a_name() -> Iterator[None]:
+    """Keep GDAL from warning that a GeoPackage has no suffix: in memory none has."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", "File /vsimem/.* non conformant file extension")
+        yield
 
 
 def _unreadable(error: Exception, origin: Origin) -> InputError:

@@ -54,8 +54,11 @@ def _enter(folder: Path, count: int) -> None:
     Beside each of the first stands a warm answer of the same readings, in this process.
     """
     _warm_s(folder)
-    with serving(folder) as server, httpx.Client(base_url=server.base, timeout=120) as client:
-        process = server.process.pid
+    with (
+        serving(folder, fresh=True) as server,
+        httpx.Client(base_url=server.base, timeout=120) as client,
+    ):
+        process = server.pid
         heard = [each for each in client.get("/page.json").json()["readings"]
                  if each["kind"] == "surface" and each["level_db"]]  # fmt: skip
         took, warm = [], []
