@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from tests import browser
 from tests.command import REPO, run
 from tests.spoilt_sites import SITES
 
 
 def pytest_configure() -> None:
-    """Let the processes that tests start share their compiled modules: half of a start's time."""
+    """Keep compiled modules for the next run and for the processes that tests start."""
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    os.environ["PYTHONPYCACHEPREFIX"] = str(REPO / ".pytest_cache" / "compiled")
+    sys.dont_write_bytecode = False
+    sys.pycache_prefix = str(REPO / ".pytest_cache" / "compiled")
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 
 
 @pytest.fixture(scope="session")
@@ -39,3 +45,27 @@ def alder(tmp_path: Path) -> Path:
 def located(answered: Path, tmp_path: Path) -> Path:
     """Alder Court with its answer."""
     return shutil.copytree(answered, tmp_path / "alder_court")
+
+
+@pytest.fixture(scope="session")
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """One Chromium for all that look at pages."""
+    started = browser.start(tmp_path_factory.mktemp("profile"))
+    yield started
+    started.quit()
+
+
+@pytest.fixture
+def driver(chromium: Any) -> Iterator[Any]:
+    """The browser as it was started: one window, no page, light, of its own size, no logs."""
+    yield chromium
+    first, *more = chromium.window_handles
+    for each in more:
+        chromium.switch_to.window(each)
+        chromium.close()
+    chromium.switch_to.window(first)
+    chromium.get("about:blank")
+    chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    chromium.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    for log in ("browser", "performance"):
+        chromium.get_log(log)

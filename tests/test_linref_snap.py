@@ -9,6 +9,7 @@ import shapely
 from geoleak.errors import GeometryError
 from geoleak.linref import Route, RouteSet
 from geoleak.linref.segments import nearest_of_all
+from tests.command import at_length
 from tests.lines import CENTRE, around, beside, tangle, winding
 
 LINES = {
@@ -23,9 +24,10 @@ LINES = {
 
 @pytest.mark.parametrize("name", LINES)
 @pytest.mark.parametrize("scatter", [around, beside])
-def test_same_chainage_and_distance_as_shapely(name, scatter) -> None:
+@at_length("count", [4_000], [20_000])
+def test_same_chainage_and_distance_as_shapely(name, scatter, count) -> None:
     vertices = LINES[name]
-    points = scatter(vertices, 20_000, seed=7)
+    points = scatter(vertices, count, seed=7)
     snap = Route.from_vertices(vertices).snap(points)
     line, shapes = shapely.LineString(vertices), shapely.points(points)
     np.testing.assert_allclose(
@@ -36,9 +38,10 @@ def test_same_chainage_and_distance_as_shapely(name, scatter) -> None:
 
 @pytest.mark.parametrize("name", LINES)
 @pytest.mark.parametrize("within", [0.0, 0.3, 1.0, 25.0])
-def test_many_points_find_what_asking_every_piece_finds(name, within) -> None:
+@at_length("count", [2_000], [6_000])
+def test_many_points_find_what_asking_every_piece_finds(name, within, count) -> None:
     vertices = LINES[name]
-    points = np.vstack([around(vertices, 6_000, seed=8), beside(vertices, 6_000, seed=9)])
+    points = np.vstack([around(vertices, count, seed=8), beside(vertices, count, seed=9)])
     # Strays, crowds on one spot, points on vertices.
     points[:50] = CENTRE + 10.0 ** np.linspace(1, 8, 50)[:, None]
     points[50:1_000] = points[50]
@@ -52,11 +55,9 @@ def test_many_points_find_what_asking_every_piece_finds(name, within) -> None:
     np.testing.assert_array_equal(snap.rival_chainage_m, np.where(slow.rival < 0, np.nan, rival))
 
 
-def rival_by_walking(vertices, point, within: float) -> float:
-    """Find the rival of one point by walking the line in 1 mm steps."""
-    line = shapely.LineString(vertices)
-    chainage = np.arange(0.0, line.length, 1e-3)
-    distance = shapely.distance(shapely.line_interpolate_point(line, chainage), point)
+def rival_by_walking(chainage, walk, point, within: float) -> float:
+    """Find the rival of one point among the places that a walk along the line came to."""
+    distance = np.hypot(*(walk - point).T)
     inside = distance <= distance.min() + within
     stretch = np.cumsum(np.diff(inside, prepend=False) & inside)
     others = inside & (stretch != stretch[np.argmin(distance)])
@@ -68,7 +69,10 @@ def test_rival_is_what_walking_the_line_finds() -> None:
     route = Route.from_vertices(vertices)
     points = around(vertices, 150, seed=12, wide=2.0)
     found = route.snap(points, rival_within_m=0.7).rival_chainage_m
-    wanted = np.array([rival_by_walking(vertices, shapely.Point(p), 0.7) for p in points])
+    line = shapely.LineString(vertices)
+    chainage = np.arange(0.0, line.length, 1e-3)
+    walk = shapely.get_coordinates(shapely.line_interpolate_point(line, chainage))
+    wanted = np.array([rival_by_walking(chainage, walk, p, 0.7) for p in points])
     assert 20 < np.isfinite(wanted).sum() < 130
     both = np.isfinite(found) & np.isfinite(wanted)
     # A grazing touch shorter than the walker's step may be missed: at most one in 150.
@@ -92,12 +96,12 @@ def test_a_foot_just_past_a_vertex_is_not_drawn_to_it(name, many) -> None:
     # Places 1e-7 to 1e-4 m before and after vertices, and 4 m aside: the distance to the vertex
     # is the same to far below rounding of the coordinates.
     past = np.concatenate([inner + step for step in (1e-7, 1e-6, 1e-4, -1e-7, -1e-6, -1e-4)])
-    past = np.repeat(np.mod(past, route.length_m), many)
+    past = np.mod(past, route.length_m)
     for aside in (-4.0, 4.0):
         points = route.position(past, aside)
         line = shapely.LineString(vertices)
         wanted = shapely.line_locate_point(line, shapely.points(points))
-        found = route.snap(points).chainage_m
+        found = route.snap(np.repeat(points, many, axis=0)).chainage_m.reshape(-1, many).T
         # Within 1e-7 m of a vertex shapely itself draws some feet to the vertex.
         away = np.minimum(np.abs(found - wanted), np.abs(found - past))
         assert away.max() < 2e-9

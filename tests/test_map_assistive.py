@@ -51,13 +51,6 @@ def pages(tmp_path_factory):
     return {name: write_map(each, folder / f"{name}.html") for name, each in made.items()}
 
 
-@pytest.fixture(scope="module")
-def driver(tmp_path_factory):
-    started = browser.start(tmp_path_factory.mktemp("profile"))
-    yield started
-    started.quit()
-
-
 def _scheme(driver, name):
     feature = [{"name": "prefers-color-scheme", "value": name}]
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": feature})

@@ -24,13 +24,6 @@ ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
 
 
 @pytest.fixture(scope="module")
-def driver(tmp_path_factory):
-    started = browser.start(tmp_path_factory.mktemp("profile"))
-    yield started
-    started.quit()
-
-
-@pytest.fixture(scope="module")
 def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("maps")
     return {name: write_map(build(), folder / f"{name}.html") for name, build in SITES.items()}

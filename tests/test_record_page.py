@@ -78,27 +78,23 @@ def test_a_record_of_nothing_has_no_picture() -> None:
 
 @pytest.mark.browser
 @pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING)
-def test_it_fits_phone_and_desk_in_light_and_dark(found: dict, tmp_path: Path) -> None:
+def test_it_fits_phone_and_desk_in_light_and_dark(found: dict, tmp_path: Path, driver) -> None:
     path = write_page(found, tmp_path / "record.html")
-    driver = browser.start(tmp_path / "profile")
-    try:
-        for width in (390, 1280):
-            for scheme, dark in (("light", False), ("dark", True)):
-                scheme = {"name": "prefers-color-scheme", "value": scheme}
-                driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
-                browser.size(driver, width, 900)
-                driver.get(path.as_uri())
-                script = driver.execute_script
-                assert script("return document.documentElement.scrollWidth") <= width
-                page = script("return getComputedStyle(document.body).backgroundColor")
-                assert (page == "rgb(17, 24, 30)") is dark
-                # The pictures are drawn in dark ink: their ground stays white.
-                ground = "return getComputedStyle(document.querySelector('svg')).backgroundColor"
-                assert script(ground) == "rgb(255, 255, 255)"
-                columns = script(
-                    "return new Set([...document.querySelectorAll('figure')]"
-                    ".map(f => f.getBoundingClientRect().left)).size"
-                )
-                assert columns == (1 if width == 390 else 2)
-    finally:
-        driver.quit()
+    for width in (390, 1280):
+        for scheme, dark in (("light", False), ("dark", True)):
+            scheme = {"name": "prefers-color-scheme", "value": scheme}
+            driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})
+            browser.size(driver, width, 900)
+            driver.get(path.as_uri())
+            script = driver.execute_script
+            assert script("return document.documentElement.scrollWidth") <= width
+            page = script("return getComputedStyle(document.body).backgroundColor")
+            assert (page == "rgb(17, 24, 30)") is dark
+            # The pictures are drawn in dark ink: their ground stays white.
+            ground = "return getComputedStyle(document.querySelector('svg')).backgroundColor"
+            assert script(ground) == "rgb(255, 255, 255)"
+            columns = script(
+                "return new Set([...document.querySelectorAll('figure')]"
+                ".map(f => f.getBoundingClientRect().left)).size"
+            )
+            assert columns == (1 if width == 390 else 2)

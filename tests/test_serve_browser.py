@@ -32,13 +32,6 @@ SAID = "document.getElementById('sound-said').textContent"
 COURT = REPO / "sample_sites" / "alder_court"
 
 
-@pytest.fixture(scope="module")
-def driver(tmp_path_factory):
-    started = browser.start(tmp_path_factory.mktemp("profile"))
-    yield started
-    started.quit()
-
-
 @pytest.fixture
 def court(tmp_path: Path) -> Path:
     folder = tmp_path / "alder_court"
