@@ -5,9 +5,8 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
-
-import pytest
 
 PACKAGE = Path(__file__).parent.parent / "geoleak"
 
@@ -57,26 +56,33 @@ def room_of(module: str) -> str | None:
     return None if first in ("__init__", "__main__", "") else first
 
 
+@cache
+def nodes_of(path: Path) -> list[ast.AST]:
+    """Return every node of a file."""
+    return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@cache
 def imports(path: Path, *, by_file: bool = False) -> list[tuple[str, bool]]:
     """Return (module, at import time) for each import of a file.
 
     ``by_file`` names the file where ``from geoleak.room import file`` takes one.
     """
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    nodes = nodes_of(path)
     inside = {
         id(node)
-        for function in ast.walk(tree)
+        for function in nodes
         if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
         for node in ast.walk(function)
     }
     typing_only = {
         id(node)
-        for block in ast.walk(tree)
+        for block in nodes
         if isinstance(block, ast.If) and "TYPE_CHECKING" in ast.dump(block.test)
         for node in ast.walk(block)
     }
     found = []
-    for node in ast.walk(tree):
+    for node in nodes:
         if id(node) in typing_only:
             continue
         names = []
@@ -100,21 +106,22 @@ def imports(path: Path, *, by_file: bool = False) -> list[tuple[str, bool]]:
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_rooms_import_only_rooms_above_them(path: Path) -> None:
-    here = room_of(".".join(path.relative_to(PACKAGE).with_suffix("").parts))
-    if here is None:
-        return
-    assert here in ROOMS, f"{path.name} belongs to no room"
-    for name, _ in imports(path):
-        if not name.startswith("geoleak."):
+def test_rooms_import_only_rooms_above_them() -> None:
+    for path in MODULES:
+        here = room_of(".".join(path.relative_to(PACKAGE).with_suffix("").parts))
+        if here is None:
             continue
-        there = room_of(name.removeprefix("geoleak."))
-        if there in (None, here) or (here, there) in DOWNWARD or name == "geoleak.__version__":
-            continue
-        assert there in ROOMS, f"{path.name} imports {name}, which belongs to no room"
-        assert ROOMS.index(there) < ROOMS.index(here), f"{path.name} ({here}) imports {name}"
-        assert there in BY_FILE or name.count(".") == 1, f"{path.name}: {name} past its room's door"
+        assert here in ROOMS, f"{path.name} belongs to no room"
+        for name, _ in imports(path):
+            if not name.startswith("geoleak."):
+                continue
+            there = room_of(name.removeprefix("geoleak."))
+            if there in (None, here) or (here, there) in DOWNWARD or name == "geoleak.__version__":
+                continue
+            assert there in ROOMS, f"{path.name} imports {name}, which belongs to no room"
+            assert ROOMS.index(there) < ROOMS.index(here), f"{path.name} ({here}) imports {name}"
+            past = f"{path.name}: {name} past its room's door"
+            assert there in BY_FILE or name.count(".") == 1, past
 
 
 def test_no_circle_inside_a_room() -> None:
@@ -139,16 +146,15 @@ def test_the_root_holds_rooms_and_few_files() -> None:
         assert path.name in ROOMS or path.is_file() or path.name == "__pycache__", path
 
 
-@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_heavy_libraries_are_imported_where_they_are_used(path: Path) -> None:
+def test_heavy_libraries_are_imported_where_they_are_used() -> None:
     heavy = ("pandas", "geopandas", "folium", "pyogrio", "reportlab", "scipy", "rich", "ezdxf")
-    for name, at_import_time in imports(path):
-        if not at_import_time:
-            continue
-        library = name.split(".")[0]
-        if path.parent.name == "export" and AT_THE_EDGE.get(path.stem) == library:
-            continue
-        assert library not in heavy, f"{path.name} imports {name} when it is loaded"
+    for path in MODULES:
+        for name, at_import_time in imports(path):
+            library = name.split(".")[0]
+            if path.parent.name == "export" and AT_THE_EDGE.get(path.stem) == library:
+                continue
+            late = library not in heavy or not at_import_time
+            assert late, f"{path.name} imports {name} when it is loaded"
 
 
 def test_the_command_line_library_stays_in_the_commands() -> None:
@@ -165,7 +171,7 @@ def test_importing_geoleak_loads_no_library() -> None:
 
 def test_no_bare_except_and_no_global_random_generator() -> None:
     for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        for node in nodes_of(path):
             if isinstance(node, ast.ExceptHandler):
                 assert node.type is not None, f"{path.name}:{node.lineno}: bare except"
             if not isinstance(node, ast.Attribute) or not isinstance(node.value, ast.Attribute):

@@ -14,9 +14,11 @@ import pytest
 import geoleak
 from geoleak.export.map import write_map
 from tests import browser
+from tests.command import at_length
 from tests.results import check_site, feet_site, hostile_site
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
+EVERY = ("hostile", "feet", "check_first", "alder_court", "quarry_road", "school_loop")
 pytestmark = pytest.mark.browser
 needs_chromium = pytest.mark.skipif(
     not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING
@@ -58,12 +60,16 @@ def _scheme(driver, name):
 
 @needs_chromium
 @needs_axe
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (390, "dark"), (1280, "dark")])
-def test_axe_finds_nothing_in_chromium(driver, pages, width, scheme):
+@at_length(
+    ("width", "scheme", "names"),
+    [(390, "light", EVERY), (1280, "dark", ("hostile", "check_first"))],
+    [(390, "dark", EVERY), (1280, "dark", EVERY)],
+)
+def test_axe_finds_nothing_in_chromium(driver, pages, width, scheme, names):
     _scheme(driver, scheme)
-    for name, page in pages.items():
+    for name in names:
         browser.size(driver, width, 844)
-        driver.get(page.as_uri())
+        driver.get(pages[name].as_uri())
         driver.execute_script(browser.axe().read_text(encoding="utf-8"))
         assert driver.execute_async_script(AXE) == [], name
         assert driver.execute_async_script(TARGETS) == [], name
@@ -73,11 +79,11 @@ def test_axe_finds_nothing_in_chromium(driver, pages, width, scheme):
 
 @needs_axe
 @pytest.mark.skipif(browser.FIREFOX is None, reason=browser.NO_FIREFOX)
-@pytest.mark.parametrize("dark", [False, True])
-def test_axe_finds_nothing_in_firefox(pages, dark):
+@at_length(("dark", "names"), [(True, ("hostile", "check_first"))], [(False, EVERY), (True, EVERY)])
+def test_axe_finds_nothing_in_firefox(pages, dark, names):
     with browser.firefox(dark=dark) as driver:
-        for name, page in list(pages.items())[: 2 if dark else None]:
-            driver.navigate(page.as_uri())
+        for name in names:
+            driver.navigate(pages[name].as_uri())
             driver.execute_script(browser.axe().read_text(encoding="utf-8"), sandbox=None)
             night = "return matchMedia('(prefers-color-scheme: dark)').matches"
             assert driver.execute_script(night) is dark

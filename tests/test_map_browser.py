@@ -10,6 +10,7 @@ import pytest
 
 from geoleak.export.map import page_html, write_map
 from tests import browser
+from tests.command import at_length
 from tests.results import EVERY_SITE, check_site, feet_site, listen_on_site
 
 pytestmark = [
@@ -20,6 +21,8 @@ PHONE, DESK = (390, 844), (1280, 800)
 SITES = EVERY_SITE | {"check_first": check_site}
 NOT_TO_DIG = {"listen_on": 2, "check_first": 3}
 """Sites without a stake -> how many places to go to next."""
+EACH_ONCE = [(name, (PHONE, DESK)[k % 2]) for k, name in enumerate(SITES)]
+REST = [(name, size) for name in SITES for size in (PHONE, DESK) if (name, size) not in EACH_ONCE]
 ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
 
 
@@ -88,8 +91,7 @@ def _count(driver, css):
     return driver.execute_script(f"return document.querySelectorAll({json.dumps(css)}).length")
 
 
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", SITES)
+@at_length(("name", "size"), EACH_ONCE, REST)
 def test_opens_from_disk_without_network_or_complaint(driver, pages, name, size):
     _open(driver, pages[name], size)
     assert _console(driver) == []
@@ -230,8 +232,7 @@ def test_popups_open_by_mouse_and_by_keyboard(driver, pages):
     assert _console(driver) == []
 
 
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", SITES)
+@at_length(("name", "size"), EACH_ONCE, REST)
 def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
     """Measured, not read: letters a line each have the same text as a table."""
     _open(driver, pages[name], size)
