@@ -137,6 +137,10 @@ def test_a_place_that_had_no_chance_scores_its_distance() -> None:
     assert at_peak.quantile == pytest.approx(0.6, abs=1e-6)
     assert at_peak.log_score == pytest.approx(np.log(80.0))
     assert scores(sharp, "none", 3.0) is None
+    # A leg that was given no chance counts against the odds as well; no distance leads there.
+    sharp["profile"][0]["density_per_m"] = [0.0, 0.0]
+    shut_out = scores(sharp, "side", 5.0)
+    assert (shut_out.quantile, shut_out.log_score, shut_out.crps_m) == (0.0, -np.inf, None)
     assert loudest_error_m(sharp, "none", 3.0) is None
 
 
@@ -182,8 +186,18 @@ def test_dry_holes_and_open_sites_count(tmp_path: Path) -> None:
     write(tmp_path / "b", result, [])
     seen = summary(closed_sites([tmp_path]))
     assert (seen["sites"], seen["closed"], seen["digs"], seen["hits"], seen["dry_holes"]) == (
-        2, 1, 2, 0, 1,
+        2, 1, 1, 0, 1,
     )  # fmt: skip
+
+
+def test_one_run_promises_one_hole(tmp_path: Path) -> None:
+    """A second hole under the same run was not promised; one under a new run was."""
+    result = result_of(40.0, 0.5, chance=0.9)
+    again = result_of(43.0, 0.5, chance=0.8) | {"run": {"id": "def456"}}
+    holes = [dry_outcome(result), dry_outcome(result), leak_outcome(again, at(43), across_m=0)]
+    seen = one(tmp_path, result, *holes)
+    assert (seen["digs"], seen["hits"], seen["dry_holes"]) == (2, 1, 2)
+    assert seen["promised_mean"] == pytest.approx(0.85)
 
 
 def test_no_site_and_no_json_are_said(tmp_path: Path) -> None:

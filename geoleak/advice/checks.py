@@ -121,7 +121,9 @@ def next_check(
     rivals = {e.name: e for e in posterior.rivals}
     price = dry_hole_minutes(survey)
     best: Check | None = None
-    for kind, names in TELLS.items():
+    # Nothing else is of use while the valve may pass.
+    shut = StopTests(survey).goes_on(leg, stake_m)
+    for kind, names in TELLS.items() if not shut else (("stop", TELLS["stop"]),):
         told = [n for n in names if n in rivals and not _is_made(survey, kind, rivals[n], stake_m)]
         if not told:
             continue
@@ -133,7 +135,7 @@ def next_check(
         spared = sum(plain.values()) - plain[rival]
         spared += hole.missed(rival, times=caution) * finds[rival]
         minutes = setting(f"check_{kind}_minutes").value
-        if spared < LEAST:
+        if spared < LEAST and not shut:
             continue
         check = Check(
             kind,
@@ -195,15 +197,22 @@ def places_of(
 
 
 def told_another(survey: Survey) -> bool:
-    """Tell whether the stop tests that still count say that the sound is not the leak."""
-    return is_another(survey, StopTests(survey).tests)
+    """Tell whether the stop tests that still count say that the sound is not the leak.
+
+    One that only went on with the supply shut is made once more first: the valve may pass.
+    """
+    stops = StopTests(survey)
+    asked = STOPS if not stops.silenced() else 1
+    tests = stops.tests
+    done = (t for t in tests if len(tests_of(tests, t.leg, t.chainage_m)) >= asked)
+    return is_another(survey, tuple(done))
 
 
 def again(survey: Survey, hole: InHole) -> Check | None:
     """Return the first survey once more, where a stop test told that something else was heard."""
     rows = survey.surface
     old = np.flatnonzero(~rows.everything_off & (np.abs(rows.offset_m) < 1.0))
-    if len(old) == 0 or rows.everything_off.any():
+    if len(old) == 0 or rows.everything_off.any() or not StopTests(survey).silenced():
         return None
     old = old[np.lexsort((rows.chainage_m[old], rows.leg[old]))]
     most = min(len(old), AGAIN_PLACES)

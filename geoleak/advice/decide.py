@@ -11,6 +11,7 @@ import numpy.typing as npt
 from geoleak.advice.checks import Check, InHole, again, next_check, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
 from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
+from geoleak.evidence import StopTests
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey
@@ -138,13 +139,19 @@ def _verdict(
         once_more = again(survey, in_hole)
         told = "the stop test says that what is heard here is not the leak"
         if once_more is None:
-            told += ": stop what makes it, strike the rows read meanwhile, read the line anew"
+            told += (
+                ": stop what makes it, or wait until it stops; strike the rows read meanwhile, "
+                "read the line anew"
+            )
         return ("listen_on" if once_more is None else "check_first"), once_more, (told,)
     if against or (in_hole.if_heard < dig_when and hole.chance < dig_when):
         return "listen_on", None, ()
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
     check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
     clears = hole.chance >= dig_when
+    if StopTests(survey).goes_on(posterior.peaks[0].leg, stake):
+        said = "it goes on with the supply shut: the valve passes, or it is not of this pipe"
+        return ("listen_on" if check is None else "check_first"), check, (said,)
     even = _even_chance(posterior, hole, in_hole)
     if clears and even < EVEN_WHEN:
         said = f"only {percent(even)} if pipe nobody listened to is as likely as the rest"

@@ -127,9 +127,14 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
     """Return what `geoleak record --json` prints."""
     closed = [site for site in sites if site.outcomes]
     outcomes = [each for site in closed for each in site.outcomes]
-    dug = [each for each in outcomes if each["promised"]["verdict"] == "dig"]
-    hits = [bool(each["in_hole"]) for each in dug]
-    promised = [float(each["promised"]["chance_in_hole"]) for each in dug]
+    # One run promises one hole, however many were dug under it.
+    dug: dict[tuple[Path, str], list[Mapping[str, Any]]] = {}
+    for site in closed:
+        for each in site.outcomes:
+            if each["promised"]["verdict"] == "dig":
+                dug.setdefault((site.folder, each["promised"]["run"]), []).append(each)
+    hits = [any(each["in_hole"] for each in holes) for holes in dug.values()]
+    promised = [float(holes[0]["promised"]["chance_in_hole"]) for holes in dug.values()]
     leaks = [site.leak for site in closed if site.leak is not None]
     errors = [abs(each["along_m"]) for each in leaks if each["along_m"] is not None]
     loudest = [s.loudest_error_m for s in closed if s.loudest_error_m is not None]
@@ -154,7 +159,7 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
         "median_error_m": _median(errors),
         "loudest_median_error_m": _median(loudest),
         "log_score": _mean([max(each.log_score, WORST_LOG) for each in scored]),
-        "crps_m": _mean([each.crps_m for each in scored]),
+        "crps_m": _mean([each.crps_m for each in scored if each.crps_m is not None]),
         "loudest_crps_m": _mean(loudest),
         "dry_holes": sum(each["outcome"] == "dry" for each in outcomes),
         "dry_because": dict(Counter(_why_dry(s) for s in closed for _ in range(_dry(s)))),

@@ -28,19 +28,19 @@ class Scores:
         transform): uniform over many sites where the odds are honest.
     log_score : float
         Log of the chance per metre at the place found; -inf where there was none.
-    crps_m : float
+    crps_m : float or None
         Continuous ranked probability score along the leak's leg: the mean distance that a place
         drawn from the odds is off, less half of that between two such places. A single stated
-        place scores its error.
+        place scores its error. None where that leg was given no chance at all.
     """
 
     quantile: float
     log_score: float
-    crps_m: float
+    crps_m: float | None
 
 
 def scores(result: Mapping[str, Any], found: str, chainage: float) -> Scores | None:
-    """Return the scores of a result, the leak found at a chainage of a leg that it has odds for."""
+    """Return the scores of a result, the leak found at a chainage of a leg that it knows."""
     before = total = 0.0
     held: tuple[Floats, Floats, Floats] | None = None
     for leg in result["profile"]:
@@ -54,12 +54,13 @@ def scores(result: Mapping[str, Any], found: str, chainage: float) -> Scores | N
             held = at, density, mass
         elif held is None:
             before += float(mass[-1])
-    if held is None or total <= 0 or held[2][-1] <= 0:
+    if held is None or total <= 0:
         return None
     at, density, mass = held
     here = float(np.interp(chainage, at, density, left=0.0, right=0.0)) / total
     log = math.log(here) if here > 0 else -math.inf
-    return Scores(before / total, log, _crps(at, mass / mass[-1], chainage))
+    crps = _crps(at, mass / mass[-1], chainage) if mass[-1] > 0 else None
+    return Scores(before / total, log, crps)
 
 
 def _crps(at: Floats, below: Floats, truth: float) -> float:

@@ -92,10 +92,14 @@ def _excess_db(survey: Survey, leg: int, chainage_m: float) -> float | None:
 
 
 def _likelihood(parts: Floats, maker: str) -> float:
-    """Return the log density of a test for one maker, a part misread with a stated chance."""
-    wrong = setting("stop_misread").value
+    """Return the log density of a test for one maker, a part misread with a stated chance.
+
+    What dies with the supply goes on as well where the shut valve passes.
+    """
     total = 0.0
     for i, silent in enumerate(FALLS[maker]):
+        passes = silent and PARTS[i] == "supply_shut"
+        wrong = setting("valve_passes" if passes else "stop_misread").value
         stays, stops = parts[i]
         right, other = (stops, stays) if silent else (stays, stops)
         total += float(np.logaddexp(np.log1p(-wrong) + right, np.log(wrong) + other))
@@ -139,13 +143,32 @@ class StopTests:
         near = _near(self.survey, leg, chainage_m)
         return near is not None and _mostly_off(*near)
 
-    def of_leak(self, leg: Ints, chainage_m: Floats) -> Floats:
-        """Return the log weight of the tests for a leak heard at each place, shape (k,)."""
-        out = np.zeros(len(leg))
+    def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
+        """Return the log weight of the tests for a leak heard at each place, shape (k,).
+
+        ``fed``: chance that the pipe it is on is fed by the supply that was shut.
+        """
+        out, foreign = np.zeros(len(leg)), np.zeros(len(leg))
         for test, parts in zip(self.tests, self.parts, strict=True):
             near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
             out[near] += _likelihood(parts, "leak") - _neither(parts)
-        return out
+            foreign[near] += _likelihood(parts, "maker_outside") - _neither(parts)
+        with np.errstate(divide="ignore"):
+            mixed: Floats = np.logaddexp(np.log(fed) + out, np.log1p(-fed) + foreign)
+        return mixed
+
+    def goes_on(self, leg: int, chainage_m: float) -> bool:
+        """Tell whether the sound at a place went on with the supply shut, when last tried."""
+        here = [
+            parts[2]
+            for test, parts in zip(self.tests, self.parts, strict=True)
+            if tests_of((test,), leg, chainage_m) and parts[2].any()
+        ]
+        return bool(here) and bool(here[-1][0] > here[-1][1])
+
+    def silenced(self) -> bool:
+        """Tell whether turning something here off, or a fitting, silenced a sound."""
+        return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in self.parts)
 
     def of_another(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight for a sound of another maker at each place, shape (k,).

@@ -194,8 +194,8 @@ def task(result: Result) -> str:
         turned = f"with {check.fitting} turned" if check.fitting else "with valves near it turned"
         return words.plain(
             f"at the loudest place ({minutes}): read the level as it is, with every tap and "
-            f"machine off, {turned}, with the supply shut (with the owner's leave; never a fire "
-            "line unannounced)"
+            f"machine off, {turned}, with the supply shut and a tap past it run dry (with the "
+            "owner's leave; never a fire line unannounced)"
         )
     if check.kind == "across":
         out = sorted({abs(each.properties["offset_m"]) for each in places(result)})
@@ -205,15 +205,12 @@ def task(result: Result) -> str:
         leg = words.plain(places(result)[0].properties["leg"])
         return f"trace and listen past the end of {leg}, or say it ends ({minutes})"
     if check.kind == "rod":
-        spots = f"{len(check.places)} places {words.length(0.5, unit)} apart"
+        spots = f"{len(check.places)} places {words.length(1.0, unit)} apart"
         return (
             f"push a rod down beside the pipe at {spots} and read through it ({minutes}); "
             "it breaks ground: after the locate request"
         )
-    return (
-        "turn off what the stop test showed to sound (what goes on with the supply shut is not of "
-        f"this pipe) and read the line once more ({minutes})"
-    )
+    return f"turn off what the stop test showed to sound and read the line once more ({minutes})"
 
 
 def meaning(result: Result) -> str:
@@ -223,7 +220,8 @@ def meaning(result: Result) -> str:
     return words.plain(
         {
             "stop": f"goes quiet with {turned}: not the leak. Stays, and dies with the supply: "
-            "likelier the leak. Stays with the supply shut: not from this pipe",
+            "likelier the leak. Stays with the supply shut: the valve passes (a tap past it runs "
+            "on), or it is not from this pipe",
             "across": "louder to one side: the leak lies on a line there. Loudest in the middle: "
             "likelier straight below",
             "trace_on": "louder past the end: the leak lies there. Falls off, or the pipe ends: "

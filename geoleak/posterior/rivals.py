@@ -9,7 +9,8 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 - fitting: the sound has another maker, which a rod hears as well; half of these stand at shot
   fittings, half anywhere. The leak is anywhere.
 - aside: the leak is on an untraced line beside the traced one.
-- beyond: the leak is past an end of the traced line that nothing is known to close.
+- beyond: the leak is past an end of the traced line; less so where it is stated to end, or a
+  fitting that often ends a line stands on it.
 - displaced: the sound comes up some way along the trench from the leak; only what is heard at the
   surface is moved, not what the pipe carries.
 - elsewhere: the leak is on no traced leg, out of hearing or mistaken.
@@ -27,15 +28,16 @@ from geoleak.errors import SiteDataError
 from geoleak.evidence import Candidates, LevelEvidence, StopTests, candidates, log_sum_exp, prior
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
+from geoleak.site import Codes
 from geoleak.survey import Survey
-from geoleak.tables import setting
+from geoleak.tables import goes_on, setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 RIVALS = ("fitting", "aside", "beyond", "displaced")
-# A fitting this near an end closes it (common practice, no source).
-CLOSED_BY_M = 1.0
+# A fitting, or another leg, this near an end stands on it (common practice, no source).
+AT_END_M = 1.0
 # An end with no reading this near is out of hearing: nothing was heard from past it.
 HEARD_FROM_M = 12.0
 # Places aside are judged where the line is within this of its top (nats), so many along and out.
@@ -244,7 +246,8 @@ class Explainer:
             np.full(len(leg) * many, 1.0 / (len(leg) * many)),
             aside_m=np.tile(out, len(leg)),
         )
-        foot = self.stops.of_leak(places.leg, places.chainage_m)
+        fed = 1.0 - setting("rival_aside_foreign").value
+        foot = self.stops.of_leak(places.leg, places.chainage_m, fed=fed)
         pipe = cells.width_m.sum()
         value = self.everything(places) + foot + np.log(np.repeat(width / pipe, many) / many)
         best = int(np.argmax(value))
@@ -344,13 +347,15 @@ def settle(run: Run) -> tuple[Cells, tuple[Explanation, ...]]:
 class End:
     """A free end of a traced leg.
 
-    ``closed``: known to end there, or a fitting stands on it. ``heard``: somebody read near it.
+    ``closed``: stated to end there. ``heard``: somebody read near it. ``goes_on``: how far a pipe
+    past it is as common as past an open end, by the fitting that stands on it.
     """
 
     leg: int
     at_m: float
     closed: bool
     heard: bool
+    goes_on: float
 
 
 def free_ends(survey: Survey) -> tuple[End, ...]:
@@ -364,27 +369,31 @@ def free_ends(survey: Survey) -> tuple[End, ...]:
         if each.route.is_closed:
             continue
         for name, at in (("start", 0.0), ("end", each.route.length_m)):
-            if any(abs(at - other) < CLOSED_BY_M for other in joined.get(each.number, [])):
+            if any(abs(at - other) < AT_END_M for other in joined.get(each.number, [])):
                 continue
-            fitted = any(
-                p.leg == each.number and abs((p.chainage_m or 0.0) - at) < CLOSED_BY_M
+            on_it = [
+                goes_on(Codes.line_work(p.point.code)[0])
                 for p in survey.fittings
-            )
+                if p.leg == each.number and abs((p.chainage_m or 0.0) - at) < AT_END_M
+            ]
             heard = any(
                 bool(np.any(np.abs(rows.chainage_m - at)[rows.leg == each.number] < HEARD_FROM_M))
                 for rows in (survey.surface, survey.contact)
             )
-            found.append(End(each.number, at, name in each.leg.ends_here or fitted, heard))
+            closed = name in each.leg.ends_here
+            found.append(End(each.number, at, closed, heard, min(on_it, default=1.0)))
     return tuple(found)
 
 
 def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
     """Return the share of leaks past each end; all together as stated where every end is open.
 
-    Each free end has its part of the share; one that is known to end keeps a stated remainder.
+    Each free end has its part of the share, less by the fitting that stands on it; one that is
+    stated to end keeps a remainder.
     """
     closed = min(setting("rival_beyond_closed").value, stated)
-    return np.array([closed if end.closed else stated for end in ends]) / max(len(ends), 1)
+    share = [min(closed if end.closed else stated, stated * end.goes_on) for end in ends]
+    return np.array(share) / max(len(ends), 1)
 
 
 def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:

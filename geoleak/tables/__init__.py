@@ -116,6 +116,17 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
+class Fitting:
+    """A fitting at the last mark: how far a pipe that goes on past it is as common as past none."""
+
+    name: str
+    also: tuple[str, ...]
+    goes_on: float
+    source: str
+    flag: str
+
+
+@dataclass(frozen=True, slots=True)
 class PipeSize:
     """Outside diameter and wall of a nominal size, as its standard has them."""
 
@@ -128,7 +139,7 @@ class PipeSize:
     flag: str
 
 
-Row = TypeVar("Row", Material, Soil, Surface, Band, Setting, PipeSize)
+Row = TypeVar("Row", Material, Soil, Surface, Band, Setting, Fitting, PipeSize)
 Named = TypeVar("Named", Material, Soil, Surface)
 NAMED_TABLES = ("materials", "soils", "surfaces")
 
@@ -239,6 +250,20 @@ def settings() -> dict[str, Setting]:
 def setting(name: str) -> Setting:
     """Return one weight of the evidence."""
     return settings()[name]
+
+
+@functools.cache
+def goes_on(code: str) -> float:
+    """Return how far a pipe past a fitting of this code is as common as past an end without one.
+
+    1 for a code that is no word of the table: a valve, a hydrant or a tee ends nothing.
+
+    >>> goes_on("HB2"), goes_on("WV")
+    (0.3, 1.0)
+    """
+    word = _fold(code).rstrip("0123456789_.#")
+    rows = (_record(Fitting, row) for row in _rows("fittings"))
+    return next((each.goes_on for each in rows if word in (each.name, *each.also)), 1.0)
 
 
 def names(table: str) -> tuple[str, ...]:

@@ -24,6 +24,10 @@ BACKGROUND_DB = 40.0
 ROD_BACKGROUND_DB, ROD_SIGMA_DB, ROD_STANDOFF_M = 36.0, 3.5, 0.12
 LENGTH_M = 80.0
 HALF_WIDTH_M = 0.45
+# Where a line is traced to a faucet it runs on as rarely as the tool's table has it: half of all
+# other lines end at one.
+CODES = {0.0: "MTR", LENGTH_M: "HB"}
+FAUCET_PAST = 0.3 * 0.5 / (0.3 * 0.5 + 0.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,18 +213,19 @@ def draw(kind: str, rng: np.random.Generator, *, documented: float = 0.0) -> Wor
     count = int(rng.integers(20, 41))
     stretch = spacing * (count - 1)
     start = float(rng.uniform(0.0, max(1.0, LENGTH_M - stretch)))
-    if kind == "beyond the last mark":
+    goes_on = kind in ("beyond the last mark", "past a faucet")
+    if goes_on:
         start = LENGTH_M - stretch
     marks = start + spacing * np.arange(count)
     marks = marks[marks <= LENGTH_M]
     fittings = (0.0, float(rng.uniform(marks[0] + 1, marks[-1] - 1)))
     strength = float(rng.normal(19.0, 5.0))
     heard, leak = _sources(kind, rng, marks, fittings, strength, everything_off)
-    goes_on = kind == "beyond the last mark"
     runs_on = float(rng.uniform(6.0, 8.0)) if goes_on or rng.random() < 0.3 else 0.0
-    if not goes_on and rng.random() < 0.5:
+    share = {"beyond the last mark": FAUCET_PAST, "past a faucet": 1.0}.get(kind, 0.5)
+    if rng.random() < share:
         fittings = (*fittings, LENGTH_M)
-        runs_on = 0.0
+        runs_on = runs_on if goes_on else 0.0
     world = World(rng, ground, heard, leak, fittings, runs_on, synthetic.survey(), everything_off)
     ends = ("start", "end") if runs_on == 0 and rng.random() < documented else ("start",)
     world.survey = _survey(world, marks, iron, spacing, ends)
@@ -244,6 +249,9 @@ def _sources(
         return (leak,), leak
     if kind == "untraced branch":
         leak = replace(leak, aside_m=float(rng.choice([-1, 1]) * rng.uniform(1.0, 4.0)))
+        return (leak,), leak
+    if kind == "past a faucet":
+        leak = Source(LENGTH_M + float(rng.uniform(0.5, 4.0)), strength)
         return (leak,), leak
     if kind == "beyond the last mark":
         leak = Source(LENGTH_M + float(rng.uniform(0.3, 6.0)), strength)
@@ -294,7 +302,7 @@ def _survey(
     off = np.full(len(marks), world.everything_off)
     depth = world.ground.depth_m * float(np.exp(rng.normal(0, 0.1)))
     points = tuple(
-        SurveyedPoint(Point(f"F{i}", at, 0.0), at, 0.0, 0.0, 0.02, "fitting", 0, at, 0.0)
+        SurveyedPoint(Point(f"F{i}", at, 0.0, CODES.get(at, "WV")), at, 0.0, 0.0, 0.02, "fitting", 0, at, 0.0)
         for i, at in enumerate(world.fittings)
     )
     made = synthetic.survey(
@@ -319,7 +327,8 @@ KINDS = (
     "bedding",
     "sound",
     "leak at a fitting",
+    "past a faucet",
 )
 BAD = KINDS[:5]
 # Kinds as often as the shares state them, half of the fitting's with the leak heard as well.
-MIXED = dict(zip(KINDS, (0.03, 0.05, 0.03, 0.04, 0.10, 0.65, 0.10), strict=True))
+MIXED = dict(zip(KINDS[:7], (0.03, 0.05, 0.03, 0.04, 0.10, 0.65, 0.10), strict=True))
