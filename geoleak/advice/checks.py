@@ -18,7 +18,7 @@ from geoleak.tables import setting
 
 # Offsets of readings left and right of the hole's middle, and steps of a rod along the pipe.
 ACROSS_M = (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
-ROD_M = (-1.0, -0.5, 0.0, 0.5, 1.0)
+ROD_M = (-1.0, 0.0, 1.0)
 # How far past an end the first reading of a trace that goes on stands.
 TRACE_M = 1.0
 # The first survey read once more: at this many places at most, evenly over it.
