@@ -24,9 +24,11 @@ BACKGROUND_DB = 40.0
 ROD_BACKGROUND_DB, ROD_SIGMA_DB, ROD_STANDOFF_M = 36.0, 3.5, 0.12
 LENGTH_M = 80.0
 HALF_WIDTH_M = 0.45
+# Shut valves that pass, and branches that hang on another supply.
+VALVE_PASSES, FOREIGN = 0.08, 0.3
+CODES = {0.0: "MTR", LENGTH_M: "HB"}
 # Where a line is traced to a faucet it runs on as rarely as the tool's table has it: half of all
 # other lines end at one.
-CODES = {0.0: "MTR", LENGTH_M: "HB"}
 FAUCET_PAST = 0.3 * 0.5 / (0.3 * 0.5 + 0.5)
 
 
@@ -124,7 +126,9 @@ class World:
         all_off = self.still(at, lambda s: not s.stops_with_taps)
         worked = self.still(at, lambda s: not s.stops_with_fitting) if near else np.nan
         found = self.still(at, lambda s: not (self.everything_off and s.stops_with_taps))
-        shut = self.still(at, lambda s: not s.stops_with_supply)
+        # Asked once more, the technician proves the valve by a tap past it.
+        passes = self.checks.count("stop") == 1 and self.rng.random() < VALVE_PASSES
+        shut = self.still(at, lambda s: passes or not s.stops_with_supply)
         test = StopTest("s1", Place("leg", "leg0", leg="leg0", chainage_m=at))
         done = SurveyedStop(test, 0, at, found, all_off, worked, shut)
         self.survey = replace(self.survey, stops=(*self.survey.stops, done))
@@ -248,7 +252,8 @@ def _sources(
         leak = Source(fittings[1] + float(rng.normal(0, 0.1)), strength)
         return (leak,), leak
     if kind == "untraced branch":
-        leak = replace(leak, aside_m=float(rng.choice([-1, 1]) * rng.uniform(1.0, 4.0)))
+        aside = float(rng.choice([-1, 1]) * rng.uniform(1.0, 4.0))
+        leak = replace(leak, aside_m=aside, stops_with_supply=bool(rng.random() > FOREIGN))
         return (leak,), leak
     if kind == "past a faucet":
         leak = Source(LENGTH_M + float(rng.uniform(0.5, 4.0)), strength)
