@@ -16,6 +16,7 @@ from geoleak.advice.checks import (
     ACROSS_M,
     LEAST,
     ROD_M,
+    ROD_MORE_M,
     STOPS,
     TRACE_M,
     Check,
@@ -69,7 +70,9 @@ def heard(at, leak, *, strength=20.0, aside=0.0, depth=1.0, loss=4.0, offset=0.0
 
 
 def fitting(name, at_m, code=""):
-    return SurveyedPoint(Point(name, at_m, 0.0, code), at_m, 0.0, 0.0, 0.02, "fitting", 0, at_m, 0.0)
+    return SurveyedPoint(
+        Point(name, at_m, 0.0, code), at_m, 0.0, 0.0, 0.02, "fitting", 0, at_m, 0.0
+    )
 
 
 def listened(leak=47.3, *, seed=1, first=30.0, last=65.0, off=False, fittings=(), **parts):
@@ -463,7 +466,7 @@ def test_a_dry_hole_costs_the_sites_money_or_a_crews_day():
 
 
 @pytest.mark.parametrize(
-    ("kind", "minutes"), [("stop", 10.0), ("across", 10.0), ("trace_on", 15.0), ("rod", 30.0)]
+    ("kind", "minutes"), [("stop", 10.0), ("across", 10.0), ("trace_on", 15.0), ("rod", 18.0)]
 )
 def test_minutes_of_checks_are_those_of_the_method(kind, minutes):
     assert setting(f"check_{kind}_minutes").value == minutes
@@ -478,16 +481,43 @@ def test_an_undocumented_survey_is_checked_first():
     assert decision.in_hole.if_heard > 0.9
 
 
-def documented(*, rods=True):
+def rods(at, leak):
+    """Levels through a rod by hand: a source of 36 dB at its tip over a background of 36."""
+    at = np.asarray(at)
+    near = np.sqrt((at - leak) ** 2 + 0.15**2)
+    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
+    return synthetic.levels("rod", at, level, route=synthetic.straight())
+
+
+def documented(*, rod=(46.3, 46.8, 47.3, 47.8, 48.3)):
     """Everything off, ends known, read aside, a rod pushed over a loud, dense survey."""
     survey = across(listened(fittings=(0.0, 100.0)), 47.3, 0.0)
     rows = survey.surface
     survey = replace(survey, surface=replace(rows, everything_off=np.ones(len(rows), dtype=bool)))
-    at = np.array([46.3, 46.8, 47.3, 47.8, 48.3])
-    near = np.sqrt((at - 47.3) ** 2 + 0.15**2)
-    level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
-    rod = synthetic.levels("rod", at, level, route=survey.legs[0].route)
-    return replace(survey, rod=rod) if rods else survey
+    return replace(survey, rod=rods(rod, 47.3)) if rod else survey
+
+
+def test_a_rod_that_leaves_doubt_is_pushed_twice_more_and_no_third_time():
+    """Loudest at the edge of the first three: two more pushes about the place it moved to."""
+    survey = replace(documented(rod=()), rod=rods([46.3, 47.3, 48.3], 49.0))
+    decision = decide(survey, judged(survey), **SURE)
+    assert (decision.verdict, decision.check.kind) == ("check_first", "rod")
+    assert decision.check.minutes == pytest.approx(12.0)
+    middle = 0.5 * sum(decision.hole.pieces[0][1:])
+    assert [a for _, a, _ in decision.check.places] == pytest.approx([middle - 0.5, middle + 0.5])
+    five = replace(survey, rod=rods([46.3, 47.3, 48.3, 48.5, 49.5], 49.0))
+    decision = decide(five, judged(five), **SURE)
+    assert decision.check is None or decision.check.kind != "rod"
+    assert decision.hole.pieces[0][1] < 49.0 < decision.hole.pieces[0][2]
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1])
+def test_sound_that_comes_up_along_the_trench_is_no_contradiction(share):
+    survey = documented(rod=(46.3, 47.3, 48.3, 48.5, 49.5))
+    prior = survey.site.prior.model_copy(update={"displaced": share})
+    survey = replace(survey, rod=rods(survey.rod.chainage_m, 49.0))
+    posterior = judged(replace(survey, site=replace(survey.site, prior=prior)))
+    assert any("contradict" in fit.text for fit in posterior.fits) is (share == 0.0)
 
 
 def test_a_documented_survey_is_dug_at_once():
@@ -498,15 +528,15 @@ def test_a_documented_survey_is_dug_at_once():
 
 
 def test_a_loud_survey_with_everything_off_and_read_aside_needs_one_check():
-    survey = documented(rods=False)
+    survey = documented(rod=())
     decision = decide(survey, judged(survey), **SURE)
     assert decision.verdict == "check_first"
-    assert (decision.check.kind, decision.check.minutes) == ("rod", 30.0)
+    assert (decision.check.kind, decision.check.minutes) == ("rod", 18.0)
 
 
 def test_cheap_holes_are_dug_without_a_check():
     crew = Crew(dry_hole_cost=5.0, dig_cost=5.0, hour_cost=95.0)
-    survey = documented(rods=False)
+    survey = documented(rod=())
     survey = replace(survey, site=replace(survey.site, crew=crew))
     decision = decide(survey, judged(survey), **SURE)
     assert decision.hole.chance >= crew.dig_when
@@ -514,9 +544,9 @@ def test_cheap_holes_are_dug_without_a_check():
 
 
 def test_caution_is_what_asks_for_the_check():
-    """A dry hole worth 600 minutes: as stated no check is worth its minutes, thrice it is."""
-    crew = Crew(dry_hole_cost=600.0, hour_cost=60.0)
-    survey = documented(rods=False)
+    """A dry hole worth 300 minutes: as stated no check is worth its minutes, thrice it is."""
+    crew = Crew(dry_hole_cost=300.0, hour_cost=60.0)
+    survey = documented(rod=())
 
     def verdict(caution):
         prior = survey.site.prior.model_copy(update={"caution": caution})
@@ -603,7 +633,7 @@ def test_a_sound_that_goes_on_with_the_supply_shut_is_of_another_pipe_or_the_val
     odds = [each.line.chance / chance_of(each, "fitting") for each in (before, once, twice)]
     passes, outside = setting("valve_passes").value, setting("maker_outside").value
     assert odds[1] / odds[0] == pytest.approx(passes / outside, rel=0.15)
-    assert odds[2] / odds[1] == pytest.approx(passes, rel=0.15)
+    assert odds[2] / odds[1] == pytest.approx(passes, rel=0.3)
     # A line aside may hang on a supply that nobody shut.
     aside = [chance_of(e, "aside") / e.line.chance for e in (before, once)]
     foreign = setting("rival_aside_foreign").value
@@ -776,7 +806,7 @@ def test_an_end_out_of_hearing_is_not_judged(away, heard):
 
 def test_places_of_the_checks_are_those_of_the_method():
     assert ACROSS_M == (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
-    assert tuple(np.diff(ROD_M)) == (0.5,) * 4
+    assert (ROD_M, ROD_MORE_M) == ((-1.0, 0.0, 1.0), (-0.5, 0.5))
     decision = decide(listened(), judged(listened()), **SURE)
     assert all(abs(a - decision.stake_m) < 2.0 for _, a, _ in decision.check.places)
     assert LEAST == 0.01

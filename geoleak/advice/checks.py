@@ -12,13 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoleak.evidence import SAME_SOUND_M, StopTests, is_another, tests_of
-from geoleak.posterior import Explanation, Posterior, free_ends
+from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
-# Offsets of readings left and right of the hole's middle, and steps of a rod along the pipe.
+# Offsets of readings left and right of the hole's middle, and steps of a rod along the pipe: first,
+# and once more where doubt is left.
 ACROSS_M = (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
-ROD_M = (-1.0, 0.0, 1.0)
+ROD_M, ROD_MORE_M = (-1.0, 0.0, 1.0), (-0.5, 0.5)
 # How far past an end the first reading of a trace that goes on stands.
 TRACE_M = 1.0
 # The first survey read once more: at this many places at most, evenly over it.
@@ -134,12 +135,15 @@ def next_check(
         caution = 1.0 if rivals[rival].checked else survey.site.prior.caution
         spared = sum(plain.values()) - plain[rival]
         spared += hole.missed(rival, times=caution) * finds[rival]
+        places = places_of(survey, kind, leg, stake_m, middle_m)
         minutes = setting(f"check_{kind}_minutes").value
+        if kind == "rod":
+            minutes *= len(places) / len(ROD_M)
         if spared < LEAST and not shut:
             continue
         check = Check(
             kind,
-            places_of(survey, kind, leg, stake_m, middle_m),
+            places,
             minutes,
             rival,
             hole.passed(finds),
@@ -155,11 +159,20 @@ def next_check(
 def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> bool:
     """Tell whether a check was made here as often as it is asked for.
 
-    Listening with everything off is no stop test yet; one that left doubt is made once more.
+    Listening with everything off is no stop test yet. A stop test or a rod that left doubt is asked
+    for once more.
     """
+    leg = rival.place[0]
+    if kind == "rod":
+        return pushes(survey, leg, stake_m) >= len(ROD_M) + len(ROD_MORE_M)
     if kind != "stop":
         return rival.checked
-    return len(tests_of(survey.stops, rival.place[0], stake_m)) >= STOPS
+    return len(tests_of(survey.stops, leg, stake_m)) >= STOPS
+
+
+def rod_begun(survey: Survey, leg: int, chainage_m: float) -> bool:
+    """Tell whether a rod was pushed near a place, and not as often as it is asked for."""
+    return 0 < pushes(survey, leg, chainage_m) < len(ROD_M) + len(ROD_MORE_M)
 
 
 def _finds(survey: Survey, kind: str, rival: Explanation) -> float:
@@ -187,7 +200,8 @@ def places_of(
     if kind == "across":
         return tuple((leg, middle_m, out) for out in ACROSS_M)
     if kind == "rod":
-        at = sorted({min(max(middle_m + step, 0.0), length) for step in ROD_M})
+        steps = ROD_MORE_M if pushes(survey, leg, middle_m) >= len(ROD_M) else ROD_M
+        at = sorted({min(max(middle_m + step, 0.0), length) for step in steps})
         return tuple((leg, each, 0.0) for each in at)
     if kind == "trace_on":
         ends = [e for e in free_ends(survey) if e.leg == leg and not e.closed]

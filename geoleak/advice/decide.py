@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.checks import Check, InHole, again, next_check, told_another
+from geoleak.advice.checks import Check, InHole, again, next_check, rod_begun, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
 from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
 from geoleak.evidence import StopTests
@@ -144,9 +144,11 @@ def _verdict(
                 "read the line anew"
             )
         return ("listen_on" if once_more is None else "check_first"), once_more, (told,)
-    if against or (in_hole.if_heard < dig_when and hole.chance < dig_when):
-        return "listen_on", None, ()
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
+    known = max(in_hole.if_heard, hole.chance) >= dig_when
+    # A rod that moved the place leaves doubt that no reading at the surface settles.
+    if against or not (known or rod_begun(survey, posterior.peaks[0].leg, stake)):
+        return "listen_on", None, ()
     check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
     clears = hole.chance >= dig_when
     if StopTests(survey).goes_on(posterior.peaks[0].leg, stake):

@@ -4,7 +4,7 @@ from geoleak.posterior.checks import SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
 from geoleak.posterior.quadrature import Normal, log_weights
-from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, settle
+from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, pushes, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "draw_at",
     "emptied",
     "free_ends",
+    "pushes",
     "highest_density_set",
     "infer",
     "log_weights",

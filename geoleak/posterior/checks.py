@@ -23,6 +23,7 @@ from geoleak.evidence import (
     log_sum_exp,
 )
 from geoleak.posterior.grid import Cells, Peak, interpolate
+from geoleak.posterior.rivals import smeared
 from geoleak.posterior.run import Run
 from geoleak.site import Note
 from geoleak.units import format_station
@@ -130,13 +131,20 @@ def no_leak_odds(run: Run) -> float | None:
 
 
 def contradictions(run: Run, cells: Cells) -> tuple[KindFit, ...]:
-    """Return a misfit for every two kinds that point to different places."""
+    """Return a misfit for every two kinds that point to different places.
+
+    Sound that comes up some way along the trench is no contradiction.
+    """
     width = cells.width_m / cells.width_m.sum()
     places = candidates(run.survey, cells.leg, cells.chainage_m, width)
     alone: dict[str, Floats] = {
         kind: interpolate(run.knots, log_sum_exp(value), cells.leg, cells.chainage_m)
         for kind, value in run.by_kind.items()
     }
+    moved = run.survey.site.prior.displaced
+    if "surface" in alone and moved > 0:
+        away = np.log(moved) + smeared(cells, alone["surface"])
+        alone["surface"] = np.logaddexp(alone["surface"] + np.log1p(-moved), away)
     none = Nodes.over((), count=1)
     for each in run.exact:
         alone[each.kind] = each.log_likelihood(places, none).on_pipe[0]

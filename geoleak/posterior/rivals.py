@@ -406,9 +406,7 @@ def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
     near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < NEAR_M)
     nearest = setting("rival_aside_nearest").value
     left, right = (np.any(near & (s * rows.offset_m >= nearest)) for s in (-1.0, 1.0))
-    rod = survey.rod
-    pushed = np.sum((rod.leg == leg) & (np.abs(rod.chainage_m - chainage_m) < NEAR_M))
-    if pushed >= RODS:
+    if pushes(survey, leg, chainage_m) >= RODS:
         done |= {"aside", "displaced"}
     if left and right:
         done.add("aside")
@@ -419,6 +417,12 @@ def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
     ):
         done.add("beyond")
     return frozenset(done)
+
+
+def pushes(survey: Survey, leg: int, chainage_m: float) -> int:
+    """Return how often a rod was pushed near a place."""
+    rod = survey.rod
+    return int(np.sum((rod.leg == leg) & (np.abs(rod.chainage_m - chainage_m) < NEAR_M)))
 
 
 # -- geometry --------------------------------------------------------------------------------------

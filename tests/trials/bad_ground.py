@@ -307,7 +307,9 @@ def _survey(
     off = np.full(len(marks), world.everything_off)
     depth = world.ground.depth_m * float(np.exp(rng.normal(0, 0.1)))
     points = tuple(
-        SurveyedPoint(Point(f"F{i}", at, 0.0, CODES.get(at, "WV")), at, 0.0, 0.0, 0.02, "fitting", 0, at, 0.0)
+        SurveyedPoint(
+            Point(f"F{i}", at, 0.0, CODES.get(at, "WV")), at, 0.0, 0.0, 0.02, "fitting", 0, at, 0.0
+        )
         for i, at in enumerate(world.fittings)
     )
     made = synthetic.survey(
