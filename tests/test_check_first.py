@@ -62,7 +62,11 @@ def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> No
 @pytest.mark.parametrize(
     ("kind", "do", "then"),
     [
-        ("stop", "with the supply shut (with the owner's leave; never a fire line", "not the leak"),
+        (
+            "stop",
+            "a tap past it run dry (with the owner's leave; never a fire line",
+            "not the leak",
+        ),
         ("across", "left and right of the hole's middle", "louder to one side"),
         ("trace_on", "past the end of yard", "the leak lies there"),
         ("rod", "after the locate request", "comes up along the trench"),
@@ -124,13 +128,13 @@ def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Pat
 
 
 def test_a_site_on_listen_on_names_what_it_hears(undocumented: geoleak.Site) -> None:
-    """A stop test with the supply shut, the sound going on: nothing to read again, no dig."""
+    """Two stop tests with the supply shut, the sound going on: nothing to read again, no dig."""
     survey = survey_site(undocumented)
     peak = float(survey.surface.chainage_m[int(np.argmax(survey.surface.level_db))])
     rows = survey.surface
     off = dataclasses.replace(rows, everything_off=np.ones(len(rows), dtype=bool))
     done = SurveyedStop(None, 0, peak, 36.0, 36.0, 36.0, 36.0)
-    survey = dataclasses.replace(survey, surface=off, stops=(done,))
+    survey = dataclasses.replace(survey, surface=off, stops=(done, done))
     told = geoleak.result.build_result(survey, geoleak.posterior.infer(survey))
     assert told.decision.verdict == "listen_on"
     assert any("not the leak" in reason for reason in told.decision.reasons)

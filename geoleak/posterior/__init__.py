@@ -22,9 +22,9 @@ __all__ = [
     "draw_at",
     "emptied",
     "free_ends",
-    "pushes",
     "highest_density_set",
     "infer",
     "log_weights",
+    "pushes",
     "settle",
 ]
