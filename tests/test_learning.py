@@ -170,25 +170,21 @@ def test_nodes_that_are_too_few_say_nothing(monkeypatch: pytest.MonkeyPatch) -> 
         assert bool(words_of(survey, truth.leg, truth.chainage_m)) is says
 
 
-@pytest.mark.parametrize(("unheard", "says"), [(0, True), (160, True), (287, True), (289, False)])
-def test_a_leak_that_was_perhaps_not_heard_tells_less_of_the_strength(
+@pytest.mark.parametrize(("unheard", "says"), [(31, True), (33, False)])
+def test_a_leak_that_was_perhaps_not_heard_tells_no_strength(
     monkeypatch: pytest.MonkeyPatch, unheard: int, says: bool
 ) -> None:
     survey, truth = learning_trial.draw_site(np.random.default_rng(2), Tables())
 
     def draws(_, belief, rng):
         assert len(belief) == 320
-        strength = np.tile([13.0, 17.0], 160)
+        strength = rng.normal(15.0, 2.0, 320)
         strength[:unheard] = -np.inf
         return SimpleNamespace(strength_db=strength)
 
     monkeypatch.setattr(told.SurfaceEvidence, "draws", draws)
-    words = {each.name: each for each in words_of(survey, truth.leg, truth.chainage_m)}
-    assert ("source_over_background" in words) is says
-    if says:
-        own = 1 / np.sqrt(1 / 2.0**2 - 1 / tables.setting("source_over_background").spread ** 2)
-        found = words["source_over_background"].sd
-        assert found == pytest.approx(own / np.sqrt(1 - unheard / 320), rel=1e-3)
+    names = {each.name for each in words_of(survey, truth.leg, truth.chainage_m)}
+    assert ("source_over_background" in names) is says
 
 
 def timed(delay_s: float, *, at: tuple[float, float] = (0.0, 100.0)):

@@ -8,7 +8,7 @@ prior it was read under divided out, that leaves the site's own word on each val
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -41,10 +41,9 @@ KEPT = 0.97
 LEAST_NODES = 8.0
 # A sharp posterior is found from the prior in a few steps, each from what the last one found.
 ROUNDS = 5
-# A leak that was hardly heard tells nothing of a source's strength: the chance that it was heard is
-# at least this (common practice). Above it a site counts by that chance: with the faint ones left
-# out, what is learned would err high.
-LEAST_HEARD = 0.1
+# A leak that may not have been heard at all tells nothing of a source's strength: the chance that
+# it was heard is at least this (common practice).
+LEAST_HEARD = 0.9
 # A delay this many sigma off the place found is of the wrong peak, or another pipe's.
 WRONG_PEAK = 3.0
 
@@ -179,14 +178,12 @@ def _of_strength(kind: SurfaceEvidence, place: Candidates, nodes: Nodes) -> list
     belief = Belief(many, nodes, np.repeat(node, EACH))
     strength = kind.draws(belief, np.random.default_rng(SEED)).strength_db
     heard = strength[np.isfinite(strength)]
-    chance = len(heard) / len(strength)
-    if chance < LEAST_HEARD:
+    if len(heard) < LEAST_HEARD * len(strength):
         return []
     row = kind.strength
     off = (heard - row.value) / row.spread
     name = "source_over_background"
-    said = word(name, float(off.mean()), float(off.var()), row.value, row.spread)
-    return [replace(each, sd=each.sd / float(np.sqrt(chance))) for each in said]
+    return word(name, float(off.mean()), float(off.var()), row.value, row.spread)
 
 
 def _of_delays(survey: Survey, kind: DelayEvidence, place: Candidates) -> list[Seen]:
