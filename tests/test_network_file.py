@@ -15,7 +15,8 @@ from geoleak.network.joints import joints_of_routes
 from geoleak.network.network import Network
 from geoleak.readers.collector import Collector
 from geoleak.readers.gis import list_layers, read_layer, source_of
-from geoleak.readers.mains import main_role, read_mains
+from geoleak.readers.headers import header_unit, role_of
+from geoleak.readers.mains import read_mains
 from geoleak.site import DrawnLine, NetworkSettings, Note
 
 GRID = "EPSG:26917"
@@ -122,14 +123,15 @@ def test_what_cannot_be_read(tmp_path: Path) -> None:
         ("DIAM (mm)", ("nominal", "mm")),
         ("outside_diameter_in", ("outside", "in")),
         ("OD_mm", ("outside", "mm")),
-        ("Depth of cover, ft", ("depth", "ft")),
+        ("Depth of cover, ft", ("depth", "foot")),
+        ("diam-in", ("nominal", "in")),
         ("ownership", ("boundary", None)),
         ("in", (None, None)),
         ("installed", (None, None)),
     ],
 )
 def test_field_names(name: str, role) -> None:
-    assert main_role(name) == role
+    assert (role_of(name, "mains"), header_unit(name)) == role
 
 
 @pytest.mark.parametrize(("north", "read_it"), [(0.99e9, True), (1.01e9, False)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -10,10 +11,13 @@ import shapely
 
 from geoleak.errors import InputError, did_you_mean
 from geoleak.export import words
+from geoleak.export.drawing import Picture
 from geoleak.export.map_layers import _stations
 from geoleak.export.plan import _Sketch
+from geoleak.result import Feature
 from geoleak.stake import work
 from geoleak.survey import survey_site
+from tests.results import metric_site
 from tests.site_folders import site_of, toml_with
 from tests.test_survey_legs import SHOWN, lane
 from tests.test_survey_network import E, N, write
@@ -104,22 +108,19 @@ def test_of_fittings_so_near_together_the_far_one_names_the_way(at_m: float, nam
 def test_a_tie_so_much_longer_than_the_second_is_left_off_the_plan(
     third: float, east: float
 ) -> None:
-    ends = {3.0: (3.0, 0.0), 4.0: (0.0, 4.0), third: (third, 0.0)}
-    ties = [SimpleNamespace(grid=shapely.LineString([(0, 0), end])) for end in ends.values()]
-    result = SimpleNamespace(
-        leak=SimpleNamespace(position=SimpleNamespace(unit="m", easting=0.0, northing=0.0)),
-        site=SimpleNamespace(length_unit="m"),
-        decision=SimpleNamespace(verdict="dig"),
-        next_readings=(),
-        features=(),
-    )
-    sketch = SimpleNamespace(
-        result=result, size=8.0, dig=True, foot=500.0,
-        picture=SimpleNamespace(width=500.0, height=520.0),
-        of=lambda kind: ties if kind == "tie" else [],
+    drawn = metric_site()
+    stake = drawn.leak.position
+    ends = [(3.0, 0.0), (0.0, 4.0), (third, 0.0)]
+    ties = tuple(
+        Feature("tie", f"tie-{k}", shapely.LineString([
+            (stake.easting, stake.northing), (stake.easting + e, stake.northing + n)
+        ]), None)
+        for k, (e, n) in enumerate(ends)
     )  # fmt: skip
-    _Sketch.fit(sketch)
-    assert sketch.east == pytest.approx(east)  # the middle of what is drawn
+    sketch = _Sketch(dataclasses.replace(drawn, features=ties), Picture(500.0, 500.0), 8.0)
+    sketch.fit()
+    # The middle of what is drawn; 4 m about the stake are.
+    assert sketch.east - stake.easting == pytest.approx(east)
 
 
 def ticks(legs: list[shapely.LineString], heard: tuple[str, ...] = ()) -> list[dict]:

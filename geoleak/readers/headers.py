@@ -45,12 +45,11 @@ _PLAIN_NAMES = {
     "northing": ("northing", "n"),
     "easting": ("easting", "e"),
 }
-_UNIT_TAILS = ("usft", "ftus", "meters", "metres", "feet", "deg", "dms", "ft", "m")
 
 
 @functools.cache
 def spellings(kind: str) -> Mapping[str, str]:
-    """Return role by folded spelling for points, mains, services, sheets or units.
+    """Return role by folded spelling for points, mains, services, sheets, fixes or units.
 
     The spellings are from memory and from exports of several countries; there is no one source.
     """
@@ -78,20 +77,21 @@ def header_unit(text: str) -> str | None:
     match = re.search(r"[\(\[\{<]\s*(.*?)\s*[\)\]\}>]", text)
     if match and (unit := unit_word(match.group(1))):
         return unit
-    parts = re.split(r"[\s_]+", text.strip())
+    parts = re.split(r"[\W_]+", text.strip())
     return unit_word(parts[-1]) if len(parts) > 1 else None
 
 
-def role_of(text: str) -> str | None:
-    """Return the role a header of a point file stands for, or ``None``."""
-    known = spellings("points")
-    word = folded(text)
-    if word in known:
-        return known[word]
-    for unit in _UNIT_TAILS:
-        if word.endswith(unit) and len(word) > len(unit) + 1 and word[: -len(unit)] in known:
-            return known[word[: -len(unit)]]
-    return None
+def role_of(text: str, kind: str = "points") -> str | None:
+    """Return the role a heading of a kind of file stands for, with or without its unit behind it.
+
+    Examples
+    --------
+    >>> role_of("Elev (ft)"), role_of("DIAM_MM", "mains"), role_of("remarks", "mains")
+    ('elevation', 'nominal', None)
+    """
+    known, word = spellings(kind), folded(text)
+    bare = (word.removesuffix(unit) for unit in spellings("units") if len(word) > len(unit) + 1)
+    return next((known[each] for each in (word, *bare) if each in known), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
-from geoleak.readers.headers import spellings
+from geoleak.readers.headers import header_unit, role_of
 from geoleak.readers.toml import SiteToml
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
 from geoleak.units import parse_length
@@ -91,7 +91,8 @@ def read_mains(
     found: list[DrawnLine] = []
     complaints: list[Complaint] = []
     apart = []
-    fields = [(name, *main_role(name), values) for name, values in layer.fields.items()]
+    fields = [(each, role_of(each, "mains"), header_unit(each), values)
+              for each, values in layer.fields.items()]  # fmt: skip
     for row, (feature, shape) in enumerate(zip(layer.ids.tolist(), layer.shapes, strict=True)):
         texts = ((name, role, unit, attribute_text(values[row]))
                  for name, role, unit, values in fields if role)  # fmt: skip
@@ -227,27 +228,6 @@ def _note_attributes(
         collector.note("nominal_diameter", text, origin)
 
 
-# --- attributes ------------------------------------------------------------------------------
-
-
-def main_role(field_name: str) -> tuple[str | None, str | None]:
-    """Return the role of a field and the unit its name states, such as ``DIAM_MM``, ``depth (ft)``.
-
-    Examples
-    --------
-    >>> main_role("DIAM_MM"), main_role("Depth (ft)"), main_role("remarks")
-    (('nominal', 'mm'), ('depth', 'ft'), (None, None))
-    """
-    known, units = spellings("mains"), spellings("units")
-    words = [word for word in re.split(r"[^a-z0-9]+", field_name.lower()) if word]
-    whole = "".join(words)
-    if whole in known:
-        return known[whole], None
-    if len(words) > 1 and words[-1] in units and "".join(words[:-1]) in known:
-        return known["".join(words[:-1])], units[words[-1]].replace("foot", "ft")
-    return None, None
-
-
 def _attributes(
     texts: Iterable[tuple[str, str | None, str | None, str]], table: NetworkSettings
 ) -> tuple[dict[str, Any], list[tuple[str, str]]]:
@@ -267,7 +247,7 @@ def _attributes(
             continue
         bare = table.depth_unit if role == "depth" else table.diameter_unit
         try:
-            length = _length(text, unit or bare)
+            length = _length(text, "ft" if unit == "foot" else unit or bare)
         except ValueError as error:
             remedy = f'write the unit with the value ("6 in") or in the field\'s name ("{name}_mm")'
             wrong.append((f"{name}: {error}", remedy))

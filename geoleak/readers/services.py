@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,9 +11,10 @@ from numpy.typing import NDArray
 
 from geoleak.errors import Origin
 from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
-from geoleak.readers.headers import folded, spellings
+from geoleak.readers.headers import folded, header_unit, role_of, spellings
+from geoleak.readers.numbers import looks_numeric
 from geoleak.site import Note
-from geoleak.units import parse_length
+from geoleak.units import LENGTH_UNITS, SMALL_UNITS, parse_length
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -128,9 +128,12 @@ def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str 
 
 def _columns(layer: Layer) -> dict[str, str]:
     """Return the field of each role; of several the one spelt most plainly."""
-    roles = spellings("services")
-    spelt = {folded(each): each for each in reversed(list(layer.fields))}
-    return {roles[word]: spelt[word] for word in reversed(list(roles)) if word in spelt}
+    words = {word: at for at, word in enumerate(spellings("services"))}
+    found: dict[str, str] = {}
+    for each in sorted(layer.fields, key=lambda name: words.get(folded(name), len(words))):
+        if (role := role_of(each, "services")) is not None:
+            found.setdefault(role, each)
+    return found
 
 
 def _usable(layer: Layer) -> NDArray[np.bool_]:
@@ -147,9 +150,11 @@ def _depth(text: str, column: str, unit: str) -> tuple[float | None, str]:
     """Return a depth in metres, or what is wrong with it; unreadable counts as unknown."""
     if not text:
         return None, ""
-    named = re.search(r"_(m|ft)$", column.casefold())
+    stated = header_unit(column) or unit
+    own = "ft" if stated == "foot" else stated if stated in LENGTH_UNITS else unit
     try:
-        depth = parse_length(text, unit=named.group(1) if named else unit)
+        small = stated in SMALL_UNITS and looks_numeric(text)
+        depth = parse_length(f"{text} {stated}" if small else text, unit=own)
     except ValueError as error:
         return None, f"{error}; its depth counts as unknown"
     if not 0 <= depth <= _DEEPEST_M:
