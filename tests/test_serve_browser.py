@@ -283,6 +283,32 @@ def test_two_pages_see_each_other_s_entries(driver, page) -> None:
     assert len(Book(page.folder).entries("readings.csv")) == before + 2
 
 
+DRAWN = """
+const svg = document.getElementById('drawing');
+const boxes = css => [...svg.querySelectorAll(css)].map(each => [each.textContent, each.getBBox()]);
+const words = boxes('text'), signs = boxes('circle, path'), found = [];
+const meet = (a, b) => a.x < b.x + b.width && b.x < a.x + a.width
+  && a.y < b.y + b.height && b.y < a.y + a.height;
+words.forEach(([name, box], k) => {
+  if (box.x < 0 || box.x + box.width > svg.clientWidth || box.y < 0) found.push([name, 'edge']);
+  words.slice(k + 1).forEach(([other, its]) => { if (meet(box, its)) found.push([name, other]); });
+  signs.forEach(([, its]) => { if (meet(box, its)) found.push([name, 'a sign']); });
+});
+return [words.map(each => each[0]), found];
+"""
+
+
+@pytest.mark.parametrize("size", [PHONE, (1280, 800)], ids=["390", "1280"])
+def test_names_scale_and_north_of_the_drawing_cover_no_sign_and_one_another(driver, page, size):
+    opened(driver, page.url, size)
+    for button in ("whole", "closer", "closer"):
+        driver.execute_script(f"document.getElementById('{button}').click()")
+        names, found = driver.execute_script(DRAWN)
+        assert found == []
+        assert "N" in names and any(name.endswith(" ft") for name in names)
+        assert {"201", "202", "203"} & {*names} or button == "closer"
+
+
 def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:
     rows = (court / "readings.csv").read_text().splitlines(keepends=True)
     (court / "readings.csv").write_text("".join(rows[:6]))

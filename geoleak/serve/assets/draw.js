@@ -153,7 +153,10 @@ export class Drawing {
     }
     signs.sort((a, b) => (b.point.kind === "fitting") - (a.point.kind === "fitting"));
     for (const { point, spot: [x, y] } of signs) {
-      const place = ABOUT.find((each) => !taken.some((other) => meet(named(each, x, y, point.id), other)));
+      const place = ABOUT.find((each) => {
+        const box = named(each, x, y, point.id);
+        return box[0] >= 0 && box[1] >= 0 && box[2] <= width && box[3] <= height && !taken.some((other) => meet(box, other));
+      });
       if (!place) continue;
       taken.push(named(place, x, y, point.id));
       names.push(element("text", { x: x + place[0], y: y + place[1], "text-anchor": place[2], class: "name" }, point.id));
