@@ -19,7 +19,7 @@ import geoleak
 from geoleak.export import stakes, words
 from geoleak.posterior import infer
 from geoleak.result import build_result
-from geoleak.result.records import FEATURE_KINDS, Result
+from geoleak.result.records import Result
 from geoleak.site import LocateRequest, PointTable
 from geoleak.stake.stake import free_ids
 from geoleak.survey import survey_site
@@ -182,13 +182,10 @@ def test_a_crew_with_a_tape_finds_the_stake_from_its_printed_ties(
 def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) -> None:
     kinds = {each.kind for each in result.features}
     # Where the verdict is to dig, nothing is to be listened to first.
-    assert kinds == set(FEATURE_KINDS) - {
-        "next_reading",
-        "best_so_far",
-        "check_place",
-        "dug",
-        "found",
-    }
+    assert kinds == {
+        "stake", "interval", "hole", "route", "mark", "reading", "fitting", "feature", "tie",
+        "utility", "check_point", "offset_stake",
+    }  # fmt: skip
     assert all(each.lonlat is not None for each in result.features)
     frame = result.to_geodataframe()
     assert frame.crs.to_epsg() == 6543

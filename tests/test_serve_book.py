@@ -13,9 +13,7 @@ from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_ditto
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
 from geoleak.serve.live import Live
-from geoleak.serve.page import place_words
 from tests.command import REPO, run
-from tests.test_plan import lane
 
 ROW = {"place": "112", "kind": "surface", "level": "31.5 30", "surface": "grass"}
 ID = "0f8fad5b-d9cb-469f-a165-70867728950e"
@@ -245,11 +243,6 @@ def test_a_failing_disk_leaves_the_sheet_as_it_was(tmp_path, monkeypatch) -> Non
     assert [path.name for path in tmp_path.iterdir() if not path.name.endswith(".lock")] == [
         "readings.csv"
     ]
-
-
-def test_a_fitting_at_the_very_chainage_of_a_mark_is_no_fault(tmp_path: Path) -> None:
-    _, survey = lane(tmp_path)
-    assert place_words(survey, survey.legs[0].leg.name, 1.0).startswith("mark 100")
 
 
 def test_a_folder_that_is_not_there_is_not_served(tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -76,7 +75,7 @@ def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
             {
                 "kind": each.kind,
                 "place": each.place,
-                "words": place_words(survey, each.leg, each.chainage_m),
+                "words": ahead.place_of(each, result).removeprefix("at "),
                 "leg": each.leg,
                 "chainage_m": each.chainage_m,
                 "at": [float(east), float(north)],
@@ -102,40 +101,6 @@ def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
             "at": at,
         }
     ]
-
-
-def place_words(survey: Survey, leg: str, chainage_m: float) -> str:
-    """Return a place as one finds it: from the nearest mark or fitting toward another.
-
-    Such as "mark 112, then 1.4 ft toward MTR 201".
-    """
-    on_leg = sorted(
-        (
-            (each.chainage_m, each)
-            for each in survey.points
-            if each.leg is not None
-            and survey.legs[each.leg].name == leg
-            and each.chainage_m is not None
-            and each.kind in ("mark", "fitting")
-        ),
-        key=itemgetter(0),  # a fitting may stand at the very chainage of a mark
-    )
-    unit = survey.site.length_unit
-    if not on_leg:
-        return f"{leg} {words.station(chainage_m, unit)}"
-    near_at, near = min(on_leg, key=lambda pair: abs(pair[0] - chainage_m))
-    moved = chainage_m - near_at
-    if abs(moved) < 0.05:
-        return _called(near)
-    ahead = [each for at, each in on_leg if (at - near_at) * moved > 0]
-    far = [each for each in ahead if each.kind == "fitting"] or ahead
-    toward = f" toward {_called(far[0] if moved > 0 else far[-1])}" if far else " beyond it"
-    return f"{_called(near)}, then {words.length(abs(moved), unit)}{toward}"
-
-
-def _called(point: Any) -> str:
-    name = point.point.id
-    return f"mark {name}" if point.kind == "mark" else f"{point.point.code or 'fitting'} {name}"
 
 
 def _legs(survey: Survey, result: Result | None) -> list[dict[str, Any]]:
