@@ -136,7 +136,7 @@ def test_the_keyboard_meets_the_skip_link_then_controls_then_signs_and_no_marks(
 @needs_chromium
 @pytest.mark.parametrize("width", [390, 1280])
 def test_controls_are_large_enough_for_a_glove(driver, pages, width):
-    """44 px: WCAG 2.2, 2.5.5 (enhanced)."""
+    """44 px: WCAG 2.2, 2.5.5 (enhanced); a pane that moves measures a ten-thousandth less."""
     browser.size(driver, width, 844)
     driver.get(pages["alder_court"].as_uri())
     driver.execute_script(OPENED)
@@ -144,9 +144,11 @@ def test_controls_are_large_enough_for_a_glove(driver, pages, width):
         """
         const of = 'button, summary, .leaflet-control a, .leaflet-popup-close-button, '
           + '.leaflet-control-layers label';
-        return [...document.querySelectorAll(of)].filter(each => each.offsetWidth > 0
-          && (each.getBoundingClientRect().width < 44 || each.getBoundingClientRect().height < 44)
-        ).map(each => each.outerHTML);
+        const side = each => Math.min(...['width', 'height'].map(
+          name => each.getBoundingClientRect()[name]));
+        return [...document.querySelectorAll(of)]
+          .filter(each => each.offsetWidth > 0 && side(each) < 43.99)
+          .map(each => each.outerHTML);
         """
     )
     assert small == []
