@@ -5,15 +5,20 @@ from __future__ import annotations
 import shutil
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from geoleak.errors import InputError
 from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
+from geoleak.result import place_text
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
-from geoleak.serve.live import Live
+from geoleak.serve.live import Answer, Live
+from geoleak.serve.page import page_state
+from geoleak.units import unit_m
 from tests.command import REPO, run
+from tests.test_plan import lane
 
 ROW = {"place": "112", "kind": "surface", "level": "31.5 30", "surface": "grass"}
 ID = "0f8fad5b-d9cb-469f-a165-70867728950e"
@@ -243,6 +248,22 @@ def test_a_failing_disk_leaves_the_sheet_as_it_was(tmp_path, monkeypatch) -> Non
     assert [path.name for path in tmp_path.iterdir() if not path.name.endswith(".lock")] == [
         "readings.csv"
     ]
+
+
+def test_rows_that_nobody_has_filled_in_are_not_entered(tmp_path: Path) -> None:
+    rows = "S1,surface,101,,\nS2,surface,102,23,\nS3,surface,103,,traffic\n"
+    book = sheet(tmp_path, b"reading,kind,place,level,skip\n" + rows.encode())
+    live = SimpleNamespace(folder=tmp_path, book=book, said=[])
+    state = page_state(live, Answer(1, None, None), read_only=False)
+    assert [each["row"]["reading"] for each in state["rows"]["readings.csv"]] == ["S2", "S3"]
+
+
+def test_a_place_may_be_told_from_the_mark_that_is_asked_for(tmp_path: Path) -> None:
+    _, survey = lane(tmp_path)
+    (leg,) = survey.legs
+    at_m = 11 * unit_m("ftUS")
+    assert place_text(survey, leg, at_m) == "1004 down 1.0"
+    assert place_text(survey, leg, at_m, mark="1003") == "1003 up 2.0"
 
 
 def test_a_folder_that_is_not_there_is_not_served(tmp_path: Path) -> None:

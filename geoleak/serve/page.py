@@ -9,8 +9,9 @@ import numpy as np
 from geoleak import tables
 from geoleak.errors import GeoleakError
 from geoleak.export import ahead, spoken, words
-from geoleak.result import Result
-from geoleak.serve.book import COLUMNS
+from geoleak.export.told import told
+from geoleak.result import Result, place_text
+from geoleak.serve.book import COLUMNS, filled
 from geoleak.serve.live import Answer, Live
 from geoleak.survey import Survey
 from geoleak.units import unit_m
@@ -29,7 +30,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "complaint": list(answer.complaint),
         "said": live.said[-3:],
         "unit": _unit(survey),
-        "answer": _answer(result) if result else None,
+        "answer": _answer(survey, result) if survey and result else None,
         "next": _next(survey, result) if survey and result else [],
         "legs": _legs(survey, result) if survey else [],
         "points": _points(survey) if survey else [],
@@ -52,17 +53,29 @@ def _unit(survey: Survey | None) -> dict[str, Any]:
     }
 
 
-def _answer(result: Result) -> dict[str, Any]:
-    decision = result.decision
+def _answer(survey: Survey, result: Result) -> dict[str, Any]:
     # The words are those that `locate` prints, so that phone and paper never differ.
+    said, leak, dig = told(result), result.leak, result.stands == "dig"
+    listening = result.stands == "listen_on" and result.next_readings
     return {
         "verdict": result.stands,
         "run": result.run.id,
-        "chance": decision.chance_in_hole,
+        "chance": result.decision.chance_in_hole,
         "lines": spoken.lines(result),
-        "not_before": words.not_before(result) if result.stands == "dig" else "",
-        "stake": [result.leak.leg, result.leak.chainage_m] if result.stands == "dig" else None,
+        # Where to listen next stands in a frame of its own.
+        "gist": said.place if listening else said.line.removeprefix(said.verdict).lstrip(": "),
+        "first": said.rows("Where", "Open", "Depth") if dig else [],
+        "not_before": said.bar,
+        "stake": [leak.leg, leak.chainage_m] if dig else None,
+        "stake_place": _stake_place(survey, result) if dig else "",
     }
+
+
+def _stake_place(survey: Survey, result: Result) -> str:
+    """Return the stake as a place of the sheets, from the mark that it is told from."""
+    leg = next(each for each in survey.legs if each.name == result.leak.leg)
+    near = result.near.mark if result.near else None
+    return place_text(survey, leg, result.leak.chainage_m, mark=near)
 
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
@@ -149,7 +162,7 @@ def _readings(result: Result) -> list[dict[str, Any]]:
 
 def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
     try:
-        stored = live.book.rows(sheet)
+        stored = [each for each in live.book.rows(sheet) if filled(sheet, each.row)]
     except (GeoleakError, OSError):
         return []  # a sheet that cannot be taken apart is complained of by the readers
     return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]
