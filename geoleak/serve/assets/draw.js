@@ -8,8 +8,8 @@ export function element(name, attributes, text) {
   return made;
 }
 
-const LETTER = 9; // pixels, a digit of a name
-const HIGH = 14; // pixels, a name
+const LETTER = 9.5; // pixels, a sign of a name
+const HIGH = 18; // pixels, a name
 const ANGLES = Array.from({ length: 16 }, (_, k) => (k * Math.PI) / 8);
 
 const meet = (a, b) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
