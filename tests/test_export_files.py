@@ -32,6 +32,7 @@ from geoleak.export.styles import qml
 from geoleak.export.write import write_all
 from geoleak.units import unit_m
 from tests.check_values import check_value
+from tests.command import at_length
 from tests.results import (
     EVERY_SITE,
     feet_site,
@@ -311,7 +312,7 @@ print(json.dumps(made))
 """
 
 
-@pytest.mark.parametrize("name", WITH_LONLAT)
+@at_length("name", ["hostile", "listen_on"], ["feet", "metric"])
 def test_kml_is_read_by_gdal_with_names_and_elevations(name, tmp_path):
     result = EVERY_SITE[name]()
     path = write_kml(result, tmp_path / "site.kml")
