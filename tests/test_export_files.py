@@ -18,7 +18,6 @@ import numpy as np
 import pytest
 import shapely
 
-import geoleak
 from geoleak.errors import GeoleakError
 from geoleak.export.colours import level_colour
 from geoleak.export.dxf import LAYERS, write_dxf
@@ -41,6 +40,7 @@ from tests.results import (
     local_site,
     metric_site,
 )
+from tests.samples import sample
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 SCHEMAS = Path(__file__).parent / "schemas"
@@ -202,8 +202,7 @@ def test_geopackage_is_read_without_a_warning_by_an_older_gdal(package):
 def test_stakes_and_hole_ends_carry_leg_chainage_and_station(tmp_path):
     import pyogrio
 
-    path = SAMPLES / "alder_court"
-    result = geoleak.locate(geoleak.read_site(path))
+    result = sample("alder_court").result
     frame = pyogrio.read_dataframe(write_geopackage(result, tmp_path / "s.gpkg"), layer="stakes")
     for word, end in (("HOLE START", 1), ("HOLE END", 2)):
         row = frame[frame["label"].str.startswith(word)].iloc[0]

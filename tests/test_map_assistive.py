@@ -7,17 +7,15 @@ from __future__ import annotations
 
 import json
 import re
-from pathlib import Path
 
 import pytest
 
-import geoleak
 from geoleak.export.map import write_map
 from tests import browser
 from tests.command import at_length
 from tests.results import check_site, feet_site, hostile_site
+from tests.samples import sample
 
-SAMPLES = Path(__file__).parent.parent / "sample_sites"
 EVERY = ("hostile", "feet", "check_first", "alder_court", "quarry_road", "school_loop")
 pytestmark = pytest.mark.browser
 needs_chromium = pytest.mark.skipif(
@@ -49,7 +47,7 @@ def pages(tmp_path_factory):
     folder = tmp_path_factory.mktemp("maps")
     made = {"hostile": hostile_site(), "feet": feet_site(), "check_first": check_site()}
     for name in ("alder_court", "quarry_road", "school_loop"):
-        made[name] = geoleak.locate(geoleak.read_site(SAMPLES / name))
+        made[name] = sample(name).result
     return {name: write_map(each, folder / f"{name}.html") for name, each in made.items()}
 
 

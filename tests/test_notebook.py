@@ -17,19 +17,19 @@ import geoleak
 from geoleak.errors import GeometryError
 from tests.command import at_length
 from tests.results import EVERY_SITE, HOSTILE, hostile_site, local_site
+from tests.samples import sample
 
-SITES = Path(__file__).parent.parent / "sample_sites"
 BENT = [(0.0, 0.0), (30.0, 40.0), (30.0, 100.0)]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def site() -> geoleak.Site:
-    return geoleak.read_site(SITES / "alder_court")
+    return sample("alder_court").survey.site
 
 
-@pytest.fixture(scope="module")
-def result(site: geoleak.Site) -> geoleak.Result:
-    return geoleak.locate(site)
+@pytest.fixture
+def result() -> geoleak.Result:
+    return sample("alder_court").result
 
 
 def test_help_names_what_is_public() -> None:
