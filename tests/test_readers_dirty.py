@@ -132,7 +132,7 @@ def leg_with(line: str) -> dict[str, str | bytes]:
     [
         ("depth = 30", "30 is taken as 30.0 ft"),  # inches were meant
         ("depth = 12.01", "taken as"),
-        ("depth = 0.04", "taken as"),
+        ("depth = 0.49", "taken as"),
         ("outside_diameter = 1.315", "taken as"),  # inches, on a site in feet
         ('outside_diameter = "1.315"', "taken as"),  # quotes make no unit
         ("outside_diameter = 0.51", "taken as"),
@@ -158,6 +158,8 @@ def test_a_bare_number_that_no_pipe_has_is_asked_about(
         ('depth = "11.9 ft"', False),
         ('depth = "12.1 ft"', True),
         ('depth = "30 ft"', True),
+        ('depth = "15.1 cm"', False),
+        ('depth = "14.9 cm"', True),
         ("outside_diameter = 0.49", False),
         ('outside_diameter = "16 in"', False),
         ('outside_diameter = "2.59 m"', False),
@@ -173,6 +175,21 @@ def test_a_bare_number_that_no_pipe_has_is_asked_about(
 def test_with_its_unit_it_is_taken_and_said(tmp_path: Path, line: str, said: bool) -> None:
     site = site_of(tmp_path, leg_with(line))
     assert any(note.code == "unusual" for note in site.notes) is said
+
+
+@pytest.mark.parametrize(
+    ("length", "said"),
+    [("19.9", False), ('"6.1 m"', True), ('"15 m"', True), ('"0.31 m"', False), ('"0.29 m"', True)],
+)
+def test_a_hole_that_nobody_digs_is_said(tmp_path: Path, length: str, said: bool) -> None:
+    site = site_of(tmp_path, {"site.toml": f"{TOML}\n[crew]\ndig_length = {length}\n"})
+    assert ["crew.dig_length" in n.text for n in site.notes if n.code == "unusual"] == [True] * said
+
+
+@pytest.mark.parametrize("length", ["20.1", "0.9"])
+def test_a_bare_length_of_a_hole_that_nobody_digs_is_asked_about(tmp_path, length: str) -> None:
+    (line,) = complaints_of(tmp_path, {"site.toml": f"{TOML}\n[crew]\ndig_length = {length}\n"})
+    assert f"crew.dig_length: {length} is taken as" in line
 
 
 @pytest.mark.parametrize(
