@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+import geoleak
 from geoleak import tables
 from geoleak.errors import did_you_mean
-from tests.site_folders import TOML, complaints_of, site_of
+from tests.site_folders import TOML, complaints_of, site_of, write_folder
 
 LIMITS = TOML + "[readings]\nlevel_limits = [3, 99]\n"
 
@@ -118,6 +119,46 @@ def test_only_what_is_one_slip_away_is_offered(word: str, known: list[str], offe
 def test_what_nothing_uses_is_said(tmp_path: Path, name: str, text: str, said: str | None) -> None:
     notes = [note.text for note in site_of(tmp_path, {name: text}).notes if note.code == "not_used"]
     assert notes == ([f"kept, but used by nothing here: {said}"] if said else [])
+
+
+CHECK = "check,kind,place,as_found,all_off\nC1,stop,104,36,20\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [("check.csv", "checks.csv"), ("Holes.csv", "holes.csv"), ("leaks past.CSV", "leaks_past.csv"),
+     ("readings.csv.csv", "readings.csv"), ("tape.csv.txt", "tapes.csv")],
+)  # fmt: skip
+def test_a_sheet_whose_name_is_a_slip_away_is_refused(tmp_path: Path, name, meant) -> None:
+    (line,) = complaints_of(tmp_path, {name: CHECK})
+    assert f"{name}: unknown sheet {name}; did you mean {meant}? rename it" in line
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "meant"),
+    [
+        ("cheks.csv", "anything", "checks.csv"),
+        ("checks.txt", "rang the owner", "checks.csv"),
+        ("tuesday.csv", CHECK, "checks.csv"),
+        ("tuesday.csv", CHECK.replace(",", ";"), "checks.csv"),
+        ("tuesday.csv", CHECK.replace("as_found", "colour"), None),
+        ("tuesday.csv", "place\n104\n", None),
+        ("survey.csv", "point,northing,easting,elevation,code\n", None),
+        (".checks.csv", CHECK, None),
+        ("checks.wav", CHECK, None),
+    ],
+)
+def test_a_file_that_seems_a_sheet_is_said_to_be_unused(tmp_path: Path, name, text, meant) -> None:
+    site = site_of(tmp_path, {name: text})
+    said = [note.text for note in site.notes if note.code == "sheet_not_used"]
+    asked = f"{name} is not used: no sheet is called so; did you mean {meant}?"
+    assert said == ([asked] if meant else [])
+
+
+def test_a_sheet_under_another_name_of_the_same_file_is_read(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path, {"checks.csv": CHECK})
+    (folder / "Checks.csv").hardlink_to(folder / "checks.csv")
+    assert geoleak.read_site(folder).stop_tests
 
 
 # --- what nobody is likely to have meant -------------------------------------------------------
