@@ -15,7 +15,7 @@ from geoleak.route import MarkArray, fit_route
 from geoleak.route import fit as route_fit
 from geoleak.route.alignment import Alignment, Stack, feet_of, hints, jacobian
 from geoleak.route.model import turn_cost
-from geoleak.route.search import mended
+from geoleak.route.moves import mended
 from geoleak.route.solve import LONG, Observations, equations
 from geoleak.route.spread import length_slope, position_rows
 from tests.command import at_length

@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -13,8 +15,10 @@ from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
 from geoleak.route.model import volume
-from geoleak.route.search import Candidate, _best_gap, tried
+from geoleak.route.moves import _best_gap
+from geoleak.route.search import tried
 from geoleak.route.solve import Observations, misfit, normal_equations
+from geoleak.route.spread import posteriors
 from tests.test_route_stack import marks_along
 from tests.trials.tight_routes import SHAPES, one
 
@@ -37,16 +41,19 @@ def test_s_bends_keep_their_length():
     assert np.median([abs(each.length_error) for each in found]) < 0.015
 
 
-def aside(offset_m: float, marks: int, *, past_end: bool = False):
+def aside(offset_m: float, marks: int):
     """Return the fit of a straight line of marks with a block that stands aside."""
     array = marks_along(np.array([[0.0, 0.0], [0.0, 24.0]]), 21, sigma_m=0.03)
-    first = 21 - marks if past_end else 8
     east = array.easting_m.copy()
-    east[first : first + marks] += offset_m
-    return fit_route(type(array)(**{
-        name: getattr(array, name)
-        for name in ("northing_m", "height_m", "depth_m", "sigma_across_m", "sigma_along_m", "ids")
-    }, easting_m=east))  # fmt: skip
+    east[8 : 8 + marks] += offset_m
+    return refitted(array, east)
+
+
+def refitted(array, east, north=None):
+    """Return the fit of the same marks at other places."""
+    return fit_route(replace(
+        array, easting_m=east, northing_m=array.northing_m if north is None else north
+    ))  # fmt: skip
 
 
 def notes_of(fit) -> list[str]:
@@ -79,6 +86,44 @@ def test_a_block_aside_is_asked_about_with_both_lengths(offset_m, marks, asked):
     )
 
 
+def test_a_stray_within_a_block_does_not_hide_it():
+    array = marks_along(np.array([[0.0, 0.0], [0.0, 24.0]]), 21, sigma_m=0.03)
+    east = array.easting_m.copy()
+    east[8:14] += 1.4
+    east[8] += 0.8
+    assert "(6 in a row)" in notes_of(refitted(array, east))[0]
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_block_that_ends_at_a_bend_is_asked_about(turned):
+    line = np.array([[0.0, 0.0], [0.0, 14.0], [10.0, 24.0]])
+    array = marks_along(line[::-1] if turned else line, 25, sigma_m=0.03)
+    north = array.northing_m.copy()
+    block = (north > 7.0) & (north < 13.9) & (np.abs(array.easting_m) < 0.2)
+    fit = refitted(array, array.easting_m - 1.4 * block)
+    assert len(notes_of(fit)) == 1
+    assert abs(fit.route.length_m - (14.0 + np.sqrt(200.0))) < 2.0 * fit.length_sigma_m
+
+
+def test_how_bends_are_laid_counts_a_third_of_whether_they_are_there():
+    line, marks = observed(np.array([[0.0, 0.0], [0.0, 10.0], [4.0, 20.0]]), 21)
+    best = misfit(line, marks, np.repeat([0, 1], [10, 11]))
+    none = misfit(line.laid(1, 2), marks, np.zeros(21, dtype=np.int64))
+    for other, worth in ((best, 2.0), (none, 6.0)):
+        rival = replace(other, score=best.score + 6.0)
+        first, second = posteriors([best, rival], marks, np.zeros(21))
+        assert first.share / second.share == pytest.approx(np.exp(0.5 * worth))
+
+
+def test_a_step_between_two_marks_is_no_surer_at_one_angle_than_at_another():
+    """A step of 90 degrees is free within the gap, one of 45 fills it: neither is a certainty."""
+    line = np.array([[0.0, 0.0], [0.0, 12.5], [0.9, 13.4], [0.9, 25.0]])
+    fit = fit_route(marks_along(line, 22, sigma_m=0.05, seed=3))
+    length = 12.5 + 0.9 * np.sqrt(2.0) + 11.6
+    assert abs(fit.route.length_m - length) < 2.0 * fit.length_sigma_m
+    assert fit.length_sigma_m > 0.1
+
+
 def test_plain_ground_is_not_asked_about():
     for seed in range(10):
         bent = np.array([[0.0, 0.0], [0.0, 9.0], [6.0, 15.0], [6.0, 24.0]])
@@ -92,14 +137,14 @@ def test_marks_past_an_end_are_a_failed_fit(past_m, failed):
     sigma = np.full(12, 0.05)
     marks = Observations(points, sigma, 0.2 * sigma, np.zeros(12, dtype=bool))
     line = Alignment(np.array([[0.0, past_m], [0.0, 10.0]]), np.zeros(2))
-    best = Candidate(misfit(line, marks, np.zeros(12, dtype=np.int64)), 0.0)
-    assert _has_failed([(best, 1.0)], marks) is failed
+    best = misfit(line, marks, np.zeros(12, dtype=np.int64))
+    assert _has_failed([best], marks) is failed
 
 
 def observed(vertices, count: int) -> tuple[Alignment, Observations]:
     """Return a line and marks evenly and exactly on it."""
     line = Alignment(vertices, np.zeros(len(vertices)))
-    edge = np.concatenate([[0.0], np.cumsum(line.parts()[0])])
+    edge = np.concatenate([[0.0], np.cumsum(line.parts[0])])
     at = np.linspace(0.0, edge[-1], count)
     points = np.stack([np.interp(at, edge, vertices[:, axis]) for axis in (0, 1)], axis=1)
     sigma = np.full(count, 0.05)
@@ -111,8 +156,8 @@ def test_a_line_past_a_block_has_a_corner_only_where_it_turns(turn_deg, corners)
     ahead = 6.0 * np.array([np.sin(np.deg2rad(turn_deg)), np.cos(np.deg2rad(turn_deg))])
     aside = np.array([[0, 0], [0, 6], [1, 7], [1, 11], [0, 12]], dtype=float)
     line, marks = observed(np.vstack([aside, aside[-1] + ahead]), 24)
-    hint = np.searchsorted(np.cumsum(line.parts()[0]), np.linspace(0.0, line.length_m(), 24) - 1e-9)
-    (past,) = _without_steps(misfit(line, marks, hint))
+    hint = np.searchsorted(np.cumsum(line.parts[0]), np.linspace(0.0, line.length_m(), 24) - 1e-9)
+    past, *_ = _without_steps(misfit(line, marks, hint))
     assert past.runs - 1 == corners
 
 

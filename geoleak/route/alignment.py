@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
@@ -207,15 +208,29 @@ class Alignment:
         """Indices of the rounded corners."""
         return self.stack.arcs[1]
 
+    @cached_property
     def parts(self) -> tuple[Floats, Floats, Floats]:
-        """Return the straights' lengths (k,), unit directions (k, 2), and turns (k + 1,) in rad.
+        """The straights' lengths (k,), unit directions (k, 2), and turns (k + 1,) in rad.
 
         A turn to the right is positive; the ends turn by 0.
         """
-        step = self.vertices[1:] - self.vertices[:-1]
-        length = np.hypot(step[:, 0], step[:, 1])
-        unit = step / np.maximum(length, 1e-12)[:, None]
-        return length, unit, self.stack.parts[3][0]
+        length, east, north, turn = self.stack.parts
+        return length[0], np.stack([east[0], north[0]], axis=1), turn[0]
+
+    def laid(
+        self,
+        first: int,
+        stop: int,
+        points: npt.ArrayLike = (),
+        tangent_m: npt.ArrayLike = 0.0,
+    ) -> Alignment:
+        """Return the alignment with points (m, 2) in place of its vertices first..stop-1."""
+        fresh = np.reshape(np.asarray(points, dtype=float), (-1, 2))
+        tangent = np.broadcast_to(np.asarray(tangent_m, dtype=float), len(fresh))
+        return Alignment(
+            np.concatenate([self.vertices[:first], fresh, self.vertices[stop:]]),
+            np.concatenate([self.tangent_m[:first], tangent, self.tangent_m[stop:]]),
+        )
 
     def allowed(self) -> bool:
         """Tell whether no straight is too short, no turn a reversal and no arcs overlap."""
@@ -232,7 +247,7 @@ class Alignment:
 
     def length_m(self) -> float:
         """Return the length along straights and arcs."""
-        length, _, turn = self.parts()
+        length, _, turn = self.parts
         _, radius, _ = self.centres()
         return float(np.sum(length) + np.sum(radius * np.abs(turn) - 2 * self.tangent_m))
 
@@ -244,7 +259,7 @@ class Alignment:
 
     def stations(self) -> Floats:
         """Return chainages (k + 1, 2) at which each corner begins and ends."""
-        length, _, turn = self.parts()
+        length, _, turn = self.parts
         _, radius, _ = self.centres()
         around = radius * np.abs(turn)
         around = np.where(radius > 0, around, 2 * self.tangent_m)
@@ -254,32 +269,22 @@ class Alignment:
 
     def polyline(self) -> Floats:
         """Return the vertices (m, 2) of the line with arcs drawn as fine chords."""
-        _, unit, turn = self.parts()
-        centre, radius, _ = self.centres()
-        pieces: list[Floats] = []
-        for k, vertex in enumerate(self.vertices):
-            if radius[k] <= 0:
-                pieces.append(vertex[None, :])
+        _, radius, turn = self.centres()
+        at: list[npt.ArrayLike] = []
+        for (begin, end), reach, angle in zip(self.stations(), radius, turn, strict=True):
+            if reach <= 0:
+                at.append([begin])
                 continue
-            step = 2 * np.arccos(max(1 - SAGITTA_M / radius[k], 0.5))
-            count = max(2, int(np.ceil(abs(turn[k]) / step)) + 1)
-            first = vertex - self.tangent_m[k] * unit[k - 1] - centre[k]
-            angle = -np.linspace(0.0, turn[k], count)
-            cos, sin = np.cos(angle), np.sin(angle)
-            pieces.append(
-                centre[k]
-                + np.stack(
-                    [first[0] * cos - first[1] * sin, first[0] * sin + first[1] * cos], axis=1
-                )
-            )
-        return np.concatenate(pieces)
+            step = 2 * np.arccos(max(1 - SAGITTA_M / reach, 0.5))
+            at.append(np.linspace(begin, end, max(2, int(np.ceil(abs(angle) / step)) + 1)))
+        return self.positions(np.concatenate(at))[0]
 
     def positions(self, chainage_m: Floats) -> tuple[Floats, Floats]:
         """Return positions (m, 2) and unit directions (m, 2) at chainages, exact on arcs.
 
         Before the start and beyond the end the first and last straight run on.
         """
-        _, unit, turn = self.parts()
+        _, unit, turn = self.parts
         centre, radius, _ = self.centres()
         station = self.stations()
         chainage = np.asarray(chainage_m, dtype=float)
@@ -506,8 +511,10 @@ def _arc_rows(stack: Stack, where: Feet, out: Floats) -> None:
     )
     delta = 1e-5
     nudge = delta * np.concatenate([np.eye(7), -np.eye(7)])
-    centre, radius = _arcs_of((base[:, None, :] + nudge).reshape(-1, 7))
-    centre, radius = centre.reshape(-1, 14, 2), radius.reshape(-1, 14)
+    bent = (base[:, None, :] + nudge).reshape(-1, 7)
+    tangent = np.pad(bent[:, 6:], ((0, 0), (1, 1)))
+    near = Stack(bent[:, :6].reshape(-1, 3, 2), tangent, np.full(len(bent), 2)).centres
+    centre, radius = near[0][:, 1].reshape(-1, 14, 2), near[1][:, 1].reshape(-1, 14)
     shift = (centre[:, :7] - centre[:, 7:]) / (2 * delta)
     growth = (radius[:, :7] - radius[:, 7:]) / (2 * delta) * side[:, None]
     columns = np.concatenate(
@@ -518,16 +525,3 @@ def _arc_rows(stack: Stack, where: Feet, out: Floats) -> None:
     out[row[:, None], mark[:, None], columns[arc]] = -(
         east * shift[arc, :, 0] + north * shift[arc, :, 1] + growth[arc]
     )
-
-
-def _arcs_of(numbers: Floats) -> tuple[Floats, Floats]:
-    """Return centres (m, 2) and radii (m,) from rows of three PIs and a tangent length."""
-    a, b, c, tangent = numbers[:, 0:2], numbers[:, 2:4], numbers[:, 4:6], numbers[:, 6]
-    u, v = b - a, c - b
-    u = u / np.hypot(u[:, 0], u[:, 1])[:, None]
-    v = v / np.hypot(v[:, 0], v[:, 1])[:, None]
-    turn = np.arctan2(u[:, 1] * v[:, 0] - u[:, 0] * v[:, 1], (u * v).sum(axis=1))
-    radius = tangent / np.tan(np.maximum(np.abs(turn), 2 * FLAT_RAD) / 2)
-    right = np.stack([u[:, 1], -u[:, 0]], axis=1)
-    centre = b + (radius * np.sign(turn))[:, None] * right - tangent[:, None] * u
-    return centre, radius

@@ -58,57 +58,55 @@ def detour(fit: Solution, marks: Observations, row: Ints) -> Alignment:
     shape, points = fit.shape, marks.points
     other = line_of(points[row], marks.sigma_m[row] ** -2.0)
     first, last = int(fit.where.run[row[0]]), int(fit.where.run[row[-1]])
-    _, unit, _ = shape.parts()
-    head: list[Floats] = [*shape.vertices[: first + 1]]
-    tail: list[Floats] = [*shape.vertices[last + 1 :]]
-    leaves = joins = foot_on(other, points[0])
-    if row[0] > 0:
-        middle = points[row[0] - 1 : row[0] + 1].mean(axis=0)
-        head.append(foot_on((shape.vertices[first], unit[first]), middle))
-        leaves = foot_on(other, head[-1])
-    else:
-        head = []
-    if row[-1] + 1 < len(points):
-        middle = points[row[-1] : row[-1] + 2].mean(axis=0)
-        tail.insert(0, foot_on((shape.vertices[last], unit[last]), middle))
-        joins = foot_on(other, tail[0])
-    else:
-        tail, joins = [], foot_on(other, points[-1])
-    vertices = np.array([*head, leaves, joins, *tail])
-    tangent = np.zeros(len(vertices))
-    tangent[1 : first + 1] = shape.tangent_m[1 : first + 1] if head else 0.0
-    if tail:
-        tangent[len(vertices) - (shape.runs - last) :] = shape.tangent_m[last + 1 :]
-    return Alignment(vertices, tangent)
+    _, unit, _ = shape.parts
+    # Where the row is the first or the last of all, the line begins or ends on it.
+    leaves, joins = [foot_on(other, points[0])], [foot_on(other, points[-1])]
+    for at, run, link in ((row[0], first, leaves), (row[-1] + 1, last, joins)):
+        if 0 < at < len(points):
+            middle = points[at - 1 : at + 1].mean(axis=0)
+            turn = foot_on((shape.vertices[run], unit[run]), middle)
+            link[:] = [turn, foot_on(other, turn)]
+    begin = first + 1 if len(leaves) == 2 else 0
+    stop = last + 1 if len(joins) == 2 else len(shape.vertices)
+    return shape.laid(begin, stop, [*leaves, *joins[::-1]])
 
 
 def blocks(fit: Solution, marks: Observations) -> list[Block]:
     """Return the blocks aside: those that the line leaves out and those that it follows."""
-    found = []
-    for row in outlier_rows(fit):
-        aside = float(fit.where.offset_m[row].mean())
-        (other,) = solve_many([detour(fit, marks, row)], marks)
-        if other is not None and _is_aside(aside):
-            found.append(Block(row, aside, False, other))
-    for straight_on in _without_steps(fit):
-        (other,) = solve_many([straight_on], marks)
-        if other is None:
-            continue
-        for row in outlier_rows(other):
-            aside = float(other.where.offset_m[row].mean())
-            if _is_aside(aside) and np.all(fit.sound[row] > 0.5):
-                found.append(Block(row, aside, True, other))
-    return found
+    rows = outlier_rows(fit)
+    led = solve_many([detour(fit, marks, row) for row in rows], marks)
+    found = [
+        Block(row, _aside(fit, row), False, other)
+        for row, other in zip(rows, led, strict=True)
+        if other is not None
+    ]
+    for other in solve_many(list(_without_steps(fit)), marks):
+        for row in [] if other is None else outlier_rows(other):
+            assert other is not None
+            # A stray or two of the row's own do not make the line run past it.
+            if np.mean(fit.sound[row] > 0.5) > 0.5:
+                found.append(Block(row, _aside(other, row), True, other))
+    kept: list[Block] = []
+    for each in found:
+        if ASIDE_M[0] <= abs(each.aside_m) <= ASIDE_M[1] and not any(
+            np.intersect1d(each.marks, other.marks).size for other in kept
+        ):
+            kept.append(each)
+    return kept
 
 
-def _is_aside(offset_m: float) -> bool:
-    return ASIDE_M[0] <= abs(offset_m) <= ASIDE_M[1]
+def _aside(fit: Solution, row: Ints) -> float:
+    return float(fit.where.offset_m[row].mean())
 
 
 def _without_steps(fit: Solution) -> Iterator[Alignment]:
-    """Yield the line without each pair of steps aside that take it out and back again."""
+    """Yield the line led straight on past each stretch that steps take it aside to.
+
+    A pair of steps out and back again; or one step and a parallel straight that ends at a bend,
+    where the step back cannot be seen.
+    """
     shape = fit.shape
-    length, unit, turn = shape.parts()
+    length, _, turn = shape.parts
     on_run = np.bincount(fit.where.run, minlength=shape.runs)
     step = np.zeros(shape.runs)
     inner = slice(1, shape.runs - 1)
@@ -119,18 +117,26 @@ def _without_steps(fit: Solution) -> Iterator[Alignment]:
         np.sign(turn[1:-2]),
         0.0,
     )
-    for out in np.flatnonzero(step):
+    parallel = np.zeros(shape.runs, dtype=bool)
+    parallel[inner] = np.abs(turn[1:-2] + turn[2:-1]) <= STRAIGHT_ON_RAD
+    for out in np.flatnonzero(step).tolist():
         for back in (out + 2, out + 3):
-            if back >= shape.runs - 1 or step[back] != -step[out]:
-                continue
-            keep = np.r_[0:out, back + 2 : len(shape.vertices)]
-            vertices, tangent = shape.vertices[keep], shape.tangent_m[keep]
-            before, after = out - 1, back + 1
-            cross = unit[before, 0] * unit[after, 1] - unit[before, 1] * unit[after, 0]
-            if abs(cross) > np.sin(STRAIGHT_ON_RAD):
-                gap = shape.vertices[after] - shape.vertices[before]
-                reach = (gap[0] * unit[after, 1] - gap[1] * unit[after, 0]) / cross
-                corner = shape.vertices[before] + reach * unit[before]
-                vertices = np.insert(vertices, out, corner, axis=0)
-                tangent = np.insert(tangent, out, 0.0)
-            yield Alignment(vertices, tangent)
+            if back < shape.runs - 1 and step[back] == -step[out]:
+                yield _straight_on(shape, out, back)
+    for at in np.flatnonzero((step != 0.0) & parallel).tolist():
+        if at + 2 < shape.runs:
+            yield _straight_on(shape, at, at + 1)
+        if at > 1:
+            yield _straight_on(shape, at - 1, at)
+
+
+def _straight_on(shape: Alignment, first: int, last: int) -> Alignment:
+    """Return a shape without its straights first..last, those beside them led on till they meet."""
+    _, unit, _ = shape.parts
+    before, after = first - 1, last + 1
+    cross = unit[before, 0] * unit[after, 1] - unit[before, 1] * unit[after, 0]
+    if abs(cross) <= np.sin(STRAIGHT_ON_RAD):
+        return shape.laid(first, last + 2)
+    gap = shape.vertices[after] - shape.vertices[before]
+    reach = (gap[0] * unit[after, 1] - gap[1] * unit[after, 0]) / cross
+    return shape.laid(first, last + 2, shape.vertices[before] + reach * unit[before])

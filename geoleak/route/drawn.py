@@ -7,7 +7,7 @@ taken as a shift of the whole line, which changes no length; the other half as e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -215,12 +215,16 @@ def spliced(vertices: Floats, fit: RouteFit, drawing: Drawing) -> Spliced:
     if len(before) + len(after):
         # A drawing has no heights: half a profile would pass for a whole one.
         middle = middle[:, :2]
-    line = np.concatenate([part for part in (before, middle, after) if len(part)])
-    route = Route.from_vertices(line)
-    seam = float(route.vertex_chainage_m[len(before)])
-    end = float(route.vertex_chainage_m[len(before) + len(middle) - 1])
-    whole = _Whole(fit, drawing, route, before, after, seam, end, jumps)
-    return Spliced(whole.fit(), drawn, turned, seam, end, low, high)
+    route = Route.from_vertices(np.concatenate([p for p in (before, middle, after) if len(p)]))
+    first, last = len(before), len(before) + len(middle) - 1
+    seam, end = (float(route.vertex_chainage_m[k]) for k in (first, last))
+    line = np.asarray(route.vertices_m)[:, :2]
+    tails = []
+    for part, at, far, jump in ((line[: first + 1], seam, 0.0, jumps[0]),
+                                (line[last:], end, route.length_m, jumps[1])):  # fmt: skip
+        if len(part) > 1:
+            tails.append(_Tail(part, at, far, _blend(abs(far - at), jump)))
+    return Spliced(_whole(fit, drawing, route, tails, seam), drawn, turned, seam, end, low, high)
 
 
 def _against(
@@ -266,7 +270,7 @@ def _tail(drawn: Route, at_m: float, jump: Floats, *, start: bool) -> Floats:
     size = float(np.hypot(*jump))
     if rest <= max(size, 0.1):
         return np.zeros((0, 2))
-    blend = min(rest, max(BLEND_OF_JUMP * size, 1.0))
+    blend = _blend(rest, jump)
     part = drawn.slice(0.0, at_m) if start else drawn.slice(at_m, drawn.length_m).reversed()
     # Both tails read from their far end to the seam here.
     inner = rest - blend
@@ -276,157 +280,130 @@ def _tail(drawn: Route, at_m: float, jump: Floats, *, start: bool) -> Floats:
     return line if start else line[::-1]
 
 
+def _blend(rest_m: float, jump: Floats) -> float:
+    """Return how far from the seam the drawing holds whole again, `rest_m` being all there is."""
+    return float(min(rest_m, max(BLEND_OF_JUMP * np.hypot(*jump), 1.0)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class _Whole:
-    """Puts the figures of the traced stretch and of the drawn tails into one `RouteFit`."""
+class _Tail:
+    """A drawn tail: vertices with the seam's, chainages of seam and far end on the whole leg."""
 
-    traced: RouteFit
-    drawing: Drawing
-    route: Route
-    before: Floats
-    after: Floats
+    line: Floats
     seam_m: float
-    end_m: float
-    jumps: tuple[Floats, Floats]
+    far_m: float
+    blend_m: float
 
-    def fit(self) -> RouteFit:
-        traced, route = self.traced, self.route
-        marks_m = traced.mark_chainage_m + self.seam_m
-        bends = [
-            Bend(b.chainage_m + self.seam_m, b.deflection_deg, b.radius_m, b.from_m + self.seam_m,
-                 b.to_m + self.seam_m, b.sigma_chainage_m)
-            for b in traced.bends
-        ]  # fmt: skip
-        bends += bends_of(self.before)
-        bends += bends_of(self.after, from_m=self._after_m())
-        spread, extra = self._spread()
-        return RouteFit(
-            route=route,
-            marks=traced.marks,
-            order=traced.order,
-            bends=tuple(sorted(bends, key=lambda each: each.chainage_m)),
-            runs=self._runs(),
-            mark_chainage_m=marks_m,
-            mark_residual_m=traced.mark_residual_m,
-            mark_weight=traced.mark_weight,
-            strays=traced.strays,
-            sigma_scale=traced.sigma_scale,
-            length_sigma_m=float(np.hypot(traced.length_sigma_m, np.sqrt(extra))),
-            warnings=(*traced.warnings, *self._notes()),
-            spread=spread,
-            depth=self._depth(),
-            depth_shared=self._depth_shared(),
-            outside_diameter_m=traced.outside_diameter_m,
+    @property
+    def begin_m(self) -> float:
+        return min(self.seam_m, self.far_m)
+
+    @property
+    def leads(self) -> bool:
+        return self.far_m < self.seam_m
+
+    @property
+    def whole_m(self) -> float:
+        """Chainage from which on the drawing's own sigma holds whole."""
+        return self.seam_m + (-self.blend_m if self.leads else self.blend_m)
+
+    def bends(self) -> tuple[Bend, ...]:
+        if self.leads:
+            return bends_of(self.line[:-1])
+        ahead = float(np.hypot(*(self.line[1] - self.line[0])))
+        return bends_of(self.line[1:], from_m=self.seam_m + ahead)
+
+    def nodes_m(self, turns: Turns) -> Floats:
+        """Return chainages between which the spread is even, the seam left out."""
+        held = np.unique([*(turns.nodes_m + self.begin_m), self.whole_m, self.far_m])
+        beyond = (held - self.seam_m) / (self.far_m - self.seam_m)
+        return held[(beyond > 0.0) & (beyond <= 1.0)]
+
+    def own(self, nodes_m: Floats, seam: Floats, sigma_m: float) -> Floats:
+        """Return the covariance (n, 2, 2): the traced line's at the seam, then wider."""
+        share = np.clip(np.abs(nodes_m - self.seam_m) / self.blend_m, 0.0, 1.0)[:, None, None]
+        return np.asarray((1.0 - share) * seam + share * sigma_m**2 * np.eye(2))
+
+
+def _whole(
+    traced: RouteFit, drawing: Drawing, route: Route, tails: list[_Tail], seam_m: float
+) -> RouteFit:
+    """Return the traced stretch and the drawn tails as one route."""
+    moved = [
+        replace(b, chainage_m=b.chainage_m + seam_m, from_m=b.from_m + seam_m, to_m=b.to_m + seam_m)
+        for b in traced.bends
+    ]
+    runs = [replace(r, from_m=r.from_m + seam_m, to_m=r.to_m + seam_m) for r in traced.runs]
+    runs += [StraightRun(t.begin_m, max(t.seam_m, t.far_m), "", "") for t in tails]
+    spread, extra = _spread(traced.spread, drawing, tails, seam_m)
+    depth = _depth(traced.depth, drawing, tails, seam_m)
+    shared = traced.depth_shared
+    level = np.interp(depth.knots_m - seam_m, shared.knots_m, shared.values, left=0.0, right=0.0)
+    return replace(
+        traced,
+        route=route,
+        bends=tuple(
+            sorted([*moved, *(b for t in tails for b in t.bends())], key=lambda b: b.chainage_m)
+        ),
+        runs=tuple(sorted(runs, key=lambda run: run.from_m)),
+        mark_chainage_m=traced.mark_chainage_m + seam_m,
+        length_sigma_m=float(np.hypot(traced.length_sigma_m, np.sqrt(extra))),
+        warnings=(*traced.warnings, *_notes(drawing, tails, seam_m, traced.route.length_m)),
+        spread=spread,
+        depth=depth,
+        depth_shared=Smooth(depth.knots_m, level, np.zeros((len(level), len(level)))),
+    )
+
+
+def _spread(
+    inner: Spread, drawing: Drawing, tails: list[_Tail], seam_m: float
+) -> tuple[Spread, float]:
+    """Return the spread of the whole, and the variance of length that the tails add."""
+    pieces = [(inner.nodes_m + seam_m, inner.own)]
+    turns = [turns_of(tail.line, drawing.sigma_m) for tail in tails]
+    for tail, turn in zip(tails, turns, strict=True):
+        nodes = tail.nodes_m(turn)
+        own = tail.own(nodes, inner.own[0 if tail.leads else -1], drawing.sigma_m)
+        pieces.insert(0 if tail.leads else len(pieces), (nodes, own))
+    at = np.concatenate([nodes for nodes, _ in pieces])
+    here = at - seam_m
+    shift = [np.interp(here, inner.nodes_m, c, left=0.0, right=0.0) for c in inner.locator.T]
+    columns = [np.stack([np.interp(here, inner.nodes_m, c) for c in inner.along_rows.T], axis=1)]
+    columns += [turn.rows(at - tail.begin_m) for tail, turn in zip(tails, turns, strict=True)]
+    moments = _blocks([inner.parameters, *(np.diag(turn.variance) for turn in turns)])
+    extra = sum(float(turn.variance.sum()) + OWN_SHARE * drawing.sigma_m**2 for turn in turns)
+    own = np.concatenate([own for _, own in pieces])
+    return Spread(at, own, np.stack(shift, axis=1), np.concatenate(columns, axis=1), moments), extra
+
+
+def _depth(inner: Smooth, drawing: Drawing, tails: list[_Tail], seam_m: float) -> Smooth:
+    """Return the traced depth with the drawing's own on the tails."""
+    pieces = [replace(inner, knots_m=inner.knots_m + seam_m)]
+    for tail in tails:
+        level = level_smooth(
+            np.unique([tail.far_m, tail.whole_m]), drawing.depth_m, drawing.depth_sigma_m
         )
+        pieces.insert(0 if tail.leads else len(pieces), level)
+    return Smooth(
+        np.concatenate([each.knots_m for each in pieces]),
+        np.concatenate([each.values for each in pieces]),
+        _blocks([each.covariance for each in pieces]),
+    )
 
-    def _after_m(self) -> float:
-        return float(self.route.vertex_chainage_m[-len(self.after)]) if len(self.after) else 0.0
 
-    def _blend_m(self, number: int) -> float:
-        """Return how far from the seam the drawing's own sigma holds whole."""
-        rest = self.seam_m if number == 0 else self.route.length_m - self.end_m
-        return float(min(rest, max(BLEND_OF_JUMP * np.hypot(*self.jumps[number]), 1.0)))
-
-    def _runs(self) -> tuple[StraightRun, ...]:
-        runs = [
-            StraightRun(r.from_m + self.seam_m, r.to_m + self.seam_m, r.first_mark, r.last_mark,
-                        r.curved)
-            for r in self.traced.runs
-        ]  # fmt: skip
-        if len(self.before):
-            runs.insert(0, StraightRun(0.0, self.seam_m, "", ""))
-        if len(self.after):
-            runs.append(StraightRun(self.end_m, self.route.length_m, "", ""))
-        return tuple(runs)
-
-    def _spread(self) -> tuple[Spread, float]:
-        """Return the spread of the whole, and the variance of length that the tails add."""
-        inner = self.traced.spread
-        square = self.drawing.sigma_m**2
-        nodes, own = [inner.nodes_m + self.seam_m], [inner.own]
-        turns: list[tuple[Turns, float]] = []
-        if len(self.before):
-            line = np.concatenate([self.before, self._vertex(self.seam_m)])
-            turn = turns_of(line, self.drawing.sigma_m)
-            held = np.unique([0.0, self.seam_m - self._blend_m(0), *turn.nodes_m])
-            held = held[(held >= 0.0) & (held < self.seam_m)]
-            nodes.insert(0, held)
-            own.insert(0, self._ramp(self.seam_m - held, inner.own[0], number=0))
-            turns.append((turn, 0.0))
-        if len(self.after):
-            line = np.concatenate([self._vertex(self.end_m), self.after])
-            turn = turns_of(line, self.drawing.sigma_m)
-            length = self.route.length_m
-            held = np.unique([*(turn.nodes_m + self.end_m), self.end_m + self._blend_m(1), length])
-            held = held[(held > self.end_m) & (held <= length)]
-            nodes.append(held)
-            own.append(self._ramp(held - self.end_m, inner.own[-1], number=1))
-            turns.append((turn, self.end_m))
-        at = np.concatenate(nodes)
-        shift = np.stack(
-            [self._inside(at, inner.nodes_m, inner.locator[:, k]) for k in (0, 1)], axis=1
-        )
-        columns = [
-            np.stack([np.interp(at - self.seam_m, inner.nodes_m, c) for c in inner.along_rows.T],
-                     axis=1)
-        ]  # fmt: skip
-        variances = [inner.parameters]
-        for turn, begin in turns:
-            columns.append(turn.rows(at - begin))
-            variances.append(np.diag(turn.variance))
-        extra = sum(float(turn.variance.sum()) + OWN_SHARE * square for turn, _ in turns)
-        spread = Spread(
-            at, np.concatenate(own), shift, np.concatenate(columns, axis=1), _blocks(variances)
-        )
-        return spread, extra
-
-    def _ramp(self, beyond_m: Floats, seam: Floats, *, number: int) -> Floats:
-        """Return the covariance (n, 2, 2) of a tail: the traced line's at the seam, then wider."""
-        share = np.clip(beyond_m / self._blend_m(number), 0.0, 1.0)[:, None, None]
-        far = self.drawing.sigma_m**2 * np.eye(2)
-        return np.asarray((1.0 - share) * seam + share * far)
-
-    def _vertex(self, chainage_m: float) -> Floats:
-        return np.asarray(self.route.position(chainage_m))[None, :2]
-
-    def _inside(self, at_m: Floats, nodes_m: Floats, values: Floats) -> Floats:
-        """Return values of the traced stretch, nothing on the drawn tails."""
-        return np.interp(at_m - self.seam_m, nodes_m, values, left=0.0, right=0.0)
-
-    def _depth(self) -> Smooth:
-        inner, drawing = self.traced.depth, self.drawing
-        knots, values = [inner.knots_m + self.seam_m], [inner.values]
-        blocks = [inner.covariance]
-        tails = ((self.before, 0.0, self.seam_m - self._blend_m(0)),
-                 (self.after, self.end_m + self._blend_m(1), self.route.length_m))  # fmt: skip
-        for number, (tail, low, high) in enumerate(tails):
-            if not len(tail):
-                continue
-            level = level_smooth(np.unique([low, high]), drawing.depth_m, drawing.depth_sigma_m)
-            place = 0 if number == 0 else len(knots)
-            knots.insert(place, level.knots_m)
-            values.insert(place, level.values)
-            blocks.insert(place, level.covariance)
-        return Smooth(np.concatenate(knots), np.concatenate(values), _blocks(blocks))
-
-    def _depth_shared(self) -> Smooth:
-        inner = self.traced.depth_shared
-        at = self._depth().knots_m
-        values = self._inside(at, inner.knots_m, inner.values)
-        return Smooth(at, values, np.zeros((len(at), len(at))))
-
-    def _notes(self) -> list[Note]:
-        if not len(self.before) and not len(self.after):
-            return []
-        unit = self.drawing.length_unit
-        low, high = (format_length(v, unit=unit) for v in (self.seam_m, self.end_m))
-        wide = format_length(2.0 * self.drawing.sigma_m, unit=unit)
-        leg = f"{self.drawing.leg}: " if self.drawing.leg else ""
-        text = (
-            f"{leg}traced from {low} to {high}; beyond its marks it follows the drawing, which may "
-            f"lie {wide} or more aside"
-        )
-        return [Note("route_drawn", text)]
+def _notes(drawing: Drawing, tails: list[_Tail], seam_m: float, traced_m: float) -> list[Note]:
+    if not tails:
+        return []
+    low, high, wide = (
+        format_length(each, unit=drawing.length_unit)
+        for each in (seam_m, seam_m + traced_m, 2.0 * drawing.sigma_m)
+    )
+    leg = f"{drawing.leg}: " if drawing.leg else ""
+    text = (
+        f"{leg}traced from {low} to {high}; beyond its marks it follows the drawing, which may "
+        f"lie {wide} or more aside"
+    )
+    return [Note("route_drawn", text)]
 
 
 def _blocks(parts: list[Floats]) -> Floats:

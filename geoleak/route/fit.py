@@ -20,15 +20,14 @@ from geoleak.route.marks import (
     found_order,
     merged,
     order_note,
-    spacing_notes,
 )
+from geoleak.route.notes import fit_notes, spacing_notes
 from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
-from geoleak.route.search import FINE_CUTS, Candidate, Window, distinct, scored, search
-from geoleak.route.solve import Observations, misfit, solve_many
+from geoleak.route.search import FINE_CUTS, Window, distinct, search
+from geoleak.route.solve import Observations, Solution, misfit, solve_many
 from geoleak.route.spread import FittedShape, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
-from geoleak.units import format_length
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -57,8 +56,7 @@ no source)."""
 class Fitted:
     """What the search came to."""
 
-    candidates: list[Candidate]
-    scale: float
+    candidates: list[Solution]
     windows: list[Window]
     blocks: list[Block]
 
@@ -111,18 +109,25 @@ def _fit_route(marks: MarkArray, options: RouteOptions) -> RouteFit:
     notes += spacing_notes(
         ready.observations.points, ready.observations.sigma_m, ready.names, options=options
     )
+    candidates: list[Solution] = []
     windows: list[Window] = []
-    if options.fit == "marks" or len(ready.observations.points) == 2:
-        candidates, scales = _joined(ready.observations), [1.0]
-    else:
-        candidates, scales, windows = _fitted(ready.observations, options)
+    if options.fit == "runs" and len(ready.observations.points) > 2:
+        candidates, windows = _fitted(ready.observations, options)
         if not candidates or not _agrees(candidates[0], ready.observations):
-            candidates, scales = _joined(ready.observations), [1.0]
+            candidates = []
             options = replace(options, fit="marks")
-            notes.append(no_line_note(options))
-    held = _with_scale(ready.observations, scales[0])
-    aside = [] if options.fit == "marks" else blocks(candidates[0].fit, held)
-    fitted = Fitted(candidates, scales[0], windows, aside)
+            notes.append(
+                options.note(
+                    "no_line",
+                    "in the order given, the marks make no line of straights and bends: they were "
+                    "joined as they stand; check the order and the codes of the marks",
+                )
+            )
+    candidates = candidates or [_joined(ready.observations)]
+    aside = []
+    if options.fit == "runs":
+        aside = blocks(candidates[0], _with_scale(ready.observations, candidates[0].scale))
+    fitted = Fitted(candidates, windows, aside)
     return _assemble(marks, options, ready, fitted, order, origin, notes)
 
 
@@ -132,16 +137,13 @@ def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[I
         if len(points) < 3:
             return given, []
         order = found_order(points)
-        at = [
-            np.array([p.easting_m, p.northing_m]) if p else None for p in (marks.start, marks.end)
-        ]
         absolute = np.stack([marks.easting_m, marks.northing_m], axis=1)
-        for anchor, end in ((at[0], 0), (at[1], -1)):
-            if anchor is not None:
-                near, far = absolute[order[end]], absolute[order[-1 - end if end == 0 else 0]]
-                if np.hypot(*(far - anchor)) < np.hypot(*(near - anchor)):
-                    order = order[::-1].copy()
-                break
+        known = [(p, end) for p, end in ((marks.start, 0), (marks.end, -1)) if p]
+        for point, end in known[:1]:
+            both = absolute[order[[end, -1 - end]]] - (point.easting_m, point.northing_m)
+            near, far = np.hypot(both[:, 0], both[:, 1])
+            if far < near:
+                order = order[::-1].copy()
         return order, []
     note = order_note(points, marks.ids, given, options=options)
     return given, [note] if note else []
@@ -178,43 +180,36 @@ def _prepare(points: Floats, marks: MarkArray, order: Ints, origin: Floats) -> P
     return Prepared(Observations(means, sigma, along, fixed), groups, bias, lead, names)
 
 
-def _joined(marks: Observations) -> list[Candidate]:
-    """Return the dots joined, as a candidate."""
+def _joined(marks: Observations) -> Solution:
+    """Return the dots joined."""
     shape = Alignment(marks.points.copy(), np.zeros(len(marks.points)))
-    hint = np.minimum(np.arange(len(marks.points)), shape.runs - 1)
-    return [Candidate(misfit(shape, marks, hint), 0.0)]
+    return misfit(shape, marks, np.minimum(np.arange(len(marks.points)), shape.runs - 1))
 
 
-def _fitted(
-    marks: Observations, options: RouteOptions
-) -> tuple[list[Candidate], list[float], list[Window]]:
-    """Return candidates, best first, the scale each settled at, and a long route's windows."""
+def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Solution], list[Window]]:
+    """Return candidates, best first, each at its own scale, and a long route's windows."""
     weight, scale = first_look(marks)
     if not options.scale_sigma:
         scale = 1.0
     found, windows = search(_with_scale(marks, scale), weight / scale**2)
-    pairs = _settled(_nearest(found), marks, scale, free=options.scale_sigma)
+    settled = _settled(_nearest(found), marks, scale, free=options.scale_sigma)
     if scale > SUSPECT_SCALE and not windows:
         # Bends close together look like scatter to the first look: the statement is tried as well.
         found, _ = search(marks, weight)
-        pairs += _settled(_nearest(found), marks, 1.0, free=True)
-    pairs.sort(key=lambda pair: pair[0].score)
-    if not windows and _has_failed(pairs, marks):
+        settled += _settled(_nearest(found), marks, 1.0, free=True)
+    if not windows and _has_failed(distinct(settled), marks):
         found, windows = search(marks, np.asarray(marks.sigma_m**-2.0), cuts_at=FINE_CUTS)
-        pairs += _settled(_nearest(found), marks, 1.0, free=options.scale_sigma)
-        pairs.sort(key=lambda pair: pair[0].score)
-    scales = {id(each): scale for each, scale in pairs}
-    apart = distinct([each for each, _ in pairs])
-    return apart, [scales[id(each)] for each in apart], windows
+        settled += _settled(_nearest(found), marks, 1.0, free=options.scale_sigma)
+    return distinct(settled), windows
 
 
-def _nearest(found: list[Candidate]) -> list[Candidate]:
+def _nearest(found: list[Solution]) -> list[Solution]:
     return [each for each in found[:MOST_SETTLED] if each.score < found[0].score + FAR_BEHIND]
 
 
 def _settled(
-    candidates: list[Candidate], marks: Observations, scale: float, *, free: bool
-) -> list[tuple[Candidate, float]]:
+    candidates: list[Solution], marks: Observations, scale: float, *, free: bool
+) -> list[Solution]:
     """Return candidates fitted to the end, each at the scale its own residuals ask for."""
     held = list(candidates)
     scales = np.full(len(held), np.inf)
@@ -223,23 +218,22 @@ def _settled(
         stale = np.flatnonzero(np.abs(better / scales - 1) >= SAME_SCALE)
         if not len(stale):
             break
-        sigma = np.where(marks.fixed, 1.0, better[stale, None]) * marks.sigma_m
         fits = solve_many(
-            [held[i].fit.shape for i in stale],
+            [held[i].shape for i in stale],
             marks,
-            np.array([held[i].fit.where.run for i in stale]),
-            sigma_m=sigma,
+            np.array([held[i].where.run for i in stale]),
+            sigma_m=np.where(marks.fixed, 1.0, better[stale, None]) * marks.sigma_m,
         )
         for i, fit in zip(stale, fits, strict=True):
             scales[i] = better[i]
-            held[i] = held[i] if fit is None else scored(fit)
+            held[i] = fit or held[i]
     if not free:
-        return [(each, scale) for each in held]
+        return [replace(each, scale=scale) for each in held]
     return [_charged(each, marks, float(final)) for each, final in zip(held, scales, strict=True)]
 
 
-def _charged(candidate: Candidate, marks: Observations, scale: float) -> tuple[Candidate, float]:
-    """Return a candidate whose score holds what its scale costs.
+def _charged(fit: Solution, marks: Observations, scale: float) -> Solution:
+    """Return a solution whose score holds what its scale costs.
 
     A structure that misses a bend and calls the misfit scatter pays for the wider sigma at every
     mark, and against the crew's statement.
@@ -248,33 +242,30 @@ def _charged(candidate: Candidate, marks: Observations, scale: float) -> tuple[C
     stated = SCALE_PRIOR * (2 * np.log(scale) + scale**-2.0 - 1.0)
     # The likeliest scale is too small by what the parameters took up, and not known itself: the
     # variance of Student's t with the freedom that is left.
-    spent = min(float(candidate.fit.shape.stack.size) - 2.0, count)
+    spent = min(float(fit.shape.stack.size) - 2.0, count)
     wider = (SCALE_PRIOR + count) / (SCALE_PRIOR + count - spent - 2.0)
-    fit = replace(candidate.fit, weight=candidate.fit.weight / wider)
-    score = candidate.score + 2 * count * np.log(scale) + stated
-    return Candidate(fit, score), scale
+    score = fit.score + 2 * count * np.log(scale) + stated
+    return replace(fit, weight=fit.weight / wider, score=score, scale=scale)
 
 
-def _agrees(best: Candidate, marks: Observations) -> bool:
+def _agrees(best: Solution, marks: Observations) -> bool:
     """Tell whether most marks lie on the line, one after another."""
-    shape = best.fit.shape
-    along = parts.chainages(shape, best.fit.where, marks.points)
+    shape = best.shape
+    along = parts.chainages(shape, best.where, marks.points)
     to_and_fro = float(np.sum(np.abs(np.diff(along))))
     return bool(
-        np.mean(best.fit.sound) >= LEAST_SOUND and to_and_fro <= MOST_TO_AND_FRO * shape.length_m()
+        np.mean(best.sound) >= LEAST_SOUND and to_and_fro <= MOST_TO_AND_FRO * shape.length_m()
     )
 
 
-def _has_failed(pairs: list[tuple[Candidate, float]], marks: Observations) -> bool:
+def _has_failed(found: list[Solution], marks: Observations) -> bool:
     """Tell whether a fit leaves marks in a row aside, or past an end, that a bend might explain."""
-    if not pairs or not _agrees(pairs[0][0], marks):
+    if not found or not _agrees(found[0], marks):
         return True
-    fit = pairs[0][0].fit
-    past = (fit.where.run == 0) & (fit.where.share * fit.shape.parts()[0][0] < -PAST_END_M)
+    fit = found[0]
+    past = (fit.where.run == 0) & (fit.where.share * fit.shape.parts[0][0] < -PAST_END_M)
     turned = 1.0 - fit.where.share
-    past |= (fit.where.run == fit.shape.runs - 1) & (
-        turned * fit.shape.parts()[0][-1] < -PAST_END_M
-    )
+    past |= (fit.where.run == fit.shape.runs - 1) & (turned * fit.shape.parts[0][-1] < -PAST_END_M)
     return bool(past.any() or outlier_rows(fit))
 
 
@@ -282,11 +273,11 @@ def _with_scale(marks: Observations, scale: float) -> Observations:
     return replace(marks, sigma_m=np.where(marks.fixed, 1.0, scale) * marks.sigma_m)
 
 
-def _scale_of(best: Candidate, marks: Observations) -> float:
+def _scale_of(best: Solution, marks: Observations) -> float:
     """Return the sigma's factor: stated 1 with a prior's weight, corrected by the scatter."""
     free = ~marks.fixed
-    sound = best.fit.sound[free]
-    square = (best.fit.where.offset_m[free] / marks.sigma_m[free]) ** 2
+    sound = best.sound[free]
+    square = (best.where.offset_m[free] / marks.sigma_m[free]) ** 2
     known = float(sound.sum())
     total = float(np.sum(sound * square))
     ratio = (SCALE_PRIOR + total) / (SCALE_PRIOR + known)
@@ -365,16 +356,16 @@ def _assemble(
     origin: Floats,
     notes: list[Note],
 ) -> RouteFit:
-    best, scale = fitted.candidates[0], fitted.scale
-    shape = best.fit.shape
-    used = _with_scale(ready.observations, scale)
+    best = fitted.candidates[0]
+    shape = best.shape
+    used = _with_scale(ready.observations, best.scale)
     joined = options.fit == "marks" and shape.runs > 1
     known = [] if joined else _known(fitted, used, ready.bias)
     stretches = parts.stretches(best, used, ready.bias, fitted.windows)
     spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known, stretches)
-    beside = parts.beside(marks, ready, best, shape, origin, scale)
+    beside = parts.beside(marks, ready, best, origin)
     length = shape.length_m()
-    spread = parts.widened(spread, ready, shape, best, marks.marks_by)
+    spread = parts.widened(spread, ready, best, marks.marks_by)
     depth, shared = parts.depths(marks, options, beside.chainage_m, length)
     line = parts.raised(shape, marks, options, beside.chainage_m, depth, length)
     line[:, :2] += origin
@@ -383,12 +374,12 @@ def _assemble(
         marks=marks,
         order=order,
         bends=() if joined else parts.bends(known[0]),
-        runs=parts.runs(shape, best, ready),
+        runs=parts.runs(best, ready),
         mark_chainage_m=beside.chainage_m,
         mark_residual_m=beside.offset_m,
         mark_weight=beside.sound,
         strays=np.flatnonzero(beside.sound < 0.5),
-        sigma_scale=scale,
+        sigma_scale=best.scale,
         length_sigma_m=(
             parts.joined_length_sigma_m(spread, used)
             if joined
@@ -400,97 +391,4 @@ def _assemble(
         depth_shared=shared,
         outside_diameter_m=options.outside_diameter_m,
     )
-    return replace(fit, warnings=tuple(notes + fit_notes(fit, ready, fitted.blocks, options)))
-
-
-MOST_NAMED = 8
-SCATTER_SAID = 1.4
-
-
-def no_line_note(options: RouteOptions) -> Note:
-    """Return the warning that the marks make no line in the order they were given."""
-    leg = f"{options.leg}: " if options.leg else ""
-    return Note(
-        "no_line",
-        f"{leg}in the order given, the marks make no line of straights and bends: they were joined "
-        "as they stand; check the order and the codes of the marks",
-    )
-
-
-def fit_notes(
-    fit: RouteFit, ready: Prepared, aside: list[Block], options: RouteOptions
-) -> list[Note]:
-    """Return the warnings that follow from the fit itself."""
-    leg = f"{options.leg}: " if options.leg else ""
-    ids = fit.marks.ids
-    notes: list[Note] = []
-    repeated = [group for group in ready.groups if len(group) > 1]
-    if repeated:
-        named = "; ".join(" and ".join(ids[i] for i in group) for group in repeated[:MOST_NAMED])
-        notes.append(
-            Note("repeated_marks", f"{leg}shot on the same spot and taken as one mark: {named}")
-        )
-    notes += [_another_line_note(fit, ready, each, leg, options) for each in aside]
-    in_blocks = {ready.names[k] for each in aside for k in each.marks}
-    notes += _stray_notes(fit, leg, options, in_blocks)
-    if fit.marks.marks_by in ("records", "assumed"):
-        source = "drawn from records" if fit.marks.marks_by == "records" else "assumed"
-        widest = float(np.sqrt(fit.spread.own[:, 1, 1].max()))
-        notes.append(
-            Note(
-                "route_assumed",
-                f"{leg}route assumed: its marks were {source}, not traced; between marks the pipe "
-                f"may lie {format_length(2 * widest, unit=options.length_unit)} or more aside",
-            )
-        )
-    if fit.sigma_scale >= SCATTER_SAID:
-        notes.append(
-            Note(
-                "scatter",
-                f"{leg}the marks scatter {fit.sigma_scale:.1f} times as widely as the locator's "
-                "stated error; the route's error was widened to match",
-            )
-        )
-    return notes
-
-
-def _another_line_note(
-    fit: RouteFit, ready: Prepared, block: Block, leg: str, options: RouteOptions
-) -> Note:
-    """Say that a block of marks stands aside, with the length of the leg by either answer."""
-    names = [ready.names[k] for k in block.marks]
-    here, there = fit.route.length_m, block.other.shape.length_m()
-    along, past = (here, there) if block.followed else (there, here)
-    away, along_text, past_text = (
-        format_length(v, unit=options.length_unit) for v in (abs(block.aside_m), along, past)
-    )
-    used = "follows them" if block.followed else "runs past them"
-    return Note(
-        "another_line",
-        f"{leg}marks {names[0]} to {names[-1]} ({len(names)} in a row) stand {away} to the "
-        f"{'right' if block.aside_m > 0 else 'left'} of the line through the others: does the pipe "
-        f"step aside there, or did the locator follow another line? Along them the leg is "
-        f"{along_text} long, past them {past_text}; the route {used}, and its error covers both: "
-        f"locate {names[0]} and {names[-1]} again, connected to the pipe itself",
-    )
-
-
-def _stray_notes(fit: RouteFit, leg: str, options: RouteOptions, in_blocks: set[str]) -> list[Note]:
-    ids = fit.marks.ids
-    notes: list[Note] = []
-    strays = [k for k in fit.strays if ids[k] not in in_blocks]
-    for index in strays[:MOST_NAMED]:
-        aside = float(fit.mark_residual_m[index])
-        away = format_length(abs(aside), unit=options.length_unit)
-        notes.append(
-            Note(
-                "stray_mark",
-                f"{leg}mark {ids[index]} lies {away} to the {'right' if aside > 0 else 'left'} of "
-                "the line that the other marks make and hardly counts: it may be on another line; "
-                "locate it again",
-            )
-        )
-    if len(strays) > MOST_NAMED:
-        rest = ", ".join(ids[i] for i in strays[MOST_NAMED:])
-        notes.append(Note("stray_mark", f"{leg}marks {rest} lie off the line as well"))
-    return notes
+    return replace(fit, warnings=(*notes, *fit_notes(fit, ready, fitted.blocks, options)))

@@ -147,6 +147,14 @@ class RouteOptions:
     length_unit: Literal["m", "ft", "ftUS"] = "m"
     leg: str = ""
 
+    def note(self, code: str, text: str) -> Note:
+        """Return a warning that names the leg."""
+        return Note(code, f"{self.leg}: {text}" if self.leg else text)
+
+    def said(self, length_m: float) -> str:
+        """Return a length in the unit of the texts."""
+        return format_length(length_m, unit=self.length_unit)
+
 
 @dataclass(frozen=True, slots=True)
 class Bend:
@@ -296,12 +304,12 @@ def order_note(
         return None
     if old - new < 1.5 * spacing:
         return None
-    lengths = [format_length(each, unit=options.length_unit) for each in (old, new)]
-    return Note(
+    return options.note(
         "mark_order",
-        f"{_leg(options)}the marks in the order given make a line of {lengths[0]}; in the order "
-        f"{spans([ids[i] for i in found])} they make one of {lengths[1]}: if that is how the pipe "
-        'runs, give the points in that order, or say order = "found"; the order given was used',
+        f"the marks in the order given make a line of {options.said(old)}; in the order "
+        f"{spans([ids[i] for i in found])} they make one of {options.said(new)}: if that is how "
+        'the pipe runs, give the points in that order, or say order = "found"; the order given '
+        "was used",
     )
 
 
@@ -351,39 +359,3 @@ def merged(points: Floats, marks: MarkArray, order: Ints) -> tuple[list[list[int
         [np.average(points[g], axis=0, weights=marks.sigma_along_m[g] ** -2.0) for g in groups]
     )
     return groups, means
-
-
-def spacing_notes(
-    means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
-) -> list[Note]:
-    """Return warnings of gaps and of marks closer than their own error."""
-    apart = np.hypot(*np.diff(means, axis=0).T)
-    notes: list[Note] = []
-    usual = float(np.median(apart))
-    if len(apart) >= 3:
-        for i in np.flatnonzero(apart > GAP_OF_SPACING * usual).tolist():
-            gap = format_length(float(apart[i]), unit=options.length_unit)
-            often = format_length(usual, unit=options.length_unit)
-            notes.append(
-                Note(
-                    "gap",
-                    f"{_leg(options)}{gap} without a mark between {names[i]} and {names[i + 1]}, "
-                    f"where the usual spacing is {often}: a bend in there would not be seen",
-                )
-            )
-    close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1])).tolist()
-    if len(close):
-        pairs = ", ".join(f"{names[i]} and {names[i + 1]}" for i in close[:5])
-        more = f" and {len(close) - 5} more pairs" if len(close) > 5 else ""
-        notes.append(
-            Note(
-                "marks_too_close",
-                f"{_leg(options)}marks {pairs}{more} stand closer than their own sideways error: "
-                "they say little about the direction of the pipe",
-            )
-        )
-    return notes
-
-
-def _leg(options: RouteOptions) -> str:
-    return f"{options.leg}: " if options.leg else ""

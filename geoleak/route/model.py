@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from geoleak.route.alignment import Stack
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 STRAY_SHARE = 0.03
 """Chance that a mark is a stray before it is looked at; about 1 in 40 in the trade's experience."""
@@ -121,27 +122,28 @@ def turn_cost(turn: Floats, sharp: Bools) -> tuple[Floats, Floats, Floats, Float
     )
 
 
-def bend_charge(sharp: int, arcs: int) -> float:
-    """Return -2 ln of the prior density of so many bends at given places, one a metre."""
+def bend_charge(sharp: Ints, arcs: Ints) -> Floats:
+    """Return -2 ln of the prior density (p,) of so many bends at given places, one a metre."""
     each = -2.0 * np.log(1.0 / BEND_EVERY_M)
     swept = -2.0 * np.log(ARC_SHARE / np.log(TANGENT_RANGE))
-    return sharp * (each - 2.0 * np.log(1.0 - ARC_SHARE)) + arcs * (each + swept)
+    return np.asarray(sharp * (each - 2.0 * np.log(1.0 - ARC_SHARE)) + arcs * (each + swept))
 
 
 def weak_prior(stack: Stack, points: Floats) -> Floats:
     """Return weights (p, m) that hold what the data leave free.
 
-    Where a bend of nearly no angle stands along the pipe is not in the data, nor does it matter.
+    Where along the pipe a bend of nearly no angle, or a step between two marks, stands is not in
+    the data: within the gap between two marks (one sigma: half their usual spacing).
     """
     step = points[1:] - points[:-1]
     spacing = float(np.median(np.hypot(step[:, 0], step[:, 1])))
     out = np.zeros((len(stack), stack.size))
     number = np.arange(stack.most + 1)[None, :]
     inner = (number > 0) & (number < stack.runs[:, None])
-    out[:, : 2 * (stack.most + 1)] = np.repeat(inner, 2, axis=1) * (1.5 * spacing) ** -2.0
+    out[:, : 2 * (stack.most + 1)] = np.repeat(inner, 2, axis=1) * (0.5 * spacing) ** -2.0
     row, corner, rank = stack.arcs
     if len(row):
-        out[row, 2 * (stack.most + 1) + rank] = (0.5 * stack.tangent_m[row, corner]) ** -2.0
+        out[row, 2 * (stack.most + 1) + rank] = (stack.tangent_m[row, corner] / 6.0) ** -2.0
     return out
 
 

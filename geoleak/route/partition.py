@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+CUT_CHARGE = 3.0
+"""Times ln of the number of marks: the charge for a further straight."""
 PAIR_CHARGE = 5.0
 """What a run of only two marks costs: its line fits them for nothing."""
 LONE_CHARGE = 12.0
@@ -22,6 +24,16 @@ LONE_CHARGE = 12.0
 
 MOST_IN_TABLE = 200
 """More marks are cut with hopeless starts dropped on the way; a table of all runs grows too big."""
+
+
+def cut_charge(count: int) -> float:
+    """Return what a further straight costs while so many marks are cut into first guesses.
+
+    It grows with ln(number of marks), as in the Bayesian information criterion with the freedom of
+    where a bend stands counted in (Schwarz, Ann. Stat. 6, 1978; Zhang & Siegmund, Biometrics 63,
+    2007).
+    """
+    return CUT_CHARGE * float(np.log(max(count, 4)))
 
 
 def run_starts(

@@ -13,8 +13,8 @@ from geoleak.route.marks import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.model import split
 from geoleak.route.profile import Smooth, smooth
 from geoleak.route.result import StraightRun
-from geoleak.route.search import Candidate, Window
-from geoleak.route.solve import Observations
+from geoleak.route.search import Window
+from geoleak.route.solve import Observations, Solution
 from geoleak.route.spread import FittedShape, Spread, Stretch, length_slope, posteriors, together
 
 Floats = npt.NDArray[np.float64]
@@ -55,7 +55,7 @@ class Beside:
 
 def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
     """Return the chainages of marks' feet on the line as drawn, kept within it."""
-    length, unit, turn = shape.parts()
+    length, unit, turn = shape.parts
     station = shape.stations()
     run = where.run
     out = station[run, 1] - shape.tangent_m[run] + where.share * length[run]
@@ -76,33 +76,24 @@ def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
 def beside(
     marks: MarkArray,
     ready: Prepared,
-    best: Candidate,
-    shape: Alignment,
+    best: Solution,
     origin: Floats,
-    scale: float,
 ) -> Beside:
     """Return chainage, offset and chance of belonging of every mark as given."""
     count = len(marks)
     hint = np.zeros(count, dtype=np.int64)
     for number, group in enumerate(ready.groups):
-        hint[group] = best.fit.where.run[number + ready.lead]
+        hint[group] = best.where.run[number + ready.lead]
     points = np.stack([marks.easting_m, marks.northing_m], axis=1) - origin
-    where = feet_of(shape.stack, points, hint[None]).row(0)
-    _, _, sound = split(where.offset_m, scale * marks.sigma_across_m)
-    return Beside(chainages(shape, where, points), where.offset_m, sound)
+    where = feet_of(best.shape.stack, points, hint[None]).row(0)
+    _, _, sound = split(where.offset_m, best.scale * marks.sigma_across_m)
+    return Beside(chainages(best.shape, where, points), where.offset_m, sound)
 
 
-def widened(
-    spread: Spread,
-    ready: Prepared,
-    shape: Alignment,
-    best: Candidate,
-    marks_by: str,
-) -> Spread:
+def widened(spread: Spread, ready: Prepared, best: Solution, marks_by: str) -> Spread:
     """Return the spread with the sideways sigma of what may hide between marks added."""
-    where = best.fit.where
-    sound = best.fit.sound >= 0.5
-    at = np.sort(chainages(shape, where, ready.observations.points)[sound])
+    at = chainages(best.shape, best.where, ready.observations.points)
+    at = np.sort(at[best.sound >= 0.5])
     if len(at) < 2:
         return spread
     gaps = np.diff(at)
@@ -122,26 +113,30 @@ def depths(
 ) -> tuple[Smooth, Smooth]:
     """Return depth to the pipe's centre along the route, and its shared sigma."""
     add, extra = to_centre(options)
-    at = [*chainage_m]
-    depth = [*(marks.depth_m + add)]
-    sigma = [*np.hypot(np.asarray(marks.depth_sigma_m), extra)]
-    shared = np.asarray(marks.depth_shared_m, dtype=float)
-    for point, place in ((marks.start, 0.0), (marks.end, length_m)):
-        if point is not None and np.isfinite(point.depth_m):
-            at.append(place)
-            depth.append(point.depth_m + add)
-            sigma.append(max(0.05 * point.depth_m, 0.02))
-    if not depth:
+    ends = [(p, at) for p, at in _ends(marks, length_m) if np.isfinite(p.depth_m)]
+    at = np.append(chainage_m, [at for _, at in ends])
+    depth = np.append(marks.depth_m, [p.depth_m for p, _ in ends]) + add
+    sigma = np.append(
+        np.hypot(np.asarray(marks.depth_sigma_m), extra),
+        [max(0.05 * p.depth_m, 0.02) for p, _ in ends],
+    )
+    if not len(depth):
         raise SiteDataError(
             f"{options.leg or 'the leg'}: no depth is known anywhere on it; give the leg a depth"
         )
-    own = smooth(np.array(at), np.array(depth), np.array(sigma), length_m)
-    if len(shared):
+    own = smooth(at, depth, sigma, length_m)
+    if len(marks):
+        shared = np.asarray(marks.depth_shared_m)
         rank = np.argsort(chainage_m, kind="stable")
         level = np.interp(own.knots_m, chainage_m[rank], shared[rank])
     else:
         level = 0.05 * np.abs(own.values)
     return own, Smooth(own.knots_m, level, np.zeros((len(level), len(level))))
+
+
+def _ends(marks: MarkArray, length_m: float) -> list[tuple[FixedPoint, float]]:
+    both = ((marks.start, 0.0), (marks.end, length_m))
+    return [(point, at) for point, at in both if point is not None]
 
 
 def to_centre(options: RouteOptions) -> tuple[float, float]:
@@ -172,22 +167,16 @@ def raised(
     """Return the line's vertices, with the smoothed height of the pipe where heights are known."""
     plan = shape.polyline()
     add, _ = to_centre(options)
-    ground, at, under, sigma = [], [], [], []
     known = np.isfinite(marks.height_m)
-    ground += [*marks.height_m[known]]
-    at += [*chainage_m[known]]
-    under += [*(marks.depth_m[known] + add)]
-    sigma += [*np.hypot(np.asarray(marks.depth_sigma_m)[known], GROUND_SIGMA_M)]
-    ends: tuple[tuple[FixedPoint | None, float], ...] = ((marks.start, 0.0), (marks.end, length_m))
-    for point, place in ends:
-        if point is not None and np.isfinite(point.height_m):
-            ground.append(point.height_m)
-            at.append(place)
-            under.append(float(depth.at(place)))
-            sigma.append(float(np.hypot(depth.sigma(place), GROUND_SIGMA_M)))
-    if not ground:
+    ends = [(p, at) for p, at in _ends(marks, length_m) if np.isfinite(p.height_m)]
+    places = np.array([at for _, at in ends])
+    ground = np.append(marks.height_m[known], [p.height_m for p, _ in ends])
+    if not len(ground):
         return plan
-    levels = smooth(np.array(at), np.array(ground) - np.array(under), np.array(sigma), length_m)
+    under = np.append(marks.depth_m[known] + add, depth.at(places))
+    own = np.append(np.asarray(marks.depth_sigma_m)[known], depth.sigma(places))
+    at = np.append(chainage_m[known], places)
+    levels = smooth(at, ground - under, np.hypot(own, GROUND_SIGMA_M), length_m)
     return with_heights(plan, levels)
 
 
@@ -210,7 +199,7 @@ def with_heights(plan: Floats, levels: Smooth) -> Floats:
 def bends(best: FittedShape) -> tuple[Bend, ...]:
     """Return the bends and arcs of the best structure, in order of chainage."""
     shape, covariance = best.shape, best.covariance
-    _, unit, turn = shape.parts()
+    _, unit, turn = shape.parts
     _, radius, _ = shape.centres()
     station = shape.stations() * shape.drawn_share
     out = []
@@ -230,12 +219,12 @@ def bends(best: FittedShape) -> tuple[Bend, ...]:
     return tuple(out)
 
 
-def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRun, ...]:
+def runs(best: Solution, ready: Prepared) -> tuple[StraightRun, ...]:
     """Return the straights and arcs with the first and last mark on each, strays left out."""
-    where = best.fit.where
+    shape = best.shape
     station = shape.stations() * shape.drawn_share
-    sound = best.fit.sound >= 0.5
-    at = chainages(shape, where, ready.observations.points)
+    sound = best.sound >= 0.5
+    at = chainages(shape, best.where, ready.observations.points)
     _, radius, _ = shape.centres()
     out: list[StraightRun] = []
 
@@ -255,13 +244,13 @@ def runs(shape: Alignment, best: Candidate, ready: Prepared) -> tuple[StraightRu
 
 
 def stretches(
-    best: Candidate, marks: Observations, bias_m: Floats, windows: list[Window]
+    best: Solution, marks: Observations, bias_m: Floats, windows: list[Window]
 ) -> list[Stretch]:
     """Return what the windows of a long route may hold, each for its own share of the chainage.
 
     Windows overlap; each counts from the middle of the overlap to the middle of the next.
     """
-    at = chainages(best.fit.shape, best.fit.where, marks.points)
+    at = chainages(best.shape, best.where, marks.points)
     ends = [(float(at[each.first]), float(at[each.stop - 1])) for each in windows]
     out = []
     for number, each in enumerate(windows):

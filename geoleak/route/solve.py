@@ -7,14 +7,15 @@ only if the fit gains and the route stays one that can lie in a trench.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.route.alignment import Alignment, Feet, Stack, feet_of, hints, jacobian
-from geoleak.route.model import split, turn_cost, volume, weak_prior
+from geoleak.route.model import bend_charge, split, turn_cost, volume, weak_prior
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,8 +29,6 @@ LONG = 300
 RUNS_AT_ONCE = 8
 """so many straights at a time."""
 LITTLE_GAIN = 0.01
-WITHIN_A_GAP = 9.0
-"""What marks leave free lies within the gap between two of them: a third of the prior's width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +55,23 @@ class Observations:
 class Solution:
     """A fitted alignment and how the marks lie about it.
 
-    ``cost`` is -2 ln of the likelihood of the marks and of the density of the turns;
-    ``volume`` what the evidence adds: -2 ln of the posterior's volume over the prior's (Laplace).
+    ``cost`` is -2 ln of the likelihood of the marks and of the density of the turns. ``score`` is
+    -2 ln of the evidence, up to a constant: the cost, the posterior's volume over the prior's
+    (Laplace) and what bends cost. ``scale`` is what the marks' stated sigma was multiplied by.
     """
 
     shape: Alignment
     cost: float
-    volume: float
+    score: float
     where: Feet
     weight: Floats
     sound: Floats
+    scale: float = 1.0
+
+    @property
+    def kind(self) -> tuple[int, int]:
+        """Number of straights and of arcs."""
+        return self.shape.runs, len(self.shape.arcs)
 
 
 @dataclass(slots=True, eq=False)
@@ -194,37 +200,34 @@ def _state(stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints) -> _S
     return _State(stack, where.run, cost, matrix, right)
 
 
-def _merged(old: _State, new: _State, better: NDArray[np.bool_]) -> _State:
+def _combined(make: Callable[..., Any], *states: _State) -> _State:
+    """Return the state whose arrays `make` makes of those of some states, kept at their width."""
+
+    def each(records: Sequence[object], *names: str) -> list[Any]:
+        return [make(*(getattr(one, name) for one in records)) for name in names]
+
+    stacks = [one.stack for one in states]
+    vertices, tangent, runs = each(stacks, "vertices", "tangent_m", "runs")
+    stack = Stack(vertices, tangent, runs, stacks[0].size)
+    return _State(stack, *each(states, "run", "cost", "matrix", "right"))
+
+
+def _bettered(old: _State, new: _State, better: NDArray[np.bool_]) -> _State:
     """Return the state in which the rows that gained are replaced."""
     if better.all():
         return new
     if not better.any():
         return old
-    one, two = better[:, None], better[:, None, None]
-    stack = Stack(
-        np.where(two, new.stack.vertices, old.stack.vertices),
-        np.where(one, new.stack.tangent_m, old.stack.tangent_m),
-        old.stack.runs,
-        old.stack.size,
-    )
-    return _State(
-        stack,
-        np.where(one, new.run, old.run),
-        np.where(better, new.cost, old.cost),
-        np.where(two, new.matrix, old.matrix),
-        np.where(one, new.right, old.right),
-    )
+
+    def chosen(was: Floats, now: Floats) -> Floats:
+        return np.where(better.reshape(-1, *[1] * (was.ndim - 1)), now, was)
+
+    return _combined(chosen, old, new)
 
 
 def _taken(state: _State, rows: Ints) -> _State:
-    """Return some rows of a state, kept at the width of its parameters."""
-    return _State(
-        state.stack.taken(rows),
-        state.run[rows],
-        state.cost[rows],
-        state.matrix[rows],
-        state.right[rows],
-    )
+    """Return some rows of a state."""
+    return _combined(lambda whole: whole[rows], state)
 
 
 def solve_many(
@@ -269,28 +272,12 @@ def solve_many(
     if not ended:
         return found
     rows = np.concatenate([each for each, _ in ended])
-    solutions = _solutions(_together([state for _, state in ended]), marks, sigma[rows])
+    solutions = _solutions(
+        _combined(lambda *a: np.concatenate(a), *(state for _, state in ended)), marks, sigma[rows]
+    )
     for row, solution in zip(who[rows], solutions, strict=True):
         found[row] = solution
     return found
-
-
-def _together(states: list[_State]) -> _State:
-    """Return the states of one descent as one."""
-    stacks = [each.stack for each in states]
-    stack = Stack(
-        np.concatenate([each.vertices for each in stacks]),
-        np.concatenate([each.tangent_m for each in stacks]),
-        np.concatenate([each.runs for each in stacks]),
-        stacks[0].size,
-    )
-    return _State(
-        stack,
-        np.concatenate([each.run for each in states]),
-        np.concatenate([each.cost for each in states]),
-        np.concatenate([each.matrix for each in states]),
-        np.concatenate([each.right for each in states]),
-    )
 
 
 def _descended(
@@ -309,7 +296,7 @@ def _descended(
         trial, fine, hoped = _stepped(state, marks, sigma_m[who], damping)
         better = fine & (trial.cost < state.cost)
         gain = np.where(better, state.cost - trial.cost, 0.0)
-        state = _merged(state, trial, better)
+        state = _bettered(state, trial, better)
         damping = np.where(better, np.maximum(damping * 0.2, 1e-7), damping * 8.0)
         steps, tries = steps + better, np.where(better, 0, tries + 1)
         over = (better & (gain < little_gain)) | (hoped < little_gain)
@@ -342,12 +329,14 @@ def _solutions(state: _State, marks: Observations, sigma_m: Floats) -> list[Solu
     stack = state.stack
     where, _, weight, sound = residuals(stack, marks, sigma_m, state.run)
     matrix, _ = curvature(stack, marks, where, weight)
-    left = volume(stack, matrix, marks.points)
+    arcs = (stack.tangent_m > 0.0).sum(axis=1)
+    score = state.cost + volume(stack, matrix, marks.points)
+    score += bend_charge(stack.runs - 1 - arcs, arcs)
     return [
         Solution(
             stack.shape(row),
             float(state.cost[row]),
-            float(left[row]),
+            float(score[row]),
             where.row(row),
             weight[row],
             sound[row],
@@ -378,5 +367,4 @@ def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floa
     stack = state.shape.stack
     where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
     matrix, slope = curvature(stack, marks, where, state.weight[None])
-    held = WITHIN_A_GAP * weak_prior(stack, marks.points)[0]
-    return matrix[0] + np.diag(held), slope[0]
+    return matrix[0] + np.diag(weak_prior(stack, marks.points)[0]), slope[0]

@@ -15,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.route.alignment import Alignment
-from geoleak.route.search import Candidate
 from geoleak.route.solve import Observations, Solution, normal_equations
 
 Floats = npt.NDArray[np.float64]
@@ -24,6 +23,9 @@ Ints = npt.NDArray[np.int64]
 MOST_STRUCTURES = 10
 GREATEST_LAG = 12.0
 """Structures whose score lags farther behind than this are left out of the average."""
+BELIEVED_OF_LAG = 1.0 / 3.0
+"""How much of it counts between structures of as many bends: how these are laid hangs on the few
+marks beside them, where a locator errs most (a guess of ours, no source)."""
 NODE_STEP_M = 0.25
 MOST_NODES = 600
 
@@ -91,25 +93,28 @@ class FittedShape:
 
 
 def posteriors(
-    candidates: list[Candidate], marks: Observations, bias_m: Floats
+    candidates: list[Solution], marks: Observations, bias_m: Floats
 ) -> list[FittedShape]:
     """Return the best few structures, best first, their shares adding up to 1.
 
     Parameters
     ----------
-    candidates : list of Candidate
+    candidates : list of Solution
         Best first.
     marks : Observations
     bias_m : (n,) array
         Shared sideways sigma at each mark (0 at fixed points).
     """
-    lag = np.array([each.score - candidates[0].score for each in candidates[:MOST_STRUCTURES]])
-    share = np.exp(-0.5 * lag[lag <= GREATEST_LAG])
-    share /= share.sum()
-    out = []
-    for each, part in zip(candidates, share, strict=False):
-        out.append(posterior_of(each.fit, marks, bias_m, float(part)))
-    return out
+    best, kept = candidates[0], candidates[:MOST_STRUCTURES]
+    alike = [each.kind == best.kind for each in kept]
+    lag = np.array([each.score - best.score for each in kept])
+    lag *= np.where(alike, BELIEVED_OF_LAG, 1.0)
+    share = np.where(lag <= GREATEST_LAG, np.exp(-0.5 * lag), 0.0)
+    return [
+        posterior_of(each, marks, bias_m, float(part))
+        for each, part in zip(kept, share / share.sum(), strict=True)
+        if part > 0.0
+    ]
 
 
 def posterior_of(fit: Solution, marks: Observations, bias_m: Floats, share: float) -> FittedShape:
@@ -131,18 +136,13 @@ class Stretch:
 
 
 def length_slope(shape: Alignment) -> Floats:
-    """Return the derivatives (p,) of the whole length by the parameters."""
-    _, unit, _ = shape.parts()
-    if not len(shape.arcs):
-        out = np.zeros_like(shape.vertices)
-        out[1:] += unit
-        out[:-1] -= unit
-        return out.ravel()
-    slope = np.empty(shape.stack.size)
-    for number in range(len(slope)):
-        step = np.zeros(len(slope))
-        step[number] = 1e-6
-        slope[number] = (shape.moved(step).length_m() - shape.moved(-step).length_m()) / 2e-6
+    """Return the derivatives (p,) of the whole length by the parameters.
+
+    The end moves along by its own step; what a place at its chainage moves by is not length.
+    """
+    slope = -position_rows(shape, np.array([shape.length_m()]))[0][0]
+    last = 2 * shape.runs
+    slope[last : last + 2] += shape.parts[1][-1]
     return slope
 
 
@@ -173,7 +173,7 @@ def _sharp_rows(shape: Alignment, chainage_m: Floats) -> tuple[Floats, Floats]:
     A place on a straight moves with the straight's start, less what the straights before it have
     grown, and turns about the start with the straight's end.
     """
-    length, unit, _ = shape.parts()
+    length, unit, _ = shape.parts
     station = shape.stations()
     run = np.clip(np.searchsorted(station[1:-1, 1], chainage_m, side="right"), 0, shape.runs - 1)
     share = (chainage_m - station[run, 1]) / length[run]
@@ -279,7 +279,7 @@ def _average_stretch(
 
 def joined_spread(shape: Alignment, marks: Observations, bias_m: Floats) -> Spread:
     """Return the spread of the dots joined: each vertex is as good as its mark."""
-    _, unit, _ = shape.parts()
+    _, unit, _ = shape.parts
     nodes = nodes_of(shape)
     at = shape.stations()[:, 0]
     count = len(at)

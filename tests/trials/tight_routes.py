@@ -16,7 +16,7 @@ import numpy as np
 from geoleak.route import fit_route
 from geoleak.route.alignment import Alignment
 from tests.trials.random_routes import RandomRoute, marked
-from tests.trials.route_trial import marks_of, told_the_bends
+from tests.trials.route_trial import PLACES, aside, marks_of, told_the_bends
 
 # Straights as a fixed length, or a range of metres, with the turn in degrees after each.
 SHAPES: dict[str, tuple[tuple[tuple[float, float], float], ...]] = {
@@ -73,6 +73,8 @@ class Outcome:
     length_error: float
     told_error: float
     z: float
+    inside: float
+    """Share of places that lie within 1.96 sigma sideways."""
     good_lost: int
     block_left: int
     codes: tuple[str, ...]
@@ -85,12 +87,15 @@ def one(kind: str, rng: np.random.Generator) -> Outcome:
     began = time.process_time()
     fit = fit_route(marks_of(route))
     took = time.process_time() - began
+    at = np.linspace(0.0, fit.route.length_m, PLACES + 2)[1:-1]
+    away = np.abs(aside(route, fit.route, at))
     stray = np.zeros(len(block), dtype=bool)
     stray[fit.strays] = True
     return Outcome(
         fit.route.length_m / route.length_m - 1.0,
         told_the_bends(route).length_m / route.length_m - 1.0,
         (fit.route.length_m - route.length_m) / fit.length_sigma_m,
+        float(np.mean(away <= 1.96 * fit.sigma_across_m(at))),
         int((stray & ~block & ~route.stray).sum()),
         int((block & ~stray).sum()),
         tuple(sorted({each.code for each in fit.warnings})),
@@ -103,12 +108,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--routes", type=int, default=60)
     parser.add_argument("--seed", type=int, default=20261126)
+    parser.add_argument("--kinds", nargs="+", default=list(SHAPES), choices=list(SHAPES))
     asked = parser.parse_args()
     print(
-        "kind                 median %   told %   worst %   >3 %   |z|<2   good lost   routes   s"
+        "kind                 median %   told %   worst %   >3 %   |z|<2   sideways 95 %   lost"
+        "   routes   s"
     )
-    for number, kind in enumerate(SHAPES):
-        rng = np.random.default_rng([asked.seed, number])
+    for kind in asked.kinds:
+        rng = np.random.default_rng([asked.seed, list(SHAPES).index(kind)])
         found = [one(kind, rng) for _ in range(asked.routes)]
         error = 100 * np.array([each.length_error for each in found])
         told = 100 * np.array([each.told_error for each in found])
@@ -121,7 +128,9 @@ def main() -> None:
             f"{kind:20s} {np.median(np.abs(error)):8.2f} {np.median(np.abs(told)):8.2f}"
             f" {worst:9.1f}"
             f" {(np.abs(error) > 3).sum():6d} {np.mean(np.abs(z) < 2):7.2f}"
-            f" {lost.sum():11d} {(lost >= 3).sum():8d}   {took:.2f}   {dict(said)}"
+            f" {np.mean([each.inside for each in found]):14.3f}"
+            f" {lost.sum():6d} {(lost >= 3).sum():8d}   {took:.2f}   {dict(said)}",
+            flush=True,
         )
 
 
