@@ -27,6 +27,7 @@ class PlainFit:
     depth_sigma: float = 0.1
     sigma_across_m: float = 0.05
     sigma_along_m: float = 0.03
+    warnings: tuple = ()
 
     def path_sigma_m(self, from_m, to_m):
         return 0.0

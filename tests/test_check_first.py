@@ -18,6 +18,7 @@ from geoleak.export.map import write_map
 from geoleak.export.sheet import write_dig_sheet
 from geoleak.export.told import told
 from geoleak.result import CheckSummary, Result
+from geoleak.site import Place, StopTest
 from geoleak.survey import SurveyedStop, survey_site
 
 SAMPLE = Path(__file__).parent.parent / "sample_sites" / "alder_court"
@@ -112,24 +113,6 @@ def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Resul
     assert [each[:3] for each in told] == ["1 %"]
 
 
-@pytest.mark.parametrize("verdict", ["check_first", "listen_on"])
-@pytest.mark.parametrize(("dry", "believed"), [(0.49, False), (0.51, True)])
-def test_what_is_believed_is_said_in_place_of_a_tiny_chance(
-    result: Result, dry: float, believed: bool, verdict: str
-) -> None:
-    one = result.decision.rivals[0]
-    rivals = (dataclasses.replace(one, name="fitting", point="WV2", chance_dry=dry),)
-    change = {"verdict": verdict, "rivals": rivals, "chance_in_hole": 0.004}
-    if verdict == "listen_on":
-        change["check"] = None
-    decision = dataclasses.replace(result.decision, **change)
-    other = dataclasses.replace(result, decision=decision)
-    said = " ".join(" ".join(spoken.lines(other)).split())
-    now = f"believed now, {100 * dry:.0f} %: a valve, draw-off or pump at WV2"
-    assert (now in said) is believed
-    assert ("under 1 % in a 6.0 ft hole" in said or "under 1 % within" in said) is not believed
-
-
 def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Path) -> None:
     for kind in ("stop", "rod", "again"):
         other = asked(result, kind)
@@ -145,17 +128,30 @@ def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Pat
     json.dumps(result.to_dict(), allow_nan=False)
 
 
-def test_a_site_on_listen_on_names_what_it_hears(undocumented: geoleak.Site) -> None:
-    """Two stop tests with the supply shut, the sound going on: nothing to read again, no dig."""
+def test_a_sound_that_goes_on_twice_names_its_job(undocumented: geoleak.Site, tmp_path) -> None:
+    """The supply shut and the sound goes on: nothing to read again, no place to go to, no dig."""
     survey = survey_site(undocumented)
     peak = float(survey.surface.chainage_m[int(np.argmax(survey.surface.level_db))])
     rows = survey.surface
     off = dataclasses.replace(rows, everything_off=np.ones(len(rows), dtype=bool))
-    done = SurveyedStop(None, 0, peak, 36.0, 36.0, 36.0, 36.0)
+    test = StopTest("C1", Place("leg", "", leg="yard", chainage_m=peak))
+    done = SurveyedStop(test, 0, peak, 36.0, 36.0, 36.0, 36.0)
     survey = dataclasses.replace(survey, surface=off, stops=(done, done))
-    told = geoleak.result.build_result(survey, geoleak.posterior.infer(survey))
-    assert told.decision.verdict == "listen_on"
-    assert any("not the leak" in reason for reason in told.decision.reasons)
+    found = geoleak.result.build_result(survey, geoleak.posterior.infer(survey))
+    assert found.decision.verdict == "check_first"
+    assert found.decision.check.kind == "redo"
+    assert any("not the leak" in reason for reason in found.decision.reasons)
+    nowhere = dataclasses.replace(found.decision.check, places=())
+    decided = dataclasses.replace(found.decision, check=nowhere)
+    kept = tuple(each for each in found.features if each.kind != "check_place")
+    bare = dataclasses.replace(found, decision=decided, features=kept)
+    for result in (found, bare):
+        said = " ".join(" ".join(spoken.lines(result)).split())
+        assert "do stop what makes the sound" in said
+        assert "if it passes" not in said
+        assert "the rows then agree" in said
+        assert "CHECK FIRST" in write_map(result, tmp_path / "map.html").read_text("utf-8")
+        assert write_dig_sheet(result, tmp_path / "sheet.pdf").stat().st_size > 5000
 
 
 def test_no_two_points_of_the_rovers_file_have_one_name(result: Result) -> None:

@@ -15,21 +15,20 @@ import shapely
 
 import geoleak
 from geoleak.errors import GeometryError
-from tests.command import at_length
 from tests.results import EVERY_SITE, HOSTILE, hostile_site, local_site
-from tests.samples import sample
 
+SITES = Path(__file__).parent.parent / "sample_sites"
 BENT = [(0.0, 0.0), (30.0, 40.0), (30.0, 100.0)]
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def site() -> geoleak.Site:
-    return sample("alder_court").survey.site
+    return geoleak.read_site(SITES / "alder_court")
 
 
-@pytest.fixture
-def result() -> geoleak.Result:
-    return sample("alder_court").result
+@pytest.fixture(scope="module")
+def result(site: geoleak.Site) -> geoleak.Result:
+    return geoleak.locate(site)
 
 
 def test_help_names_what_is_public() -> None:
@@ -102,7 +101,7 @@ def test_a_result_is_read_by_what_reads_geojson(result: geoleak.Result) -> None:
     assert set(frame.kind) == {each.kind for each in result.features}
 
 
-@at_length("name", ["hostile", "listen_on"], ["feet", "metric", "local"])
+@pytest.mark.parametrize("name", EVERY_SITE)
 def test_a_picture_of_every_site(name: str) -> None:
     plt = pytest.importorskip("matplotlib.pyplot")
     plt.switch_backend("agg")

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.evidence import SAME_SOUND_M, StopTests, is_another, tests_of
+from geoleak.advice.doubts import STOPS, Doubt, Place
+from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -24,8 +25,6 @@ ROD_M, ROD_MORE_M = (-1.0, 0.0, 1.0), (-0.5, 0.5)
 TRACE_M = 1.0
 # The first survey read once more: at this many places at most, evenly over it.
 AGAIN_PLACES = 16
-# A stop test is asked for so often at one place (common practice, no source).
-STOPS = 2
 # Less chance of a dry hole than this is not worth naming a check for where nothing else is asked.
 LEAST = 0.01
 # Which rivals a check tells from the leak straight below.
@@ -35,7 +34,6 @@ TELLS = {
     "trace_on": ("beyond",),
     "rod": ("displaced", "aside"),
 }
-Place = tuple[int, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +54,8 @@ class Check:
     worth: bool
     fitting: str | None = None
     """The fitting to work in a stop test."""
+    job: str = ""
+    """What to do, where it is no check of a rival but something to do again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +122,7 @@ def next_check(
     rivals = {e.name: e for e in posterior.rivals}
     price = dry_hole_minutes(survey)
     best: Check | None = None
-    # Nothing else is of use while the valve may pass.
-    shut = StopTests(survey).goes_on(leg, stake_m)
-    for kind, names in TELLS.items() if not shut else (("stop", TELLS["stop"]),):
+    for kind, names in TELLS.items():
         told = [n for n in names if n in rivals and not _is_made(survey, kind, rivals[n], stake_m)]
         if not told:
             continue
@@ -139,7 +137,7 @@ def next_check(
         minutes = setting(f"check_{kind}_minutes").value
         if kind == "rod":
             minutes *= len(places) / len(ROD_M)
-        if spared < LEAST and not shut:
+        if spared < LEAST:
             continue
         check = Check(
             kind,
@@ -210,18 +208,6 @@ def places_of(
     return ((leg, stake_m, 0.0),)
 
 
-def told_another(survey: Survey) -> bool:
-    """Tell whether the stop tests that still count say that the sound is not the leak.
-
-    One that only went on with the supply shut is made once more first: the valve may pass.
-    """
-    stops = StopTests(survey)
-    asked = STOPS if not stops.silenced() else 1
-    tests = stops.tests
-    done = (t for t in tests if len(tests_of(tests, t.leg, t.chainage_m)) >= asked)
-    return is_another(survey, tuple(done))
-
-
 def again(survey: Survey, hole: InHole) -> Check | None:
     """Return the first survey once more, where a stop test told that something else was heard."""
     rows = survey.surface
@@ -234,3 +220,11 @@ def again(survey: Survey, hole: InHole) -> Check | None:
     places = tuple((int(rows.leg[i]), float(rows.chainage_m[i]), 0.0) for i in kept)
     minutes = reading_minutes(survey) * len(places)
     return Check("again", places, minutes, "fitting", hole.if_heard, 1.0, True)
+
+
+def redo(doubt: Doubt, hole: InHole) -> Check | None:
+    """Return what a doubt asks for first; None where the next readings tell."""
+    if not doubt.job:
+        return None
+    minutes = setting(doubt.minutes).value
+    return Check(doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True, job=doubt.job)

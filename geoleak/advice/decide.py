@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.checks import Check, InHole, again, next_check, rod_begun, told_another
+from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_begun
+from geoleak.advice.doubts import Dig, Doubt, doubts_of, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
 from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
-from geoleak.evidence import StopTests
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey
@@ -21,8 +21,6 @@ from geoleak.units import format_length, format_station, unit_m
 Floats = npt.NDArray[np.float64]
 SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 
-# How near a reading must be for a place to count as listened to, beside twice the depth.
-LISTENED_M = 3.0
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
 EVEN_WHEN = 0.75
@@ -81,13 +79,25 @@ def decide(
     )
     across = chance_across(sigma[1], hole_half_width_m)
     hole = _hole(survey, posterior, peak, crew.dig_length_m, sigma[0], across)
-    against = _objections(survey, posterior, hole)
     in_hole = _in_hole(posterior, hole, sigma[0], across)
-    verdict, check, more = _verdict(survey, posterior, hole, in_hole, bool(against))
+    opened = Dig(
+        hole.pieces,
+        peak.leg,
+        peak.median_m,
+        sigma,
+        (0.5 * crew.dig_length_m, hole_half_width_m),
+        in_hole.missed("aside"),
+    )
+    doubts = doubts_of(survey, posterior, opened)
+    verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)
+    against = (*(each.text for each in doubts), *more, *_against(survey, posterior, hole, across))
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
         verdict=verdict,
-        reasons=(*against, *more, *_reasons(survey, posterior, hole, across)),
+        reasons=(
+            *(f"against: {text}" for text in dict.fromkeys(against)),
+            *_for(survey, posterior, hole),
+        ),
         leg=peak.leg,
         stake_m=peak.median_m,
         hole=hole,
@@ -97,6 +107,7 @@ def decide(
         value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
         check=check,
         in_hole=in_hole,
+        notes=tuple(each.note for each in doubts if each.note is not None),
     )
 
 
@@ -131,29 +142,27 @@ def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> floa
 
 
 def _verdict(
-    survey: Survey, posterior: Posterior, hole: DigWindow, in_hole: InHole, against: bool
+    survey: Survey,
+    posterior: Posterior,
+    hole: DigWindow,
+    in_hole: InHole,
+    doubts: tuple[Doubt, ...],
 ) -> tuple[str, Check | None, tuple[str, ...]]:
     """Return the verdict, the check to make first, and what has to be said of it."""
     dig_when = survey.site.crew.dig_when
-    if told_another(survey):
-        once_more = again(survey, in_hole)
-        told = "the stop test says that what is heard here is not the leak"
-        if once_more is None:
-            told += (
-                ": stop what makes it, or wait until it stops; strike the rows read meanwhile, "
-                "read the line anew"
-            )
-        return ("listen_on" if once_more is None else "check_first"), once_more, (told,)
+    once_more = again(survey, in_hole) if told_another(survey) else None
+    if once_more is not None:
+        return "check_first", once_more, ()
+    if doubts:
+        first = redo(doubts[0], in_hole)
+        return ("listen_on" if first is None else "check_first"), first, ()
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
     known = max(in_hole.if_heard, hole.chance) >= dig_when
     # A rod that moved the place leaves doubt that no reading at the surface settles.
-    if against or not (known or rod_begun(survey, posterior.peaks[0].leg, stake)):
+    if not (known or rod_begun(survey, posterior.peaks[0].leg, stake)):
         return "listen_on", None, ()
     check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
     clears = hole.chance >= dig_when
-    if StopTests(survey).goes_on(posterior.peaks[0].leg, stake):
-        said = "it goes on with the supply shut: the valve passes, or it is not of this pipe"
-        return ("listen_on" if check is None else "check_first"), check, (said,)
     even = _even_chance(posterior, hole, in_hole)
     if clears and even < EVEN_WHEN:
         said = f"only {percent(even)} if pipe nobody listened to is as likely as the rest"
@@ -194,44 +203,24 @@ def _by_length(
     return tuple(out)
 
 
-def _objections(survey: Survey, posterior: Posterior, hole: DigWindow) -> tuple[str, ...]:
-    """Return reasons not to dig whatever the chance is."""
-    found = []
-    if not listened(survey, hole):
-        found.append("nobody has listened at this place yet")
-    for fit in posterior.fits:
-        if not fit.agrees:
-            found.append(fit.text)
-    if posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT:
-        found.append(
-            f"nothing stands out over the background: odds {posterior.no_leak_odds:.2g} to 1 "
-            "for no leak where you listened"
-        )
-    return tuple(found)
+def _for(survey: Survey, posterior: Posterior, hole: DigWindow) -> tuple[str, ...]:
+    """Return what speaks for the place."""
+    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
+    mute = ("surface", "contact") if silent else ()
+    fits = (f for f in posterior.fits if f.agrees and not f.against and f.kind not in mute)
+    return (*_checked(survey, posterior, hole), *(each.text for each in fits))
 
 
-def listened(survey: Survey, hole: DigWindow) -> bool:
-    """Tell whether any reading tells of the stretch that the hole opens."""
-    for leg, start, end in hole.pieces:
-        depth = float(np.mean(survey.legs[leg].fit.depth_m(np.array([start, end]))))
-        reach = max(LISTENED_M, 2.0 * depth)
-        for rows in survey.levels:
-            near = (rows.chainage_m > start - reach) & (rows.chainage_m < end + reach)
-            if np.any((rows.leg == leg) & near):
-                return True
-    return bool(survey.delays) or any(h.hole.outcome is not None for h in survey.holes)
-
-
-def _reasons(
+def _against(
     survey: Survey, posterior: Posterior, hole: DigWindow, across: float
 ) -> tuple[str, ...]:
+    """Return what speaks against the place and does not stop the dig by itself."""
     unit = survey.site.length_unit
     crew = survey.site.crew
-    found = [*_holes_dug(survey, hole)]
-    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
-    sounds = ("surface", "contact")
-    found += _checked(survey, posterior, hole)
-    found += [f.text for f in posterior.fits if f.agrees and not (silent and f.kind in sounds)]
+    found = [f.text for f in posterior.fits if f.against and f.agrees]
+    if survey.meter is not None and survey.meter.flow and survey.meter.verdict == "cannot_tell":
+        found.append("the meter cannot tell whether anything leaks")
+    found += _holes_dug(survey, hole)
     if hole.chance < crew.dig_when:
         found.append(
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "

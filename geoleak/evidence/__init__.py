@@ -24,7 +24,13 @@ from geoleak.evidence.isolation import Parts
 from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence, pipe_loss
 from geoleak.evidence.pooling import T_SCALE, Pooled
 from geoleak.evidence.robust import FREEDOM
-from geoleak.evidence.stop import SAME_SOUND_M, StopTests, is_another, tests_of
+from geoleak.evidence.stop import (
+    SAME_SOUND_M,
+    StopTests,
+    is_another,
+    speaks_against,
+    tests_of,
+)
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.survey import Survey
 
@@ -58,6 +64,7 @@ __all__ = [
     "pipe_loss",
     "prior",
     "prior_speeds",
+    "speaks_against",
     "tests_of",
     "uniform_nodes",
 ]

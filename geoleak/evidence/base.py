@@ -41,6 +41,10 @@ class KindFit:
     p_value: float
     text: str
     agrees: bool
+    redo: str = ""
+    """What to do again first where it does not agree; nothing: the next readings tell."""
+    against: bool = False
+    """Whether it speaks against the place and yet allows it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

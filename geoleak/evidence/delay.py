@@ -304,15 +304,15 @@ class DelayEvidence:
         worst = int(np.argmin(share))
         agrees = bool(share[worst] >= 0.05)
         delay = self.timed[worst]
-        if agrees:
-            noun = "delay agrees" if len(self.timed) == 1 else "delays agree"
-            text = f"{len(self.timed)} {noun} with one leak"
-        else:
+        noun = "delay agrees" if len(self.timed) == 1 else "delays agree"
+        text, redo = f"{len(self.timed)} {noun} with one leak", ""
+        if not agrees:
             text = (
                 f"delay {delay.id} ({delay.delay_s * 1e3:.1f} ms) does not fit the place that the "
-                "rest points to; time it again, and check sensors, pipe and speed"
+                "rest points to"
             )
-        return KindFit(self.kind, self.rows, float(share[worst]), text, agrees)
+            redo = f"time delay {delay.id} again, and check sensors, pipe and speed"
+        return KindFit(self.kind, self.rows, float(share[worst]), text, agrees, redo)
 
     def _explained(self, system: System, p: int) -> float:
         """Return the chance, over the posterior, that a delay is a good one."""

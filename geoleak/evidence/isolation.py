@@ -185,14 +185,15 @@ class IsolationEvidence:
         # A flow that only dropped is explained by a second leak; what is less likely is not.
         agrees = worst >= 0.99 * setting("second_leak_flow").value
         noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
-        text = f"{self.rows} {noun} with one leak"
-        if not agrees:
-            name = self.tests[int(np.argmin(likely.mean(axis=1)))].isolation.id
-            text = (
-                f"shut-off test {name} contradicts the rest: a valve that passes, a second leak, "
-                "or a misread meter; shut it again"
-            )
-        return KindFit(self.kind, self.rows, worst, text, agrees)
+        if agrees:
+            return KindFit(self.kind, self.rows, worst, f"{self.rows} {noun} with one leak", True)
+        row = self.tests[int(np.argmin(likely.mean(axis=1)))].isolation
+        text = (
+            f"shut-off test {row.id} contradicts the rest: a valve that passes, a second leak, "
+            "or a misread meter"
+        )
+        redo = f"shut {', '.join(row.valves)} again and read the flow (isolations.csv: {row.id})"
+        return KindFit(self.kind, self.rows, worst, text, False, redo)
 
     def notes(self) -> tuple[Note, ...]:
         """Return assumed supplies, and flows that only dropped."""

@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
 from geoleak.evidence.isolation import Parts
-from geoleak.hydraulics import meter_test
 from geoleak.site import Note
 from geoleak.survey import PipePlace, Survey
 
@@ -21,9 +20,9 @@ AGAINST = 0.1
 
 def gather(survey: Survey) -> Evidence | None:
     """Return what the meter's runs tell of the side; None where they tell nothing of it."""
-    if survey.house_valve is None or not survey.site.meter:
+    if survey.house_valve is None or survey.meter is None:
         return None
-    sides = meter_test(survey.site).sides
+    sides = survey.meter.sides
     return None if sides is None else MeterEvidence(survey, survey.house_valve, sides)
 
 
@@ -42,6 +41,7 @@ class MeterEvidence:
         self.survey = survey
         self.valve = valve
         self.parts = Parts(survey, (valve,))
+        self.both = sides["both"]
         # Both sides leaking, the sound is of either.
         self.before = sides["before"] + 0.5 * sides["both"]
         self.beyond = sides["beyond"] + 0.5 * sides["both"]
@@ -66,10 +66,16 @@ class MeterEvidence:
         mean = float(self._chances(belief.places).mean())
         agrees = mean >= AGAINST
         side = "beyond" if self.beyond > self.before else "before"
-        text = f"the meter says {side} the house valve"
+        text, redo, against = f"the meter says {side} the house valve", "", mean < 0.5
         if not agrees:
-            text += ": the readings point to the other side; shut the valve again and watch"
-        return KindFit(self.kind, 1, mean, text, agrees)
+            text += ": the readings point to the other side"
+            redo = (
+                "shut the house valve again and watch the meter; where it says the same, listen "
+                f"{side} the house valve"
+            )
+        elif against:
+            text += f", or on both sides ({self.both:.0%}): then another leak is {side} it"
+        return KindFit(self.kind, 1, mean, text, agrees, redo, against)
 
     def notes(self) -> tuple[Note, ...]:
         """Return nothing: the runs speak for themselves."""

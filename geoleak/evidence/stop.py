@@ -39,7 +39,6 @@ FALLS = {
     "maker_hidden": (False, False, True),
 }
 MAKERS = tuple(name for name in FALLS if name != "leak")
-ALL_SHUT = ("all shut", "all taps shut")
 
 
 def falls(survey: Survey, test: SurveyedStop) -> Floats:
@@ -91,30 +90,19 @@ def _excess_db(survey: Survey, leg: int, chainage_m: float) -> float | None:
     return float(rows.level_db[close].max() - np.quantile(rows.level_db, 0.2))
 
 
-def _likelihood(parts: Floats, maker: str, *, proven: bool) -> float:
+def _likelihood(parts: Floats, maker: str) -> float:
     """Return the log density of a test for one maker, a part misread with a stated chance.
 
-    What dies with the supply goes on as well where the shut valve passes, but one that was proven.
+    What dies with the supply goes on as well where the shut valve passes.
     """
     total = 0.0
     for i, silent in enumerate(FALLS[maker]):
-        passes = silent and PARTS[i] == "supply_shut" and not proven
+        passes = silent and PARTS[i] == "supply_shut"
         wrong = setting("valve_passes" if passes else "stop_misread").value
         stays, stops = parts[i]
         right, other = (stops, stays) if silent else (stays, stops)
         total += float(np.logaddexp(np.log1p(-wrong) + right, np.log(wrong) + other))
     return total
-
-
-def _proven(tests: Sequence[SurveyedStop], parts: Sequence[Floats]) -> list[bool]:
-    """Tell of each test whether the valve was proven: that is asked for once a sound went on."""
-    went_on = [t for t, each in zip(tests, parts, strict=True) if each[2, 0] > each[2, 1]]
-    out: list[bool] = []
-    before: list[SurveyedStop] = []
-    for test in tests:
-        out.append(bool(tests_of(before, test.leg, test.chainage_m)))
-        before += [test] if test in went_on else []
-    return out
 
 
 class StopTests:
@@ -123,12 +111,15 @@ class StopTests:
     def __init__(self, survey: Survey) -> None:
         self.survey = survey
         weight = {name: setting(name).value for name in MAKERS}
-        if meter_turned(survey):
+        watched = "cannot_tell" if survey.meter is None else survey.meter.verdict
+        if watched == "leak":
             weight["maker_tap"] *= setting("meter_turns").value
         self.makers = weight
+        # A leak that is heard so flows more than a register that stood still leaves.
+        still = watched == "none_seen"
+        self.flows = float(np.log(setting("meter_still").value)) if still else 0.0
         self.tests = tuple(t for t in survey.stops if not self.overtaken(t))
         self.parts = [falls(survey, test) for test in self.tests]
-        self.proven = _proven(self.tests, self.parts)
 
     def overtaken(self, test: SurveyedStop) -> bool:
         """Tell whether the place was read again without the sound that a test silenced.
@@ -158,22 +149,17 @@ class StopTests:
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
 
-        ``fed``: chance that the pipe it is on is fed by the supply that was shut.
+        Of the meter's too, where it stood still with every tap shut. ``fed``: chance that the pipe
+        it is on is fed by the supply that was shut.
         """
-        out = self._weights("leak", leg, chainage_m)
-        foreign = self._weights("maker_outside", leg, chainage_m)
+        out, foreign = np.full(len(leg), self.flows), np.zeros(len(leg))
+        for test, parts in zip(self.tests, self.parts, strict=True):
+            near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
+            out[near] += _likelihood(parts, "leak") - _neither(parts)
+            foreign[near] += _likelihood(parts, "maker_outside") - _neither(parts)
         with np.errstate(divide="ignore"):
             mixed: Floats = np.logaddexp(np.log(fed) + out, np.log1p(-fed) + foreign)
         return mixed
-
-    def goes_on(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether the sound at a place went on with the supply shut, when last tried."""
-        here = [
-            parts[2]
-            for test, parts in zip(self.tests, self.parts, strict=True)
-            if tests_of((test,), leg, chainage_m) and parts[2].any()
-        ]
-        return bool(here) and bool(here[-1][0] > here[-1][1])
 
     def silenced(self) -> bool:
         """Tell whether turning something here off, or a fitting, silenced a sound."""
@@ -207,16 +193,10 @@ class StopTests:
             rows[i] = -np.inf if hidden else np.log(self.makers[name] / (known if shot else 1.0))
             if FALLS[name][0]:
                 rows[i] += np.where(off, np.log(wrong), 0.0)
-            rows[i] += self._weights(name, leg, chainage_m)
+            for test, parts in zip(self.tests, self.parts, strict=True):
+                near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
+                rows[i, near] += _likelihood(parts, name) - _neither(parts)
         return rows
-
-    def _weights(self, maker: str, leg: Ints, chainage_m: Floats) -> Floats:
-        """Return the log weight of the tests for one maker at each place, shape (k,)."""
-        out = np.zeros(len(leg))
-        for test, parts, proven in zip(self.tests, self.parts, self.proven, strict=True):
-            near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
-            out[near] += _likelihood(parts, maker, proven=proven) - _neither(parts)
-        return out
 
     def _off(self, leg: Ints, chainage_m: Floats) -> npt.NDArray[np.bool_]:
         keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
@@ -238,15 +218,21 @@ def _neither(parts: Floats) -> float:
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
     """Return how much likelier stop tests of one sound are for another maker than for the leak."""
     parts = [falls(survey, test) for test in tests]
-    proven = _proven(tests, parts)
-
-    def weight(maker: str) -> float:
-        each = zip(parts, proven, strict=True)
-        return sum(_likelihood(part, maker, proven=dry) for part, dry in each)
-
-    another = [np.log(setting(maker).value) + weight(maker) for maker in MAKERS]
-    leak = weight("leak")
+    leak = sum(_likelihood(each, "leak") for each in parts)
+    another = [
+        np.log(setting(m).value) + sum(_likelihood(each, m) for each in parts) for m in MAKERS
+    ]
     return float(np.exp(np.clip(np.logaddexp.reduce(another) - leak, -700, 700)))
+
+
+def speaks_against(survey: Survey, test: SurveyedStop) -> str:
+    """Return what in a stop test speaks against the leak; nothing where it does not."""
+    off, _, shut = falls(survey, test)
+    if shut[0] > shut[1]:
+        return "it goes on with the supply shut: the valve passes, or it is not of this pipe"
+    if odds_of_another(survey, test) <= NOT_THE_LEAK:
+        return ""
+    return "it dies with taps and machines off" if off[1] > off[0] else "it changes with a fitting"
 
 
 def is_another(survey: Survey, tests: tuple[SurveyedStop, ...]) -> bool:
@@ -260,15 +246,6 @@ def tests_of(
 ) -> tuple[SurveyedStop, ...]:
     """Return the stop tests of the sound that is heard at a place."""
     return tuple(t for t in tests if t.leg == leg and abs(t.chainage_m - chainage_m) < SAME_SOUND_M)
-
-
-def meter_turned(survey: Survey) -> bool:
-    """Tell whether a watch with every tap shut saw the register rise."""
-    runs: dict[str, list[float]] = {}
-    for row in survey.site.meter:
-        if row.state.strip().casefold() in ALL_SHUT:
-            runs.setdefault(row.run, []).append(row.reading)
-    return any(len(run) > 1 and run[-1] > run[0] for run in runs.values())
 
 
 def of_the_leak(survey: Survey, rows: Levels) -> Levels:

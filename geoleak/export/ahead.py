@@ -11,7 +11,7 @@ from geoleak.units import unit_m
 
 # A rival with less chance than this is not worth a line.
 WORTH_SAYING = 0.01
-# An explanation more likely than not is what is believed.
+# An explanation more likely than not, and than the leak in the hole, is what is believed.
 BELIEVED = 0.5
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
@@ -27,6 +27,7 @@ SHEETS = {
     "trace_on": "new marks and readings; or ends_here in the leg's table where the pipe ends",
     "rod": "readings.csv: kind rod at these places",
     "again": "readings.csv: these places again, everything_off yes",
+    "redo": "what it says in its sheet; skip the row that was wrong",
 }
 FROM_MARK = re.compile(
     r"^(?P<mark>.+?)(?: (?P<way>up|down) (?P<step>[\d.]+))?"
@@ -177,10 +178,18 @@ def rivals(result: Result) -> list[str]:
     ]
 
 
+def off(result: Result) -> str:
+    """Return the rivals that nobody reckoned with because ``[prior]`` sets them to 0."""
+    told = RIVALS | {"elsewhere": "the leak on no traced line"}
+    names = [told[name] for name in result.decision.rivals_off]
+    return f"NOT COUNTED, set to 0 in [prior]: {'; '.join(names)}" if names else ""
+
+
 def believed(result: Result) -> str:
     """Return the rival that is now believed rather than a leak in the hole, or nothing."""
-    most = max(result.decision.rivals, key=lambda each: each.chance_dry, default=None)
-    if most is None or most.chance_dry <= BELIEVED:
+    decision = result.decision
+    most = max(decision.rivals, key=lambda each: each.chance_dry, default=None)
+    if most is None or most.chance_dry < max(BELIEVED, decision.chance_in_hole):
         return ""
     return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}"
 
@@ -189,6 +198,8 @@ def task(result: Result) -> str:
     """Return what to do, with its minutes."""
     check, unit = check_of(result), result.site.length_unit
     minutes = f"{check.minutes:.0f} min"
+    if check.job:
+        return words.plain(f"{check.job} ({minutes})")
     if check.kind == "stop":
         turned = f"with {check.fitting} turned" if check.fitting else "with valves near it turned"
         return words.plain(
@@ -229,6 +240,8 @@ def meaning(result: Result) -> str:
             "enter it, the hole moves. "
             "Loudest in the middle: likelier straight below. Faint throughout: not on this pipe",
             "again": "what is left is the leak, or nothing is heard: then it is elsewhere",
+            "redo": "the rows then agree, and the hole's chance stands; or they do not, and the "
+            "place is not dug by",
         }[check.kind]
     )
 
@@ -240,4 +253,5 @@ def write_in(result: Result) -> str:
         return words.plain(f"places for readings.csv: {', '.join(at)}")
     check = check_of(result)
     at = (f'"{each}"' for each in check.places)
-    return words.plain(f"{SHEETS[check.kind]} ({', '.join(at)})")
+    where = f" ({', '.join(at)})" if check.places else ""
+    return words.plain(SHEETS[check.kind] + where)

@@ -14,6 +14,8 @@ from geoleak.export import ahead, words
 from geoleak.result import Feature, Result
 
 MOST_WARNINGS = 12
+# Below this chance of what an interval is of, it is told as what it is: an if.
+UNLIKELY = 0.5
 
 
 class Part(NamedTuple):
@@ -72,7 +74,7 @@ def told(result: Result) -> Told:
     return Told(
         about.head,
         place,
-        sure,
+        ". ".join(filter(None, (sure, ahead.off(result) if result.stands != "closed" else ""))),
         words.not_before(result) if result.stands == "dig" else "",
         _parts(first),
         _parts(facts),
@@ -154,7 +156,10 @@ def _check(result: Result) -> Answer:
             + ahead.place_words(at["place"], at["leg"], at["chainage_m"], result)
             for at in spots
         ],
-        "Then": [ahead.meaning(result), f"if it passes: {passed} in the hole"],
+        "Then": [
+            ahead.meaning(result),
+            "" if ahead.check_of(result).job else f"if it passes: {passed} in the hole",
+        ],
         "Or else": ahead.rivals(result),
         "Never": [f"told apart: {ahead.NEVER}" if ahead.check_of(result).kind == "stop" else ""],
         "Write": [ahead.write_in(result)],
@@ -193,7 +198,6 @@ def _closed(result: Result) -> Answer:
     """Return what was found: the stake is no longer something to dig by."""
     found = [each.properties for each in result.features if each.kind == "found"]
     place, *more = _found(found[0], result)
-    more = [more[0], "; ".join(more[1:])] if found[0].get("leg") else ["; ".join(more)]
     sure = "No meter run proves the repair yet."
     if found[0].get("repaired") == "yes":
         sure = "After the repair the meter stands still: proven."
@@ -215,7 +219,10 @@ def _check_point(result: Result) -> str:
 
 
 def _likely(result: Result) -> str:
-    return f"95 % of the chance lies within {words.likely(result)}"
+    held, within = result.leak.probability_interval, words.likely(result)
+    if held >= UNLIKELY:
+        return f"95 % of the chance lies within {within}"
+    return f"if it is what is heard, on this line ({words.chance(held)}): 95 % within {within}"
 
 
 def _side(result: Result) -> str:

@@ -7,12 +7,13 @@ from geoleak.hydraulics.loss import (
     equivalent_hole_m,
 )
 from geoleak.hydraulics.meter import Flow
-from geoleak.hydraulics.runs import meter_test, repaired
+from geoleak.hydraulics.runs import MeterTest, meter_test, repaired
 
 __all__ = [
     "ANY_EXPONENT",
     "PRESSURE_EXPONENT",
     "Flow",
+    "MeterTest",
     "at_pressure",
     "equivalent_hole_m",
     "meter_test",

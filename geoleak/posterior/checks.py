@@ -148,6 +148,8 @@ def contradictions(run: Run, cells: Cells) -> tuple[KindFit, ...]:
     none = Nodes.over((), count=1)
     for each in run.exact:
         alone[each.kind] = each.log_likelihood(places, none).on_pipe[0]
+    # A hole points nowhere; what it contradicts its own fit tells.
+    alone.pop("hole", None)
     rows = {each.kind: each.rows for each in (*run.smooth, *run.exact)}
     log_width = np.log(width)
     found = []

@@ -61,6 +61,8 @@ class Posterior:
     """Odds of "nothing heard at all" to one leak in the listened stretch, where it can be told."""
     second_leak: Peak | None = None
     """A second source that the data decisively ask for."""
+    held_chance: float = 1.0
+    """Chance of what the intervals are of: heard, on a traced leg, in no hole bare and dry."""
     even: Floats | None = None
     """Prior of each cell without the share of where the crew listened, over the prior in use."""
     prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
@@ -144,7 +146,8 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
     gone = exposed_dry(survey)
     on_pipe = emptied(cells, on_pipe, gone)
     even = emptied(cells, cells.width_m / cells.width_m.sum(), gone)
-    on_pipe = on_pipe if on_pipe.sum() > 0 else even
+    held = float(on_pipe.sum())
+    on_pipe = on_pipe if held > 0 else even
     sets = {level: highest_density_set(cells, on_pipe, level) for level in (0.5, 0.8, 0.95)}
     rng = np.random.default_rng(run.options.seed)
     belief = draw(run, cells, line if line.sum() > 0 else even, run.options.draws, rng)
@@ -172,6 +175,7 @@ def describe(run: Run, cells: Cells, explanations: tuple[Explanation, ...]) -> P
         fits=found.fits,
         no_leak_odds=found.no_leak_odds,
         second_leak=found.second_leak,
+        held_chance=held,
         even=even_prior,
         prior_factors=MappingProxyType(factors),
         warnings=(

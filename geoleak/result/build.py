@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geoleak.posterior import Piece, Posterior
+from geoleak.posterior import RIVALS, Piece, Posterior
 from geoleak.result.features import features
 from geoleak.result.records import (
     CheckSummary,
@@ -154,6 +154,7 @@ def _leak(out: Stakeout) -> Leak:
         side=out.sides,
         probability_elsewhere=posterior.elsewhere,
         budget=out.budget(leg, out.at_m),
+        probability_interval=posterior.held_chance,
     )
 
 
@@ -223,6 +224,9 @@ def _decision(out: Stakeout) -> DecisionSummary:
         ),
         check=_check(out),
         chance_if_heard=decision.in_hole.if_heard,
+        rivals_off=tuple(
+            name for name in (*RIVALS, "elsewhere") if getattr(out.survey.site.prior, name) == 0.0
+        ),
     )
 
 
@@ -239,7 +243,7 @@ def _check(out: Stakeout) -> CheckSummary | None:
         places.append(place)
     chance = float(check.chance_if_passed)
     told = (check.kind, tuple(places), check.minutes, check.rival, chance)
-    return CheckSummary(*told, check.fitting)
+    return CheckSummary(*told, check.fitting, check.job)
 
 
 def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:
@@ -261,19 +265,13 @@ def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:
     return tuple(found)
 
 
-def place_text(
-    survey: Survey, leg: SurveyedLeg, chainage_m: float, *, mark: str | None = None
-) -> str:
-    """Return a place as readings.csv understands it and a crew can find it: from a mark.
-
-    The nearest, where none is given.
-    """
+def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
+    """Return a place as readings.csv understands it and a crew can find it: from a mark."""
     unit = survey.site.length_unit
     chainage = np.asarray(leg.fit.mark_chainage_m)
     if len(chainage):
-        ids = leg.fit.marks.ids
-        k = ids.index(mark) if mark in ids else int(np.argmin(np.abs(chainage - chainage_m)))
-        mark = ids[k]
+        k = int(np.argmin(np.abs(chainage - chainage_m)))
+        mark = leg.fit.marks.ids[k]
         if sum(mark in other.leg.mark_ids for other in survey.legs) > 1:
             mark = f"{leg.name} {mark}"
         step = (chainage_m - chainage[k]) / unit_m(unit)

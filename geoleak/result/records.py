@@ -27,6 +27,25 @@ if TYPE_CHECKING:
 SCHEMA = 2
 """Of result.json. Readers pass over keys that they do not know."""
 NamedPiece = tuple[str, float, float]
+FEATURE_KINDS = (
+    "stake",
+    "best_so_far",
+    "interval",
+    "hole",
+    "route",
+    "mark",
+    "reading",
+    "fitting",
+    "feature",
+    "tie",
+    "utility",
+    "check_point",
+    "offset_stake",
+    "next_reading",
+    "check_place",
+    "dug",
+    "found",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +123,9 @@ class Leak:
     side: Mapping[str, float]
     probability_elsewhere: float
     budget: tuple[ErrorSource, ...]
+    probability_interval: float = 1.0
+    """Chance of what the intervals are of: the leak is what is heard, on a traced leg, and in no
+    hole that was laid bare and dry."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,15 +185,17 @@ class CheckSummary:
     """What to check first. ``places`` are texts that the sheets understand."""
 
     kind: str
-    """``"stop"``, ``"across"``, ``"trace_on"``, ``"rod"`` or ``"again"``."""
+    """``"stop"``, ``"across"``, ``"trace_on"``, ``"rod"``, ``"again"`` or ``"redo"``."""
     places: tuple[str, ...]
     minutes: float
     rival: str
-    """The explanation that it tells most of."""
+    """The explanation that it tells most of; empty where there is a ``job``."""
     chance_if_passed: float
     """Chance in the hole once the check has found nothing against it."""
     fitting: str | None = None
     """The fitting to work in a stop test."""
+    job: str = ""
+    """What to do again before anybody digs, where something contradicts the answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +213,8 @@ class DecisionSummary:
     check: CheckSummary | None = None
     chance_if_heard: float | None = None
     """Chance in the hole if what is heard is the leak, straight below."""
+    rivals_off: tuple[str, ...] = ()
+    """Explanations that ``[prior]`` sets to 0: no chance counts them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,11 +266,7 @@ class ReadingSummary:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feature:
-    """A thing to draw or store. ``properties`` hold only JSON values and carry no markup.
-
-    Kinds: stake, best_so_far, interval, hole, route, mark, reading, fitting, feature, tie, utility,
-    check_point, offset_stake, next_reading, check_place, dug, found.
-    """
+    """A thing to draw or store. ``properties`` hold only JSON values and carry no markup."""
 
     kind: str
     id: str

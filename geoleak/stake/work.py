@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice import Check, decide
+from geoleak.advice import SIGMAS_95, Check, decide
 from geoleak.cautions import (
     checking_cautions,
     hole_cautions,
@@ -127,8 +127,12 @@ class Stakeout:
         rows = self.budget(self.survey.legs[leg], chainage_m)
         rover = [row for row in rows if row.source.startswith("rover")]
         # Readings and stake stand on one fitted line: along the pipe its error is common to
-        # both and only the rover's counts. Across the pipe all of it does.
-        return math.sqrt(sum(row.sigma_along_m**2 for row in rover)), rows[-1].sigma_across_m
+        # both and only the rover's counts, but where it may carry the stake out of the hole.
+        # Across the pipe all of it does.
+        along, whole = math.sqrt(sum(row.sigma_along_m**2 for row in rover)), rows[-1]
+        if SIGMAS_95 * whole.sigma_along_m > 0.5 * self.crew.dig_length_m:
+            along = whole.sigma_along_m
+        return along, whole.sigma_across_m
 
     def budget(self, leg: SurveyedLeg, chainage_m: float) -> tuple[ErrorSource, ...]:
         """Return the sources of error of a stake on a leg."""

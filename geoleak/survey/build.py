@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from geoleak.crs import Frame
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import Complaint, InputError, Origin, SiteDataError
+from geoleak.hydraulics import MeterTest, meter_test
 from geoleak.network import Network
 from geoleak.site import (
     NOWHERE,
@@ -26,7 +27,7 @@ from geoleak.site import (
     Site,
 )
 from geoleak.survey.joins import join_legs
-from geoleak.survey.legs import fit_legs
+from geoleak.survey.legs import fit_legs, scatter_note, unstated_scatter_m
 from geoleak.survey.levels import gather_levels, stop_levels
 from geoleak.survey.mains import DrawnMains, drawn_in_site_crs
 from geoleak.survey.places import PlaceFinder, Resolved
@@ -85,6 +86,11 @@ def ground_of(site: Site) -> Ground:
     bare, tape_notes = used_points(site, frame)
     mains, site, mains_notes = _mains(site, frame, bare)
     fitted = fit_legs(site, bare, mains)
+    scatter_m = unstated_scatter_m(site, fitted.legs)
+    if scatter_m is not None:
+        bare = {k: replace(p, sigma_m=max(p.sigma_m, scatter_m)) for k, p in bare.items()}
+        fitted = fit_legs(site, bare, mains)
+        fitted.notes.append(scatter_note(site, scatter_m))
     network, join_notes = join_legs(site, fitted, bare, mains)
     notes = (*frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes)
     return Ground(frame, site.legs, bare, fitted.legs, network, notes)
@@ -137,11 +143,28 @@ def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
         past_leaks=builder.past_leaks(),
         house_valve=builder.house_valve(),
         stops=builder.stops(),
+        meter=_meter(site, notes),
         warnings=tuple(dict.fromkeys(notes)),
     )
     if finder.complaints:
         raise InputError(sorted(finder.complaints, key=lambda each: each.origin))
     return survey
+
+
+def _meter(site: Site, notes: list[Note]) -> MeterTest | None:
+    """Return what the meter's runs say; where they cannot tell, that is noted."""
+    if not site.meter:
+        return None
+    try:
+        test = meter_test(site)
+    except SiteDataError as error:
+        notes.append(Note("meter_cannot_tell", str(error), site.meter[0].origin))
+        return None
+    notes.extend(test.warnings)
+    if test.verdict == "cannot_tell" and test.flow is not None:
+        text = "the meter cannot tell whether anything leaks: see what geoleak meter says of it"
+        notes.append(Note("meter_cannot_tell", text, site.meter[0].origin))
+    return test
 
 
 def _mains(
@@ -415,20 +438,28 @@ class _Builder:
             if each.hole.outcome == "leak"
         ]
         for row in self.site.found:
-            if row.outcome != "leak" or row.place is None:
-                continue
-            at = self.finder.find(row.place, row.origin)
-            if at is not None and at.gated_m <= self.site.levels.gate_m:
-                # One at the very edge came to light when the hole was made longer.
-                ends = at.chainage_m - EDGE_M, at.chainage_m + EDGE_M
-                leaks.append((f'the leak found at "{row.place.text}"', row.origin, at.leg, *ends))
+            if row.outcome == "leak" and row.place is not None:
+                at = self.finder.find(row.place, row.origin)
+                if at is not None and at.gated_m <= self.site.levels.gate_m:
+                    told = f'the leak found at "{row.place.text}"'
+                    # One at the very edge came to light when the hole was made longer.
+                    leaks.append(
+                        (told, row.origin, at.leg, at.chainage_m - EDGE_M, at.chainage_m + EDGE_M)
+                    )
         for dry in (h for h in holes if h.hole.outcome == "dry" and h.hole.pipe_exposed):
-            where = f"{Path(dry.hole.origin.file).name}:{dry.hole.origin.line}"
             for told, origin, leg, low, high in leaks:
                 if leg == dry.leg and dry.from_m <= low and high <= dry.to_m:
-                    what = f"{told} lies inside the hole of {where}, dry with the pipe exposed"
-                    remedy = "correct the wrong row of the two, or skip it"
-                    self.finder.complaints.append(Complaint(origin, what, remedy))
+                    what = f"{told} lies inside hole {dry.hole.id}"
+                    line = dry.hole.origin.line
+                    if f"in line {line} of" not in what:
+                        what += f" (line {line} of {Path(dry.hole.origin.file).name})"
+                    self.finder.complaints.append(
+                        Complaint(
+                            origin,
+                            f"{what}, which was dry with the pipe exposed",
+                            "correct the wrong row of the two, or skip it",
+                        )
+                    )
 
     def past_leaks(self) -> tuple[SurveyedPastLeak, ...]:
         """Return the repaired leaks on the pipe."""

@@ -26,6 +26,9 @@ DRAWN_DEPTH_SIGMA_M = 0.3
 # Marks are painted every 3 to 5 ft (common practice, no source); a third of that is a wrong unit.
 CLOSE_MARKS_M = 0.45
 FEW_MARKS = 5
+# So many marks off the line, on both sides of it, are no marks of other pipes: the rover scatters
+# (common practice, no source).
+MANY_STRAYS = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +133,32 @@ class _Fitter:
         whole = spliced(chain.vertices, self._traced(leg), drawing)
         self.on_drawing.append(OnLeg(number, chain, whole))
         return whole.fit
+
+
+def unstated_scatter_m(site: Site, legs: tuple[SurveyedLeg, ...]) -> float | None:
+    """Return how widely marks stand about their lines, where nobody stated a precision.
+
+    None where one is stated, or where few marks stand off, or all on one side.
+    """
+    assumed = any(note.code == "precision_assumed" for note in site.notes)
+    fits = [each.fit for each in legs if len(each.fit.marks) >= FEW_MARKS]
+    if not assumed or not fits:
+        return None
+    off = np.concatenate([fit.mark_residual_m for fit in fits])
+    strays = np.concatenate([fit.mark_residual_m[fit.strays] for fit in fits])
+    if len(strays) < MANY_STRAYS * len(off) or abs(np.sign(strays).sum()) == len(strays):
+        return None
+    return float(np.sqrt(np.mean(off**2)))
+
+
+def scatter_note(site: Site, scatter_m: float) -> Note:
+    """Return the note that the points are taken as worse than a fixed solution."""
+    text = (
+        f"the marks scatter {format_length(scatter_m, unit=site.length_unit)} about their line, "
+        "and no precision is stated: every point is taken as good to no more than that; shoot "
+        "the marks with a corrected rover, or state the precision"
+    )
+    return Note("precision_by_scatter", text)
 
 
 def _depth_note(site: Site, leg: Leg) -> Note:

@@ -30,6 +30,7 @@ from geoleak.site import (
 
 if TYPE_CHECKING:
     from geoleak.crs import Frame
+    from geoleak.hydraulics import MeterTest
     from geoleak.linref import Route
     from geoleak.network import Network
     from geoleak.route import RouteFit
@@ -256,6 +257,8 @@ class Survey:
     past_leaks: tuple[SurveyedPastLeak, ...] = ()
     stops: tuple[SurveyedStop, ...] = ()
     house_valve: PipePlace | None = None
+    meter: MeterTest | None = None
+    """What the meter's runs say, where there are any."""
     warnings: tuple[Note, ...] = field(default=())
     """All points of the files, made when asked; ``points`` holds those that something uses."""
 

@@ -26,6 +26,8 @@ LENGTH_M = 80.0
 HALF_WIDTH_M = 0.45
 # Shut valves that pass, and branches that hang on another supply.
 VALVE_PASSES, FOREIGN = 0.08, 0.3
+# A fall by which a technician says that it died with the supply.
+STOPPED_DB = 6.0
 CODES = {0.0: "MTR", LENGTH_M: "HB"}
 # Where a line is traced to a faucet it runs on as rarely as the tool's table has it: half of all
 # other lines end at one.
@@ -131,7 +133,9 @@ class World:
         shut = self.still(at, lambda s: passes or not s.stops_with_supply)
         test = StopTest("s1", Place("leg", "leg0", leg="leg0", chainage_m=at))
         done = SurveyedStop(test, 0, at, found, all_off, worked, shut)
-        self.survey = replace(self.survey, stops=(*self.survey.stops, done))
+        # A repeat in which it dies with the supply strikes out the one in which the valve passed.
+        wrong = found - shut > STOPPED_DB
+        self.survey = replace(self.survey, stops=(*(() if wrong else self.survey.stops), done))
 
     def _across(self, check: Check) -> None:
         at = np.array([c for _, c, _ in check.places])

@@ -77,6 +77,8 @@ def one_site(world: World, tally: Tally) -> None:
             tally.promised.append(decision.hole.chance)
         if decision.verdict != "check_first" or decision.check is None or turn == MOST_CHECKS:
             break
+        if decision.check.kind == "redo":
+            break  # what a technician goes back for with other tools
         world.do(decision.check)
     tally.minutes += world.minutes
     tally.checks.update(world.checks)
