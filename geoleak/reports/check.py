@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from geoleak.crs import crs_info
+from geoleak.crs import crs_info, place_text
 from geoleak.survey import Levels, Survey, count_kinds, every_point
 from geoleak.units import format_length, format_station
 
@@ -103,12 +103,13 @@ class CheckReport:
         return said
 
     def _place_line(self) -> list[str]:
-        """Return where the site lies, as a question; nothing on a grid of its own."""
+        """Return where the site lies, as a question where that is odd."""
         if self.survey.frame.is_local:
             return []
         lon, lat = (float(each) for each in self.survey.frame.to_lonlat(0.0, 0.0))
         info = crs_info(self.survey.site.crs, length_unit=self.survey.site.length_unit)
-        return [f"place   {info.place_text(lon, lat)}: is it there?"]
+        text, odd = place_text(info, lon, lat)
+        return [f"place   {text}: is it there?" if odd else f"place   {text}"]
 
     def _point_line(self, kinds: Counter[str]) -> str:
         if not kinds.total():
