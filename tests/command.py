@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,12 +27,16 @@ REPO = Path(__file__).parent.parent
 
 
 def at_length(
-    name: str | tuple[str, ...], short: Sequence[Any], more: Sequence[Any]
+    name: str | tuple[str, ...],
+    short: Sequence[Any],
+    more: Sequence[Any],
+    *,
+    ids: Callable[[Any], str] | None = None,
 ) -> pytest.MarkDecorator:
     """Run a test with the short values always, with the others in the long run alone."""
     rows = more if isinstance(name, tuple) else [(each,) for each in more]
     long = [pytest.param(*row, marks=pytest.mark.long) for row in rows]
-    return pytest.mark.parametrize(name, [*short, *long])
+    return pytest.mark.parametrize(name, [*short, *long], ids=ids)
 
 
 @dataclass(frozen=True, slots=True)

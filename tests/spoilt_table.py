@@ -14,11 +14,11 @@ HOSTILE = (
     "`${document.title='ran'}`",
     "a\\\\b\\\\u0041 {{ 7*7 }} {% raw %}",
     "=cmd|'/C calc'!A0",
-    "+1+1 @SUM(A1) -2",
     "\u202eeert dlo\u202c \u200f",
+    "<img src=x onerror=alert(1)>",
+    "+1+1 @SUM(A1) -2",
     "老井胡同 بئر قديمة",
     LONG,
-    "<img src=x onerror=alert(1)>",
     "\\u001b[2J\\u0007",
     "'; DROP TABLE pipe; --",
 )

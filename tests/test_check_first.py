@@ -113,6 +113,24 @@ def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Resul
     assert [each[:3] for each in told] == ["1 %"]
 
 
+@pytest.mark.parametrize("verdict", ["check_first", "listen_on"])
+@pytest.mark.parametrize(("dry", "believed"), [(0.49, False), (0.51, True)])
+def test_what_is_believed_is_said_in_place_of_a_tiny_chance(
+    result: Result, dry: float, believed: bool, verdict: str
+) -> None:
+    one = result.decision.rivals[0]
+    rivals = (dataclasses.replace(one, name="fitting", point="WV2", chance_dry=dry),)
+    change = {"verdict": verdict, "rivals": rivals, "chance_in_hole": 0.004}
+    if verdict == "listen_on":
+        change["check"] = None
+    decision = dataclasses.replace(result.decision, **change)
+    other = dataclasses.replace(result, decision=decision)
+    said = " ".join(" ".join(spoken.lines(other)).split())
+    now = f"believed now, {100 * dry:.0f} %: a valve, draw-off or pump at WV2"
+    assert (now in said) is believed
+    assert ("under 1 % in a 6.0 ft hole" in said or "under 1 % within" in said) is not believed
+
+
 def test_map_and_sheet_draw_the_places_and_no_hole(result: Result, tmp_path: Path) -> None:
     for kind in ("stop", "rod", "again"):
         other = asked(result, kind)

@@ -7,12 +7,10 @@ import re
 import shutil
 import subprocess
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import shapely
 
-import geoleak
 from geoleak.export.drawing import Disc, Shape, Words
 from geoleak.export.plan import plan_picture
 from geoleak.export.scripts import as_drawn
@@ -27,13 +25,11 @@ from tests.results import (
     metric_site,
     with_leak,
 )
+from tests.samples import sample
 
 pypdf = pytest.importorskip("pypdf")
 ARABIC = "خط المياه 12 (شمال)"
 CHINESE = "柳树院 漏水"
-
-
-SAMPLES = Path(__file__).parent.parent / "sample_sites"
 
 
 def _read(result, folder):
@@ -206,7 +202,7 @@ def test_a_long_sheet_keeps_every_caution_and_stays_one_page(tmp_path):
 
 @pytest.mark.parametrize("name", ["alder_court", "quarry_road", "school_loop"])
 def test_a_sample_loses_no_text_to_the_pictures(name, tmp_path):
-    result = geoleak.locate(geoleak.read_site(SAMPLES / name))
+    result = sample(name).result
     reader, _ = _read(result, tmp_path)
     text = reader.pages[0].extract_text()
     assert len(reader.pages) == 1 and "more in result.json" not in text

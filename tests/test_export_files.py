@@ -18,7 +18,6 @@ import numpy as np
 import pytest
 import shapely
 
-import geoleak
 from geoleak.errors import GeoleakError
 from geoleak.export.colours import level_colour
 from geoleak.export.dxf import LAYERS, write_dxf
@@ -32,6 +31,7 @@ from geoleak.export.styles import qml
 from geoleak.export.write import write_all
 from geoleak.units import unit_m
 from tests.check_values import check_value
+from tests.command import at_length
 from tests.results import (
     EVERY_SITE,
     feet_site,
@@ -40,6 +40,7 @@ from tests.results import (
     local_site,
     metric_site,
 )
+from tests.samples import sample
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 SCHEMAS = Path(__file__).parent / "schemas"
@@ -201,8 +202,7 @@ def test_geopackage_is_read_without_a_warning_by_an_older_gdal(package):
 def test_stakes_and_hole_ends_carry_leg_chainage_and_station(tmp_path):
     import pyogrio
 
-    path = SAMPLES / "alder_court"
-    result = geoleak.locate(geoleak.read_site(path))
+    result = sample("alder_court").result
     frame = pyogrio.read_dataframe(write_geopackage(result, tmp_path / "s.gpkg"), layer="stakes")
     for word, end in (("HOLE START", 1), ("HOLE END", 2)):
         row = frame[frame["label"].str.startswith(word)].iloc[0]
@@ -311,7 +311,7 @@ print(json.dumps(made))
 """
 
 
-@pytest.mark.parametrize("name", WITH_LONLAT)
+@at_length("name", ["hostile", "listen_on"], ["feet", "metric"])
 def test_kml_is_read_by_gdal_with_names_and_elevations(name, tmp_path):
     result = EVERY_SITE[name]()
     path = write_kml(result, tmp_path / "site.kml")

@@ -305,13 +305,6 @@ def test_ids_are_kept_and_the_stake_stands_first():
     assert {row[0] for row in _read(turned)} == {each.id for each in result.stakes}
 
 
-def test_a_result_without_its_own_stake_row_still_gets_one():
-    result = replace(feet_site(), stakes=())
-    (row,) = _read(result)
-    assert row[0] == "STAKE"
-    assert float(row[1]) == pytest.approx(result.leak.position.northing, abs=6e-4)
-
-
 def test_to_listen_on_a_rover_gets_places_to_listen_at_and_no_stake():
     result = listen_on_site()
     read = _read(result)

@@ -128,6 +128,22 @@ def test_a_site_without_a_meter_sheet(tmp_path) -> None:
     assert "meter.csv" in ran.err
 
 
+@pytest.mark.parametrize(
+    ("times", "short"),
+    [
+        (("07:00",), "a single reading tells no flow"),
+        (("07:00", "07:03"), "watched for 180 s only: with times to the minute a flow needs more "
+         "than 180 s"),
+        (("07:00:01", "07:00:04"), "watched for 3 s only: with times to the second a flow needs "
+         "more than 3 s"),
+    ],
+)  # fmt: skip
+def test_a_watch_that_is_too_short_says_what_is_short(tmp_path, times, short) -> None:
+    text = "".join(f"2026-05-04 {each},10.0,gal_us,a,all shut\n" for each in times)
+    folder = write_folder(tmp_path, {"meter.csv": HEAD + text})
+    assert f'run "a" of meter.csv: {short}' in run("meter", folder).err
+
+
 def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     from geoleak.posterior import infer
     from geoleak.survey import survey_site

@@ -15,20 +15,21 @@ import shapely
 
 import geoleak
 from geoleak.errors import GeometryError
+from tests.command import at_length
 from tests.results import EVERY_SITE, HOSTILE, hostile_site, local_site
+from tests.samples import sample
 
-SITES = Path(__file__).parent.parent / "sample_sites"
 BENT = [(0.0, 0.0), (30.0, 40.0), (30.0, 100.0)]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def site() -> geoleak.Site:
-    return geoleak.read_site(SITES / "alder_court")
+    return sample("alder_court").survey.site
 
 
-@pytest.fixture(scope="module")
-def result(site: geoleak.Site) -> geoleak.Result:
-    return geoleak.locate(site)
+@pytest.fixture
+def result() -> geoleak.Result:
+    return sample("alder_court").result
 
 
 def test_help_names_what_is_public() -> None:
@@ -101,7 +102,7 @@ def test_a_result_is_read_by_what_reads_geojson(result: geoleak.Result) -> None:
     assert set(frame.kind) == {each.kind for each in result.features}
 
 
-@pytest.mark.parametrize("name", EVERY_SITE)
+@at_length("name", ["hostile", "listen_on"], ["feet", "metric", "local"])
 def test_a_picture_of_every_site(name: str) -> None:
     plt = pytest.importorskip("matplotlib.pyplot")
     plt.switch_backend("agg")

@@ -16,6 +16,7 @@ from geoleak.posterior.infer import InferenceOptions, infer
 from geoleak.site import LevelSettings
 from tests import synthetic
 from tests.benchmarks.bench_inference import big_network
+from tests.command import at_length
 from tests.trials.ranks import Truth, covers
 
 # Even per metre, and every leak can be heard.
@@ -166,7 +167,7 @@ HOSTILE = {
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-@pytest.mark.parametrize("sigma", [0.1, 2.5])
+@at_length("sigma", [0.1], [2.5])
 def test_bad_input_is_never_nan_nor_false_certainty(name, sigma):
     chainage, level, columns = HOSTILE[name]
     route = synthetic.straight()
@@ -176,8 +177,6 @@ def test_bad_input_is_never_nan_nor_false_certainty(name, sigma):
     check_proper(posterior)
     if name != "huge spread":
         assert length(posterior.interval_95) > 5.0
-    if sigma == 0.0:
-        assert "sigma_too_small" in {note.code for note in posterior.warnings}
 
 
 def test_repeats_at_three_places_are_three_readings():

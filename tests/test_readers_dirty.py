@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
+import geoleak
 from geoleak import tables
 from geoleak.errors import did_you_mean
-from tests.site_folders import TOML, complaints_of, site_of
+from tests.site_folders import TOML, complaints_of, site_of, write_folder
 
 LIMITS = TOML + "[readings]\nlevel_limits = [3, 99]\n"
 
@@ -120,6 +121,46 @@ def test_what_nothing_uses_is_said(tmp_path: Path, name: str, text: str, said: s
     assert notes == ([f"kept, but used by nothing here: {said}"] if said else [])
 
 
+CHECK = "check,kind,place,as_found,all_off\nC1,stop,104,36,20\n"
+
+
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [("check.csv", "checks.csv"), ("Holes.csv", "holes.csv"), ("leaks past.CSV", "leaks_past.csv"),
+     ("readings.csv.csv", "readings.csv"), ("tape.csv.txt", "tapes.csv")],
+)  # fmt: skip
+def test_a_sheet_whose_name_is_a_slip_away_is_refused(tmp_path: Path, name, meant) -> None:
+    (line,) = complaints_of(tmp_path, {name: CHECK})
+    assert f"{name}: unknown sheet {name}; did you mean {meant}? rename it" in line
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "meant"),
+    [
+        ("cheks.csv", "anything", "checks.csv"),
+        ("checks.txt", "rang the owner", "checks.csv"),
+        ("tuesday.csv", CHECK, "checks.csv"),
+        ("tuesday.csv", CHECK.replace(",", ";"), "checks.csv"),
+        ("tuesday.csv", CHECK.replace("as_found", "colour"), None),
+        ("tuesday.csv", "place\n104\n", None),
+        ("survey.csv", "point,northing,easting,elevation,code\n", None),
+        (".checks.csv", CHECK, None),
+        ("checks.wav", CHECK, None),
+    ],
+)
+def test_a_file_that_seems_a_sheet_is_said_to_be_unused(tmp_path: Path, name, text, meant) -> None:
+    site = site_of(tmp_path, {name: text})
+    said = [note.text for note in site.notes if note.code == "sheet_not_used"]
+    asked = f"{name} is not used: no sheet is called so; did you mean {meant}?"
+    assert said == ([asked] if meant else [])
+
+
+def test_a_sheet_under_another_name_of_the_same_file_is_read(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path, {"checks.csv": CHECK})
+    (folder / "Checks.csv").hardlink_to(folder / "checks.csv")
+    assert geoleak.read_site(folder).stop_tests
+
+
 # --- what nobody is likely to have meant -------------------------------------------------------
 
 
@@ -132,7 +173,7 @@ def leg_with(line: str) -> dict[str, str | bytes]:
     [
         ("depth = 30", "30 is taken as 30.0 ft"),  # inches were meant
         ("depth = 12.01", "taken as"),
-        ("depth = 0.04", "taken as"),
+        ("depth = 0.49", "taken as"),
         ("outside_diameter = 1.315", "taken as"),  # inches, on a site in feet
         ('outside_diameter = "1.315"', "taken as"),  # quotes make no unit
         ("outside_diameter = 0.51", "taken as"),
@@ -158,6 +199,8 @@ def test_a_bare_number_that_no_pipe_has_is_asked_about(
         ('depth = "11.9 ft"', False),
         ('depth = "12.1 ft"', True),
         ('depth = "30 ft"', True),
+        ('depth = "15.1 cm"', False),
+        ('depth = "14.9 cm"', True),
         ("outside_diameter = 0.49", False),
         ('outside_diameter = "16 in"', False),
         ('outside_diameter = "2.59 m"', False),
@@ -173,6 +216,21 @@ def test_a_bare_number_that_no_pipe_has_is_asked_about(
 def test_with_its_unit_it_is_taken_and_said(tmp_path: Path, line: str, said: bool) -> None:
     site = site_of(tmp_path, leg_with(line))
     assert any(note.code == "unusual" for note in site.notes) is said
+
+
+@pytest.mark.parametrize(
+    ("length", "said"),
+    [("19.9", False), ('"6.1 m"', True), ('"15 m"', True), ('"0.31 m"', False), ('"0.29 m"', True)],
+)
+def test_a_hole_that_nobody_digs_is_said(tmp_path: Path, length: str, said: bool) -> None:
+    site = site_of(tmp_path, {"site.toml": f"{TOML}\n[crew]\ndig_length = {length}\n"})
+    assert ["crew.dig_length" in n.text for n in site.notes if n.code == "unusual"] == [True] * said
+
+
+@pytest.mark.parametrize("length", ["20.1", "0.9"])
+def test_a_bare_length_of_a_hole_that_nobody_digs_is_asked_about(tmp_path, length: str) -> None:
+    (line,) = complaints_of(tmp_path, {"site.toml": f"{TOML}\n[crew]\ndig_length = {length}\n"})
+    assert f"crew.dig_length: {length} is taken as" in line
 
 
 @pytest.mark.parametrize(

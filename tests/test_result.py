@@ -19,11 +19,12 @@ import geoleak
 from geoleak.export import stakes, words
 from geoleak.posterior import infer
 from geoleak.result import build_result
-from geoleak.result.records import FEATURE_KINDS, Result
+from geoleak.result.records import Result
 from geoleak.site import LocateRequest, PointTable
 from geoleak.stake.stake import free_ids
 from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
+from tests.samples import sample
 from tests.taping import place_by_tapes
 from tests.trials.frozen import write_site
 
@@ -39,14 +40,20 @@ KEYS = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def site() -> geoleak.Site:
-    return geoleak.read_site(SITES / "alder_court")
+    return sample("alder_court").survey.site
 
 
-@pytest.fixture(scope="module")
-def result(site: geoleak.Site) -> Result:
-    return geoleak.locate(site)
+@pytest.fixture
+def result() -> Result:
+    return sample("alder_court").result
+
+
+def told(site: geoleak.Site, **options) -> Result:
+    """Return Alder Court's answer where the site states something else that moves no odds."""
+    survey, posterior, _ = sample("alder_court")
+    return build_result(dataclasses.replace(survey, site=site), posterior, **options)
 
 
 def test_the_keys_of_the_contract_are_there(result: Result) -> None:
@@ -182,13 +189,10 @@ def test_a_crew_with_a_tape_finds_the_stake_from_its_printed_ties(
 def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) -> None:
     kinds = {each.kind for each in result.features}
     # Where the verdict is to dig, nothing is to be listened to first.
-    assert kinds == set(FEATURE_KINDS) - {
-        "next_reading",
-        "best_so_far",
-        "check_place",
-        "dug",
-        "found",
-    }
+    assert kinds == {
+        "stake", "interval", "hole", "route", "mark", "reading", "fitting", "feature", "tie",
+        "utility", "check_point", "offset_stake",
+    }  # fmt: skip
     assert all(each.lonlat is not None for each in result.features)
     frame = result.to_geodataframe()
     assert frame.crs.to_epsg() == 6543
@@ -197,7 +201,7 @@ def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) ->
 
 def test_the_address_stays_out_of_geojson(site: geoleak.Site) -> None:
     job = site.job.model_copy(update={"address": "7 Nowhere Row", "technician": "T. Person"})
-    result = geoleak.locate(dataclasses.replace(site, job=job))
+    result = told(dataclasses.replace(site, job=job))
     assert "Nowhere" not in json.dumps(result.to_geojson())
     assert result.job.address == "7 Nowhere Row"
 
@@ -212,7 +216,7 @@ def test_nobody_is_told_to_dig_outside_the_locate_request(
         number="A-12", filed="2026-05-30", valid_from="2026-06-02", expires="2026-06-20"
     )
     now = datetime.datetime.fromisoformat(f"{day}T10:00")
-    result = geoleak.locate(dataclasses.replace(site, locate_request=request), now=now)
+    result = told(dataclasses.replace(site, locate_request=request), now=now)
     assert (result.not_before is None) is free
     assert result.run.date != day  # the date is of the survey, not of the clock
 
@@ -258,16 +262,15 @@ def test_elevations_are_in_the_unit_of_the_point_file(site: geoleak.Site, result
     assert metres / US_SURVEY_FOOT_M == pytest.approx(feet, abs=0.003)
 
 
-def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site) -> None:
+def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site, result: Result) -> None:
     from geoleak.export.words import services
 
-    near = geoleak.locate(site)
-    assert near.services_clear == ()
-    assert "gas" in services(near)[0]
+    assert result.services_clear == ()
+    assert "gas" in services(result)[0]
     far = site.utilities[0].model_copy(update={"name": "water", "file": None, "codes": ("CP",)})
-    result = geoleak.locate(dataclasses.replace(site, utilities=(far,)))
-    assert result.services_clear == ("water",)
-    assert services(result) == ["water: drawn, but nowhere near here"]
+    moved = told(dataclasses.replace(site, utilities=(far,)))
+    assert moved.services_clear == ("water",)
+    assert services(moved) == ["water: drawn, but nowhere near here"]
 
 
 def test_the_prior_factors_in_use_are_told(site: geoleak.Site, result: Result) -> None:
@@ -285,7 +288,7 @@ def test_the_hole_with_sloped_sides_is_as_wide_as_the_rule_makes_it(result: Resu
     assert shallow.depth_m is not None and shallow.depth_m < 5 * 0.3048
     assert shallow.sloped_outline_wkt is None and shallow.sloped_area_m2 is None
     assert not any("sloped" in note for note in shallow.notes)
-    result = geoleak.locate(geoleak.read_site(SITES / "quarry_road"))
+    result = sample("quarry_road").result
     hole = result.decision.hole
     assert hole.soil == "C"
     assert hole.outline_wkt is not None
@@ -386,9 +389,9 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     from geoleak.advice.windows import DigWindow
     from geoleak.stake.work import Stakeout
 
-    survey = survey_site(geoleak.read_site(SITES / "school_loop"))
+    survey, posterior, result = sample("school_loop")
     main, branch = survey.legs
-    out = Stakeout(survey, infer(survey))
+    out = Stakeout(survey, posterior)
     tee = float(np.ravel(main.route.snap(branch.route.position(0.0)[None, :2]).chainage_m)[0])
     pieces = ((main.number, tee - 0.6, tee + 0.4), (branch.number, 0.0, 1.0))
     out.decision = dataclasses.replace(
@@ -406,7 +409,6 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     assert [each.kind for each, _ in ends] == ["hole_start", "hole_end", "hole_end"]
     assert ends[2][0].label.startswith(f"HOLE END {branch.name} ")
     assert np.allclose(ends[2][1], np.asarray(branch.route.position(1.0))[:2])
-    result = geoleak.locate(geoleak.read_site(SITES / "school_loop"))
     leak = dataclasses.replace(result.leak, leg=main.name, chainage_m=out.at_m)
     decision = dataclasses.replace(result.decision, hole=hole)
     told = words.hole_reach(dataclasses.replace(result, leak=leak, decision=decision))
@@ -417,8 +419,8 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
 def test_the_slab_is_told_from_a_reading_near_the_stake(away_m: float, said: bool) -> None:
     from geoleak.stake.work import Stakeout
 
-    survey = survey_site(geoleak.read_site(SITES / "alder_court"))
-    out = Stakeout(survey, infer(survey))
+    survey, posterior, _ = sample("alder_court")
+    out = Stakeout(survey, posterior)
     rows = survey.surface
     count = len(rows.id)
     far = np.full(count, 50.0)

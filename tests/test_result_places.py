@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
-import geoleak
+from geoleak.result import build_result
 from geoleak.result.build import place_text
 from geoleak.site import Utility
 from geoleak.stake.services import services_of
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
+from tests.samples import sample
 from tests.site_folders import TOML, site_of
 
-SITES = Path(__file__).parent.parent / "sample_sites"
 METRIC = "EPSG:26917"
 LONG = "".join(
     f"{101 + k},{3_983_000 + 4 * k:.2f},{700_000 + 3 * k:.2f},150.0,WL\n" for k in range(6)
@@ -77,8 +77,8 @@ def test_a_service_beside_a_pipe_without_marks_is_near(tmp_path: Path) -> None:
 def test_the_axis_of_an_ellipse_stays_within_half_a_circle(
     name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    site = geoleak.read_site(SITES / name)
-    turned = geoleak.locate(site).leak.setting_out_ellipse_95.bearing_deg
+    survey, posterior, result = sample(name)
+    turned = result.leak.setting_out_ellipse_95.bearing_deg
     assert 0.0 <= turned < 180.0
     # Whatever the grid's convergence: an axis turned past north comes back at the other side.
     from geoleak.crs import frame as crs
@@ -87,7 +87,7 @@ def test_the_axis_of_an_ellipse_stays_within_half_a_circle(
     monkeypatch.setattr(
         crs.Frame, "bearing_grid_deg", lambda self, b, *a: (own(self, b, *a) - turned - 1.0) % 360
     )
-    again = geoleak.locate(site).leak.setting_out_ellipse_95.bearing_deg
+    again = build_result(survey, posterior).leak.setting_out_ellipse_95.bearing_deg
     assert again == pytest.approx(179.0) and math.isfinite(again)
 
 

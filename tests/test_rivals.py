@@ -659,7 +659,8 @@ def test_a_sound_that_goes_on_with_the_supply_shut_is_of_another_pipe_or_the_val
     odds = [each.line.chance / chance_of(each, "fitting") for each in (before, once, twice)]
     passes, outside = setting("valve_passes").value, setting("maker_outside").value
     assert odds[1] / odds[0] == pytest.approx(passes / outside, rel=0.15)
-    assert odds[2] / odds[1] == pytest.approx(passes, rel=0.3)
+    # The second time the valve was proven: what is left is a misreading, or a fall that hid.
+    assert setting("stop_misread").value < odds[2] / odds[1] < 0.4 * passes
     # A line aside may hang on a supply that nobody shut.
     aside = [chance_of(e, "aside") / e.line.chance for e in (before, once)]
     foreign = setting("rival_aside_foreign").value

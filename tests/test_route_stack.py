@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-import os
 import subprocess
 import sys
 
 import numpy as np
 import pytest
+import threadpoolctl
 
+import geoleak
+from geoleak import posterior
 from geoleak.route import MarkArray, fit_route
+from geoleak.route import fit as route_fit
 from geoleak.route.alignment import Alignment, Stack, feet_of, hints, jacobian
 from geoleak.route.model import turn_cost
 from geoleak.route.moves import mended
 from geoleak.route.solve import LONG, Observations, equations
 from geoleak.route.spread import length_slope, position_rows
+from tests.command import at_length
+from tests.spoilt_sites import SITES
 from tests.trials.random_routes import Habits
 from tests.trials.route_trial import run, summary
 
@@ -136,38 +141,31 @@ def test_four_bends_in_five_are_a_usual_fitting():
     assert near == pytest.approx(0.8 / 4 * 0.9973 + 0.19 * 18 / 100, abs=3e-3)
 
 
-def test_a_fit_keeps_blas_to_one_thread():
-    code = (
-        "import numpy as np, threadpoolctl, geoleak.route.fit as f\n"
-        "from tests.test_route_stack import marks_along\n"
-        "seen, search = [], f.search\n"
-        "def told(*a):\n"
-        "    seen.extend(p['num_threads'] for p in threadpoolctl.threadpool_info()"
-        " if p['user_api'] == 'blas')\n"
-        "    return search(*a)\n"
-        "f.search = told\n"
-        "f.fit_route(marks_along(np.array([[0.0, 0.0], [0.0, 20.0]]), 20))\n"
-        "assert seen and set(seen) == {1}, seen\n"
-    )
-    open_ = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
-    subprocess.run([sys.executable, "-c", code], check=True, env={**open_, "OMP_NUM_THREADS": "2"})
+@pytest.mark.parametrize(
+    ("room", "name", "work"),
+    [
+        (route_fit, "search", lambda: fit_route(marks_along(np.array([[0.0, 0.0], [0, 20]]), 20))),
+        # Else its last digits hang on the cores: page and command would differ.
+        (posterior, "infer", lambda: geoleak.locate(geoleak.read_site(SITES / "alder_court"))),
+    ],
+    ids=["fit", "answer"],
+)
+def test_blas_is_kept_to_one_thread(room, name, work, monkeypatch):
+    def threads():
+        pools = threadpoolctl.threadpool_info()
+        return {each["num_threads"] for each in pools if each["user_api"] == "blas"}
 
+    def told(*given):
+        seen.append(threads())
+        return does(*given)
 
-def test_an_answer_keeps_blas_to_one_thread():
-    """Else its last digits hang on the cores: page and command would differ."""
-    code = (
-        "import threadpoolctl, geoleak, geoleak.posterior as p\n"
-        "seen, infer = [], p.infer\n"
-        "def told(survey):\n"
-        "    seen.extend(p['num_threads'] for p in threadpoolctl.threadpool_info()"
-        " if p['user_api'] == 'blas')\n"
-        "    return infer(survey)\n"
-        "p.infer = told\n"
-        "geoleak.locate(geoleak.read_site('sample_sites/alder_court'))\n"
-        "assert seen and set(seen) == {1}, seen\n"
-    )
-    open_ = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
-    subprocess.run([sys.executable, "-c", code], check=True, env={**open_, "OMP_NUM_THREADS": "2"})
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
+    seen, does = [], getattr(room, name)
+    monkeypatch.setattr(room, name, told)
+    with threadpoolctl.threadpool_limits(2, user_api="blas"):
+        assert threads() == {2}
+        work()
+    assert seen and all(each == {1} for each in seen)
 
 
 def test_a_reversal_in_a_first_guess_becomes_two_bends():
@@ -203,8 +201,9 @@ def test_bends_close_together_are_found_on_a_short_route():
     assert fit.route.length_m == pytest.approx(16.0, abs=0.25)
 
 
-def test_long_routes_are_averaged_over_structures():
-    figures = summary(run(3, 41, habits=Habits(long=True)))
+@at_length("routes", [1], [3])
+def test_long_routes_are_averaged_over_structures(routes):
+    figures = summary(run(routes, 41, habits=Habits(long=True)))
     assert figures["sideways rms m"][0] < 0.09
     assert 85.0 < figures["sideways 95 % covers %"][0] <= 100.0
     assert figures["length median %"][0] < 0.5 * figures["joined median %"][0]

@@ -10,6 +10,7 @@ import pytest
 import geoleak
 from geoleak.result.records import Result
 from tests import make_sample_sites
+from tests.samples import sample
 
 SITES = Path(__file__).parent.parent / "sample_sites"
 
@@ -27,9 +28,9 @@ def test_the_script_remakes_the_sites_byte_for_byte(tmp_path: Path) -> None:
         assert (tmp_path / name).read_bytes() == (SITES / name).read_bytes(), name
 
 
-@pytest.fixture(scope="module", params=sorted(make_sample_sites.TRUTH))
+@pytest.fixture(params=sorted(make_sample_sites.TRUTH))
 def located(request: pytest.FixtureRequest) -> tuple[str, Result]:
-    return request.param, geoleak.locate(geoleak.read_site(SITES / request.param))
+    return request.param, sample(request.param).result
 
 
 def test_the_verdict_is_the_right_one(located: tuple[str, Result]) -> None:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import shutil
 import threading
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from geoleak.errors import InputError
 from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
+from geoleak.result import place_text
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
-from geoleak.serve.live import Live
-from geoleak.serve.page import place_words
+from geoleak.serve.live import Answer, Live
+from geoleak.serve.page import page_state
+from geoleak.units import unit_m
 from tests.command import REPO, run
 from tests.test_plan import lane
 
@@ -247,9 +250,20 @@ def test_a_failing_disk_leaves_the_sheet_as_it_was(tmp_path, monkeypatch) -> Non
     ]
 
 
-def test_a_fitting_at_the_very_chainage_of_a_mark_is_no_fault(tmp_path: Path) -> None:
+def test_rows_that_nobody_has_filled_in_are_not_entered(tmp_path: Path) -> None:
+    rows = "S1,surface,101,,\nS2,surface,102,23,\nS3,surface,103,,traffic\n"
+    book = sheet(tmp_path, b"reading,kind,place,level,skip\n" + rows.encode())
+    live = SimpleNamespace(folder=tmp_path, book=book, said=[])
+    state = page_state(live, Answer(1, None, None), read_only=False)
+    assert [each["row"]["reading"] for each in state["rows"]["readings.csv"]] == ["S2", "S3"]
+
+
+def test_a_place_may_be_told_from_the_mark_that_is_asked_for(tmp_path: Path) -> None:
     _, survey = lane(tmp_path)
-    assert place_words(survey, survey.legs[0].leg.name, 1.0).startswith("mark 100")
+    (leg,) = survey.legs
+    at_m = 11 * unit_m("ftUS")
+    assert place_text(survey, leg, at_m) == "1004 down 1.0"
+    assert place_text(survey, leg, at_m, mark="1003") == "1003 up 2.0"
 
 
 def test_a_folder_that_is_not_there_is_not_served(tmp_path: Path) -> None:

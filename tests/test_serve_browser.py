@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import math
 import shutil
 import time
 from pathlib import Path
@@ -17,11 +18,12 @@ from selenium import webdriver
 
 import geoleak
 from geoleak.acoustics import level_of_file
+from geoleak.export import words
 from geoleak.serve.book import COLUMNS, Book
 from tests import browser
 from tests.command import REPO, at_length
 from tests.recordings import write_wav_16
-from tests.test_serve import post, serving
+from tests.test_serve import get, post, serving
 
 pytestmark = [
     pytest.mark.browser,
@@ -29,6 +31,7 @@ pytestmark = [
 ]
 PHONE = (390, 844)
 SAID = "document.getElementById('sound-said').textContent"
+SAVE = "return document.getElementById('save').textContent"
 COURT = REPO / "sample_sites" / "alder_court"
 
 
@@ -118,7 +121,7 @@ def type_reading(
         press(driver, surface)
     save = "document.getElementById('save').click(); return document.getElementById('form').open"
     if ask(driver, save):  # asked whether it can be
-        assert "Save again" in ask(driver, "return document.getElementById('ask').innerText")
+        assert ask(driver, SAVE) == "Save it all the same"
         assert not ask(driver, save)
 
 
@@ -182,32 +185,135 @@ def test_a_cut_network_a_reload_and_a_dead_server_lose_nothing(driver, court: Pa
     ]  # fmt: skip
 
 
-def test_a_refused_entry_says_why_and_is_the_technician_s_to_drop(driver, page) -> None:
-    type_reading(driver, "999", "31")
-    wait(driver, "document.getElementById('waiting').innerText.includes('Refused')")
-    assert "999" in driver.execute_script("return document.getElementById('waiting').innerText")
-    press(driver, "Drop", "#waiting")
+def typed_place(driver, place: str) -> None:
+    ask(
+        driver,
+        "const i = document.querySelector('#fields input'); i.value = arguments[0];"
+        "i.dispatchEvent(new Event('input', { bubbles: true }))",
+        place,
+    )
+
+
+def test_a_refused_entry_stands_at_the_top_and_undo_takes_the_last_that_stands(
+    driver, page
+) -> None:
+    type_reading(driver, "113", "31", surface="grass")
     settled(driver)
+    undo = "document.getElementById('undo').textContent"
+    assert driver.execute_script(f"return {undo}") == "Undo 113 · surface · 31 · grass"
+    driver.execute_script("document.getElementById('rows').scrollIntoView()")
+    type_reading(driver, "999", "31")
+    wait(driver, "document.getElementById('refused').innerText.includes('999')")
+    said = driver.execute_script("return document.getElementById('saved').textContent")
+    assert said == "1 entry was refused. The rest is in the site's folder."
+    seen = driver.execute_script(
+        "const [line, button] = document.querySelectorAll('#refused li, #refused button');"
+        "const text = document.createRange(); text.selectNodeContents(button);"
+        "const [a, b, c] = [line, button, text].map((each) => each.getBoundingClientRect());"
+        "return [a.top, a.bottom, b.left, c.left, c.right, b.right]"
+    )
+    assert 0 < seen[0] < seen[1] < PHONE[1]
+    assert seen[2:] == sorted(seen[2:]) and seen[-1] <= PHONE[0]  # the word is inside its button
+    driver.execute_script("document.getElementById('undo').click()")
+    wait(driver, "JSON.parse(localStorage.getItem('entries')).length === 1")
+    assert Book(page.folder).rows("readings.csv")[-1].row["skip"] == "undone at once"
+    assert driver.execute_script("return document.getElementById('undo').hidden")
+    press(driver, "Drop", "#refused")
+    settled(driver)
+    said = driver.execute_script("return document.getElementById('saved').textContent")
+    assert said == "All that was entered is in the site's folder."
+
+
+def test_what_is_undone_before_it_is_refused_goes_without_a_word(driver, page) -> None:
+    script = (
+        "const done = arguments[0], real = fetch;"
+        "import('/kept.js').then(async ({ Kept }) => {"
+        "  let answer; window.fetch = () => new Promise((resolve) => (answer = resolve));"
+        "  const kept = new Kept(() => {}, () => {});"
+        "  const { id } = kept.add({ sheet: 'sightings.csv', row: { place: '999', what: 'wet' } });"
+        "  await 0; kept.add({ sheet: 'sightings.csv', strike: id, reason: 'undone at once' });"
+        "  answer(new Response('{}', { status: 422 })); await kept.sending;"
+        "  window.fetch = real; done(kept.all()) })"
+    )
+    assert driver.execute_async_script(script) == []
 
 
 def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, page) -> None:
     before = len(Book(page.folder).rows("readings.csv"))
     driver.execute_script("document.querySelector('[data-form=reading]').click()")
-    driver.execute_script(
-        "const i = document.querySelector('#fields input'); i.value = '106';"
-        "i.dispatchEvent(new Event('input'))"
-    )
+    typed_place(driver, "106")
     for sign in "70":
         press(driver, sign, ".keys")
     typed = driver.execute_script("return document.getElementById('ask').innerText")
     assert typed.endswith("over both neighbours: read again?")  # before anything is saved
-    assert driver.execute_script(
-        "document.getElementById('save').click(); return document.getElementById('form').open"
-    )
-    asked = driver.execute_script("return document.getElementById('ask').innerText")
-    assert "over both neighbours: read again?" in asked
+    save = "document.getElementById('save').click(); return document.getElementById('form').open"
+    assert driver.execute_script(save)
+    assert driver.execute_script(SAVE) == "Save it all the same"
     assert len(Book(page.folder).rows("readings.csv")) == before
+    covered = (
+        "const a = document.getElementById('ask'), { left, top, width, height } ="
+        " a.getBoundingClientRect(); return [.05, .5, .95].map((k) =>"
+        " document.elementFromPoint(left + width / 2, top + k * height) === a)"
+    )
+    assert driver.execute_script(covered) == [True] * 3
+    press(driver, "⌫", ".keys")  # another level, another question
+    press(driver, "5", ".keys")
+    assert driver.execute_script(SAVE) == "Save"
+    assert driver.execute_script(save) and driver.execute_script(SAVE) == "Save it all the same"
+    assert not driver.execute_script(save)
+    settled(driver)
+    assert Book(page.folder).rows("readings.csv")[-1].row["level"] == "75"
+
+
+def test_what_it_is_read_with_follows_the_place_until_it_is_chosen(driver, page) -> None:
+    pressed = (
+        "return document.querySelector('#fields fieldset button[aria-pressed=true]').textContent"
+    )
+    driver.execute_script("document.querySelector('[data-form=reading]').click()")
+    for place, kind in (("203", "touching"), ("112", "ground"), ("203", "touching")):
+        typed_place(driver, place)
+        assert driver.execute_script(pressed) == kind
+    press(driver, "ground")
+    press(driver, "touching")
+    typed_place(driver, "112")
+    assert driver.execute_script(pressed) == "touching"
+    asks = "Mark 112 is on the ground, with nothing to touch: is it the place?"
+    assert driver.execute_script("return document.getElementById('ask').innerText") == asks
     driver.execute_script("document.getElementById('cancel').click()")
+
+
+def test_where_to_dig_is_told_from_the_paint_and_the_hole_begins_there(driver, page) -> None:
+    result = geoleak.locate(geoleak.read_site(page.folder))
+    assert result.stands == "dig"
+    first = driver.execute_script("return document.getElementById('first').innerText").split("\n")
+    assert first == [
+        f"Where: {words.near_marks(result)}",
+        f"Open: {words.hole_reach(result)}",
+        f"Depth: {words.depth(result)}",
+    ]
+    driver.execute_script("document.querySelector('[data-form=hole]').click()")
+    start = driver.execute_script("return document.querySelector('#fields input').value")
+    shown = driver.execute_script("return document.getElementById('fields').innerText")
+    driver.execute_script("document.getElementById('cancel').click()")
+    assert start == result.near.mark  # a step so small is none
+    assert "chainage" not in shown
+
+
+def test_every_name_of_the_drawing_is_nearest_to_its_own_sign(driver, page) -> None:
+    points = get(f"{page.base}/page.json").json()["points"]
+    ids = [each["id"] for each in points if each["kind"] in ("mark", "fitting")]
+    script = (
+        "return [...document.querySelectorAll(arguments[0])].map((e) => {"
+        "  const { x, y, width, height } = e.getBBox();"
+        "  return [x + width / 2, y + height / 2, e.textContent] })"
+    )
+    signs = driver.execute_script(script, "#drawing circle.mark, #drawing circle.fitting")
+    names = driver.execute_script(script, "#drawing .name")
+    assert len(signs) == len(ids)
+    assert len(names) > len(ids) / 2
+    for *middle, name in names:
+        away = [math.dist(middle, sign[:2]) for sign in signs]
+        assert ids[int(np.argmin(away))] == name
 
 
 def test_what_is_asked_about_while_it_is_typed(driver, page) -> None:
@@ -281,6 +387,32 @@ def test_two_pages_see_each_other_s_entries(driver, page) -> None:
     type_reading(driver, "114", "30")
     settled(driver)
     assert len(Book(page.folder).entries("readings.csv")) == before + 2
+
+
+DRAWN = """
+const svg = document.getElementById('drawing');
+const boxes = css => [...svg.querySelectorAll(css)].map(each => [each.textContent, each.getBBox()]);
+const words = boxes('text'), signs = boxes('circle, path'), found = [];
+const meet = (a, b) => a.x < b.x + b.width && b.x < a.x + a.width
+  && a.y < b.y + b.height && b.y < a.y + a.height;
+words.forEach(([name, box], k) => {
+  if (box.x < 0 || box.x + box.width > svg.clientWidth || box.y < 0) found.push([name, 'edge']);
+  words.slice(k + 1).forEach(([other, its]) => { if (meet(box, its)) found.push([name, other]); });
+  signs.forEach(([, its]) => { if (meet(box, its)) found.push([name, 'a sign']); });
+});
+return [words.map(each => each[0]), found];
+"""
+
+
+@pytest.mark.parametrize("size", [PHONE, (1280, 800)], ids=["390", "1280"])
+def test_names_scale_and_north_of_the_drawing_cover_no_sign_and_one_another(driver, page, size):
+    opened(driver, page.url, size)
+    for button in ("whole", "closer", "closer"):
+        driver.execute_script(f"document.getElementById('{button}').click()")
+        names, found = driver.execute_script(DRAWN)
+        assert found == []
+        assert "N" in names and any(name.endswith(" ft") for name in names)
+        assert {"201", "202", "203"} & {*names} or button == "closer"
 
 
 def test_next_can_be_declined_and_a_row_struck_out(driver, court: Path) -> None:

@@ -134,6 +134,18 @@ def test_rows_come_nearest_first_and_far_ones_are_left_out() -> None:
     assert [row.name for row in rows] == ["gas", "drain"]
 
 
+@pytest.mark.parametrize(("away_m", "told"), [(9.9, True), (10.1, False)])
+def test_a_service_within_ten_metres_of_the_hole_is_told(away_m, told) -> None:
+    side = 0.3 + away_m
+    assert bool(meet(Service("gas", line((0, side), (40, side))))) is told
+
+
+def test_the_angle_is_that_of_a_quarter_metre_either_side() -> None:
+    """It turns square 0.2 m past the pipe: its chord there runs 0.45 m up and 0.05 m aside."""
+    (row,) = meet(Service("gas", line((20, -5), (20, 0.2), (30, 0.2))))
+    assert row.crossing_deg == pytest.approx(90 - np.degrees(np.arctan2(0.05, 0.45)), abs=0.1)
+
+
 def test_what_the_datum_leaves_open_widens_the_zone() -> None:
     vague = Service("gas", line((22.5, -5), (22.5, 5)), accuracy_m=2.0)
     (row,) = meet(vague)

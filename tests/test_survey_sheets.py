@@ -244,8 +244,8 @@ def test_a_leak_inside_a_hole_dug_dry_is_a_contradiction(
     files = {"holes.csv": f"{EXPOSED}{dry}\n{leak}\n"}
     if contradicts:
         assert complaint_of(tmp_path, files) == (
-            "holes.csv:3: the leak of hole 2 lies inside hole 1 (line 2 of holes.csv), which was "
-            "dry with the pipe exposed; correct the wrong row of the two, or skip it"
+            "holes.csv:3: the leak of hole 2 lies inside the hole of holes.csv:2, dry with the "
+            "pipe exposed; correct the wrong row of the two, or skip it"
         )
     else:
         assert len(survey_of(tmp_path, files).holes) == 2
@@ -259,7 +259,7 @@ def test_a_leak_found_inside_a_dry_hole_is_a_contradiction(
     sheet = f"outcome,place,from,to,pipe_exposed\ndry,,yard@5,yard@9,yes\nleak,yard@{at},,,yes\n"
     if contradicts:
         assert complaint_of(tmp_path, {"found.csv": sheet}).startswith(
-            f'found.csv:3: the leak found at "yard@{at}" lies inside hole in line 2 of found.csv, '
+            f'found.csv:3: the leak found at "yard@{at}" lies inside the hole of found.csv:2, '
         )
     else:
         assert len(survey_of(tmp_path, {"found.csv": sheet}).holes) == 1

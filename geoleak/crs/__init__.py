@@ -1,6 +1,6 @@
 """Source CRS, working frame (metres on the ground), printed grid, longitude and latitude."""
 
-from geoleak.crs.axes import CrsInfo, axis_unit, crs_info, horizontal_crs
+from geoleak.crs.axes import CrsInfo, Projection, axis_unit, crs_info, horizontal_crs
 from geoleak.crs.datum import brought, to_own_datum
 from geoleak.crs.frame import Frame
 from geoleak.crs.search import crs_candidates, place_text
@@ -8,6 +8,7 @@ from geoleak.crs.search import crs_candidates, place_text
 __all__ = [
     "CrsInfo",
     "Frame",
+    "Projection",
     "axis_unit",
     "brought",
     "crs_candidates",

@@ -200,13 +200,13 @@ def brought(
     """
     own = Projection.of(text)
     lon, lat = own.to_lonlat(easting, northing)
-    shift = None
-    if not same_datum(own.base, to.base):
+    shift, there = None, np.isfinite(lon)
+    if there.any() and not same_datum(own.base, to.base):
         shift = DatumShift.between(
             own.base,
             to.base,
-            lon_deg=float(np.nanmedian(lon)) + own.greenwich_deg,
-            lat_deg=float(np.nanmedian(lat)),
+            lon_deg=float(np.median(lon[there])) + own.greenwich_deg,
+            lat_deg=float(np.median(lat[there])),
         )
         lon, lat = shift.forward(lon, lat)
     return *to.from_lonlat(lon, lat), shift

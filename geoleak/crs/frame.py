@@ -71,22 +71,23 @@ class Frame:
     warnings : tuple of Note
     """
 
-    crs: str
-    grid_crs: str
-    grid_name: str
     grid_unit: str
     grid_unit_m: float
     mean_height_m: float
-    centre_lonlat: tuple[float, float] | None
-    combined_factor: float
-    grid_scale: float
-    elevation_factor: float
-    convergence_deg: float
-    lonlat_accuracy_m: float | None
-    grid_accuracy_m: float
-    operations: tuple[str, ...]
     warnings: tuple[Note, ...]
-    _steps: Steps | None
+    operations: tuple[str, ...]
+    # What a site grid has, which nothing relates to the earth.
+    crs: str = "local"
+    grid_crs: str = "local"
+    grid_name: str = "site grid"
+    centre_lonlat: tuple[float, float] | None = None
+    combined_factor: float = 1.0
+    grid_scale: float = 1.0
+    elevation_factor: float = 1.0
+    convergence_deg: float = 0.0
+    lonlat_accuracy_m: float | None = None
+    grid_accuracy_m: float = 0.0
+    _steps: Steps | None = None
 
     @classmethod
     def for_site(
@@ -558,23 +559,12 @@ def _local(length_unit: str, height_m: float, grid_crs: str | None, notes: list[
         raise CrsError(what, "leave it out, or state the crs of the points")
     metres = unit_m(length_unit)
     return Frame(
-        crs="local",
-        grid_crs="local",
-        grid_name="site grid",
         grid_unit=length_unit,
         grid_unit_m=metres,
         mean_height_m=height_m,
-        centre_lonlat=None,
-        combined_factor=1.0,
-        grid_scale=1.0,
-        elevation_factor=1.0,
-        convergence_deg=0.0,
-        lonlat_accuracy_m=None,
-        grid_accuracy_m=0.0,
-        operations=(f"site grid: proj=affine s11={metres!r} s22={metres!r}",),
         # On a site grid the height changes no length, so that none is missed.
         warnings=tuple(each for each in notes if each.code != "height_assumed"),
-        _steps=None,
+        operations=(f"site grid: proj=affine s11={metres!r} s22={metres!r}",),
     )
 
 

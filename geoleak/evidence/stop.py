@@ -90,19 +90,30 @@ def _excess_db(survey: Survey, leg: int, chainage_m: float) -> float | None:
     return float(rows.level_db[close].max() - np.quantile(rows.level_db, 0.2))
 
 
-def _likelihood(parts: Floats, maker: str) -> float:
+def _likelihood(parts: Floats, maker: str, *, proven: bool) -> float:
     """Return the log density of a test for one maker, a part misread with a stated chance.
 
-    What dies with the supply goes on as well where the shut valve passes.
+    What dies with the supply goes on as well where the shut valve passes, but one that was proven.
     """
     total = 0.0
     for i, silent in enumerate(FALLS[maker]):
-        passes = silent and PARTS[i] == "supply_shut"
+        passes = silent and PARTS[i] == "supply_shut" and not proven
         wrong = setting("valve_passes" if passes else "stop_misread").value
         stays, stops = parts[i]
         right, other = (stops, stays) if silent else (stays, stops)
         total += float(np.logaddexp(np.log1p(-wrong) + right, np.log(wrong) + other))
     return total
+
+
+def _proven(tests: Sequence[SurveyedStop], parts: Sequence[Floats]) -> list[bool]:
+    """Tell of each test whether the valve was proven: that is asked for once a sound went on."""
+    went_on = [t for t, each in zip(tests, parts, strict=True) if each[2, 0] > each[2, 1]]
+    out: list[bool] = []
+    before: list[SurveyedStop] = []
+    for test in tests:
+        out.append(bool(tests_of(before, test.leg, test.chainage_m)))
+        before += [test] if test in went_on else []
+    return out
 
 
 class StopTests:
@@ -120,6 +131,7 @@ class StopTests:
         self.flows = float(np.log(setting("meter_still").value)) if still else 0.0
         self.tests = tuple(t for t in survey.stops if not self.overtaken(t))
         self.parts = [falls(survey, test) for test in self.tests]
+        self.proven = _proven(self.tests, self.parts)
 
     def overtaken(self, test: SurveyedStop) -> bool:
         """Tell whether the place was read again without the sound that a test silenced.
@@ -152,11 +164,8 @@ class StopTests:
         Of the meter's too, where it stood still with every tap shut. ``fed``: chance that the pipe
         it is on is fed by the supply that was shut.
         """
-        out, foreign = np.full(len(leg), self.flows), np.zeros(len(leg))
-        for test, parts in zip(self.tests, self.parts, strict=True):
-            near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
-            out[near] += _likelihood(parts, "leak") - _neither(parts)
-            foreign[near] += _likelihood(parts, "maker_outside") - _neither(parts)
+        out = self.flows + self._weights("leak", leg, chainage_m)
+        foreign = self._weights("maker_outside", leg, chainage_m)
         with np.errstate(divide="ignore"):
             mixed: Floats = np.logaddexp(np.log(fed) + out, np.log1p(-fed) + foreign)
         return mixed
@@ -193,10 +202,16 @@ class StopTests:
             rows[i] = -np.inf if hidden else np.log(self.makers[name] / (known if shot else 1.0))
             if FALLS[name][0]:
                 rows[i] += np.where(off, np.log(wrong), 0.0)
-            for test, parts in zip(self.tests, self.parts, strict=True):
-                near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
-                rows[i, near] += _likelihood(parts, name) - _neither(parts)
+            rows[i] += self._weights(name, leg, chainage_m)
         return rows
+
+    def _weights(self, maker: str, leg: Ints, chainage_m: Floats) -> Floats:
+        """Return the log weight of the tests for one maker at each place, shape (k,)."""
+        out = np.zeros(len(leg))
+        for test, parts, proven in zip(self.tests, self.parts, self.proven, strict=True):
+            near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
+            out[near] += _likelihood(parts, maker, proven=proven) - _neither(parts)
+        return out
 
     def _off(self, leg: Ints, chainage_m: Floats) -> npt.NDArray[np.bool_]:
         keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
@@ -218,10 +233,14 @@ def _neither(parts: Floats) -> float:
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
     """Return how much likelier stop tests of one sound are for another maker than for the leak."""
     parts = [falls(survey, test) for test in tests]
-    leak = sum(_likelihood(each, "leak") for each in parts)
-    another = [
-        np.log(setting(m).value) + sum(_likelihood(each, m) for each in parts) for m in MAKERS
-    ]
+    proven = _proven(tests, parts)
+
+    def weight(maker: str) -> float:
+        each = zip(parts, proven, strict=True)
+        return sum(_likelihood(part, maker, proven=dry) for part, dry in each)
+
+    another = [np.log(setting(maker).value) + weight(maker) for maker in MAKERS]
+    leak = weight("leak")
     return float(np.exp(np.clip(np.logaddexp.reduce(another) - leak, -700, 700)))
 
 

@@ -11,7 +11,7 @@ from geoleak.units import unit_m
 
 # A rival with less chance than this is not worth a line.
 WORTH_SAYING = 0.01
-# An explanation more likely than not, and than the leak in the hole, is what is believed.
+# An explanation more likely than not is what is believed.
 BELIEVED = 0.5
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
@@ -187,9 +187,8 @@ def off(result: Result) -> str:
 
 def believed(result: Result) -> str:
     """Return the rival that is now believed rather than a leak in the hole, or nothing."""
-    decision = result.decision
-    most = max(decision.rivals, key=lambda each: each.chance_dry, default=None)
-    if most is None or most.chance_dry < max(BELIEVED, decision.chance_in_hole):
+    most = max(result.decision.rivals, key=lambda each: each.chance_dry, default=None)
+    if most is None or most.chance_dry <= BELIEVED:
         return ""
     return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}"
 

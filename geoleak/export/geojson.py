@@ -7,9 +7,12 @@ as properties, because longitude and latitude are only as good as the datum shif
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import shapely
 
 from geoleak.errors import GeoleakError
 from geoleak.export.json_result import dump_json
@@ -48,20 +51,14 @@ def feature_collection(result: Result) -> dict[str, Any]:
     GeoleakError
         If a coordinate is not finite or outside -90..90 degrees of latitude.
     """
-    made = [
-        _feature(each, result)
-        for each in result.features
-        if each.lonlat is not None and not each.lonlat.is_empty
-    ]
-    collection: dict[str, Any] = {"type": "FeatureCollection"}
-    box = _bbox([each["geometry"] for each in made])
-    if box:
-        collection["bbox"] = box
-    collection["features"] = made
-    return collection
+    placed = [e for e in result.features if e.lonlat is not None and not e.lonlat.is_empty]
+    shapes = [on_globe(each.lonlat) for each in placed]
+    made = [_feature(each, shape, result) for each, shape in zip(placed, shapes, strict=True)]
+    box = {"bbox": _bbox(shapes)} if shapes else {}
+    return {"type": "FeatureCollection", **box, "features": made}
 
 
-def _feature(feature: Feature, result: Result) -> dict[str, Any]:
+def _feature(feature: Feature, shape: BaseGeometry, result: Result) -> dict[str, Any]:
     properties: dict[str, Any] = {"kind": feature.kind, "id": feature.id, **feature.properties}
     properties |= _grid_properties(feature.grid, result)
     if feature.kind in ("stake", "best_so_far"):
@@ -70,31 +67,28 @@ def _feature(feature: Feature, result: Result) -> dict[str, Any]:
     return {
         "type": "Feature",
         "id": f"{feature.kind}/{feature.id}",
-        "geometry": geometry(feature.lonlat),
+        "geometry": json.loads(shapely.to_geojson(shape)),
         "properties": properties,
     }
 
 
 def _grid_properties(grid: BaseGeometry, result: Result) -> dict[str, Any]:
-    import shapely
-
     named = {"grid_crs": result.leak.position.crs, "grid_unit": result.site.grid_unit}
     if grid.geom_type == "Point":
-        return {
-            "easting": round(grid.x, GRID_DECIMALS),
-            "northing": round(grid.y, GRID_DECIMALS),
-            **named,
-        }
-    return {
-        "grid_wkt": shapely.to_wkt(shapely.force_2d(grid), rounding_precision=GRID_DECIMALS),
-        **named,
-    }
+        east, north = (round(each, GRID_DECIMALS) for each in (grid.x, grid.y))
+        return {"easting": east, "northing": north, **named}
+    text = shapely.to_wkt(shapely.force_2d(grid), rounding_precision=GRID_DECIMALS)
+    return {"grid_wkt": text, **named}
 
 
-def geometry(lonlat: BaseGeometry | None) -> dict[str, Any]:
-    """Return a GeoJSON geometry in degrees, wound, rounded, and cut at the antimeridian."""
-    import shapely
+def on_globe(lonlat: BaseGeometry | None) -> BaseGeometry:
+    """Return a geometry in degrees, wound, rounded, and cut at the antimeridian.
 
+    Raises
+    ------
+    GeoleakError
+        If there is none, or it is no longitude and latitude.
+    """
     if lonlat is None:
         raise GeoleakError("a feature has no longitude and latitude")
     flat = shapely.force_2d(lonlat)
@@ -104,87 +98,34 @@ def geometry(lonlat: BaseGeometry | None) -> dict[str, Any]:
             f"coordinates {', '.join(f'{b:.6g}' for b in bounds)} are no longitude and latitude; "
             "check the site's crs"
         )
-    mapping = shapely.geometry.mapping(_wound(_cut(flat)))
-    return {"type": mapping["type"], "coordinates": _rounded(mapping["coordinates"])}
+    wound = shapely.orient_polygons(_cut(flat), exterior_cw=False)
+    return shapely.transform(wound, lambda at: np.round(at, DECIMALS))
 
 
 def _cut(flat: BaseGeometry) -> BaseGeometry:
     """Return the geometry within -180..180, in several parts where it crosses the antimeridian."""
-    import shapely
-    from shapely import affinity
-
     west, _, east, _ = flat.bounds
     if east - west > 180:
-        flat = shapely.transform(flat, _unwrap)
+        # Western longitudes are lifted by a turn: a shape across the antimeridian is whole.
+        flat = shapely.transform(flat, lambda at: at + np.where(at[:, :1] < 0, (360.0, 0.0), 0.0))
         west, _, east, _ = flat.bounds
     if west >= -180 and east <= 180:
         return flat
-    parts = []
-    for turn in (-360, 0, 360):
-        window = shapely.box(-180 + turn, -90, 180 + turn, 90)
-        part = flat.intersection(window)
-        if not part.is_empty and part.geom_type.endswith(flat.geom_type.removeprefix("Multi")):
-            parts.append(affinity.translate(part, xoff=-turn))
-    pieces = [piece for part in parts for piece in getattr(part, "geoms", [part])]
-    if flat.geom_type == "Point":
+    kind = flat.geom_type.removeprefix("Multi")
+    pieces = []
+    for turn in (-360.0, 0.0, 360.0):
+        part = flat.intersection(shapely.box(-180 + turn, -90, 180 + turn, 90))
+        moved = shapely.transform(part, lambda at, turn=turn: at - (turn, 0.0))
+        pieces += [e for e in shapely.get_parts(moved) if e.geom_type == kind and not e.is_empty]
+    if len(pieces) == 1 or kind == "Point":
         return pieces[0]
-    return _collected(pieces)
+    return {"LineString": shapely.MultiLineString, "Polygon": shapely.MultiPolygon}[kind](pieces)
 
 
-def _collected(pieces: list[BaseGeometry]) -> BaseGeometry:
-    import shapely
-
-    if len(pieces) == 1:
-        return pieces[0]
-    kind = {
-        "Point": shapely.MultiPoint,
-        "LineString": shapely.MultiLineString,
-        "Polygon": shapely.MultiPolygon,
-    }[pieces[0].geom_type]
-    return kind(pieces)
-
-
-def _unwrap(coordinates: Any) -> Any:
-    """Lift western longitudes by a turn, so that a shape across the antimeridian is whole."""
-    lifted = coordinates.copy()
-    lifted[:, 0] += 360.0 * (lifted[:, 0] < 0)
-    return lifted
-
-
-def _wound(shape: BaseGeometry) -> BaseGeometry:
-    import shapely
-    from shapely.geometry.polygon import orient
-
-    if shape.geom_type == "Polygon":
-        return orient(shape, 1.0)
-    if shape.geom_type == "MultiPolygon":
-        return shapely.MultiPolygon([orient(each, 1.0) for each in shape.geoms])
-    return shape
-
-
-def _rounded(coordinates: Any) -> Any:
-    if isinstance(coordinates, (tuple, list)):
-        return [_rounded(each) for each in coordinates]
-    return round(float(coordinates), DECIMALS)
-
-
-def _points(coordinates: Any) -> Iterator[tuple[float, float]]:
-    if coordinates and isinstance(coordinates[0], float):
-        yield coordinates[0], coordinates[1]
-        return
-    for each in coordinates:
-        yield from _points(each)
-
-
-def _bbox(geometries: list[dict[str, Any]]) -> list[float]:
+def _bbox(shapes: list[BaseGeometry]) -> list[float]:
     """Return west, south, east, north; west is the greater one across the antimeridian."""
-    points = [p for each in geometries for p in _points(each["coordinates"])]
-    if not points:
-        return []
-    lons = sorted(lon for lon, _ in points)
-    lats = [lat for _, lat in points]
-    west, east = lons[0], lons[-1]
+    west, south, east, north = (float(each) for each in shapely.total_bounds(shapes))
     if east - west > 180:
-        west = min(lon for lon in lons if lon > 0)
-        east = max(lon for lon in lons if lon <= 0)
-    return [west, min(lats), east, max(lats)]
+        lons = shapely.get_coordinates(shapes)[:, 0]
+        west, east = float(lons[lons > 0].min()), float(lons[lons <= 0].max())
+    return [west, south, east, north]

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 import shapely
 
 from geoleak.export import words
-from geoleak.export.geojson import geometry
+from geoleak.export.geojson import on_globe
 from geoleak.export.layers import described, label_of
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
@@ -57,7 +57,7 @@ def write_gpx(result: Result, path: str | Path) -> Path:
 
 
 def _waypoint(root: ET.Element, feature: Feature, symbol: str, result: Result) -> None:
-    for place in shapely.get_parts(shapely.geometry.shape(geometry(feature.lonlat))):
+    for place in shapely.get_parts(on_globe(feature.lonlat)):
         point = child(root, "wpt", lat=f"{place.y:.9f}", lon=_longitude(place.x))
         height = feature.properties.get("elevation_m")
         if height is not None:
@@ -72,7 +72,7 @@ def _track(root: ET.Element, feature: Feature, result: Result) -> None:
     track = child(root, "trk")
     child(track, "name", label_of(feature, result))
     child(track, "type", feature.kind)
-    for part in shapely.get_parts(shapely.geometry.shape(geometry(feature.lonlat))):
+    for part in shapely.get_parts(on_globe(feature.lonlat)):
         segment = child(track, "trkseg")
         for lon, lat in (part.exterior if part.geom_type == "Polygon" else part).coords:
             child(segment, "trkpt", lat=f"{lat:.9f}", lon=_longitude(lon))

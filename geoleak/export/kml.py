@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 import shapely
 
 from geoleak.export import colours, words
-from geoleak.export.geojson import geometry
+from geoleak.export.geojson import on_globe
 from geoleak.export.layers import described, label_of
 from geoleak.export.xml_text import child, refuse_local, write
 from geoleak.result import Feature, Result
@@ -68,7 +68,7 @@ def _placemark(folder: ET.Element, feature: Feature, result: Result) -> None:
     child(mark, "name", label_of(feature, result))
     child(mark, "description", described(feature, result))
     _style(mark, feature)
-    parts = shapely.get_parts(shapely.geometry.shape(geometry(feature.lonlat)))
+    parts = shapely.get_parts(on_globe(feature.lonlat))
     held = child(mark, "MultiGeometry") if len(parts) > 1 else mark
     for part in parts:
         _geometry(held, part, feature.properties.get("elevation_m"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,9 @@ SCALE_WORDS = {
     "amplitude": "Level, dB (of the amplitude)",
     "display": "Level as displayed",
 }
-GROUND = "#f7f8f9"
+GROUND, GRID = "#f7f8f9", "#d5dade"
+Marks = Iterable[tuple[float, str]]
+"""Values along an axis, each with its text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,34 @@ class Panel:
             for c, v in zip(along, values, strict=True)
             if self.x_from <= c <= self.x_to
         ]
+
+    def axes(
+        self,
+        picture: Picture,
+        size: float,
+        *,
+        x: Marks = (),
+        y: Marks = (),
+        x_name: str = "",
+        y_name: str = "",
+        upright: bool = False,
+    ) -> None:
+        """Draw lines across at the marks of y, ticks at those of x (lines where `upright`), names.
+
+        `size` is the text's.
+        """
+        for value, text in y:
+            at = self.y(value)
+            picture.line([(self.left, at), (self.right, at)], GRID, 0.8)
+            picture.words(self.left - 0.5 * size, at + 0.35 * size, text, size, anchor="end")
+        for value, text in x:
+            at, top, low = self.x(value), self.top if upright else self.bottom, self.bottom
+            colour = GRID if upright else colours.INK
+            picture.line([(at, top), (at, low + 0.4 * size)], colour, 1.0)
+            picture.words(at, low + 1.5 * size, text, size, anchor="middle")
+        across, half = (self.left + self.right) / 2, (self.top + self.bottom) / 2
+        picture.words(across, self.bottom + 2.8 * size, x_name, size, anchor="middle")
+        picture.words(1.1 * size, half, y_name, size, anchor="middle", turned=True)
 
 
 def profile_picture(
@@ -152,27 +182,17 @@ class _Drawing:
             band = panel.curve(along, profile.high_db) + panel.curve(along, profile.low_db)[::-1]
             picture.area(band, colours.BAND)
         most = min(5, max(1, int((panel.bottom - panel.top) / (1.5 * self.size))))
-        for value in round_steps(panel.y_from, panel.y_to, most):
-            y = panel.y(value)
-            picture.line([(panel.left, y), (panel.right, y)], "#d5dade", 0.8)
-            at = panel.left - 0.5 * self.size, y + 0.35 * self.size
-            picture.words(*at, f"{value:g}", self.size, anchor="end")
         label = SCALE_WORDS.get(self.result.level_scale, "Level")
         if drawn_scale(self.result) == "recording":
             label = "Level, dB re full scale"
-        self.axis(panel, label)
+        marks = [(value, f"{value:g}") for value in round_steps(panel.y_from, panel.y_to, most)]
+        panel.axes(picture, self.size, y=marks, y_name=label)
         curve = panel.curve(along, profile.expected_db)
         if curve:
             picture.line(curve, colours.CURVE, 2.0)
         edges = level_edges(self.result)
         for each in self.readings:
             self.reading(panel, each, colours.level_colour(each.level_db, edges))
-
-    def axis(self, panel: Panel, label: str) -> None:
-        middle = (panel.top + panel.bottom) / 2
-        self.picture.words(
-            1.1 * self.size, middle, label, self.size, anchor="middle", turned=True
-        )  # fmt: skip
 
     def reading(self, panel: Panel, each: ReadingSummary, fill: str) -> None:
         """Draw one reading; an outlier stands at the panel's edge with its level beside it."""
@@ -204,7 +224,7 @@ class _Drawing:
         outline = panel.curve(self.profile.chainage_m, self.profile.density_per_m)
         if len(outline) > 1:
             self.picture.line(outline, colours.INK, 1.4)
-        self.axis(panel, "Chance")
+        panel.axes(self.picture, self.size, y_name="Chance")
 
     def fill_under(self, panel: Panel, start: float, end: float, fill: str) -> None:
         start, end = max(start, panel.x_from), min(end, panel.x_to)
@@ -225,19 +245,16 @@ class _Drawing:
             x += 4.2 * size
 
     def stations(self, panel: Panel) -> None:
-        size, factor = self.size, unit_m(self.unit)
-        self.picture.line(
-            [(panel.left, panel.bottom), (panel.right, panel.bottom)], colours.INK, 1.2
-        )
+        size, factor, low = self.size, unit_m(self.unit), panel.bottom
+        self.picture.line([(panel.left, low), (panel.right, low)], colours.INK, 1.2)
         most = max(3, int((panel.right - panel.left) / (5.2 * size)))
-        for value in round_steps(panel.x_from / factor, panel.x_to / factor, most):
-            x, low = panel.x(value * factor), panel.bottom
-            self.picture.line([(x, low), (x, low + 0.4 * size)], colours.INK, 1.2)
-            text = tick_station(value, self.unit)
-            self.picture.words(x, low + 1.5 * size, text, size, anchor="middle")
-        note = f"Station along the leg, {words.unit_word(self.unit)}"
-        middle = (panel.left + panel.right) / 2
-        self.picture.words(middle, panel.bottom + 2.8 * size, note, size, anchor="middle")
+        steps = round_steps(panel.x_from / factor, panel.x_to / factor, most)
+        panel.axes(
+            self.picture,
+            size,
+            x=[(value * factor, tick_station(value, self.unit)) for value in steps],
+            x_name=f"Station along the leg, {words.unit_word(self.unit)}",
+        )
 
     def hole_and_stake(self, panel: Panel) -> None:
         picture, size, top = self.picture, self.size, self.top

@@ -201,7 +201,7 @@ class _Sheet:
         frame += [("LEFTPADDING", (0, 0), (0, 0), 7), ("BOTTOMPADDING", (0, 0), (0, 0), 4)]
         beside = Text(said.place, size, room - wide - 10, bold=True, role="H2")
         lines = [
-            row if row.startswith(f"{number}: ") else f"{head}: {row}"
+            row if number > 1 or row.startswith("1: ") else f"{head}: {row}"
             for head, rows in said.first
             if head != "Where"
             for number, row in enumerate(rows, start=1)

@@ -14,7 +14,7 @@ LEFT, RIGHT, TOP, BOTTOM = 70, 740, 84, 384
 # Two hues that stay apart in every common kind of colour blindness (Okabe & Ito 2008), and a dash
 # so that they stay apart in black and white.
 LEAK, QUIET = "#b34700", "#0a5c96"
-INK, GRID, BAND = "#222222", "#d8d8d8", "#efe6c4"
+INK, BAND = "#222222", "#efe6c4"
 TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 
@@ -56,7 +56,16 @@ def spectrum_svg(
         picture.box(left, TOP, right, BOTTOM, BAND)
         for at in (left, right):
             picture.line([(at, TOP), (at, BOTTOM)], INK, dash=(2, 3))
-    _grid(picture, panel, choice)
+    heard = [tick for tick in TICKS_HZ if choice.edges_hz[0] <= tick <= choice.edges_hz[-1]]
+    panel.axes(
+        picture,
+        14,
+        x=[(float(np.log(tick)), str(tick)) for tick in heard],
+        y=[(float(level), f"{level:.0f}") for level in np.arange(low_db, high_db + 1, 10)],
+        x_name="frequency, Hz",
+        y_name="steady level, dB re full scale",
+        upright=True,
+    )
     middles = [float(v) for v in np.log(np.sqrt(choice.edges_hz[:-1] * choice.edges_hz[1:]))]
     curves = ((choice.without_db, QUIET, 2.0, (7.0, 4.0)), (choice.with_leak_db, LEAK, 3.0, ()))
     for levels, colour, width, dash in curves:
@@ -78,22 +87,6 @@ def _said(choice: BandChoice, band: tuple[float, float] | None) -> str:
     low, high = band if band is not None else (0.0, 0.0)
     apart, sigma = choice.difference_db, choice.difference_sigma_db
     return f"{low:.0f} to {high:.0f} Hz: {apart:.1f} dB apart, give or take {sigma:.1f}"
-
-
-def _grid(picture: Picture, panel: Panel, choice: BandChoice) -> None:
-    for level in np.arange(panel.y_from, panel.y_to + 1, 10):
-        at = panel.y(float(level))
-        picture.line([(LEFT, at), (RIGHT, at)], GRID)
-        picture.words(LEFT - 8, at + 5, f"{level:.0f}", 14, anchor="end", colour=INK)
-    for tick in TICKS_HZ:
-        if choice.edges_hz[0] <= tick <= choice.edges_hz[-1]:
-            at = panel.x(float(np.log(tick)))
-            picture.line([(at, TOP), (at, BOTTOM)], GRID)
-            picture.words(at, BOTTOM + 20, str(tick), 14, anchor="middle", colour=INK)
-    middle = (LEFT + RIGHT) / 2
-    picture.words(middle, HEIGHT - 10, "frequency, Hz", 14, anchor="middle", colour=INK)
-    label, half = "steady level, dB re full scale", (TOP + BOTTOM) / 2
-    picture.words(18, half, label, 14, anchor="middle", colour=INK, turned=True)
 
 
 def _short(text: str, most: int) -> str:

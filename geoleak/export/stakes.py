@@ -48,16 +48,10 @@ def rows(result: Result) -> list[str]:
 
 
 def every_stake(result: Result) -> list[Stake]:
-    """Return what a rover may set out, the leak's own put first where the result lacks it."""
+    """Return what a rover may set out: nothing to dig by unless the verdict is to dig."""
     if result.stands != "dig":
         return [each for each in result.stakes if each.kind in NOT_TO_DIG_BY]
-    if any(each.kind == "stake" for each in result.stakes):
-        return list(result.stakes)
-    leak = result.leak
-    label = f"LEAK {leak.leg} {leak.station}"
-    where = leak.position
-    own = Stake("STAKE", "stake", label, where.easting, where.northing, leak.elevation_m)
-    return [own, *result.stakes]
+    return list(result.stakes)
 
 
 def _grid_style(style: PointStyle) -> PointStyle:

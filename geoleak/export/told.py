@@ -198,6 +198,7 @@ def _closed(result: Result) -> Answer:
     """Return what was found: the stake is no longer something to dig by."""
     found = [each.properties for each in result.features if each.kind == "found"]
     place, *more = _found(found[0], result)
+    more = [more[0], "; ".join(more[1:])] if found[0].get("leg") else ["; ".join(more)]
     sure = "No meter run proves the repair yet."
     if found[0].get("repaired") == "yes":
         sure = "After the repair the meter stands still: proven."

@@ -104,8 +104,14 @@ def steady(watch: Watch) -> tuple[Floats, Floats] | None:
         For fewer than two readings, or a watch no longer than three steps of its clock.
     """
     time, register = watch.time_s - watch.time_s[0], watch.register_l - watch.register_l[0]
-    if len(time) < 2 or time[-1] <= 3 * watch.clock_s:
-        raise ValueError("a flow needs two readings, three steps of the clock apart or more")
+    if len(time) < 2:
+        raise ValueError("a single reading tells no flow: read the register again later")
+    if time[-1] <= 3 * watch.clock_s:
+        to = "minute" if watch.clock_s == 60 else "second"
+        raise ValueError(
+            f"watched for {time[-1]:g} s only: with times to the {to} a flow needs more than "
+            f"{3 * watch.clock_s:g} s from the first reading to the last"
+        )
 
     def left(flow: float) -> float:
         rest = register - flow * time

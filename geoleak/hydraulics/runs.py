@@ -43,7 +43,8 @@ def meter_test(site: Site) -> MeterTest:
     notes: list[Note] = []
     runs = [flow for watch in _watches(site, notes) if (flow := _told(watch, notes)) is not None]
     if not runs:
-        raise SiteDataError("meter.csv holds no run; write two readings or more of one watch")
+        short = "; ".join(note.text for note in notes if note.code == "meter_run")
+        raise SiteDataError(short or "meter.csv holds no reading")
     shut = [each for each in runs if each.state == ALL_SHUT and each.run != AFTER]
     logged = [each for each in runs if not each.state and each.watched_s >= LOGGER_S]
     told = max(shut or logged, key=lambda each: each.watched_s, default=None)

@@ -17,7 +17,7 @@ from geoleak.crs import crs_candidates, crs_info, place_text
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, legs_of
-from geoleak.readers import DEPTH, DIAMETER, Usual, doubt, is_bare
+from geoleak.readers import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
 
@@ -314,7 +314,7 @@ OF_PIPE = (
     _typed(
         "depth",
         "Depth of the pipe, with its unit (empty: not known)",
-        lambda known: _length(known, DEPTH),
+        lambda known: _length(known, PIPE_DEPTH),
     ),
     _typed(
         "material",

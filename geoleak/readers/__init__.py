@@ -6,7 +6,7 @@ from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
 from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
-from geoleak.readers.plausible import DEPTH, DIAMETER, Usual, doubt, is_bare
+from geoleak.readers.plausible import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.sheets import SHEETS, header_of
@@ -20,9 +20,9 @@ from geoleak.readers.text import (
 )
 
 __all__ = [
-    "DEPTH",
     "DIAMETER",
     "LAYER_SUFFIXES",
+    "PIPE_DEPTH",
     "ROLES",
     "SHEETS",
     "Collector",

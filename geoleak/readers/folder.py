@@ -18,6 +18,7 @@ from geoleak.readers.plausible import ask_about_lengths
 from geoleak.readers.points import read_points
 from geoleak.readers.precision import parse_scheme
 from geoleak.readers.sheets import read_sheets
+from geoleak.readers.strays import name_strays
 from geoleak.readers.table import PointContext
 from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml
@@ -183,6 +184,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
         text = f"{len(tables.rows)} values learned on {tables.sites} closed-out sites{since} ("
         text += f"{tables.file}) stand in place of the shipped guesses"
         collector.note("learned_values", text)
+    name_strays(collector)
     # What the site states itself goes before what other sites taught.
     shares = tables.shares().items()
     learned = {each: share for each, share in shares if each not in settings.prior.model_fields_set}

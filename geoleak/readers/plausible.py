@@ -26,11 +26,15 @@ class Usual(NamedTuple):
 
 # Services lie at 1 to 6 ft, mains to 12: below that stands a trench with protective systems.
 DEPTH = Usual(0.05, 12 * INTERNATIONAL_FOOT_M, 12 * INTERNATIONAL_FOOT_M, '"30 in" or "3 ft"')
+# A pipe of a supply is laid out of a spade's reach; cables, drip lines and probes need not be.
+PIPE_DEPTH = DEPTH._replace(low_m=0.15)
+# From a keyhole to what one gang opens and backs up in a day.
+HOLE = Usual(0.3, 20 * INTERNATIONAL_FOOT_M, 20 * INTERNATIONAL_FOOT_M, '"5 ft" or "1.5 m"')
 # From 1/4 in tube to a 96 in main. Nobody states a diameter in feet or in metres unasked.
 DIAMETER = Usual(6.35 / 1000, 2.6, 6 * INCH_M, '"1.315 in" or "63 mm"')
 # From thin copper to a concrete main.
 WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
-_LEG = {"depth": DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
+_LEG = {"depth": PIPE_DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
 
 
 def is_bare(value: str | float) -> bool:
@@ -52,7 +56,7 @@ def doubt(value: str | float, metres: float, usual: Usual, unit: str) -> Refused
 
 
 def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
-    """Ask about depths, diameters and walls that are no pipe's, or say so."""
+    """Ask about depths, diameters, walls and holes that hardly can be, or say so."""
     unit = toml.settings.length_unit
     for path, value, usual in _lengths(toml.values):
         metres = parse_length(value, unit=unit)
@@ -62,13 +66,14 @@ def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
         if asked:
             collector.complain_of(origin, asked, f"{name}: ")
         elif not usual.low_m <= metres <= usual.high_m:
-            text = f"{name}: {value} is more or less than pipe is likely to have; check it"
+            text = f"{name}: {value} is more or less than is usual; check it"
             collector.note("unusual", text, origin)
 
 
 def _lengths(values: Any) -> Iterator[tuple[Path, Any, Usual]]:
     tables: list[tuple[Path, Any, dict[str, Usual]]] = [
-        (("network",), values.get("network", {}), {"depth": DEPTH})
+        (("network",), values.get("network", {}), {"depth": PIPE_DEPTH}),
+        (("crew",), values.get("crew", {}), {"dig_length": HOLE}),
     ]
     for name, held in (("leg", _LEG), ("utility", {"depth": DEPTH})):
         tables += [((name, k), each, held) for k, each in enumerate(values.get(name, ()))]

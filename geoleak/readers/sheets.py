@@ -6,34 +6,19 @@ itself is code below.
 
 from __future__ import annotations
 
-import re
-from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
-from itertools import pairwise
-from operator import attrgetter
 from typing import Any, get_args
 
-from geoleak import tables
-from geoleak.errors import Origin, Refused, did_you_mean, listed
+from geoleak.errors import Origin, did_you_mean, listed
+from geoleak.readers import cells
 from geoleak.readers.collector import Collector
-from geoleak.readers.headers import folded
-from geoleak.readers.numbers import looks_numeric, number
+from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
+from geoleak.readers.meter import METER, logged, watched
+from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
-from geoleak.readers.sheet import (
-    DITTO,
-    Cell,
-    Column,
-    Kind,
-    Sheet,
-    column_names,
-    header_row,
-    likely_column,
-    open_sheet,
-)
+from geoleak.readers.sheet import Column, Kind, Sheet, records
 from geoleak.site import (
     Calibration,
     Delay,
@@ -41,8 +26,6 @@ from geoleak.site import (
     Found,
     Hole,
     Isolation,
-    MeterRow,
-    MeterSettings,
     PastLeak,
     Reading,
     ReadingKind,
@@ -51,345 +34,7 @@ from geoleak.site import (
     StopTest,
     Tape,
 )
-from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L
-
-
-def records(kind: Kind, sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
-    """Yield each row and its record, ``None`` after a complaint.
-
-    A text is read once a column, however many rows hold it: a logger writes a hundred thousand.
-    """
-    columns: list[Any] = [
-        (*column, name, sheet.columns.get(name), {}) for name, column in kind.columns.items()
-    ]
-    blank = []
-    for row in sheet:
-        if kind.holds and _no_row(row, kind.holds):
-            blank.append(row.text("place") or next(filter(None, map(str.strip, row.cells))))
-            continue
-        values: dict[str, Any] = {}
-        for field, read, _, by_row, name, at, known in columns:
-            cell = "" if at is None else row.cells[at]
-            if cell in known:
-                values[field] = known[cell]
-                continue
-            values[field] = value = read(row, name)
-            if not (by_row or row.failed):
-                known[cell] = value
-        kind.judge(row, values)
-        values.pop("", None)
-        made = not row.failed
-        yield row, kind.record(**values, extra=row.extra(), origin=row.origin()) if made else None
-    if blank:
-        text = f"rows without a level left out: {listed(blank)}"
-        sheet.collector.note("readings_blank", text, Origin(sheet.label))
-
-
-_TOTALS = ("total", "sum", "mean", "average", "avg", "max", "min")
-
-
-def _no_row(row: Sheet, holds: Sequence[str]) -> bool:
-    """Tell whether a row has nothing to read: no level, no place beside words, or totals."""
-    place = row.text("place") or next(filter(None, map(str.strip, row.cells)))
-    if place.casefold() in _TOTALS and place not in row.places.points:
-        return True
-    if not row.text("place") and not any(map(looks_numeric, row.cells)):
-        return True
-    return not row.text("skip") and not any(map(row.text, holds))
-
-
-# --- what a cell may hold ---------------------------------------------------------------------
-
-
-def _choice(*words: str, default: str | None = None) -> Cell:
-    return lambda row, column: row.choice(column, words) or default
-
-
-def _optional(row: Sheet, column: str) -> str | None:
-    return row.text(column) or None
-
-
-def _identifier(row: Sheet, column: str) -> str:
-    return row.text(column) or str(row.index)
-
-
-def _only(remedy: str) -> Cell:
-    """Return what reads an id that no other row may have."""
-
-    def read(row: Sheet, column: str) -> str:
-        identifier = _identifier(row, column)
-        if row.text("skip"):
-            return identifier
-        if identifier in row.seen:
-            what = f'"{identifier}" stands at line {row.seen[identifier]} too'
-            row.complain(column, what, remedy)
-        row.seen[identifier] = row.line
-        return identifier
-
-    return read
-
-
-def _number(
-    field: str,
-    *,
-    per: float = 1.0,
-    unit: str = "",
-    above: float | None = None,
-    low: float | None = None,
-) -> Column:
-    def read(row: Sheet, column: str) -> float | None:
-        value = row.number(column, unit=unit, above=above, low=low)
-        return None if value is None else value / per
-
-    return Column(field, read, numeric=True)
-
-
-def _length(field: str, **limits: Any) -> Column:
-    return Column(field, lambda row, column: row.length(column, **limits), numeric=True)
-
-
-def _if_there(column: Column) -> Column:
-    def read(row: Sheet, name: str) -> Any:
-        return column.read(row, name) if row.text(name) else None
-
-    return column._replace(read=read)
-
-
-def _needed(column: Column) -> Column:
-    def read(row: Sheet, name: str) -> Any:
-        return column.read(row, name) if row.required(name) else None
-
-    return column._replace(read=read)
-
-
-_NOTHING = ("nothing", "nothingheard", "notheard", "none", "noneheard", "nosound", "silent",
-            "silence", "nh", "nil")  # fmt: skip
-# "52-54" and "52 to 54" swing between two figures; "31 -33" is a figure and one below zero.
-_SWING = re.compile(r"(?<=\d)(?:\s*(?:\u2013|to|\.\.)\s*|-|\s+-\s+)(?=\d)")
-
-
-def _levels(row: Sheet, column: str) -> tuple[float, ...]:
-    """Return the repeats of a level cell, parted by blanks, semicolons or slashes.
-
-    Nothing heard is the least that the meter shows; a detector of gas shows 0.
-    """
-    if row.text(column) in ("-", "--"):
-        row.unknown(column, '"-" may mean two things', "write nothing heard, or leave it empty")
-        return ()
-    text = re.sub(r"(?<=[\d\s])db\b", "", row.text(column), flags=re.IGNORECASE)
-    if folded(text) in _NOTHING:
-        if row.text("kind") in ("gas", "bar_hole"):
-            return (0.0,)
-        if row.floor is None:
-            what = "nothing heard is a reading at the meter's floor, which is not stated"
-            remedy = (
-                "write level_limits = [0, 99] in [readings], or new --level-limits 0,99: what "
-                "the meter shows at least and at most"
-            )
-            row.unknown(column, what, remedy)
-            return ()
-        return (row.floor,)
-    if _SWING.search(text):
-        row.say_once("level_swings", f'a level such as "{text}" is read as two repeats')
-        text = _SWING.sub(" ", text)
-    try:
-        parts = re.split(r"[\s;/]+", text)
-        return tuple(number(each, decimal=row.decimal) for each in parts if each)
-    except Refused as error:
-        row.complain(column, error.what, error.remedy)
-        return ()
-
-
-def _surface_name(cell: str) -> str:
-    """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
-    found = set()
-    for word in cell.split():
-        with suppress(tables.UnknownNameError):
-            found.add(tables.surface(word).name)
-    return found.pop() if len(found) == 1 else tables.surface(cell).name
-
-
-def _surface(row: Sheet, column: str) -> str | None:
-    cell = row.text(column)
-    try:
-        return _surface_name(cell) if cell else None
-    except tables.UnknownNameError as error:
-        row.unknown(column, error.what, error.remedy)
-        return None
-
-
-def _speed(row: Sheet, column: str) -> float | None:
-    """Return a speed such as ``4200``, ``"4200 ft/s"`` or ``"1280 m/s"`` in metres a second."""
-    shown = row.text(column)
-    cell = re.sub(r"\s*(/\s*s(ec)?|ps)\s*$", "", re.sub(r"\s*fps\s*$", " ft/s", shown))
-    if not cell:
-        return None
-    try:
-        speed = row.length_of(cell)
-    except Refused:
-        row.complain(column, f'"{shown}" is not a speed', 'write one such as 4200 or "1280 m/s"')
-        return None
-    if not 10 <= speed <= 6000:
-        what = f'"{shown}" is {speed:.4g} m/s, which no pipe has'
-        row.complain(column, what, "check its unit")
-    return speed
-
-
-def _valves(row: Sheet, column: str) -> tuple[str, ...]:
-    """Return the points of the shut valves, parted by blanks, semicolons, commas or plus signs."""
-    cell = row.required(column)
-    points = row.places.points
-    if cell in points:
-        return (cell,)
-    names = [each for each in re.split(r"[\s,;+]+", cell) if each]
-    for name in names:
-        if name not in points:
-            near = did_you_mean(name, row.places.points)
-            what = f'there is no point "{name}"'
-            row.complain(column, what, near or "name valves by their point ids")
-    return tuple(dict.fromkeys(names))
-
-
-def _supply(row: Sheet, column: str) -> str | None:
-    cell = row.text(column)
-    if cell and cell not in row.places.points and cell not in row.places.legs:
-        near = did_you_mean(cell, row.places.legs) or "name where the water enters"
-        row.complain(column, f'"{cell}" is neither a point nor a leg', near)
-    return cell or None
-
-
-def _units(row: Sheet, column: str) -> list[str]:
-    """Return the units that the unit cell names: one of flow, one of pressure, or both."""
-    words = [each for each in re.split(r"[\s,;]+", _plain(row.text(column))) if each]
-    known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
-    for word in words:
-        if word not in known:
-            what = f'"{word}" is no unit of flow or pressure'
-            row.complain(column, what, f"use {', '.join(known)}")
-    for units in (FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA):
-        named = dict.fromkeys(word for word in words if word in units)
-        if len(named) > 1:
-            one, other, *_ = named
-            row.complain(column, f'"{other}" stands beside "{one}"', "keep one of the two")
-    return words
-
-
-def _time(row: Sheet, column: str) -> datetime | None:
-    cell = row.text(column)
-    try:
-        return datetime.fromisoformat(cell)
-    except ValueError:
-        row.complain(column, f'"{cell}" is not a time', "write one such as 2026-05-04 07:00")
-        return None
-
-
-def _day(row: Sheet, column: str) -> str | None:
-    when = _time(row, column)
-    return None if when is None else row.text(column)
-
-
-def _unit_word(cell: str) -> str | None:
-    return {_plain(each): each for each in VOLUME_UNITS_L}.get(_plain(cell))
-
-
-def _volume_unit(row: Sheet, column: str) -> str | None:
-    cell = row.text(column)
-    unit = _unit_word(cell)
-    if unit is None:
-        two = _plain(cell).rstrip("s") in ("gal", "gallon")
-        what = f'"{cell}" may be a US or an imperial gallon' if two else f'"{cell}" is not known'
-        row.complain(column, what, f"write one of {', '.join(VOLUME_UNITS_L)}")
-    return unit
-
-
-_STATES = {"all shut": "all shut", "all taps shut": "all shut"}
-
-
-def _state(row: Sheet, column: str) -> str:
-    return _state_word(row.text(column))
-
-
-def _state_word(cell: str) -> str:
-    """Return the state of a run: one of the two that mean something, or what is written."""
-    folded = " ".join(cell.casefold().split())
-    return _STATES.get(folded, folded if folded == "house valve shut" else cell)
-
-
-def logged(sheet: Sheet) -> tuple[MeterRow, ...] | None:
-    """Return a logger's rows, read column by column; None where a cell asks for care.
-
-    A hundred thousand rows take a fifth of the time; whatever is odd is `records`' to judge.
-    """
-    head, *rows = sheet.rows.cells
-    names = [name for name, at in sorted(sheet.columns.items(), key=lambda pair: pair[1])]
-    if set(names) - {"time", "reading", "unit", "run", "state"} or sheet.decimal != ".":
-        return None
-    if len(names) != len(head) or any(len(each) != len(head) for each in rows):
-        return None
-    cells = {
-        name: [each.strip() for each in column]
-        for name, column in zip(names, zip(*rows, strict=True), strict=True)
-    }
-    unit = {each: _unit_word(each) or "" for each in set(cells.get("unit", ()))}
-    run, state = (cells.get(name, [""] * len(rows)) for name in ("run", "state"))
-    words, figures = {*run, *state}, set("".join(cells.get("reading", ())))
-    if "" in unit.values() or not DITTO.isdisjoint(words) or figures - set("0123456789."):
-        return None
-    try:
-        reading = list(map(float, cells["reading"]))
-        time = list(map(datetime.fromisoformat, cells["time"]))
-    except (KeyError, ValueError):
-        return None
-    said = {each: _state_word(each) for each in set(state)}
-    return tuple(
-        MeterRow(t, value, unit[u], _step(shown), r, said[s], origin=Origin(sheet.label, line))
-        for t, value, u, shown, r, s, line in zip(
-            time,
-            reading,
-            cells["unit"],
-            cells["reading"],
-            run,
-            state,
-            sheet.rows.numbers[1:],
-            strict=True,
-        )
-    )
-
-
-def _step(shown: str) -> float:
-    """Return one count of a register whose figures are shown so."""
-    return 10.0 ** -len(shown.replace(",", ".").partition(".")[2])
-
-
-def _judge_meter(row: Sheet, values: dict[str, Any]) -> None:
-    values["step"] = _step(row.text("reading"))
-
-
-def _plain(text: str) -> str:
-    return text.casefold().replace("³", "3")
-
-
-def _quantity(field: str, units: Mapping[str, float], what: str) -> Column:
-    """Return a column of figures with their own unit (``"62 psi"``) or in the unit cell's."""
-
-    def read(row: Sheet, column: str) -> float | None:
-        cell = row.text(column)
-        head, _, tail = cell.rpartition(" ")
-        unit: str | None = _plain(tail)
-        if not head or unit not in units:
-            head = cell
-            unit = next((word for word in _units(row, "unit") if word in units), None)
-        value = row.number(column, low=0, cell=head)
-        if value is None:
-            return None
-        if unit is None:
-            remedy = f"write one of {', '.join(units)} in unit"
-            row.complain(column, f'"{cell}" has no unit of {what}', remedy)
-            return None
-        return value * units[unit]
-
-    return Column(field, read, numeric=True, by_row=True)
-
+from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 # --- what only the whole row tells ------------------------------------------------------------
 
@@ -492,10 +137,9 @@ def _judge_calibration(row: Sheet, values: dict[str, Any]) -> None:
 
 # --- the sheets -------------------------------------------------------------------------------
 
-_ENDS = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
 _BAND = {
-    "low_hz": _number("low_hz", unit="hz", low=0),
-    "high_hz": _number("high_hz", unit="hz", above=0),
+    "low_hz": cells.number("low_hz", unit="hz", low=0),
+    "high_hz": cells.number("high_hz", unit="hz", above=0),
 }
 
 READINGS = Kind(
@@ -504,21 +148,21 @@ READINGS = Kind(
     {
         "reading": Column(
             "id",
-            _only("number each reading once; repeats at a place go into one level cell"),
+            cells.only("number each reading once; repeats at a place go into one level cell"),
             by_row=True,
         ),
-        "kind": Column("kind", _choice(*get_args(ReadingKind), default="surface")),
+        "kind": Column("kind", cells.choice(*get_args(ReadingKind), default="surface")),
         "place": Column("place", Sheet.place),
-        "level": Column("levels", _levels, numeric=True, by_row=True),
+        "level": Column("levels", cells.levels, numeric=True, by_row=True),
         **_BAND,
-        "surface": Column("surface", _surface),
-        "background": _number("background", unit="db"),
-        "gain_db": _number("gain_db", unit="db"),
+        "surface": Column("surface", cells.surface),
+        "background": cells.number("background", unit="db"),
+        "gain_db": cells.number("gain_db", unit="db"),
         "session": Column("session", Sheet.text),
-        "recording": Column("recording", _optional),
+        "recording": Column("recording", cells.optional),
         "everything_off": Column("everything_off", Sheet.yes_no),
-        "depth": _length("depth_m", above=0, usual=DEPTH),
-        **_ENDS,
+        "depth": cells.length("depth_m", above=0, usual=DEPTH),
+        **cells.ENDS,
     },
     ("place",),
     _judge_reading,
@@ -528,13 +172,13 @@ CHECKS = Kind(
     "checks.csv",
     StopTest,
     {
-        "check": Column("id", _identifier, by_row=True),
-        "kind": Column("", _choice("stop")),
+        "check": Column("id", cells.identifier, by_row=True),
+        "kind": Column("", cells.choice("stop")),
         "place": Column("place", Sheet.place),
-        "fitting": _if_there(Column("fitting", Sheet.point)),
-        **{name: Column(name, _levels, numeric=True, by_row=True) for name in _STOPPED},
+        "fitting": cells.if_there(Column("fitting", Sheet.point)),
+        **{name: Column(name, cells.levels, numeric=True, by_row=True) for name in _STOPPED},
         **_BAND,
-        **_ENDS,
+        **cells.ENDS,
     },
     ("place",),
     _judge_check,
@@ -544,19 +188,19 @@ DELAYS = Kind(
     "delays.csv",
     Delay,
     {
-        "delay": Column("id", _only("number each once"), by_row=True),
+        "delay": Column("id", cells.only("number each once"), by_row=True),
         "first": Column("first", Sheet.place),
         "second": Column("second", Sheet.place),
-        "delay_ms": _number("delay_s", per=1000, unit="ms"),
-        "sigma_ms": _number("sigma_s", per=1000, unit="ms", above=0),
+        "delay_ms": cells.number("delay_s", per=1000, unit="ms"),
+        "sigma_ms": cells.number("sigma_s", per=1000, unit="ms", above=0),
         "speed_check": Column("speed_check", lambda row, column: bool(row.yes_no(column))),
-        "shown_distance": _length("shown_distance_m", low=0),
-        "shown_length": _length("shown_length_m", low=0),
-        "shown_speed": Column("shown_speed_m_per_s", _speed, numeric=True),
-        "recording_first": Column("recording_first", _optional),
-        "recording_second": Column("recording_second", _optional),
+        "shown_distance": cells.length("shown_distance_m", low=0),
+        "shown_length": cells.length("shown_length_m", low=0),
+        "shown_speed": Column("shown_speed_m_per_s", cells.speed, numeric=True),
+        "recording_first": Column("recording_first", cells.optional),
+        "recording_second": Column("recording_second", cells.optional),
         **_BAND,
-        **_ENDS,
+        **cells.ENDS,
     },
     ("first", "second"),
     _judge_delay,
@@ -566,8 +210,8 @@ FITTINGS = Kind(
     Fitting,
     {
         "point": Column("point", Sheet.point),
-        "lead": _length("lead_m", low=0),
-        **_ENDS,
+        "lead": cells.length("lead_m", low=0),
+        **cells.ENDS,
     },
     ("point", "lead"),
     _judge_fitting,
@@ -576,17 +220,17 @@ ISOLATIONS = Kind(
     "isolations.csv",
     Isolation,
     {
-        "isolation": Column("id", _identifier, by_row=True),
-        "valves": Column("valves", _valves),
-        "result": Column("result", _choice("stopped", "slower", "same")),
-        "flow_before": _quantity("flow_before_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
-        "flow_after": _quantity("flow_after_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
-        "unit": Column("", _units),
-        "pressure_before": _quantity("pressure_before_kpa", PRESSURE_UNITS_KPA, "pressure"),
-        "pressure_after": _quantity("pressure_after_kpa", PRESSURE_UNITS_KPA, "pressure"),
-        "minutes": _number("minutes", above=0),
-        "supply": Column("supply", _supply),
-        **_ENDS,
+        "isolation": Column("id", cells.identifier, by_row=True),
+        "valves": Column("valves", cells.valves),
+        "result": Column("result", cells.choice("stopped", "slower", "same")),
+        "flow_before": cells.quantity("flow_before_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
+        "flow_after": cells.quantity("flow_after_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
+        "unit": Column("", cells.unit_words),
+        "pressure_before": cells.quantity("pressure_before_kpa", PRESSURE_UNITS_KPA, "pressure"),
+        "pressure_after": cells.quantity("pressure_after_kpa", PRESSURE_UNITS_KPA, "pressure"),
+        "minutes": cells.number("minutes", above=0),
+        "supply": Column("supply", cells.supply),
+        **cells.ENDS,
     },
     ("valves",),
     _judge_isolation,
@@ -596,9 +240,9 @@ CALIBRATION = Kind(
     Calibration,
     {
         "point": Column("point", Sheet.place),
-        "measured": _needed(_length("measured_m")),
-        "leg": Column("leg", _optional),
-        **_ENDS,
+        "measured": cells.needed(cells.length("measured_m")),
+        "leg": Column("leg", cells.optional),
+        **cells.ENDS,
     },
     ("point", "measured"),
     _judge_calibration,
@@ -608,8 +252,8 @@ SIGHTINGS = Kind(
     Sighting,
     {
         "place": Column("place", Sheet.place),
-        "what": _needed(Column("what", _choice("wet", "warm", "sunk", "green"))),
-        **_ENDS,
+        "what": cells.needed(Column("what", cells.choice("wet", "warm", "sunk", "green"))),
+        **cells.ENDS,
     },
     ("place", "what"),
 )
@@ -617,14 +261,14 @@ HOLES = Kind(
     "holes.csv",
     Hole,
     {
-        "hole": Column("id", _identifier, by_row=True),
+        "hole": Column("id", cells.identifier, by_row=True),
         "from": Column("start", Sheet.place),
         "to": Column("finish", Sheet.place),
-        "depth_reached": _length("depth_reached_m", above=0, usual=DEPTH),
+        "depth_reached": cells.length("depth_reached_m", above=0, usual=DEPTH),
         "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
-        "outcome": Column("outcome", _choice("leak", "dry", "wet")),
-        "water_from": Column("water_from", _choice("up", "down")),
-        **_ENDS,
+        "outcome": Column("outcome", cells.choice("leak", "dry", "wet")),
+        "water_from": Column("water_from", cells.choice("up", "down")),
+        **cells.ENDS,
     },
     ("from", "to"),
 )
@@ -634,7 +278,7 @@ PAST_LEAKS = Kind(
     {
         "place": Column("place", Sheet.place),
         "year": Column("year", lambda row, column: row.whole(column, 1800, 2200)),
-        **_ENDS,
+        **cells.ENDS,
     },
     ("place",),
 )
@@ -642,32 +286,18 @@ FOUND = Kind(
     "found.csv",
     Found,
     {
-        "outcome": _needed(Column("outcome", _choice("leak", "dry"))),
-        "place": _if_there(Column("place", Sheet.place)),
-        "depth": _length("depth_m", above=0, usual=DEPTH),
+        "outcome": cells.needed(Column("outcome", cells.choice("leak", "dry"))),
+        "place": cells.if_there(Column("place", Sheet.place)),
+        "depth": cells.length("depth_m", above=0, usual=DEPTH),
         "cause": Column("cause", Sheet.text),
-        "from": _if_there(Column("start", Sheet.place)),
-        "to": _if_there(Column("finish", Sheet.place)),
+        "from": cells.if_there(Column("start", Sheet.place)),
+        "to": cells.if_there(Column("finish", Sheet.place)),
         "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
-        "date": _if_there(Column("date", _day)),
-        **_ENDS,
+        "date": cells.if_there(Column("date", cells.day)),
+        **cells.ENDS,
     },
     ("outcome",),
     _judge_found,
-)
-METER = Kind(
-    "meter.csv",
-    MeterRow,
-    {
-        "time": _needed(Column("time", _time)),
-        "reading": _needed(_number("reading", low=0)),
-        "unit": _needed(Column("unit", _volume_unit)),
-        "run": Column("run", Sheet.text),
-        "state": Column("state", _state),
-        **_ENDS,
-    },
-    ("time", "reading", "unit"),
-    _judge_meter,
 )
 TAPES = Kind(
     "tapes.csv",
@@ -675,10 +305,10 @@ TAPES = Kind(
     {
         "point": Column("point", Sheet.required),
         "from": Column("start", Sheet.required),
-        "distance": _needed(_length("distance_m", above=0)),
-        "side": Column("side", _choice("left", "right")),
+        "distance": cells.needed(cells.length("distance_m", above=0)),
+        "side": Column("side", cells.choice("left", "right")),
         "code": Column("code", Sheet.text),
-        **_ENDS,
+        **cells.ENDS,
     },
     ("point", "from", "distance"),
 )
@@ -729,14 +359,14 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
             found[name] = ()
             continue
         rows = list((kind is METER and logged(sheet)) or ())
-        rows = rows or [record for _, record in records(kind, sheet) if record is not None]
+        rows = rows or [record for _, record in records(sheet) if record is not None]
         _say_unused(kind, sheet, rows)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
     for each in found["delays"]:
         named += [(each.recording_first, each.origin), (each.recording_second, each.origin)]
     _check_recordings(named, collector)
-    found["meter"] = _watched(found["meter"], settings.metering, collector)
+    found["meter"] = watched(found["meter"], settings.metering, collector)
     half_m = settings.crew.dig_length_m / 2
     dry = [_dry_hole(each, half_m, collector) for each in found["found"] if each.outcome == "dry"]
     found["holes"] += tuple(each for each in dry if each is not None)
@@ -762,42 +392,6 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
         note=row.note,
         origin=row.origin,
     )
-
-
-def _watched(
-    rows: tuple[MeterRow, ...], settings: MeterSettings, collector: Collector
-) -> tuple[MeterRow, ...]:
-    """Return the meter's rows with their time zone, complaining where the register runs back."""
-    naive = [row for row in rows if row.time.tzinfo is None]
-    if naive and settings.timezone is not None:
-        from zoneinfo import ZoneInfo
-
-        zone, naive = ZoneInfo(settings.timezone), []
-        rows = tuple(
-            row if row.time.tzinfo else row._replace(time=row.time.replace(tzinfo=zone))
-            for row in rows
-        )
-    if naive and len(naive) < len(rows):
-        remedy = "write offsets throughout, or state timezone in [meter]"
-        collector.complain(naive[0].origin, "time: no offset, where other rows have one", remedy)
-        return rows
-    if naive:
-        text = "times without an offset are taken as written; [meter] timezone would say which"
-        collector.note("meter_timezone", text, naive[0].origin)
-    falls: Counter[str] = Counter()
-    for before, row in pairwise(sorted(rows, key=attrgetter("run", "time"))):
-        if row.run != before.run:
-            continue
-        if row.unit != before.unit:
-            what = f'unit: "{row.unit}" stands beside "{before.unit}" in one run'
-            collector.complain(row.origin, what, "keep to one unit, or give the run its name")
-        elif row.reading < before.reading:
-            falls[row.run] += 1
-            if settings.digits is None or falls[row.run] > 1:
-                what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
-                remedy = "correct the row; digits in [meter] permits one rollover"
-                collector.complain(row.origin, what, remedy)
-    return rows
 
 
 # Columns that mean something to whoever reads the sheet, and to nothing here.

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from geoleak.errors import did_you_mean
 from geoleak.readers.collector import Collector
+from geoleak.readers.headings import open_sheet
 from geoleak.readers.places import PlaceReader
-from geoleak.readers.sheet import Sheet, open_sheet
-from geoleak.readers.sheets import TAPES, records
+from geoleak.readers.sheet import Sheet, records
+from geoleak.readers.sheets import TAPES
 from geoleak.site import Point, PointTable, Tape
 
 
@@ -43,7 +44,7 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     sheet = open_sheet(TAPES, collector, places)
     if sheet is None:
         return Taped((), points)
-    rows = [(copy.copy(row), tape) for row, tape in records(TAPES, sheet) if not row.text("skip")]
+    rows = [(copy.copy(row), tape) for row, tape in records(sheet) if not row.text("skip")]
     fresh = {row.text("point") for row, _ in rows if row.text("point") not in points}
     read: dict[str, list[tuple[Sheet, Tape]]] = defaultdict(list)
     for row, tape in rows:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -74,27 +74,16 @@ def html_page(found: Mapping[str, Any]) -> str:
 Drawn = tuple[Picture, str, str]
 
 
-def _panel(x_to: float, y_to: float, x_words: str, y_words: str) -> tuple[Picture, Panel]:
-    """Return a picture with an empty panel from nought, its axes named."""
+def _panel(
+    x_to: float, y_to: float, x_name: str, y_name: str, *, x: Iterable[float], y: Iterable[float]
+) -> tuple[Picture, Panel]:
+    """Return a picture with an empty panel from nought, its axes marked and named."""
     picture = Picture(WIDE, TALL)
     frame = Panel(4.2 * SIZE, WIDE - 1.5 * SIZE, SIZE, TALL - 3.6 * SIZE, 0.0, x_to, 0.0, y_to)
     picture.box(frame.left, frame.top, frame.right, frame.bottom, GROUND, stroke=RULE)
-    middle = (frame.left + frame.right) / 2
-    picture.words(middle, TALL - 0.7 * SIZE, x_words, SIZE, anchor="middle", colour=MUTED)
-    picture.words(1.1 * SIZE, TALL / 2 - SIZE, y_words, SIZE, anchor="middle", colour=MUTED,
-                  turned=True)  # fmt: skip
+    marks = ([(float(each), f"{each:g}") for each in values] for values in (x, y))
+    frame.axes(picture, SIZE, x=next(marks), y=next(marks), x_name=x_name, y_name=y_name)
     return picture, frame
-
-
-def _ticks(picture: Picture, frame: Panel, *, x: Sequence[float], y: Sequence[float],
-           x_unit: str = "", y_unit: str = "") -> None:  # fmt: skip
-    for value in y:
-        picture.line([(frame.left, frame.y(value)), (frame.right, frame.y(value))], RULE)
-        text = f"{value:g}{y_unit}"
-        picture.words(frame.left - 5, frame.y(value) + 0.35 * SIZE, text, SIZE, anchor="end")
-    for value in x:
-        text = f"{value:g}{x_unit}"
-        picture.words(frame.x(value), frame.bottom + 1.3 * SIZE, text, SIZE, anchor="middle")
 
 
 PERCENT = (0, 20, 40, 60, 80, 100)
@@ -113,8 +102,8 @@ def _reliability(found: Mapping[str, Any]) -> Drawn | None:
     rows = found["reliability"]
     if not rows:
         return None
-    picture, frame = _panel(100, 100, "promised, %", "leak was in the hole, %")
-    _ticks(picture, frame, x=PERCENT, y=PERCENT)
+    named = ("promised, %", "leak was in the hole, %")
+    picture, frame = _panel(100, 100, *named, x=PERCENT, y=PERCENT)
     picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
     for row in rows:
         _share(picture, frame, 100 * row["promised"], row["hits"])
@@ -138,10 +127,11 @@ def _histogram(found: Mapping[str, Any]) -> Drawn | None:
     count = np.histogram(values, bins=BINS, range=(0.0, 1.0))[0]
     low, high = binom.ppf((0.025, 0.975), len(values), 1.0 / BINS)
     top = 1.15 * max(float(count.max()), float(high), 1.0)
-    picture, frame = _panel(100, top, "chance put before the leak, %", "sites")
-    picture.box(frame.left, frame.y(float(high)), frame.right, frame.y(float(low)), colours.BAND)
     step = next(s * 10**k for k in range(9) for s in (1, 2, 5) if top <= 5 * s * 10**k)
-    _ticks(picture, frame, x=PERCENT, y=[k * step for k in range(int(top // step) + 1)])
+    named = ("chance put before the leak, %", "sites")
+    counts = (k * step for k in range(int(top // step) + 1))
+    picture, frame = _panel(100, top, *named, x=PERCENT, y=counts)
+    picture.box(frame.left, frame.y(float(high)), frame.right, frame.y(float(low)), colours.BAND)
     for k, each in enumerate(count.tolist()):
         left, right = frame.x(100 * k / BINS) + 3, frame.x(100 * (k + 1) / BINS) - 3
         picture.box(left, frame.y(each), right, frame.bottom, colours.INTERVAL[80],
@@ -159,8 +149,8 @@ def _coverage(found: Mapping[str, Any]) -> Drawn | None:
     rows = {int(k): share for k, share in found["coverage"].items() if share is not None}
     if not rows:
         return None
-    picture, frame = _panel(100, 100, "stretch stated, %", "leak was in it, %")
-    _ticks(picture, frame, x=(0, *rows), y=PERCENT)
+    named = ("stretch stated, %", "leak was in it, %")
+    picture, frame = _panel(100, 100, *named, x=(0, *rows), y=PERCENT)
     picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
     for percent, share in rows.items():
         _share(picture, frame, percent, share)
@@ -183,8 +173,8 @@ def _errors(found: Mapping[str, Any]) -> Drawn | None:
     step = next(s for s in (0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 1e9) if far / s <= 6)
     top = step * np.ceil(max(far, step) / step)
     short = "m" if unit == "m" else "ft"
-    picture, frame = _panel(top, 100, f"off by at most, {short}", "leaks, %")
-    _ticks(picture, frame, x=np.arange(0, top + step / 2, step).tolist(), y=PERCENT)
+    named, marks = (f"off by at most, {short}", "leaks, %"), np.arange(0, top + step / 2, step)
+    picture, frame = _panel(top, 100, *named, x=marks, y=PERCENT)
     looks: tuple[tuple[str, tuple[float, ...]], ...] = (
         (colours.INTERVAL[50], ()), (colours.CURVE, (6.0, 4.0)),
     )  # fmt: skip

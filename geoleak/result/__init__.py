@@ -1,6 +1,6 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
-from geoleak.result.build import build_result
+from geoleak.result.build import build_result, place_text
 from geoleak.result.dug import FAR_FROM_LEGS_M, chainage_of, found_places, on_a_leg
 from geoleak.result.features import dug_features
 from geoleak.result.records import (
@@ -35,4 +35,5 @@ __all__ = [
     "dug_features",
     "found_places",
     "on_a_leg",
+    "place_text",
 ]

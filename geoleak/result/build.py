@@ -265,13 +265,19 @@ def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:
     return tuple(found)
 
 
-def place_text(survey: Survey, leg: SurveyedLeg, chainage_m: float) -> str:
-    """Return a place as readings.csv understands it and a crew can find it: from a mark."""
+def place_text(
+    survey: Survey, leg: SurveyedLeg, chainage_m: float, *, mark: str | None = None
+) -> str:
+    """Return a place as readings.csv understands it and a crew can find it: from a mark.
+
+    The nearest, where none is given.
+    """
     unit = survey.site.length_unit
     chainage = np.asarray(leg.fit.mark_chainage_m)
     if len(chainage):
-        k = int(np.argmin(np.abs(chainage - chainage_m)))
-        mark = leg.fit.marks.ids[k]
+        ids = leg.fit.marks.ids
+        k = ids.index(mark) if mark in ids else int(np.argmin(np.abs(chainage - chainage_m)))
+        mark = ids[k]
         if sum(mark in other.leg.mark_ids for other in survey.legs) > 1:
             mark = f"{leg.name} {mark}"
         step = (chainage_m - chainage[k]) / unit_m(unit)

@@ -81,8 +81,8 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
         *_readings(draw, said),
         *_services(draw, out),
         *_ties(draw, out),
-        *_stakes(draw, out, said),
-        *_check(draw, out, said),
+        *_stakes(draw, out),
+        *_places(draw, out, said),
         *dug_features(out.survey, out.leg.name, out.at_m, repaired=out.repaired),
     )
 
@@ -213,8 +213,8 @@ def _ties(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
         )
 
 
-def _stakes(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
-    """Return what is set out, and the places to listen at.
+def _stakes(draw: _Drawer, out: Stakeout) -> Iterator[Feature]:
+    """Return what is set out.
 
     To listen on, the best place so far is one, of a kind of its own and named as what it is:
     nothing is to be set out for a hole.
@@ -252,53 +252,42 @@ def _stakes(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
             chainage_m=out.at_m,
             verdict=verdict,
         )
-    listen = [each for each in out.stakes if each[0].kind == "next_reading"]
-    for number, ((stake, place), each) in enumerate(
-        zip(listen, said.next_readings, strict=False), start=1
-    ):
-        leg = next(leg for leg in out.survey.legs if leg.name == each.leg)
-        yield draw.feature(
-            "next_reading",
-            stake.id,
-            shapely.Point(place),
-            label=f"LISTEN {number}",
-            number=number,
-            reading_kind=each.kind,
-            place=each.place,
-            leg=each.leg,
-            chainage_m=each.chainage_m,
-            expected_interval_95_m=each.expected_interval_95_m,
-            elevation_m=stake.elevation_m,
-            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, each.chainage_m),
-        )
 
 
-def _check(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
-    """Return where to check first; none of these places is to be dug at."""
+def _places(draw: _Drawer, out: Stakeout, said: Result) -> Iterator[Feature]:
+    """Return where to check first or to listen next; none of these places is to be dug at."""
     import shapely
 
-    check, told = out.decision.check, said.decision.check
-    if check is None or told is None or out.closed:
-        return
-    shot = [each for each in out.stakes if each[0].kind == "check_place"]
-    rows = zip(shot, check.places, told.places, strict=True)
-    for number, ((stake, at), place, text) in enumerate(rows, start=1):
-        leg = out.survey.legs[place[0]]
+    legs, check = {leg.name: leg for leg in out.survey.legs}, said.decision.check
+    rows: list[tuple[str, float, dict[str, Any]]] = []
+    told: dict[str, Any]
+    if check is None or out.decision.check is None:
+        for number, each in enumerate(said.next_readings, start=1):
+            told = {"label": f"LISTEN {number}", "reading_kind": each.kind, "place": each.place}
+            told |= _told(each, "expected_interval_95_m")
+            rows.append((each.leg, each.chainage_m, told))
+    else:
+        at = zip(out.decision.check.places, check.places, strict=True)
+        for number, ((leg, at_m, aside_m), place) in enumerate(at, start=1):
+            label = f"CHECK {number} {check.kind.replace('_', ' ')}"
+            told = {"label": label, "check": check.kind, "place": place, "offset_m": aside_m}
+            rows.append((out.survey.legs[leg].name, at_m, told))
+    shot = [each for each in out.stakes if each[0].kind in ("next_reading", "check_place")]
+    for number, ((stake, spot), (name, at_m, told)) in enumerate(
+        zip(shot, rows, strict=False), start=1
+    ):
         # A place to trace on to lies past the end; the line's position there is the end's.
-        on_line = min(max(place[1], 0.0), leg.route.length_m)
+        on_line = min(max(at_m, 0.0), legs[name].route.length_m)
         yield draw.feature(
-            "check_place",
+            stake.kind,
             stake.id,
-            shapely.Point(at),
-            label=f"CHECK {number} {check.kind.replace('_', ' ')}",
+            shapely.Point(spot),
+            **told,
             number=number,
-            check=check.kind,
-            place=text,
-            leg=leg.name,
-            chainage_m=place[1],
-            offset_m=place[2],
+            leg=name,
+            chainage_m=at_m,
             elevation_m=stake.elevation_m,
-            lonlat_accuracy_m=out.lonlat_accuracy_m(leg, on_line),
+            lonlat_accuracy_m=out.lonlat_accuracy_m(legs[name], on_line),
         )
 
 

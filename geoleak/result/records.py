@@ -27,25 +27,6 @@ if TYPE_CHECKING:
 SCHEMA = 2
 """Of result.json. Readers pass over keys that they do not know."""
 NamedPiece = tuple[str, float, float]
-FEATURE_KINDS = (
-    "stake",
-    "best_so_far",
-    "interval",
-    "hole",
-    "route",
-    "mark",
-    "reading",
-    "fitting",
-    "feature",
-    "tie",
-    "utility",
-    "check_point",
-    "offset_stake",
-    "next_reading",
-    "check_place",
-    "dug",
-    "found",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +247,11 @@ class ReadingSummary:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Feature:
-    """A thing to draw or store. ``properties`` hold only JSON values and carry no markup."""
+    """A thing to draw or store. ``properties`` hold only JSON values and carry no markup.
+
+    Kinds: stake, best_so_far, interval, hole, route, mark, reading, fitting, feature, tie, utility,
+    check_point, offset_stake, next_reading, check_place, dug, found.
+    """
 
     kind: str
     id: str

@@ -22,6 +22,7 @@ from pathlib import Path
 from geoleak.errors import Complaint, InputError, Origin, Refused
 from geoleak.export.folder import flock, sync
 from geoleak.readers import (
+    SHEETS,
     decode_text,
     header_of,
     sniff_delimiter,
@@ -274,6 +275,12 @@ class Book:
         with contextlib.suppress(OSError):  # it is in place, come what may
             sync(path.parent)
         return written
+
+
+def filled(sheet: str, row: Mapping[str, str]) -> bool:
+    """Tell whether a row says anything yet: the readers pass over one that nobody has filled in."""
+    held = SHEETS[sheet].holds
+    return not held or any(map(row.get, (*held, SKIP)))
 
 
 def _wrong(sheet: str, what: str, remedy: str) -> InputError:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from geoleak.errors import Complaint, GeoleakError, InputError, Origin
 from geoleak.readers import SHEETS, read_site
-from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored
+from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored, filled
 
 if TYPE_CHECKING:
     from geoleak.result import Result
@@ -143,10 +143,9 @@ class Live:
     def _try(self, draft: Draft) -> Survey | None:
         """Return the survey of the folder with a draft in it; raise what is newly complained of."""
         stored, before = draft.stored, set(self.answer.complaint)
-        held = SHEETS[stored.sheet].holds
-        if held and not any(map(stored.row.get, (*held, "skip"))):
-            # The readers pass over such a row, as one that nobody has filled in yet.
-            what = f"nothing that was read: {', '.join(held)} are blank"
+        if not filled(stored.sheet, stored.row):
+            held = ", ".join(SHEETS[stored.sheet].holds)
+            what = f"nothing that was read: {held} are blank"
             raise InputError([Complaint(Origin(stored.sheet), what, "fill one in")])
         try:
             return self._survey(read_site(self.folder, instead={draft.stored.sheet: draft.data}))

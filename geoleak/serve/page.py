@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -10,8 +9,9 @@ import numpy as np
 from geoleak import tables
 from geoleak.errors import GeoleakError
 from geoleak.export import ahead, spoken, words
-from geoleak.result import Result
-from geoleak.serve.book import COLUMNS
+from geoleak.export.told import told
+from geoleak.result import Result, place_text
+from geoleak.serve.book import COLUMNS, filled
 from geoleak.serve.live import Answer, Live
 from geoleak.survey import Survey
 from geoleak.units import unit_m
@@ -30,7 +30,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "complaint": list(answer.complaint),
         "said": live.said[-3:],
         "unit": _unit(survey),
-        "answer": _answer(result) if result else None,
+        "answer": _answer(survey, result) if survey and result else None,
         "next": _next(survey, result) if survey and result else [],
         "legs": _legs(survey, result) if survey else [],
         "points": _points(survey) if survey else [],
@@ -53,17 +53,29 @@ def _unit(survey: Survey | None) -> dict[str, Any]:
     }
 
 
-def _answer(result: Result) -> dict[str, Any]:
-    decision = result.decision
+def _answer(survey: Survey, result: Result) -> dict[str, Any]:
     # The words are those that `locate` prints, so that phone and paper never differ.
+    said, leak, dig = told(result), result.leak, result.stands == "dig"
+    listening = result.stands == "listen_on" and result.next_readings
     return {
         "verdict": result.stands,
         "run": result.run.id,
-        "chance": decision.chance_in_hole,
+        "chance": result.decision.chance_in_hole,
         "lines": spoken.lines(result),
-        "not_before": words.not_before(result) if result.stands == "dig" else "",
-        "stake": [result.leak.leg, result.leak.chainage_m] if result.stands == "dig" else None,
+        # Where to listen next stands in a frame of its own.
+        "gist": said.place if listening else said.line.removeprefix(said.verdict).lstrip(": "),
+        "first": said.rows("Where", "Open", "Depth") if dig else [],
+        "not_before": said.bar,
+        "stake": [leak.leg, leak.chainage_m] if dig else None,
+        "stake_place": _stake_place(survey, result) if dig else "",
     }
+
+
+def _stake_place(survey: Survey, result: Result) -> str:
+    """Return the stake as a place of the sheets, from the mark that it is told from."""
+    leg = next(each for each in survey.legs if each.name == result.leak.leg)
+    near = result.near.mark if result.near else None
+    return place_text(survey, leg, result.leak.chainage_m, mark=near)
 
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
@@ -76,7 +88,7 @@ def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
             {
                 "kind": each.kind,
                 "place": each.place,
-                "words": place_words(survey, each.leg, each.chainage_m),
+                "words": ahead.place_of(each, result).removeprefix("at "),
                 "leg": each.leg,
                 "chainage_m": each.chainage_m,
                 "at": [float(east), float(north)],
@@ -102,40 +114,6 @@ def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
             "at": at,
         }
     ]
-
-
-def place_words(survey: Survey, leg: str, chainage_m: float) -> str:
-    """Return a place as one finds it: from the nearest mark or fitting toward another.
-
-    Such as "mark 112, then 1.4 ft toward MTR 201".
-    """
-    on_leg = sorted(
-        (
-            (each.chainage_m, each)
-            for each in survey.points
-            if each.leg is not None
-            and survey.legs[each.leg].name == leg
-            and each.chainage_m is not None
-            and each.kind in ("mark", "fitting")
-        ),
-        key=itemgetter(0),  # a fitting may stand at the very chainage of a mark
-    )
-    unit = survey.site.length_unit
-    if not on_leg:
-        return f"{leg} {words.station(chainage_m, unit)}"
-    near_at, near = min(on_leg, key=lambda pair: abs(pair[0] - chainage_m))
-    moved = chainage_m - near_at
-    if abs(moved) < 0.05:
-        return _called(near)
-    ahead = [each for at, each in on_leg if (at - near_at) * moved > 0]
-    far = [each for each in ahead if each.kind == "fitting"] or ahead
-    toward = f" toward {_called(far[0] if moved > 0 else far[-1])}" if far else " beyond it"
-    return f"{_called(near)}, then {words.length(abs(moved), unit)}{toward}"
-
-
-def _called(point: Any) -> str:
-    name = point.point.id
-    return f"mark {name}" if point.kind == "mark" else f"{point.point.code or 'fitting'} {name}"
 
 
 def _legs(survey: Survey, result: Result | None) -> list[dict[str, Any]]:
@@ -184,7 +162,7 @@ def _readings(result: Result) -> list[dict[str, Any]]:
 
 def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
     try:
-        stored = live.book.rows(sheet)
+        stored = [each for each in live.book.rows(sheet) if filled(sheet, each.row)]
     except (GeoleakError, OSError):
         return []  # a sheet that cannot be taken apart is complained of by the readers
     return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]

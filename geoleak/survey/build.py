@@ -438,28 +438,20 @@ class _Builder:
             if each.hole.outcome == "leak"
         ]
         for row in self.site.found:
-            if row.outcome == "leak" and row.place is not None:
-                at = self.finder.find(row.place, row.origin)
-                if at is not None and at.gated_m <= self.site.levels.gate_m:
-                    told = f'the leak found at "{row.place.text}"'
-                    # One at the very edge came to light when the hole was made longer.
-                    leaks.append(
-                        (told, row.origin, at.leg, at.chainage_m - EDGE_M, at.chainage_m + EDGE_M)
-                    )
+            if row.outcome != "leak" or row.place is None:
+                continue
+            at = self.finder.find(row.place, row.origin)
+            if at is not None and at.gated_m <= self.site.levels.gate_m:
+                # One at the very edge came to light when the hole was made longer.
+                ends = at.chainage_m - EDGE_M, at.chainage_m + EDGE_M
+                leaks.append((f'the leak found at "{row.place.text}"', row.origin, at.leg, *ends))
         for dry in (h for h in holes if h.hole.outcome == "dry" and h.hole.pipe_exposed):
+            where = f"{Path(dry.hole.origin.file).name}:{dry.hole.origin.line}"
             for told, origin, leg, low, high in leaks:
                 if leg == dry.leg and dry.from_m <= low and high <= dry.to_m:
-                    what = f"{told} lies inside hole {dry.hole.id}"
-                    line = dry.hole.origin.line
-                    if f"in line {line} of" not in what:
-                        what += f" (line {line} of {Path(dry.hole.origin.file).name})"
-                    self.finder.complaints.append(
-                        Complaint(
-                            origin,
-                            f"{what}, which was dry with the pipe exposed",
-                            "correct the wrong row of the two, or skip it",
-                        )
-                    )
+                    what = f"{told} lies inside the hole of {where}, dry with the pipe exposed"
+                    remedy = "correct the wrong row of the two, or skip it"
+                    self.finder.complaints.append(Complaint(origin, what, remedy))
 
     def past_leaks(self) -> tuple[SurveyedPastLeak, ...]:
         """Return the repaired leaks on the pipe."""

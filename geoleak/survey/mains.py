@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.crs import Frame
+from geoleak.crs import Frame, Projection, brought
 from geoleak.errors import Complaint, CrsError, GeometryError, InputError
 from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint, joints_of_routes
@@ -46,16 +46,10 @@ def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
     east, north = np.concatenate([line.vertices for line in network.lines]).T
     if site.is_local:
         return east, north
-    from pyproj import Transformer
-
-    from geoleak.crs import horizontal_crs
-
     try:
-        source = horizontal_crs(network.crs)
-        way = Transformer.from_crs(source, horizontal_crs(site.crs), always_xy=True)
+        e, n, _ = brought(network.crs, Projection.of(site.crs), east, north)
     except CrsError as error:
         raise _refused(network, error.what, error.remedy) from error
-    e, n = way.transform(east, north)
     sound = np.isfinite(e) & np.isfinite(n)
     if not sound.any():
         what = f"no line of it lies where {network.crs} leads to {site.crs}"

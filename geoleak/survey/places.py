@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, Origin, listed
-from geoleak.linref import NearestSnap, Route, RouteSet
+from geoleak.linref import NearestSnap, Route, RouteSet, Snap
 from geoleak.site import Place
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
@@ -123,21 +123,10 @@ class PlaceFinder:
         """Return the nearest place on one leg for each of (n, 2) positions."""
         snap = self._route(leg).snap(at_m, rival_within_m=self.rival_within_m)
         found = []
-        for k, (east, north) in enumerate(at_m.tolist()):
-            rival = float(snap.rival_chainage_m[k])
+        for k, rival in enumerate(snap.rival_chainage_m.tolist()):
+            best = _resolved(at_m[k], leg, snap, k)
             has = bool(np.isfinite(rival))
-            found.append(
-                Resolved(
-                    east,
-                    north,
-                    leg,
-                    float(snap.chainage_m[k]),
-                    float(snap.offset_m[k]),
-                    float(snap.distance_m[k]),
-                    leg if has else -1,
-                    rival,
-                )
-            )
+            found.append(replace(best, rival_leg=leg, rival_chainage_m=rival) if has else best)
         return found
 
     def snap_many(self, at_m: Floats) -> list[Resolved]:
@@ -147,20 +136,12 @@ class PlaceFinder:
         if not len(at_m):
             return []
         snap = self._routes.snap(at_m, rival_within_m=self.rival_within_m)
-        return [self._resolved(at_m[k], snap, k) for k in range(len(at_m))]
-
-    def _resolved(self, at_m: Floats, snap: NearestSnap, k: int) -> Resolved:
-        best = Resolved(
-            float(at_m[0]),
-            float(at_m[1]),
-            int(snap.route[k]),
-            float(snap.chainage_m[k]),
-            float(snap.offset_m[k]),
-            float(snap.distance_m[k]),
-        )
-        if snap.rival_route[k] < 0:
-            return best
-        return self._with_rival(best, self._rivals(at_m, best))
+        found = []
+        for k, leg in enumerate(snap.route.tolist()):
+            best = _resolved(at_m[k], leg, snap, k)
+            alone = snap.rival_route[k] < 0
+            found.append(best if alone else self._with_rival(best, self._rivals(at_m[k], best)))
+        return found
 
     def _rivals(self, at_m: Floats, best: Resolved) -> list[tuple[float, int, float]]:
         """Return (distance, leg, chainage) of every leg that comes nearly as close."""
@@ -221,7 +202,7 @@ class PlaceFinder:
             self._complain(
                 origin,
                 f'"{place.text}" is at {here} of leg "{name}", which is {long} long',
-                f"a place between 0 and {long}",
+                f"shoot a mark there, which the leg then reaches, or give a place from 0 to {long}",
             )
             return None
         chainage = min(max(chainage, 0.0), route.length_m)
@@ -264,3 +245,15 @@ class PlaceFinder:
 
     def _complain(self, origin: Origin, what: str, remedy: str = "") -> None:
         self.complaints.append(Complaint(origin, what, remedy))
+
+
+def _resolved(at_m: Floats, leg: int, snap: Snap | NearestSnap, k: int) -> Resolved:
+    """Return one of many places that were snapped at once, its rivals left aside."""
+    return Resolved(
+        easting_m=float(at_m[0]),
+        northing_m=float(at_m[1]),
+        leg=leg,
+        chainage_m=float(snap.chainage_m[k]),
+        offset_m=float(snap.offset_m[k]),
+        distance_m=float(snap.distance_m[k]),
+    )

@@ -317,24 +317,25 @@ function geoleakPage(map, groups) {
       tick.holder.classList.toggle("bare", tick.number % every !== 0);
       tick.holder.classList.toggle("gone", gap < 9 && tick.number % every !== 0);
     });
-    const taken = Array.from(container.querySelectorAll(
-      ".leaflet-control, .stake b, .stake svg, .next svg, .contact svg, .fixed svg, .check svg")).map(boxed);
-    const signs = Array.from(container.querySelectorAll(".leaflet-spots-pane path")).map(boxed);
+    const every = css => Array.from(container.querySelectorAll(css)).map(boxed);
+    const taken = every(".leaflet-control, .stake b, .stake svg, .next svg, .contact svg");
+    const signs = every(".leaflet-spots-pane path"), frame = boxed(container);
+    // Where to listen: the word stands beside its pin, inside the map and clear of other pins.
+    const off = word => meets(word, taken) || word.left < frame.left || word.right > frame.right;
+    container.querySelectorAll(".next").forEach(function (pin) {
+      const word = pin.querySelector("b");
+      pin.classList.remove("wordless");
+      pin.classList.toggle("turned", boxed(pin).left > frame.left + middle.x);
+      if (off(boxed(word))) { pin.classList.toggle("turned"); }
+      if (off(boxed(word))) { pin.classList.add("wordless"); } else { taken.push(boxed(word)); }
+    });
+    taken.push(...every(".fixed svg, .check svg"));
     // A fixed feature's name stands right of it, else left, else it is left out.
     container.querySelectorAll(".fixed b").forEach(function (word) {
       const holder = word.parentElement;
       holder.classList.remove("turned", "bare");
       if (meets(boxed(word), taken.concat(signs))) { holder.classList.add("turned"); }
       if (meets(boxed(word), taken)) { holder.classList.add("bare"); } else { taken.push(boxed(word)); }
-    });
-    // Where to listen: the word stands beside its pin, inside the map and clear of other pins.
-    const half = boxed(container).left + middle.x;
-    container.querySelectorAll(".next").forEach(function (pin) {
-      const word = pin.querySelector("b");
-      pin.classList.remove("wordless");
-      pin.classList.toggle("turned", boxed(pin).left > half);
-      if (meets(boxed(word), taken)) { pin.classList.toggle("turned"); }
-      if (meets(boxed(word), taken)) { pin.classList.add("wordless"); } else { taken.push(boxed(word)); }
     });
     tapes.filter(tape => tape.word.isConnected).forEach(function (tape) {
       const a = tape.from, b = tape.to;

@@ -8,15 +8,29 @@ export function element(name, attributes, text) {
   return made;
 }
 
-// Where a name may stand about its sign, the first that is free; a name that finds none is left out.
-const ABOUT = [[11, -9, "start"], [-11, -9, "end"], [11, 19, "start"], [-11, 19, "end"], [14, 5, "start"], [-14, 5, "end"]];
-const LETTER = 10; // pixels, the widest of a name's
+const LETTER = 9.5; // pixels, a sign of a name
+const HIGH = 18; // pixels, a name
+const ANGLES = Array.from({ length: 16 }, (_, k) => (k * Math.PI) / 8);
 
 const meet = (a, b) => a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
 
-function named([right, down, anchor], x, y, text) {
-  const wide = LETTER * text.length, left = x + right - (anchor === "end" ? wide : 0);
-  return [left, y + down - 14, left + wide, y + down + 4];
+const away = ([x, y], [a, b]) => Math.hypot(x - a, y - b);
+
+// Where a name stands by its sign: free, on the paper, and as much nearer to it than to any other
+// as can be; a name that finds no such place is left out.
+function beside({ spot, r, point }, signs, taken, [width, height]) {
+  const half = (LETTER * point.id.length) / 2;
+  let best = null, most = 0;
+  for (const angle of ANGLES) {
+    const [right, down] = [Math.cos(angle), Math.sin(angle)];
+    const out = Math.min((half + r + 2) / Math.abs(right), (HIGH / 2 + r + 2) / Math.abs(down));
+    const middle = [spot[0] + out * right, spot[1] + out * down];
+    const box = [middle[0] - half, middle[1] - HIGH / 2, middle[0] + half, middle[1] + HIGH / 2];
+    if (box[0] < 0 || box[1] < 0 || box[2] > width || box[3] > height || taken.some((other) => meet(box, other))) continue;
+    const clear = Math.min(...signs.filter((each) => each.spot !== spot).map((each) => away(each.spot, middle)), 1000) - out;
+    if (clear > most) [best, most] = [{ middle, box }, clear];
+  }
+  return best;
 }
 
 // A line as boxes of no size, one every ten pixels.
@@ -138,7 +152,7 @@ export class Drawing {
       parts.push(element("path", { class: "stake", d: `M${x} ${y}l-10 -24h20z` }));
       taken.push([x - 10, y - 24, x + 10, y]);
     }
-    // Scale and north stand where least is drawn; then names, fittings first, where each is free.
+    // Scale and north stand where least is drawn; then names: fittings, marks by the place to go to first.
     const drawn = taken.concat(this.state.legs.flatMap((leg) => dots(leg.vertices.map(at))));
     const bar = [1, 2, 5, 10, 20, 50, 100, 200].map((n) => n * this.state.unit.metres).find((m) => m * this.scale > 50);
     const names = [];
@@ -151,12 +165,14 @@ export class Drawing {
       taken.push(Object.assign(box, { control: true }));
       names.push(...draw(box, wide, bar && Math.round(bar / this.state.unit.metres) + " " + this.state.unit.name));
     }
-    signs.sort((a, b) => (b.point.kind === "fitting") - (a.point.kind === "fitting"));
-    for (const { point, spot: [x, y] } of signs) {
-      const place = ABOUT.find((each) => !taken.some((other) => meet(named(each, x, y, point.id), other)));
+    const goal = place || (this.aim && this.aim.at);
+    const rank = ({ point, spot }) => (point.kind === "fitting" ? -1 : goal ? away(spot, at(goal)) : 0);
+    signs.sort((a, b) => rank(a) - rank(b));
+    for (const sign of signs) {
+      const place = beside(sign, signs, taken, [width, height]);
       if (!place) continue;
-      taken.push(named(place, x, y, point.id));
-      names.push(element("text", { x: x + place[0], y: y + place[1], "text-anchor": place[2], class: "name" }, point.id));
+      taken.push(place.box);
+      names.push(element("text", { x: place.middle[0], y: place.middle[1] + 5, class: "name" }, sign.point.id));
     }
     parts.push(...names);
     if (this.own) {

@@ -35,6 +35,17 @@ export class Entering {
     return { name, label, value, ...(options.length <= FEW ? { choices: options, free: true, optional: true } : { options }) };
   }
 
+  // What the sensor is for follows the place: a fitting is touched, a mark on the ground is not.
+  kind(choices = [["surface", "ground"], ["contact", "touching"], ["rod", "rod"]]) {
+    const { state, aim } = this.look();
+    const follows = ({ place }) => {
+      if (aim && aim.place === place && choices.some(([kind]) => kind === aim.kind)) return aim.kind;
+      const point = state.points.find((p) => p.id === place);
+      return point && point.kind === "fitting" ? "contact" : "surface";
+    };
+    return { name: "kind", label: "What with", value: follows({ place: this.suggested() }), follows, choices };
+  }
+
   // Enters a row where all that is needed is there, or says what is not.
   taken(sheet, needed, missing) {
     return (row) => {
@@ -45,13 +56,12 @@ export class Entering {
   }
 
   reading() {
-    const { state, chosen, aim } = this.look();
-    const kind = chosen && chosen.kind === "fitting" ? "contact" : (aim && aim.kind) || "surface";
+    const { state } = this.look();
     open(
       "Reading",
       [
         this.where(),
-        { name: "kind", label: "What with", value: kind, choices: [["surface", "ground"], ["contact", "touching"], ["rod", "rod"]] },
+        this.kind(),
         { name: "level", label: "Lowest steady level", keys: true },
         { name: "surface", label: "On what", optional: true, value: localStorage.getItem("surface"), choices: state.surfaces.slice(0, 6) },
         { name: "everything_off", label: "Every tap and machine off?", optional: true, value: localStorage.getItem("off"), choices: [["yes", "all off"], ["no", "not sure"]] },
@@ -100,15 +110,24 @@ export class Entering {
     );
   }
 
+  // The two ways along the pipe by what stands at its ends, where there is one pipe; the lower first.
+  sides() {
+    const { legs, points } = this.look().state;
+    const on = points.filter((p) => p.leg && ["mark", "fitting"].includes(p.kind)).sort((a, b) => a.chainage_m - b.chainage_m);
+    if (legs.length !== 1 || on.length < 2) return [["down", "before the hole, from the pipe's start"], ["up", "past the hole"]];
+    const end = (p) => `the side of ${p.kind === "mark" ? "mark" : p.code || "fitting"} ${p.id}`;
+    return [["down", end(on[0])], ["up", end(on.at(-1))]];
+  }
+
   hole() {
     open(
       "Hole dug",
       [
-        this.where("From (place)", "from"),
+        this.where("From (place)", "from", (this.look().state.answer || {}).stake_place || this.suggested()),
         this.where("To (place)", "to", ""),
         { name: "outcome", label: "What was found", choices: [["dry", "dry"], ["wet", "wet, no leak seen"], ["leak", "the leak"]] },
         { name: "pipe_exposed", label: "Pipe seen?", optional: true, choices: ["yes", "no"] },
-        { name: "water_from", label: "Water came from", optional: true, choices: [["up", "up-chainage"], ["down", "down-chainage"]] },
+        { name: "water_from", label: "Water came from", optional: true, choices: this.sides() },
       ],
       this.taken("holes.csv", ["from", "to", "outcome"], "From, to and what was found are needed."),
     );
@@ -123,16 +142,22 @@ export class Entering {
   }
 }
 
-// What can hardly be is asked about; it is the technician who knows. While a repeat is being typed
-// it may still grow.
+// What can hardly be is asked about; it is the technician who knows.
 export function doubt(state, row, typing) {
+  const point = state.points.find((p) => p.id === row.place);
+  const bare = row.kind === "contact" && point && point.kind === "mark";
+  const touched = bare && `Mark ${point.id} is on the ground, with nothing to touch: is it the place?`;
+  return [touched, odd(state, row, point, typing)].filter(Boolean).join(" ") || null;
+}
+
+// While a repeat is being typed it may still grow.
+function odd(state, row, point, typing) {
   if (!row.level || row.level === NOTHING) return null;
   const levels = row.level.trim().split(" ").map(Number).filter(Number.isFinite);
   if (!levels.length) return null;
   const whole = typing && !row.level.endsWith(" ") ? levels.slice(0, -1) : levels;
   if (Math.max(...whole) - Math.min(...whole) > REPEATS_DB) return "The repeats are far apart: was one misread?";
   if (state.limits && levels.some((l) => l >= state.limits[1])) return "That is the meter's own limit: turn the gain down and read again?";
-  const point = state.points.find((p) => p.id === row.place);
   if (!point || point.leg === null || state.scale !== "db") return null;
   const away = (r) => Math.abs(r.chainage_m - point.chainage_m);
   const near = state.readings

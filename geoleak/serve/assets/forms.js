@@ -15,28 +15,31 @@ export function button(text, does) {
 }
 
 // `doubt(row, typing)` asks about what can hardly be, while it is typed and once more before it is
-// saved; `done(row)` saves it, or returns what is missing.
+// saved, as the button then says; `done(row)` saves it, or returns what is missing.
 export function open(title, fields, done, doubt = () => null) {
   $("form-head").textContent = title;
   const values = {};
   const row = () => Object.fromEntries(Object.entries(values).filter(([, value]) => value !== ""));
-  const say = (text) => {
+  let asked = null;
+  const say = (text, asks = null) => {
     $("ask").textContent = text || "";
     $("ask").hidden = !text;
+    asked = asks;
+    $("save").textContent = asks ? "Save it all the same" : "Save";
   };
-  let asked = null;
   $("fields").replaceChildren(...fields.map((field) => build(field, values)));
-  $("fields").oninput = () => say(doubt(row(), true));
+  $("fields").oninput = () => {
+    for (const each of $("fields").children) if (each.follow) each.follow(row());
+    say(doubt(row(), true));
+  };
   $("save").hidden = !done;
   $("save").onclick = (event) => {
     event.preventDefault();
     const ask = doubt(row(), false);
-    const sure = !ask || ask === asked;
-    asked = ask;
-    const why = sure ? done(row()) : `${ask} Save again if it is so.`;
+    if (ask && ask !== asked) return say(ask, ask);
+    const why = done(row());
     if (!why) return close();
     say(why);
-    $("ask").scrollIntoView({ block: "nearest" });
   };
   say("");
   $("form").showModal();
@@ -66,10 +69,13 @@ function build(field, values) {
   return label;
 }
 
+// What follows another field does so until it is chosen by hand: `follows(row)` gives its value.
 function choices(field, values) {
+  let byHand = false;
   const buttons = field.choices.map((each) => {
     const [value, text] = Array.isArray(each) ? each : [each, each];
     const made = button(text, () => {
+      byHand = true;
       values[field.name] = field.optional && values[field.name] === value ? "" : value;
       mark();
       made.dispatchEvent(new Event("input", { bubbles: true }));
@@ -95,6 +101,11 @@ function choices(field, values) {
     });
     set.append(input);
   }
+  set.follow = (row) => {
+    if (!field.follows || byHand) return;
+    values[field.name] = field.follows(row);
+    mark();
+  };
   return set;
 }
 

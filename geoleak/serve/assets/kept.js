@@ -70,7 +70,13 @@ export class Kept {
       if (answer.ok) this.drop(entry.id);
       else if (REFUSED.includes(answer.status)) {
         const why = (await answer.json().catch(() => ({}))).complaint || ["refused"];
-        this.keep(this.all().map((each) => (each.id === entry.id ? { ...each, complaint: why.join("; ") } : each)));
+        // What was undone meanwhile goes without a word, and its undoing with it.
+        const undone = this.all().some((each) => each.strike === entry.id);
+        this.keep(
+          undone
+            ? this.all().filter((each) => ![each.id, each.strike].includes(entry.id))
+            : this.all().map((each) => (each.id === entry.id ? { ...each, complaint: why.join("; ") } : each)),
+        );
       } else break;
     }
     this.changed();

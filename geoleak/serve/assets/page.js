@@ -8,35 +8,41 @@ import { Sounding } from "/sounding.js";
 const VERDICTS = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "LISTEN ON", closed: "CLOSED" };
 let state = null;
 let chosen = null; // a point of the drawing, for the next form
-let undoable = null;
+let entered = []; // what was entered here and stands, or may yet; the last is what Undo strikes out
+let refused = 0;
 
 // ---- what is kept until the server has it -------------------------------------------------
 
 function waiting() {
-  const open = kept.open().length;
-  told(
-    kept.stale
-      ? "Scan the code again: the server was started anew. What you entered is kept here."
-      : open
-        ? `${open} kept on this phone, not yet in the site's folder`
-        : "All that was entered is in the site's folder.",
-  );
-  $("undo").hidden = !undoable;
-  $("waiting").replaceChildren(
-    ...kept.all().map((entry) => {
-      const what = entry.strike ? `strike out ${entry.what || entry.strike} (${entry.reason})` : summary(entry.row);
-      const line = item((entry.complaint ? `Refused: ${entry.complaint} — ` : "Waiting: ") + what);
-      if (entry.complaint) line.append(button("Drop", () => kept.drop(entry.id)));
+  const open = kept.open();
+  const not = kept.all().filter((each) => each.complaint);
+  const rest = open.length
+    ? `${open.length} kept on this phone, not yet in the site's folder`
+    : `${not.length ? "The rest" : "All that was entered"} is in the site's folder.`;
+  const said = not.length ? `${not.length} ${not.length > 1 ? "entries were" : "entry was"} refused. ${rest}` : rest;
+  told(kept.stale ? "Scan the code again: the server was started anew. What you entered is kept here." : said);
+  entered = entered.filter((each) => not.every((other) => other.id !== each.strike));
+  $("undo").hidden = !entered.length;
+  $("undo").textContent = entered.length ? `Undo ${entered.at(-1).what}` : "";
+  const what = (entry) => (entry.strike ? `strike out ${entry.what} (${entry.reason})` : summary(entry.row));
+  $("waiting").replaceChildren(...open.map((entry) => item(`Waiting: ${what(entry)}`)));
+  $("refused").replaceChildren(
+    ...not.map((entry) => {
+      const line = item(`Refused: ${what(entry)}. ${entry.complaint}`);
+      line.append(button("Drop", () => kept.drop(entry.id)));
       return line;
     }),
   );
+  // Who entered it is at the next place by now, and looks at the drawing.
+  if (not.length > refused) scrollTo(0, 0);
+  refused = not.length;
 }
 const kept = new Kept(waiting, refresh);
 
 function enter(sheet, row) {
   chosen = null;
-  undoable = { sheet, strike: null, what: summary(row) };
-  undoable.strike = kept.add({ sheet, row }).id;
+  const { id } = kept.add({ sheet, row });
+  entered.push({ sheet, strike: id, what: summary(row) });
   waiting();
 }
 
@@ -85,7 +91,10 @@ function show() {
   const head = $("verdict");
   head.textContent = answer ? VERDICTS[answer.verdict] : "NO ANSWER YET";
   head.className = answer ? answer.verdict : "";
-  $("gist").textContent = answer ? gist(answer) : state.complaint[0] || "";
+  $("gist").textContent = answer ? answer.gist : state.complaint[0] || "";
+  const first = answer ? answer.first : [];
+  $("first").hidden = !first.length;
+  $("first").replaceChildren(...first.map(([head, text]) => item(`${head}: ${text}`)));
   $("before").hidden = !(answer && answer.not_before);
   $("before").textContent = answer ? answer.not_before : "";
   $("said").hidden = !state.said.length;
@@ -104,14 +113,6 @@ function show() {
   profile($("profile"), state);
   $("lines").textContent = answer ? answer.lines.join("\n") : state.complaint.join("\n");
   rows();
-}
-
-// The first line told; of a check also where it goes on, by beginning with blanks.
-function gist({ verdict, lines }) {
-  let k = lines.findIndex((each) => /^(DIG|CHECK FIRST|LISTEN|CLOSED)/.test(each));
-  let text = lines[k] || "";
-  while (verdict === "check_first" && /^ {8}\S/.test(lines[++k] || "")) text += " " + lines[k].trim();
-  return text.replace(/^(DIG|CHECK FIRST|LISTEN ON|CLOSED)[\s:]*/, "").replace(/ Listen next[^.]*:$/, "");
 }
 
 const item = (text) => element("li", {}, element("span", { textContent: text }));
@@ -139,7 +140,8 @@ function strike(sheet, name, what) {
   const reason = { name: "reason", label: "Why does it not count?", choices: ["wrong place", "traffic", "misread", "slipped"], free: true };
   open("Strike out", [{ note: what }, reason], (row) => {
     if (!row.reason) return "Say why: the row stays in the sheet with its reason.";
-    kept.add({ sheet, strike: name, reason: row.reason });
+    entered = entered.filter((each) => each.strike !== name);
+    kept.add({ sheet, strike: name, reason: row.reason, what });
     return null;
   });
 }
@@ -148,7 +150,7 @@ function strike(sheet, name, what) {
 
 const look = () => ({ state, chosen, aim: next() });
 const entering = new Entering(look, enter);
-const sounding = new Sounding(look, () => entering.where(), enter);
+const sounding = new Sounding(look, entering, enter);
 const drawing = new Drawing($("drawing"), (point) => {
   chosen = point;
   if (!state.read_only) entering.reading();
@@ -160,9 +162,7 @@ for (const each of document.querySelectorAll("nav button")) {
 $("cancel").addEventListener("click", close);
 $("undo").addEventListener("click", () => {
   // Whether or not the server has it yet: struck out after it, in the order they are sent.
-  kept.add({ sheet: undoable.sheet, strike: undoable.strike, reason: "undone at once" });
-  undoable = null;
-  waiting();
+  kept.add({ ...entered.pop(), reason: "undone at once" });
 });
 $("next-enter").addEventListener("click", () => {
   chosen = null;

@@ -1,5 +1,6 @@
 // The forms of the sound input: a level, and the practice that finds the band to listen in.
 import { $, button, element, open } from "/forms.js";
+import { doubt } from "/entering.js";
 import { newId } from "/kept.js";
 import { Sound, blocked, inputs } from "/sound.js";
 
@@ -11,9 +12,9 @@ const measured = () => JSON.parse(localStorage.getItem("bands") || "{}");
 const hertz = (band) => `${Math.round(band[0])} to ${Math.round(band[1])} Hz`;
 
 export class Sounding {
-  constructor(look, where, enter) {
+  constructor(look, entering, enter) {
     this.look = look;
-    this.where = where;
+    this.entering = entering;
     this.enter = enter;
     this.sound = null;
     $("form").addEventListener("close", () => this.sound && this.sound.close());
@@ -44,8 +45,8 @@ export class Sounding {
       "Level by sound",
       [
         { note: "Start with the headphones off and the volume low. Hold the button only while the sensor rests." },
-        this.where(),
-        { name: "kind", label: "What with", value: "surface", choices: [["surface", "ground"], ["contact", "touching"]] },
+        this.entering.where(),
+        this.entering.kind([["surface", "ground"], ["contact", "touching"]]),
         { element: this.ear(said, () => this.band(this.leg(place())), take) },
         { element: button("Practice: tap running, tap shut", () => this.practice()) },
       ],
@@ -56,6 +57,7 @@ export class Sounding {
         this.enter("readings.csv", { ...row, recording: taken.recording, low_hz, high_hz });
         return null;
       },
+      (row, typing) => doubt(this.look().state, row, typing),
     );
   }
 

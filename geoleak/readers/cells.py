@@ -1,0 +1,245 @@
+"""What a cell of a sheet may hold: each reads one and complains of what is wrong with it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from contextlib import suppress
+from datetime import datetime
+from typing import Any
+
+from geoleak import tables
+from geoleak.errors import Refused, did_you_mean
+from geoleak.readers import numbers
+from geoleak.readers.headers import folded
+from geoleak.readers.sheet import Cell, Column, Sheet
+from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
+
+ENDS = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
+
+
+def choice(*words: str, default: str | None = None) -> Cell:
+    """Return what reads one of several words; blank is the default."""
+    return lambda row, column: row.choice(column, words) or default
+
+
+def optional(row: Sheet, column: str) -> str | None:
+    """Return a text, None where blank."""
+    return row.text(column) or None
+
+
+def identifier(row: Sheet, column: str) -> str:
+    """Return a row's id, its number where it has none."""
+    return row.text(column) or str(row.index)
+
+
+def only(remedy: str) -> Cell:
+    """Return what reads an id that no other row may have."""
+
+    def read(row: Sheet, column: str) -> str:
+        own = identifier(row, column)
+        if row.text("skip"):
+            return own
+        if own in row.seen:
+            row.complain(column, f'"{own}" stands at line {row.seen[own]} too', remedy)
+        row.seen[own] = row.line
+        return own
+
+    return read
+
+
+def number(
+    field: str,
+    *,
+    per: float = 1.0,
+    unit: str = "",
+    above: float | None = None,
+    low: float | None = None,
+) -> Column:
+    """Return a column of numbers that are divided by ``per``; ``unit`` may stand behind them."""
+
+    def read(row: Sheet, column: str) -> float | None:
+        value = row.number(column, unit=unit, above=above, low=low)
+        return None if value is None else value / per
+
+    return Column(field, read, numeric=True)
+
+
+def length(field: str, **limits: Any) -> Column:
+    """Return a column of lengths, in metres."""
+    return Column(field, lambda row, column: row.length(column, **limits), numeric=True)
+
+
+def if_there(column: Column) -> Column:
+    """Return a column that is read only where it is filled in."""
+
+    def read(row: Sheet, name: str) -> Any:
+        return column.read(row, name) if row.text(name) else None
+
+    return column._replace(read=read)
+
+
+def needed(column: Column) -> Column:
+    """Return a column that must be filled in."""
+
+    def read(row: Sheet, name: str) -> Any:
+        return column.read(row, name) if row.required(name) else None
+
+    return column._replace(read=read)
+
+
+_NOTHING = ("nothing", "nothingheard", "notheard", "none", "noneheard", "nosound", "silent",
+            "silence", "nh", "nil")  # fmt: skip
+# "52-54" and "52 to 54" swing between two figures; "31 -33" is a figure and one below zero.
+_SWING = re.compile(r"(?<=\d)(?:\s*(?:\u2013|to|\.\.)\s*|-|\s+-\s+)(?=\d)")
+
+
+def levels(row: Sheet, column: str) -> tuple[float, ...]:
+    """Return the repeats of a level cell, parted by blanks, semicolons or slashes.
+
+    Nothing heard is the least that the meter shows; a detector of gas shows 0.
+    """
+    if row.text(column) in ("-", "--"):
+        row.unknown(column, '"-" may mean two things', "write nothing heard, or leave it empty")
+        return ()
+    text = re.sub(r"(?<=[\d\s])db\b", "", row.text(column), flags=re.IGNORECASE)
+    if folded(text) in _NOTHING:
+        if row.text("kind") in ("gas", "bar_hole"):
+            return (0.0,)
+        if row.floor is None:
+            what = "nothing heard is a reading at the meter's floor, which is not stated"
+            remedy = (
+                "write level_limits = [0, 99] in [readings], or new --level-limits 0,99: what "
+                "the meter shows at least and at most"
+            )
+            row.unknown(column, what, remedy)
+            return ()
+        return (row.floor,)
+    if _SWING.search(text):
+        row.say_once("level_swings", f'a level such as "{text}" is read as two repeats')
+        text = _SWING.sub(" ", text)
+    try:
+        parts = re.split(r"[\s;/]+", text)
+        return tuple(numbers.number(each, decimal=row.decimal) for each in parts if each)
+    except Refused as error:
+        row.complain(column, error.what, error.remedy)
+        return ()
+
+
+def _surface_name(cell: str) -> str:
+    """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
+    found = set()
+    for word in cell.split():
+        with suppress(tables.UnknownNameError):
+            found.add(tables.surface(word).name)
+    return found.pop() if len(found) == 1 else tables.surface(cell).name
+
+
+def surface(row: Sheet, column: str) -> str | None:
+    """Return the surface that a cell names."""
+    cell = row.text(column)
+    try:
+        return _surface_name(cell) if cell else None
+    except tables.UnknownNameError as error:
+        row.unknown(column, error.what, error.remedy)
+        return None
+
+
+def speed(row: Sheet, column: str) -> float | None:
+    """Return a speed such as ``4200``, ``"4200 ft/s"`` or ``"1280 m/s"`` in metres a second."""
+    shown = row.text(column)
+    cell = re.sub(r"\s*(/\s*s(ec)?|ps)\s*$", "", re.sub(r"\s*fps\s*$", " ft/s", shown))
+    if not cell:
+        return None
+    try:
+        speed = row.length_of(cell)
+    except Refused:
+        row.complain(column, f'"{shown}" is not a speed', 'write one such as 4200 or "1280 m/s"')
+        return None
+    if not 10 <= speed <= 6000:
+        what = f'"{shown}" is {speed:.4g} m/s, which no pipe has'
+        row.complain(column, what, "check its unit")
+    return speed
+
+
+def valves(row: Sheet, column: str) -> tuple[str, ...]:
+    """Return the points of the shut valves, parted by blanks, semicolons, commas or plus signs."""
+    cell = row.required(column)
+    points = row.places.points
+    if cell in points:
+        return (cell,)
+    names = [each for each in re.split(r"[\s,;+]+", cell) if each]
+    for name in names:
+        if name not in points:
+            near = did_you_mean(name, row.places.points)
+            what = f'there is no point "{name}"'
+            row.complain(column, what, near or "name valves by their point ids")
+    return tuple(dict.fromkeys(names))
+
+
+def supply(row: Sheet, column: str) -> str | None:
+    """Return where the water of a test enters: a point or a leg."""
+    cell = row.text(column)
+    if cell and cell not in row.places.points and cell not in row.places.legs:
+        near = did_you_mean(cell, row.places.legs) or "name where the water enters"
+        row.complain(column, f'"{cell}" is neither a point nor a leg', near)
+    return cell or None
+
+
+def unit_words(row: Sheet, column: str) -> list[str]:
+    """Return the units that the unit cell names: one of flow, one of pressure, or both."""
+    words = [each for each in re.split(r"[\s,;]+", plain(row.text(column))) if each]
+    known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
+    for word in words:
+        if word not in known:
+            what = f'"{word}" is no unit of flow or pressure'
+            row.complain(column, what, f"use {', '.join(known)}")
+    for units in (FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA):
+        named = dict.fromkeys(word for word in words if word in units)
+        if len(named) > 1:
+            one, other, *_ = named
+            row.complain(column, f'"{other}" stands beside "{one}"', "keep one of the two")
+    return words
+
+
+def time(row: Sheet, column: str) -> datetime | None:
+    """Return a moment, None after a complaint."""
+    cell = row.text(column)
+    try:
+        return datetime.fromisoformat(cell)
+    except ValueError:
+        row.complain(column, f'"{cell}" is not a time', "write one such as 2026-05-04 07:00")
+        return None
+
+
+def day(row: Sheet, column: str) -> str | None:
+    """Return a date as it is written, None after a complaint."""
+    when = time(row, column)
+    return None if when is None else row.text(column)
+
+
+def plain(text: str) -> str:
+    """Return a unit as the tables of units spell it."""
+    return text.casefold().replace("³", "3")
+
+
+def quantity(field: str, units: Mapping[str, float], what: str) -> Column:
+    """Return a column of figures with their own unit (``"62 psi"``) or in the unit cell's."""
+
+    def read(row: Sheet, column: str) -> float | None:
+        cell = row.text(column)
+        head, _, tail = cell.rpartition(" ")
+        unit: str | None = plain(tail)
+        if not head or unit not in units:
+            head = cell
+            unit = next((word for word in unit_words(row, "unit") if word in units), None)
+        value = row.number(column, low=0, cell=head)
+        if value is None:
+            return None
+        if unit is None:
+            remedy = f"write one of {', '.join(units)} in unit"
+            row.complain(column, f'"{cell}" has no unit of {what}', remedy)
+            return None
+        return value * units[unit]
+
+    return Column(field, read, numeric=True, by_row=True)
