@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import shutil
@@ -17,7 +18,7 @@ import pytest
 from geoleak.errors import GeoleakError
 from geoleak.export import folder
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
-from tests.command import REPO, on_small_disk, process, run
+from tests.command import REPO, on_small_disk, run
 from tests.output_faults import Steps
 
 NAMES = ("result.json", "map.html", "stakes.csv")
@@ -176,7 +177,8 @@ def test_without_locks_what_is_an_hour_old_counts_as_left_behind(
 
 
 def test_from_inside_its_own_output_nothing_is_lost(located: Path) -> None:
-    ran = process("locate", "..", cwd=located / "out", PYTHONPATH=str(REPO))
+    with contextlib.chdir(located / "out"):
+        ran = run("locate", "..")
     assert (ran.code, ran.err) == (0, "")
     assert (located / "out" / "result.json").exists()
     assert not [each for each in located.iterdir() if each.name.startswith(".")]

@@ -19,6 +19,7 @@ from geoleak.errors import GeoleakError, InputError
 from geoleak.new.guess import understand
 from geoleak.pipeline import locate, read_site
 from tests import fuzz_targets
+from tests.command import at_length
 from tests.fuzz_targets import TARGETS, laid_out, survives, whole_site
 from tests.site_folders import POINTS, TOML, numbers_in, write_folder
 
@@ -335,14 +336,15 @@ def test_what_breaks_the_property_is_seen(tmp_path: Path, monkeypatch: pytest.Mo
 # --- single files ----------------------------------------------------------------------------
 
 
+@at_length("examples", [4], [10])
 @pytest.mark.parametrize("name", TARGETS)
-def test_good_files_read_and_damaged_ones_are_told(name: str) -> None:
+def test_good_files_read_and_damaged_ones_are_told(name: str, examples: int) -> None:
     target = TARGETS[name]
     with laid_out(target) as (place, folder):
         for seed in target.seeds():
             assert target.holds(place, folder, seed)
 
-        @settings(QUICK, max_examples=10)
+        @settings(QUICK, max_examples=examples)
         @given(data=st.data())
         def damage(data: st.DataObject) -> None:
             seed = data.draw(st.sampled_from(target.seeds()))

@@ -91,14 +91,14 @@ def agree(result: geoleak.Result, own: Answer, *, flat: bool = False) -> None:
 @pytest.mark.parametrize(
     ("length", "depth", "first", "step", "slab", "levels"),
     [
-        pytest.param(30, 1.0, 1.0, 1.0, NONE, LOUD, id="loud"),
-        pytest.param(50, 0.9, 0.5, 1.0, NONE, FAINT, id="faint"),
-        pytest.param(60, 1.2, 1.0, 3.0, NONE, WIDE, id="wide"),
         pytest.param(30, 0.8, 1.0, 1.0, range(12, 19), HARD, id="hard"),
-        pytest.param(30, 1.0, 0.0, 1.0, NONE, END, id="end"),
-        pytest.param(30, 1.0, 1.0, 1.0, NONE, SILENT, id="silent"),
+        pytest.param(50, 0.9, 0.5, 1.0, NONE, FAINT, id="faint"),
         pytest.param(40, 1.0, 0.0, 8.0, NONE, CONTACT, id="contact"),
         pytest.param(40, 1.0, 1.0, 2.0, NONE, GAS, id="gas"),
+        pytest.param(30, 1.0, 1.0, 1.0, NONE, LOUD, marks=pytest.mark.long, id="loud"),
+        pytest.param(60, 1.2, 1.0, 3.0, NONE, WIDE, marks=pytest.mark.long, id="wide"),
+        pytest.param(30, 1.0, 0.0, 1.0, NONE, END, marks=pytest.mark.long, id="end"),
+        pytest.param(30, 1.0, 1.0, 1.0, NONE, SILENT, marks=pytest.mark.long, id="silent"),
     ],
 )
 def test_posterior(

@@ -16,6 +16,7 @@ from geoleak.new.guess import decide_layout, understand
 from geoleak.new.questions import _codes
 from geoleak.new.write import NewSite, quoted, write_site
 from geoleak.readers import read_site
+from tests.command import at_length
 from tests.site_folders import POINTS
 
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
@@ -116,17 +117,19 @@ def test_a_place_finds_its_grid(near: str | tuple[float, float]) -> None:
     assert found[0].unit == "ftUS"
 
 
-@pytest.mark.parametrize(
+@at_length(
     ("near", "east", "north", "code"),
     [
-        ("Raleigh, NC", 1987850.0, 783300.0, NC),
-        ("raleigh", 1987850.0, 783300.0, NC),
         ("a hamlet nobody lists, NC", 1987850.0, 783300.0, NC),
-        ("35.9, -79.04", 1987850.0, 783300.0, NC),
-        ("Kassel", 529290.0, 5684388.0, "EPSG:25832"),
         ("Kassel, Deutschland", 529290.0, 5684388.0, "EPSG:25832"),
         ("Praha", -743000.0, -1043000.0, "EPSG:5514"),  # not the same grid counted from Ferro
         ("UK", 530000.0, 180000.0, "EPSG:27700"),
+    ],
+    [
+        ("Raleigh, NC", 1987850.0, 783300.0, NC),
+        ("raleigh", 1987850.0, 783300.0, NC),
+        ("35.9, -79.04", 1987850.0, 783300.0, NC),
+        ("Kassel", 529290.0, 5684388.0, "EPSG:25832"),
     ],
 )
 def test_places_in_the_usual_spellings_find_the_national_grid_first(

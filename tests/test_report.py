@@ -29,7 +29,7 @@ METER = (
 )
 
 
-def photo(path: Path, size=(3000, 1500), *, orientation: int = 1) -> None:
+def photo(path: Path, size=(300, 150), *, orientation: int = 1) -> None:
     exif = Image.Exif()
     exif[0x0112] = orientation
     exif[GPS_TAG] = {1: "N", 2: (35.0, 54.0, 8.0), 3: "W", 4: (79.0, 2.0, 27.0)}
@@ -88,6 +88,7 @@ def test_the_whole_story_in_both_files(court: Path) -> None:
 
 
 def test_a_photo_is_upright_scaled_and_without_its_place(court: Path) -> None:
+    photo(court / "hole.jpg", (3000, 1500), orientation=6)
     run("report", court)
     logo, hole = pictures((court / "out" / "report.html").read_text())
     assert hole.size == (LONGEST // 2, LONGEST)  # turned: it was taken lying
@@ -115,9 +116,10 @@ def test_a_photo_that_is_none_is_said_and_nothing_is_written(court, spoil, says)
 
 
 def test_sizes_are_bounded(court, monkeypatch) -> None:
-    monkeypatch.setattr(photos_module, "MOST_PIXELS", 3000 * 1500 - 1)
+    photo(court / "hole.jpg", (1000, 500))
+    monkeypatch.setattr(photos_module, "MOST_PIXELS", 1000 * 500 - 1)
     assert "million pixels" in run("report", court).err
-    monkeypatch.setattr(photos_module, "MOST_PIXELS", 3000 * 1500)
+    monkeypatch.setattr(photos_module, "MOST_PIXELS", 1000 * 500)
     assert run("report", court).code == 0
     monkeypatch.setattr(photos_module, "MOST_BYTES", 1000)
     assert "is larger than" in run("report", court).err

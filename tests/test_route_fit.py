@@ -486,7 +486,7 @@ def test_the_first_mark_shot_again_at_the_end_does_not_pass_unsaid():
     assert "mark_order" in codes(fit)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(seed=st.integers(0, 10**6), count=st.integers(2, 8), ends=st.booleans())
 def test_any_few_marks_give_finite_figures(seed, count, ends):
     points = np.random.default_rng(seed).normal(0.0, 4.0, (count, 2))
