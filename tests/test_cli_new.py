@@ -356,3 +356,22 @@ def test_a_stated_layout_is_used_to_find_the_crs(tmp_path: Path) -> None:
     ran = run("new", tmp_path / "plain.csv", tmp_path / "site", "--near", "Tennessee", "--unit",
               "ftUS", "--marks", "WL", "--layout", "penzd")  # fmt: skip
     assert "6576" in ran.out + ran.err or "2274" in ran.out + ran.err
+
+
+@pytest.mark.parametrize(("said", "layout"), [("n", "pnezd"), ("easting", "penzd")])
+def test_x_and_y_of_a_local_grid_are_asked_about(tmp_path: Path, said: str, layout: str) -> None:
+    points, site = tmp_path / "xy.csv", tmp_path / "yard"
+    marks = (f"{k},{100 + 2 * k}.5,{50 + k}.25,0,WL\n" for k in range(1, 9))
+    points.write_text("Nr,X,Y,Z,Code\n" + "".join(marks))
+    bare = ["new", points, site, "--crs", "local", "--unit", "m", "--marks", "WL"]
+    ran = run(*bare)
+    assert ran.code == 2 and not site.exists()
+    assert "which of the file's X and Y is north is open" in ran.err
+    blank = ("of the marks", "of fittings", "of fixed", "Depth", "Material", "diameter", "end, if",
+             "be off")  # fmt: skip
+    ran = on_terminal(bare, [("northing or easting", said), *((word, "") for word in blank)])
+    assert ran.code == 0, ran.out
+    stated = tomllib.loads((site / "site.toml").read_text(encoding="utf-8"))
+    assert stated["points"]["layout"] == layout
+    mark = read_site(site).points["3"]
+    assert (mark.northing, mark.easting)[:: 1 if said == "n" else -1] == (106.5, 53.25)

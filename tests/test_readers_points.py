@@ -432,6 +432,44 @@ def test_x_north_y_east_is_an_error_that_says_so(tmp_path: Path) -> None:
     assert "swapped" in lines[0] and "columns" in lines[0]
 
 
+LOCAL_XY = "nr,X,Y,Z\n7,197.013,94.014,201.5\n8,191.001,109.992,201.5\n"
+
+
+@pytest.mark.parametrize("letters", [("X", "Y"), ("x coord", "y coord"), ("X-Coordinate", "Y")])
+def test_x_and_y_of_a_local_grid_are_asked_about(tmp_path: Path, letters) -> None:
+    text = LOCAL_XY.replace("X,Y", ",".join(letters))
+    (line,) = refused(tmp_path, text, crs="local")
+    x, y = letters
+    assert line.startswith("points.csv:1: ")
+    assert f'"{x}" and "{y}": which is north is not stated' in line
+    assert f'columns = {{northing = "{x}", easting = "{y}"}}' in line
+
+
+@pytest.mark.parametrize(
+    ("spec", "x_is_north"),
+    [
+        ({"layout": "pnezd"}, True),
+        ({"layout": "penzd"}, False),
+        ({"columns": {"northing": "X", "easting": "Y"}}, True),
+        ({"columns": {"northing": "Y", "easting": "X"}}, False),
+    ],
+)
+def test_what_is_stated_tells_x_from_y(tmp_path: Path, spec, x_is_north: bool) -> None:
+    table, notes = read(tmp_path, LOCAL_XY, crs="local", **spec)
+    point = table["7"]
+    found = (point.northing, point.easting) if x_is_north else (point.easting, point.northing)
+    assert found == (197.013, 94.014)
+    assert "layout_not_used" not in codes(notes)
+
+
+def test_the_area_of_use_tells_x_from_y_where_one_order_alone_lies_in_it(tmp_path: Path) -> None:
+    assert read(tmp_path, "nr,X,Y\n7,529235.676,5684361.289\n")[0]["7"].easting == 529235.676
+    both = "nr,X,Y\n7,600000,600100\n"  # a point of north-west Africa, and one beside it
+    (line,) = refused(tmp_path, both, crs="EPSG:32629")
+    assert '"X" and "Y": which is north is not stated' in line
+    assert read(tmp_path, "nr,X,Y\n7,9.1,9.2\n", crs="EPSG:4326")[0]["7"].easting == 9.1
+
+
 def test_a_comment_that_looks_like_a_point_is_noted(tmp_path: Path) -> None:
     _, notes = read(tmp_path, "id,e,n,z\n#7,529235,5684361,1\n8,529235,5684361,1\n")
     assert [n.origin.line for n in notes if n.code == "comment_like_a_point"] == [2]

@@ -75,13 +75,14 @@ class PointFileGuess:
     """What was understood of a point file.
 
     ``layout`` is set only where the evidence decides. ``easting`` and ``northing`` are medians as
-    read (in the order of ``layout or "pnezd"`` for a file without a header); degrees where
-    ``in_degrees``.
+    read (in the order of ``layout or "pnezd"`` for a file that is not ``ordered``: it has no
+    header, or calls its axes X and Y alone); degrees where ``in_degrees``.
     """
 
     path: Path
     rows: int
     has_header: bool
+    ordered: bool
     columns: tuple[ColumnGuess, ...]
     layout: Layout | None
     in_degrees: bool
@@ -132,11 +133,13 @@ def understand(
         collector.complain(Origin(path.as_posix(), 1), what, remedy)
     in_degrees, east, north = _middle(table, context)
     collector.finish()
-    layout = None if table.has_header else _decided(info, east, north)
+    ordered = (table.has_header and not table.header.axis_letters) or is_layer
+    layout = None if ordered else _decided(info, east, north)
     return PointFileGuess(
         path=path,
         rows=len(table),
         has_header=table.has_header or is_layer,
+        ordered=ordered,
         columns=_columns(table, layout),
         layout=layout,
         in_degrees=in_degrees,
@@ -150,8 +153,8 @@ def understand(
 
 
 def decide_layout(guess: PointFileGuess, crs: str) -> Layout | None:
-    """Return the layout of a file without a header if exactly one fits the CRS's area of use."""
-    if guess.has_header:
+    """Return the layout of a file that tells none if exactly one fits the CRS's area of use."""
+    if guess.ordered:
         return None
     if guess.layout == "penzd":
         return _decided(_info(crs), guess.northing, guess.easting)
@@ -209,9 +212,10 @@ def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
 def _columns(table: Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
     by_index = {index: role for role, index in table.header.roles.items()}
     words = dict(ROLES)
-    if not table.has_header and layout is None:
+    ordered = table.has_header and not table.header.axis_letters
+    if not ordered and layout is None:
         words["northing"] = words["easting"] = "northing or easting"
-    elif not table.has_header and layout == "penzd":
+    elif not ordered and layout == "penzd":
         words["northing"], words["easting"] = words["easting"], words["northing"]
     found = []
     for index, name in enumerate(table.header.names):

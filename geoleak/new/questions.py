@@ -131,7 +131,8 @@ def questioned(known: NewSite, guess: PointFileGuess | None, ask: Ask, say: Say)
         return answer
 
     say([f"({BACK} goes back to the question before)"])
-    questions = OF_FILE + OF_PIPE if guess else OF_PIPE
+    order = () if guess is None or guess.ordered else (ORDER,)
+    questions = (*OF_FILE[:1], *order, *OF_FILE[1:], *OF_PIPE) if guess else OF_PIPE
     asked: list[tuple[int, NewSite]] = []
     at = 0
     while at < len(questions):
@@ -297,6 +298,14 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Map
             near = said
 
 
+ORDER = _typed(
+    "layout",
+    "Which stands first in the file, northing or easting (n, e)",
+    lambda known: _one_of("n", "e", "northing", "easting"),
+    # Elsewhere the area of use tells.
+    lambda known: known.crs.casefold() == "local",
+    lambda text: {"n": "pnezd", "e": "penzd"}.get(text[:1].casefold(), ""),
+)
 OF_FILE = (
     Question("crs", _asked_crs, lambda known: not known.crs),
     Question("unit", _asked_unit, lambda known: not known.unit),
@@ -363,13 +372,13 @@ def _coded(text: str, say: Say) -> str:
 def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
     """Return the CRSs that the coordinates fit near a place."""
     # Read in the order of pnezd where nothing showed another; the layout may be stated.
-    as_read = not guess.has_header and guess.layout is None and known.layout == "penzd"
+    as_read = not guess.ordered and guess.layout is None and known.layout == "penzd"
     east, north = guess.easting, guess.northing
     return crs_candidates(
         *((north, east) if as_read else (east, north)),
         near=near or None,
         in_degrees=guess.in_degrees,
-        try_swapped=not guess.has_header and not known.layout,
+        try_swapped=not guess.ordered and not known.layout,
         most=_MOST_OFFERED,
     )
 
@@ -426,12 +435,15 @@ def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
         missing.append(("the CRS of the coordinates is not stated", f"--crs CODE{hint}"))
     if not known.unit:
         missing.append(("the unit of lengths is not stated", "--unit m, ft or ftUS"))
-    if not guess.has_header and not known.layout and not known.columns:
+    if not guess.ordered and not known.layout and not known.columns:
         what = "the file has no header and its column order is open"
+        if guess.has_header:
+            what = "which of the file's X and Y is north is open: it differs by country"
         if known.crs and known.crs.strip().casefold() != "local":
             # Where one order alone had fitted, it would have been taken.
             what += f", for in {known.crs} the coordinates fit in both orders or in none"
-        missing.append((what, "check --crs, or state --layout pnezd or penzd"))
+        first = "pnezd (northing first) or penzd (easting first)"
+        missing.append((what, f"check --crs, or state --layout {first}"))
     if not known.marks and not known.numbers:
         seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
         hint = f"; the codes are {seen}" if seen else ""

@@ -10,7 +10,7 @@ import functools
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import resources
 
 ROLES: dict[str, str] = {
@@ -34,7 +34,7 @@ ROLES: dict[str, str] = {
 """Roles of a point file's columns, and what a person calls them."""
 NUMERIC_ROLES = frozenset(ROLES) - {"id", "code", "status", "time", "note"}
 # Spellings that some country uses for the other axis: never decided by the header alone.
-_AXIS_LETTERS = {"x", "y", "coordx", "coordy", "xcoord", "ycoord"}
+_AXIS_LETTERS = {"x", "y", "coordx", "coordy", "xcoord", "ycoord", "xcoordinate", "ycoordinate"}
 # Of two columns of one role the plainer one is taken.
 _PLAIN_NAMES = {
     "id": ("pointid", "pointnumber", "pointno", "name", "id", "point"),
@@ -99,7 +99,7 @@ class Header:
     """Columns by role: role -> field index; units stated; what is left over by name.
 
     ``doubled`` holds (role, column taken, column passed over); ``axis_letters`` says that the axes
-    are known by x and y alone.
+    are known by x and y alone: which of them is north is another matter in each country.
     """
 
     roles: Mapping[str, int]
@@ -107,6 +107,17 @@ class Header:
     units: Mapping[str, str] = field(default_factory=dict)
     doubled: tuple[tuple[str, int, int], ...] = ()
     axis_letters: bool = False
+
+    def laid_out(self, layout: str) -> Header:
+        """Return the header with its two axes in the order of a layout, pnezd or penzd."""
+        if not {"northing", "easting"} <= self.roles.keys():
+            return self
+        axes = ("northing", "easting") if layout == "pnezd" else ("easting", "northing")
+        places = sorted((self.roles["northing"], self.roles["easting"]))
+        of = {at: self.units.get(role) for role, at in self.roles.items()}
+        roles = {**self.roles, **dict(zip(axes, places, strict=True))}
+        units = {role: unit for role, at in roles.items() if (unit := of[at])}
+        return replace(self, roles=roles, units=units)
 
     def extra(self) -> dict[str, int]:
         """Return the columns that have no role, by their name."""

@@ -70,6 +70,26 @@ def check_area(
     return False
 
 
+def ask_which_is_north(
+    table: Table, place: tuple[FloatArray, FloatArray], info: CrsInfo, collector: Collector
+) -> None:
+    """Complain of axes called X and Y alone, where no area of use tells which of them is north."""
+    if info.geographic:
+        return  # degrees have their order by wide custom: X is the longitude
+    if info.crs is not None:
+        e, n = (np.array([np.nanmedian(each)]) for each in place)
+        if not (info.in_area(*info.lonlat(e, n)).all() and info.in_area(*info.lonlat(n, e)).all()):
+            return  # one order alone fits, or none: `check_area` says so
+    names, roles = table.header.names, table.header.roles
+    x, y = names[roles["easting"]], names[roles["northing"]]
+    collector.complain(
+        Origin(table.label, max(1, int(table.lines[0]) - 1)),
+        f'"{x}" and "{y}": which is north is not stated',
+        f'state it: columns = {{northing = "{x}", easting = "{y}"}} in [points], or the other way '
+        "round: countries differ",
+    )
+
+
 def _corners_fit(easting: FloatArray, northing: FloatArray, info: CrsInfo) -> bool:
     """Tell from the corners of the bounding box, without transforming a million points.
 

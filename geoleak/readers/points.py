@@ -18,6 +18,7 @@ from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.point_checks import (
     MOST_NAMED,
+    ask_which_is_north,
     check_area,
     check_axis_unit,
     check_range,
@@ -122,6 +123,8 @@ def _meaning(table: Table, context: PointContext) -> pd.DataFrame | None:
     pair = read_positions(table, context.info, collector)
     if pair is None:
         return None
+    if context.spec.layout is None and table.header.axis_letters:
+        ask_which_is_north(table, pair, context.info, collector)
     columns: dict[str, Any] = {"id": _ids(table, collector)}
     columns["easting"], columns["northing"] = pair
     columns |= _lengths(table, context)

@@ -358,14 +358,16 @@ def _header(
     if numeric < 2 and (known >= 2 or spec.columns):
         while len(top) > 1 and not top[-1].strip():
             top = top[:-1]
-        header = read_header(top)
+        header = stated_columns(read_header(top), spec, collector, asked)
+        if spec.layout and header.axis_letters:
+            return header.laid_out(spec.layout), 1
         if spec.layout and not spec.columns:
             collector.note(
                 "layout_not_used",
                 f'{rows.label} has a header line, so layout = "{spec.layout}" is not used',
                 asked.get("layout", NOWHERE),
             )
-        return stated_columns(header, spec, collector, asked), 1
+        return header, 1
     if spec.columns:
         names = tuple(str(index + 1) for index in range(max(map(len, rows.cells[:200]))))
         return stated_columns(Header({}, names), spec, collector, asked), 0
