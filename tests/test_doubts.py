@@ -19,7 +19,7 @@ from geoleak.advice.doubts import (
 )
 from geoleak.evidence import KindFit
 from geoleak.export.told import UNLIKELY, _likely
-from geoleak.posterior import Explanation
+from geoleak.posterior import Explanation, infer
 from geoleak.site import Note
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m
 from geoleak.units import unit_m
@@ -209,3 +209,21 @@ def test_rivals_that_the_site_sets_to_nought_stand_beside_the_verdict():
     said = " ".join(" ".join(spoken.lines(off)[:5]).split())
     assert "NOT COUNTED, set to 0 in [prior]: the leak on a line nobody traced" in said
     assert "NOT COUNTED" not in " ".join(spoken.lines(result))
+
+
+@pytest.mark.parametrize(
+    ("at", "level", "word", "against", "agrees"),
+    [
+        ((27.0, 67.0), (50.0, 50.0), "2 contact readings agree", False, True),
+        ((27.0, 67.0), (90.0, 22.0), "2 contact readings do not agree", True, True),
+        ((27.0, 67.0, 70.0), (90.0, 22.0, 22.0), "contact readings do not agree", False, False),
+    ],
+)
+def test_no_rows_are_said_to_agree_that_do_not(at, level, word, against, agrees):
+    """Two of them speak against the place, three and more forbid it."""
+    survey = surveyed(offset=(-0.2, 0.2, 0.0), level=(59.0, 61.0, 60.0))
+    route = survey.legs[0].route
+    survey = replace(survey, contact=synthetic.levels("contact", at, level, route=route))
+    fit = next(each for each in infer(survey).fits if each.kind == "contact")
+    assert word in fit.text
+    assert (fit.against, fit.agrees) == (against, agrees)

@@ -37,7 +37,7 @@ PER_DB = float(np.log(10.0) / 10.0)
 STRENGTH_STEP_DB = 3.0
 # Sizes in an array while nodes are judged: what a processor's cache holds (measured).
 CHUNK = 64_000
-MISFIT = 0.01
+MISFIT, FEW_ROWS = 0.01, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -442,9 +442,11 @@ class LevelEvidence(Generic[GroundKind]):
         other *= np.exp(self.error.spread * rng.standard_normal((len(error), 1)))
         seen, drawn = (np.log1p(e**2 / FREEDOM).sum(axis=1) for e in (error, other))
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
-        agrees = p_value >= MISFIT or self.rows < 3
+        agrees = p_value >= MISFIT
         text = self._fit_text(draws, agrees=agrees, silent=silent)
-        return KindFit(self.kind, self.rows, p_value, text, agrees)
+        # Two rows that do not agree speak against the place; too few to forbid it.
+        few = not agrees and self.rows < FEW_ROWS
+        return KindFit(self.kind, self.rows, p_value, text, agrees or few, against=few)
 
     def outliers(self, draws: LevelDraws) -> list[Note]:
         """Name the readings far off what all the others let expect, each with its row."""
