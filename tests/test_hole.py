@@ -122,6 +122,22 @@ def test_a_sharp_turn_grows_no_spike() -> None:
     assert hole_outline([(ring, 0.0, 8.0)], 0.6).is_valid
 
 
+@pytest.mark.parametrize(("inside_deg", "pointed"), [(64.0, True), (56.0, False)])
+def test_a_corner_sharper_than_sixty_degrees_is_cut_off(inside_deg, pointed) -> None:
+    half = np.radians(inside_deg / 2)
+    arm = 5 * np.array([[-np.cos(half), np.sin(half)], [-np.cos(half), -np.sin(half)]])
+    corner = Route.from_vertices([arm[0], (0.0, 0.0), arm[1]])
+    outline = hole_outline([(corner, 4.0, 6.0)], 0.6)
+    tip = 0.3 / np.sin(half)
+    assert outline.contains(shapely.Point(0.98 * tip, 0.0)) is pointed
+
+
+def test_five_centimetres_of_pipe_make_a_hole_and_less_does_not() -> None:
+    assert hole_outline([(STRAIGHT, 20.0, 20.055)], 0.6).area > 0
+    with pytest.raises(GeometryError, match="has no length"):
+        hole_outline([(STRAIGHT, 20.0, 20.045)], 0.6)
+
+
 def test_volume_of_sloped_sides() -> None:
     route = Route.from_vertices([(0.0, 0.0), (10.0, 0.0)])
     sloped, volume = sloped_hole(hole_outline([(route, 4, 6)], 1.0), 2.0, "B")

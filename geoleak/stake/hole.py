@@ -34,7 +34,6 @@ BELOW_PIPE_M = 0.15
 SHORTEST_M = 0.05
 # A corner sharper than about 60 degrees inside is cut off rather than drawn out to a spike.
 _MITRE_LIMIT = 2.0
-_SLICES = 8
 _ENGINEER = "deeper than 20 ft (6.10 m): an engineer designs the slopes"
 
 
@@ -203,18 +202,15 @@ def reproject(
 
 def sloped_hole(outline: Polygon, depth_m: float, soil: str | None) -> tuple[Polygon, float]:
     """Return the outline at the surface, all sides sloped, and the volume down to the bottom."""
-    ratio = slope_ratio(soil)
-    surface, areas = outline, [float(outline.area)]
-    for part in range(1, _SLICES + 1):
-        away = part / _SLICES * depth_m * ratio
-        if away > 0:
-            surface = _one_polygon(
-                outline.buffer(away, join_style="mitre", mitre_limit=_MITRE_LIMIT)
-            )
-        areas.append(float(surface.area))
+    away = depth_m * slope_ratio(soil)
+    if away <= 0:
+        return outline, depth_m * float(outline.area)
+    half, surface = (
+        _one_polygon(outline.buffer(each, join_style="mitre", mitre_limit=_MITRE_LIMIT))
+        for each in (away / 2, away)
+    )
     # Simpson's rule: exact while no side of the outline vanishes, for the area is then quadratic.
-    weights = np.array([1.0] + [4.0, 2.0] * (_SLICES // 2 - 1) + [4.0, 1.0])
-    return surface, depth_m * float(weights @ areas) / (3 * _SLICES)
+    return surface, depth_m * float(outline.area + 4 * half.area + surface.area) / 6
 
 
 def _one_polygon(shape: BaseGeometry) -> Polygon:
