@@ -64,6 +64,13 @@ def test_the_profile_draws_one_scale_and_says_what_it_leaves_out():
     assert told.replace(" dB", "&#160;dB") in page_html(mixed)
 
 
+@pytest.mark.parametrize(("count", "more"), [(8, ""), (9, " and 1 more")])
+def test_eight_readings_of_other_scales_are_told_and_the_rest_counted(count, more):
+    told = level_scales.not_drawn(_with(*MIXED[:1] * count), "yard")
+    assert told.count(" at ") == 8 and told.endswith(more)
+    assert ("more" in told) is bool(more)
+
+
 def test_where_most_readings_are_recordings_they_are_the_scale():
     changes = [{"level_from": "recording", "level_db": -60.0 + k} for k in range(13)]
     result = _with(*changes)

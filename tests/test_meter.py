@@ -8,7 +8,7 @@ import pytest
 
 import geoleak
 from geoleak.errors import InputError
-from geoleak.hydraulics import meter_test, repaired
+from geoleak.hydraulics import PRESSURE_EXPONENT, meter_test, repaired
 from geoleak.readers import sheets
 from geoleak.reports.meter import MeterReport
 from tests.command import run
@@ -54,6 +54,11 @@ def test_a_leak_its_size_its_money_and_its_hole(tmp_path) -> None:
     printed = run("meter", folder).out
     for words in ("LEAK   0.5 gal/min", "720 gal a day", "since 2026-04-04", "licensed person"):
         assert words in printed
+    # A month is a twelfth of 365.25 days.
+    assert f"{720 * 365.25 / 12:,.0f} gal a month" in printed
+    middle, spread = PRESSURE_EXPONENT["plastic"]
+    less = [100 * (1 - 0.8**n) for n in (middle - spread, middle + spread)]
+    assert f"with a fifth less pressure {less[0]:.0f} to {less[1]:.0f} % less of it" in printed
     # Nothing is written.
     assert not (folder / "out").exists()
 

@@ -433,3 +433,16 @@ def test_the_slab_is_told_from_a_reading_near_the_stake(away_m: float, said: boo
     )
     out.survey = dataclasses.replace(survey, surface=moved)
     assert any("cut and lift the slab" in each for each in out.cautions) is said
+
+
+@pytest.mark.parametrize(("cells", "kept"), [(400, 400), (401, 201)])
+def test_a_profile_holds_four_hundred_places_at_most_and_all_its_mass(cells, kept) -> None:
+    from geoleak.result.build import thinned
+
+    width = np.linspace(0.05, 0.15, cells)
+    mass = np.random.default_rng(1).dirichlet(np.ones(cells))
+    at, density = thinned(np.cumsum(width), width, mass)
+    step = -(-cells // kept)
+    assert len(at) == len(density) == kept
+    whole = np.add.reduceat(width, np.arange(0, cells, step)) @ np.asarray(density)
+    assert whole == pytest.approx(1.0)

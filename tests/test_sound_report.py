@@ -8,7 +8,7 @@ import pytest
 
 import geoleak
 from geoleak.errors import InputError
-from geoleak.reports.sound import site_delay_report
+from geoleak.reports.sound import delay_report, site_delay_report
 from geoleak.site import Site
 
 SITES = Path(__file__).parent.parent / "sample_sites"
@@ -36,3 +36,9 @@ def test_a_delay_longer_than_the_longest_is_not_found_elsewhere(site: Site) -> N
 def test_options_that_make_no_sense_are_refused(site: Site, options: dict[str, object]) -> None:
     with pytest.raises(InputError, match="is no"):
         site_delay_report(site, **options)
+
+
+@pytest.mark.parametrize(("longest_s", "says"), [(10.01, "longest delay"), (9.99, "no such")])
+def test_a_search_past_ten_seconds_is_a_slip_of_units(longest_s: float, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        delay_report("no.wav", "none.wav", longest_s=longest_s)
