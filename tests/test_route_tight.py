@@ -20,7 +20,8 @@ from geoleak.route.search import tried
 from geoleak.route.solve import Observations, misfit, normal_equations
 from geoleak.route.spread import posteriors
 from tests.test_route_stack import marks_along
-from tests.trials.tight_routes import SHAPES, one
+from tests.trials.route_trial import marks_of
+from tests.trials.tight_routes import SHAPES, one, tight_route
 
 
 def outcomes(kind: str, count: int = 8) -> list:
@@ -33,6 +34,13 @@ def test_pipe_that_turns_back_keeps_its_marks_and_its_length():
     assert all(each.good_lost < 3 and "no_line" not in each.codes for each in found)
     assert max(abs(each.length_error) for each in found) < 0.05
     assert np.mean([abs(each.z) < 2 for each in found]) > 0.8
+
+
+def test_marks_that_make_no_line_at_first_are_cut_finer():
+    route, _ = tight_route("two hairpins", np.random.default_rng([5, 12]))
+    fit = fit_route(marks_of(route))
+    assert "no_line" not in {each.code for each in fit.warnings}
+    assert abs(fit.route.length_m - route.length_m) < 2.0 * fit.length_sigma_m
 
 
 def test_s_bends_keep_their_length():

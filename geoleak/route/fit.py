@@ -24,7 +24,7 @@ from geoleak.route.marks import (
 from geoleak.route.notes import fit_notes, spacing_notes
 from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
-from geoleak.route.search import FINE_CUTS, Window, distinct, search
+from geoleak.route.search import FINE_CUT, Window, distinct, search
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
 from geoleak.route.spread import FittedShape, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
@@ -198,7 +198,7 @@ def _fitted(marks: Observations, options: RouteOptions) -> tuple[list[Solution],
         found, _ = search(marks, weight)
         settled += _settled(_nearest(found), marks, 1.0, free=True)
     if not windows and _has_failed(distinct(settled), marks):
-        found, windows = search(marks, np.asarray(marks.sigma_m**-2.0), cuts_at=FINE_CUTS)
+        found, windows = search(marks, np.asarray(marks.sigma_m**-2.0), cuts_at=(FINE_CUT,))
         settled += _settled(_nearest(found), marks, 1.0, free=options.scale_sigma)
     return distinct(settled), windows
 

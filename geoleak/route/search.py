@@ -24,8 +24,8 @@ LEAST_ON_ARC = 3
 """An arc that fewer marks stand on is not told from a sharp bend."""
 FIRST_CUTS = (0.4, 0.67, 1.0, 1.5)
 """Shares of the charge for a bend at which first guesses are cut."""
-FINE_CUTS = (0.02, 0.05, 0.1, 0.2)
-"""And those at which marks that make no line at first are cut again: more bends, none too dear."""
+FINE_CUT = 0.05
+"""And that at which marks that make no line at first are cut again: more bends, none too dear."""
 ROUGH_STEPS = 8
 ROUGH_GAIN = 0.05
 """Proposals are fitted roughly; the best few are fitted to the end afterwards."""
