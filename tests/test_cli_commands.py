@@ -319,7 +319,7 @@ class TestStreams:
     ) -> None:
         line = f'"{sys.executable}" -m geoleak {command} "{alder}" {where}'
         done = subprocess.run(
-            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
+            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=300
         )
         said = done.stderr.decode()
         assert done.returncode == 1
@@ -331,14 +331,14 @@ class TestStreams:
     def test_a_closed_stderr_leaves_the_exit_code(self, tmp_path: Path) -> None:
         line = f'"{sys.executable}" -m geoleak check "{tmp_path}/none" 2>&-'
         done = subprocess.run(
-            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=60
+            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=300
         )
         assert (done.returncode, done.stdout) == (2, b"")
 
     def test_a_reader_that_goes_away_is_no_fault(self, alder: Path) -> None:
         command = f'"{sys.executable}" -m geoleak route "{alder}" | head -1'
         done = subprocess.run(
-            ["bash", "-c", command], cwd=REPO, capture_output=True, check=False, timeout=60
+            ["bash", "-c", command], cwd=REPO, capture_output=True, check=False, timeout=300
         )
         assert done.stderr == b""
 

@@ -250,7 +250,7 @@ def test_taped_error_is_what_a_crew_would_make() -> None:
                 exact + rng.normal(0, 0.015, 3),
                 side=chosen.side,
             )
-            for _ in range(4000)
+            for _ in range(1500)
         ]
     )
     drms = math.sqrt(np.mean(np.sum(places**2, axis=1)))
