@@ -861,6 +861,7 @@ def test_a_trace_goes_on_past_the_open_end():
     assert places == ((0, 100.0 + TRACE_M, 0.0),)
 
 
+@pytest.mark.long  # timed
 def test_weighing_rivals_takes_no_more_than_twice_the_time():
     """Processor time of one inference with rivals against one without; the best of five."""
     survey = listened(fittings=(0.0, 40.0))

@@ -15,10 +15,12 @@ from tests.spoilt_table import ALDER, ANSWERED, HOSTILE, REFUSED
 # Words that would mean a slip of ours, in any file or line; "inf" and "nan" as whole words.
 NO_NUMBER = re.compile(r"(?<![\w.-])[-+]?(nan|inf|infinity)(?![\w-])", re.IGNORECASE)
 OURS = re.compile(r"unexpected|internal error|Traceback|\w+Error\b|\w+Exception\b")
-# Answered by the same lines as one that stays in the short run.
+# Answered by the same lines as one that stays in the short run, or by what tests of the readers,
+# levels and frames hold.
 LIKE_ANOTHER = {
     "readings_utf16", "readings_cp1252", "toml_utf16", "skipped_all", "readings_without_level",
     "readings_header_only", "delay_sigma_huge", "all_dry_hole", "service_axes_swapped",
+    "crs_number", "at_the_limit", "frame_is_an_ensemble", "delay_huge",
 }  # fmt: skip
 
 

@@ -73,6 +73,7 @@ def test_a_point_far_off_that_a_sheet_names_is_made(folder: Path) -> None:
         (folder / "calibration.csv").unlink()
 
 
+@pytest.mark.long  # timed
 def test_the_survey_of_a_long_file_is_as_quick_as_that_of_a_short_one(
     folder: Path, tmp_path: Path
 ) -> None:
