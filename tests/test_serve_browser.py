@@ -345,6 +345,19 @@ def test_what_is_asked_about_while_it_is_typed(driver, page) -> None:
         assert typed == asks, (level, sides_m)
 
 
+def test_a_place_that_no_point_is_called_is_asked_about_before_it_is_sent(driver, page) -> None:
+    script = (
+        "const [points, places, done] = arguments, state = { points, readings: [] };"
+        "import('/entering.js').then(({ doubt }) => done(places.map((place) =>"
+        "  doubt(state, { place, kind: 'surface' }, false))))"
+    )
+    places = ["113", "114 up 2", "yard@20", "999"]
+    asks = "No mark or fitting is called 999: is it the place?"
+    for points, last in (([{"id": "113", "kind": "mark"}], asks), ([], None)):
+        found = driver.execute_async_script(script, points, places)
+        assert found == [None, None, None, last]
+
+
 @pytest.mark.parametrize(("fittings", "on_buttons"), [(8, True), (9, False)])
 def test_as_many_fittings_as_fit_stand_on_buttons(driver, page, fittings, on_buttons) -> None:
     script = (

@@ -147,7 +147,9 @@ export function doubt(state, row, typing) {
   const point = state.points.find((p) => p.id === row.place);
   const bare = row.kind === "contact" && point && point.kind === "mark";
   const touched = bare && `Mark ${point.id} is on the ground, with nothing to touch: is it the place?`;
-  return [touched, odd(state, row, point, typing)].filter(Boolean).join(" ") || null;
+  const alone = !typing && state.points.length && row.place && !/[\s@]/.test(row.place); // no place told from another
+  const unknown = alone && !point && `No mark or fitting is called ${row.place}: is it the place?`;
+  return [unknown, touched, odd(state, row, point, typing)].filter(Boolean).join(" ") || null;
 }
 
 // While a repeat is being typed it may still grow.
