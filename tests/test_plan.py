@@ -10,7 +10,8 @@ import pytest
 
 import geoleak
 from geoleak.advice import plan as plan_module
-from geoleak.advice.plan import first_fittings, first_valves, plan_visit
+from geoleak.advice.plan import Plan, first_fittings, first_valves, plan_visit
+from geoleak.reports.plan import PlanReport
 from geoleak.survey import survey_site
 from tests.command import REPO, run
 from tests.site_folders import TOML, write_folder
@@ -107,3 +108,10 @@ def test_a_plan_rests_on_no_row_of_a_visit(tmp_path):
     assert not any(getattr(unread.site, name) for name in told)
     assert not any(getattr(unread, name) for name in rows)
     assert unread.legs == survey.legs and unread.site.legs and unread.points
+
+
+@pytest.mark.parametrize(("count", "more"), [(8, ""), (9, " and 1 more")])
+def test_eight_fittings_are_named_and_the_rest_counted(tmp_path, count: int, more: str) -> None:
+    _, survey = lane(tmp_path)
+    told = PlanReport(survey, Plan((), (), (), 0.0, 2.0))._named(tuple(map(str, range(count))))
+    assert told == "0, 1, 2, 3, 4, 5, 6, 7" + more
