@@ -17,6 +17,8 @@ from geoleak.closeout.found import entry_lines
 from geoleak.closeout.outcome import FoundLeak, leak_outcome
 from geoleak.reports.customer import _plain
 from geoleak.result import chainage_of
+from geoleak.serve.live import Live
+from geoleak.serve.page import page_state
 from geoleak.survey import survey_site
 from tests.command import run
 
@@ -182,6 +184,12 @@ def test_the_meter_closes_a_job_or_leaves_it_open(
     said = " ".join(run("locate", located).out.split())
     assert says in said
     assert ("DIG yard" in said) is not proof
+    # So says the page at the kerb.
+    live = Live(located)
+    state = page_state(live, live.refresh(), read_only=False)
+    assert state["answer"]["verdict"] == ("closed" if proof else "dig")
+    assert (state["answer"]["stake"] is None) is proof
+    assert not (proof and (state["next"] or state["answer"]["not_before"]))
 
 
 def test_a_leak_across_the_stake_reads_back_and_left(located: Path) -> None:

@@ -148,7 +148,7 @@ def _about(result: Result) -> str:
         "identifier": f"run {result.run.id}",
         "created": result.run.date or "",
         "creator": f"geoleak {result.run.version}",
-        "abstract": f"Verdict: {result.decision.verdict}. Grid: {result.site.grid_name} "
+        "abstract": f"Verdict: {result.stands}. Grid: {result.site.grid_name} "
         f"({result.leak.position.crs}). Lengths in the fields are metres. A stake is advice; "
         "local codes and licensed practice govern.",
     }

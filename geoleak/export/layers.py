@@ -73,7 +73,7 @@ WORKED_OUT: dict[str, Source] = {
     "scale": lambda feature, result: feature.properties.get("level_from", "meter"),
     "station": _station("chainage_m"),
     "to_sta": _station("to_m"),
-    "verdict": lambda feature, result: result.decision.verdict,
+    "verdict": lambda feature, result: result.stands,
 }
 """Field -> what gives it, where no property does."""
 

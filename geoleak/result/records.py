@@ -372,7 +372,7 @@ class Result:
 
         decision, leak = self.decision, self.leak
         return (
-            f"<Result {self.site.title!r}: {decision.verdict}, {leak.leg} {leak.station}, "
+            f"<Result {self.site.title!r}: {self.stands}, {leak.leg} {leak.station}, "
             f"{words.chance(decision.chance_in_hole)} in the hole, run {self.run.id}>"
         )
 

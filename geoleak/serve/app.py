@@ -259,7 +259,7 @@ class Pages:
         except GeoleakError as error:
             return complaint(507, *error.lines())
         offered = [path.name for path in written if path.name in FILES]
-        return JSONResponse({"files": offered, "verdict": answer.result.decision.verdict})
+        return JSONResponse({"files": offered, "verdict": answer.result.stands})
 
     async def file(self, request: Request) -> Response:
         """Return one file that was written."""

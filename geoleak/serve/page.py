@@ -31,7 +31,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "said": live.said[-3:],
         "unit": _unit(survey),
         "answer": _answer(survey, result) if survey and result else None,
-        "next": _next(survey, result) if survey and result else [],
+        "next": _next(survey, result) if survey and result and not result.closed else [],
         "legs": _legs(survey, result) if survey else [],
         "points": _points(survey) if survey else [],
         "readings": _readings(result) if survey and result else [],
