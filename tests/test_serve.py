@@ -152,6 +152,7 @@ class TestContract:
             ({"place": "113", "kind": "surface", "level": "loud"}, "loud"),
             ({"place": "113", "kind": "sonar", "level": "30"}, "sonar"),
             ({"place": "113", "kind": "surface", "colour": "3"}, "colour"),
+            ({"place": "113", "kind": "surface"}, "nothing that was read"),
         ],
     )
     def test_the_readers_own_complaint_comes_back_and_nothing_is_written(
