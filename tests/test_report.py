@@ -15,7 +15,7 @@ from pypdf import PdfReader
 
 from geoleak.reports import photos as photos_module
 from geoleak.reports.photos import GPS_TAG, LONGEST
-from tests.command import REPO, run
+from tests.command import REPO, at_length, run
 
 COURT = REPO / "sample_sites" / "alder_court"
 METER = (
@@ -99,19 +99,15 @@ def test_a_photo_is_upright_scaled_and_without_its_place(court: Path) -> None:
     assert hole.getexif().get_ifd(GPS_TAG)[1] == "N"
 
 
-@pytest.mark.parametrize(
-    ("spoil", "says"),
-    [
-        (lambda path: path.write_text("no photo"), "is no JPEG, PNG or TIFF"),
-        (lambda path: path.write_bytes(path.read_bytes()[:200]), "is no JPEG, PNG or TIFF"),
-        (lambda path: path.write_bytes(b"GIF89a" + bytes(50)), "is no JPEG, PNG or TIFF"),
-    ],
+@at_length(
+    "spoilt", [lambda data: data[:200]], [lambda _: b"no photo", lambda _: b"GIF89a" + bytes(50)]
 )
-def test_a_photo_that_is_none_is_said_and_nothing_is_written(court, spoil, says) -> None:
-    spoil(court / "hole.jpg")
+def test_a_photo_that_is_none_is_said_and_nothing_is_written(court, spoilt) -> None:
+    path = court / "hole.jpg"
+    path.write_bytes(spoilt(path.read_bytes()))
     ran = run("report", court)
     assert ran.code == 2
-    assert f'"hole.jpg" {says}' in ran.err
+    assert '"hole.jpg" is no JPEG, PNG or TIFF' in ran.err
     assert not (court / "out").exists() or not list((court / "out").glob("report*"))
 
 
