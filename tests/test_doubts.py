@@ -76,7 +76,7 @@ def test_a_stake_that_may_stand_outside_its_hole_is_not_dug_by(way, share, doubt
 @pytest.mark.parametrize("side", [-1.0, 1.0])
 @pytest.mark.parametrize(("sigmas", "doubted"), [(0.9, False), (1.1, True)])
 def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, sigmas, doubted):
-    assert LOUDER_SIGMAS == 2.0
+    assert pytest.approx(NormalDist().inv_cdf(0.95), abs=0.001) == LOUDER_SIGMAS
     survey = surveyed(offset=(side * 1.0, side * 2.0), level=(61.0, 60.0))
     error = np.sqrt(2.0) * survey.site.levels.level_sigma_db
     level = (61.0, 60.0 + sigmas * LOUDER_SIGMAS * error)

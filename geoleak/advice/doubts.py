@@ -24,9 +24,9 @@ from geoleak.units import format_length, unit_m
 LISTENED_M = 3.0
 # A setting-out error is held against the hole at 95 %: so many sigmas of a normal either way.
 SIGMAS_95 = 1.96
-# Sigmas of the difference of two readings from which one aside is louder than the line
-# (common practice, no source).
-LOUDER_SIGMAS = 2.0
+# Sigmas of the difference of two readings from which one aside is louder than the line: 95 % of a
+# normal, one-sided.
+LOUDER_SIGMAS = 1.645
 # A stop test is asked for so often at one place (common practice, no source).
 STOPS = 2
 # A rival more likely than not is what there is to look for.
