@@ -73,6 +73,23 @@ def test_a_stake_that_may_stand_outside_its_hole_is_not_dug_by(way, share, doubt
         assert "shoot the marks again" in found[0].job
 
 
+@pytest.mark.parametrize(
+    ("marks_by", "first"),
+    [
+        ("signal", "the stake sets out"),
+        ("records", "nothing stands"),
+        ("assumed", "nothing stands"),
+    ],
+)
+def test_marks_are_shot_again_before_more_is_read_at_them(marks_by, first):
+    survey, silent = surveyed(), judged()
+    leg = survey.legs[0]
+    leg = replace(leg, leg=leg.leg.model_copy(update={"marks_by": marks_by}))
+    silent.no_leak_odds = 2.0
+    found = told(replace(survey, legs=(leg,)), silent, replace(DIG, sigma_m=(1.0, 1.0)))
+    assert [each.text.startswith(first) for each in found] == [True, False]
+
+
 @pytest.mark.parametrize("side", [-1.0, 1.0])
 @pytest.mark.parametrize(("sigmas", "doubted"), [(0.9, False), (1.1, True)])
 def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, sigmas, doubted):

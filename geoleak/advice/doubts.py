@@ -69,13 +69,18 @@ class Dig:
 def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ...]:
     """Return the reasons not to dig, the one to see to first ahead."""
     silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
+    traced = survey.legs[dig.leg].leg
+    shot = not traced.drawn and traced.marks_by not in ("records", "assumed")
     return (
+        # Readings at marks that may stand anywhere tell nothing; a drawn line is traced once it
+        # was heard where.
+        *(_setting_out(survey, dig) if shot else ()),
         *_unheard(survey, posterior, dig, silent=silent),
         *_stop_tests(survey, dig),
         *_meter(survey),
         *_bare_and_dry(posterior),
         *_misfits(posterior, redo=True),
-        *_setting_out(survey, dig),
+        *(() if shot else _setting_out(survey, dig)),
         *_no_line(survey, dig),
         *_beside(survey, posterior, dig, silent=silent),
         *_misfits(posterior, redo=False),
