@@ -9,11 +9,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
 
 from tests import browser
 from tests.command import REPO, run
 from tests.spoilt_sites import SITES
+
+# The same examples each time: what chance finds is found by the long runs, not on the way.
+hypothesis.settings.register_profile("same", derandomize=True)
+hypothesis.settings.load_profile("same")
 
 
 def pytest_configure() -> None:

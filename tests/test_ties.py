@@ -230,7 +230,10 @@ def test_the_stake_is_found_from_its_own_printed_ties(seed, count, unit, shift) 
     ]
     chosen = ties_at(points, *stake, unit=unit)
     assume(chosen.ties)
-    assert math.hypot(*(recover(chosen) - stake)) <= 0.02 * 0.3048
+    # Two lengths off by half of 0.01 ft at most, a fifth for the arcs being round: so far may their
+    # crossing move.
+    moved = 1.2 * 0.005 * 0.3048 / math.sin(math.radians(chosen.crossing_deg) / 2)
+    assert math.hypot(*(recover(chosen) - stake)) <= moved
     # The words alone tell the same side as the geometry.
     a, b = (np.array([each.easting_m, each.northing_m]) for each in chosen.points[:2])
     turn = (b - a)[0] * (stake - a)[1] - (b - a)[1] * (stake - a)[0]
