@@ -44,7 +44,6 @@ from geoleak.posterior import Explanation
 from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import infer
 from geoleak.posterior.rivals import (
-    AT_END_M,
     FEW_NODES,
     HEARD_FROM_M,
     NEAR_M,
@@ -394,8 +393,8 @@ def test_a_fitting_on_an_end_leaves_a_share_by_its_kind(code, left):
         survey = replace(listened(), points=(fitting("F", at_m, code),))
         return shares_beyond(free_ends(survey), 0.04)[0] / 0.02
 
-    assert share(AT_END_M - 0.1) == pytest.approx(left)
-    assert share(AT_END_M + 0.1) == 1.0
+    assert share(0.9) == pytest.approx(left)
+    assert share(1.1) == 1.0
 
 
 def test_a_faucet_on_the_last_mark_does_not_hide_a_leak_past_it():
@@ -800,7 +799,7 @@ def test_the_method_page_states_every_figure_in_use():
     for name, value in table.items():
         assert setting(name).value == float(value), name
     for said, figure in (
-        ("split over the ends", AT_END_M),
+        ("A fitting within 1 m", 1.0),
         ("evenly spread from 6 to 30 dB", setting("stop_fall_least").value),
     ):
         assert said in page
