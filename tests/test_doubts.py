@@ -74,20 +74,21 @@ def test_a_stake_that_may_stand_outside_its_hole_is_not_dug_by(way, share, doubt
 
 
 @pytest.mark.parametrize(
-    ("marks_by", "first"),
+    ("marks_by", "first", "job"),
     [
-        ("signal", "the stake sets out"),
-        ("records", "nothing stands"),
-        ("assumed", "nothing stands"),
+        ("signal", "the stake sets out", "shoot the marks again"),
+        ("records", "nothing stands", "trace the pipe here"),
+        ("assumed", "nothing stands", "trace the pipe here"),
     ],
 )
-def test_marks_are_shot_again_before_more_is_read_at_them(marks_by, first):
+def test_marks_are_shot_again_before_more_is_read_at_them(marks_by, first, job):
     survey, silent = surveyed(), judged()
     leg = survey.legs[0]
     leg = replace(leg, leg=leg.leg.model_copy(update={"marks_by": marks_by}))
     silent.no_leak_odds = 2.0
     found = told(replace(survey, legs=(leg,)), silent, replace(DIG, sigma_m=(1.0, 1.0)))
     assert [each.text.startswith(first) for each in found] == [True, False]
+    assert [each.job.startswith(job) for each in found if each.job] == [True]
 
 
 @pytest.mark.parametrize("side", [-1.0, 1.0])

@@ -33,6 +33,10 @@ STOPS = 2
 BELIEVED = 0.5
 # Warnings of a route's fit that say that the marks are in no order to dig by.
 NO_LINE = ("no_line", "mark_order")
+SHOOT = (
+    "shoot the marks again with a rover good to a hand, or say how good this one was (precision)"
+)
+TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 Place = tuple[int, float, float]
 
 
@@ -74,13 +78,13 @@ def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ..
     return (
         # Readings at marks that may stand anywhere tell nothing; a drawn line is traced once it
         # was heard where.
-        *(_setting_out(survey, dig) if shot else ()),
+        *(_setting_out(survey, dig, SHOOT) if shot else ()),
         *_unheard(survey, posterior, dig, silent=silent),
         *_stop_tests(survey, dig),
         *_meter(survey),
         *_bare_and_dry(posterior),
         *_misfits(posterior, redo=True),
-        *(() if shot else _setting_out(survey, dig)),
+        *(() if shot else _setting_out(survey, dig, TRACE)),
         *_no_line(survey, dig),
         *_beside(survey, posterior, dig, silent=silent),
         *_misfits(posterior, redo=False),
@@ -199,7 +203,7 @@ def _no_line(survey: Survey, dig: Dig) -> Iterator[Doubt]:
             return
 
 
-def _setting_out(survey: Survey, dig: Dig) -> Iterator[Doubt]:
+def _setting_out(survey: Survey, dig: Dig, job: str) -> Iterator[Doubt]:
     """Return that the stake may stand farther from the pipe than the hole reaches."""
     unit = survey.site.length_unit
     for sigma, reach, way in zip(dig.sigma_m, dig.reach_m, ("along", "across"), strict=True):
@@ -208,8 +212,7 @@ def _setting_out(survey: Survey, dig: Dig) -> Iterator[Doubt]:
             yield Doubt(
                 f"the stake sets out within {format_length(off, unit=unit)} {way} the pipe (95 %), "
                 f"the hole reaches {format_length(reach, unit=unit)}",
-                "shoot the marks again with a rover good to a hand, or say how good this one was "
-                "(precision); trace again what was not traced",
+                job,
             )
             return
 
