@@ -463,7 +463,7 @@ ANSWERED = (
         ALDER,
         (add("holes.csv", HOLES + "1,yard@36,yard@48,yes,dry\n"),),
         0,
-        ("LISTEN ON", "contradict"),
+        ("CHECK FIRST", "contradict"),
     ),
     Spoilt(
         "hole_of_no_length",
@@ -515,7 +515,7 @@ ANSWERED = (
         ("boundary 304",),
     ),
     Spoilt(
-        "delay_huge", QUARRY, (put("delays.csv", "1,79;0,4", "1e9;0,4"),), 0, ("LISTEN ON", "D1")
+        "delay_huge", QUARRY, (put("delays.csv", "1,79;0,4", "1e9;0,4"),), 0, ("CHECK FIRST", "D1")
     ),
     Spoilt("delay_sigma_huge", QUARRY, (put("delays.csv", "1,79;0,4", "1,79;1e9"),), 0, ()),
     Spoilt("frame_moves", SCHOOL, (toml("EPSG:6318", "EPSG:9000"),), 0, ("epoch",)),
@@ -533,6 +533,6 @@ ANSWERED = (
         ALDER,
         (write("found.csv", "outcome,place,depth,cause\nleak,105,3 ft,root\n"),),
         0,
-        ("yard 0+4",),
+        ("CLOSED: leak found at yard 0+18.2", "23.9 ft from the stake toward the meter"),
     ),
 )
