@@ -260,11 +260,19 @@ def test_promises_are_told_apart_by_tenths(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("p", "fair"), [(0.0101, True), (0.0099, False)])
-def test_one_in_a_hundred_is_where_chance_ends(tmp_path: Path, p: float, fair: bool) -> None:
+@pytest.mark.parametrize(
+    ("p", "digs", "said"),
+    [
+        (0.051, 10, "(no more off than chance allows, p"),
+        (0.049, 10, "(more off than chance allows, p"),
+        (0.051, 9, "(so few digs tell nothing yet, p"),
+        (0.014, 1, "(more off than chance allows, though of few digs, p"),
+    ],
+)
+def test_one_in_twenty_is_where_chance_ends(tmp_path: Path, p: float, digs: int, said: str) -> None:
     result = result_of(40.0, 0.5)
-    seen = one(tmp_path, result, leak_outcome(result, at(40), across_m=0)) | {"p_value": p}
-    assert ("no more off than chance allows" in "\n".join(record_lines(seen))) is fair
+    seen = one(tmp_path, result, leak_outcome(result, at(40), across_m=0))
+    assert said in "\n".join(record_lines(seen | {"p_value": p, "digs": digs}))
 
 
 def test_the_record_speaks_the_sites_unit(tmp_path: Path) -> None:

@@ -86,8 +86,8 @@ def test_listening_on_does_not_say_dig():
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     assert not any(line.startswith("DIG") for line in printed)
     for said in (
-        "Listen next, the most telling first: after 1 the search should narrow from 25 ft of pipe "
-        "to about 6 ft, after 2 to about 9 ft",
+        "Listen next, the most telling first: one such reading should narrow the search from "
+        "25 ft of pipe to about 6 ft",
         "listen 1: surface reading 1.0 ft past mark 109 toward mark 110 (yard 0+43.0) 2: contact "
         "reading at meter MTR1 (yard 0+00.0)",
         'places for readings.csv: 1 "109 up 1.0", 2 "MTR1"',
@@ -128,16 +128,19 @@ def test_a_dig_that_a_reading_would_pay_for_names_it_and_the_others_do_not():
     ("now", "after", "unit", "said"),
     [
         (91.44, 71.9, "ft", "from 300 ft of pipe to about 240 ft"),
-        (91.44, 91.0, "ft", "narrow little: 300 ft of pipe"),
-        (2.0, 2.4, "m", "narrow little: 2.0 m of pipe"),
+        (91.44, 91.0, "ft", ""),
+        (2.0, 2.4, "m", ""),
+        # A tenth is the least that is worth a word.
+        (2.0, 1.81, "m", ""),
+        (2.0, 1.79, "m", "narrow the search from 2.0 m of pipe to about 1.8 m"),
         (2.0, 0.84, "m", "from 2.0 m of pipe to about 0.8 m"),
         (0.5, 0.312, "m", "from 0.50 m of pipe to about 0.31 m"),
-        (None, 1.9, "m", "should narrow to about 1.9 m"),
+        (None, 1.9, "m", "should narrow the search to about 1.9 m"),
     ],
 )
 def test_what_a_reading_brings_is_told_in_two_figures(now, after, unit, said):
     each = NextReadingSummary("surface", "109", "yard", 1.0, after, now)
-    assert said in expected(each, unit)
+    assert said in expected(each, unit) and bool(said) is bool(expected(each, unit))
 
 
 def test_places_are_told_as_a_crew_finds_them():

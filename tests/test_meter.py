@@ -121,6 +121,20 @@ def test_rollover_and_a_register_that_runs_back(tmp_path) -> None:
     assert "falls from 99.5 to 1" in ran.err
 
 
+@pytest.mark.parametrize(("litres", "counts"), [(10_010, True), (10_040, False)])
+def test_what_no_meter_passes_is_a_question_and_no_leak(tmp_path, litres, counts) -> None:
+    # 10 min and a second at 1,000 L/min are 10,017 L, and one count is 10 L.
+    shut = rows("12.00", f"{12 + litres / 1000:.2f}", unit="m3")
+    house = rows("12.00", "12.00", unit="m3", name="b", state="house valve shut", start=30)
+    made = report(tmp_path, shut + house)
+    assert (made.test.verdict == "leak") is counts
+    assert (made.test.sides is not None) is counts
+    if not counts:
+        (note,) = made.test.warnings
+        assert "faster than a customer's meter turns (1,000 L/min)" in note.text
+        assert note.origin.line == 3 and "CANNOT TELL" in "\n".join(made.lines())
+
+
 def test_two_readings_at_one_time_are_said(tmp_path) -> None:
     text = rows("10.0", "15.0") + rows("15.1", "20.0", start=10)
     made = report(tmp_path, text)

@@ -19,7 +19,9 @@ from geoleak.units import LENGTH_UNITS, format_length
 
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.
-FAIR_P = 0.01
+FAIR_P = 0.05
+# So few digs cannot show that promises are kept: common practice, no source.
+FEW_DIGS = 10
 UNSTATED, DEEP_M = "not stated", 1.0
 # A leak where the odds had nothing counts as one chance in 10,000 a metre: the mean stays finite.
 WORST_LOG = float(np.log(1e-4))
@@ -271,9 +273,11 @@ def record_lines(found: Mapping[str, Any]) -> list[str]:
     said = [f"sites {found['sites']}, closed out {found['closed']}, dry holes {found['dry_holes']}"]
     if found["digs"]:
         chance = found["p_value"]
-        verdict = (
-            "no more off than chance allows" if chance > FAIR_P else "more off than chance allows"
-        )
+        few = found["digs"] < FEW_DIGS
+        if chance <= FAIR_P:
+            verdict = "more off than chance allows" + (", though of few digs" if few else "")
+        else:
+            verdict = "so few digs tell nothing yet" if few else "no more off than chance allows"
         said.append(
             f"dug    {found['digs']} times where it said dig: {found['hits']} in the hole, "
             f"{100 * found['promised_mean']:.0f} % promised ({verdict}, p = {chance:.2g})"

@@ -13,6 +13,8 @@ from geoleak.units import unit_m
 WORTH_SAYING = 0.01
 # An explanation more likely than not is what is believed.
 BELIEVED = 0.5
+# A reading that narrows the search by a smaller share is not worth a word: common practice.
+NARROWS = 0.1
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
 RIVALS = {
@@ -27,7 +29,6 @@ SHEETS = {
     "trace_on": "new marks and readings; or ends_here in the leg's table where the pipe ends",
     "rod": "readings.csv: kind rod at these places",
     "again": "readings.csv: these places again, everything_off yes",
-    "redo": "what it says in its sheet; skip the row that was wrong",
 }
 FROM_MARK = re.compile(
     r"^(?P<mark>.+?)(?: (?P<way>up|down) (?P<step>[\d.]+))?"
@@ -114,28 +115,16 @@ def place_of(each: NextReadingSummary, result: Result) -> str:
     return place_words(each.place, each.leg, each.chainage_m, result)
 
 
-def brings(result: Result) -> str:
-    """Return what the next readings are expected to bring, each by itself."""
-    unit, rows = result.site.length_unit, result.next_readings
-    if not rows:
-        return ""
-    more = [
-        f", after {number} to about "
-        + _about(each.expected_interval_95_m, each.interval_95_now_m, unit)
-        for number, each in enumerate(rows[1:], start=2)
-    ]
-    return f"after 1 {expected(rows[0], unit)}{''.join(more)}"
-
-
 def expected(each: NextReadingSummary, unit: str) -> str:
-    """Return what a reading is expected to bring, in two figures: more are not known."""
+    """Return what one reading is expected to bring, in two figures; nothing where it is little."""
     after, now = each.expected_interval_95_m, each.interval_95_now_m
+    told = "one such reading should narrow the search"
     if now is None:
-        return f"the search should narrow to about {_about(after, after, unit)}"
+        return f"{told} to about {_about(after, after, unit)}"
     before, later = _about(now, now, unit), _about(after, now, unit)
-    if after >= now or before == later:
-        return f"the search should narrow little: {before} of pipe"
-    return f"the search should narrow from {before} of pipe to about {later}"
+    if now - after < NARROWS * now or before == later:
+        return ""
+    return f"{told} from {before} of pipe to about {later}"
 
 
 def _about(value_m: float, whole_m: float | None, unit: str) -> str:
@@ -223,7 +212,7 @@ def task(result: Result) -> str:
 
 
 def meaning(result: Result) -> str:
-    """Return what each outcome of the check means."""
+    """Return what each outcome of the check means; the job of "redo" says so itself."""
     check = check_of(result)
     turned = f"taps off or {check.fitting or 'a valve'} turned"
     return words.plain(
@@ -239,18 +228,18 @@ def meaning(result: Result) -> str:
             "enter it, the hole moves. "
             "Loudest in the middle: likelier straight below. Faint throughout: not on this pipe",
             "again": "what is left is the leak, or nothing is heard: then it is elsewhere",
-            "redo": "the rows then agree, and the hole's chance stands; or they do not, and the "
-            "place is not dug by",
-        }[check.kind]
+        }.get(check.kind, "")
     )
 
 
 def write_in(result: Result) -> str:
-    """Return where the check or the next readings are written down."""
+    """Return where the check or the next readings are written; "redo" names its own sheets."""
     if result.decision.check is None:
         at = (f'{k} "{each.place}"' for k, each in enumerate(result.next_readings, start=1))
         return words.plain(f"places for readings.csv: {', '.join(at)}")
     check = check_of(result)
+    if check.kind not in SHEETS:
+        return ""
     at = (f'"{each}"' for each in check.places)
     where = f" ({', '.join(at)})" if check.places else ""
     return words.plain(SHEETS[check.kind] + where)

@@ -184,7 +184,8 @@ def _place(each: Feature, result: Result) -> dict[str, Any]:
     if each.kind == "next_reading":
         reading, unit = result.next_readings[number - 1], result.site.length_unit
         take = ahead.readings(result)[number - 1].split(": ", 1)[1]
-        rows = [("Take", take), ("Then", ahead.expected(reading, unit))]
+        brings = ahead.expected(reading, unit)
+        rows = [("Take", take), *([("Then", brings)] if brings else [])]
     else:
         where = ahead.place_words(about["place"], about["leg"], about["chainage_m"], result)
         rows = [("Where", where), *told(result).rows("Do", "Then")]

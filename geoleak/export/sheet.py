@@ -129,6 +129,8 @@ class _Sheet:
             ]
         if stands == "check_first":
             check = ahead.check_of(result)
+            if check.kind not in ahead.SHEETS:
+                return []
             if check.kind == "stop":
                 return self.write_in(ahead.write_in(result), STOPS, [[check.places[0]]])
             rows = [[str(k), check.kind, place] for k, place in enumerate(check.places, start=1)]

@@ -127,7 +127,7 @@ def _dig(result: Result) -> Answer:
     rest = {
         "Ties": _ties(result) or ["no usable fixed feature: set out by the rover alone"],
         "Why": _why(result),
-        "Next": [*ahead.readings(result), ahead.brings(result)] if ahead.advised(result) else [],
+        "Next": _next(result),
         "If dry": [
             f"{words.pieces(each.pieces, unit, leg=leak.leg)} ({words.chance(each.chance)} then)"
             for each in decision.then
@@ -136,6 +136,14 @@ def _dig(result: Result) -> Answer:
         "Hole": [f"{words.length(hole.width_m, unit)} wide", *map(words.told, hole.notes)],
     }
     return place, sure, first, facts, rest
+
+
+def _next(result: Result) -> list[str]:
+    """Return the readings that would pay beside a hole that may be dug."""
+    if not ahead.advised(result):
+        return []
+    first = result.next_readings[0]
+    return [*ahead.readings(result), ahead.expected(first, result.site.length_unit)]
 
 
 def _check(result: Result) -> Answer:
@@ -177,7 +185,8 @@ def _listen(result: Result) -> Answer:
     sure = "No reading left would tell more."
     facts: Rows = {}
     if result.next_readings:
-        sure = f"Listen next, the most telling first: {ahead.brings(result)}"
+        brings = ahead.expected(result.next_readings[0], result.site.length_unit)
+        sure = "Listen next, the most telling first" + (f": {brings}" if brings else "")
         facts = {"Write": [ahead.write_in(result)], **_go(result, "next_reading")}
     return DO_NOT, sure, {"Listen": ahead.readings(result)}, facts, _undecided(result)
 

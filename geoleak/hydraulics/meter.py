@@ -40,6 +40,9 @@ NIGHT_H = (1.0, 5.0)
 # A steady flow never stands longer than one count takes; a drifting one hardly for three: common
 # practice, no source.
 STILL_COUNTS = 3
+# More than a customer's meter passes (1,000 L/min); a slipped point or a wrong digit reads so:
+# common practice, no source.
+MOST_L_PER_S = 1000.0 / 60
 _STEPS = 513
 
 

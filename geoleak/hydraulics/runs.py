@@ -8,7 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoleak.errors import SiteDataError
-from geoleak.hydraulics.meter import Flow, Verdict, Watch, flow_of, judge, sides, undo_rollover
+from geoleak.hydraulics.meter import (
+    MOST_L_PER_S,
+    Flow,
+    Verdict,
+    Watch,
+    flow_of,
+    judge,
+    sides,
+    undo_rollover,
+)
 from geoleak.site import MeterRow, Note, Site
 from geoleak.units import VOLUME_UNITS_L
 
@@ -48,7 +57,7 @@ def meter_test(site: Site) -> MeterTest:
     shut = [each for each in runs if each.state == ALL_SHUT and each.run != AFTER]
     logged = [each for each in runs if not each.state and each.watched_s >= LOGGER_S]
     told = max(shut or logged, key=lambda each: each.watched_s, default=None)
-    if told is None:
+    if told is None and not any(note.code == "meter_run" for note in notes):
         text = 'no run of meter.csv is "all shut": with a tap open a flow tells nothing of a leak'
         notes.append(Note("meter_state", text))
     house = next((each for each in runs if each.state == HOUSE_SHUT), None)
@@ -72,13 +81,15 @@ def repaired(site: Site) -> bool | None:
 
 def _watches(site: Site, notes: list[Note]) -> list[Watch]:
     rows = sorted(site.meter, key=lambda row: row.run)
-    return [
+    watches = (
         _watch(sorted(run, key=lambda row: row.time), site, notes)
         for _, run in itertools.groupby(rows, key=lambda row: row.run)
-    ]
+    )
+    return [each for each in watches if each is not None]
 
 
-def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch:
+def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch | None:
+    """Return one run; None, and a question, where no meter passes what its rows say."""
     unit_l = VOLUME_UNITS_L[rows[0].unit]
     start = rows[0].time
     time = np.array([(row.time - start).total_seconds() for row in rows])
@@ -93,7 +104,7 @@ def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch:
     to_the_minute = all(row.time.second == 0 and row.time.microsecond == 0 for row in rows)
     hour = np.array([row.time.hour + row.time.minute / 60 for row in rows])
     resolution = site.metering.resolution or max(row.step for row in rows)
-    return Watch(
+    watch = Watch(
         run=rows[0].run,
         state=next((row.state for row in rows if row.state), ""),
         time_s=time[keep],
@@ -102,6 +113,20 @@ def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch:
         clock_s=60.0 if to_the_minute else 1.0,
         local_hour=hour[keep],
     )
+    # The least that the counts and the clock leave.
+    passed = np.diff(watch.register_l) - watch.resolution_l
+    fast = np.flatnonzero(passed > MOST_L_PER_S * (np.diff(watch.time_s) + watch.clock_s))
+    if not len(fast):
+        return watch
+    row = rows[int(np.flatnonzero(keep)[fast[0] + 1])]
+    text = (
+        f'run "{watch.run}" of meter.csv does not count: up to {row.reading:.12g} {row.unit} at '
+        f"{row.time:%H:%M} it rises faster than a customer's meter turns "
+        f"({60 * MOST_L_PER_S:,.0f} L/min): is the point or a digit of this row or the one before "
+        "wrong?"
+    )
+    notes.append(Note("meter_run", text, row.origin))
+    return None
 
 
 def _told(watch: Watch, notes: list[Note]) -> Flow | None:

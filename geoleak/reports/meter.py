@@ -71,7 +71,7 @@ class MeterReport:
         test, flow = self.test, self.test.flow
         said = [self.site.title] if self.site.title else []
         if flow is None:
-            said.append("CANNOT TELL  no run was watched with every tap shut")
+            said.append("CANNOT TELL  no run that counts was watched with every tap shut")
         elif test.verdict == "leak":
             said += self._leak(flow)
         elif test.verdict == "none_seen":

@@ -120,7 +120,9 @@ def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
     points = _place_points(site, bare, finder)
     finder.points = points
     finder.prepare(places_of(site))
-    notes = [*site.notes, *ground.notes]
+    scattered = any(note.code == "precision_by_scatter" for note in ground.notes)
+    stated = [n for n in site.notes if not (scattered and n.code == "precision_assumed")]
+    notes = [*stated, *ground.notes]
     builder = _Builder(site, finder, points, notes, network)
     levels = {
         kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole", "rod")

@@ -3,7 +3,7 @@
 // view stand in the page, and only clusters in view on the map: ten thousand sites stay quick.
 const ALL = JSON.parse(document.getElementById("rows").textContent);
 const NAMES = { dig: "DIG", check_first: "CHECK FIRST", listen_on: "listen on", closed: "closed", failed: "failed" };
-const ROW = 44;
+const ROW = 66; // pixels, as in index.html: three lines of text
 const CELL = 56; // pixels: points nearer than about this stand as one
 const list = document.getElementById("list");
 const room = document.createElement("div");
@@ -40,7 +40,7 @@ function line(row, at) {
     cell(NAMES[verdict], verdict),
     cell(percent, "number"),
     cell(where, "wide"),
-    cell(why, "wide"),
+    cell(why, "wide why"),
   );
   made.addEventListener("click", () => choose(row));
   return made;
