@@ -187,6 +187,10 @@ def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     # By its stated likelihood: the prior on each side times the odds of the two runs.
     first, second = odds["before"] + odds["both"] / 2, odds["beyond"] + odds["both"] / 2
     assert told == pytest.approx(even * first / (even * first + (1 - even) * second), abs=0.01)
+    # A slipped point moves nothing.
+    slipped = rows("10.0", "15000.0")
+    valve = '[meter]\nhouse_valve = "202"\n'
+    assert before_the_middle(valve, slipped + house) == pytest.approx(even, abs=1e-9)
     yard = rows("15.0", "20.0", name="b", state="house valve shut", start=30)
     assert before_the_middle('[meter]\nhouse_valve = "202"\n', shut + yard) > 0.9
 

@@ -54,7 +54,7 @@ from geoleak.posterior.rivals import (
     shares_beyond,
     smeared,
 )
-from geoleak.site import Crew, Hole, MeterRow, Place, Point, StopTest
+from geoleak.site import Crew, Hole, MeterRow, Note, Place, Point, StopTest
 from geoleak.survey.records import SurveyedHole, SurveyedPoint, SurveyedStop
 from geoleak.tables import setting
 from tests import synthetic
@@ -323,6 +323,10 @@ def test_a_meter_that_stands_still_stops_the_dig():
     assert unsure.meter.verdict == "cannot_tell"
     decision = decide(unsure, judged(unsure), **SURE)
     assert decision.verdict == "dig"
+    assert "against: the meter cannot tell whether anything leaks" in decision.reasons
+    # A slipped point in the only run: the same is said.
+    slipped = replace(unsure.meter, flow=None, warnings=(Note("meter_run", ""),))
+    decision = decide(replace(unsure, meter=slipped), judged(unsure), **SURE)
     assert "against: the meter cannot tell whether anything leaks" in decision.reasons
 
 

@@ -218,7 +218,9 @@ def _against(
     unit = survey.site.length_unit
     crew = survey.site.crew
     found = [f.text for f in posterior.fits if f.against and f.agrees]
-    if survey.meter is not None and survey.meter.flow and survey.meter.verdict == "cannot_tell":
+    meter = survey.meter
+    told = meter and (meter.flow or any(each.code == "meter_run" for each in meter.warnings))
+    if meter and told and meter.verdict == "cannot_tell":
         found.append("the meter cannot tell whether anything leaks")
     found += _holes_dug(survey, hole)
     if hole.chance < crew.dig_when:
