@@ -98,13 +98,52 @@ def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, sigmas, do
     survey = surveyed(offset=(side * 1.0, side * 2.0), level=(61.0, 60.0))
     error = np.sqrt(2.0) * survey.site.levels.level_sigma_db
     level = (61.0, 60.0 + sigmas * LOUDER_SIGMAS * error)
-    found = told(surveyed(offset=(side * 1.0, side * 2.0), level=level))
+    found = told(surveyed(offset=(side * 1.0, side * 2.0, -side), level=(*level, 50.0)))
     assert bool(found) is doubted
     if doubted:
         word = "right" if side > 0 else "left"
         assert found[0].text == f"louder 2.0 m to the {word} than on the line"
         assert f"trace the line that lies about 2.0 m to the {word}" in found[0].job
         assert found[0].places == ((0, 47.0, side * 2.0),)
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_the_side_that_nobody_heard_is_read_too(side):
+    (found,) = told(surveyed(offset=(side * 1.0, side * 2.0), level=(50.0, 45.0)))
+    heard, other = ("right", "left") if side > 0 else ("left", "right")
+    assert found.text.startswith(f"only the {heard} of the line has been heard")
+    assert found.job.startswith(f"read the {other} too")
+    assert (found.kind, found.places) == ("across", ((0, 47.3, -side * 2.0),))
+
+
+def ending(kind, at, level, *, length=100.0):
+    """A line read as given, by a kind."""
+    route = synthetic.straight(length)
+    rows = synthetic.levels(kind, np.array(at), np.array(level), route=route)
+    return synthetic.survey([route], **{kind: rows})
+
+
+@pytest.mark.parametrize(
+    ("kind", "at", "level", "length", "doubted"),
+    [
+        ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 100.0, True),
+        ("surface", (47.0, 49.0, 51.0), (51.0, 50.0, 40.0), 100.0, True),
+        ("surface", (43.0, 45.0, 47.0, 48.9), (40.0, 50.0, 51.0, 50.0), 100.0, False),
+        ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 48.9, False),  # no pipe to go on to
+        ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 49.1, True),
+        ("rod", (46.0, 47.0, 48.0), (40.0, 45.0, 49.0), 100.0, False),  # within two errors
+        ("rod", (46.0, 47.0, 48.0), (40.0, 45.0, 55.0), 100.0, True),
+    ],
+)
+def test_past_the_loudest_place_somebody_goes_on(kind, at, level, length, doubted):
+    found = told(ending(kind, at, level, length=length))
+    said = [each for each in found if "it may be louder past it" in each.text]
+    assert bool(said) is doubted
+    if doubted:
+        (each,) = said
+        assert each.kind == ("rod" if kind == "rod" else "redo")
+        way = 1.0 if np.argmax(level) else -1.0
+        assert [p[1] for p in each.places] == [at[int(np.argmax(level))] + way * s for s in (1, 2)]
 
 
 def test_a_louder_surface_aside_is_no_louder_sound():

@@ -263,8 +263,12 @@ def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]
     if "aside" in done and aside.any() and on_line.any():
         loudest = float(rows.level_db[on_line].max())
         if float(rows.level_db[aside].max()) <= loudest:
-            out = format_length(float(np.abs(rows.offset_m[aside]).max()), unit=unit)
-            found.append(f"nothing louder up to {out} left or right")
+            off = rows.offset_m[aside]
+            out = format_length(float(np.abs(off).max()), unit=unit)
+            sides = [
+                side for side, sign in (("left", -1.0), ("right", 1.0)) if (sign * off > 0).any()
+            ]
+            found.append(f"nothing louder up to {out} {' or '.join(sides)}")
     rod = survey.rod
     pushed = np.flatnonzero(rod.leg == leg)
     if "displaced" in done and len(pushed):

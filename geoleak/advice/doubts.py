@@ -29,6 +29,9 @@ SIGMAS_95 = 1.96
 LOUDER_SIGMAS = 1.645
 # A stop test is asked for so often at one place (common practice, no source).
 STOPS = 2
+# Past the loudest place somebody must have listened within this, where pipe goes on so far: common
+# practice, no source.
+PAST_M = 2.0
 # A rival more likely than not is what there is to look for.
 BELIEVED = 0.5
 # Warnings of a route's fit that say that the marks are in no order to dig by.
@@ -86,7 +89,9 @@ def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ..
         *_misfits(posterior, redo=True),
         *(() if shot else _setting_out(survey, dig, TRACE)),
         *_no_line(survey, dig),
+        *(() if silent else _past_the_loudest(survey, dig)),
         *_beside(survey, posterior, dig, silent=silent),
+        *_one_side(survey, dig),
         *_misfits(posterior, redo=False),
     )
 
@@ -234,6 +239,62 @@ def louder_aside(survey: Survey, dig: Dig) -> Place | None:
         if like.any() and rows.level_db[k] > rows.level_db[like].max() + sure:
             return int(rows.leg[k]), float(rows.chainage_m[k]), float(rows.offset_m[k])
     return None
+
+
+def _past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
+    """Return that nobody knows whether it is louder still past the loudest place heard.
+
+    Of the readings on the line, and of the pushes of a rod by the stake.
+    """
+    length = survey.legs[dig.leg].route.length_m
+    any_kind = np.concatenate([e.chainage_m[e.leg == dig.leg] for e in survey.levels])
+    sure = LOUDER_SIGMAS * np.sqrt(2.0) * survey.site.levels.level_sigma_db
+    ways = (survey.surface, "heard on the ground", 0.0), (survey.rod, "by the rod", sure)
+    for rows, said, margin in ways:
+        here = rows.leg == dig.leg
+        here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
+        places = np.unique(rows.chainage_m[here])
+        if len(places) < 2:
+            continue
+        level = np.array([rows.level_db[here & (rows.chainage_m == at)].max() for at in places])
+        top = int(np.argmax(level))
+        if abs(places[top] - dig.stake_m) >= SAME_SOUND_M:
+            continue
+        at, inner = float(places[top]), 1 if top == 0 else len(places) - 2
+        if top not in (0, len(places) - 1) or level[top] <= level[inner] + margin:
+            continue
+        way = 1.0 if top else -1.0
+        listened_to = rows.chainage_m[rows.leg == dig.leg] if rows is survey.rod else any_kind
+        ahead = way * (listened_to - at)
+        room = (length - at) if top else at
+        if room < PAST_M or np.any((ahead > 0.0) & (ahead <= PAST_M)):
+            continue
+        on = "up" if top else "down"
+        yield Doubt(
+            f"the loudest place {said} is the last one {on}-chainage: it may be louder past it",
+            f"go on past it {on}-chainage, at half the spacing, until it falls",
+            "check_rod_minutes" if rows is survey.rod else "check_across_minutes",
+            tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
+            kind="rod" if rows is survey.rod else "redo",
+        )
+
+
+def _one_side(survey: Survey, dig: Dig) -> Iterator[Doubt]:
+    """Return that only one side of the line was heard: a line on the other is not ruled out."""
+    rows = survey.surface
+    near = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M)
+    off = rows.offset_m[near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)]
+    if len(off) == 0 or off.min() < 0.0 < off.max():
+        return
+    far = float(-off[np.argmax(np.abs(off))])
+    heard, other = ("left", "right") if far > 0 else ("right", "left")
+    yield Doubt(
+        f"only the {heard} of the line has been heard: what sounds on the {other} is not known",
+        f"read the {other} too, as far out as the {heard}",
+        "check_across_minutes",
+        ((dig.leg, dig.stake_m, far),),
+        kind="across",
+    )
 
 
 def _beside(survey: Survey, posterior: Posterior, dig: Dig, *, silent: bool) -> Iterator[Doubt]:
