@@ -27,6 +27,7 @@ from tests import synthetic
 from tests.lane import TOML, lane
 from tests.results import listen_on_site
 
+RODS = (45.8, 46.3, 46.8, 47.3, 48.3)
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 
 
@@ -131,8 +132,9 @@ def ending(kind, at, level, *, length=100.0):
         ("surface", (43.0, 45.0, 47.0, 48.9), (40.0, 50.0, 51.0, 50.0), 100.0, False),
         ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 48.9, False),  # no pipe to go on to
         ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 49.1, True),
-        ("rod", (46.0, 47.0, 48.0), (40.0, 45.0, 49.0), 100.0, False),  # within two errors
-        ("rod", (46.0, 47.0, 48.0), (40.0, 45.0, 55.0), 100.0, True),
+        ("rod", RODS, (40.0, 40.0, 41.0, 45.0, 49.0), 100.0, False),  # within two errors
+        ("rod", RODS, (40.0, 40.0, 41.0, 45.0, 55.0), 100.0, True),
+        ("rod", RODS[1:], (40.0, 41.0, 45.0, 55.0), 100.0, False),  # more are asked for as it is
     ],
 )
 def test_past_the_loudest_place_somebody_goes_on(kind, at, level, length, doubted):

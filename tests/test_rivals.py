@@ -27,6 +27,7 @@ from geoleak.advice.checks import (
     places_of,
 )
 from geoleak.advice.decide import EVEN_WHEN, decide
+from geoleak.advice.doubts import PUSHES
 from geoleak.advice.windows import LEAST_THEN
 from geoleak.evidence.base import candidates, log_sum_exp
 from geoleak.evidence.stop import (
@@ -853,6 +854,7 @@ def test_an_end_out_of_hearing_is_not_judged(away, heard):
 def test_places_of_the_checks_are_those_of_the_method():
     assert ACROSS_M == (-3.0, -2.0, -1.0, 1.0, 2.0, 3.0)
     assert (ROD_M, ROD_MORE_M) == ((-1.0, 0.0, 1.0), (-0.5, 0.5))
+    assert len(ROD_M) + len(ROD_MORE_M) == PUSHES
     decision = decide(listened(), judged(listened()), **SURE)
     assert all(abs(a - decision.stake_m) < 2.0 for _, a, _ in decision.check.places)
     assert LEAST == 0.01

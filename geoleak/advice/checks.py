@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.advice.doubts import STOPS, Doubt, Place
+from geoleak.advice.doubts import PUSHES, STOPS, Doubt, Place
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey
@@ -162,7 +162,7 @@ def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> b
     """
     leg = rival.place[0]
     if kind == "rod":
-        return pushes(survey, leg, stake_m) >= len(ROD_M) + len(ROD_MORE_M)
+        return pushes(survey, leg, stake_m) >= PUSHES
     if kind != "stop":
         return rival.checked
     return len(tests_of(survey.stops, leg, stake_m)) >= STOPS
@@ -170,7 +170,7 @@ def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> b
 
 def rod_begun(survey: Survey, leg: int, chainage_m: float) -> bool:
     """Tell whether a rod was pushed near a place, and not as often as it is asked for."""
-    return 0 < pushes(survey, leg, chainage_m) < len(ROD_M) + len(ROD_MORE_M)
+    return 0 < pushes(survey, leg, chainage_m) < PUSHES
 
 
 def _finds(survey: Survey, kind: str, rival: Explanation) -> float:

@@ -32,6 +32,8 @@ STOPS = 2
 # Past the loudest place somebody must have listened within this, where pipe goes on so far: common
 # practice, no source.
 PAST_M = 2.0
+# So many pushes of a rod are asked for at one place; after fewer the check itself asks for more.
+PUSHES = 5
 # A rival more likely than not is what there is to look for.
 BELIEVED = 0.5
 # Warnings of a route's fit that say that the marks are in no order to dig by.
@@ -254,7 +256,7 @@ def _past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         here = rows.leg == dig.leg
         here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
         places = np.unique(rows.chainage_m[here])
-        if len(places) < 2:
+        if len(places) < (PUSHES if rows is survey.rod else 2):
             continue
         level = np.array([rows.level_db[here & (rows.chainage_m == at)].max() for at in places])
         top = int(np.argmax(level))
