@@ -351,5 +351,17 @@ def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> N
     assert took < 1000
     assert script(count) == 1
     assert script("return document.querySelector('#list .row').offsetHeight") >= 44
+    # On a phone as well no verdict is cut, and rows stand as far apart as they are tall.
+    browser.size(driver, 390, 844)
+    script("document.getElementById('find').value = '';"
+           "const v = document.getElementById('verdict'); v.value = 'check_first';"
+           "v.dispatchEvent(new Event('change'))")  # fmt: skip
+    cut = script(
+        "return [...document.querySelectorAll('#list .row')].filter((row, k) =>"
+        " row.children[1].scrollWidth > row.children[1].clientWidth"
+        " || row.children[1].scrollHeight > row.children[1].clientHeight"
+        " || row.offsetTop !== k * row.offsetHeight).length"
+    )
+    assert cut == 0 and script(count) > 5
     problems = [e for e in driver.get_log("browser") if "favicon" not in e["message"]]
     assert not problems

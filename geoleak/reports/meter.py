@@ -83,7 +83,7 @@ class MeterReport:
             said += self._unsure(flow)
         if test.sides:
             said.append("side   " + self._side_words(test.sides))
-        said += [f"warning: {each.text}" for each in test.warnings]
+        said += [f"warning: {each}" for each in test.warnings]
         return said
 
     def _leak(self, flow: Flow) -> list[str]:
