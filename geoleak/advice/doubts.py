@@ -271,10 +271,10 @@ def _past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         room = (length - at) if top else at
         if room < PAST_M or np.any((ahead > 0.0) & (ahead <= PAST_M)):
             continue
-        on = "up" if top else "down"
+        on, do = "up" if top else "down", "push the rod" if rows is survey.rod else "read"
         yield Doubt(
             f"the loudest place {said} is the last one {on}-chainage: it may be louder past it",
-            f"go on past it {on}-chainage, at half the spacing, until it falls",
+            f"{do} further {on}-chainage, past the loudest place, until it falls",
             "check_rod_minutes" if rows is survey.rod else "check_across_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rows is survey.rod else "redo",
