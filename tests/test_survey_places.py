@@ -167,7 +167,8 @@ def test_many_legs_answer_as_a_loop_over_them(seed: int, tmp_path: Path) -> None
         if wanted.rival_leg >= 0:
             assert found.rival_chainage_m == pytest.approx(wanted.rival_chainage_m, abs=1e-8)
             flagged += 1
-        assert finder.snap(*at.tolist()) == found
+        # As texts: without a rival its chainage is NaN, which is no equal of itself from 3.13 on.
+        assert repr(finder.snap(*at.tolist())) == repr(found)
     assert 5 < flagged < len(points) - 5
 
 
