@@ -43,6 +43,7 @@ SHOOT = (
 )
 TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 Place = tuple[int, float, float]
+Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,19 +225,28 @@ def _setting_out(survey: Survey, dig: Dig, job: str) -> Iterator[Doubt]:
             return
 
 
+def _by_the_stake(survey: Survey, dig: Dig) -> tuple[Mask, Mask]:
+    """Return which surface readings stand within hearing of the stake, and which of them aside."""
+    rows = survey.surface
+    near = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M)
+    return near, near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)
+
+
+def _surely_louder_db(survey: Survey) -> float:
+    return LOUDER_SIGMAS * float(np.sqrt(2.0)) * survey.site.levels.level_sigma_db
+
+
 def louder_aside(survey: Survey, dig: Dig) -> Place | None:
     """Return the reading beside the hole that is louder than the line there, if any is.
 
     Read on the same surface in the same session, and louder than the loudest on the line by more
     than the error of two readings.
     """
-    rows = survey.surface
-    near = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M)
-    aside = near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)
-    sure = LOUDER_SIGMAS * np.sqrt(2.0) * survey.site.levels.level_sigma_db
+    rows, sure = survey.surface, _surely_louder_db(survey)
+    near, aside = _by_the_stake(survey, dig)
     surface = np.array(rows.surface, dtype=object)
     for k in np.flatnonzero(aside)[np.argsort(-rows.level_db[aside], kind="stable")]:
-        like: npt.NDArray[np.bool_] = near & ~aside & (rows.session == rows.session[k])
+        like: Mask = near & ~aside & (rows.session == rows.session[k])
         like &= surface == surface[k]
         if like.any() and rows.level_db[k] > rows.level_db[like].max() + sure:
             return int(rows.leg[k]), float(rows.chainage_m[k]), float(rows.offset_m[k])
@@ -250,42 +260,41 @@ def _past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     """
     length = survey.legs[dig.leg].route.length_m
     any_kind = np.concatenate([e.chainage_m[e.leg == dig.leg] for e in survey.levels])
-    sure = LOUDER_SIGMAS * np.sqrt(2.0) * survey.site.levels.level_sigma_db
-    ways = (survey.surface, "heard on the ground", 0.0), (survey.rod, "by the rod", sure)
-    for rows, said, margin in ways:
+    for rows in (survey.surface, survey.rod):
+        rod = rows is survey.rod
         here = rows.leg == dig.leg
+        listened_to = rows.chainage_m[here] if rod else any_kind
         here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
         places = np.unique(rows.chainage_m[here])
-        if len(places) < (PUSHES if rows is survey.rod else 2):
+        if len(places) < (PUSHES if rod else 2):
             continue
         level = np.array([rows.level_db[here & (rows.chainage_m == at)].max() for at in places])
         top = int(np.argmax(level))
-        if abs(places[top] - dig.stake_m) >= SAME_SOUND_M:
+        if top not in (0, len(places) - 1) or abs(places[top] - dig.stake_m) >= SAME_SOUND_M:
             continue
         at, inner = float(places[top]), 1 if top == 0 else len(places) - 2
-        if top not in (0, len(places) - 1) or level[top] <= level[inner] + margin:
+        if level[top] <= level[inner] + (_surely_louder_db(survey) if rod else 0.0):
             continue
         way = 1.0 if top else -1.0
-        listened_to = rows.chainage_m[rows.leg == dig.leg] if rows is survey.rod else any_kind
         ahead = way * (listened_to - at)
         room = (length - at) if top else at
         if room < PAST_M or np.any((ahead > 0.0) & (ahead <= PAST_M)):
             continue
-        on, do = "up" if top else "down", "push the rod" if rows is survey.rod else "read"
+        said, do = ("by the rod", "push the rod") if rod else ("heard on the ground", "read")
+        on = "up" if top else "down"
         yield Doubt(
             f"the loudest place {said} is the last one {on}-chainage: it may be louder past it",
             f"{do} further {on}-chainage, past the loudest place, until it falls",
-            "check_rod_minutes" if rows is survey.rod else "check_across_minutes",
+            "check_rod_minutes" if rod else "check_across_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
-            kind="rod" if rows is survey.rod else "redo",
+            kind="rod" if rod else "redo",
         )
 
 
 def _one_side(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     """Return that only one side of the line was heard: a line on the other is not ruled out."""
-    rows = survey.surface
-    near = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M)
-    off = rows.offset_m[near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)]
+    _, aside = _by_the_stake(survey, dig)
+    off = survey.surface.offset_m[aside]
     if len(off) == 0 or off.min() < 0.0 < off.max():
         return
     far = float(-off[np.argmax(np.abs(off))])
