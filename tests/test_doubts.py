@@ -9,18 +9,15 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from geoleak.advice.doubts import (
-    BELIEVED,
-    LOUDER_SIGMAS,
-    SIGMAS_95,
-    Dig,
-    doubts_of,
-    louder_aside,
-)
-from geoleak.evidence import KindFit
+from geoleak.advice.doubts import LISTENED_M, SIGMAS_95, doubts_of
+from geoleak.advice.heard import BELIEVED, LOUDER_SIGMAS, PAST_M, QUIET_PLACES, louder_aside
+from geoleak.advice.records import Dig
+from geoleak.evidence import LOUD, KindFit, StopTests
 from geoleak.export.told import UNLIKELY, _likely
 from geoleak.posterior import Explanation, infer
-from geoleak.site import Note
+from geoleak.posterior.rivals import checked
+from geoleak.site import Note, Place, StopTest
+from geoleak.survey import SurveyedStop
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m
 from geoleak.units import unit_m
 from tests import synthetic
@@ -32,10 +29,11 @@ DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 
 
 def surveyed(*, offset=(), level=(), surface=None):
-    """A line read at every metre, 40 dB but 60 at 47, with more readings at 47 off the line."""
+    """A line read at every metre, 60 dB at 47 over 40, with more readings at 47 off the line."""
     route = synthetic.straight()
     at = np.append(np.arange(40.0, 56.0), np.full(len(offset), 47.0))
-    heard = np.concatenate([np.where(np.arange(40.0, 56.0) == 47.0, 60.0, 40.0), level])
+    heard = np.concatenate([np.full(16, 40.0), level])
+    heard[6:9] = 54.0, 60.0, 54.0
     off = np.concatenate([np.zeros(16), offset])
     rows = synthetic.levels("surface", at, heard, route=route, offset_m=off)
     if surface:
@@ -43,11 +41,23 @@ def surveyed(*, offset=(), level=(), surface=None):
     return synthetic.survey([route], surface=rows)
 
 
+def ending(kind, at, level, *, length=100.0):
+    """A line read as given, by a kind."""
+    route = synthetic.straight(length)
+    rows = synthetic.levels(kind, np.array(at), np.array(level), route=route)
+    return synthetic.survey([route], **{kind: rows})
+
+
 def judged(*, fits=(), inside=0.0, aside=None):
     mass = np.array([1.0])
     rivals = () if aside is None else (aside,)
     return SimpleNamespace(
-        no_leak_odds=None, fits=fits, mass=mass, offered=mass - inside, rivals=rivals
+        no_leak_odds=None,
+        fits=fits,
+        mass=mass,
+        offered=mass - inside,
+        rivals=rivals,
+        warnings=(),
     )
 
 
@@ -92,36 +102,154 @@ def test_marks_are_shot_again_before_more_is_read_at_them(marks_by, first, job):
     assert [each.job.startswith(job) for each in found if each.job] == [True]
 
 
+ERROR_DB = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * synthetic.site().levels.level_sigma_db
+
+
 @pytest.mark.parametrize("side", [-1.0, 1.0])
-@pytest.mark.parametrize(("sigmas", "doubted"), [(0.9, False), (1.1, True)])
-def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, sigmas, doubted):
+@pytest.mark.parametrize(
+    ("over", "job"),
+    [
+        (-0.1, ""),
+        (0.1, "read 2.0 m to the {} again"),
+        (0.98 * ERROR_DB, "read 2.0 m to the {} again"),
+        (1.02 * ERROR_DB, "trace the line that lies about 2.0 m to the {}"),
+    ],
+)
+def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, over, job):
+    """By more than the error of two readings it is traced, by less it is read again."""
     assert pytest.approx(NormalDist().inv_cdf(0.95), abs=0.001) == LOUDER_SIGMAS
-    survey = surveyed(offset=(side * 1.0, side * 2.0), level=(61.0, 60.0))
-    error = np.sqrt(2.0) * survey.site.levels.level_sigma_db
-    level = (61.0, 60.0 + sigmas * LOUDER_SIGMAS * error)
-    found = told(surveyed(offset=(side * 1.0, side * 2.0, -side), level=(*level, 50.0)))
+    level = (59.0, 60.0 + over, 50.0)
+    survey = surveyed(offset=(side * 1.0, side * 2.0, -side), level=level)
+    found = told(survey)
+    assert bool(found) is bool(job)
+    if not job:
+        return
+    word = "right" if side > 0 else "left"
+    assert found[0].text == f"louder 2.0 m to the {word} than on the line"
+    assert found[0].job.startswith(job.format(word))
+    assert found[0].places[0] == (0, 47.0, side * 2.0)
+    # Read a second time as loud, it is traced.
+    rows = survey.surface
+    twice = replace(rows, repeats=np.where(rows.offset_m == side * 2.0, 2, 1))
+    assert told(replace(survey, surface=twice))[0].job.startswith("trace")
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.97, False), (1.03, True)])
+def test_beside_the_line_a_leak_below_is_quieter(share, doubted):
+    """At 0.7 m, a metre down: spherical spreading and 4 dB/m of soil, 20 dB over 40."""
+    ray = np.hypot(0.7, 1.0)
+    lost = 20 * np.log10(ray) + 4.0 * (ray - 1.0)
+    below = 40 + 10 * np.log10(1 + (10**2.0 - 1) * 10 ** (-lost / 10))
+    level = below + share * ERROR_DB
+    assert 60.0 < level < 60.0 + ERROR_DB
+    assert bool(told(surveyed(offset=(0.7, -2.0), level=(level, 45.0)))) is doubted
+
+
+def spiked(beside_db, *, apart_m=1.5, top_db=60.0):
+    """A line at 40 dB, 60 at 47, its two neighbours as given, so far off."""
+    at = np.array([30.0, 32.0, 34.0, 47.0 - apart_m, 47.0, 47.0 + apart_m, 60.0, 62.0])
+    level = [40.0, 40.0, 40.0, beside_db, top_db, beside_db, 40.0, 40.0]
+    return ending("surface", at, level)
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.97, True), (1.03, False)])
+def test_a_peak_one_reading_wide_is_read_again_and_half_way(share, doubted):
+    """A leak a metre down raises both neighbours at 1.5 m: by so much less they may be."""
+    ray = np.hypot(1.5, 1.0)
+    lost = 20 * np.log10(ray) + 4.0 * (ray - 1.0)
+    levels = synthetic.site().levels
+    sigma = NormalDist().inv_cdf(0.95) * np.hypot(levels.level_sigma_db, levels.place_sigma_db)
+    due = 10 * np.log10(1 + (10 ** ((56.0 - 40.0) / 10) - 1) * 10 ** (-lost / 10))
+    # The error of the peak and of the mean of two.
+    raised = due - sigma * np.sqrt(1.5)
+    assert 1.0 < raised < sigma
+    found = told(spiked(40.0 + share * raised, top_db=56.0))
     assert bool(found) is doubted
     if doubted:
-        word = "right" if side > 0 else "left"
-        assert found[0].text == f"louder 2.0 m to the {word} than on the line"
-        assert f"trace the line that lies about 2.0 m to the {word}" in found[0].job
-        assert found[0].places == ((0, 47.0, side * 2.0),)
+        assert found[0].text.startswith("reading 5 is loud alone")
+        assert [p[1] for p in found[0].places] == pytest.approx([47.0, 46.25, 47.75])
+
+
+@pytest.mark.parametrize(
+    ("survey", "doubted"),
+    [
+        (spiked(40.0, apart_m=PAST_M - 0.1), True),
+        (spiked(40.0, apart_m=PAST_M + 0.1), False),  # so far off nothing need be raised
+        (spiked(40.0, top_db=49.0), False),  # nor by so faint a sound
+        (spiked(44.7, top_db=75.0), True),
+        (spiked(44.9, top_db=75.0), False),  # raised, if by little: the soil may be lossy
+    ],
+)
+def test_neighbours_that_tell_nothing_raise_no_doubt(survey, doubted):
+    assert any("loud alone" in each.text for each in told(survey)) is doubted
+
+
+def test_the_background_is_of_three_places_at_least():
+    rows = spiked(40.0).surface
+    few = np.flatnonzero(np.abs(rows.chainage_m - 47.0) < 16.0)
+    assert QUIET_PLACES == 3
+    for count, doubted in ((2, False), (3, True)):
+        kept = np.append(few[few > 2][:3], [0, 6, 7][:count])
+        survey = ending("surface", rows.chainage_m[kept], rows.level_db[kept])
+        assert any("loud alone" in each.text for each in told(survey)) is doubted
+
+
+def stopped(found_db, *, at=47.3):
+    """A line of 60 dB at 47 with a stop test that began at some level."""
+    place = Place("leg", "", leg="leg0", chainage_m=at)
+    test = SurveyedStop(StopTest("C1", place), 0, at, found_db, np.nan, np.nan, found_db - 20.0)
+    return replace(surveyed(offset=(-1.0, 1.0), level=(50.0, 50.0)), stops=(test,))
+
+
+# Two readings of one sigma, and what a session may stand off another by.
+OTHERWISE_DB = NormalDist().inv_cdf(0.975) * np.hypot(np.sqrt(2) * 2.5, 4.0)
+
+
+@pytest.mark.parametrize(
+    ("found_db", "doubted"),
+    [
+        (54.0 - 0.99 * OTHERWISE_DB, False),  # the least within a metre
+        (54.0 - 1.01 * OTHERWISE_DB, True),
+        (60.0 + 0.99 * OTHERWISE_DB, False),
+        (60.0 + 1.01 * OTHERWISE_DB, True),
+    ],
+)
+def test_a_stop_test_that_began_at_another_level_tells_nothing(found_db, doubted):
+    survey = stopped(found_db)
+    assert survey.site.levels.level_sigma_db == 2.5
+    found = [each for each in told(survey) if "was read" in each.text]
+    assert bool(found) is doubted
+    assert (StopTests(survey).tests == ()) is doubted
+    assert ("fitting" in checked(survey, 0, 47.3)) is not doubted
+    if doubted:
+        assert f"found {found_db:.0f} where 54 to 60 was read" in found[0].text
+        assert (found[0].kind, found[0].places) == ("stop", ((0, 47.3, 0.0),))
+        # Made once more at the level that was read, it is explained.
+        again = replace(survey, stops=(*survey.stops, *stopped(60.0).stops))
+        assert not [each for each in told(again) if "was read" in each.text]
+        assert len(StopTests(again).tests) == 1
+
+
+def test_a_stop_test_out_of_reach_of_every_reading_is_taken_as_it_is():
+    for at, tests in ((55.9, 0), (56.1, 1)):  # the last reading stands at 55
+        assert len(StopTests(stopped(90.0, at=at)).tests) == tests
+
+
+def test_a_reading_far_louder_than_a_leak_can_make_it_is_taken_again():
+    noted = judged()
+    text = "reading C1 at 0.0 m of leg leg0 is about 47 dB over what the others let expect"
+    noted.warnings = (Note(LOUD, f"{text}: take it again"), Note("reading_off", "R7 is off"))
+    (found,) = told(surveyed(offset=(-1.0, 1.0), level=(50.0, 50.0)), noted)
+    assert found.text == text and found.job.startswith("take reading C1 again with everything off")
 
 
 @pytest.mark.parametrize("side", [-1.0, 1.0])
 def test_the_side_that_nobody_heard_is_read_too(side):
-    (found,) = told(surveyed(offset=(side * 1.0, side * 2.0), level=(50.0, 45.0)))
+    (found,) = told(surveyed(offset=(side * 1.0, side * 2.0), level=(54.0, 45.0)))
     heard, other = ("right", "left") if side > 0 else ("left", "right")
     assert found.text.startswith(f"only the {heard} of the line has been heard")
     assert found.job.startswith(f"read the {other} too")
     assert (found.kind, found.places) == ("across", ((0, 47.3, -side * 2.0),))
-
-
-def ending(kind, at, level, *, length=100.0):
-    """A line read as given, by a kind."""
-    route = synthetic.straight(length)
-    rows = synthetic.levels(kind, np.array(at), np.array(level), route=route)
-    return synthetic.survey([route], **{kind: rows})
 
 
 @pytest.mark.parametrize(
@@ -153,7 +281,7 @@ def test_a_louder_surface_aside_is_no_louder_sound():
     assert louder_aside(survey, DIG) is None
     assert louder_aside(replace(survey), replace(DIG, stake_m=70.0)) is None
     alike = surveyed(offset=(2.0,), level=(70.0,), surface=("grass",) * 17)
-    assert louder_aside(alike, DIG) == (0, 47.0, 2.0)
+    assert louder_aside(alike, DIG) == ((0, 47.0, 2.0), True)
 
 
 @pytest.mark.parametrize(
@@ -207,6 +335,29 @@ def test_a_route_that_is_no_line_is_not_dug_by(code, order, doubted):
     found = told(replace(survey, legs=(leg,)))
     assert bool(found) is doubted
     assert not doubted or "check the order and the codes of the marks" in found[0].job
+
+
+@pytest.mark.parametrize(
+    ("code", "away", "timed", "doubted"),
+    [
+        ("gap", LISTENED_M + 0.1, True, True),
+        ("gap", LISTENED_M - 0.1, True, False),
+        ("gap", LISTENED_M + 0.1, False, False),
+        ("stray_mark", LISTENED_M + 0.1, True, False),
+    ],
+)
+def test_delays_alone_over_a_gap_are_not_dug_by(code, away, timed, doubted):
+    """A point that slipped by metres moves the place by half as much, and nothing else says so."""
+    survey = ending("surface", (47.3 + away, 60.0), (40.0, 40.0))
+    leg = survey.legs[0]
+    text = "leg0: 11.4 m without a mark between 201 and 101, usually 2.0 m: a bend is not seen"
+    leg = replace(leg, fit=replace(leg.fit, warnings=(Note(code, text),)))
+    found = told(replace(survey, legs=(leg,), delays=(object(),) if timed else ()))
+    said = [
+        each for each in found if each.text.startswith("delays alone tell the place, over leg0")
+    ]
+    assert bool(said) is doubted
+    assert not doubted or "between 201 and 101, usually 2.0 m" in said[0].text
 
 
 # -- a precision that nobody stated ----------------------------------------------------------------
@@ -272,18 +423,25 @@ def test_rivals_that_the_site_sets_to_nought_stand_beside_the_verdict():
 
 
 @pytest.mark.parametrize(
-    ("at", "level", "word", "against", "agrees"),
+    ("at", "level", "word", "redo", "agrees"),
     [
-        ((27.0, 67.0), (50.0, 50.0), "2 contact readings agree", False, True),
-        ((27.0, 67.0), (90.0, 22.0), "2 contact readings do not agree", True, True),
-        ((27.0, 67.0, 70.0), (90.0, 22.0, 22.0), "contact readings do not agree", False, False),
+        ((27.0, 67.0), (50.0, 50.0), "2 contact readings agree", "", True),
+        (
+            (27.0, 67.0),
+            (90.0, 22.0),
+            "2 contact readings do not agree",
+            "take 1 and 2 again",
+            False,
+        ),
+        ((27.0, 67.0, 70.0), (90.0, 22.0, 22.0), "contact readings do not agree", "", False),
     ],
 )
-def test_no_rows_are_said_to_agree_that_do_not(at, level, word, against, agrees):
-    """Two of them speak against the place, three and more forbid it."""
+def test_no_rows_are_said_to_agree_that_do_not(at, level, word, redo, agrees):
+    """Two of them are taken again before a dig; of three and more nobody knows which to take."""
     survey = surveyed(offset=(-0.2, 0.2, 0.0), level=(59.0, 61.0, 60.0))
     route = survey.legs[0].route
     survey = replace(survey, contact=synthetic.levels("contact", at, level, route=route))
     fit = next(each for each in infer(survey).fits if each.kind == "contact")
     assert word in fit.text
-    assert (fit.against, fit.agrees) == (against, agrees)
+    assert fit.redo.startswith(redo) and bool(fit.redo) is bool(redo)
+    assert fit.agrees is agrees

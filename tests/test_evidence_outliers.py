@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoleak.evidence.levels import LevelDraws
+from geoleak.evidence.levels import LOUD, LevelDraws
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior import infer
 from tests.lane import lane, readings
@@ -25,7 +25,7 @@ def sheet(*, slip_at: int | None = None) -> str:
 @pytest.mark.parametrize("slip_at", [0, 8])
 def test_a_slip_of_the_pen_is_named_with_its_row(tmp_path: Path, slip_at: int) -> None:
     found = infer(lane(tmp_path, readings=sheet(slip_at=slip_at)))
-    (note,) = [note for note in found.warnings if note.code == "reading_off"]
+    (note,) = [note for note in found.warnings if note.code == LOUD]
     assert note.text.startswith(f"reading R{slip_at} at ") and "take it again" in note.text
     assert note.origin.line == slip_at + 2
     (fit,) = [fit for fit in found.fits if fit.kind == "surface"]
@@ -34,7 +34,7 @@ def test_a_slip_of_the_pen_is_named_with_its_row(tmp_path: Path, slip_at: int) -
 
 def test_sound_readings_are_not(tmp_path: Path) -> None:
     found = infer(lane(tmp_path, readings=sheet()))
-    assert not [note for note in found.warnings if note.code == "reading_off"]
+    assert not [note for note in found.warnings if note.code in (LOUD, "reading_off")]
     assert any(fit.text.startswith("9 readings agree") for fit in found.fits)
 
 
@@ -53,3 +53,20 @@ def test_where_the_line_runs(tmp_path: Path, scales: float, named: int) -> None:
     if named:
         way = "over" if scales > 0 else "under"
         assert notes[0].text.startswith("reading R3 at") and f"16 dB {way}" in notes[0].text
+
+
+@pytest.mark.parametrize(("scales", "named"), [(8.1, True), (-8.1, False)])
+def test_beside_the_line_a_reading_is_not_taken_again(
+    tmp_path: Path, scales: float, named: bool
+) -> None:
+    """What is louder there than a leak on the line lets be was read well, and what is quieter."""
+    rows = sheet() + "A1,surface,105 left 3 ft,30\n"
+    evidence = SurfaceEvidence(lane(tmp_path, readings=rows))
+    level = evidence.data(np.arange(len(evidence.pooled))).level
+    expected = np.tile(level, (5, 1))
+    expected[:, evidence.pooled.reading == 9] -= scales * 2.0
+    none, sigma = np.zeros((5, 1)), np.full(expected.shape, 2.0)
+    draws = LevelDraws(None, np.zeros(5), none, expected, sigma)  # type: ignore[arg-type]
+    notes = evidence.outliers(draws)
+    assert [note.code for note in notes] == ["reading_off"] * named
+    assert all("again" not in note.text and "A1" in note.text for note in notes)

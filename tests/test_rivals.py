@@ -27,7 +27,7 @@ from geoleak.advice.checks import (
     places_of,
 )
 from geoleak.advice.decide import EVEN_WHEN, decide
-from geoleak.advice.doubts import PUSHES
+from geoleak.advice.heard import PUSHES
 from geoleak.advice.windows import LEAST_THEN
 from geoleak.evidence.base import candidates, log_sum_exp
 from geoleak.evidence.stop import (
@@ -452,7 +452,9 @@ def test_a_rod_that_is_loud_beside_the_sound_moves_the_hole():
     level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
     same = replace(survey, rod=synthetic.levels("rod", at, level, route=survey.legs[0].route))
     assert chance_of(judged(same), "displaced") < chance_of(judged(survey), "displaced")
-    assert {e.name for e in judged(same).rivals if e.checked} >= {"aside", "displaced"}
+    # Pushed on the line, a rod is no reading beside it.
+    done = {e.name: e.checked for e in judged(same).rivals}
+    assert done["displaced"] and not done["aside"]
 
 
 def test_a_rod_tells_where_a_sound_is_made_not_by_what():
@@ -828,7 +830,8 @@ def test_readings_put_down_carelessly_do_not_tell_left_from_right(offset):
 @pytest.mark.parametrize(("away", "done"), [(NEAR_M - 0.2, True), (NEAR_M + 0.4, False)])
 def test_a_check_counts_near_where_it_was_made(away, done):
     survey = listened()
-    made = replace(survey, stops=(stop(47.3 + away, all_off=60.0, worked=60.0, shut=41.0),))
+    test = stop(47.3 + away, found=48.0, all_off=48.0, worked=48.0, shut=41.0)
+    made = replace(survey, stops=(test,))
     fitting = next(e for e in judged(made).rivals if e.name == "fitting")
     assert fitting.checked is done
 
@@ -858,6 +861,21 @@ def test_places_of_the_checks_are_those_of_the_method():
     decision = decide(listened(), judged(listened()), **SURE)
     assert all(abs(a - decision.stake_m) < 2.0 for _, a, _ in decision.check.places)
     assert LEAST == 0.01
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "steps"),
+    [
+        (30.0, 65.0, (-1.0, 0.0, 1.0)),
+        (30.0, 47.5, (0.0, 1.0, 2.0)),
+        (48.0, 65.0, (-2.0, -1.0, 0.0)),
+        (30.0, 50.0, (-1.0, 0.0, 1.0)),  # the last reading stands at 49, within two metres
+        (30.0, 45.0, (-1.0, 0.0, 1.0)),  # nothing was read near, on either side
+    ],
+)
+def test_a_rod_is_pushed_on_the_side_that_nobody_heard(first, last, steps):
+    places = places_of(listened(first=first, last=last), "rod", 0, 47.3, 47.3)
+    assert [at for _, at, _ in places] == pytest.approx([47.3 + each for each in steps])
 
 
 def test_a_trace_goes_on_past_the_open_end():

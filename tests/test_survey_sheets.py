@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
+from geoleak.reports.check import CheckReport
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
 from tests.site_folders import TOML, site_of, toml_with
@@ -215,6 +216,7 @@ def test_a_stop_test_stands_on_the_pipe_in_decibels(tmp_path: Path) -> None:
     assert (stop.leg, stop.test.fitting) == (0, "201")
     assert stop.as_found_db == pytest.approx(50.0) and stop.all_off_db == pytest.approx(40.0)
     assert math.isnan(stop.fitting_worked_db) and math.isnan(stop.supply_shut_db)
+    assert "also    1 stop test" in CheckReport(survey).lines()
     bad = {**AMPLITUDE, "checks.csv": sheet.replace("100 1000", "0")}
     assert "check C1: an amplitude of 0" in complaint_of(tmp_path, bad)
 

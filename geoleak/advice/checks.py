@@ -11,7 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.advice.doubts import PUSHES, STOPS, Doubt, Place
+from geoleak.advice.doubts import STOPS
+from geoleak.advice.heard import PAST_M, PUSHES
+from geoleak.advice.records import Doubt, Place
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey
@@ -199,13 +201,23 @@ def places_of(
         return tuple((leg, middle_m, out) for out in ACROSS_M)
     if kind == "rod":
         steps = ROD_MORE_M if pushes(survey, leg, middle_m) >= len(ROD_M) else ROD_M
-        at = sorted({min(max(middle_m + step, 0.0), length) for step in steps})
+        # Where nobody listened on one side of the hole it may be louder still on that side.
+        way = _unheard_side(survey, leg, middle_m) if steps is ROD_M else 0.0
+        at = sorted({min(max(middle_m + step + way, 0.0), length) for step in steps})
         return tuple((leg, each, 0.0) for each in at)
     if kind == "trace_on":
         ends = [e for e in free_ends(survey) if e.leg == leg and not e.closed]
         end = min(ends, key=lambda e: abs(e.at_m - stake_m))
         return ((leg, -TRACE_M if end.at_m == 0.0 else end.at_m + TRACE_M, 0.0),)
     return ((leg, stake_m, 0.0),)
+
+
+def _unheard_side(survey: Survey, leg: int, middle_m: float) -> float:
+    """Return +1 or -1 where nothing was read within `PAST_M` up or down the pipe, else 0."""
+    rows = survey.surface
+    ahead = rows.chainage_m[rows.leg == leg] - middle_m
+    ahead = ahead[np.abs(ahead) <= PAST_M]
+    return float(bool((ahead < 0.0).any())) - float(bool((ahead > 0.0).any()))
 
 
 def again(survey: Survey, hole: InHole) -> Check | None:

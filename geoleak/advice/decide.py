@@ -9,8 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_begun
-from geoleak.advice.doubts import Dig, Doubt, doubts_of, told_another
+from geoleak.advice.doubts import doubts_of, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
+from geoleak.advice.records import Dig, Doubt
 from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note

@@ -21,12 +21,21 @@ from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence, prior_speeds
 from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import Parts
-from geoleak.evidence.levels import PER_DB, Deviates, LevelDraws, LevelEvidence, pipe_loss
+from geoleak.evidence.levels import (
+    AGAIN,
+    LOUD,
+    PER_DB,
+    Deviates,
+    LevelDraws,
+    LevelEvidence,
+    pipe_loss,
+)
 from geoleak.evidence.pooling import T_SCALE, Pooled
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.stop import (
     SAME_SOUND_M,
     StopTests,
+    heard_otherwise,
     is_another,
     speaks_against,
     tests_of,
@@ -35,8 +44,10 @@ from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.survey import Survey
 
 __all__ = [
+    "AGAIN",
     "FREEDOM",
     "GATHERERS",
+    "LOUD",
     "PER_DB",
     "SAME_SOUND_M",
     "T_SCALE",
@@ -58,6 +69,7 @@ __all__ = [
     "SurfaceEvidence",
     "candidates",
     "gather",
+    "heard_otherwise",
     "is_another",
     "log_sum_exp",
     "normal_nodes",

@@ -311,7 +311,7 @@ class DelayEvidence:
                 f"delay {delay.id} ({delay.delay_s * 1e3:.1f} ms) does not fit the place that the "
                 "rest points to"
             )
-            redo = f"time delay {delay.id} again, and check sensors, pipe and speed"
+            redo = f"time delay {delay.id} again, and check sensors, their points, pipe and speed"
         return KindFit(self.kind, self.rows, float(share[worst]), text, agrees, redo)
 
     def _explained(self, system: System, p: int) -> float:

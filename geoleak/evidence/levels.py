@@ -38,6 +38,13 @@ STRENGTH_STEP_DB = 3.0
 # Sizes in an array while nodes are judged: what a processor's cache holds (measured).
 CHUNK = 64_000
 MISFIT, FEW_ROWS = 0.01, 3
+# Of a note: a reading far louder than the rest lets expect, which another sound may make.
+LOUD = "reading_loud"
+AGAIN = (
+    "take {} again with everything off, with the survey's meter and gain, and shoot the place "
+    "again; what stays louder than a leak here can be has a sound of its own: find it, then "
+    "strike the row out (skip)"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -444,15 +451,23 @@ class LevelEvidence(Generic[GroundKind]):
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
         agrees = p_value >= MISFIT
         text = self._fit_text(draws, agrees=agrees, silent=silent)
-        # Two rows that do not agree speak against the place; too few to forbid it.
+        # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
-        return KindFit(self.kind, self.rows, p_value, text, agrees or few, against=few)
+        redo = AGAIN.format(" and ".join(self._readings().id)) if few else ""
+        return KindFit(self.kind, self.rows, p_value, text, agrees, redo)
+
+    def _readings(self) -> Levels:
+        readings: Levels = getattr(self.survey, self.kind)
+        return readings
 
     def outliers(self, draws: LevelDraws) -> list[Note]:
-        """Name the readings far off what all the others let expect, each with its row."""
+        """Name the readings far off what all the others let expect, each with its row.
+
+        Beside the line a reading may be off for what lies there: it was not read badly.
+        """
         if self.kind not in ("surface", "contact", "rod"):
             return []  # a detector's figures are pooled otherwise
-        readings: Levels = getattr(self.survey, self.kind)
+        readings = self._readings()
         error = self.data(np.arange(len(self.pooled))).level - draws.expected
         off_db, scales = np.median(error, axis=0), np.median(error / draws.sigma, axis=0)
         far = (np.abs(scales) > OUTLIER_SCALES) & (self.pooled.reading >= 0)
@@ -461,13 +476,19 @@ class LevelEvidence(Generic[GroundKind]):
             k = int(self.pooled.reading[row])
             where = self.survey.legs[int(readings.leg[k])]
             at = format_length(float(readings.chainage_m[k]), unit=self.survey.site.length_unit)
+            over = off_db[row] > 0
             text = (
                 f"reading {readings.id[k]} at {at} of leg {where.name} is about "
-                f"{abs(off_db[row]):.0f} dB {'over' if off_db[row] > 0 else 'under'} what the "
-                "others let expect: take it again, and check its place"
+                f"{abs(off_db[row]):.0f} dB {'over' if over else 'under'} what the others let "
+                "expect"
             )
+            aside = abs(readings.offset_m[k]) >= setting("rival_aside_nearest").value
+            if aside and not over:
+                continue
+            text += "" if aside else ": take it again, and check its place"
             origin = readings.origin[k] if readings.origin else NOWHERE
-            notes.append(Note("reading_off", text, origin))
+            code = LOUD if over and not aside else "reading_off"
+            notes.append(Note(code, text, origin))
         return notes
 
     def _fit_text(self, draws: LevelDraws, *, agrees: bool, silent: bool) -> str:

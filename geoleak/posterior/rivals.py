@@ -25,7 +25,15 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import Candidates, LevelEvidence, StopTests, candidates, log_sum_exp, prior
+from geoleak.evidence import (
+    Candidates,
+    LevelEvidence,
+    StopTests,
+    candidates,
+    heard_otherwise,
+    log_sum_exp,
+    prior,
+)
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.site import Codes
@@ -399,15 +407,18 @@ def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
 def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
     """Return the rivals that somebody has checked at a place of the pipe."""
     stops, done = StopTests(survey), set()
-    near_stop = any(t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M for t in survey.stops)
-    if near_stop or stops.off_near(leg, chainage_m):
+    near_stop = (
+        t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M and not heard_otherwise(survey, t)
+        for t in survey.stops
+    )
+    if any(near_stop) or stops.off_near(leg, chainage_m):
         done.add("fitting")
     rows = survey.surface
     near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < NEAR_M)
     nearest = setting("rival_aside_nearest").value
     left, right = (np.any(near & (s * rows.offset_m >= nearest)) for s in (-1.0, 1.0))
     if pushes(survey, leg, chainage_m) >= RODS:
-        done |= {"aside", "displaced"}
+        done.add("displaced")
     if left and right:
         done.add("aside")
     reach = setting("rival_beyond_farthest").value

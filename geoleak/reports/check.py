@@ -93,6 +93,7 @@ class CheckReport:
         for rows, name in (
             (survey.delays, "delay"),
             (survey.isolations, "isolation"),
+            (survey.stops, "stop test"),
             (survey.sightings, "sighting"),
             (survey.holes, "hole"),
         ):

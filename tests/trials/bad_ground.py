@@ -28,6 +28,8 @@ HALF_WIDTH_M = 0.45
 VALVE_PASSES, FOREIGN = 0.08, 0.3
 # A fall by which a technician says that it died with the supply.
 STOPPED_DB = 6.0
+# Two readings of one place that differ by more are a slip of the pen.
+SLIP_DB = 9.0
 CODES = {0.0: "MTR", LENGTH_M: "HB"}
 # Where a line is traced to a faucet it runs on as rarely as the tool's table has it: half of all
 # other lines end at one.
@@ -141,6 +143,26 @@ class World:
         at = np.array([c for _, c, _ in check.places])
         offset = np.array([o for _, _, o in check.places])
         level = self.surface(at, offset, off=self.everything_off)
+        self._add("surface", at, level, offset)
+
+    def _redo(self, check: Check) -> None:
+        """Read again, or further on; of two readings of a place far apart the older is struck."""
+        at = np.array([c for _, c, _ in check.places])
+        offset = np.array([o for _, _, o in check.places])
+        level = self.surface(at, offset, off=self.everything_off)
+        rows = self.survey.surface
+        away = np.hypot(rows.chainage_m[:, None] - at, rows.offset_m[:, None] - offset)
+        apart = np.abs(rows.level_db[:, None] - level) > SLIP_DB
+        keep = np.flatnonzero(~np.any((away < 0.1) & apart, axis=1))
+        kept = synthetic.levels(
+            "surface",
+            rows.chainage_m[keep],
+            rows.level_db[keep],
+            route=self.survey.legs[0].route,
+            offset_m=rows.offset_m[keep],
+            everything_off=rows.everything_off[keep],
+        )
+        self.survey = replace(self.survey, surface=kept)
         self._add("surface", at, level, offset)
 
     def _rod(self, check: Check) -> None:

@@ -34,6 +34,10 @@ class Tally:
     promised: list[float] = field(default_factory=list)
     checks: Counter[str] = field(default_factory=Counter)
     first: Counter[str] = field(default_factory=Counter)
+    left: Counter[str] = field(default_factory=Counter)
+    """Jobs and reasons at which a site was left undug."""
+    missed: list[str] = field(default_factory=list)
+    """Every dry hole: the leak, the checks made, what the explanations stood at."""
     minutes: float = 0.0
     seconds: float = 0.0
     inferences: int = 0
@@ -52,6 +56,11 @@ def judged(survey: Survey) -> Decision:
         hole_half_width_m=HALF_WIDTH_M,
         most_readings=0,
     )
+
+
+def explained(decision: Decision) -> str:
+    """Return the chance of every explanation."""
+    return " ".join(f"{e.name} {e.chance:.3f}" for e in decision.in_hole.explanations)
 
 
 def with_shares(survey: Survey, times: float) -> Survey:
@@ -75,9 +84,17 @@ def one_site(world: World, tally: Tally) -> None:
         if decision.verdict == "dig":
             tally.hits.append(world.hit(decision.hole.pieces))
             tally.promised.append(decision.hole.chance)
+            if not tally.hits[-1]:
+                tally.missed.append(
+                    f"{world.leak}; {', '.join(world.checks)}; {explained(decision)}"
+                )
         if decision.verdict != "check_first" or decision.check is None or turn == MOST_CHECKS:
+            if decision.verdict != "dig":
+                tally.left[decision.verdict if turn < MOST_CHECKS else "checks used up"] += 1
             break
-        if decision.check.kind == "redo":
+        check = decision.check
+        if check.kind == "redo" and not (check.places and check.job.startswith("read")):
+            tally.left[check.job] += 1
             break  # what a technician goes back for with other tools
         world.do(decision.check)
     tally.minutes += world.minutes
@@ -100,14 +117,14 @@ def run(kind: str, sites: int, seed: int, *, times: float = 1.0, documented: flo
 
 HEAD = (
     "| kind | sites | dug | dry | hits (promised) | p | first: dig, check, listen | "
-    "checks a site | stop, across, trace on, rod, again | minutes a dig | s a look |"
+    "checks a site | stop, across, trace on, rod, again, redo | minutes a dig | s a look |"
 )
 
 
 def row(kind: str, tally: Tally) -> str:
     """Return one row of the table."""
     dug = len(tally.hits)
-    names = ("stop", "across", "trace_on", "rod", "again")
+    names = ("stop", "across", "trace_on", "rod", "again", "redo")
     promised = f"{sum(tally.hits)}/{dug} ({np.mean(tally.promised):.3f})" if dug else "-"
     p = f"{exact_p(tally.hits, tally.promised):.3f}" if dug else "-"
     first = ", ".join(str(tally.first[v]) for v in ("dig", "check_first", "listen_on"))
@@ -150,6 +167,9 @@ def main(arguments: list[str] | None = None) -> int:
         )
         dry += tally.dry * (kind in BAD)
         print(row(kind, tally), flush=True)
+        print(f"{kind} left: {dict(tally.left.most_common(6))}", file=sys.stderr)
+        for each in tally.missed:
+            print(f"    dry: {each}", file=sys.stderr)
     print(f"dry holes of the bad kinds: {dry} (+- {math.sqrt(max(dry, 1)):.0f})", file=sys.stderr)
     return 0
 
