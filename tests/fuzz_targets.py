@@ -36,6 +36,7 @@ HANG_S = 2.0
 """Of processor time: a busy machine makes no hang."""
 PAGE = Path(__file__).parent.parent / "shared" / "site_folder.md"
 CRS = "EPSG:6543"
+GPX = '<?xml version="1.0"?><gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1">'
 HEADED = "Point,Northing,Easting,Elev,Code,HRMS,VRMS,Fix,Depth,Note\n" + "".join(
     f"{line},0.03,0.05,fixed,3.1,by the fence\n" for line in POINTS.splitlines()
 )
@@ -136,21 +137,20 @@ def recording(kind: str = "i2") -> bytes:
 def layer(suffix: str, *, lines: bool) -> dict[str, bytes]:
     """Return a GIS file, and what belongs to it, of marks of the small site or lines by them."""
     rows = [line.split(",") for line in POINTS.splitlines()]
+    if suffix == "gpx":  # by hand: pyogrio 0.12 with GDAL 3.11 puts the first field into <ele>
+        way = '<wpt lat="{:.4f}" lon="{:.4f}"><name>{}</name></wpt>\n'
+        ways = [way.format(35.8 + k * 1e-4, k * 1e-4 - 78.6, row[0]) for k, row in enumerate(rows)]
+        return {"points.gpx": f"{GPX}{''.join(ways)}</gpx>\n".encode()}
     at = [(float(row[2]), float(row[1])) for row in rows]
-    crs: str | None = CRS
-    if suffix == "gpx":
-        at, crs = [(-78.6 + k * 1e-4, 35.8 + k * 1e-4) for k in range(len(rows))], "EPSG:4326"
     shapes = [shapely.Point(each) for each in at]
     fields = {"name": [row[0] for row in rows], "code": [row[4] for row in rows]}
     if lines:
         shapes = [shapely.LineString(at[:4]), shapely.LineString(at[3:])]
         fields = {"name": ["main 1", "main 2"], "material": ["di", "pvc"], "diam_in": [6.0, 1.0]}
-    if suffix == "gpx":
-        fields = {"name": fields["name"]}
     with tempfile.TemporaryDirectory() as held:
         name = "mains" if lines else "points"
         path = Path(held) / f"{name}.{suffix}"
-        geopandas.GeoDataFrame(fields, geometry=shapes, crs=crs).to_file(path)
+        geopandas.GeoDataFrame(fields, geometry=shapes, crs=CRS).to_file(path)
         return {each.name: each.read_bytes() for each in path.parent.iterdir()}
 
 

@@ -176,6 +176,7 @@ def test_degrees_find_a_datum() -> None:
     found = crs_candidates(-105.085, 39.953, in_degrees=True)
     assert found[0].code == "EPSG:6318"
     assert {each.unit for each in found} == {"deg"}
+    assert crs_candidates(178.9, 51.9, in_degrees=True)[0].code == "EPSG:6318"  # past the 180th
 
 
 # --- writing the folder ----------------------------------------------------------------------

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import functools
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
@@ -189,29 +188,23 @@ def _entries(
     near: str | tuple[float, float] | None, position: tuple[float, float], *, in_degrees: bool
 ) -> list[Any]:
     """Return the entries of PROJ's database that the place allows, smallest areas first."""
-    from pyproj.aoi import AreaOfInterest
     from pyproj.database import query_crs_info
     from pyproj.enums import PJType
 
     kind = PJType.GEOGRAPHIC_2D_CRS if in_degrees else PJType.PROJECTED_CRS
-    area = None
     point = near if isinstance(near, tuple) else None
     if point is None and in_degrees:
         point = (position[1], position[0])
-    if point is not None:
-        lat, lon = point
-        if not (abs(lat) <= 90 and abs(lon) <= 180):
-            return []
-        area = AreaOfInterest(lon, lat, lon, lat)
-    entries: Iterable[Any] = query_crs_info(
-        auth_name="EPSG", pj_types=[kind], area_of_interest=area, contains=area is not None
-    )
+    if point is not None and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
+        return []
     words = _words(near) if isinstance(near, str) else []
+    # The registry's own search by position misses areas over the 180th meridian before PROJ 9.5.
     kept = [
         each
-        for each in entries
+        for each in query_crs_info(auth_name="EPSG", pj_types=[kind])
         if not each.deprecated
         and each.area_of_use is not None
+        and (point is None or _holds(each.area_of_use, *point))
         and (in_degrees or _width(each.area_of_use) <= _WIDEST_DEG)
         and all(word in f"{each.name} {each.area_of_use.name}".casefold() for word in words)
     ]
@@ -225,6 +218,11 @@ def _words(near: str) -> list[str]:
 
 def _width(area: Any) -> float:
     return float((area.east - area.west) % 360 or 360.0)
+
+
+def _holds(area: Any, lat: float, lon: float) -> bool:
+    """Tell whether a position lies in an area, which may cross the 180th meridian."""
+    return bool(area.south <= lat <= area.north and (lon - area.west) % 360 <= _width(area))
 
 
 def _size(area: Any) -> float:

@@ -25,7 +25,7 @@ import pytest
 
 from geoleak.pipeline import read_site
 from tests.command import REPO
-from tests.fuzz_targets import TARGETS, Target
+from tests.fuzz_targets import GPX, TARGETS, Target
 from tests.site_folders import POINTS, TOML
 
 pytestmark = pytest.mark.long
@@ -152,7 +152,6 @@ WIDE = puts(
     '{"type": "Feature", "geometry": {"type": "Point", "coordinates": [1987800, 783300]},'
     ' "properties": {' + ",".join(f'"k{k}": {k}' for k in range(80_000)) + "}}"
 )
-GPX = '<?xml version="1.0"?><gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1">'
 WAY = '<wpt lat="35.8{0}" lon="-78.6{0}"><name>{0}</name></wpt>\n'
 LAUGHS = "".join(f'<!ENTITY l{k} "{f"&l{k - 1};" * 10 if k else "ha"}">' for k in range(12))
 
