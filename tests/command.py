@@ -110,19 +110,24 @@ def fork(
     return child
 
 
-def on_small_disk(*arguments: str | Path, most: int) -> Ran:
-    """Run a command line where no file may grow past a size, as if the disk were full."""
-    old = resource.getrlimit(resource.RLIMIT_FSIZE)
+def forked(*arguments: str | Path) -> Ran:
+    """Run a command line in a fork, its streams not a terminal."""
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (most, old[1]))
-        try:
-            child = fork(arguments, {1: out.fileno(), 2: err.fileno()})
-        finally:
-            resource.setrlimit(resource.RLIMIT_FSIZE, old)
+        child = fork(arguments, {1: out.fileno(), 2: err.fileno()})
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
         for file in (out, err):
             file.seek(0)
         return Ran(code, out.read().decode("utf-8"), err.read().decode("utf-8"))
+
+
+def on_small_disk(*arguments: str | Path, most: int) -> Ran:
+    """Run a command line where no file may grow past a size, as if the disk were full."""
+    old = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, old[1]))
+    try:
+        return forked(*arguments)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, old)
 
 
 def on_terminal(arguments: list[str | Path], answers: list[tuple[str, str]] = ()) -> Ran:  # type: ignore[assignment]

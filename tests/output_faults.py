@@ -14,7 +14,7 @@ from unittest import mock
 from geoleak.export import folder
 
 # What writing a folder asks of the system; each may fail where a disk is full, worn or gone.
-STEPS = ("mkdir", "rename", "link", "chmod", "fsync", "unlink", "rmdir")
+STEPS = ("mkdir", "rename", "replace", "link", "chmod", "fsync", "unlink", "rmdir")
 
 
 class Steps:

@@ -23,7 +23,6 @@ import os
 import shutil
 import tempfile
 import time
-import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -122,13 +121,8 @@ def _make(made: Path, writers: Mapping[str, Writer]) -> list[str]:
     """Write every file and see it on the disk."""
     names = []
     for name, writer in writers.items():
-        try:
+        with _of_the_disk(name):
             written = writer(made / name)
-        except Exception as error:
-            # What GDAL and SQLite say of a full disk is no OSError, but it is one.
-            if type(error).__module__.split(".")[0] in ("pyogrio", "sqlite3"):
-                raise OSError(f"{name}: {error}") from error
-            raise
         if written is not None:
             names.append(name)
             sync(made / name)
@@ -189,8 +183,10 @@ class _Swap:
         try:
             yield made
         finally:
-            # Before the swap it holds the new files, after it the old ones.
-            shutil.rmtree(made, ignore_errors=True)
+            # Before the swap it holds the new files, after it the old ones; with a plan in it,
+            # what the next run takes back.
+            if not (made / _PLAN).exists():
+                shutil.rmtree(made, ignore_errors=True)
             _close(descriptor)
 
     def put(self, made: Path, old: Mapping[str, str], *, kept: Sequence[Path]) -> None:
@@ -208,8 +204,9 @@ class _Swap:
         self._swap(made)
         try:
             sync(self.home)
-        except OSError:
-            self._swap(made)
+        except OSError as error:
+            with _taken_back(self.target, error, "the new files stand there"):
+                self._swap(made)
             raise
 
     def _swap(self, made: Path) -> None:
@@ -239,14 +236,16 @@ class _Swap:
             else:
                 shutil.rmtree(left, ignore_errors=True)
         if self.target.is_dir():
-            for left in sorted(self.target.glob(f"{_MARK}*")):
-                if left.is_dir() and _abandoned(left):
-                    _InPlace.undo(left)
-                    shutil.rmtree(left, ignore_errors=True)
+            inside = _InPlace(self.target)
+            with inside.locked():
+                inside.tidy()
 
 
 class _InPlace(_Swap):
-    """The wanted folder written file by file, under a plan that can be undone."""
+    """The wanted folder written file by file, under a plan that can be undone.
+
+    A file that has a successor stands until that takes its place, where the disk knows links.
+    """
 
     def __init__(self, target: Path) -> None:
         super().__init__(target)
@@ -268,14 +267,22 @@ class _InPlace(_Swap):
         sync(made)
         try:
             for name in out:
-                (self.target / name).rename(replaced / name)
+                _put_aside(self.target / name, replaced / name, stays=name in new)
             for name in new:
-                (made / name).rename(self.target / name)
+                (made / name).replace(self.target / name)
             sync(self.target)
             plan.unlink()
-        except BaseException:
-            self.undo(made)
+        except BaseException as error:
+            with _taken_back(self.target, error, "old and new may stand there until the next run"):
+                self.undo(made)
             raise
+
+    def tidy(self) -> None:
+        """Take back or remove what killed runs left in the folder."""
+        for left in sorted(self.target.glob(f"{_MARK}*")):
+            if left.is_dir() and _abandoned(left):
+                self.undo(left)
+                shutil.rmtree(left, ignore_errors=True)
 
     @staticmethod
     def undo(made: Path) -> None:
@@ -288,37 +295,67 @@ class _InPlace(_Swap):
             if not (made / name).exists() and (made.parent / name).exists():
                 (made.parent / name).rename(made / name)
         for path in sorted((made / _REPLACED).iterdir()):
-            path.rename(made.parent / path.name)
+            path.replace(made.parent / path.name)
         (made / _PLAN).unlink()
 
 
 @contextlib.contextmanager
+def _taken_back(target: Path, error: BaseException, stands: str) -> Iterator[None]:
+    """Say what stands in a folder where not even taking back what failed can be done."""
+    try:
+        yield
+    except OSError:
+        why = getattr(error, "strerror", None) or error
+        raise GeoleakError(
+            f"{target} could not be written ({why}) nor put back as it was: {stands}; "
+            "see to the disk and run again"
+        ) from error
+
+
+def _put_aside(path: Path, to: Path, *, stays: bool) -> None:
+    """Move a file aside; one that stays is given a second name there, if the disk has such."""
+    try:
+        if stays:
+            return os.link(path, to, follow_symlinks=False)
+    except OSError:
+        pass
+    path.rename(to)
+
+
+@contextlib.contextmanager
 def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
-    """Give a file to write beside each of the wanted ones; at the end all take their places.
+    """Give a file to write for each of the wanted ones of a folder; all take their places at once.
 
     Raises
     ------
     GeoleakError
         Where one cannot be written: then none has changed.
     """
-    # A name of this call alone: two at once would write into one file.
-    tag = f"{_MARK}{uuid.uuid4().hex}-"
-    made = tuple(path.with_name(f"{tag}{path.name}") for path in paths)
     try:
         paths[0].parent.mkdir(parents=True, exist_ok=True)
-        yield made
-        for each in made:
-            sync(each)
-        for each, path in zip(made, paths, strict=True):
-            each.replace(path)
-        with contextlib.suppress(OSError):  # they are in place, come what may
-            sync(paths[0].parent)
+        place = _InPlace(paths[0].parent)
+        with place.locked():
+            place.tidy()
+        with place.made() as made, _of_the_disk():
+            yield (new := tuple(made / path.name for path in paths))
+            for each in new:
+                sync(each)
+            with place.locked():
+                place.put(made, {}, kept=())
     except OSError as error:
         why = error.strerror or error
         raise GeoleakError(f"{paths[0]} could not be written ({why}): nothing changed") from error
-    finally:
-        for each in made:
-            each.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _of_the_disk(name: str = "") -> Iterator[None]:
+    """Turn what GDAL and SQLite say of a full disk into an OSError, which it is."""
+    try:
+        yield
+    except Exception as error:
+        if type(error).__module__.split(".")[0] in ("pyogrio", "sqlite3"):
+            raise OSError(f"{name}: {error}" if name else str(error)) from error
+        raise
 
 
 def foreign_files(folder: Path) -> list[str]:

@@ -1,0 +1,40 @@
+"""A disk that fails inside the writes of GDAL, SQLite and reportlab: old or new, whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.command import run
+from tests.failing_disk import NEEDS_CC, failing, retitled
+
+pytestmark = NEEDS_CC
+
+
+def stays_whole(place: Path, site: Path, command: str, *more: str, **how: Any) -> int:
+    """Check what came of each failing call; return how many there were."""
+    rows = failing(place, site, command, str(site), *more, **how)
+    for each in rows:
+        assert each.tidy, each
+        if each.code == 0:
+            assert (each.stands, each.err) == ("new", ""), each
+            continue
+        assert (each.code, each.out, len(each.err.splitlines())) == (1, "", 1), each
+        assert "could not be written" in each.err, each
+        assert "unexpected" not in each.err, each
+        assert each.stands == "old" or "nor put back" in each.err, each
+        # One that fails but once can always be taken back.
+        assert "nor put back" not in each.err or not how.get("once", True), each
+    assert {each.code for each in rows} >= {1}
+    return len(rows)
+
+
+@pytest.mark.parametrize(("command", "tries"), [("locate", 3), ("report", 1)])
+def test_an_answer_stays_whole_whichever_call_fails(
+    located: Path, tmp_path: Path, command: str, tries: int
+) -> None:
+    assert run(command, located).code == 0
+    retitled(located)
+    assert stays_whole(tmp_path, located, command, tries=tries) > tries
