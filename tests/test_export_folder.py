@@ -123,6 +123,100 @@ def test_two_runs_at_once_leave_one_of_both(tmp_path: Path, way: str) -> None:
         whole(out, way, "one", "two")
 
 
+def pair(place: Path, run: str) -> None:
+    with folder.beside(place / "a", place / "b") as (a, b):
+        a.write_text(run)
+        b.write_text(run)
+
+
+@pytest.mark.parametrize("kill", [False, True])
+@pytest.mark.parametrize("before", ["old", None])
+def test_a_pair_of_files_changes_together(tmp_path: Path, before: str | None, kill: bool) -> None:
+    """Whichever step fails, and if the process dies there, once the next has put it in order."""
+
+    def put(run: str, k: int) -> Steps:
+        shutil.rmtree(place, ignore_errors=True)
+        place.mkdir()
+        if before:
+            pair(place, before)
+        with Steps(k, kill=kill).watched() as steps:
+            pair(place, run)
+        return steps
+
+    place = tmp_path / "out"
+    for k in range(put("new", -1).taken):
+        wanted = {"new"}
+        if not kill:
+            try:
+                put("new", k)
+            except GeoleakError as error:
+                assert "nothing changed" in str(error)
+                wanted = {before}
+        elif (child := os.fork()) == 0:
+            put("new", k)
+            os._exit(0)
+        else:
+            assert os.waitpid(child, 0)[1] in (0, signal.SIGKILL)
+            wanted |= {before}
+            with pytest.raises(GeoleakError), folder.beside(place / "c"):
+                raise OSError(errno.EIO, "a disk")
+        texts = {each.read_text() for each in place.iterdir() if each.is_file()} or {None}
+        assert len(texts) == 1 and texts <= wanted, (k, texts)
+        pair(place, "next")
+        assert sorted(each.name for each in place.iterdir()) == ["a", "b"]
+
+
+def test_what_gdal_says_of_a_full_disk_is_of_the_disk(tmp_path: Path) -> None:
+    from pyogrio.errors import DataSourceError
+
+    said = r"a could not be written \(disk I/O error\): nothing changed"
+    with pytest.raises(GeoleakError, match=said), folder.beside(tmp_path / "a"):
+        raise DataSourceError("disk I/O error")
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_cannot_be_taken_back_is_said_and_kept_for_the_next_run(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pair(tmp_path, "old")
+    taken: list[Path] = []
+
+    def fails(path: Path, to: Path) -> None:
+        taken.append(path)
+        if len(taken) > 1:
+            raise OSError(errno.EIO, "a disk")
+        shutil.move(path, to)
+
+    with monkeypatch.context() as at:
+        at.setattr(Path, "replace", fails)
+        at.setattr(Path, "rename", fails)
+        with pytest.raises(GeoleakError, match="nor put back as it was: old and new may stand"):
+            pair(tmp_path, "new")
+    assert [(tmp_path / each).read_text() for each in "ab"] == ["new", "old"]
+    with pytest.raises(GeoleakError), folder.beside(tmp_path / "c"):
+        raise OSError(errno.EIO, "a disk")
+    assert [(tmp_path / each).read_text() for each in "ab"] == ["old", "old"]
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_a_swap_that_cannot_be_taken_back_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write(tmp_path / "out", "old")
+    real = folder.sync
+
+    def sync(path: Path) -> None:
+        if path == tmp_path:
+            monkeypatch.setattr(folder, "_exchange", lambda made, target: (made / "none").stat())
+            raise OSError(errno.EIO, "a disk")
+        real(path)
+
+    monkeypatch.setattr(folder, "sync", sync)
+    with pytest.raises(GeoleakError, match="nor put back as it was: the new files stand there"):
+        write(tmp_path / "out", "new")
+    assert held(tmp_path / "out") == {"new"}
+
+
 def test_what_another_command_wrote_stays_with_and_without_a_list(tmp_path: Path) -> None:
     out = tmp_path / "out"
     write(out, "old", force=False)
