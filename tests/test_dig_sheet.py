@@ -14,7 +14,7 @@ import shapely
 from geoleak.export.drawing import Disc, Shape, Words
 from geoleak.export.plan import plan_picture
 from geoleak.export.scripts import as_drawn
-from geoleak.export.sheet import geo_uri, write_dig_sheet
+from geoleak.export.sheet import _Sheet, _tall, geo_uri, write_dig_sheet
 from geoleak.stake import Tie
 from tests.check_values import check_value
 from tests.results import (
@@ -173,6 +173,14 @@ def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(tmp_pa
         "After the dig", "NOT BEFORE", "Before digging", "top of pipe", "If dry",
     ):  # fmt: skip
         assert never not in text, never
+
+
+def test_a_table_to_write_in_has_two_rows_more_and_narrow_ones_past_eight():
+    sheet, head = _Sheet(listen_on_site()), [("Place", 1.0)]
+    table = sheet.boxes()[-1]
+    assert table._nrows == 1 + len(sheet.result.next_readings) + 2
+    eight, nine = (_tall(sheet.write_in("", head, [["A"]] * rows)[1:], 500) for rows in (8, 9))
+    assert nine < eight
 
 
 def test_what_is_missing_is_said(tmp_path):

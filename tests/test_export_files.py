@@ -20,7 +20,7 @@ import shapely
 
 from geoleak.errors import GeoleakError
 from geoleak.export.colours import level_colour
-from geoleak.export.dxf import LAYERS, write_dxf
+from geoleak.export.dxf import LAYERS, WIDEST, write_dxf
 from geoleak.export.geopackage import write_geopackage
 from geoleak.export.gpx import write_gpx
 from geoleak.export.kml import write_kml
@@ -475,6 +475,12 @@ def test_dxf_opens_on_its_extents_with_points_that_can_be_seen(tmp_path):
     found = [ezdxf.bbox.extents([each], cache=cache) for each in space.query("TEXT")]
     boxes = [shapely.box(*each.extmin.vec2, *each.extmax.vec2) for each in found]
     assert len(boxes) > 40
+    # What a letter is taken to be wide holds them, and not much more.
+    shares = [
+        each.size.x / text.dxf.height / len(text.dxf.text)
+        for each, text in zip(found, space.query("TEXT"), strict=True)
+    ]
+    assert 0.5 * WIDEST < max(shares) <= WIDEST
     for k, box in enumerate(boxes):
         assert not shapely.intersects(boxes[:k], box).any()
 

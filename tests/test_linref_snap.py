@@ -58,6 +58,22 @@ def test_many_points_find_what_asking_every_piece_finds(name, within, count) -> 
     np.testing.assert_array_equal(snap.rival_chainage_m, np.where(slow.rival < 0, np.nan, rival))
 
 
+@pytest.mark.parametrize(
+    ("name", "other"), [("SHORT", 0.0), ("SHORT", 1.0), ("DEPTH", 3), ("SHELL", 4.0), ("ROW", 3),
+                        ("FEW_POINTS", 5), ("FEW_CANDIDATES", 1)]
+)  # fmt: skip
+def test_how_the_square_is_cut_changes_no_answer(name, other, monkeypatch) -> None:
+    vertices = LINES["tangle"]
+    points = np.vstack([around(vertices, 1_500, seed=8), beside(vertices, 500, seed=9)])
+    points[:50] = CENTRE + 10.0 ** np.linspace(1, 8, 50)[:, None]
+    route = Route.from_vertices(vertices)
+    plain = route.snap(points, rival_within_m=0.3)
+    monkeypatch.setattr(cells, name, other)
+    moved = route.snap(points, rival_within_m=0.3)
+    np.testing.assert_array_equal(moved.chainage_m, plain.chainage_m)
+    np.testing.assert_array_equal(moved.rival_chainage_m, plain.rival_chainage_m)
+
+
 def rival_by_walking(chainage, walk, point, within: float) -> float:
     """Find the rival of one point among the places that a walk along the line came to."""
     distance = np.hypot(*(walk - point).T)

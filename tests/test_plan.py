@@ -11,6 +11,7 @@ import pytest
 import geoleak
 from geoleak.advice import plan as plan_module
 from geoleak.advice.plan import Plan, first_fittings, first_valves, plan_visit
+from geoleak.posterior import InferenceOptions
 from geoleak.reports.plan import PlanReport
 from geoleak.survey import survey_site
 from tests.command import REPO, run
@@ -19,13 +20,13 @@ from tests.site_folders import TOML, write_folder
 LONG = TOML.replace('start = "201"', 'start = "201"\nend = "203"\nmaterial = "copper"')
 
 
-def lane(place, *, spacing_ft=3.0, length_ft=120.0, toml=LONG):
-    """Return a straight lane: marks every few feet, a fitting at each end and one in the middle."""
+def lane(place, *, spacing_ft=3.0, length_ft=120.0, valve_at=0.5, toml=LONG):
+    """Return a straight lane: marks every few feet, a fitting at each end and one between."""
     count = int(length_ft / spacing_ft) + 1
     rows = [f"{1000 + k},{783300 + spacing_ft * k:.2f},1987800.00,495,WL" for k in range(count)]
     rows += [
         f"201,{783300:.2f},1987800.5,495,MTR",
-        f"202,{783300 + length_ft / 2:.2f},1987800.5,495,WV",
+        f"202,{783300 + length_ft * valve_at:.2f},1987800.5,495,WV",
         f"203,{783300 + length_ft:.2f},1987800.5,495,WV",
     ]
     folder = write_folder(place, {"points.csv": "\n".join(rows) + "\n", "site.toml": toml})
@@ -39,9 +40,17 @@ def quick(monkeypatch):
     monkeypatch.setattr(plan_module, "SPACINGS_FT", (2.0, 10.0))
 
 
-def test_closer_readings_pin_more_leaks(tmp_path, quick) -> None:
+@pytest.fixture
+def pinned(monkeypatch):
+    """Every leak tried is pinned: for what does not hang on how many are."""
+    monkeypatch.setattr(plan_module, "_is_pinned", lambda *_: True)
+
+
+def test_closer_readings_pin_more_leaks_and_the_same_site_gets_the_same_plan(tmp_path, quick) -> None:
     _, survey = lane(tmp_path)
-    (leg,) = plan_visit(survey).legs
+    plan = plan_visit(survey)
+    assert plan_visit(survey) == plan
+    (leg,) = plan.legs
     (near, often), (far, seldom) = leg.by_spacing
     assert (near, far) == pytest.approx((0.6096, 3.048))
     assert often > seldom
@@ -50,12 +59,7 @@ def test_closer_readings_pin_more_leaks(tmp_path, quick) -> None:
     assert leg.marks_now_m == pytest.approx(3 * 1200 / 3937, rel=0.01)
 
 
-def test_same_site_same_plan(tmp_path, quick) -> None:
-    _, survey = lane(tmp_path)
-    assert plan_visit(survey) == plan_visit(survey)
-
-
-def test_marks_too_far_apart_are_said_before_driving_out(tmp_path, quick) -> None:
+def test_marks_too_far_apart_are_said_before_driving_out(tmp_path, pinned) -> None:
     folder, _ = lane(tmp_path, spacing_ft=20.0)
     ran = run("plan", folder)
     assert "marks every 20.0 ft will not do for a 5.0 ft hole" in ran.out
@@ -72,6 +76,12 @@ def test_the_valve_that_halves_the_pipe_comes_first(tmp_path) -> None:
     assert first_valves(survey) == ("202",)
 
 
+@pytest.mark.parametrize(("valve_at", "valves"), [(0.04, ()), (0.06, ("202",)), (0.96, ())])
+def test_a_valve_that_parts_off_a_twentieth_is_not_shut(tmp_path, valve_at, valves) -> None:
+    _, survey = lane(tmp_path, spacing_ft=60.0, length_ft=600.0, valve_at=valve_at)
+    assert first_valves(survey) == valves
+
+
 def test_the_fitting_that_tells_most_comes_first(tmp_path) -> None:
     # By symmetry the two ends tell the same, mirrored; the middle hears every leak but cannot say
     # on which side. Copper carries: one end tells near from far, so an end is first, then the
@@ -82,7 +92,85 @@ def test_the_fitting_that_tells_most_comes_first(tmp_path) -> None:
     assert order[-1] == "202"
 
 
-def test_json_and_minutes(tmp_path, quick) -> None:
+@pytest.mark.parametrize(
+    ("material", "length_ft", "place"),
+    [("ductile_iron", 600.0, 2), ("copper", 1200.0, 1), ("pvc", 120.0, 2), ("pvc", 300.0, 0)],
+)
+def test_the_middle_comes_sooner_where_no_end_hears_the_whole_pipe(
+    tmp_path, material, length_ft, place
+) -> None:
+    toml = LONG.replace("copper", material)
+    _, survey = lane(tmp_path, spacing_ft=length_ft / 10, length_ft=length_ft, toml=toml)
+    assert first_fittings(survey, np.random.default_rng(0)).index("202") == place
+
+
+@pytest.mark.parametrize("factor", [0.5, 2])
+@pytest.mark.parametrize("name", ["HEARD_SIGMA_DB", "CONTACT_SIGMA_DB", "SAMPLES"])
+def test_what_is_guessed_of_scatter_does_not_order_fittings(
+    tmp_path, monkeypatch, name, factor
+) -> None:
+    _, survey = lane(tmp_path, spacing_ft=60.0, length_ft=600.0)
+    monkeypatch.setattr(plan_module, name, int(getattr(plan_module, name) * factor))
+    assert first_fittings(survey, np.random.default_rng(3))[-1] == "202"
+
+
+# Of twelve leaks tried: how many each spacing pins, and the one that is asked for.
+@pytest.mark.parametrize(("pinned", "spacing_ft"), [((12, 11), 10.0), ((12, 10), 2.0)])
+def test_a_wider_spacing_may_miss_one_leak_more_of_those_tried(
+    tmp_path, monkeypatch, pinned, spacing_ft
+) -> None:
+    monkeypatch.setattr(plan_module, "SPACINGS_FT", (2.0, 10.0))
+    told = iter(k < most for most in pinned for k in range(12))
+    monkeypatch.setattr(plan_module, "_is_pinned", lambda *_: next(told))
+    folder, survey = lane(tmp_path, length_ft=122.0)
+    (leg,) = plan_visit(survey).legs
+    assert leg.reading_spacing_m == pytest.approx(spacing_ft * 0.3048)
+    assert [chance for _, chance in leg.by_spacing] == [each / 12 for each in pinned]
+
+
+def test_a_round_at_every_fourth_spacing_then_twelve_readings_about_the_loudest(
+    tmp_path, monkeypatch, pinned
+) -> None:
+    monkeypatch.setattr(plan_module, "SPACINGS_FT", (2.0,))
+    for length_ft, readings in ((122.0, 15 + 12 + 1), (25.0, 12 + 1)):
+        folder, survey = lane(tmp_path, length_ft=length_ft)
+        plan = plan_visit(survey)
+        assert plan.legs[0].readings == readings
+        assert "every 8.0 ft first, then every 2.0 ft" in "".join(PlanReport(survey, plan).lines())
+
+
+def test_a_leak_is_tried_on_twenty_metres_and_as_loud_as_published(tmp_path, monkeypatch) -> None:
+    """Levels straight above the pipe: 7.5 to 12.5 dB over background.
+
+    Source: J. Water Supply: Research and Technology-AQUA 54(8), 519 (2005), abstract.
+    """
+    heard = []
+    monkeypatch.setattr(plan_module, "SPACINGS_FT", (1.0,))
+    monkeypatch.setattr(plan_module, "TRIES", 200)
+    told = lambda survey, _: heard.append(survey.surface) is not None  # noqa: E731
+    monkeypatch.setattr(plan_module, "_is_pinned", told)
+    sure = "\n[readings]\nlevel_sigma = 0.1\nplace_sigma = 0.1\n"
+    _, survey = lane(tmp_path, spacing_ft=60.0, length_ft=600.0, toml=LONG + sure)
+    plan_module._chance_of_dig(survey, 0, 0.3048, np.random.default_rng(1))
+    assert all(19.5 < np.ptp(rows.chainage_m) <= 20.0 for rows in heard)
+    above = np.array([rows.level_db.max() for rows in heard]) - 30.0
+    assert above.min() == pytest.approx(7.5, abs=0.4)
+    assert above.max() == pytest.approx(12.5, abs=0.4)
+
+
+def test_fewer_nodes_change_less_than_a_try(tmp_path, monkeypatch) -> None:
+    _, survey = lane(tmp_path, length_ft=30.0)
+    monkeypatch.setattr(plan_module, "TRIES", 6)
+    unread, chances = plan_module._unread(survey), []
+    for options in (plan_module.QUICK, InferenceOptions()):
+        monkeypatch.setattr(plan_module, "QUICK", options)
+        rng = np.random.default_rng(1)
+        chances.append(plan_module._chance_of_dig(unread, 0, 0.6096, rng))
+    assert 0.0 < chances[0] < 1.0
+    assert abs(chances[0] - chances[1]) <= 1 / 6
+
+
+def test_json_and_minutes(tmp_path, pinned) -> None:
     folder, _ = lane(tmp_path)
     said = run("plan", folder, "--json").json
     assert set(said) == {"legs", "fittings_first", "valves", "minutes"}
@@ -90,7 +178,7 @@ def test_json_and_minutes(tmp_path, quick) -> None:
     assert said["minutes"] == pytest.approx(2.0 * readings)
 
 
-def test_sample_site_plans(tmp_path, quick) -> None:
+def test_sample_site_plans(tmp_path, pinned) -> None:
     folder = tmp_path / "school_loop"
     shutil.copytree(REPO / "sample_sites" / "school_loop", folder)
     said = run("plan", folder, "--json").json

@@ -49,6 +49,12 @@ def test_beta():
     close(high, "hpd_beta_2_5_high")
 
 
+@pytest.mark.parametrize(("gap_m", "pieces"), [(0.9e-6, 1), (1.1e-6, 2)])
+def test_what_lies_a_micrometre_apart_is_one_piece(gap_m, pieces):
+    cells = Cells(np.zeros(2, dtype=np.int64), np.array([0.0, 2.0]), np.array([2.0 - gap_m, 3.0]))
+    assert len(highest_density_set(cells, np.array([0.6, 0.4]), 1.0)) == pieces
+
+
 class TwoPeaks:
     def cdf(self, x):
         return 0.5 * stats.norm(-3, 1).cdf(x) + 0.5 * stats.norm(3, 1).cdf(x)

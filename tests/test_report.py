@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import io
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -119,6 +120,29 @@ def test_sizes_are_bounded(court, monkeypatch) -> None:
     assert run("report", court).code == 0
     monkeypatch.setattr(photos_module, "MOST_BYTES", 1000)
     assert "is larger than" in run("report", court).err
+
+
+@pytest.mark.parametrize(
+    ("name", "most", "said"), [("logo.png", 2_000_000, "2 MB"), ("hole.jpg", 30_000_000, "30 MB")]
+)
+def test_a_photo_of_thirty_megabytes_and_a_logo_of_two_are_taken(court, name, most, said) -> None:
+    os.truncate(court / name, most)  # bytes past the picture's end are nothing to its reader
+    assert run("report", court).code == 0
+    os.truncate(court / name, most + 1)
+    assert f'"{name}" is larger than {said}' in run("report", court).err
+
+
+@pytest.mark.parametrize(
+    ("height", "said"), [(7_999, "is no JPEG"), (8_001, "more than 80 million pixels")]
+)
+def test_eighty_million_pixels_are_tried(court, height, said) -> None:
+    path = court / "hole.jpg"
+    Image.new("RGB", (8, 8)).save(path)
+    data = path.read_bytes()
+    frame = data.index(b"\xff\xc0") + 5  # its head says how large the picture is
+    size = height.to_bytes(2, "big") + (10_000).to_bytes(2, "big")
+    path.write_bytes(data[:frame] + size + data[frame + 4 : -4])
+    assert f'"hole.jpg" {"has " * ("more" in said)}{said}' in run("report", court).err
 
 
 def test_before_any_dig_it_promises_no_more_than_is_known(court: Path) -> None:

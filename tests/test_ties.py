@@ -291,3 +291,10 @@ def test_a_tape_shorter_than_a_foot_is_none() -> None:
     far = TapePoint("303", 0.0, 10.0, sigma_m=0.01)
     assert not ties_at([TapePoint("301", 0.28, 0.0, sigma_m=0.01), far]).ties
     assert len(ties_at([TapePoint("301", 0.32, 0.0, sigma_m=0.01), far]).ties) == 2
+
+
+@pytest.mark.parametrize(("in_line", "found"), [(39, True), (40, False)])
+def test_the_forty_nearest_features_are_tried(in_line: int, found: bool) -> None:
+    fence = [TapePoint(str(k), 0.5 * k, 0.0, sigma_m=0.01) for k in range(1, in_line + 1)]
+    across = TapePoint("corner", 0.0, 25.0, sigma_m=0.01)
+    assert bool(ties_at([*fence, across]).ties) is found

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.advice.checks import reading_minutes
-from geoleak.advice.windows import LegMass, best_window, chance_across
+from geoleak.advice.windows import LegMass, best_window
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
 from geoleak.site import Site
@@ -35,16 +35,14 @@ TRIES = 12
 # The widest spacing that digs nearly as often as the best one is enough: common practice, no
 # source. With twelve tries a difference of one is nothing.
 NEARLY = 1.5 / TRIES
-# A leak is tried on a stretch this long of a longer leg.
+# A leak is tried on a stretch this long of a longer leg, and a fitting is to tell such stretches
+# from one another.
 STRETCH_M = 20.0
-# Setting out and sideways error of a stake from good marks; half a bucket.
-SETTING_OUT_M, HALF_HOLE_M = 0.08, 0.3
 # Nodes of such an answer: what fewer of them change is less than a try more or less.
 QUICK = InferenceOptions(nodes=16, most_nodes=48)
 # A contact reading tells a leak so far off by this much, dB: source over background at a fitting
 # and how far that varies from leak to leak (common practice, no source).
 HEARD_DB, HEARD_SIGMA_DB, CONTACT_SIGMA_DB = 30.0, 10.0, 5.0
-STRETCHES_M = 20.0
 SAMPLES = 400
 # A valve that parts off less of the pipe than this is not worth shutting: common practice, no
 # source.
@@ -157,8 +155,9 @@ def _is_pinned(survey: Survey, number: int) -> bool:
     cells, (line, *_) = settle(run)
     along = LegMass.of(cells, number, line.mass)
     crew = survey.site.crew
-    _, _, chance = best_window(along, crew.dig_length_m, holding_m=None, sigma_m=SETTING_OUT_M)
-    return chance * chance_across(SETTING_OUT_M, HALF_HOLE_M) >= crew.dig_when
+    # A stake from good marks is set out to 0.1 m: nothing to a hole as long as a bucket is wide.
+    _, _, chance = best_window(along, crew.dig_length_m, holding_m=None, sigma_m=0.0)
+    return chance >= crew.dig_when
 
 
 # What is known before anybody drives out; rows of every other sheet are what a visit brings.
@@ -204,7 +203,7 @@ def _heard(
 def first_fittings(survey: Survey, rng: np.random.Generator) -> tuple[str, ...]:
     """Return fittings in the order in which touching them tells most about where the leak is.
 
-    The pipe is cut into stretches of `STRETCHES_M`; one fitting after another is taken whose
+    The pipe is cut into stretches of `STRETCH_M`; one fitting after another is taken whose
     reading, beside those already taken, is expected to leave least doubt about the stretch
     (expected entropy over simulated leaks and loudnesses).
     """
@@ -249,7 +248,7 @@ def _leaks(
     lengths = np.array([each.route.length_m for each in survey.legs])
     leg = rng.choice(len(lengths), SAMPLES, p=lengths / lengths.sum())
     at = rng.random(SAMPLES) * lengths[leg]
-    parts = np.maximum(1, np.round(lengths / STRETCHES_M)).astype(int)
+    parts = np.maximum(1, np.round(lengths / STRETCH_M)).astype(int)
     start = np.concatenate([[0], np.cumsum(parts)[:-1]])
     within = np.minimum((at / lengths[leg] * parts[leg]).astype(int), parts[leg] - 1)
     return leg, at, start[leg] + within
