@@ -24,15 +24,17 @@ from geoleak.units import unit_m
 from tests import browser
 from tests.command import REPO, at_length, process
 from tests.command import run as command
-from tests.site_folders import write_folder
+from tests.site_folders import READINGS, write_folder
 from tests.trials.frozen import write_site
 
 
 @pytest.fixture
 def many(tmp_path: Path) -> Path:
+    """Two sites of two readings, one of a field's, and one that cannot be read."""
     top = tmp_path / "towns"
-    write_site(top / "north" / "a", 1)
-    write_site(top / "north" / "b", 2)
+    (top / "north").mkdir(parents=True)
+    for name, unlike in (("a", {}), ("b", {"readings.csv": READINGS.replace("41", "35")})):
+        write_folder(top, unlike).rename(top / "north" / name)
     write_site(top / "south", 3)
     bad = top / "broken"
     bad.mkdir()
@@ -45,6 +47,21 @@ def forked(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let workers be forks, which import nothing again."""
     fork = multiprocessing.get_context("fork")
     monkeypatch.setattr(batch_run.multiprocessing, "get_context", lambda _: fork)
+
+
+@pytest.fixture(scope="module")
+def alone() -> dict[str, dict]:
+    """The rows of those sites, each located by itself, once they are."""
+    return {}
+
+
+def rows_of(many: Path, alone: dict[str, dict]) -> dict[str, dict]:
+    """Return what each site comes to by itself in this process."""
+    if not alone:
+        options = Options(many.parent / "alone", summary_only=True)
+        for each in find_sites([many], out=options.out):
+            alone[each.name] = alike(locate_one(each, options))
+    return alone
 
 
 def alike(row: dict) -> dict:
@@ -86,16 +103,13 @@ def test_the_key_follows_inputs_and_options_and_nothing_else(many: Path) -> None
     assert key_of(site, options="x") != before
 
 
-def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path) -> None:
+def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path, alone) -> None:
     options = Options(tmp_path / "out")
     sites = find_sites([many], out=options.out)
     rows: list[dict] = []
     with pool_of(workers=2, scheduler=None) as pool:
         assert run(sites, pool, options, tell=rows.append)
-    alone = Options(tmp_path / "alone", summary_only=True)
-    for row in rows:
-        expected = locate_one(SiteFolder(row["site"], many / row["site"]), alone)
-        assert alike(row) == alike(expected)
+    assert {row["site"]: alike(row) for row in rows} == rows_of(many, alone)
     assert sorted(row["site"] for row in rows) == [each.name for each in sites]
     ok = {row["site"] for row in rows if row["status"] == "ok"}
     assert ok == {"north/a", "north/b", "south"}
@@ -117,16 +131,17 @@ def test_what_was_located_on_other_tables_is_located_again(many: Path, tmp_path:
     learned = tmp_path / "t.toml"
     text = "[learned]\nsites = 9\n[soil_loss]\nvalue = 2.5\nspread = 0.4\nsites = 9\nsd = 0.1\n"
     learned.write_text(text)
-    words = ["batch", many / "south", "--out", tmp_path / "out", "--workers", "1", "--resume"]
-    document = tmp_path / "out" / "south" / "result.json"
+    site = many / "north" / "a"
+    words = ["batch", site, "--out", tmp_path / "out", "--workers", "1", "--resume"]
+    document = tmp_path / "out" / "a" / "result.json"
 
-    def located(*more, by=command) -> tuple[bool, dict | None]:
+    def located(*more) -> tuple[bool, dict | None]:
         before = document.stat().st_mtime_ns if document.exists() else 0
-        assert by(*words, *more).code == 0
+        assert command(*words, *more).code == 0
         run_of = json.loads(document.read_text())["run"]
         return document.stat().st_mtime_ns != before, run_of["tables"]
 
-    assert located(by=process) == (True, None)
+    assert located() == (True, None)
     assert located()[0] is False
     used = {"file": "t.toml", "sites": 9, "first": "", "last": ""}
     assert located("--tables", learned) == (True, used)
@@ -262,7 +277,7 @@ def test_the_summary_s_files_read_back(tmp_path: Path) -> None:
 
 @at_length("processes", [False], [True])
 def test_a_cluster_s_workers_give_the_same_rows(
-    many: Path, tmp_path: Path, processes: bool
+    many: Path, tmp_path: Path, alone, processes: bool
 ) -> None:
     distributed = pytest.importorskip("dask.distributed")
     options = Options(tmp_path / "out", summary_only=True)
@@ -276,11 +291,7 @@ def test_a_cluster_s_workers_give_the_same_rows(
     ):
         assert pool.workers == 2
         assert run(sites, pool, options, tell=rows.append)
-    alone = Options(tmp_path / "alone", summary_only=True)
-    expected = {each.name: locate_one(each, alone) for each in sites}
-    assert {row["site"]: alike(row) for row in rows} == {
-        name: alike(row) for name, row in expected.items()
-    }
+    assert {row["site"]: alike(row) for row in rows} == rows_of(many, alone)
 
 
 @pytest.mark.long
