@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pytest
 
@@ -103,21 +103,28 @@ def fork(
                 os.execv(sys.executable, [sys.executable, "-m", "geoleak", *words])
             sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
             code = main(words)
-            sys.stdout.flush()
             sys.stderr.flush()
+            sys.stdout.flush()  # last: it may be full
         finally:
             os._exit(code)
     return child
 
 
-def forked(*arguments: str | Path) -> Ran:
-    """Run a command line in a fork, its streams not a terminal."""
-    with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
-        child = fork(arguments, {1: out.fileno(), 2: err.fileno()})
+def forked(*arguments: str | Path, out: str | None = None) -> Ran:
+    """Run a command line in a fork, its streams not a terminal; ``out`` is a device for stdout."""
+    with (
+        open(out, "wb") if out else tempfile.TemporaryFile() as said,  # noqa: PTH123
+        tempfile.TemporaryFile() as err,
+    ):
+        child = fork(arguments, {1: said.fileno(), 2: err.fileno()})
         code = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
-        for file in (out, err):
-            file.seek(0)
-        return Ran(code, out.read().decode("utf-8"), err.read().decode("utf-8"))
+        texts = [b"" if file is said and out else _all_of(file) for file in (said, err)]
+        return Ran(code, *(each.decode("utf-8") for each in texts))
+
+
+def _all_of(file: BinaryIO) -> bytes:
+    file.seek(0)
+    return file.read()
 
 
 def on_small_disk(*arguments: str | Path, most: int) -> Ran:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import re
 import shutil
@@ -18,7 +20,8 @@ import shapely
 
 from geoleak import __version__
 from geoleak.cli import say
-from tests.command import REPO, Ran, at_length, fingerprint, on_terminal, process, run
+from geoleak.cli.main import main
+from tests.command import REPO, Ran, at_length, fingerprint, forked, on_terminal, run
 from tests.spoilt_sites import SITES
 
 COMMANDS = (
@@ -46,6 +49,15 @@ OPTION = re.compile(r"(?<![\w-])--[a-z][a-z-]*")
 def quarry() -> Path:
     """Quarry Road, only read from."""
     return SITES / "quarry_road"
+
+
+def shell(command: str, site: Path, rest: str) -> Ran:
+    """Run a command line in a fresh interpreter, its streams as a shell's words have them."""
+    line = f'"{sys.executable}" -m geoleak {command} "{site}" {rest}'
+    done = subprocess.run(
+        ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=300
+    )
+    return Ran(done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
 def options_of(command: str) -> set[str]:
@@ -182,9 +194,8 @@ class TestErrors:
         assert ran.lines[-1] == "and 30 more like these"
 
     @pytest.mark.parametrize("old", [False, True])
-    def test_leave_an_old_answer_as_it_was(self, alder: Path, old: bool) -> None:
-        if old:
-            assert run("locate", alder).code == 0
+    def test_leave_an_old_answer_as_it_was(self, old: bool, request: pytest.FixtureRequest) -> None:
+        alder = request.getfixturevalue("located" if old else "alder")
         toml = alder / "site.toml"
         toml.write_text(toml.read_text().replace("EPSG:6543", "EPSG:6542"))
         before = fingerprint(alder.parent)
@@ -239,6 +250,9 @@ class TestJson:
             assert ran.code == 0, ran.err
             assert ran.err == ""
             assert isinstance(ran.json, dict)
+            if line[0] == "locate":
+                held = (alder / "out" / "result.json").read_text(encoding="utf-8")
+                assert ran.json == json.loads(held)
 
     def test_of_check_has_the_promised_keys(self, alder: Path) -> None:
         said = run("check", alder, "--json").json
@@ -250,10 +264,6 @@ class TestJson:
         assert len(said["points"]) == 33
         assert len(said["readings"]) == 28
 
-    def test_of_locate_is_result_json(self, alder: Path) -> None:
-        said = run("locate", alder, "--json").json
-        assert said == json.loads((alder / "out" / "result.json").read_text(encoding="utf-8"))
-
     def test_never_holds_a_number_that_is_none(self) -> None:
         with pytest.raises(ValueError, match="Out of range float"):
             say.json_text({"sigma_m": float("nan")})
@@ -261,7 +271,7 @@ class TestJson:
 
 class TestStreams:
     def test_nothing_on_stderr_where_nobody_watches(self, alder: Path) -> None:
-        ran = process("locate", alder)
+        ran = forked("locate", alder)
         assert ran.code == 0
         assert ran.err == ""
         assert "\x1b" not in ran.out
@@ -280,11 +290,15 @@ class TestStreams:
         toml = alder / "site.toml"
         text = toml.read_text(encoding="utf-8").replace("Alder Court", "Älder Hof 老井")
         toml.write_text(text, encoding="utf-8")
-        ran = process("check", alder, PYTHONIOENCODING="ascii", PYTHONUTF8="0")
-        assert ran.code == 0
-        assert "?lder Hof ??" in ran.out
-        ran = process("check", alder, "--json", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
-        assert ran.json["title"].startswith("Älder Hof 老井")
+        said = []
+        for more in ((), ("--json",)):
+            console = io.TextIOWrapper(io.BytesIO(), encoding="ascii")
+            with contextlib.redirect_stdout(console):
+                assert main(["check", str(alder), *more]) == 0
+            console.flush()
+            said.append(console.buffer.getvalue().decode("ascii"))
+        assert "?lder Hof ??" in said[0]
+        assert json.loads(said[1])["title"].startswith("Älder Hof 老井")
 
     def test_a_place_that_is_not_odd_is_told_and_not_asked_about(self, alder: Path) -> None:
         (place,) = (line for line in run("check", alder).out.splitlines() if line[:5] == "place")
@@ -311,43 +325,35 @@ class TestStreams:
 
     @at_length(
         ("command", "where", "why"),
-        [("locate", ">&-", "closed"), ("check", "> /dev/full", "No space left on device")],
-        [("check", ">&-", "closed"), ("locate", "> /dev/full", "No space left on device")],
+        [("locate", "", "closed"), ("check", "/dev/full", "No space left on device")],
+        [("check", "", "closed"), ("locate", "/dev/full", "No space left on device")],
     )
     def test_a_closed_or_full_stdout_is_told_with_what_was_written(
         self, alder: Path, command: str, where: str, why: str
     ) -> None:
-        line = f'"{sys.executable}" -m geoleak {command} "{alder}" {where}'
-        done = subprocess.run(
-            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=300
-        )
-        said = done.stderr.decode()
-        assert done.returncode == 1
-        assert len(said.splitlines()) == 1
+        ran = forked(command, alder, out=where) if where else shell(command, alder, ">&-")
+        assert ran.code == 1
+        assert len(ran.lines) == 1
         left = {"locate": "was written before that", "check": "printed ("}[command]
-        assert why in said and left in said and "nothing was written" not in said
+        assert why in ran.err and left in ran.err and "nothing was written" not in ran.err
         assert (alder / "out" / "result.json").exists() is (command == "locate")
 
     def test_a_closed_stderr_leaves_the_exit_code(self, tmp_path: Path) -> None:
-        line = f'"{sys.executable}" -m geoleak check "{tmp_path}/none" 2>&-'
-        done = subprocess.run(
-            ["bash", "-c", line], cwd=REPO, capture_output=True, check=False, timeout=300
-        )
-        assert (done.returncode, done.stdout) == (2, b"")
+        ran = shell("check", tmp_path / "none", "2>&-")
+        assert (ran.code, ran.out) == (2, "")
 
     def test_a_reader_that_goes_away_is_no_fault(self, alder: Path) -> None:
-        command = f'"{sys.executable}" -m geoleak route "{alder}" | head -1'
-        done = subprocess.run(
-            ["bash", "-c", command], cwd=REPO, capture_output=True, check=False, timeout=300
-        )
-        assert done.stderr == b""
+        assert shell("route", alder, "| head -1").err == ""
 
 
 class TestLocate:
-    def test_out_puts_the_answer_elsewhere(self, alder: Path, tmp_path: Path) -> None:
+    def test_out_puts_the_answer_and_what_is_asked_for_elsewhere(
+        self, alder: Path, tmp_path: Path
+    ) -> None:
         before = fingerprint(alder)
-        assert run("locate", alder, "--out", tmp_path / "deep" / "answer").code == 0
-        assert (tmp_path / "deep" / "answer" / "result.json").is_file()
+        out = tmp_path / "deep" / "answer"
+        assert run("locate", alder, "--out", out, "--also", "kml", "--also", "gpx").code == 0
+        assert {"result.json", "site.kml", "site.gpx"} <= {path.name for path in out.iterdir()}
         assert fingerprint(alder) == before
 
     def test_it_refuses_a_folder_with_other_files(self, alder: Path, tmp_path: Path) -> None:
@@ -373,10 +379,6 @@ class TestLocate:
         assert ran.code in (1, 2)
         assert len(ran.lines) == 1
         assert "geoleak: unexpected" not in ran.err
-
-    def test_further_files_on_request(self, alder: Path) -> None:
-        assert run("locate", alder, "--also", "kml", "--also", "gpx").code == 0
-        assert {"site.kml", "site.gpx"} <= {path.name for path in (alder / "out").iterdir()}
 
     def test_street_tiles_only_on_request(self, located: Path) -> None:
         without = (located / "out" / "map.html").read_text(encoding="utf-8")

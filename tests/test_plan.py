@@ -46,7 +46,7 @@ def pinned(monkeypatch):
     monkeypatch.setattr(plan_module, "_is_pinned", lambda *_: True)
 
 
-def test_closer_readings_pin_more_leaks_and_the_same_site_gets_the_same_plan(tmp_path, quick) -> None:
+def test_closer_readings_pin_more_leaks_every_time(tmp_path, quick) -> None:
     _, survey = lane(tmp_path)
     plan = plan_visit(survey)
     assert plan_visit(survey) == plan
@@ -122,7 +122,7 @@ def test_a_wider_spacing_may_miss_one_leak_more_of_those_tried(
     monkeypatch.setattr(plan_module, "SPACINGS_FT", (2.0, 10.0))
     told = iter(k < most for most in pinned for k in range(12))
     monkeypatch.setattr(plan_module, "_is_pinned", lambda *_: next(told))
-    folder, survey = lane(tmp_path, length_ft=122.0)
+    _, survey = lane(tmp_path, length_ft=122.0)
     (leg,) = plan_visit(survey).legs
     assert leg.reading_spacing_m == pytest.approx(spacing_ft * 0.3048)
     assert [chance for _, chance in leg.by_spacing] == [each / 12 for each in pinned]
@@ -133,7 +133,7 @@ def test_a_round_at_every_fourth_spacing_then_twelve_readings_about_the_loudest(
 ) -> None:
     monkeypatch.setattr(plan_module, "SPACINGS_FT", (2.0,))
     for length_ft, readings in ((122.0, 15 + 12 + 1), (25.0, 12 + 1)):
-        folder, survey = lane(tmp_path, length_ft=length_ft)
+        _, survey = lane(tmp_path, length_ft=length_ft)
         plan = plan_visit(survey)
         assert plan.legs[0].readings == readings
         assert "every 8.0 ft first, then every 2.0 ft" in "".join(PlanReport(survey, plan).lines())

@@ -23,8 +23,8 @@ def test_critical_value():
 
 @at_length(
     ("kind", "sites", "seed"),
-    [("surface", 60, SEED), ("delay", 60, SEED), ("hole", 120, SEED)],
-    [("all", 60, SEED), ("hole", 250, 5)],
+    [("surface", 28, SEED), ("delay", 40, SEED), ("hole", 66, SEED)],
+    [("surface", 60, SEED), ("delay", 60, SEED), ("all", 60, SEED), ("hole", 250, 5)],
 )
 def test_truths_are_evenly_spread_in_the_posterior(kind, sites, seed):
     """Talts et al. 2018; sharpened and flattened posteriors fare worse, or the check is blind."""

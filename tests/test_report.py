@@ -9,13 +9,14 @@ import os
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from PIL import Image
 from pypdf import PdfReader
 
-from geoleak.reports import photos as photos_module
-from geoleak.reports.photos import GPS_TAG, LONGEST
+from geoleak.errors import InputError
+from geoleak.reports.photos import GPS_TAG, LONGEST, photos_of
 from tests.command import REPO, at_length, run
 
 COURT = REPO / "sample_sites" / "alder_court"
@@ -112,37 +113,32 @@ def test_a_photo_that_is_none_is_said_and_nothing_is_written(court, spoilt) -> N
     assert not (court / "out").exists() or not list((court / "out").glob("report*"))
 
 
-def test_sizes_are_bounded(court, monkeypatch) -> None:
-    photo(court / "hole.jpg", (1000, 500))
-    monkeypatch.setattr(photos_module, "MOST_PIXELS", 1000 * 500 - 1)
-    assert "million pixels" in run("report", court).err
-    monkeypatch.setattr(photos_module, "MOST_PIXELS", 1000 * 500)
-    assert run("report", court).code == 0
-    monkeypatch.setattr(photos_module, "MOST_BYTES", 1000)
-    assert "is larger than" in run("report", court).err
+@pytest.mark.parametrize(
+    ("logo", "most", "said"), [(True, 2_000_000, "2 MB"), (False, 30_000_000, "30 MB")]
+)
+def test_a_photo_of_thirty_megabytes_and_a_logo_of_two_are_taken(tmp_path, logo, most, said):
+    photo(tmp_path / "a.jpg")
+    site = SimpleNamespace(folder=tmp_path, origins={})
+    os.truncate(tmp_path / "a.jpg", most)  # bytes past the picture's end are nothing to its reader
+    assert len(photos_of(site, ("a.jpg",), keep_position=False, logo=logo)) == 1
+    os.truncate(tmp_path / "a.jpg", most + 1)
+    with pytest.raises(InputError, match=f'"a.jpg" is larger than {said}'):
+        photos_of(site, ("a.jpg",), keep_position=False, logo=logo)
 
 
 @pytest.mark.parametrize(
-    ("name", "most", "said"), [("logo.png", 2_000_000, "2 MB"), ("hole.jpg", 30_000_000, "30 MB")]
+    ("height", "said"), [(7_999, "is no JPEG"), (8_001, "has more than 80 million pixels")]
 )
-def test_a_photo_of_thirty_megabytes_and_a_logo_of_two_are_taken(court, name, most, said) -> None:
-    os.truncate(court / name, most)  # bytes past the picture's end are nothing to its reader
-    assert run("report", court).code == 0
-    os.truncate(court / name, most + 1)
-    assert f'"{name}" is larger than {said}' in run("report", court).err
-
-
-@pytest.mark.parametrize(
-    ("height", "said"), [(7_999, "is no JPEG"), (8_001, "more than 80 million pixels")]
-)
-def test_eighty_million_pixels_are_tried(court, height, said) -> None:
-    path = court / "hole.jpg"
+def test_a_photo_of_eighty_million_pixels_is_opened(tmp_path, height, said):
+    path = tmp_path / "a.jpg"
     Image.new("RGB", (8, 8)).save(path)
     data = path.read_bytes()
     frame = data.index(b"\xff\xc0") + 5  # its head says how large the picture is
     size = height.to_bytes(2, "big") + (10_000).to_bytes(2, "big")
     path.write_bytes(data[:frame] + size + data[frame + 4 : -4])
-    assert f'"hole.jpg" {"has " * ("more" in said)}{said}' in run("report", court).err
+    site = SimpleNamespace(folder=tmp_path, origins={})
+    with pytest.raises(InputError, match=f'"a.jpg" {said}'):
+        photos_of(site, ("a.jpg",), keep_position=False)
 
 
 def test_before_any_dig_it_promises_no_more_than_is_known(court: Path) -> None:
