@@ -24,7 +24,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     _bear_any_text()
     if argv is None:
         _for_one_short_run()
-    WRITING.begun = None
+    WRITING.begun, WRITING.done = None, False
     try:
         # Not stand-alone: the parser's own errors come here as well, to be printed as one line.
         code = app(
