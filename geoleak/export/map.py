@@ -58,7 +58,8 @@ def page_html(result: Result, *, street_tiles: bool = False) -> str:
     )
     figure = the_map.get_root()
     figure.render()
-    scripts = [leaflet_js(), f"{asset('map.js')}\n{figure.script.render()}"]  # type: ignore[attr-defined]
+    by_folium = f"/*\nWritten by folium:\n{asset('folium_license.txt')}*/\n{figure.script.render()}"  # type: ignore[attr-defined]
+    scripts = [leaflet_js(), f"{asset('map.js')}\n{by_folium}"]
     return (
         _templates()
         .get_template("page.html")
