@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from geoleak.errors import LONGEST_ECHO, Complaint, InputError, Origin
-from geoleak.readers import headings, read_site, read_utility_file, sheet, table, toml
-from geoleak.readers.collector import MOST_BYTES
+from geoleak.readers import headings, read_site, read_utility_file, table, toml
+from geoleak.readers.collector import MOST_BYTES, MOST_COMPLAINTS
 from geoleak.readers.legs import MOST_MARKS
 from geoleak.readers.text import MOST_COLUMNS
 from tests.fuzz_targets import TARGETS
@@ -92,12 +92,27 @@ def test_a_point_file_of_too_many_columns(tmp_path: Path) -> None:
             assert complaints_of(tmp_path, files)[0].endswith("201 columns; export at most 200")
 
 
-def test_what_is_wrong_with_every_row_is_said_of_the_first_ones(tmp_path: Path) -> None:
-    rows = [f"R{k},surface,nowhere {k},40\n" for k in range(2 * sheet._MOST_COMPLAINTS)]
-    folder = write_folder(tmp_path, {"readings.csv": "reading,kind,place,level\n" + "".join(rows)})
+NO_HEIGHTS = "".join(
+    f"{p},{c},{n},{e}\n" for p, n, e, _, c in (row.split(",") for row in POINTS.splitlines())
+)
+
+
+@pytest.mark.parametrize(
+    ("name", "head", "row"),
+    [
+        ("readings.csv", "reading,kind,place,level\n", "R{0},surface,nowhere {0},40\n"),
+        ("points.csv", POINTS, "9{},1\n"),
+        ("points.csv", "Point,Code,Northing,Easting\n" + NO_HEIGHTS, "9{},1,2,3,4\n"),
+    ],
+)
+def test_what_is_wrong_with_every_row_is_said_of_the_first_ones(
+    tmp_path: Path, name: str, head: str, row: str
+) -> None:
+    rows = map(row.format, range(2 * MOST_COMPLAINTS))
+    folder = write_folder(tmp_path, {name: head + "".join(rows)})
     with pytest.raises(InputError) as caught:
         read_site(folder)
-    assert len(caught.value.complaints) == sheet._MOST_COMPLAINTS == 500
+    assert len(caught.value.complaints) == MOST_COMPLAINTS == 500
 
 
 def workbook_of(sheet_xml: bytes, path: Path) -> Path:

@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from geoleak.errors import Origin, Refused, did_you_mean, listed
-from geoleak.readers.collector import Collector
+from geoleak.readers.collector import MOST_COMPLAINTS, Collector
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import Usual, doubt
@@ -19,7 +19,6 @@ from geoleak.units import parse_length
 
 _YES = ("yes", "y", "true", "1", "x")
 _NO = ("no", "n", "false", "0")
-_MOST_COMPLAINTS = 500
 _NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 # What stands for the cell above, in a sheet filled in by hand.
 DITTO = frozenset(('"', "''", "\u3003", "\u201d", "\u2033", '-"-', "do", "do.", "ditto", "Ditto"))
@@ -112,7 +111,7 @@ class Sheet:
         width = len(self.rows.cells[0])
         for index in range(1, len(self.rows.cells)):
             cells = self.rows.cells[index]
-            if self._said >= _MOST_COMPLAINTS:
+            if self._said >= MOST_COMPLAINTS:
                 break
             if not any(map(str.strip, cells)):
                 continue
@@ -211,7 +210,7 @@ class Sheet:
             held[2].append(self.line)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
-        if self._said < _MOST_COMPLAINTS:  # nobody would read more
+        if self._said < MOST_COMPLAINTS:
             self.collector.complain(origin, what, remedy)
         self._said += 1
 

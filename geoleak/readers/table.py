@@ -20,7 +20,7 @@ import numpy as np
 
 from geoleak.crs import CrsInfo
 from geoleak.errors import Origin, Refused, did_you_mean, listed
-from geoleak.readers.collector import Collector
+from geoleak.readers.collector import MOST_COMPLAINTS, Collector
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
     ROLES,
@@ -198,6 +198,8 @@ def _without_preamble(text: str, label: str, collector: Collector) -> str:
     lines = text.split("\n", _MOST_PREAMBLE)[:_MOST_PREAMBLE]
     for at, line in enumerate(lines):
         for sign in SIGNS:
+            if line.count(sign) >= MOST_COLUMNS:
+                continue
             roles = {role_of(cell.strip().strip('"')) for cell in line.split(sign)} - {None}
             if len(roles) >= 3 and {"northing", "latitude"} & roles:
                 before = [each for each in lines[:at] if each.strip()]
@@ -441,6 +443,7 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
     width, body = len(header.names), rows.cells
     overflow: dict[int, str] = {}
     short: list[int] = []
+    said = 0
     if all(len(row) == width for row in body):
         return overflow
     last_role = {index: role for role, index in header.roles.items()}.get(width - 1)
@@ -448,12 +451,15 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
     glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
     for index, row in enumerate(body):
         rest = [cell.strip() for cell in row[width:]]
-        if len(row) < width and _ends_early(row, header):
+        wrong = len(row) < width or (any(rest) and not text_tail)
+        if wrong and len(row) < width and said < MOST_COMPLAINTS and _ends_early(row, header):
             short.append(rows.numbers[index])
-        elif len(row) < width or (any(rest) and not text_tail):
-            what = f"this row has {len(row)} fields, where {width} belong"
-            remedy = _TOO_FEW if len(row) < width else TOO_MANY
-            collector.complain(Origin(rows.label, rows.numbers[index], 1), what, remedy)
+        elif wrong:
+            said += 1
+            if said <= MOST_COMPLAINTS:
+                what = f"this row has {len(row)} fields, where {width} belong"
+                remedy = _TOO_FEW if len(row) < width else TOO_MANY
+                collector.complain(Origin(rows.label, rows.numbers[index], 1), what, remedy)
             row = []  # one complaint is enough: its cells stand in the wrong columns
         elif any(rest):
             overflow[index] = glue.join(rest).strip()

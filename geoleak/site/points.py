@@ -110,6 +110,10 @@ class PointTable(Mapping[str, Point]):
         return pd.Index(self.frame["id"])
 
     @functools.cached_property
+    def _numbered(self) -> bool:
+        return bool(self.frame["id"].dtype.kind == "i")
+
+    @functools.cached_property
     def _columns(self) -> dict[str, Any]:
         return {str(name): self.frame[name].to_numpy() for name in self.frame.columns}
 
@@ -141,7 +145,7 @@ class PointTable(Mapping[str, Point]):
 
     def _own(self, key: str) -> str | int:
         """Return a key as the frame holds ids: whole numbers where all are, "007" is none."""
-        if self.frame["id"].dtype.kind != "i":
+        if not self._numbered:
             return key
         return int(key) if key.isdecimal() and len(key) <= 18 and str(int(key)) == key else -1
 
