@@ -21,6 +21,7 @@ from geoleak.closeout.record import (
 )
 from geoleak.closeout.scores import loudest_error_m, scores
 from geoleak.errors import InputError
+from tests.command import at_length
 
 LENGTH_M = 80.0
 
@@ -144,9 +145,10 @@ def test_a_place_that_had_no_chance_scores_its_distance() -> None:
     assert loudest_error_m(sharp, "none", 3.0) is None
 
 
-def test_an_honest_record_reads_honest(tmp_path: Path) -> None:
+@at_length("count", [100], [300])
+def test_an_honest_record_reads_honest(tmp_path: Path, count: int) -> None:
     rng = np.random.default_rng(11)
-    for k in range(300):
+    for k in range(count):
         sigma = float(rng.uniform(0.3, 1.0))
         mean = float(rng.uniform(15, 65))
         chance = float(2 * stats.norm.cdf(0.75 / sigma) - 1)
@@ -154,7 +156,7 @@ def test_an_honest_record_reads_honest(tmp_path: Path) -> None:
         found = leak_outcome(result, at(mean + sigma * rng.normal()), across_m=0.0)
         write(tmp_path / f"site{k:03}", result, [found])
     seen = summary(closed_sites([tmp_path]))
-    assert (seen["sites"], seen["closed"], seen["digs"]) == (300, 300, 300)
+    assert (seen["sites"], seen["closed"], seen["digs"]) == (count, count, count)
     assert seen["p_value"] > 0.01
     for percent in (50, 80, 95):
         _, low, high = seen["coverage"][str(percent)]
@@ -162,7 +164,7 @@ def test_an_honest_record_reads_honest(tmp_path: Path) -> None:
     assert stats.kstest(seen["quantiles"], "uniform").pvalue > 0.01
     assert seen["loudest_median_error_m"] > seen["median_error_m"]
     assert seen["by"]["material"] == {
-        "pvc": {"sites": 300, "in_hole": seen["hits"], "dry_holes": 0}
+        "pvc": {"sites": count, "in_hole": seen["hits"], "dry_holes": 0}
     }
     assert set(seen["by"]["surface"]) == {"grass", "concrete"}
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from geoleak.evidence import gather, levels
 from geoleak.evidence.base import Belief, Nodes, candidates
 from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.hole import HoleEvidence
@@ -18,6 +19,7 @@ from geoleak.evidence.pooling import pool
 from geoleak.evidence.robust import CENSORED_CURVATURE
 from geoleak.linref import Route
 from geoleak.network.network import Joint
+from geoleak.posterior import grid, infer, quadrature
 from geoleak.posterior import run as inference
 from geoleak.posterior.grid import Cells, find_peaks
 from geoleak.site import Hole, Isolation, LevelSettings, Place
@@ -57,6 +59,28 @@ def test_the_step_of_a_censored_row_overshoots_nowhere():
     z = np.linspace(-20.0, 20.0, 40_001)
     curvature = -np.gradient(np.gradient(stats.t.logcdf(z, 4), z), z)
     assert 0.85 * CENSORED_CURVATURE < curvature.max() < CENSORED_CURVATURE
+
+
+def a_leak():
+    """Return a survey of levels over a leak at 50 m."""
+    chainage = np.arange(38.0, 62.0, 1.5)
+    level = 40.0 + 15.0 / (1.0 + np.abs(chainage - 50.0))
+    rows = synthetic.levels("surface", chainage, level, route=synthetic.straight())
+    return synthetic.survey(surface=rows)
+
+
+@pytest.mark.parametrize(
+    ("name", "other", "within"), [("CHUNK", 1, 1e-9), ("STRENGTH_STEP_DB", 1.0, 0.08)]
+)
+def test_how_readings_are_summed_changes_no_odds(name, other, within, monkeypatch):
+    found = []
+    for value in (getattr(levels, name), other):
+        monkeypatch.setattr(levels, name, value)
+        (kind,) = gather(a_leak())
+        nodes = Nodes.over(kind.nuisances, count=8)
+        judged = kind.log_likelihood(places(kind.survey, *np.arange(35.0, 65.0, 0.25)), nodes)
+        found.append(judged.on_pipe)
+    np.testing.assert_allclose(found[1] - found[0], 0.0, atol=within)
 
 
 # -- delays ------------------------------------------------------------------------------------
@@ -205,3 +229,16 @@ def test_four_batches_go_ahead_while_the_posterior_rests_on_under_thirty(monkeyp
 def test_a_vague_site_is_worth_60_000_nodes_times_knots(monkeypatch):
     assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=467) == [64, 128]
     assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=470) == [64]
+
+
+@pytest.mark.parametrize(
+    ("room", "name", "other"), [(grid, "COARSEST_M", 1.25), (quadrature, "WIDER", 1.4)]
+)
+def test_where_places_and_nodes_begin_changes_no_answer(room, name, other, monkeypatch):
+    plain = infer(a_leak())
+    monkeypatch.setattr(room, name, other)
+    moved = infer(a_leak())
+    a, b = plain.peaks[0], moved.peaks[0]
+    assert b.median_m == pytest.approx(a.median_m, abs=0.03)
+    assert b.sigma_m == pytest.approx(a.sigma_m, rel=0.03)
+    assert moved.elsewhere == pytest.approx(plain.elsewhere, abs=0.01)

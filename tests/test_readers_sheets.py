@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from tests.check_values import check_value
+from tests.command import at_length
 from tests.site_folders import TOML, complaints_of, site_of, toml_with
 
 HEAD = "reading,kind,place,level,low_hz,high_hz,surface,background,recording,skip,note\n"
@@ -287,10 +288,11 @@ def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: 
     assert any(line.startswith(f"elm_lane/{name}:") and words in line for line in lines), lines
 
 
-def test_a_hundred_thousand_readings(tmp_path: Path) -> None:
-    rows = "".join(f"{k},surface,10{k % 4 + 1},{k % 50},grass\n" for k in range(100_000))
+@at_length("count", [10_000], [100_000])
+def test_a_hundred_thousand_readings(tmp_path: Path, count: int) -> None:
+    rows = "".join(f"{k},surface,10{k % 4 + 1},{k % 50},grass\n" for k in range(count))
     site = site_of(tmp_path, {"readings.csv": "reading,kind,place,level,surface\n" + rows})
-    assert len(site.readings) == 100_000
+    assert len(site.readings) == count
     assert site.readings[-1].levels == (49.0,)
 
 

@@ -11,6 +11,7 @@ from geoleak.errors import GeometryError, SiteDataError
 from geoleak.route import FixedPoint, MarkArray, RouteOptions, fit_route
 from geoleak.route.alignment import Alignment
 from tests.check_values import check_value
+from tests.command import at_length
 
 
 def marks(points, *, sigma=0.05, along=0.01, height=np.nan, depth=1.0, **more):
@@ -89,11 +90,12 @@ def test_covariance_of_a_two_mark_line_against_propagation_by_hand():
         assert float(fit.sigma_across_m(at)) == pytest.approx(by_hand.std_dev, rel=0.03)
 
 
-def test_length_over_a_bend_against_monte_carlo():
+@at_length("draws", [18], [40])
+def test_length_over_a_bend_against_monte_carlo(draws):
     rng = np.random.default_rng(11)
     truth = walk([14.4, 12.0], [45.0])
     lengths, stated = [], []
-    for _ in range(40):
+    for _ in range(draws):
         fit = fit_route(
             marks(walk([14.4, 12.0], [45.0], sigma=0.08, rng=rng), sigma=0.08, along=0.005)
         )
@@ -101,9 +103,9 @@ def test_length_over_a_bend_against_monte_carlo():
         stated.append(fit.length_sigma_m)
     assert len(truth) > 20
     spread = np.std(np.array(lengths) - 26.4)
-    # 40 draws know a standard deviation to 11 %; three of these above. Below, what is stated also
-    # holds the chance of a second bend close by, of which these routes have none.
-    assert 0.5 < spread / np.median(stated) < 1.35
+    # So many draws know a standard deviation to 17 % (40: 11 %); three of these above. Below, what
+    # is stated also holds the chance of a second bend close by, of which these routes have none.
+    assert 0.5 < spread / np.median(stated) < 1.0 + 3.0 / np.sqrt(2.0 * draws)
 
 
 def test_shared_bias_does_not_shrink_with_the_number_of_marks():
@@ -169,11 +171,12 @@ def test_a_bend_is_found_where_it_is(turn):
     assert fit.route.length_m == pytest.approx(30.0, abs=0.08)
 
 
-def test_a_straight_stays_straight():
+@at_length("routes", [20], [40])
+def test_a_straight_stays_straight(routes):
     rng = np.random.default_rng(6)
     bends = [
         len(fit_route(marks(walk([30.0], [], sigma=0.08, rng=rng), sigma=0.08)).bends)
-        for _ in range(40)
+        for _ in range(routes)
     ]
     assert sum(bends) <= 1
 
@@ -234,7 +237,7 @@ def test_runs_say_which_marks_stand_on_them():
 SHAPES = [([20.0], []), ([14.0, 12.0], [45.0]), ([10.0, 9.0, 12.0], [-90.0, 22.5])]
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     shape=st.sampled_from(SHAPES),
@@ -252,7 +255,7 @@ def test_moving_and_turning_the_site_changes_nothing(seed, shape, turn, east, no
     np.testing.assert_allclose(moved.mark_residual_m, base.mark_residual_m, atol=0.01)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(seed=st.integers(0, 10_000), shape=st.sampled_from(SHAPES))
 def test_reversing_the_marks_turns_the_route_round(seed, shape):
     points = walk(*shape, sigma=0.05, rng=np.random.default_rng(seed))
@@ -486,7 +489,7 @@ def test_the_first_mark_shot_again_at_the_end_does_not_pass_unsaid():
     assert "mark_order" in codes(fit)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10**6), count=st.integers(2, 8), ends=st.booleans())
 def test_any_few_marks_give_finite_figures(seed, count, ends):
     points = np.random.default_rng(seed).normal(0.0, 4.0, (count, 2))

@@ -6,11 +6,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from geoleak.route import fit_route, solve
+from geoleak.route import fit_route, moves, search, solve
 from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
@@ -194,3 +195,64 @@ def test_a_fit_that_the_marks_do_not_determine_is_none(monkeypatch):
     assert volume(line.stack, free, marks.points) == [np.inf]
     monkeypatch.setattr(solve, "volume", lambda stack, _, points: volume(stack, free, points))
     assert tried([line], marks) == []
+
+
+# --- how hard it is searched ------------------------------------------------------------------
+
+
+def fitted(kind: str, seed: int):
+    return fit_route(marks_of(tight_route(kind, np.random.default_rng([3, seed]))[0]))
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return {each: fitted(*each) for each in (("s-bend", 0), ("loop aside", 1))}
+
+
+@pytest.mark.parametrize(
+    ("room", "name", "more", "route"),
+    [
+        (search, "HOPELESS", np.inf, ("s-bend", 0)),
+        (search, "PER_BEND", 60.0, ("s-bend", 0)),
+        (search, "MOST_ALIKE", 12, ("s-bend", 0)),
+        (search, "ROUGH_STEPS", 16, ("s-bend", 0)),
+        (moves, "CUTS_AGAIN", (0.12, 0.25, 0.5, 0.8), ("loop aside", 1)),
+    ],
+)
+def test_a_longer_search_finds_nothing_else(room, name, more, route, plain, monkeypatch):
+    monkeypatch.setattr(room, name, more)
+    fit = fitted(*route)
+    assert fit.route.length_m == pytest.approx(plain[route].route.length_m, abs=0.002)
+    assert fit.length_sigma_m == pytest.approx(plain[route].length_sigma_m, rel=0.03)
+
+
+def test_more_first_guesses_find_nothing_else(plain, monkeypatch):
+    more = (0.2, *search.FIRST_CUTS, 3.0)
+    monkeypatch.setitem(search.search.__kwdefaults__, "cuts_at", more)
+    for route, known in plain.items():
+        assert fitted(*route).route.length_m == pytest.approx(known.route.length_m, abs=0.002)
+
+
+@pytest.mark.parametrize("bevel_m", [moves.BEVEL_M, 3.0])
+def test_two_reversals_in_a_first_guess_are_both_laid_in_full(bevel_m, monkeypatch):
+    monkeypatch.setattr(moves, "BEVEL_M", bevel_m)
+    fit = fitted("two hairpins", 1)
+    truth = tight_route("two hairpins", np.random.default_rng([3, 1]))[0].length_m
+    assert len(fit.bends) == 4
+    assert abs(fit.route.length_m - truth) < 2.0 * fit.length_sigma_m
+
+
+@pytest.mark.parametrize(("room_m", "tried_m"), [(0.49, [0.4165]), (0.51, [0.4335, 0.204])])
+def test_an_arc_of_a_hand_s_breadth_is_not_tried(room_m, tried_m):
+    shape = Alignment(np.array([[0.0, 0.0], [0.0, room_m], [room_m, room_m]]), np.zeros(3))
+    rounded = moves._roundings(SimpleNamespace(shape=shape), None)
+    assert [each.tangent_m[1] for each in rounded] == pytest.approx(tried_m)
+
+
+@pytest.mark.parametrize(("gain", "score"), [(0.9, 90.0), (1.1, 88.9)])
+def test_a_long_route_is_gone_over_twice_where_that_gains(gain, score, monkeypatch):
+    told = iter([90.0, 90.0 - gain, 0.0])
+    monkeypatch.setattr(search, "_passed_over", lambda *_: (None, ["window"]))
+    monkeypatch.setattr(search, "tried", lambda *_: [SimpleNamespace(score=next(told))])
+    best, windows = search.by_windows(SimpleNamespace(score=100.0), None)
+    assert (best.score, windows) == (pytest.approx(score), ["window"])
