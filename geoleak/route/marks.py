@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -217,10 +218,11 @@ def found_order(points: Floats, *, first: int | None = None) -> Ints:
     first : int, optional
         The point that must come first.
     """
+    # Few routes come this far.
+    from scipy.spatial.distance import cdist
+
     count = len(points)
-    apart = np.hypot(
-        points[:, None, 0] - points[None, :, 0], points[:, None, 1] - points[None, :, 1]
-    )
+    apart = cdist(points, points)
     starts = [first] if first is not None else _likely_ends(points, apart)
     best: Ints | None = None
     best_length = np.inf
@@ -346,16 +348,16 @@ def merged(points: Floats, marks: MarkArray, order: Ints) -> tuple[list[list[int
     The sideways locator error of one paint mark is shared by its shots: it is not averaged.
     """
     groups: list[list[int]] = []
-    for index in order:
-        i = int(index)
+    for i in map(int, order):
         if groups:
             last = groups[-1][0]
-            near = SAME_SPOT_SIGMAS * np.hypot(marks.sigma_along_m[i], marks.sigma_along_m[last])
-            if np.hypot(*(points[i] - points[last])) <= near:
+            near = SAME_SPOT_SIGMAS * math.hypot(marks.sigma_along_m[i], marks.sigma_along_m[last])
+            if math.dist(points[i], points[last]) <= near:
                 groups[-1].append(i)
                 continue
         groups.append([i])
-    means = np.array(
-        [np.average(points[g], axis=0, weights=marks.sigma_along_m[g] ** -2.0) for g in groups]
-    )
+    weight = marks.sigma_along_m[order] ** -2.0
+    begin = np.cumsum([0, *map(len, groups[:-1])])
+    total = np.add.reduceat(weight[:, None] * points[order], begin)
+    means = total / np.add.reduceat(weight, begin)[:, None]
     return groups, means

@@ -9,6 +9,8 @@ Eckley, "Optimal detection of changepoints with a linear computational cost", JA
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -124,6 +126,12 @@ def cut_costs(points: Floats, weight: Floats, *, between: int = 0) -> Floats:
     return _misfit(before) + _misfit(sums[-1] - after)
 
 
+def cut_misfit(sums: Floats, starts: Sequence[int]) -> float:
+    """Return the misfit of marks cut into lines at `starts`, which need not meet, from sums."""
+    bounds = sums[[*starts, len(sums) - 1]]
+    return float(_misfit(bounds[1:] - bounds[:-1]).sum())
+
+
 def _misfit(total: Floats) -> Floats:
     """Return the weighted squares of distance from the best line, from sums over runs (m, 6)."""
     weight = np.maximum(total[:, 0], 1e-300)
@@ -137,7 +145,7 @@ def _misfit(total: Floats) -> Floats:
 
 def line_of(points: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Return centroid and unit direction (from first towards last mark) of the best line."""
-    centre = np.average(points, axis=0, weights=weight)
+    centre = weight @ points / weight.sum()
     moved = points - centre
     scatter = (moved * weight[:, None]).T @ moved
     angle = 0.5 * np.arctan2(2 * scatter[0, 1], scatter[0, 0] - scatter[1, 1])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from geoleak.route.alignment import LEAST_RUN_M, Alignment
 from geoleak.route.model import PLAY_RAD
 from geoleak.route.moves import fitting, mended, proposals
 from geoleak.route.partition import cut_charge, first_vertices, run_starts
-from geoleak.route.solve import Observations, Solution, solve_many
+from geoleak.route.solve import LONG, Observations, Solution, solve_many
 
 Floats = npt.NDArray[np.float64]
 
@@ -62,9 +63,18 @@ def tried(
     if beat is not None:
         fewer = np.array([max(beat.shape.runs - shape.runs, 0) for shape in shapes])
         limit = beat.cost + HOPELESS + PER_BEND * fewer
+    # A long route's equations are banded, one route at a time.
+    size = 1 if len(marks.points) > LONG else max(len(shapes), 1)
     out = []
-    for fit in solve_many(
-        shapes, marks, give_up=limit, most_steps=ROUGH_STEPS, little_gain=ROUGH_GAIN
+    for fit in chain.from_iterable(
+        solve_many(
+            shapes[at : at + size],
+            marks,
+            give_up=None if limit is None else limit[at : at + size],
+            most_steps=ROUGH_STEPS,
+            little_gain=ROUGH_GAIN,
+        )
+        for at in range(0, len(shapes), size)
     ):
         if (
             fit is None
