@@ -140,7 +140,7 @@ def _likeliest(shapes: list[Alignment], groups: list[int], marks: Observations) 
     sigma = np.broadcast_to(marks.sigma_m, (len(shapes), len(marks.points)))
     cost = residuals(stack, marks, sigma, hints(stack, marks.points))[1]
     cost[~stack.allowed()] = np.inf
-    order = np.lexsort((cost, groups))
+    order = np.lexsort((cost, np.array(groups)))
     group = np.array(groups)[order]
     rank = np.arange(len(order)) - np.searchsorted(group, group)
     return [shapes[row] for row in np.sort(order[rank < MOST_STEPS_ASIDE])]
