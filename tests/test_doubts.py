@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from geoleak.advice.checks import InHole, redo
 from geoleak.advice.doubts import LISTENED_M, SIGMAS_95, doubts_of
 from geoleak.advice.heard import BELIEVED, LOUDER_SIGMAS, PAST_M, QUIET_PLACES, louder_aside
 from geoleak.advice.records import Dig
@@ -16,7 +17,7 @@ from geoleak.evidence import LOUD, KindFit, StopTests
 from geoleak.export.told import UNLIKELY, _likely
 from geoleak.posterior import Explanation, infer
 from geoleak.posterior.rivals import checked
-from geoleak.site import Note, Place, StopTest
+from geoleak.site import Crew, Note, Place, StopTest
 from geoleak.survey import SurveyedStop
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m
 from geoleak.units import unit_m
@@ -39,6 +40,9 @@ def surveyed(*, offset=(), level=(), surface=None):
     if surface:
         rows = replace(rows, surface=surface)
     return synthetic.survey([route], surface=rows)
+
+
+IN_HOLE = InHole((Explanation("line", 0.8, np.array([1.0]), 0.0, (0, 47.0, 0.0)),), (0.9,))
 
 
 def ending(kind, at, level, *, length=100.0):
@@ -184,6 +188,20 @@ def test_neighbours_that_tell_nothing_raise_no_doubt(survey, doubted):
     assert any("loud alone" in each.text for each in told(survey)) is doubted
 
 
+def test_a_job_takes_a_reading_a_place_or_what_its_kind_of_check_takes():
+
+    def minutes(survey):
+        return redo(survey, told(survey)[0], IN_HOLE).minutes
+
+    assert minutes(spiked(40.0)) == 3 * 2.0
+    crew = Crew(reading_minutes=5.0)
+    slow = spiked(40.0)
+    assert minutes(replace(slow, site=replace(slow.site, crew=crew))) == 3 * 5.0
+    assert minutes(ending("rod", RODS, (40.0, 40.0, 41.0, 45.0, 55.0))) == 2 * 6.0
+    assert minutes(stopped(90.0)) == 10.0
+    assert minutes(surveyed(offset=(-1.0, 2.0), level=(50.0, 70.0))) == 15.0
+
+
 def test_the_background_is_of_three_places_at_least():
     rows = spiked(40.0).surface
     few = np.flatnonzero(np.abs(rows.chainage_m - 47.0) < 16.0)
@@ -235,12 +253,17 @@ def test_a_stop_test_out_of_reach_of_every_reading_is_taken_as_it_is():
         assert len(StopTests(stopped(90.0, at=at)).tests) == tests
 
 
-def test_a_reading_far_louder_than_a_leak_can_make_it_is_taken_again():
+@pytest.mark.parametrize(("kind", "minutes"), [("surface", 2.0), ("contact", 2.0), ("rod", 6.0)])
+def test_a_reading_far_louder_than_a_leak_can_make_it_is_taken_again(kind, minutes):
     noted = judged()
-    text = "reading C1 at 0.0 m of leg leg0 is about 47 dB over what the others let expect"
-    noted.warnings = (Note(LOUD, f"{text}: take it again"), Note("reading_off", "R7 is off"))
-    (found,) = told(surveyed(offset=(-1.0, 1.0), level=(50.0, 50.0)), noted)
-    assert found.text == text and found.job.startswith("take reading C1 again with everything off")
+    text = "reading 2 at 44.0 m of leg leg0 is about 47 dB over what the others let expect"
+    noted.warnings = (Note(LOUD, f"{text}: take it again"), Note("reading_off", "reading 1 at 4"))
+    survey = ending(kind, (43.0, 44.0, 45.0), (40.0, 87.0, 40.0))
+    (found,) = [each for each in told(survey, noted) if each.text == text]
+    assert found.job.startswith("take reading 2 again with everything off")
+    assert found.places == ((0, 44.0, 0.0),)
+    assert found.kind == ("rod" if kind == "rod" else "redo")
+    assert redo(survey, found, IN_HOLE).minutes == minutes
 
 
 @pytest.mark.parametrize("side", [-1.0, 1.0])

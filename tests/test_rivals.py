@@ -364,6 +364,21 @@ def test_readings_left_and_right_tell_a_leak_aside_from_one_below():
     assert found.checked
 
 
+@pytest.mark.parametrize(("aside", "verdict"), [(0.0, "dig"), (0.8, "check_first")])
+def test_a_rod_on_the_line_leaves_a_branch_beside_it_to_be_read_for(aside, verdict):
+    """Everything off, the ends known, five pushes that fall to both sides, nothing read aside."""
+    survey = listened(off=True, fittings=(0.0, 100.0))
+    rows, leg = survey.surface, survey.legs[0]
+    level = heard(rows.chainage_m, 47.3, aside=aside)
+    level = level + np.random.default_rng(1).normal(0, 1.5, len(level))
+    leg = replace(leg, leg=leg.leg.model_copy(update={"ends_here": ("start", "end")}))
+    rod = rods((46.3, 46.8, 47.3, 47.8, 48.3), 47.3, aside=aside)
+    survey = replace(survey, surface=replace(rows, level_db=level), legs=(leg,), rod=rod)
+    decision = decide(survey, judged(survey), **SURE)
+    assert decision.verdict == verdict
+    assert verdict == "dig" or decision.check.kind == "across"
+
+
 # -- past the end ----------------------------------------------------------------------------------
 
 
@@ -513,10 +528,10 @@ def test_an_undocumented_survey_is_checked_first():
     assert decision.in_hole.if_heard > 0.9
 
 
-def rods(at, leak):
+def rods(at, leak, *, aside=0.0):
     """Levels through a rod by hand: a source of 36 dB at its tip over a background of 36."""
     at = np.asarray(at)
-    near = np.sqrt((at - leak) ** 2 + 0.15**2)
+    near = np.sqrt((at - leak) ** 2 + aside**2 + 0.15**2)
     level = 36 + 10 * np.log10(1 + 10 ** ((36 - 20 * np.log10(near / 0.15)) / 10))
     return synthetic.levels("rod", at, level, route=synthetic.straight())
 

@@ -234,9 +234,13 @@ def again(survey: Survey, hole: InHole) -> Check | None:
     return Check("again", places, minutes, "fitting", hole.if_heard, 1.0, True)
 
 
-def redo(doubt: Doubt, hole: InHole) -> Check | None:
+def redo(survey: Survey, doubt: Doubt, hole: InHole) -> Check | None:
     """Return what a doubt asks for first; None where the next readings tell."""
     if not doubt.job:
         return None
     minutes = setting(doubt.minutes).value
+    if doubt.minutes == "reading_minutes":
+        minutes = reading_minutes(survey) * len(doubt.places)
+    if doubt.kind == "rod":
+        minutes *= len(doubt.places) / len(ROD_M)
     return Check(doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True, job=doubt.job)

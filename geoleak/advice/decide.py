@@ -155,7 +155,7 @@ def _verdict(
     if once_more is not None:
         return "check_first", once_more, ()
     if doubts:
-        first = redo(doubts[0], in_hole)
+        first = redo(survey, doubts[0], in_hole)
         return ("listen_on" if first is None else "check_first"), first, ()
     (_, start, end), stake = hole.pieces[0], posterior.peaks[0].median_m
     known = max(in_hole.if_heard, hole.chance) >= dig_when

@@ -56,7 +56,7 @@ def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ..
         *_meter(survey),
         *_bare_and_dry(posterior),
         *_misfits(posterior, redo=True),
-        *_loud(posterior),
+        *_loud(survey, posterior),
         *(() if shot else _setting_out(survey, dig, TRACE)),
         *_no_line(survey, dig),
         *_timed_over_a_gap(survey, dig),
@@ -97,11 +97,19 @@ def _misfits(posterior: Posterior, *, redo: bool) -> Iterator[Doubt]:
             yield Doubt(fit.text, fit.redo)
 
 
-def _loud(posterior: Posterior) -> Iterator[Doubt]:
+def _loud(survey: Survey, posterior: Posterior) -> Iterator[Doubt]:
     """Return a reading far louder than the rest lets a leak make it."""
     for note in posterior.warnings:
-        if note.code == LOUD:
-            yield Doubt(note.text.partition(":")[0], AGAIN.format(note.text.partition(" at ")[0]))
+        if note.code != LOUD:
+            continue
+        name = note.text.partition(" at ")[0]
+        for rows in (survey.surface, survey.contact, survey.rod):
+            for k in (k for k, each in enumerate(rows.id) if f"reading {each}" == name):
+                place = (int(rows.leg[k]), float(rows.chainage_m[k]), 0.0)
+                kind = "rod" if rows is survey.rod else "redo"
+                minutes = "check_rod_minutes" if kind == "rod" else "reading_minutes"
+                text, job = note.text.partition(":")[0], AGAIN.format(name)
+                yield Doubt(text, job, minutes, (place,), kind=kind)
 
 
 def told_another(survey: Survey) -> bool:

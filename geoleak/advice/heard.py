@@ -165,7 +165,7 @@ def alone(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         f"{format_length(PAST_M, unit=unit)} by some {share @ due:.0f} dB, and none is raised",
         "read it again, and half-way to its neighbours; what stays loud at one spot alone is on "
         "the surface (a cover, a step): strike it out (skip)",
-        "check_across_minutes",
+        "reading_minutes",
         ((dig.leg, at, 0.0), *((dig.leg, 0.5 * (at + each), 0.0) for each in (down, up))),
     )
 
@@ -203,7 +203,7 @@ def past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         yield Doubt(
             f"the loudest place {said} is the last one {on}-chainage: it may be louder past it",
             f"{do} further {on}-chainage, past the loudest place, until it falls",
-            "check_rod_minutes" if rod else "check_across_minutes",
+            "check_rod_minutes" if rod else "reading_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rod else "redo",
         )
@@ -220,7 +220,7 @@ def one_side(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     yield Doubt(
         f"only the {heard} of the line has been heard: what sounds on the {other} is not known",
         f"read the {other} too, as far out as the {heard}",
-        "check_across_minutes",
+        "reading_minutes",
         ((dig.leg, dig.stake_m, far),),
         kind="across",
     )
@@ -242,7 +242,7 @@ def beside(survey: Survey, posterior: Posterior, dig: Dig, *, silent: bool) -> I
     if not sure:
         job = f"read {aside} again, as far on the other side, and on the line between"
         places = tuple((place[0], place[1], off) for off in (place[2], -place[2], 0.0))
-        yield Doubt(said.format(aside), job, "check_across_minutes", places, kind="across")
+        yield Doubt(said.format(aside), job, "reading_minutes", places, kind="across")
         return
     yield Doubt(
         said.format(aside),

@@ -14,7 +14,8 @@ Place = tuple[int, float, float]
 class Doubt:
     """One reason not to dig, whatever the chance is.
 
-    ``job`` says what to do first; nothing: what the next readings tell. ``places`` as in `Check`.
+    ``job`` says what to do first; nothing: what the next readings tell. ``minutes`` names the
+    setting of what it takes, ``"reading_minutes"`` at each of ``places``, which are as in `Check`.
     """
 
     text: str

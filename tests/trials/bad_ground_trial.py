@@ -93,7 +93,7 @@ def one_site(world: World, tally: Tally) -> None:
                 tally.left[decision.verdict if turn < MOST_CHECKS else "checks used up"] += 1
             break
         check = decision.check
-        if check.kind == "redo" and not (check.places and check.job.startswith("read")):
+        if check.kind == "redo" and not (check.places and check.job.startswith(("read", "take"))):
             tally.left[check.job] += 1
             break  # what a technician goes back for with other tools
         world.do(decision.check)
