@@ -203,9 +203,9 @@ def task(result: Result) -> str:
         leg = words.plain(places(result)[0].properties["leg"])
         return f"trace and listen past the end of {leg}, or say it ends ({minutes})"
     if check.kind == "rod":
-        spots = f"{len(check.places)} places {words.length(1.0, unit)} apart"
         return (
-            f"push a rod down beside the pipe at {spots} and read through it ({minutes}); "
+            f"push a rod down beside the pipe at {len(check.places)} places and read through it "
+            f"({minutes}); "
             "it breaks ground: after the locate request"
         )
     return f"turn off what the stop test showed to sound and read the line once more ({minutes})"

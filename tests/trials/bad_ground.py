@@ -136,8 +136,10 @@ class World:
         test = StopTest("s1", Place("leg", "leg0", leg="leg0", chainage_m=at))
         done = SurveyedStop(test, 0, at, found, all_off, worked, shut)
         # A repeat in which it dies with the supply strikes out the one in which the valve passed.
-        wrong = found - shut > STOPPED_DB
-        self.survey = replace(self.survey, stops=(*(() if wrong else self.survey.stops), done))
+        kept = self.survey.stops
+        if found - shut > STOPPED_DB:
+            kept = tuple(t for t in kept if t.as_found_db - t.supply_shut_db > STOPPED_DB)
+        self.survey = replace(self.survey, stops=(*kept, done))
 
     def _across(self, check: Check) -> None:
         at = np.array([c for _, c, _ in check.places])
