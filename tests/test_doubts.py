@@ -202,6 +202,17 @@ def test_a_job_takes_a_reading_a_place_or_what_its_kind_of_check_takes():
     assert minutes(surveyed(offset=(-1.0, 2.0), level=(50.0, 70.0))) == 15.0
 
 
+def test_a_peak_that_is_raised_to_the_sides_alone_is_no_leaks():
+    """A leak is heard as far along the line as across it."""
+    rows = spiked(40.0).surface
+    off = np.append(np.zeros(8), [-1.0, 1.0])
+    at, level = np.append(rows.chainage_m, [47.0, 47.0]), np.append(rows.level_db, [57.0, 57.0])
+    route = synthetic.straight()
+    both = synthetic.levels("surface", at, level, route=route, offset_m=off)
+    found = told(synthetic.survey([route], surface=both))
+    assert ["loud alone" in each.text for each in found] == [True]
+
+
 def test_the_background_is_of_three_places_at_least():
     rows = spiked(40.0).surface
     few = np.flatnonzero(np.abs(rows.chainage_m - 47.0) < 16.0)
