@@ -139,7 +139,7 @@ def test_the_stated_sigma_of_one_flat_band_is_the_closed_form() -> None:
 
 @at_length(
     ("pair", "snr_db", "most", "pairs"),
-    [(METAL, 3.0, 1.15, 12)],
+    [(METAL, 3.0, 1.15, 8)],
     [(METAL, 3.0, 1.15, 40), (PLASTIC, -5.0, 1.35, 40)],
 )
 def test_error_against_the_bound_and_stated_against_real(
@@ -191,7 +191,7 @@ def test_hum_alone_is_no_delay(pairs: int) -> None:
     assert found.missed == pairs
 
 
-@at_length("pairs", [10], [40])
+@at_length("pairs", [5], [40])
 @pytest.mark.parametrize("pair", [METAL, PLASTIC], ids=["metal", "plastic"])
 def test_noise_alone_never_gives_a_number(pair: LeakPair, pairs: int) -> None:
     for seed in range(pairs):
@@ -204,7 +204,7 @@ def test_noise_alone_never_gives_a_number(pair: LeakPair, pairs: int) -> None:
         assert 0 <= estimate.chance_of_noise <= 1
 
 
-@at_length("runs", [30], [100])
+@at_length("runs", [20], [100])
 def test_the_chance_of_noise_is_no_smaller_than_it_says(runs: int) -> None:
     """On unrelated white noise one run in ten may show 0.1 or less, and not many more."""
     low = 0
@@ -232,7 +232,7 @@ def test_a_narrow_leak_has_rivals_a_period_away_and_says_how_likely_they_are() -
     assert heights == sorted(heights, reverse=True)
 
 
-@at_length("pairs", [30], [120])
+@at_length("pairs", [16], [120])
 def test_wrong_peaks_happen_no_more_often_than_promised(pairs: int) -> None:
     narrow = replace(PLASTIC, flank_order=16, band_hz=(45.0, 55.0), duration_s=10.0, snr_db=0.0)
     row = score("", narrow, pairs, seed=21)
@@ -337,7 +337,7 @@ def test_bad_options_are_refused() -> None:
         delay(GOOD, other, RATE, (100, 101))
 
 
-@at_length("pairs", [8], [25])
+@at_length("pairs", [5], [25])
 def test_unsteady_leak_noise_widens_the_sigma_rather_than_lie(pairs: int) -> None:
     """Noise that is loud for a few seconds only: the plain bound would claim the whole length."""
     errors = []

@@ -201,7 +201,7 @@ def test_the_best_band_leaves_out_interference_that_comes_and_goes() -> None:
     assert choice.band_hz[0] > 200
 
 
-@at_length("pairs", [8], [40])
+@at_length("pairs", [5], [40])
 def test_where_nothing_separates_it_says_so(pairs: int) -> None:
     found = 0
     for seed in range(pairs):
@@ -222,7 +222,7 @@ def test_a_quieter_leak_recording_is_not_a_find() -> None:
     assert not best_band(quiet, leak, RATE).found
 
 
-@at_length("pairs", [15], [60])
+@at_length("pairs", [10], [60])
 def test_held_out_separation_is_not_the_best_of_many(pairs: int) -> None:
     """On noise the separation measured on held-out stretches scatters about zero."""
     values = []

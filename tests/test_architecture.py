@@ -57,6 +57,7 @@ def room_of(module: str) -> str | None:
 
 
 @cache
+@cache
 def nodes_of(path: Path) -> list[ast.AST]:
     """Return every node of a file."""
     return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))

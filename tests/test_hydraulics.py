@@ -19,6 +19,7 @@ from geoleak.hydraulics.meter import (
     sides,
     undo_rollover,
 )
+from tests.command import at_length
 
 GAL = 3.785411784
 PSI = 6.894757293168361
@@ -50,10 +51,11 @@ def test_a_standing_register_is_no_surer_for_being_read_often() -> None:
         assert flow.upper_95 == pytest.approx((1 - math.sqrt(0.05)) / 600, rel=1e-3)
 
 
-def test_flow_is_covered_as_often_as_said() -> None:
+@at_length("watches", [150], [400])
+def test_flow_is_covered_as_often_as_said(watches: int) -> None:
     rng = np.random.default_rng(5)
     held, below = [], []
-    for _ in range(400):
+    for _ in range(watches):
         q, true = 0.5, float(rng.uniform(0.001, 0.1))
         time = np.sort(np.concatenate([[0, 900], rng.uniform(0, 900, 4)]))
         flow = flow_of(watch(time, shown(rng.uniform(0, q) + true * time, q), q))
@@ -61,8 +63,9 @@ def test_flow_is_covered_as_often_as_said() -> None:
         assert flow.open_flow[0] - 1e-12 <= true <= flow.open_flow[-1] + 1e-12
         held.append(true <= flow.upper_95)
         below.append((true - flow.l_per_s) / flow.sigma)
-    assert 0.92 <= np.mean(held) <= 0.98  # 400 at 95 %: 99.9 % of runs of chance
-    assert np.std(below) == pytest.approx(1.0, abs=0.1)
+    # 99.8 % of runs of chance.
+    assert np.mean(held) == pytest.approx(0.95, abs=3.1 * np.sqrt(0.05 * 0.95 / watches))
+    assert np.std(below) == pytest.approx(1.0, abs=2 / np.sqrt(watches))
 
 
 def test_a_clock_to_the_minute_widens_it() -> None:

@@ -30,7 +30,7 @@ def settled(route: Route, points: np.ndarray) -> np.ndarray:
     return np.isnan(snap.rival_chainage_m)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines, places)
 def test_reversing(line, points) -> None:
     route = route_of(line)
@@ -48,7 +48,7 @@ def test_reversing(line, points) -> None:
     )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines, places, st.floats(0, 6.28), st.floats(-1e5, 1e5))
 def test_turning_and_moving(line, points, turn, move) -> None:
     route = route_of(line)
@@ -62,7 +62,7 @@ def test_turning_and_moving(line, points, turn, move) -> None:
     np.testing.assert_allclose(other.chainage_m[clear], snap.chainage_m[clear], atol=1e-4)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(lines, places)
 def test_another_unit(line, points) -> None:
     route = route_of(line)
@@ -75,7 +75,7 @@ def test_another_unit(line, points) -> None:
     np.testing.assert_allclose(feet.distance_m * US_SURVEY_FOOT_M, snap.distance_m, atol=1e-9)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines, places, st.floats(0.05, 0.95), st.data())
 def test_a_vertex_more_on_a_straight_run(line, points, part, data) -> None:
     route = route_of(line)
@@ -89,7 +89,7 @@ def test_a_vertex_more_on_a_straight_run(line, points, part, data) -> None:
     assert abs(other.length_m - route.length_m) < 1e-9
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(lines, st.floats(0, 1), st.floats(0, 1))
 def test_pieces_add_up(line, first, second) -> None:
     route = route_of(line)

@@ -136,7 +136,7 @@ def random_survey(seed):
     )
 
 
-@at_length("seed", [1, 2, 6], [0, 3, 4, 5, 7])
+@at_length("seed", [2, 6], [0, 1, 3, 4, 5, 7])
 def test_any_site_has_a_proper_answer(seed):
     survey = random_survey(seed)
     posterior = infer(survey)

@@ -20,7 +20,8 @@ OURS = re.compile(r"unexpected|internal error|Traceback|\w+Error\b|\w+Exception\
 LIKE_ANOTHER = {
     "readings_utf16", "readings_cp1252", "toml_utf16", "skipped_all", "readings_without_level",
     "readings_header_only", "delay_sigma_huge", "all_dry_hole", "service_axes_swapped",
-    "crs_number", "at_the_limit", "frame_is_an_ensemble", "delay_huge",
+    "crs_number", "at_the_limit", "frame_is_an_ensemble", "delay_huge", "points_utf16",
+    "hole_of_no_length", "a_leak_found_is_never_evidence", "one_reading", "precision_absurd",
 }  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from geoleak.site import Leg, Place
 from geoleak.survey.build import survey_site
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.records import SurveyedLeg
+from tests.command import at_length
 from tests.lane import FOOT, TOML, lane, readings
 from tests.site_folders import site_of
 
@@ -136,7 +137,7 @@ def looped(legs: tuple[SurveyedLeg, ...], at: np.ndarray, within: float) -> Reso
     return best
 
 
-@pytest.mark.parametrize("seed", range(2))
+@at_length("seed", [0], [1])
 def test_many_legs_answer_as_a_loop_over_them(seed: int, tmp_path: Path) -> None:
     rng = np.random.default_rng(seed)
     lines = []
