@@ -220,6 +220,14 @@ def test_not_before_is_said_once():
     assert "NOT BEFORE 2026-05-07 08:00" in text and text.lower().count("not before") == 1
 
 
+@pytest.mark.parametrize("inside", [False, True])
+def test_a_service_in_the_hole_stands_in_the_box(inside):
+    result = feet_site()
+    service = replace(result.services[0], in_hole=inside)
+    text = _text(replace(result, services=(service,)))
+    assert (f"{service.name.upper()} IN THIS HOLE: lay it bare by hand" in text) == inside
+
+
 @pytest.mark.parametrize(("valve_m", "down"), [(0.95, "the meter"), (1.05, "the valve")])
 def test_directions_name_what_can_be_seen(valve_m, down):
     """The nearest fitting, its neighbours within a metre passed over for the far one."""

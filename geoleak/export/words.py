@@ -302,7 +302,12 @@ def not_before(result: Result) -> str:
     if text:
         stated = text.lower().startswith("not before")
         text = "NOT BEFORE" + (text[len("not before") :] if stated else f": {text}")
-    told = ("LEAK FOUND in this hole, and the meter still turns" if found else "", text)
+    crossing = ", ".join(each.name.upper() for each in result.services if each.in_hole)
+    told = (
+        "LEAK FOUND in this hole, and the meter still turns" if found else "",
+        f"{plain(crossing)} IN THIS HOLE: lay it bare by hand or vacuum first" if crossing else "",
+        text,
+    )
     return ". ".join(each for each in told if each)
 
 
