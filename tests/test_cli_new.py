@@ -19,6 +19,13 @@ from tests.spoilt_sites import SITES
 POINTS = SITES / "alder_court" / "points.csv"
 
 
+@pytest.fixture(scope="module", autouse=True)
+def looked_up(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Import and look up once what every fork would for itself."""
+    folder = tmp_path_factory.mktemp("new") / "alder_court"
+    assert run("new", POINTS, folder, "--crs", "EPSG:6543", "--unit", "ftUS").code == 0
+
+
 @pytest.fixture
 def points(tmp_path: Path) -> Path:
     path = tmp_path / "rover.csv"
