@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+import soundfile
 from scipy.signal import sosfilt
 
 from geoleak.acoustics import (
@@ -14,10 +15,12 @@ from geoleak.acoustics import (
     level_db,
     level_of_file,
     listen,
+    open_recording,
     steady_level,
 )
 from geoleak.acoustics.bands import band_edges
 from geoleak.acoustics.levels import band_sections, percentile_error
+from geoleak.acoustics.recording import Recording
 from geoleak.errors import AcousticsError
 from geoleak.export.spectrum import LEAK, QUIET, spectrum_svg
 from tests.check_values import check_value
@@ -41,6 +44,19 @@ def sine(hz: float, seconds: float = 10.0) -> np.ndarray:
 def test_a_full_scale_sine_in_the_band() -> None:
     close(steady_level(sine(450), RATE, BAND).level_db, "full_scale_sine")
     close(level_db(sine(450), RATE, BAND), "full_scale_sine")
+
+
+def test_a_level_wants_two_seconds_past_the_filter_s_rise() -> None:
+    with pytest.raises(AcousticsError, match=r"record 2\.2 s or more"):
+        steady_level(sine(450, 2.0), RATE, BAND)
+    assert steady_level(sine(450, 2.01), RATE, BAND).duration_s == pytest.approx(2.01)
+
+
+def test_the_blocks_it_is_read_in_change_no_level(tmp_path: Path, monkeypatch) -> None:
+    soundfile.write(tmp_path / "a.wav", noise := sine(450) + sine(317), int(RATE), subtype="DOUBLE")
+    monkeypatch.setattr(Recording.blocks, "__defaults__", (777,))
+    found = steady_level(open_recording(tmp_path / "a.wav"), RATE, BAND)
+    assert found.level_db == pytest.approx(steady_level(noise, RATE, BAND).level_db, abs=1e-9)
 
 
 @pytest.mark.parametrize("edge", BAND)

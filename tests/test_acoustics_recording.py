@@ -214,6 +214,30 @@ def test_clipping_is_named_with_its_share(tmp_path: Path) -> None:
     assert condition_of(spaced, tmp_path).warnings == ()
 
 
+@pytest.mark.parametrize(
+    ("run", "count", "said"), [(3, 200_000, True), (2, 200_000, False), (3, 400_000, False)]
+)
+def test_three_samples_in_a_row_at_the_top_in_some_hundred_thousand(
+    tmp_path: Path, run: int, count: int, said: bool
+) -> None:
+    samples = np.clip(noise(count / RATE), -0.6, 0.6)
+    samples[1000 : 1000 + run] = 0.9
+    warned = {each.code for each in condition_of(samples, tmp_path).warnings}
+    assert ("clipped" in warned) is said
+
+
+@pytest.mark.parametrize(("dbfs", "silent"), [(-109.0, False), (-111.0, True)])
+def test_what_lies_under_the_noise_of_any_recorder_is_silence(
+    tmp_path: Path, dbfs: float, silent: bool
+) -> None:
+    samples = noise(level=10 ** (dbfs / 20))
+    if silent:
+        with pytest.raises(AcousticsError, match="is silent"):
+            condition_of(samples, tmp_path)
+    else:
+        assert condition_of(samples, tmp_path).rms_dbfs == pytest.approx(dbfs, abs=0.2)
+
+
 def test_silence_and_a_dead_channel_are_refused(tmp_path: Path) -> None:
     both = np.stack([np.zeros(4 * RATE), np.full(4 * RATE, 0.25)], axis=1)
     soundfile.write(tmp_path / "a.wav", both, RATE, subtype="PCM_16")
