@@ -15,7 +15,7 @@ import pytest
 import soundfile
 
 from geoleak.acoustics import level_of_file, open_recording
-from geoleak.acoustics.recording import Condition, inspect
+from geoleak.acoustics.recording import Condition, has_automatic_gain, inspect
 from geoleak.errors import AcousticsError
 from tests.recordings import bursts, write_wav_16
 
@@ -279,6 +279,23 @@ def test_automatic_gain_is_named_and_a_passing_car_is_not(tmp_path: Path) -> Non
     found = {each.code for each in condition_of(pumped, tmp_path).warnings}
     assert "automatic_gain" in found
     assert "automatic_gain" not in {each.code for each in condition_of(natural, tmp_path).warnings}
+
+
+@pytest.mark.parametrize(
+    ("fall_db", "climb_db", "climb_s", "events", "said"),
+    [
+        (2.6, 2.2, 1.0, 3, True),
+        (2.4, 2.2, 1.0, 3, False),
+        (2.6, 1.9, 1.0, 3, False),
+        (2.6, 2.2, 0.2, 3, False),
+        (2.6, 2.2, 1.0, 2, False),
+    ],
+)
+def test_gain_drops_at_once_and_climbs_over_a_second_three_times(
+    fall_db: float, climb_db: float, climb_s: float, events: int, said: bool
+) -> None:
+    climb = climb_db * np.minimum(np.arange(11) / (10 * climb_s), 1.0) - fall_db
+    assert has_automatic_gain(np.tile([*np.zeros(4), *climb], events)) is said
 
 
 def test_no_false_alarm_for_automatic_gain_on_steady_noise_with_cars(tmp_path: Path) -> None:
