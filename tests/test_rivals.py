@@ -906,9 +906,11 @@ def test_no_rod_is_pushed_within_a_span_of_another():
 
     assert places(46.0, 47.0, 48.0) == pytest.approx([46.5, 47.5])
     assert places(46.0, 47.31, 48.0) == pytest.approx([46.5, 47.0])
-    assert places(46.0, 47.15, 48.0) == pytest.approx([46.5, 47.5])
+    assert places(46.0, 47.15, 48.0) == pytest.approx([46.75, 47.5])
     assert places(45.5, 46.5, 47.5, loud=46.0) == pytest.approx([46.0, 47.0])
     assert places(45.5, 46.5, 47.5, loud=48.0) == pytest.approx([47.0, 48.0])
+    assert places(46.24, 47.24, 48.24, loud=46.2) == pytest.approx([46.75, 47.75])
+    assert places(46.24, 47.24, 48.24, 46.75, loud=46.2) == pytest.approx([47.75])
     assert places(46.0, 46.5, 47.0, 47.5) == pytest.approx([48.0])
 
 

@@ -22,9 +22,11 @@ from geoleak.tables import setting
 # Offsets of readings left and right of the hole's middle: two tell one side from the other.
 ACROSS_M = (-1.5, 1.5)
 # Steps of a rod along the pipe: three pushes come first (after two of them a third of the sounds
-# that came up 0.5 to 2 m along a trench were dug for in vain), two more near the place and on the
-# loud side where doubt is left, none this near another (common practice, no source).
-ROD_M, ROD_MORE_M, ROD_APART_M = (-1.0, 0.0, 1.0), (0.0, 0.5, -0.5, 1.0, -1.0), 0.3
+# that came up 0.5 to 2 m along a trench were dug for in vain); where doubt is left two more, at
+# the place and on from it in quarter metres, the loud side ahead, none this near another (common
+# practice, no source).
+ROD_M, ROD_APART_M = (-1.0, 0.0, 1.0), 0.3
+ROD_MORE_M = (0.0, *(sign * 0.25 * k for sign in (1.0, -1.0) for k in range(1, 5)))
 # How far past an end the first reading of a trace that goes on stands.
 TRACE_M = 1.0
 # The first survey read once more: at this many places at most, evenly over it.
