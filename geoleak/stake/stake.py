@@ -176,19 +176,19 @@ def _shared_along(fit: RouteFit, chainage_m: float, rover_bias_m: float) -> floa
     return math.sqrt(max(0.0, whole - float(fit.sigma_along_m(chainage_m)) ** 2 - rover_bias_m**2))
 
 
-def pipe_bearing_deg(route: Route, chainage_m: float, *, reach_m: float = BEND_REACH_M) -> float:
+def pipe_bearing_deg(route: Route, chainage_m: float) -> float:
     """Return the bearing of the pipe at a stake, over a little pipe either side of it.
 
     At a bend that is the bearing square to which an offset stake reads the same both ways.
     """
-    low, high = max(0.0, chainage_m - reach_m), min(route.length_m, chainage_m + reach_m)
+    low, high = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
     first, second = np.asarray(route.position(np.array([low, high])))
     return math.degrees(math.atan2(second[0] - first[0], second[1] - first[1])) % 360
 
 
-def on_bend(route: Route, chainage_m: float, *, reach_m: float = BEND_REACH_M) -> bool:
+def on_bend(route: Route, chainage_m: float) -> bool:
     """Tell whether the pipe turns by over 5 degrees within reach of a chainage."""
-    low, high = max(0.0, chainage_m - reach_m), min(route.length_m, chainage_m + reach_m)
+    low, high = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
     before, after = float(route.bearing_deg(low)), float(route.bearing_deg(high))
     return abs((after - before + 180) % 360 - 180) > 5.0
 
