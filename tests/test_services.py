@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pyogrio.raw
@@ -15,14 +16,17 @@ from geoleak.crs.frame import Frame
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.services import read_utility_file
+from geoleak.site import NOWHERE
 from geoleak.stake.hole import hole_outline, sloped_hole
 from geoleak.stake.services import (
     TOLERANCE_ZONE_M,
     Service,
+    _far_notes,
     near_services,
     project_services,
     services_of_points,
 )
+from tests import synthetic
 from tests.check_values import check_value
 
 ROUTE = Route.from_vertices([(0.0, 0.0), (40.0, 0.0)])
@@ -161,6 +165,14 @@ def test_coded_points_become_a_line() -> None:
     parts = services_of_points("gas", [0, 5, 60, np.nan], [0, 0, 0, 1])
     assert [each.geometry.geom_type for each in parts] == ["LineString", "Point"]
     assert services_of_points("gas", [], []) == ()
+
+
+@pytest.mark.parametrize(("away_m", "said"), [(990.0, False), (1010.0, True)])
+def test_a_file_of_which_nothing_lies_within_a_kilometre_is_asked_about(away_m, said) -> None:
+    gas = Service("gas", line((0, away_m), (50, away_m)))
+    utility = SimpleNamespace(name="gas", file="gas.geojson")
+    notes = _far_notes(synthetic.survey(), utility, (gas,), NOWHERE)
+    assert [each.code for each in notes] == ["utility_far"] * said
 
 
 # --- files ---------------------------------------------------------------------------------------
