@@ -110,6 +110,25 @@ def test_tapes_that_miss_widen_the_point_and_are_named(tmp_path: Path) -> None:
     assert '"303"' in note.text
 
 
+# By hand: of what the third tape is long, 1 / 1.72 moves the point and 0.42 is left to it, with
+# equal sigmas of its tapes. Three sigmas of a tape are named; six sigmas of tape and feature, and
+# 15 cm, are refused.
+@pytest.mark.parametrize(
+    ("tape_sigma", "long_m", "said"),
+    [("0.02", 0.14, ""), ("0.02", 0.146, "named"), ("0.01", 0.36, "named"),
+     ("0.01", 0.371, "refused"), ("0.04", 0.66, "named"), ("0.04", 0.675, "refused")],
+)  # fmt: skip
+def test_what_a_tape_may_miss_by(tmp_path: Path, tape_sigma: str, long_m: float, said: str) -> None:
+    toml = TOML.replace("tape_sigma = 0.02", f"tape_sigma = {tape_sigma}")
+    rows = f"point,from,distance\n201,301,10\n201,302,10\n201,303,{6 + long_m}\n"
+    if said == "refused":
+        with pytest.raises(InputError, match='the one from "303" misses by'):
+            surveyed(tmp_path, rows, **{"site.toml": toml})
+    else:
+        notes = surveyed(tmp_path, rows, **{"site.toml": toml}).warnings
+        assert ("tapes_disagree" in {each.code for each in notes}) is (said == "named")
+
+
 def test_a_taped_mark_is_a_mark_of_its_leg(tmp_path: Path) -> None:
     rows = "point,from,distance,side,code\n104,304,7.2111025509,right,WL\n104,303,7.2111025509,,\n"
     survey = surveyed(tmp_path, rows)  # sqrt(4^2 + 6^2) from (8, 6) and (8, -6): (12, 0) or (4, 0)
@@ -205,6 +224,14 @@ def test_tapes_that_cross_flatly_are_said(tmp_path: Path) -> None:
     (note,) = [w for w in survey.warnings if w.code == "tapes_flat"]
     crossing = math.degrees(2 * math.atan2(0.4, 8.0))
     assert f"cross at {crossing:.0f} degrees" in note.text
+
+
+@pytest.mark.parametrize(("aside_m", "flat"), [(1.40, True), (1.42, False)])
+def test_twenty_degrees_are_no_flat_crossing(tmp_path: Path, aside_m: float, flat: bool) -> None:
+    long = math.hypot(8.0, aside_m)
+    rows = f"point,from,distance,side\n201,301,{long},left\n201,302,{long},\n"
+    codes = {each.code for each in surveyed(tmp_path, rows).warnings}
+    assert ("tapes_flat" in codes) is flat
 
 
 def test_a_struck_out_row_is_no_tape(tmp_path: Path) -> None:
