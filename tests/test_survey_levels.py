@@ -56,6 +56,16 @@ def test_a_level_outside_the_limits(tmp_path: Path) -> None:
     assert "120 is outside level_limits [0, 99]" in said
 
 
+@pytest.mark.parametrize("level", [249, -249, 251, -251])
+def test_no_level_lies_past_two_hundred_and_fifty_decibels(tmp_path: Path, level: int) -> None:
+    sheet = readings(f"1,surface,104,{level}")
+    if abs(level) < 250:
+        assert lane(tmp_path, readings=sheet).surface.level_db == [level]
+    else:
+        with pytest.raises(InputError, match=f"{level} is no level in dB"):
+            lane(tmp_path, readings=sheet)
+
+
 def test_amplitudes_become_decibels(tmp_path: Path) -> None:
     sheet = readings("1,surface,104,10", "2,surface,105,20", "3,surface,106,10 1000")
     toml = with_readings('level_scale = "amplitude"')
