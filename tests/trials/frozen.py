@@ -32,7 +32,7 @@ NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 # What small differences are made larger in: key -> relative, absolute. A mean over drawn outcomes,
 # each drawn one or another; a curve's bins, begun a cell further; a text's last digit.
 ROUGH = {
-    r"expected_interval_95_m": (0.02, 0.0),
+    r"expected_interval_95_m|value_of_reading": (0.02, 0.0),
     r"profile.*chainage_m": (0.0, 0.05),
     r"profile.*density_per_m": (0.05, 1e-5),
     r"grid_wkt": (0.0, 1.5e-4),
