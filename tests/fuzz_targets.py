@@ -241,7 +241,7 @@ def _sheet(name: str) -> Target:
     return Target(name, lambda: _texts(page_files()[name])(), partial(_page_with, name))
 
 
-_SHEETS = """
+SHEETS = """
     readings checks delays fittings isolations calibration sightings holes leaks_past meter found
     tapes
 """.split()  # noqa: SIM905
@@ -249,7 +249,7 @@ TARGETS = {
     "toml": Target("site.toml", _tomls, _toml_about),
     "points": Target("points.csv", _texts(POINTS)),
     "headed_points": Target("points.csv", _texts(HEADED)),
-    **{name: _sheet(f"{name}.csv") for name in _SHEETS},
+    **{name: _sheet(f"{name}.csv") for name in SHEETS},
     "xlsx": Target("points.xlsx", lambda: [workbook()], partial(_points_in, "xlsx")),
     **{
         f"points_{suffix}": Target(

@@ -111,7 +111,7 @@ class Sheet:
         width = len(self.rows.cells[0])
         for index in range(1, len(self.rows.cells)):
             cells = self.rows.cells[index]
-            if self._said >= MOST_COMPLAINTS:
+            if self.full:
                 break
             if not any(map(str.strip, cells)):
                 continue
@@ -184,6 +184,15 @@ class Sheet:
             self._told.add(code)
             self.collector.note(code, text, self.origin())
 
+    def back_to(self, index: int, cells: list[str]) -> None:
+        """Stand on a row again that was read before, to judge it."""
+        self.index, self.cells, self.failed = index, cells, False
+
+    @property
+    def full(self) -> bool:
+        """Tell whether as much is said of this sheet as anybody reads."""
+        return self._said >= MOST_COMPLAINTS
+
     @property
     def line(self) -> int:
         """The line of the file on which the row starts."""
@@ -198,7 +207,7 @@ class Sheet:
     def complain(self, column: str, what: str, remedy: str = "") -> None:
         """Complain about a cell; the row then makes no record. One struck out may be wrong."""
         self.failed = True
-        if self.text("skip"):
+        if self.full or self.text("skip"):
             return
         self._keep(self.origin(column), f"{column}: {what}", remedy)
 
@@ -210,9 +219,9 @@ class Sheet:
             held[2].append(self.line)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
-        if self._said < MOST_COMPLAINTS:
+        if not self.full:
             self.collector.complain(origin, what, remedy)
-        self._said += 1
+            self._said += 1
 
     def text(self, column: str) -> str:
         """Return a cell without blanks around it; nothing where there is no such column."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from collections import defaultdict
 from collections.abc import Sequence
@@ -25,6 +24,10 @@ class Taped:
     points: PointTable
 
 
+Row = tuple[int, list[str], Tape]
+"""Where a row stands, its cells, and what it says."""
+
+
 def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     """Return the tapes of the folder.
 
@@ -44,50 +47,58 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
     sheet = open_sheet(TAPES, collector, places)
     if sheet is None:
         return Taped((), points)
-    rows = [(copy.copy(row), tape) for row, tape in records(sheet) if not row.text("skip")]
-    fresh = {row.text("point") for row, _ in rows if row.text("point") not in points}
-    read: dict[str, list[tuple[Sheet, Tape]]] = defaultdict(list)
-    for row, tape in rows:
-        _judge_start(row, points, fresh)
-        if not row.failed:
-            read[tape.point].append((row, tape))
+    shot, names, rows = set(points), list(points), []
+    for row, tape in records(sheet):
+        if not row.text("skip"):
+            names.append(row.text("point"))
+            rows.append((row.index, row.cells, tape))
+    known = set(names)
+    read: dict[str, list[Row]] = defaultdict(list)
+    for index, cells, tape in rows:
+        sheet.back_to(index, cells)
+        if not sheet.full:
+            _judge_start(sheet, known, names)
+        if tape is not None and not sheet.failed:
+            read[tape.point].append((index, cells, tape))
     for name, held in read.items():
-        _check(name, held, shot=name in points)
-    made = {name: _point(name, [tape for _, tape in held]) for name, held in read.items()
-            if name not in points}  # fmt: skip
-    tapes = tuple(tape for held in read.values() for _, tape in held)
-    return Taped(tapes, points.with_points(list(made.values())) if made else points)
+        _check(name, held, sheet, shot=name in shot)
+    made = [_point(name, [each[2] for each in held]) for name, held in read.items()
+            if name not in shot]  # fmt: skip
+    tapes = tuple(tape for held in read.values() for *_, tape in held)
+    return Taped(tapes, points.with_points(made) if made else points)
 
 
-def _judge_start(row: Sheet, points: PointTable, fresh: set[str]) -> None:
+def _judge_start(row: Sheet, known: set[str], names: Sequence[str]) -> None:
     name, start = row.text("point"), row.text("from")
-    if start and start not in points and start not in fresh:
-        near = did_you_mean(start, [*points, *fresh])
+    if start and start not in known:
+        near = did_you_mean(start, names)
         row.complain("from", f'there is no point "{start}"', near or "shoot it first")
     if name and name == start:
         row.complain("from", f'"{name}" is taped from itself', "name the feature the tape is on")
 
 
-def _check(name: str, held: Sequence[tuple[Sheet, Tape]], *, shot: bool) -> None:
+def _check(name: str, held: Sequence[Row], sheet: Sheet, *, shot: bool) -> None:
     """Complain where the tapes of one point cannot fix it, whatever they read."""
-    row = held[0][0]
-    starts = [tape.start for _, tape in held]
-    for at, (again, tape) in enumerate(held):
-        if tape.start in starts[:at]:
-            again.complain("from", f'"{name}" has two tapes from "{tape.start}"', "keep one row")
-    sides = {tape.side for _, tape in held if tape.side}
+    starts: dict[str, None] = {}
+    for index, cells, tape in held:
+        if tape.start in starts:
+            sheet.back_to(index, cells)
+            sheet.complain("from", f'"{name}" has two tapes from "{tape.start}"', "keep one row")
+        starts[tape.start] = None
+    sides = {tape.side for *_, tape in held if tape.side}
+    sheet.back_to(*held[0][:2])
     if len(sides) > 1:
-        row.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
+        sheet.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
     if shot:
         return
     if len(held) == 1:
-        row.complain(
+        sheet.complain(
             "point", f'"{name}" has one tape and no rover position', "tape it from a second feature"
         )
     elif len(held) == 2 and not sides:
-        row.complain(
+        sheet.complain(
             "side", f'two tapes put "{name}" at two places',
-            f'write left or right: looking from "{starts[0]}" to "{starts[1]}"',
+            f'write left or right: looking from "{held[0][2].start}" to "{held[1][2].start}"',
         )  # fmt: skip
 
 

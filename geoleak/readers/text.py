@@ -66,6 +66,7 @@ class Rows:
     cells: list[list[str]]
     numbers: Sequence[int]
     commented: list[tuple[int, str]]
+    _last: tuple[int, int] = (1, 0)
 
     def origin(self, row: int, field: int = -1) -> Origin:
         """Return where a cell stands (field counted from 0), or where its row starts."""
@@ -76,9 +77,10 @@ class Rows:
 
     def column_of(self, line: int, field: int) -> int:
         """Return the character column, from 1, at which a field of a line starts."""
-        start = 0
-        for _ in range(line - 1):
+        first, start = self._last if self._last[0] <= line else (1, 0)
+        for _ in range(line - first):
             start = self.text.index("\n", start) + 1
+        self._last = line, start  # complaints come in order: on from here
         end = self.text.find("\n", start)
         return _column_in(self.text[start : end if end >= 0 else None], self.delimiter, field)
 

@@ -18,6 +18,7 @@ import sys
 import time
 import zipfile
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from functools import partial
 from pathlib import Path
 
@@ -25,12 +26,13 @@ import pytest
 
 from geoleak.pipeline import read_site
 from tests.command import REPO
-from tests.fuzz_targets import GPX, TARGETS, Target
+from tests.fuzz_targets import GPX, SHEETS, TARGETS, Target
 from tests.site_folders import POINTS, TOML
 
 pytestmark = pytest.mark.long
 MOST_S, MOST_MB = 2.0, 300.0
 MB = 1_000_000
+MINUTE = timedelta(minutes=1)
 Damage = Callable[[Path], None]
 
 
@@ -51,6 +53,12 @@ def filled(head: str, line: Callable[[int], str], size: int = MB) -> Damage:
         path.write_text("".join(lines))
 
     return write
+
+
+def again(path: Path) -> None:
+    """Repeat the rows of a good sheet until it has its size."""
+    head, *rows = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    filled(head, lambda k: rows[k % len(rows)].rstrip("\n") + "\n")(path)
 
 
 def fifo(path: Path) -> None:
@@ -165,6 +173,8 @@ def row(k: int, *, name: object = None, code: str = "WL") -> str:
 
 MANY = [f"c{k}" for k in range(150_000)]
 READ = "reading,kind,place,level\n"
+METERED = "time,reading,unit\n"
+TAPED = "point,from,distance\n"
 UTILITY = '[[utility]]\nname = "g"\nfile = "gas.geojson"\n'
 LEG = '[[leg]]\nname="{0}"\npoints="1-9999999"\n'
 SHARED = SHEET.replace(b"worksheet", b"sst") + b"<si><t>x</t></si>" * 5_000_000 + b"</sst>"
@@ -227,8 +237,16 @@ HUGE: dict[str, list[tuple[str, Damage]]] = {
         ("an open quote", filled('place,level,note\n101,40,"', "{},2,3\n".format)),
         ("20 MB and a byte", sparse(20 * MB + 1)),
     ],
-    "tapes": [("rows", filled("point,from,tape\n", lambda k: f"T{k},101,{k % 30}\n"))],
-    "meter": [("rows", filled("run,start,end,seconds\n", lambda k: f"{k},0,1,60\n"))],
+    "tapes": [
+        ("rows", filled(TAPED, lambda k: f"T{k // 2},10{k % 2 + 1},6\n")),
+        ("rows of one point", filled(TAPED, lambda k: f"T,101,{k % 30 + 1}\n")),
+        ("from points nobody knows", filled(TAPED, lambda k: f"T{k},9{k},6\n")),
+        ("each from the one before", filled(TAPED, lambda k: f"T{k},T{k - 1},6\n")),
+    ],
+    "meter": [
+        ("rows", filled(METERED, lambda k: f"{datetime(2026, 1, 1) + k * MINUTE},{k},l\n")),
+        ("rows of one time", filled(METERED, "2026-01-01 08:00,{},l\n".format)),
+    ],
     "xlsx": [
         ("300 MB", workbook(rows_of(3_000_000, b"<row>" + b" " * 90 + b"</row>"))),
         ("said to be wide", workbook(rows_of(20_000, b"<row><c/></row>", b"A1:XFD1048576"))),
@@ -265,6 +283,8 @@ HUGE: dict[str, list[tuple[str, Damage]]] = {
         ("chunks", puts(b"RIFF\xf0\xff\xff\xffWAVE" + b"junk\0\0\0\0" * 120_000)),
     ],
 }  # fmt: skip
+for sheet in SHEETS:
+    HUGE.setdefault(sheet, []).append(("its own rows again", again))
 SPECIAL = {"a pipe": fifo, "a socket": bound, "a device": device}
 CASES = {
     f"{target}: {what}": (target, damage)
