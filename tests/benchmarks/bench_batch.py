@@ -2,7 +2,7 @@
 
 Run from the top of the project, on a machine that is quiet::
 
-    python -m tests.benchmarks.bench_batch [SITES]
+    python -m tests.benchmarks.bench_batch [SITES [LENGTH_M]]
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ def _run(top: Path, out: Path, workers: int) -> tuple[float, float]:
     return time.perf_counter() - began, float(done.stderr.split()[-1])
 
 
-def main(count: int = 200) -> None:
+def main(count: int = 200, length_m: int = 80) -> None:
     """Print the table."""
     with tempfile.TemporaryDirectory() as scratch:
         top = Path(scratch) / "sites"
         for k in range(count):
-            write_site(top / f"town{k % 7}" / f"site{k:05}", k)
+            write_site(top / f"town{k % 7}" / f"site{k:05}", k, length_m=length_m)
         start_worker()
         sites = find_sites([top], out=Path(scratch) / "none")
         warm = Options(Path(scratch) / "warm", summary_only=True)

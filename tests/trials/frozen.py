@@ -23,6 +23,7 @@ import numpy as np
 from pyproj import CRS, Transformer
 
 from geoleak.errors import GeoleakError
+from tests.trials.field import draw_field
 from tests.trials.field_trial import KINDS
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_sites"
@@ -58,17 +59,22 @@ def _grid(which: int, metres: np.ndarray) -> np.ndarray:
     return np.column_stack(to.transform(metres[:, 0], metres[:, 1]))
 
 
-def write_site(folder: Path, number: int) -> None:
-    """Write invented site `number`: a bent leg, marks with scatter, a field's levels at them."""
+def write_site(folder: Path, number: int, *, length_m: float = 80.0) -> None:
+    """Write invented site `number`: a bent leg, marks with scatter, a field's levels at them.
+
+    Of a leg of another length than 80 m one leak is heard, and no other kind of field is drawn.
+    """
     rng = np.random.default_rng([20261126, number])
     kind = list(KINDS)[number % len(KINDS)]
-    field = KINDS[kind](rng)
+    field = (
+        KINDS[kind](rng) if length_m == 80.0 else draw_field(rng, length_m=length_m, inside=True)
+    )
     rows = field.survey.surface
     which = number % len(GRIDS)
     crs, unit, metre, _, _ = GRIDS[which]
     degrees = metre == 0.0
     metre = metre or 1.0
-    bend = float(rng.uniform(25.0, 55.0))
+    bend = float(rng.uniform(25.0, 55.0)) * length_m / 80.0
     turns = np.radians(rng.uniform(0, 360)) + np.radians([0.0, rng.choice([0.0, 22.5, 45.0, 90.0])])
     way = np.column_stack([np.sin(turns), np.cos(turns)])
 
@@ -78,8 +84,8 @@ def write_site(folder: Path, number: int) -> None:
 
     marks = np.asarray(rows.chainage_m)
     traced = at(marks) + rng.normal(0, 0.06, (len(marks), 2))
-    ends = at(np.array([0.0, 80.0]))
-    corners = at(np.array([20.0, 60.0])) + rng.uniform(3, 7, (2, 2))
+    ends = at(np.array([0.0, length_m]))
+    corners = at(np.array([0.25, 0.75]) * length_m) + rng.uniform(3, 7, (2, 2))
     points = _grid(which, np.vstack([traced, ends, corners]))
     codes = ["WL"] * len(marks) + ["MTR", "WV"] + ["BC", "PP"]
     ids = [*range(101, 101 + len(marks)), 301, 302, 401, 402]
@@ -106,13 +112,13 @@ def write_site(folder: Path, number: int) -> None:
     for k, level in enumerate(field.survey.contact.level_db[:1]):
         sheet.append(f"C{k + 1},contact,301,{level:.1f},,,,")
     (folder / "readings.csv").write_text("\n".join(sheet) + "\n", encoding="utf-8")
-    _other_sheets(folder, field, rng)
+    _other_sheets(folder, field, rng, 0.5 * length_m)
     (folder / "site.toml").write_text(
         _toml(number, crs, unit, header, degrees, rng), encoding="utf-8"
     )
 
 
-def _other_sheets(folder: Path, field: Any, rng: np.random.Generator) -> None:
+def _other_sheets(folder: Path, field: Any, rng: np.random.Generator, middle_m: float) -> None:
     for each in field.survey.delays[:1]:
         (folder / "delays.csv").write_text(
             f"delay,first,second,delay_ms,sigma_ms\nD1,301,302,{1e3 * each.delay_s:.3f},1.2\n"
@@ -122,7 +128,7 @@ def _other_sheets(folder: Path, field: Any, rng: np.random.Generator) -> None:
             "hole,from,to,pipe_exposed,outcome\n1,yard@5 m,yard@6.5 m,yes,dry\n"
         )
     if rng.random() < 0.2:
-        (folder / "sightings.csv").write_text("place,what,note\nyard@40 m,wet,\n")
+        (folder / "sightings.csv").write_text(f"place,what,note\nyard@{middle_m:.0f} m,wet,\n")
     if rng.random() < 0.2:
         (folder / "isolations.csv").write_text("isolation,valves,result\nI1,302,slower\n")
 
