@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 from typing import NamedTuple
 
@@ -147,6 +148,7 @@ def one_slip_away(word: str, known: Iterable[str]) -> str:
     return next(iter(near)) if len(near) == 1 else ""
 
 
+@lru_cache(maxsize=2 * MOST_COMPARED)
 def _folded(word: str) -> str:
     return "_".join(word.casefold().replace("-", " ").replace("_", " ").split())
 
@@ -155,6 +157,8 @@ def _one_slip(one: str, other: str) -> bool:
     if abs(len(one) - len(other)) > 1:
         return False
     shorter = min(len(one), len(other))
+    if shorter > 2 and one[0] != other[0] and one[-1] != other[-1]:
+        return False  # most words, at once
     head = next((k for k in range(shorter) if one[k] != other[k]), shorter)
     one, other = one[head:], other[head:]
     shorter = min(len(one), len(other))

@@ -15,7 +15,7 @@ import pytest
 
 from geoleak.errors import LONGEST_ECHO, Complaint, InputError, Origin
 from geoleak.readers import headings, read_site, read_utility_file, table, toml
-from geoleak.readers.collector import MOST_BYTES, MOST_COMPLAINTS
+from geoleak.readers.collector import MOST_BYTES, MOST_KEPT
 from geoleak.readers.legs import MOST_MARKS
 from geoleak.readers.text import MOST_COLUMNS
 from tests.fuzz_targets import TARGETS
@@ -108,11 +108,11 @@ NO_HEIGHTS = "".join(
 def test_what_is_wrong_with_every_row_is_said_of_the_first_ones(
     tmp_path: Path, name: str, head: str, row: str
 ) -> None:
-    rows = map(row.format, range(2 * MOST_COMPLAINTS))
+    rows = map(row.format, range(2 * MOST_KEPT))
     folder = write_folder(tmp_path, {name: head + "".join(rows)})
     with pytest.raises(InputError) as caught:
         read_site(folder)
-    assert len(caught.value.complaints) == MOST_COMPLAINTS == 500
+    assert len(caught.value.complaints) == MOST_KEPT == 500
 
 
 @pytest.mark.parametrize("row", ["T{0},101,6\n", "T,101,6\n", "T{0},9{0},6\n"])

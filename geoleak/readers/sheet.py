@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any, NamedTuple
 
 from geoleak.errors import Origin, Refused, did_you_mean, listed
-from geoleak.readers.collector import MOST_COMPLAINTS, Collector
+from geoleak.readers.collector import MOST_KEPT, Collector
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import Usual, doubt
@@ -91,7 +91,8 @@ class Sheet:
     cells: list[str] = field(default_factory=list)
     failed: bool = False
     _above: list[str] = field(default_factory=list)
-    _said: int = 0
+    said: int = 0
+    """Complaints kept."""
     _told: set[str] = field(default_factory=set)
     _unknown: dict[tuple[str, str], tuple[Origin, str, list[int]]] = field(default_factory=dict)
 
@@ -191,7 +192,7 @@ class Sheet:
     @property
     def full(self) -> bool:
         """Tell whether as much is said of this sheet as anybody reads."""
-        return self._said >= MOST_COMPLAINTS
+        return self.said >= MOST_KEPT
 
     @property
     def line(self) -> int:
@@ -221,7 +222,7 @@ class Sheet:
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
         if not self.full:
             self.collector.complain(origin, what, remedy)
-            self._said += 1
+            self.said += 1
 
     def text(self, column: str) -> str:
         """Return a cell without blanks around it; nothing where there is no such column."""

@@ -20,7 +20,7 @@ import numpy as np
 
 from geoleak.crs import CrsInfo
 from geoleak.errors import Origin, Refused, did_you_mean, listed
-from geoleak.readers.collector import MOST_COMPLAINTS, Collector
+from geoleak.readers.collector import MOST_KEPT, Collector
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
     ROLES,
@@ -452,11 +452,11 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
     for index, row in enumerate(body):
         rest = [cell.strip() for cell in row[width:]]
         wrong = len(row) < width or (any(rest) and not text_tail)
-        if wrong and len(row) < width and said < MOST_COMPLAINTS and _ends_early(row, header):
+        if wrong and len(row) < width and said < MOST_KEPT and _ends_early(row, header):
             short.append(rows.numbers[index])
         elif wrong:
             said += 1
-            if said <= MOST_COMPLAINTS:
+            if said <= MOST_KEPT:
                 what = f"this row has {len(row)} fields, where {width} belong"
                 remedy = _TOO_FEW if len(row) < width else TOO_MANY
                 collector.complain(Origin(rows.label, rows.numbers[index], 1), what, remedy)

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from geoleak.errors import did_you_mean
+from geoleak.errors import MOST_COMPLAINTS, did_you_mean
 from geoleak.readers.collector import Collector
 from geoleak.readers.headings import open_sheet
 from geoleak.readers.places import PlaceReader
@@ -71,7 +71,7 @@ def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
 def _judge_start(row: Sheet, known: set[str], names: Sequence[str]) -> None:
     name, start = row.text("point"), row.text("from")
     if start and start not in known:
-        near = did_you_mean(start, names)
+        near = did_you_mean(start, names) if row.said < MOST_COMPLAINTS else ""  # as are shown
         row.complain("from", f'there is no point "{start}"', near or "shoot it first")
     if name and name == start:
         row.complain("from", f'"{name}" is taped from itself', "name the feature the tape is on")
