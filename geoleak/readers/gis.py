@@ -122,6 +122,11 @@ def source_of(path: Path, origin: Origin) -> bytes:
     return _packed(path, data) if suffix == ".shp" else data
 
 
+def _narrow_enough(fields: int, origin: Origin) -> None:
+    if fields > MOST_COLUMNS:
+        raise refused(origin, f"has {fields} fields", f"export at most {MOST_COLUMNS}")
+
+
 def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
     try:
         document = json.loads(data)
@@ -139,6 +144,14 @@ def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
     if kind != "FeatureCollection":
         feature = document if kind == "Feature" else {"type": "Feature", "geometry": document}
         document = {"features": [{"properties": {}, **feature}]}
+    # Counted before GDAL sees them: each costs it as much as all before it.
+    features = document.get("features")
+    held = [
+        each.get("properties")
+        for each in (features if isinstance(features, list) else ())
+        if isinstance(each, dict)
+    ]
+    _narrow_enough(len({key for each in held if isinstance(each, dict) for key in each}), origin)
     # Written anew: GDAL and a JSON reader may not agree on what a doubled key or a stray says.
     return json.dumps({"name": name, **document, "type": "FeatureCollection"}).encode()
 
@@ -193,8 +206,7 @@ def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -
             shapes = none if geometry is None else shapely.from_wkb(geometry, on_invalid="ignore")
     except Exception as error:  # as above
         raise _unreadable(error, origin) from None
-    if len(columns) > MOST_COLUMNS:
-        raise refused(origin, f"has {len(columns)} fields", f"export at most {MOST_COLUMNS}")
+    _narrow_enough(len(columns), origin)
     fields = dict(zip(map(str, meta["fields"]), columns, strict=True))
     return Layer(name, meta["crs"], ids, shapes, fields)
 
