@@ -416,3 +416,25 @@ def test_a_far_tie_does_not_set_the_scale(share, leaves_the_scale):
     assert (scale == near) is leaves_the_scale
     told = [each.text for each in wide.items if isinstance(each, Words)]
     assert any("to far" in each for each in told) is leaves_the_scale
+
+
+@pytest.mark.parametrize("name", PLANS)
+@pytest.mark.parametrize("box", [(270, 190), (330, 140), (170, 240)])
+def test_the_names_of_two_marks_stand_each_nearer_to_its_own(name, box):
+    result = PLANS[name]()
+    near = result.near
+    marks = [each.id for each in result.features if each.kind == "mark"]
+    if near is None or result.stands != "dig" or near.next_mark not in marks:
+        pytest.skip("names no two marks")
+    plan = plan_picture(result, *box)[0]
+    discs = [each for each in plan.items if isinstance(each, Disc) and each.radius == 1.7]
+    if len(discs) < len(marks):
+        pytest.skip("not all marks are in the picture")
+    at = {k: shapely.Point(disc.x, disc.y) for k, disc in zip(marks, discs, strict=True)}
+    pair = (near.mark, near.next_mark)
+    named = [each for each in plan.items if isinstance(each, Words) and each.text in pair]
+    assert named
+    for each in named:
+        own, other = (at[k] for k in (pair if each.text == pair[0] else pair[::-1]))
+        place = shapely.Point(each.x, each.y - 0.35 * each.size)
+        assert place.distance(own) < place.distance(other)

@@ -281,9 +281,17 @@ class _Sketch:
             told = (str(e.properties["place"]) for e in ahead.places(self.result))
             found = (ahead.FROM_MARK.match(each) for each in told)
             named = {match["mark"] for match in found if match}
-        for each, at in self.spots("mark"):
-            if each.id in named:
-                yield words.plain(each.id), self.around(at, 3.0, steps=3), False
+        marks = [(each, at) for each, at in self.spots("mark") if each.id in named]
+        middle = 0.35 * self.size
+        for each, at in marks:
+            # Nearer to another of them a name would be taken for that one's.
+            others = [other for _, other in marks if other is not at]
+            free = []
+            for spot in self.around(at, 3.0, steps=5):
+                place = shapely.Point(spot[0], spot[1] - middle)
+                if all(place.distance(at) < place.distance(other) for other in others):
+                    free.append(spot)
+            yield words.plain(each.id), free, False
 
     def around(self, at: BaseGeometry, away: float, *, steps: int = 7) -> Iterator[Spot]:
         """Return where a name may stand about a place, the nearest first."""

@@ -229,7 +229,7 @@ class _Sheet:
     def framed(self, text: str, size: float, *, line: float, dash: tuple[int, int] | None) -> Table:
         """Return a bold line of text in a frame of its own."""
         said = Text(text, size, self.room - 16, bold=True)
-        pad = [(f"{side}PADDING", (0, 0), (0, 0), 5) for side in ("LEFT", "TOP", "BOTTOM")]
+        pad = [(f"{side}PADDING", (0, 0), (0, 0), 5) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
         box = ("BOX", (0, 0), (0, 0), line, 0, None, dash)
         return _table([[said]], [self.room], box, *pad)
 
