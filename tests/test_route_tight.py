@@ -15,7 +15,7 @@ from geoleak.route import fit_route, moves, search, solve
 from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
-from geoleak.route.model import volume
+from geoleak.route.model import split, volume
 from geoleak.route.moves import _best_gap
 from geoleak.route.search import tried
 from geoleak.route.solve import Observations, misfit, normal_equations
@@ -224,6 +224,23 @@ def test_a_longer_search_finds_nothing_else(room, name, more, route, plain, monk
     fit = fitted(*route)
     assert fit.route.length_m == pytest.approx(plain[route].route.length_m, abs=0.002)
     assert fit.length_sigma_m == pytest.approx(plain[route].length_sigma_m, rel=0.03)
+
+
+@pytest.mark.parametrize(("gain", "cuts"), [(5.5, 0), (6.5, 2)])
+def test_a_straight_is_cut_where_that_gains_what_a_bend_costs(gain, cuts):
+    """Marks on two lines that meet at its middle: two lines take all that one leaves."""
+    line, marks = observed(np.array([[0.0, 0.0], [0.0, 20.0]]), 21)
+    aside = np.abs(marks.points[:, 1] - 10.0)
+    aside -= aside.mean()
+    low, high = 0.0, 1.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        points = marks.points + np.outer(middle * aside, [1.0, 0.0])
+        fit = misfit(line, replace(marks, points=points), np.zeros(21, dtype=np.int64))
+        deviance = split(fit.where.offset_m, marks.sigma_m)[0].sum()
+        low, high = (middle, high) if deviance < gain else (low, middle)
+    laid = list(moves._relayings(fit, replace(marks, points=points)))
+    assert len(laid) == cuts
 
 
 def test_more_first_guesses_find_nothing_else(plain, monkeypatch):

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, Stack, hints
+from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, hints
 from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
 from geoleak.route.model import BEND_EVERY_M, FITTING_RAD, split
 from geoleak.route.partition import (
@@ -25,9 +25,10 @@ from geoleak.route.partition import (
     prefix_sums,
     run_starts,
 )
-from geoleak.route.solve import Observations, Solution, residuals
+from geoleak.route.solve import Observations, Solution
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 
 CUTS_AGAIN = (0.25, 0.5)
 """Shares of the charge at which a few neighbouring straights are cut afresh."""
@@ -35,8 +36,6 @@ MOST_REPLACED = 3
 """Neighbouring straights that are cut afresh or give way to a step aside at once."""
 BEVEL_M = 1.5
 """How far from a reversal the two bends stand that take its place in a first guess."""
-MOST_STEPS_ASIDE = 3
-"""Of the ways in which a stretch may step aside so many are fitted."""
 BEND_LEAST = 2.0 * float(np.log(BEND_EVERY_M))
 """A further bend costs no less, and one of an odd angle about as much again."""
 LEAST_ROUNDED_M = 0.2
@@ -92,58 +91,44 @@ def _roundings(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
 
 
 def _relayings(fit: Solution, marks: Observations) -> Iterator[Alignment]:
-    """Yield shapes in which one to three neighbouring straights are laid afresh."""
+    """Yield shapes in which one to three neighbouring straights are laid afresh.
+
+    Lines that need not meet fit no worse than any shape with as many bends: where even they gain
+    less than the bends cost, none is tried.
+    """
     shape = fit.shape
+    deviance = split(fit.where.offset_m, marks.sigma_m)[0]
+    charge = cut_charge(len(marks.points))
+    for first, last, held in _stretches(shape, marks):
+        points, weight = marks.points[held], marks.sigma_m[held] ** -2.0
+        robust = fit.weight[held]
+        starts = run_starts(points, weight, charge, CUTS_AGAIN)
+        if last == first + 1:
+            for each in (weight, robust):
+                starts += [[0, cut] for cut in best_cuts(points, each)]
+        spare = float(deviance[held].sum()) + 2.0 * BEND_LEAST * (last - first - 1)
+        sums = prefix_sums(points, robust)
+        # The vertices around the stretch stay, but for the route's own ends.
+        own = slice(int(first > 0), -1 if last < shape.runs else None)
+        at = first + own.start, last + int(last == shape.runs)
+        for cuts in dict.fromkeys(map(tuple, starts)):
+            if 0 < BEND_LEAST * (len(cuts) - 1) <= spare - cut_misfit(sums, cuts):
+                yield mended(shape.laid(*at, first_vertices(points, weight, list(cuts))[own]))
+        apart = cut_costs(points, robust, between=min(MOST_ON_LINK, len(points) - 4))
+        if spare - apart.min() >= 2.0 * BEND_LEAST:
+            for line in _steps(points, weight):
+                yield mended(shape.laid(*at, line[own]))
+
+
+def _stretches(shape: Alignment, marks: Observations) -> Iterator[tuple[int, int, Ints]]:
+    """Yield one to three neighbouring straights first..last-1, with the marks on them."""
     # In order: where pipe turns back, the nearest straight is often the wrong one.
     run = hints(shape.stack, marks.points)[0]
-    charge = cut_charge(len(marks.points))
-    deviance = split(fit.where.offset_m, marks.sigma_m)[0]
-    steps: list[Alignment] = []
-    groups: list[int] = []
     for first in range(shape.runs):
         for last in range(first + 1, min(first + MOST_REPLACED, shape.runs) + 1):
             held = np.flatnonzero((run >= first) & (run < last))
-            if len(held) < 4:
-                continue
-            points, weight = marks.points[held], marks.sigma_m[held] ** -2.0
-            robust = fit.weight[held]
-            starts = run_starts(points, weight, charge, CUTS_AGAIN)
-            if last == first + 1:
-                for each in (weight, robust):
-                    starts += [[0, cut] for cut in best_cuts(points, each)]
-            # No shape with its bends can beat lines that need not meet.
-            spare = float(deviance[held].sum()) + 2.0 * BEND_LEAST * (last - first - 1)
-            sums = prefix_sums(points, robust)
-            lines = [
-                first_vertices(points, weight, list(each))
-                for each in dict.fromkeys(map(tuple, starts))
-                if 0 < BEND_LEAST * (len(each) - 1) <= spare - cut_misfit(sums, each)
-            ]
-            # The vertices around the stretch stay, but for the route's own ends.
-            own = slice(int(first > 0), -1 if last < shape.runs else None)
-            at = first + own.start, last + int(last == shape.runs)
-            for line in lines:
-                yield mended(shape.laid(*at, line[own]))
-            apart = cut_costs(points, robust, between=min(MOST_ON_LINK, len(points) - 4))
-            if spare - apart.min() >= 2.0 * BEND_LEAST:
-                laid = [mended(shape.laid(*at, line[own])) for line in _steps(points, weight)]
-                groups += [len(groups)] * len(laid)
-                steps += laid
-    yield from _likeliest(steps, groups, marks)
-
-
-def _likeliest(shapes: list[Alignment], groups: list[int], marks: Observations) -> list[Alignment]:
-    """Return the few shapes of each group that the marks lie nearest to as they stand."""
-    if not shapes:
-        return []
-    stack = Stack.of(shapes)
-    sigma = np.broadcast_to(marks.sigma_m, (len(shapes), len(marks.points)))
-    cost = residuals(stack, marks, sigma, hints(stack, marks.points))[1]
-    cost[~stack.allowed()] = np.inf
-    order = np.lexsort((cost, np.array(groups)))
-    group = np.array(groups)[order]
-    rank = np.arange(len(order)) - np.searchsorted(group, group)
-    return [shapes[row] for row in np.sort(order[rank < MOST_STEPS_ASIDE])]
+            if len(held) >= 4:
+                yield first, last, held
 
 
 def _steps(points: Floats, weight: Floats) -> Iterator[Floats]:
