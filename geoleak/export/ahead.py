@@ -62,10 +62,15 @@ def place_words(place: str, leg: str, chainage_m: float, result: Result) -> str:
     found = FROM_MARK.match(place)
     unit = words.unit_word(result.site.length_unit)
     up = words.toward(result, leg, chainage_m, up=True)
+    fitting = words.stood_at(result, leg, chainage_m)
     if "@" in place or found is None:
         said = f"at {_station(leg, chainage_m, result)}"
+    elif found["way"] and fitting:
+        said = f"at {fitting}"
     elif found["way"]:
-        way = up if found["way"] == "up" else words.toward(result, leg, chainage_m, up=False)
+        on, step_m = found["way"] == "up", float(found["step"]) * unit_m(result.site.length_unit)
+        from_m = chainage_m - step_m if on else chainage_m + step_m
+        way = words.toward(result, leg, chainage_m, up=on, from_m=from_m)
         said = f"{found['step']} {unit} past {_point(found['mark'], leg, result)} {way}"
     else:
         said = f"at {_point(found['mark'], leg, result)}"

@@ -115,6 +115,8 @@ FITTING_WORDS = {
 """What a crew calls a fitting, by the start of its code; common practice, no source."""
 TOGETHER_M = 1.0
 """Fittings this near to each other along the pipe stand together: the far one names the way."""
+AT_M = 0.1
+"""A place this near to a fitting along the pipe is the fitting's own; common practice."""
 
 
 def fitting_word(code: object) -> str:
@@ -129,16 +131,20 @@ def point_name(feature: Feature) -> str:
     return plain(feature.id if word in ("", "fitting") else f"{word} {feature.id}")
 
 
-def toward(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
+def toward(
+    result: Result, leg: str, chainage_m: float, *, up: bool, from_m: float | None = None
+) -> str:
     """Return a direction along the pipe by what one sees: "toward the meter", "toward mark 112".
 
     The nearest fitting on that side of the place; where none stands there the next mark; where
-    nothing does, away from what stands on the other side.
+    nothing does, what stands on the way there from ``from_m``, where one walks from (the place
+    itself unless given); where nothing does either, away from what stands on the other side.
     """
-    seen = _ahead(result, leg, chainage_m, up=up)
+    start_m = chainage_m if from_m is None else from_m
+    seen = _ahead(result, leg, chainage_m, up=up) or _ahead(result, leg, start_m, up=up)
     if seen:
         return f"toward {seen}"
-    behind = _ahead(result, leg, chainage_m, up=not up)
+    behind = _ahead(result, leg, start_m, up=not up)
     if behind:
         return f"away from {behind}"
     return plain(f"toward the {'far end' if up else 'start'} of {leg}")
@@ -149,21 +155,37 @@ def _ahead(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
 
     A kind of fitting that the site has once goes by its word alone.
     """
-    found: dict[str, list[tuple[float, str, str]]] = {"fitting": [], "mark": []}
-    alike: list[str] = []
+    found: dict[str, list[tuple[float, str]]] = {"fitting": [], "mark": []}
     for each in result.features:
-        word = fitting_word(each.properties.get("code"))
-        alike += [word] if each.kind == "fitting" else []
         at_m = each.properties.get("chainage_m")
         if each.kind in found and each.properties.get("leg") == leg and at_m is not None:
             away_m = float(at_m) - chainage_m if up else chainage_m - float(at_m)
-            found[each.kind] += [(away_m, each.id, word)] if away_m > 0 else []
+            found[each.kind] += [(away_m, each.id)] if away_m > AT_M else []
     if found["fitting"]:
         first = min(found["fitting"])[0]
-        _, name, word = max(each for each in found["fitting"] if each[0] - first <= TOGETHER_M)
-        alone = word != "fitting" and alike.count(word) == 1
-        return f"the {word}" if alone else plain(f"{word} {name}")
+        _, name = max(each for each in found["fitting"] if each[0] - first <= TOGETHER_M)
+        return seen_as(result, name)
     return plain(f"mark {min(found['mark'])[1]}") if found["mark"] else ""
+
+
+def seen_as(result: Result, name: str) -> str:
+    """Return a fitting as a crew calls it: "the meter", "hydrant H1" where there are more."""
+    kinds = {e.id: fitting_word(e.properties.get("code")) for e in result.features
+             if e.kind == "fitting"}  # fmt: skip
+    word = kinds[name]
+    alone = word != "fitting" and list(kinds.values()).count(word) == 1
+    return f"the {word}" if alone else plain(f"{word} {name}")
+
+
+def stood_at(result: Result, leg: str, chainage_m: float) -> str:
+    """Return the fitting of a leg that a place is at, as `seen_as` has it, or nothing."""
+    near = [
+        (abs(float(at_m) - chainage_m), each.id)
+        for each in result.features
+        if each.kind == "fitting" and each.properties.get("leg") == leg
+        if (at_m := each.properties.get("chainage_m")) is not None
+    ]
+    return seen_as(result, min(near)[1]) if near and min(near)[0] <= AT_M else ""
 
 
 def near_marks(result: Result) -> str:
@@ -172,7 +194,8 @@ def near_marks(result: Result) -> str:
     if near is None:
         return ""
     past, leak = length(abs(near.past_m), result.site.length_unit), result.leak
-    way = toward(result, leak.leg, leak.chainage_m, up=near.past_m >= 0)
+    at_m, up = leak.chainage_m, near.past_m >= 0
+    way = toward(result, leak.leg, at_m, up=up, from_m=at_m - near.past_m)
     if near.past_m < 0:
         return plain(f"{past} from mark {near.mark}, the first, {way}")
     text = f"{past} past mark {near.mark} {way}"
