@@ -142,3 +142,14 @@ def test_knots_are_added_where_it_bends_only():
     assert len(chainage) > 0
     assert chainage.min() > 5.0
     assert chainage.max() < 15.0
+
+
+@pytest.mark.parametrize(("end", "place"), [(1.0, 9.0), (1.11, 9.0), (1.12, 0.75), (4.0, 0.75)])
+def test_the_place_of_a_wide_peak_is_where_a_hole_holds_most(end, place):
+    """A level stretch of 18 m, its first hole's length raised; cells of half a metre."""
+    edges = np.linspace(0.0, 18.0, 37)
+    cells = Cells(np.zeros(36, dtype=np.int64), edges[:-1], edges[1:])
+    mass = np.where(edges[1:] <= 1.5, 0.01 * end, 0.01)
+    [peak] = find_peaks(cells, mass, ((0, 0.0, 18.0),), window_m=1.5)
+    assert peak.median_m == pytest.approx(place, abs=0.06)
+    assert peak.in_hole == pytest.approx(0.03 * (end if place < 1.0 else 1.0), abs=1e-9)

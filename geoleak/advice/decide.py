@@ -12,7 +12,14 @@ from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_be
 from geoleak.advice.doubts import doubts_of, told_another
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
 from geoleak.advice.records import Dig, Doubt
-from geoleak.advice.windows import DigWindow, LegMass, chance_across, then_windows, window_with_tee
+from geoleak.advice.windows import (
+    DigWindow,
+    LegMass,
+    best_window,
+    chance_across,
+    then_windows,
+    window_with_tee,
+)
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey
@@ -91,7 +98,11 @@ def decide(
     )
     doubts = doubts_of(survey, posterior, opened)
     verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)
-    against = (*(each.text for each in doubts), *more, *_against(survey, posterior, hole, across))
+    against = (
+        *(each.text for each in doubts),
+        *more,
+        *_against(survey, posterior, hole, sigma[0], across),
+    )
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
         verdict=verdict,
@@ -213,7 +224,7 @@ def _for(survey: Survey, posterior: Posterior, hole: DigWindow) -> tuple[str, ..
 
 
 def _against(
-    survey: Survey, posterior: Posterior, hole: DigWindow, across: float
+    survey: Survey, posterior: Posterior, hole: DigWindow, sigma_m: float, across: float
 ) -> tuple[str, ...]:
     """Return what speaks against the place and does not stop the dig by itself."""
     unit = survey.site.length_unit
@@ -230,10 +241,11 @@ def _against(
             f"the crew digs from {percent(crew.dig_when)}"
         )
     if len(posterior.peaks) > 1 and posterior.peaks[1].mass > 0.05:
-        other = posterior.peaks[1]
+        other, second = posterior.peaks[1], _second_chance(survey, posterior, sigma_m)
         found.append(
             f"a second place is possible: {survey.legs[other.leg].name} "
-            f"{format_station(other.median_m, unit=unit)} ({percent(other.mass)})"
+            f"{format_station(other.median_m, unit=unit)} "
+            f"({percent(second * across)} in such a hole)"
         )
     if posterior.second_leak is not None:
         other = posterior.second_leak
@@ -248,6 +260,15 @@ def _against(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
     return tuple(found)
+
+
+def _second_chance(survey: Survey, posterior: Posterior, sigma_m: float) -> float:
+    """Return what a hole like the first would hold of the second peak alone."""
+    other, cells = posterior.peaks[1], posterior.cells
+    inside = (cells.chainage_m >= other.from_m) & (cells.chainage_m <= other.to_m)
+    along = LegMass.of(cells, other.leg, np.where(inside, posterior.offered, 0.0))
+    length, middle = survey.site.crew.dig_length_m, other.median_m
+    return best_window(along, length, holding_m=middle, sigma_m=sigma_m)[2]
 
 
 def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]:
