@@ -151,5 +151,5 @@ def test_the_place_of_a_wide_peak_is_where_a_hole_holds_most(end, place):
     cells = Cells(np.zeros(36, dtype=np.int64), edges[:-1], edges[1:])
     mass = np.where(edges[1:] <= 1.5, 0.01 * end, 0.01)
     [peak] = find_peaks(cells, mass, ((0, 0.0, 18.0),), window_m=1.5)
-    assert peak.median_m == pytest.approx(place, abs=0.06)
+    assert peak.median_m == pytest.approx(place, abs=0.1)
     assert peak.in_hole == pytest.approx(0.03 * (end if place < 1.0 else 1.0), abs=1e-9)
