@@ -7,10 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from geoleak.export.ahead import expected, place_of
+from geoleak.export import words
+from geoleak.export.ahead import expected, place_of, place_words
 from geoleak.export.spoken import lines
 from geoleak.export.words import told, toward
 from geoleak.result.records import NearMarks, NextReadingSummary
+from geoleak.site import Note
 from tests.results import (
     EVERY_SITE,
     feet_site,
@@ -20,6 +22,8 @@ from tests.results import (
     metric_site,
     with_leak,
 )
+
+FOOT_M = 1200 / 3937
 
 
 def _text(result):
@@ -278,3 +282,61 @@ def test_hostile_and_wide_text_stays_on_its_lines():
     assert lines(wide)[0].endswith("run 7f3a91, 2026-05-04")
     # Wide letters fill two columns of a terminal each.
     assert len(lines(wide)[0]) + lines(wide)[0].count("漏") + lines(wide)[0].count("水") <= 100
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [("depth_bare", "depth not sure: unit not stated"), ("depth_other_unit", "is its unit right?")],
+)
+def test_a_depth_of_a_doubtful_unit_is_no_fact(code, said):
+    result = replace(feet_site(), warnings=(Note(code, "depth"),))
+    depth = words.depth(result)
+    assert said in depth and "give or take" not in depth
+    assert "give or take" in words.depth(feet_site())
+
+
+@pytest.mark.parametrize(
+    ("where", "at_m", "said"),
+    [
+        ("101 down 1.0", 0.0, "at the meter"),
+        ("101 down 1.0", 0.0061, "at the meter"),
+        ("101 down 2.0", -0.3, "2.0 ft past mark 101 toward the meter"),
+        ("101 down 2.0", -0.7, "2.0 ft past mark 101 away from hydrant H1"),
+        ("102 up 1.0", 19.95, "at hydrant H1"),
+        ("102 up 1.0", 19.85, "1.0 ft past mark 102 toward hydrant H1"),
+        ("102 up 5.0", 28.5, "5.0 ft past mark 102 toward hydrant H2"),
+        ("102 up 1.0", 28.5, "1.0 ft past mark 102 away from hydrant H2"),
+    ],
+)
+def test_no_direction_is_reversed_at_a_leg_s_ends(where, at_m, said):
+    """By where the fittings stand: the meter at 0 m, hydrants at 20 and 28 m, nothing beyond."""
+    result = feet_site()
+    meter = next(f for f in result.features if f.kind == "fitting")
+    stands = {"MTR1": ("MTR", 0.0), "H1": ("HYD", 20.0), "H2": ("HYD", 28.0)}
+    features = tuple(
+        replace(meter, id=name, properties={"leg": "yard", "code": code, "chainage_m": along_m})
+        for name, (code, along_m) in stands.items()
+    )
+    result = replace(result, features=features)
+    assert place_words(where, "yard", at_m, result) == said
+
+
+def test_every_place_along_a_leg_is_told_the_way_it_lies():
+    """What one walks toward lies on that side of the mark, what one leaves on the other."""
+    result = feet_site()
+    stands = {f.id: f.properties["chainage_m"] for f in result.features if f.kind == "mark"}
+    stands |= {"the meter": 0.0}
+    first, last = min(stands.values()), max(stands.values())
+    for mark, at_m in stands.items():
+        for step in (0.5, 1.1, 3.0, 8.0):
+            for way, sign in (("up", 1.0), ("down", -1.0)):
+                there_m = at_m + sign * step * FOOT_M
+                if mark == "the meter" or not first <= there_m <= last:
+                    continue
+                said = place_words(f"{mark} {way} {step}", "yard", there_m, result)
+                if said == "at the meter":
+                    assert abs(there_m) <= 0.1
+                    continue
+                _, verb, name = re.split(r" (toward|away from) ", said)
+                along = stands[name.removeprefix("mark ")] - at_m
+                assert sign * along * (1 if verb == "toward" else -1) > 0, said

@@ -458,3 +458,15 @@ def test_which_foot_a_heading_means_is_said_for_coordinates(
     told = [each.text for each in notes if each.code == "foot_taken"]
     off = "4.27 ft" if crs == NC_FTUS else "2.44 ft"
     assert len(told) == bool(said) and all(said in each and off in each for each in told)
+
+
+@pytest.mark.parametrize(("second", "noted"), [("2.95", True), ("1.1", False)])
+def test_depths_of_a_column_are_asked_about_where_most_are_no_pipe_s(
+    tmp_path: Path, second: str, noted: bool
+) -> None:
+    text = f"id,e,n,depth\n1,{E},{N},2.95\n2,{E + 2},{N},{second}\n"
+    _, notes = read(tmp_path, text, unit="m")
+    assert [n.text for n in notes if n.code == "depth_bare"] == [
+        "depth: 2.95 is taken as 2.95 m, deeper than most pipes; were it 2.95 ft, it would be "
+        "0.90 m; check it and write its unit"
+    ] * noted

@@ -324,3 +324,28 @@ def test_ratios_of_the_size_table_are_those_of_its_standards() -> None:
             assert 0.75 * ratios[row.standard] < ratio < 1.02 * ratios[row.standard], row
         if row.standard.startswith("type") or "cts" in row.standard:
             assert row.outside_mm == pytest.approx((row.nominal_in + 0.125) * 25.4, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("unit", "depth", "code", "said"),
+    [
+        ("m", "0.44", "depth_bare", "0.44 m, shallower than most pipes; check it"),
+        ("m", "0.46", None, ""),
+        ("m", "2.39", None, ""),
+        ("m", "2.95", "depth_bare", "2.95 m, deeper than most pipes; were it 2.95 ft, it would"),
+        ("m", "2.41", "depth_bare", "were it 2.41 ft, it would be 0.73 m; check it"),
+        ("ft", "0.9", "depth_bare", "0.9 ft, shallower than most pipes; were it 0.9 m, it would"),
+        ("m", '"0.9 ft"', "depth_other_unit", "0.27 m, shallower than most pipes; were it 0.9 m"),
+        ("m", '"0.4 m"', None, ""),
+        ("ft", '"1.2 ft"', None, ""),
+        ("m", '"1 ft"', "depth_other_unit", "were it 1 m"),
+    ],
+)
+def test_a_depth_in_the_wrong_unit_is_asked_about(
+    tmp_path: Path, unit: str, depth: str, code: str | None, said: str
+) -> None:
+    held = leg_with(f"depth = {depth}")
+    held["site.toml"] = re.sub(r'length_unit = "\w+"', f'length_unit = "{unit}"', held["site.toml"])
+    notes = [n for n in site_of(tmp_path, held).notes if n.code.startswith("depth_")]
+    assert [n.code for n in notes] == [code] * (code is not None)
+    assert all(said in n.text for n in notes)

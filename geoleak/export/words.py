@@ -232,9 +232,17 @@ def depth(result: Result) -> str:
     if leak.depth_m is None:
         return "not known: find the pipe by hand before a machine digs"
     text = f"{length(leak.depth_m, unit)} down"
+    doubts = (DEPTH_DOUBTS[each.code] for each in result.warnings if each.code in DEPTH_DOUBTS)
+    doubted = next(doubts, "")
+    if doubted:
+        return f"{text}; depth not sure: {doubted}"
     if leak.depth_sigma_m is None:
         return text
     return f"{text}, give or take {spread(leak.depth_sigma_m, unit)}"
+
+
+DEPTH_DOUBTS = {"depth_bare": "unit not stated", "depth_other_unit": "is its unit right?"}
+"""By the code of a note: why no give or take is told of a depth."""
 
 
 def spread(sigma_m: float, unit: str) -> str:

@@ -6,13 +6,24 @@ unit is written is taken and said. Common practice, no source, for each limit.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from geoleak.errors import Refused
 from geoleak.readers.collector import Collector
 from geoleak.readers.toml import Path, SiteToml, dotted
-from geoleak.units import INCH_M, INTERNATIONAL_FOOT_M, format_length, parse_length
+from geoleak.units import (
+    INCH_M,
+    INTERNATIONAL_FOOT_M,
+    LENGTH_UNITS,
+    SMALL_UNITS,
+    format_length,
+    parse_length,
+)
+
+FIGURE = re.compile(r"(\d+(?:[.,]\d+)?) ?[A-Za-z]*")
+"""A figure and its unit, where it has one."""
 
 
 class Usual(NamedTuple):
@@ -28,6 +39,8 @@ class Usual(NamedTuple):
 DEPTH = Usual(0.05, 12 * INTERNATIONAL_FOOT_M, 12 * INTERNATIONAL_FOOT_M, '"30 in" or "3 ft"')
 # A pipe of a supply is laid out of a spade's reach; cables, drip lines and probes need not be.
 PIPE_DEPTH = DEPTH._replace(low_m=0.15)
+# What most pipes of a supply have: a figure past it is likelier one of another unit.
+MOST_DEPTHS_M = (0.45, 2.4)
 # From a keyhole to what one gang opens and backs up in a day.
 HOLE = Usual(0.3, 20 * INTERNATIONAL_FOOT_M, 20 * INTERNATIONAL_FOOT_M, '"5 ft" or "1.5 m"')
 # From 1/4 in tube to a 96 in main. Nobody states a diameter in feet or in metres unasked.
@@ -68,6 +81,40 @@ def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
         elif not usual.low_m <= metres <= usual.high_m:
             text = f"{name}: {value} is more or less than is usual; check it"
             collector.note("unusual", text, origin)
+        elif usual is PIPE_DEPTH and (note := depth_note(name, value, metres, unit)):
+            collector.note(*note, origin)
+
+
+def depth_note(
+    name: str, value: str | float, metres: float, unit: str, *, bare: bool | None = None
+) -> tuple[str, str] | None:
+    """Return code and text of the question whether a pipe's depth is in the unit it is taken in.
+
+    Of a bare figure past what most pipes have, and of one whose unit is another than the site's
+    where the site's would make it a pipe's. None where neither is so.
+    """
+    low_m, high_m = MOST_DEPTHS_M
+    bare = is_bare(value) if bare is None else bare
+    found = FIGURE.fullmatch(str(value).strip())
+    if low_m <= metres <= high_m or not found:
+        return None
+    small = "shallower" if metres < low_m else "deeper"
+    figure = found[1].replace(",", ".")
+    tried = (("ft", "in") if unit == "m" else ("m", "cm", "in")) if bare else (unit,)
+    would = {each: float(figure) * (LENGTH_UNITS | SMALL_UNITS)[each] for each in tried}
+    fits = {each: size_m for each, size_m in would.items() if low_m <= size_m <= high_m}
+    if not (bare or fits):
+        return None
+    taken = format_length(metres, unit=unit)
+    asked = "".join(
+        f"; were it {figure} {each.removesuffix('US')}, it would be "
+        f"{format_length(size_m, unit=unit)}"
+        for each, size_m in fits.items()
+    )
+    text = f"{name}: {value} is taken as {taken}, {small} than most pipes{asked}; check it"
+    if bare:
+        text += " and write its unit"
+    return ("depth_bare" if bare else "depth_other_unit"), text
 
 
 def _lengths(values: Any) -> Iterator[tuple[Path, Any, Usual]]:

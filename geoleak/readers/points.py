@@ -15,7 +15,7 @@ from geoleak.errors import Origin, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
-from geoleak.readers.plausible import DEPTH
+from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
 from geoleak.readers.point_checks import (
     MOST_NAMED,
     ask_which_is_north,
@@ -340,6 +340,7 @@ def _asked_about(table: Table, depths_m: FloatArray, context: PointContext) -> b
     low_m, high_m = DEPTH.low_m, DEPTH.bare_m
     odd = np.flatnonzero((depths_m > 0) & ((depths_m < low_m) | (depths_m > high_m)))
     if not odd.size:
+        _note_depths(table, depths_m, context)
         return False
     where = table.origin(int(odd[0]), "depth")
     size = format_length(depths_m[odd[0]], unit=context.length_unit)
@@ -352,6 +353,22 @@ def _asked_about(table: Table, depths_m: FloatArray, context: PointContext) -> b
     remedy = 'state depth_unit = "in" in [points], or whichever it is: m, ft, ftUS, in, cm, mm'
     context.collector.complain(where, f"{what}{more}: is that meant?", remedy)
     return True
+
+
+def _note_depths(table: Table, depths_m: FloatArray, context: PointContext) -> None:
+    """Say so where the unit of depths is stated nowhere and half of them are not most pipes'."""
+    if "depth" in table.header.units or context.spec.depth_unit:
+        return
+    stated = np.flatnonzero(depths_m > 0)
+    low_m, high_m = MOST_DEPTHS_M
+    odd = stated[(depths_m[stated] < low_m) | (depths_m[stated] > high_m)]
+    if 2 * odd.size <= stated.size:
+        return
+    row, unit = int(odd[0]), context.length_unit
+    shown = table.shown(row, "depth")
+    note = depth_note("depth", shown, float(depths_m[row]), unit, bare=True)
+    if note:
+        context.collector.note(*note, table.origin(row, "depth"))
 
 
 def _positive(
