@@ -479,3 +479,13 @@ def test_no_rows_are_said_to_agree_that_do_not(at, level, word, redo, agrees):
     assert word in fit.text
     assert fit.redo.startswith(redo) and bool(fit.redo) is bool(redo)
     assert fit.agrees is agrees
+
+
+def test_swapped_ends_are_seen_to_before_the_marks_are_shot_again():
+    survey = surveyed()
+    leg = survey.legs[0]
+    note = Note("ends_swapped", f"{leg.name}: start and end look swapped: so far")
+    leg = replace(leg, fit=replace(leg.fit, warnings=(note,)))
+    first, *_ = told(replace(survey, legs=(leg,)))
+    assert first.text.startswith("start and end look swapped")
+    assert first.job == f"check start and end of {leg.name} in site.toml, and swap them"

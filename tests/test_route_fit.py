@@ -502,3 +502,49 @@ def test_any_few_marks_give_finite_figures(seed, count, ends):
     assert np.isfinite(fit.depth_sigma_m(at)).all()
     assert 0 < fit.length_sigma_m < 50
     assert np.all((fit.mark_chainage_m >= 0) & (fit.mark_chainage_m <= fit.route.length_m + 1e-6))
+
+
+@pytest.mark.parametrize(
+    ("aside", "ahead", "turn_deg", "said"),
+    [
+        (1.6, 0.3, 0.0, True),
+        (-1.6, 0.3, 0.0, True),
+        (0.45, 0.1, 0.0, False),
+        (0.55, 0.1, 0.0, True),
+        (1.2, 1.3, 0.0, False),  # a bend and a bend back
+        (1.6, 0.3, 44.0, True),
+        (1.6, 0.3, 47.0, False),  # a bend
+        (0.0, 1.2, 0.0, False),
+    ],
+)
+def test_marks_that_step_to_a_line_beside_are_said(aside, ahead, turn_deg, said):
+    before = np.array([[1.2 * k, 0.0] for k in range(8)])
+    way = np.radians(turn_deg)
+    on = np.array([[1.2 * k * np.cos(way), 1.2 * k * np.sin(way)] for k in range(8)])
+    points = np.concatenate([before, before[-1] + [ahead, aside] + on])
+    found = [each.text for each in fit_route(marks(points)).warnings if each.code == "step_aside"]
+    assert len(found) == said
+    assert all("those from 109 on, or those up to 108, may be another line" in e for e in found)
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [(-1.0, 25.0, False), (25.0, -1.0, True), (9.0, 15.0, False), (15.0, 9.0, False),
+     (16.2, 7.8, True), (15.8, 8.2, False)],
+)  # fmt: skip
+def test_ends_that_look_swapped_are_said(start, end, said):
+    """Marks from 0 to 24 m: the other way round it is shorter by half of that, or it is not."""
+    points = np.array([[1.2 * k, 0.0] for k in range(21)])
+    ends = (FixedPoint("S", start, 0.0, 0.01), FixedPoint("E", end, 0.0, 0.01))
+    fit = fit_route(marks(points, start=ends[0], end=ends[1]))
+    assert ("ends_swapped" in codes(fit)) is said
+
+
+@pytest.mark.parametrize(("wide", "said"), [(8.0, False), (9.0, True)])
+def test_ends_of_a_hairpin_are_swapped_where_much_is_gained(wide, said):
+    up = np.array([[0.0, 1.2 * k] for k in range(11)])
+    over = np.array([[wide * k / 8, 12.0] for k in range(1, 8)])
+    points = np.concatenate([up, over, up[::-1] + [wide, 0.0]])
+    ends = (FixedPoint("S", wide, -0.5, 0.01), FixedPoint("E", 0.0, -0.5, 0.01))
+    fit = fit_route(marks(points, start=ends[0], end=ends[1]))
+    assert ("ends_swapped" in codes(fit)) is said

@@ -49,6 +49,7 @@ def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ..
     return (
         # Readings at marks that may stand anywhere tell nothing; a drawn line is traced once it
         # was heard where.
+        *_swapped(survey, dig),
         *(_setting_out(survey, dig, SHOOT) if shot else ()),
         *_unheard(survey, posterior, dig, silent=silent),
         *_other_sound(survey, dig),
@@ -200,6 +201,16 @@ def _bare_and_dry(posterior: Posterior) -> Iterator[Doubt]:
             "look at the bare pipe again, all round and to the ends of the hole, and listen on it "
             "both ways; a row of holes.csv that is wrong is corrected",
         )
+
+
+def _swapped(survey: Survey, dig: Dig) -> Iterator[Doubt]:
+    """Return that start and end of the stake's leg look swapped: no place is where it says."""
+    leg = survey.legs[dig.leg]
+    for note in leg.fit.warnings:
+        if note.code == "ends_swapped":
+            text = note.text.removeprefix(f"{leg.name}: ")
+            job = f"check start and end of {leg.name} in site.toml, and swap them"
+            yield Doubt(text, job)
 
 
 def _no_line(survey: Survey, dig: Dig) -> Iterator[Doubt]:

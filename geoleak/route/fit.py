@@ -21,7 +21,7 @@ from geoleak.route.marks import (
     merged,
     order_note,
 )
-from geoleak.route.notes import fit_notes, spacing_notes
+from geoleak.route.notes import ends_note, fit_notes, spacing_notes
 from geoleak.route.parts import Prepared
 from geoleak.route.result import RouteFit
 from geoleak.route.search import FINE_CUT, Window, distinct, search
@@ -106,9 +106,10 @@ def _fit_route(marks: MarkArray, options: RouteOptions) -> RouteFit:
     local = points - origin
     order, notes = _ordered(local, marks, options)
     ready = _prepare(local, marks, order, origin)
-    notes += spacing_notes(
-        ready.observations.points, ready.observations.sigma_m, ready.names, options=options
-    )
+    means, names = ready.observations.points, ready.names
+    notes += spacing_notes(means, ready.observations.sigma_m, names, options=options)
+    if marks.start and marks.end:
+        notes += ends_note(means, names, options=options)
     candidates: list[Solution] = []
     windows: list[Window] = []
     if options.fit == "runs" and len(ready.observations.points) > 2:

@@ -17,12 +17,17 @@ Floats = npt.NDArray[np.float64]
 
 MOST_NAMED = 8
 SCATTER_SAID = 1.4
+# Ends look swapped where the other way round joins them over so much less, and by this share of
+# the line between them: common practice, no source.
+SWAPPED_TIMES, SWAPPED_SHARE = 2.0, 0.5
+# A step to a line beside: so far aside, going on within 45 degrees of as before. Common practice.
+STEP_ASIDE_M, GOES_ON = 0.5, 0.7
 
 
 def spacing_notes(
     means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
 ) -> Iterator[Note]:
-    """Yield warnings of gaps and of marks closer than their own error."""
+    """Yield warnings of gaps, of steps aside and of marks closer than their own error."""
     apart = np.hypot(*np.diff(means, axis=0).T)
     usual = float(np.median(apart))
     if len(apart) >= 3:
@@ -33,6 +38,7 @@ def spacing_notes(
                 f"{names[i + 1]}, where the usual spacing is {options.said(usual)}: a bend in "
                 "there would not be seen",
             )
+    yield from _steps_aside(means, sigma, names, options=options)
     close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1])).tolist()
     if len(close):
         pairs = ", ".join(f"{names[i]} and {names[i + 1]}" for i in close[:5])
@@ -42,6 +48,46 @@ def spacing_notes(
             f"marks {pairs}{more} stand closer than their own sideways error: they say little "
             "about the direction of the pipe",
         )
+
+
+def ends_note(means: Floats, names: Sequence[str], *, options: RouteOptions) -> Iterator[Note]:
+    """Yield a warning where a leg's fixed ends (first and last of these) look swapped."""
+    if len(means) < 4:
+        return
+    start, first, last, end = means[[0, 1, -2, -1]]
+    now = float(np.hypot(*(start - first)) + np.hypot(*(end - last)))
+    swapped = float(np.hypot(*(end - first)) + np.hypot(*(start - last)))
+    between = float(np.hypot(*np.diff(means[1:-1], axis=0).T).sum())
+    if now > SWAPPED_TIMES * swapped and now - swapped > SWAPPED_SHARE * between:
+        yield options.note(
+            "ends_swapped",
+            f"start and end look swapped: from {names[0]} along the marks to {names[-1]} it is "
+            f"{options.said(between + now)}, the other way round {options.said(between + swapped)}",
+        )
+
+
+def _steps_aside(
+    means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
+) -> Iterator[Note]:
+    """Yield where the marks leave their line between two of them and go on beside it."""
+    for i in range(2, len(means) - 3):
+        before, after = means[i] - means[i - 2], means[i + 3] - means[i + 1]
+        lengths = float(np.hypot(*before)), float(np.hypot(*after))
+        if not min(lengths) > 0:
+            continue
+        along = before / lengths[0]
+        turned = float(along @ after) / lengths[1]
+        step = means[i + 1] - means[i]
+        ahead, aside = abs(float(along @ step)), abs(float(along[0] * step[1] - along[1] * step[0]))
+        least = max(STEP_ASIDE_M, 4.0 * float(sigma[i] + sigma[i + 1]))
+        if turned >= GOES_ON and aside >= least and aside > ahead:
+            yield options.note(
+                "step_aside",
+                f"the marks step {options.said(aside)} aside between {names[i]} and "
+                f"{names[i + 1]} and go on beside their line: those from {names[i + 1]} on, or "
+                f"those up to {names[i]}, may be another line; locate both again, connected to "
+                "the pipe itself",
+            )
 
 
 def fit_notes(
