@@ -7,6 +7,7 @@ import time
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -936,3 +937,17 @@ def test_weighing_rivals_takes_no_more_than_twice_the_time():
         return min(times)
 
     assert seconds(survey) < 2.0 * seconds(plain)
+
+
+@pytest.mark.parametrize(("l_per_min", "said"), [(0.098, True), (0.102, False)])
+def test_a_meter_that_hardly_turns_is_a_reason_against(l_per_min, said):
+    survey = documented()
+    flow = SimpleNamespace(l_per_s=l_per_min / 60.0)
+    meter = SimpleNamespace(verdict="leak", flow=flow, warnings=(), sides=None)
+    answer = judged(survey)
+    decision = decide(replace(survey, meter=meter), answer, **SURE)
+    found = [each for each in decision.reasons if "hardly turns: 0.098 L/min" in each]
+    assert len(found) == said and all(each.startswith("against: ") for each in found)
+    quiet = replace(answer, no_leak_odds=10.0)
+    told = decide(replace(survey, meter=meter), quiet, **SURE).reasons
+    assert not any("hardly turns" in each for each in told)

@@ -544,7 +544,7 @@ def test_ends_that_look_swapped_are_said(start, end, said):
 def test_ends_of_a_hairpin_are_swapped_where_much_is_gained(wide, said):
     up = np.array([[0.0, 1.2 * k] for k in range(11)])
     over = np.array([[wide * k / 8, 12.0] for k in range(1, 8)])
-    points = np.concatenate([up, over, up[::-1] + [wide, 0.0]])
+    points = np.concatenate([up, over, np.array([wide, 0.0]) + up[::-1]])
     ends = (FixedPoint("S", wide, -0.5, 0.01), FixedPoint("E", 0.0, -0.5, 0.01))
     fit = fit_route(marks(points, start=ends[0], end=ends[1]))
     assert ("ends_swapped" in codes(fit)) is said

@@ -20,6 +20,7 @@ from geoleak.advice.windows import (
     then_windows,
     window_with_tee,
 )
+from geoleak.hydraulics import equivalent_hole_m
 from geoleak.posterior import SILENT, Peak, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey
@@ -32,6 +33,9 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
 EVEN_WHEN = 0.75
+# With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
+# pass more (common practice, no source).
+DRIP_L_PER_MIN = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +238,7 @@ def _against(
     told = meter and (meter.flow or any(each.code == "meter_run" for each in meter.warnings))
     if meter and told and meter.verdict == "cannot_tell":
         found.append("the meter cannot tell whether anything leaks")
-    found += _holes_dug(survey, hole)
+    found += [*_hardly_turns(survey, posterior), *_holes_dug(survey, hole)]
     if hole.chance < crew.dig_when:
         found.append(
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
@@ -260,6 +264,24 @@ def _against(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
     return tuple(found)
+
+
+def _hardly_turns(survey: Survey, posterior: Posterior) -> list[str]:
+    """Return that the meter passes next to nothing while a leak is clearly heard."""
+    flow = survey.meter.flow if survey.meter and survey.meter.verdict == "leak" else None
+    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
+    if flow is None or silent or 60.0 * flow.l_per_s >= DRIP_L_PER_MIN:
+        return []
+    pressures = [each.leg.pressure_kpa for each in survey.legs if each.leg.pressure_kpa]
+    hole = (
+        f", as a hole of {1e3 * equivalent_hole_m(flow.l_per_s, max(pressures)):.1f} mm passes"
+        if pressures
+        else ""
+    )
+    return [
+        f"the meter hardly turns: {60.0 * flow.l_per_s:.2g} L/min{hole}, little for what is heard: "
+        "listen for something else that sounds there, and watch the meter longer"
+    ]
 
 
 def _second_chance(survey: Survey, posterior: Posterior, sigma_m: float) -> float:
