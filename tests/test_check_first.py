@@ -103,6 +103,9 @@ def test_rivals_are_told_likeliest_first(result: Result) -> None:
     # Beside the hole's chance: what a rival puts into the hole is not told twice.
     dry = sum(each.chance_dry for each in result.decision.rivals)
     assert result.decision.chance_in_hole + dry <= 1.0
+    less = dataclasses.replace(result.decision, chance_in_hole=0.5)
+    listed = ahead.rivals(dataclasses.replace(result, decision=less))
+    assert listed[-1] == f"{words.chance(0.5 - dry)} the leak at another place"
 
 
 def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Result) -> None:
@@ -110,7 +113,36 @@ def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Resul
     both = tuple(dataclasses.replace(one, chance=c, chance_dry=c) for c in (0.009, 0.011))
     decided = dataclasses.replace(result.decision, rivals=both)
     told = ahead.rivals(dataclasses.replace(result, decision=decided))
-    assert [each[:3] for each in told] == ["1 %"]
+    assert [each[:3] for each in told[:-1]] == ["1 %"] and told[-1].endswith("another place")
+
+
+def test_what_is_believed_is_no_or_else(result: Result) -> None:
+    one = dataclasses.replace(result.decision.rivals[0], name="aside", chance_dry=0.83)
+    decision = dataclasses.replace(result.decision, rivals=(one,), chance_in_hole=0.16)
+    other = dataclasses.replace(result, decision=decision)
+    assert "83 %" in ahead.believed(other)
+    assert ahead.rivals(other) == ["1 % the leak at another place"]
+    text = "against: the stake sets out within 8.32 m along the pipe"
+    coarse = dataclasses.replace(decision, reasons=(text,))
+    told = ahead.believed(dataclasses.replace(result, decision=coarse))
+    assert told == "the points are too coarse to tell this line from another"
+
+
+@pytest.mark.parametrize(("inside", "said"), [(0.42, True), (0.38, False)])
+def test_a_chance_that_rests_on_a_rival_says_so(result: Result, inside: float, said: bool) -> None:
+    one = result.decision.rivals[0]
+    rival = dataclasses.replace(one, name="displaced", chance=inside + 0.03, chance_dry=0.03)
+    decision = dataclasses.replace(result.decision, rivals=(rival,), chance_in_hole=0.8)
+    text = " ".join(spoken.lines(dataclasses.replace(result, decision=decision))).replace("  ", " ")
+    by = f"({100 * inside:.0f} % with the leak's sound coming up"
+    assert (by in " ".join(text.split())) is said
+
+
+def test_one_place_is_one_place(result: Result) -> None:
+    one = asked(result, "rod")
+    check = dataclasses.replace(one.decision.check, places=("118",))
+    decision = dataclasses.replace(one.decision, check=check)
+    assert "at 1 place and" in ahead.task(dataclasses.replace(one, decision=decision))
 
 
 @pytest.mark.parametrize("verdict", ["check_first", "listen_on"])

@@ -349,3 +349,15 @@ def test_a_depth_in_the_wrong_unit_is_asked_about(
     notes = [n for n in site_of(tmp_path, held).notes if n.code.startswith("depth_")]
     assert [n.code for n in notes] == [code] * (code is not None)
     assert all(said in n.text for n in notes)
+
+
+@pytest.mark.parametrize(
+    ("place", "asked"),
+    [("1 down 0,5 m", True), ("1 up 0,5", False), ("1 up 0,5 dB", False), ("1,5 m", False)],
+)
+def test_a_comma_in_a_place_is_named_as_the_cause(tmp_path: Path, place: str, asked: bool) -> None:
+    sheet = f"reading,kind,place,level,surface\na,surface,{place},38,\n"
+    lines = complaints_of(tmp_path, {"site.toml": TOML, "readings.csv": sheet})
+    told = [each for each in lines if "its comma looks decimal" in each]
+    assert bool(told) is asked
+    assert not asked or f'put the place in quotes, "{place}"' in told[0]

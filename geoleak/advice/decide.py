@@ -33,6 +33,9 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
 EVEN_WHEN = 0.75
+# With less chance than this that the pipe lies within a hole's width, a line beside it is no
+# finding but the points' own error (common practice, no source).
+COARSE = 0.5
 # With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
 # pass more (common practice, no source).
 DRIP_L_PER_MIN = 0.1
@@ -215,7 +218,9 @@ def _by_length(
     out = []
     for count in range(first, last + 1):
         hole = _hole(survey, posterior, peak, count * step, sigma_m, across)
-        out.append((count * step, hole.chance))
+        out.append((min(count * step, hole.length_m), hole.chance))
+        if hole.length_m < count * step - 1e-6:  # all the pipe there is
+            break
     return tuple(out)
 
 
@@ -258,7 +263,9 @@ def _against(
             f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
         )
     if posterior.elsewhere > 0.05:
-        found.append(f"{percent(posterior.elsewhere)} that the leak is not on any traced line")
+        blamed = " as shot: the points are too coarse to tell" if across < COARSE else ""
+        off = f"{percent(posterior.elsewhere)} that the leak is not on any traced line"
+        found.append(off + blamed)
     if across < 0.97:
         found.append(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"

@@ -199,14 +199,27 @@ def past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         if room < PAST_M or np.any((ahead > 0.0) & (ahead <= PAST_M)):
             continue
         said, do = ("by the rod", "push the rod") if rod else ("heard on the ground", "read")
-        on = "up" if top else "down"
+        toward = _toward(survey, dig.leg, at, way)
         yield Doubt(
-            f"the loudest place {said} is the last one {on}-chainage: it may be louder past it",
-            f"{do} further {on}-chainage, past the loudest place, until it falls",
+            f"the loudest place {said} is the last one {toward}: it may be louder past it",
+            f"{do} further {toward}, past the loudest place, until it falls",
             "check_rod_minutes" if rod else "reading_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rod else "redo",
         )
+
+
+def _toward(survey: Survey, leg: int, at_m: float, way: float) -> str:
+    """Return a direction (way: 1 up the line, -1 down) by the nearest fitting that lies there."""
+    ahead = [
+        (way * (each.chainage_m - at_m), each.point.id)
+        for each in survey.points
+        if each.kind == "fitting" and each.leg == leg and each.chainage_m is not None
+    ]
+    there = [each for each in ahead if each[0] > 0.0]
+    if there:
+        return f"toward {min(there)[1]}"
+    return f"toward the {'far end' if way > 0 else 'start'} of {survey.legs[leg].name}"
 
 
 def one_side(survey: Survey, dig: Dig) -> Iterator[Doubt]:

@@ -15,6 +15,8 @@ WORTH_SAYING = 0.01
 BELIEVED = 0.5
 # A reading that narrows the search by a smaller share is not worth a word: common practice.
 NARROWS = 0.1
+# The reason not to dig that blames the points: with them no line is told from another.
+SETS_OUT = "the stake sets out within"
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
 RIVALS = {
@@ -162,14 +164,15 @@ def rival(each: RivalSummary) -> str:
 def rivals(result: Result) -> list[str]:
     """Return what else may explain the sound, the likeliest first, each with its chance.
 
-    The chance that the hole is dry for it: with that in the hole they add up to 100 % at most.
+    The chance that the hole is dry for it: with that in the hole, and what `believed` says, they
+    add up to 100 %, the leak at another place last.
     """
-    listed = sorted(result.decision.rivals, key=lambda each: -each.chance_dry)
-    return [
-        f"{words.chance(each.chance_dry)} {rival(each)}"
-        for each in listed
-        if each.chance_dry >= WORTH_SAYING
-    ]
+    decision, said = result.decision, _believed(result)
+    listed = sorted(decision.rivals, key=lambda each: -each.chance_dry)
+    rest = 1.0 - decision.chance_in_hole - sum(each.chance_dry for each in listed)
+    told = [(each.chance_dry, rival(each)) for each in listed if each is not said]
+    told += [(rest, "the leak at another place")]
+    return [f"{words.chance(odds)} {name}" for odds, name in told if odds >= WORTH_SAYING]
 
 
 def off(result: Result) -> str:
@@ -181,10 +184,23 @@ def off(result: Result) -> str:
 
 def believed(result: Result) -> str:
     """Return the rival that is now believed rather than a leak in the hole, or nothing."""
+    most = _believed(result)
+    if most and most.name == "aside" and SETS_OUT in result.decision.reasons[0]:
+        return "the points are too coarse to tell this line from another"
+    return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}" if most else ""
+
+
+def _believed(result: Result) -> RivalSummary | None:
     most = max(result.decision.rivals, key=lambda each: each.chance_dry, default=None)
-    if most is None or most.chance_dry <= BELIEVED:
-        return ""
-    return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}"
+    return most if most and most.chance_dry > BELIEVED else None
+
+
+def inside_by(result: Result) -> str:
+    """Return the rival that a chance in the hole rests on, where it is most of it."""
+    inside = result.decision.chance_in_hole
+    held = [(each.chance - each.chance_dry, rival(each)) for each in result.decision.rivals]
+    most, name = max(held, default=(0.0, ""))
+    return f"{words.chance(most)} with {name}" if most > 0.5 * inside else ""
 
 
 def task(result: Result) -> str:
@@ -209,11 +225,15 @@ def task(result: Result) -> str:
         return f"trace and listen past the end of {leg}, or say it ends ({minutes})"
     if check.kind == "rod":
         return (
-            f"push a rod down beside the pipe at {len(check.places)} places and read through it "
+            f"push a rod down beside the pipe at {_counted(len(check.places))} and read through it "
             f"({minutes}); "
             "it breaks ground: after the locate request"
         )
     return f"turn off what the stop test showed to sound and read the line once more ({minutes})"
+
+
+def _counted(places: int) -> str:
+    return "1 place" if places == 1 else f"{places} places"
 
 
 def meaning(result: Result) -> str:

@@ -155,6 +155,8 @@ def _check(result: Result) -> Answer:
         sure = f"{inside} in a {words.length(decision.hole.length_m, unit)} hole"
         if decision.chance_if_heard is not None:
             heard = words.chance(decision.chance_if_heard)
+            by = ahead.inside_by(result)
+            sure += f" ({by})" if by else ""
             sure += f"; {heard} if what you hear is the leak, straight above it"
     passed = words.chance(ahead.check_of(result).chance_if_passed)
     spots = [each.properties for each in ahead.places(result)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -24,6 +25,9 @@ _NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 DITTO = frozenset(('"', "''", "\u3003", "\u201d", "\u2033", '-"-', "do", "do.", "ditto", "Ditto"))
 # What may be left off the end of a row written by hand.
 _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
+# What a decimal comma leaves of a place that moves along or aside, and what it takes off.
+_MOVED = re.compile(r"(?:up|down|left|right) \d+$|@ ?\d+$")
+_REST = re.compile(r"\d+ ?(?:m|cm|ft|ftUS|in)")
 Cell = Callable[["Sheet", str], Any]
 """Reads the cell of a row (first argument) in a column (second)."""
 
@@ -210,7 +214,17 @@ class Sheet:
         self.failed = True
         if self.full or self.text("skip"):
             return
-        self._keep(self.origin(column), f"{column}: {what}", remedy)
+        self._keep(self.origin(column), f"{column}: {what}", self._split_place(column) or remedy)
+
+    def _split_place(self, column: str) -> str:
+        """Return that a decimal comma cut a place in two, where a cell past it is wrong for it."""
+        at = self.columns.get("place")
+        if at is None or self.columns[column] <= at or at + 1 >= len(self.cells):
+            return ""
+        place, rest = self.cells[at].strip(), self.cells[at + 1].strip()
+        if not (_MOVED.search(place) and _REST.fullmatch(rest)):
+            return ""
+        return f'put the place in quotes, "{place},{rest}": its comma looks decimal'
 
     def unknown(self, column: str, what: str, remedy: str) -> None:
         """Complain about a word that means nothing here: once, with how many rows hold it."""

@@ -225,14 +225,15 @@ def _plain(entry: Mapping[str, Any], site: Site) -> list[str]:
     """Return one hole as a customer reads it."""
     unit = site.length_unit
     when = f"{entry['date']}: " if entry.get("date") else ""
+    the, a = ("the", "a") if when else ("The", "A")
     promised = entry["promised"]
     chance = f"the chance was given as {words.chance(promised['chance_in_hole'])}"
     if entry["outcome"] == "dry":
-        return [f"{when}a hole was dug where {chance}; it was dry."]
+        return [f"{when}{a} hole was dug where {chance}; it was dry."]
     leak, along = entry["leak"], entry["along_m"]
     if leak["leg"] is None:
-        return [f"{when}the leak was on no line that had been traced."]
-    said = [f"{when}the leak was at {leak['leg']} {words.station(leak['chainage_m'], unit)}."]
+        return [f"{when}{the} leak was on no line that had been traced."]
+    said = [f"{when}{the} leak was at {leak['leg']} {words.station(leak['chainage_m'], unit)}."]
     if along is not None:
         away = f"That is {words.length(abs(along), unit)} along the pipe from the"
         inside = "inside" if entry["in_hole"] else "outside"
