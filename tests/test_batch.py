@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import json
 import multiprocessing
 import shutil
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -292,6 +294,39 @@ def test_a_cluster_s_workers_give_the_same_rows(
         assert pool.workers == 2
         assert run(sites, pool, options, tell=rows.append)
     assert {row["site"]: alike(row) for row in rows} == rows_of(many, alone)
+
+
+def test_the_terminal_names_failed_sites_with_their_complaint(monkeypatch, tmp_path: Path) -> None:
+    import geoleak.batch.run
+    import geoleak.batch.sites
+
+    told = [failed(f"s{k:02}", f"marks.csv:{k}: no such mark") for k in range(12)]
+    names = [SimpleNamespace(name=each["site"]) for each in told]
+
+    def ran(todo, pool, options, *, tell):
+        for each in told:
+            tell(each)
+        return True
+
+    monkeypatch.setattr(geoleak.batch.sites, "find_sites", lambda folders, out: names)
+    monkeypatch.setattr(geoleak.batch.run, "unchanged", lambda *given: False)
+    monkeypatch.setattr(geoleak.batch.run, "run", ran)
+    done = command("batch", tmp_path, "--out", tmp_path / "out", "--workers", "1")
+    assert "failed s03: marks.csv:3: no such mark" in done.out
+    assert done.out.count("no such mark") == 10 and "and 2 more failed" in done.out
+
+
+def test_a_service_in_the_hole_is_in_the_row(monkeypatch, tmp_path: Path) -> None:
+    from tests.results import feet_site
+
+    result = feet_site()
+    crossing = dataclasses.replace(result.services[0], in_hole=True)
+    result = dataclasses.replace(result, services=(crossing,))
+    monkeypatch.setattr("geoleak.pipeline.read_site", lambda folder, tables: None)
+    monkeypatch.setattr("geoleak.pipeline.locate", lambda site: result)
+    folder = write_folder(tmp_path)
+    row = locate_one(SiteFolder("a", folder), Options(tmp_path, summary_only=True))
+    assert row["message"].startswith(f"{crossing.name} in the hole; ")
 
 
 @pytest.mark.long

@@ -10,9 +10,9 @@ import pytest
 
 from geoleak.export import level_scales
 from geoleak.export.colours import LEVEL_RAMP, level_colour, level_edges, usual_span
-from geoleak.export.drawing import Disc, Words
+from geoleak.export.drawing import Disc, Picture, Words
 from geoleak.export.map import page_html
-from geoleak.export.profile import profile_picture
+from geoleak.export.profile import Panel, profile_picture
 from tests.results import feet_site
 
 
@@ -150,3 +150,12 @@ def test_a_reading_taken_aside_is_not_on_the_profile():
     beside = [replace(result.readings[0], offset_m=m) for m in (0.69, -0.69, 0.71, -0.71)]
     drawn = level_scales.plotted(replace(result, readings=tuple(beside)), "yard")
     assert [each.offset_m for each in drawn] == [0.69, -0.69]
+
+
+@pytest.mark.parametrize(("right", "middle"), [(75.0, True), (98.0, False)])
+def test_no_name_of_a_tick_is_cut_at_the_edge(right, middle):
+    picture = Picture(100.0, 100.0)
+    Panel(10.0, right, 0.0, 80.0, 0.0, 26.0, 0.0, 1.0).axes(picture, 13.0, x=[(26.0, "0+026")])
+    (name,) = [each for each in picture.items if isinstance(each, Words) and each.text]
+    assert name.box()[2] < 100.0 - 0.04 * 13.0
+    assert (name.x == right) is middle

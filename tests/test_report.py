@@ -16,6 +16,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from geoleak.errors import InputError
+from geoleak.reports.customer import _plain
 from geoleak.reports.photos import GPS_TAG, LONGEST, photos_of
 from tests.command import REPO, at_length, run
 
@@ -178,3 +179,17 @@ def test_the_water_lost_is_told_whole(court: Path) -> None:
     # 0.5 gal/min: 720 a day, 30 days: 21,600 gal, at 8 for 748.05 gal 231.00.
     assert lost[0].startswith("720 gal a day, ")
     assert lost[1].startswith("21,600 gal since 2026-04-06, 231.00 at the bill's price")
+
+
+@pytest.mark.parametrize(
+    ("date", "first"), [("", "The leak was"), ("2026-05-05", "2026-05-05: the")]
+)
+def test_a_sentence_without_its_date_begins_with_a_capital(date: str, first: str) -> None:
+    entry = {
+        "date": date, "outcome": "leak", "along_m": None, "leak": {"leg": "yard", "chainage_m": 3.0},
+        "promised": {"chance_in_hole": 0.9},
+    }  # fmt: skip
+    site = SimpleNamespace(length_unit="m")
+    assert _plain(entry, site)[0].startswith(first)
+    (dry,) = _plain({**entry, "outcome": "dry"}, site)
+    assert dry.startswith(f"{date}: a hole" if date else "A hole")

@@ -84,6 +84,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
     except Exception as error:  # one site's failure is never the run's end
         return failed(site.name, f"unexpected {type(error).__name__}: {error}", key=key)
     leak = result.leak
+    crossing = [f"{each.name} in the hole" for each in result.services if each.in_hole]
     lonlat = leak.lonlat or (None, None)
     return {
         "site": site.name,
@@ -95,7 +96,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
         "easting": leak.position.easting,
         "northing": leak.position.northing,
         "crs": leak.position.crs,
-        "message": "; ".join(result.decision.reasons),
+        "message": "; ".join([*crossing, *result.decision.reasons]),
         "lon": lonlat[0],
         "lat": lonlat[1],
         "length_unit": result.site.length_unit,

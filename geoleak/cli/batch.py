@@ -10,6 +10,9 @@ import typer
 
 from geoleak.cli.app import FoldersArgument, JsonOption, TablesOption, app, option
 
+# So many failed sites are named in the terminal; the page and batch.csv have all of them.
+MOST_FAILED = 10
+
 
 @app.command(
     short_help="Locate every site below some folders.",
@@ -82,6 +85,10 @@ def batch(
         print_lines(
             [f"{len(rows)} of {len(sites)} sites: {each or 'none answered'}; {failed} failed"]
         )
+        missed = [row for row in rows.values() if row["status"] == "failed"]
+        print_lines(f"failed {row['site']}: {row['message']}" for row in missed[:MOST_FAILED])
+        if failed > MOST_FAILED:
+            print_lines([f"and {failed - MOST_FAILED} more failed, in batch.csv"])
         print_lines([f"written to {out}: " + ", ".join(path.name for path in written)])
         if not whole:
             print_lines(["stopped; the same command with --resume does the rest"])

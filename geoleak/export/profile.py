@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geoleak.export import ahead, colours, words
+from geoleak.export import ahead, colours, scripts, words
 from geoleak.export.drawing import Picture
 from geoleak.export.level_scales import drawn_scale, level_edges, plotted
 from geoleak.result import ProfileLeg, ReadingSummary, Result
@@ -78,7 +78,9 @@ class Panel:
             at, top, low = self.x(value), self.top if upright else self.bottom, self.bottom
             colour = GRID if upright else colours.INK
             picture.line([(at, top), (at, low + 0.4 * size)], colour, 1.0)
-            picture.words(at, low + 1.5 * size, text, size, anchor="middle")
+            # A browser's own font runs wider than the sheet's.
+            most = picture.width - 0.55 * scripts.width_of(text, size)
+            picture.words(min(at, most), low + 1.5 * size, text, size, anchor="middle")
         across, half = (self.left + self.right) / 2, (self.top + self.bottom) / 2
         picture.words(across, self.bottom + 2.8 * size, x_name, size, anchor="middle")
         picture.words(1.1 * size, half, y_name, size, anchor="middle", turned=True)
