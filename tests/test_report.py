@@ -181,12 +181,11 @@ def test_the_water_lost_is_told_whole(court: Path) -> None:
     assert lost[1].startswith("21,600 gal since 2026-04-06, 231.00 at the bill's price")
 
 
-@pytest.mark.parametrize(
-    ("date", "first"), [("", "The leak was"), ("2026-05-05", "2026-05-05: the")]
-)
+@pytest.mark.parametrize(("date", "first"), [("", "The leak"), ("2026-05-05", "2026-05-05: the")])
 def test_a_sentence_without_its_date_begins_with_a_capital(date: str, first: str) -> None:
     entry = {
-        "date": date, "outcome": "leak", "along_m": None, "leak": {"leg": "yard", "chainage_m": 3.0},
+        "date": date, "outcome": "leak", "along_m": None,
+        "leak": {"leg": "yard", "chainage_m": 3.0},
         "promised": {"chance_in_hole": 0.9},
     }  # fmt: skip
     site = SimpleNamespace(length_unit="m")
