@@ -11,7 +11,14 @@ import pytest
 
 from geoleak.advice.checks import InHole, redo
 from geoleak.advice.doubts import LISTENED_M, SIGMAS_95, doubts_of
-from geoleak.advice.heard import BELIEVED, LOUDER_SIGMAS, PAST_M, QUIET_PLACES, louder_aside
+from geoleak.advice.heard import (
+    BELIEVED,
+    LOUDER_SIGMAS,
+    PAST_M,
+    QUIET_PLACES,
+    _toward,
+    louder_aside,
+)
 from geoleak.advice.records import Dig
 from geoleak.evidence import LOUD, KindFit, StopTests
 from geoleak.export.told import UNLIKELY, _likely
@@ -489,3 +496,22 @@ def test_swapped_ends_are_seen_to_before_the_marks_are_shot_again():
     first, *_ = told(replace(survey, legs=(leg,)))
     assert first.text.startswith("start and end look swapped")
     assert first.job == f"check start and end of {leg.name} in site.toml, and swap them"
+
+
+@pytest.mark.parametrize(
+    ("at_m", "way", "said"),
+    [
+        (5.0, 1.0, "toward TAP1"),
+        (5.0, -1.0, "toward SV1"),
+        (27.0, 1.0, "toward the far end of yard"),
+        (0.0, -1.0, "toward the start of yard"),
+    ],
+)
+def test_a_direction_is_told_by_the_fitting_that_lies_there(at_m, way, said):
+    stands = {"SV1": 0.0, "TAP1": 20.0, "TAP2": 26.0}
+    points = [
+        SimpleNamespace(kind="fitting", leg=0, chainage_m=x, point=SimpleNamespace(id=name))
+        for name, x in stands.items()
+    ]
+    survey = SimpleNamespace(points=points, legs=[SimpleNamespace(name="yard")])
+    assert _toward(survey, 0, at_m, way) == said
