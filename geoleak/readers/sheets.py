@@ -16,6 +16,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
 from geoleak.readers.meter import METER, logged, watched
 from geoleak.readers.numbers import looks_numeric
+from geoleak.readers.pasted import without_pasted
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import Column, Kind, Sheet, records
@@ -362,6 +363,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
         rows = rows or [record for _, record in records(sheet) if record is not None]
         _say_unused(kind, sheet, rows)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
+    found["readings"] = without_pasted(found["readings"], collector)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
     for each in found["delays"]:
         named += [(each.recording_first, each.origin), (each.recording_second, each.origin)]
