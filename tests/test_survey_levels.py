@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
+from geoleak.survey import SWAPPED
 from tests.lane import TOML, lane, readings
 
 COLUMNS = "reading,kind,place,level,background,session,gain_db,skip"
@@ -152,3 +153,16 @@ def test_readings_at_one_place_that_contradict_are_named(tmp_path: Path, second,
     assert bool(apart) is said
     if said:
         assert 'readings 1 and 2, both at "104", lie 13 dB apart' in apart[0]
+
+
+@pytest.mark.parametrize(("over", "count", "asked"), [(8, 5, False), (9, 2, False), (9, 3, True)])
+def test_backgrounds_louder_than_their_levels_are_asked_about(
+    tmp_path: Path, over: int, count: int, asked: bool
+) -> None:
+    """Two readings of 2.5 dB: 99 % of the normal of their difference lies below 8.2 dB."""
+    rows = (f"{k},surface,{103 + k},30,{30 + over if k < count else 29}" for k in range(8))
+    sheet = readings(*rows, columns="reading,kind,place,level,background")
+    said = codes_of(tmp_path, sheet)
+    assert (SWAPPED in said) is asked
+    if asked:
+        assert "look swapped in readings 0 (103), 1 (104), 2 (105): " in said[SWAPPED]

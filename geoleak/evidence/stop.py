@@ -312,6 +312,6 @@ def of_the_leak(survey: Survey, rows: Levels) -> Levels:
         value = getattr(rows, name)
         if isinstance(value, np.ndarray):
             changed[name] = value[kept]
-        elif name in ("id", "surface", "origin") and value:
+        elif name in ("id", "surface", "origin", "said") and value:
             changed[name] = tuple(value[i] for i in kept)
     return replace(rows, **changed)

@@ -2,6 +2,7 @@
 
 from geoleak.survey.build import Ground, ground_of, survey_site
 from geoleak.survey.legs import depth_is_known
+from geoleak.survey.levels import SWAPPED
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.points import count_kinds, every_point
 from geoleak.survey.recordings import MAX_LAG_S
@@ -23,6 +24,7 @@ from geoleak.survey.tapes import TapePoint, tape_covariance
 
 __all__ = [
     "MAX_LAG_S",
+    "SWAPPED",
     "Ground",
     "Levels",
     "PipePlace",

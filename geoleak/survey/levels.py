@@ -31,6 +31,10 @@ WIDE_REPEATS = 5.0
 EQUAL_TOPS = 3
 TOPS_OVER_MIDDLE = 6.0
 MOST_NAMED = 12
+# A background this many sigmas of two readings over the level that holds it is one in a hundred;
+# from so many such rows on the two columns are taken to be exchanged (common practice, no source).
+SWAPPED_SIGMAS, SWAPPED_ROWS = 2.33, 3
+SWAPPED = "background_over"
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
 # Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
@@ -126,6 +130,7 @@ def gather_levels(
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
         notes += _apart_at_one_place(rows, settings)
+        notes += _swapped(rows, settings)
     if kind in HEARD and settings.level_limits is None:
         notes += _at_the_limit(rows)
     return _arrays(kind, rows), notes
@@ -167,6 +172,22 @@ def _apart_at_one_place(rows: Sequence[_Row], settings: LevelSettings) -> list[N
             )
             notes.append(Note("readings_apart", text, high.reading.origin))
     return notes
+
+
+def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
+    """Name the readings whose background is louder than the level that holds it."""
+    error = SWAPPED_SIGMAS * math.sqrt(2.0) * settings.level_sigma_db
+    over = [row for row in rows if row.censored == 0 and row.background - row.level > error]
+    if len(over) < SWAPPED_ROWS:
+        return []
+    named = [f"{row.reading.id} ({row.reading.place.text})" for row in over[:MOST_NAMED]]
+    more = " and more" if len(over) > MOST_NAMED else ""
+    text = (
+        f"level and background look swapped in readings {', '.join(named)}{more}: the background "
+        "is louder than the level that holds it; put them into each other's column, or leave a "
+        "background empty that was read under another noise"
+    )
+    return [Note(SWAPPED, text, over[0].reading.origin)]
 
 
 def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:
@@ -320,6 +341,7 @@ def _arrays(kind: str, rows: Sequence[_Row]) -> Levels:
         origin=tuple(row.reading.origin for row in rows),
         repeat_sigma_db=each("scatter"),
         recorded_sessions=tuple(sorted(recorded)),
+        said=tuple(row.reading.place.text for row in rows),
     )
 
 

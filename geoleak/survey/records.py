@@ -159,9 +159,15 @@ class Levels:
     """Standard deviation of the repeats about their mean, shape (n,); nan where there is one."""
     recorded_sessions: tuple[int, ...] = ()
     """Sessions whose levels come from recordings: decibels on a scale of their own."""
+    said: tuple[str, ...] = ()
+    """Place of each row in the words of the sheet."""
 
     def __len__(self) -> int:
         return len(self.id)
+
+    def named(self, k: int) -> str:
+        """Return a row's id and its place in the words of the sheet: ``17 (SV1)``."""
+        return f"{self.id[k]} ({self.said[k]})" if self.said else self.id[k]
 
 
 @dataclass(frozen=True, slots=True)
