@@ -25,7 +25,7 @@ from geoleak.export.told import UNLIKELY, _likely
 from geoleak.posterior import Explanation, infer
 from geoleak.posterior.rivals import checked
 from geoleak.site import Crew, Note, Place, StopTest
-from geoleak.survey import SurveyedStop
+from geoleak.survey import SWAPPED, SurveyedStop
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m
 from geoleak.units import unit_m
 from tests import synthetic
@@ -481,7 +481,10 @@ def test_no_rows_are_said_to_agree_that_do_not(at, level, word, redo, agrees):
     """Two of them are taken again before a dig; of three and more nobody knows which to take."""
     survey = surveyed(offset=(-0.2, 0.2, 0.0), level=(59.0, 61.0, 60.0))
     route = survey.legs[0].route
-    survey = replace(survey, contact=synthetic.levels("contact", at, level, route=route))
+    rows = synthetic.levels("contact", at, level, route=route)
+    # The first on a meter of its own, so that no two of them contradict each other outright.
+    rows = replace(rows, session=np.array([0, 1, 1])[: len(at)], sessions=("a", "b"))
+    survey = replace(survey, contact=rows)
     fit = next(each for each in infer(survey).fits if each.kind == "contact")
     assert word in fit.text
     assert fit.redo.startswith(redo) and bool(fit.redo) is bool(redo)
@@ -515,3 +518,24 @@ def test_a_direction_is_told_by_the_fitting_that_lies_there(at_m, way, said):
     ]
     survey = SimpleNamespace(points=points, legs=[SimpleNamespace(name="yard")])
     assert _toward(survey, 0, at_m, way) == said
+
+
+@pytest.mark.parametrize(("share", "slip"), [(0.98, False), (1.02, True)])
+def test_a_figure_far_under_the_background_is_named_and_not_the_loud_one(share, slip):
+    """Under it by five sigmas of a reading; the loud one beside it is not accused."""
+    levels = synthetic.site().levels
+    under = share * 5.0 * np.hypot(levels.level_sigma_db, levels.place_sigma_db)
+    found = told(spiked(40.0 - under))[0]
+    assert ("far under the background" in found.text) is slip
+    assert ("loud alone" in found.text) is not slip
+    if slip:
+        assert "4 " in found.text and "6 " in found.text
+        assert [p[1] for p in found.places] == pytest.approx([45.5, 48.5])
+
+
+def test_columns_that_look_swapped_are_seen_to_before_all():
+    note = Note(SWAPPED, "level and background look swapped in readings 1; exchange them")
+    survey = replace(surveyed(offset=(-1.0, 1.0), level=(50.0, 70.0)), warnings=(note,))
+    found = told(survey)[0]
+    assert found.text == "level and background look swapped in readings 1"
+    assert found.job == "look at the sheet first: exchange them"

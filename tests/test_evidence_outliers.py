@@ -7,10 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from geoleak.evidence import ContactEvidence, KindFit
+from geoleak.evidence.base import Belief, Nodes
 from geoleak.evidence.levels import LOUD, LevelDraws
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior import infer
-from tests.lane import lane, readings
+from geoleak.readers import read_site
+from geoleak.tables import setting
+from tests.lane import lane, readings, write_lane
 
 
 def sheet(*, slip_at: int | None = None) -> str:
@@ -70,3 +74,81 @@ def test_beside_the_line_a_reading_is_not_taken_again(
     notes = evidence.outliers(draws)
     assert [note.code for note in notes] == ["reading_off"] * named
     assert all("again" not in note.text and "A1" in note.text for note in notes)
+
+
+@pytest.mark.parametrize(
+    ("scales", "agreeing"), [(3.4, "9 readings"), (3.6, "8 of 9"), (-3.6, "8 of 9")]
+)
+def test_a_reading_many_scales_off_does_not_count(
+    tmp_path: Path, scales: float, agreeing: str
+) -> None:
+    """Against the scale that was stated, not one that grew to swallow it."""
+    evidence = SurfaceEvidence(lane(tmp_path, readings=sheet()))
+    nodes = Nodes.over(evidence.nuisances, count=4)
+    count = len(evidence.pooled)
+    level = evidence.data(np.arange(count)).level
+    belief = Belief(None, nodes, np.arange(4))  # type: ignore[arg-type]
+    grown = evidence.error_scale(evidence.deviates(nodes, belief.node))
+    sigma = 2.0 * grown * np.ones((4, count))
+    expected = np.tile(level, (4, 1))
+    expected[:, 3] -= scales * 2.0
+    draws = LevelDraws(belief, np.zeros(4), np.zeros((4, 1)), expected, sigma)
+    fit = evidence.fit_of(draws, np.random.default_rng(1))
+    assert fit.text.startswith(f"{agreeing} ")
+    against = evidence.unlike_fit(draws)
+    assert (against is None) is (agreeing == "9 readings")
+    if against is not None:
+        way = "over" if scales > 0 else "under"
+        assert against.against and against.text.endswith(f"not agree: R3 (104) 7 dB {way}")
+
+
+CONTACTS = "K1,contact,201,{}\nK2,contact,202,{}\n"
+
+
+def contact_fit(place: Path, near: float, far: float) -> KindFit:
+    """Return what contacts 25 and 80 ft from the leak come to."""
+    found = infer(lane(place, readings=sheet() + CONTACTS.format(near, far)))
+    return next(each for each in found.fits if each.kind == "contact")
+
+
+def test_contacts_that_no_loss_makes_are_read_again(tmp_path: Path) -> None:
+    """A farther one may be quieter by the loss on the way and never louder, errors counted."""
+    settings = read_site(write_lane(tmp_path, readings=sheet())).levels
+    place = np.hypot(settings.place_sigma_db, setting("contact_coupling").value)
+    error = 3.0 * np.sqrt(2.0) * np.hypot(place, settings.level_sigma_db)
+    for name, over, agrees in (("a", 0.98 * error, True), ("b", 1.02 * error, False)):
+        (tmp_path / name).mkdir()
+        fit = contact_fit(tmp_path / name, 40.0, 40.0 + over)
+        assert fit.agrees is agrees
+        assert ("contradict each other" in fit.text) is not agrees
+        if not agrees:
+            assert fit.redo.startswith("read the contacts K1 (201) and K2 (202) again")
+
+
+def test_contacts_no_louder_than_the_quietest_ground_do_not_agree(tmp_path: Path) -> None:
+    for name, level, dead in (("a", 12.0, True), ("b", 30.0, False)):
+        (tmp_path / name).mkdir()
+        fit = contact_fit(tmp_path / name, level, level)
+        assert fit.against is dead
+        assert ("no louder than the quietest ground" in fit.text) is dead
+
+
+@pytest.mark.parametrize(("places", "against"), [(2, False), (3, True)])
+def test_the_quietest_ground_is_of_three_places_at_least(
+    tmp_path: Path, places: int, against: bool
+) -> None:
+    rows = sheet().splitlines()
+    few = readings(*rows[5 : 5 + places], *CONTACTS.format(12, 12).splitlines())
+    assert ContactEvidence(lane(tmp_path, readings=few))._dead() is against
+
+
+def test_four_that_do_not_agree_are_named_and_the_rest_counted(tmp_path: Path) -> None:
+    evidence = SurfaceEvidence(lane(tmp_path, readings=sheet()))
+    nodes = Nodes.over(evidence.nuisances, count=1)
+    level = evidence.data(np.arange(9)).level
+    expected = level[None, :] + 10.0 * (np.arange(9) < 6)
+    sigma = evidence.error_scale(evidence.deviates(nodes, np.zeros(1, dtype=int))) * np.ones((1, 9))
+    belief = Belief(None, nodes, np.zeros(1, dtype=int))  # type: ignore[arg-type]
+    fit = evidence.unlike_fit(LevelDraws(belief, np.zeros(1), np.zeros((1, 1)), expected, sigma))
+    assert fit is not None and fit.rows == 6
+    assert fit.text.count("dB under") == 4 and fit.text.endswith("R3 (104) 10 dB under and 2 more")

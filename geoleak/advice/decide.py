@@ -102,6 +102,7 @@ def decide(
         sigma,
         (0.5 * crew.dig_length_m, hole_half_width_m),
         in_hole.missed("aside"),
+        hole.chance,
     )
     doubts = doubts_of(survey, posterior, opened)
     verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from geoleak.advice.elsewhere import loud_in_silence, rod_elsewhere
 from geoleak.advice.heard import BELIEVED, alone, beside, one_side, past_the_loudest
 from geoleak.advice.records import Dig, Doubt
 from geoleak.evidence import (
@@ -24,7 +25,7 @@ from geoleak.evidence import (
 )
 from geoleak.posterior import SILENT, Posterior
 from geoleak.site import Note
-from geoleak.survey import Survey, SurveyedStop
+from geoleak.survey import SWAPPED, Survey, SurveyedStop
 from geoleak.units import format_length
 
 # How near a reading must be for a place to count as listened to, beside twice the depth.
@@ -51,12 +52,15 @@ def doubts_of(survey: Survey, posterior: Posterior, dig: Dig) -> tuple[Doubt, ..
         # was heard where.
         *_swapped(survey, dig),
         *(_setting_out(survey, dig, SHOOT) if shot else ()),
+        *_columns_swapped(survey),
+        *loud_in_silence(survey, dig, silent=silent),
         *_unheard(survey, posterior, dig, silent=silent),
         *_other_sound(survey, dig),
         *_stop_tests(survey, dig),
         *_meter(survey),
         *_bare_and_dry(posterior),
         *_misfits(posterior, redo=True),
+        *rod_elsewhere(survey, dig),
         *_loud(survey, posterior),
         *(() if shot else _setting_out(survey, dig, TRACE)),
         *_no_line(survey, dig),
@@ -111,6 +115,14 @@ def _loud(survey: Survey, posterior: Posterior) -> Iterator[Doubt]:
                 minutes = "check_rod_minutes" if kind == "rod" else "reading_minutes"
                 text, job = note.text.partition(":")[0], AGAIN.format(name)
                 yield Doubt(text, job, minutes, (place,), kind=kind)
+
+
+def _columns_swapped(survey: Survey) -> Iterator[Doubt]:
+    """Return that level and background stand in each other's column."""
+    for note in survey.warnings:
+        if note.code == SWAPPED:
+            text, _, job = note.text.partition("; ")
+            yield Doubt(text, f"look at the sheet first: {job}")
 
 
 def told_another(survey: Survey) -> bool:

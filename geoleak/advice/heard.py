@@ -27,6 +27,8 @@ LOUDER_SIGMAS = 1.645
 PAST_M = 2.0
 # So many pushes of a rod are asked for at one place; after fewer the check itself asks for more.
 PUSHES = 5
+# A reading so many sigmas under the background is none of that ground (common practice, no source).
+UNDER_SIGMAS = 5.0
 # A rival more likely than not is what there is to look for.
 BELIEVED = 0.5
 # The background is the middle of so many places out of hearing at least.
@@ -85,6 +87,11 @@ class Spots:
     def about(self, chainage_m: float) -> Mask:
         """Tell which are within hearing of a place."""
         return np.asarray(np.abs(self.chainage_m - chainage_m) < SAME_SOUND_M)
+
+    def named(self, survey: Survey, k: int) -> str:
+        """Return a spot's reading, its place and its level."""
+        rows = survey.surface
+        return f"{rows.named(rows.id.index(self.id[k]))} {self.level_db[k]:.0f} dB"
 
     def quiet_db(self, k: int) -> float | None:
         """Return the background of a spot: the middle of the line out of hearing of it."""
@@ -149,7 +156,18 @@ def alone(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     quiet = spots.quiet_db(top)
     if quiet is None or not beside.any():
         return
-    error = LOUDER_SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
+    one = float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
+    low = line[spots.level_db[line] < quiet - UNDER_SIGMAS * one]
+    if beside[low].any():
+        named = " and ".join(spots.named(survey, k) for k in low.tolist())
+        yield Doubt(
+            f"by the loudest spot far under the background of {quiet:.0f} dB: reading {named}",
+            f"take reading {named} again: no ground is so quiet, the figure is a slip",
+            "reading_minutes",
+            tuple((dig.leg, float(at), 0.0) for at in spots.chainage_m[low]),
+        )
+        return
+    error = LOUDER_SIGMAS * one
     raised = spots.level_db[beside] - quiet
     due = spots.expected_db(survey, top, away[beside], quiet) - quiet
     share = due / max(float(due.sum()), 1e-9)

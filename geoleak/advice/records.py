@@ -39,3 +39,5 @@ class Dig:
     """Half the hole's length and half its width."""
     aside_chance: float
     """Chance that the hole is dry for a line beside the traced one."""
+    chance: float = 1.0
+    """Chance that the hole holds the leak."""

@@ -13,15 +13,26 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence
-from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
-from geoleak.evidence.pooling import pool
+from geoleak.evidence.base import Candidates, Evidence, KindFit
+from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence
+from geoleak.evidence.pooling import T_SCALE, pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+
+# Two contacts contradict each other where no loss within so many sigma of the pipe's and of a
+# tee's makes their difference, give or take as many of their own (common practice, no source).
+SIGMAS = 3.0
+# A ground read at fewer places than this tells no background.
+QUIET_PLACES = 3
+AGAIN = (
+    "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
+    "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "
+    "then strike the row out (skip)"
+)
 
 
 def gather(survey: Survey) -> Evidence | None:
@@ -95,3 +106,56 @@ class ContactEvidence(LevelEvidence[Pipe]):
         lost = ground.pipe_factor * path_db + ground.tee_db * tees
         out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))
         return out
+
+    def fit_of(
+        self, draws: LevelDraws, rng: np.random.Generator, *, silent: bool = False
+    ) -> KindFit:
+        """Compare the readings with draws; two that contradict each other are read again."""
+        fit = super().fit_of(draws, rng, silent=silent)
+        pair = None if silent else self._contradiction(draws)
+        rows = self._readings()
+        if pair is not None:
+            said = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in pair)
+            text = (
+                f"{self.rows} contact readings do not agree with one leak: {said} contradict each "
+                "other, no loss on the way makes that"
+            )
+            again = AGAIN.format(" and ".join(rows.named(k) for k in pair))
+            return replace(fit, text=text, agrees=False, redo=again)
+        if not silent and self._dead():
+            names = " and ".join(rows.named(k) for k in range(len(rows)))
+            text = f"contact {names}: no louder than the quietest ground; is the sensor sound?"
+            return replace(fit, text=text, against=True)
+        return fit
+
+    def _contradiction(self, draws: LevelDraws) -> tuple[int, int] | None:
+        """Return the two readings whose difference no loss along the pipe makes, the worst ones.
+
+        The farther one may be quieter by the greatest loss on the way that it has more of, and
+        never louder.
+        """
+        pooled, rows = self.pooled, self._readings()
+        told = np.flatnonzero((pooled.reading >= 0) & (pooled.censored == 0))
+        path_db, tees = (np.minimum(each, 1e3) for each in self.geometry(draws.belief.places, told))
+        tee = setting("tee_loss")
+        lost = np.exp(SIGMAS * self.loss_spread) * path_db
+        more = np.maximum(lost[:, None, :] - lost[:, :, None], 0.0)
+        more += (tee.value + SIGMAS * tee.spread) * np.maximum(tees[:, None] - tees[..., None], 0.0)
+        level = rows.level_db[pooled.reading[told]] - pooled.gain_db[told]
+        sigma = pooled.sigma_db[told] / T_SCALE
+        over = level[:, None] - level - np.median(more, axis=0)
+        over = over / np.hypot(sigma[:, None], sigma)
+        over[pooled.session[told][:, None] != pooled.session[told]] = 0.0
+        if len(told) < 2 or over.max() <= SIGMAS:
+            return None
+        one, two = np.unravel_index(int(np.argmax(over)), over.shape)
+        low, high = sorted(int(pooled.reading[told[k]]) for k in (one, two))
+        return low, high
+
+    def _dead(self) -> bool:
+        """Tell whether no contact is louder than the quietest ground that was read."""
+        ground, mine = self.survey.surface, self._readings()
+        if len(ground) < QUIET_PLACES or len(mine) == 0:
+            return False
+        quiet = np.nanmin([ground.level_db, ground.background_db])
+        return bool((mine.level_db <= quiet).all() and (mine.censored == 0).all())

@@ -28,7 +28,14 @@ from geoleak.units import format_length
 # model itself has (t of 4 degrees), one sound reading in 750 is (where the line runs: a guess).
 OUTLIER_SCALES = 8.0
 
+# One this many scales off does not count as agreeing: of t's of 4 degrees one in 40, of normal
+# errors, which readings rather have, one in 270 (common practice, no source).
+UNLIKE_SCALES = 3.5
+# So many of those are named in a line.
+MOST_NAMED = 4
+
 Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
 
 Deviates = dict[str, Floats]
@@ -38,6 +45,8 @@ STRENGTH_STEP_DB = 3.0
 # Sizes in an array while nodes are judged: what a processor's cache holds (measured).
 CHUNK = 64_000
 MISFIT, FEW_ROWS = 0.01, 3
+# Kinds that are sound on the meter's scale.
+HEARD = ("surface", "contact", "rod")
 # Of a note: a reading far louder than the rest lets expect, which another sound may make.
 LOUD = "reading_loud"
 AGAIN = (
@@ -440,21 +449,67 @@ class LevelEvidence(Generic[GroundKind]):
         that was stated, as surely as it is known: one that grew to swallow a misfit hides none.
         """
         data = self.data(np.arange(len(self.pooled)))
-        scale = self.error_scale(self.deviates(draws.belief.nodes, draws.belief.node))
-        error = data.fresh(data.level - draws.expected) / (
-            draws.sigma / scale * np.exp(self.error.value)
-        )
+        error = data.fresh(data.level - draws.expected) / self._stated(draws)
         error = error[:, data.censored == 0]
         other = rng.standard_t(FREEDOM, size=error.shape)
         other *= np.exp(self.error.spread * rng.standard_normal((len(error), 1)))
         seen, drawn = (np.log1p(e**2 / FREEDOM).sum(axis=1) for e in (error, other))
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
-        agrees = p_value >= MISFIT
-        text = self._fit_text(draws, agrees=agrees, silent=silent)
+        off = self._readings_of(self.unlike(draws))
+        agrees = p_value >= MISFIT and off < self.rows
+        text = self._fit_text(draws, off, agrees=agrees, silent=silent)
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
-        redo = AGAIN.format(" and ".join(self._readings().id)) if few else ""
+        names = (self._readings().named(k) for k in range(self.rows)) if few else ()
+        redo = AGAIN.format(" and ".join(names)) if few else ""
         return KindFit(self.kind, self.rows, p_value, text, agrees, redo)
+
+    def _stated(self, draws: LevelDraws) -> Floats:
+        """Return the scale of each row's error as it was stated, shape (d, n)."""
+        scale = self.error_scale(self.deviates(draws.belief.nodes, draws.belief.node))
+        out: Floats = draws.sigma / scale * np.exp(self.error.value)
+        return out
+
+    def unlike(self, draws: LevelDraws) -> Mask:
+        """Tell which rows lie too far off what is expected there to agree with it, shape (n,).
+
+        Against the scale that was stated: one that grew to swallow a misfit hides none. What is
+        quieter beside the line agrees, as in `outliers`.
+        """
+        if self.kind not in HEARD:
+            return np.zeros(len(self.pooled), dtype=bool)
+        error = self.data(np.arange(len(self.pooled))).level - draws.expected
+        scales = np.median(error / self._stated(draws), axis=0)
+        aside = np.abs(self.pooled.offset_m) >= setting("rival_aside_nearest").value
+        told = (self.pooled.censored == 0) & (self.pooled.reading >= 0) & ~(aside & (scales < 0))
+        return np.asarray(told & (np.abs(scales) > UNLIKE_SCALES))
+
+    def _readings_of(self, rows: Mask) -> int:
+        """Return how many readings of the sheet some pooled rows hold."""
+        held = self._readings()
+        kept = self.pooled.reading[rows]
+        same = held.place[:, None] == held.place[None, kept] if len(kept) else np.zeros((1, 0))
+        alike = same & (held.session[:, None] == held.session[None, kept]) if len(kept) else same
+        return int(alike.any(axis=1).sum())
+
+    def unlike_fit(self, draws: LevelDraws) -> KindFit | None:
+        """Return the readings that do not agree, each with its place; None where all do.
+
+        Those that `outliers` names as louder than a leak can be stop a dig and are told there.
+        """
+        error = self.data(np.arange(len(self.pooled))).level - draws.expected
+        off_db, scales = np.median(error, axis=0), np.median(error / draws.sigma, axis=0)
+        rows = np.flatnonzero(self.unlike(draws) & (scales <= OUTLIER_SCALES))
+        if len(rows) == 0:
+            return None
+        told = [
+            f"{self._readings().named(int(self.pooled.reading[row]))} {abs(off_db[row]):.0f} dB "
+            f"{'over' if off_db[row] > 0 else 'under'}"
+            for row in rows[:MOST_NAMED]
+        ]
+        more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
+        text = f"{self.noun} that do not agree: {', '.join(told)}{more}"
+        return KindFit(f"{self.kind} against", len(rows), 0.0, text, True, against=True)
 
     def _readings(self) -> Levels:
         readings: Levels = getattr(self.survey, self.kind)
@@ -465,7 +520,7 @@ class LevelEvidence(Generic[GroundKind]):
 
         Beside the line a reading may be off for what lies there: it was not read badly.
         """
-        if self.kind not in ("surface", "contact", "rod"):
+        if self.kind not in HEARD:
             return []  # a detector's figures are pooled otherwise
         readings = self._readings()
         error = self.data(np.arange(len(self.pooled))).level - draws.expected
@@ -491,8 +546,7 @@ class LevelEvidence(Generic[GroundKind]):
             notes.append(Note(code, text, origin))
         return notes
 
-    def _fit_text(self, draws: LevelDraws, *, agrees: bool, silent: bool) -> str:
-        off = len(self.outliers(draws))
+    def _fit_text(self, draws: LevelDraws, off: int, *, agrees: bool, silent: bool) -> str:
         count = f"{self.rows - off} of {self.rows}" if 0 < off < self.rows else str(self.rows)
         one = count == "1"
         noun = self.noun.removesuffix("s") if one else self.noun

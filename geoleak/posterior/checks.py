@@ -99,6 +99,8 @@ def check(
         draws = each.draws(belief, rng)
         silent = odds is not None and odds > SILENT and each.kind in ("surface", "contact")
         fits.append(each.fit_of(draws, rng, silent=silent))
+        unlike = None if silent or not fits[-1].agrees else each.unlike_fit(draws)
+        fits += [] if unlike is None else [unlike]
         notes += each.outliers(draws)
         if each.kind == "surface":
             curves = level_curves(run, each, draws, rng)

@@ -184,7 +184,7 @@ def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
     more = " and more" if len(over) > MOST_NAMED else ""
     text = (
         f"level and background look swapped in readings {', '.join(named)}{more}: the background "
-        "is louder than the level that holds it; put them into each other's column, or leave a "
+        "is louder than the level that holds it; put the two into each other's column, or leave a "
         "background empty that was read under another noise"
     )
     return [Note(SWAPPED, text, over[0].reading.origin)]

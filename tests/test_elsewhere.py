@@ -1,0 +1,115 @@
+"""A rod or a contact that sounds away from the hole, or where the ground tells nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from statistics import NormalDist
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from geoleak.advice.doubts import doubts_of
+from geoleak.advice.elsewhere import LOUD_DB, loud_in_silence, rod_elsewhere
+from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
+from geoleak.advice.records import Dig
+from tests import synthetic
+
+DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
+SIGMA = synthetic.site().levels.level_sigma_db
+
+
+def rods(at, level, *, aside=0.0):
+    route = synthetic.straight()
+    rows = synthetic.levels("rod", np.array(at), np.array(level), route=route, offset_m=aside)
+    said = tuple(f"mark {each:g}" for each in at)
+    return synthetic.survey([route], rod=replace(rows, said=said))
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.98, True), (1.02, False)])
+def test_a_rod_away_from_the_hole_as_loud_as_the_best_by_it_is_pushed_again(share, doubted):
+    """As loud: quieter by less than the error of two readings, 95 % of a normal."""
+    error = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * SIGMA
+    found = list(rod_elsewhere(rods((46.8, 47.3, 38.3), (44.0, 52.0, 52.0 - share * error)), DIG))
+    assert bool(found) is doubted
+    if doubted:
+        assert found[0].text.startswith("rod reading 3 (mark 38.3) is as loud as any by the hole")
+        assert "3 (mark 38.3)" in found[0].job and found[0].kind == "rod"
+        assert [each[1] for each in found[0].places] == pytest.approx([38.3, 42.8])
+
+
+@pytest.mark.parametrize(("away", "doubted"), [(PAST_M - 0.05, False), (PAST_M + 0.05, True)])
+def test_a_rod_within_hearing_of_the_stake_is_the_holes_own(away, doubted):
+    """However loud; and where none is by the hole there is nothing to compare with."""
+    assert bool(list(rod_elsewhere(rods((47.3, 47.3 + away), (52.0, 60.0)), DIG))) is doubted
+    assert not list(rod_elsewhere(rods((38.3, 38.8), (52.0, 60.0)), DIG))
+
+
+def test_gain_is_taken_off_before_rods_are_compared():
+    survey = rods((47.3, 38.3), (52.0, 60.0))
+    quieter = replace(survey.rod, gain_db=np.array([0.0, 20.0]))
+    assert not list(rod_elsewhere(replace(survey, rod=quieter), DIG))
+
+
+def still(*, contact=(), rod=(), ground=40.0, peak=0.0, background=np.nan):
+    """Still ground from 40 to 55 m, contacts at 10 and 70 m, rods from 44 m on."""
+    route = synthetic.straight()
+    level = np.full(16, ground)
+    level[5] += peak
+    parts = {"surface": synthetic.levels("surface", np.arange(40.0, 56.0), level, route=route)}
+    for kind, at, heard in (
+        ("contact", (10.0, 70.0), contact),
+        ("rod", 44.0 + 0.1 * np.arange(9.0), rod),
+    ):
+        if heard:
+            rows = synthetic.levels(kind, at[: len(heard)], heard, route=route)
+            parts[kind] = replace(rows, background_db=np.full(len(heard), background))
+    return synthetic.survey([route], **parts)
+
+
+def silent(survey):
+    return list(loud_in_silence(survey, DIG, silent=True))
+
+
+def test_contacts_loud_over_still_ground_ask_for_a_rod_between_them():
+    (found,) = silent(still(contact=(40.0 + LOUD_DB, 80.0)))
+    assert "contact readings 2 80 dB and 1 60 dB are loud" in found.text
+    assert found.kind == "rod"
+    assert [each[1] for each in found.places] == pytest.approx([25.0, 40.0, 55.0])
+    assert not silent(still(contact=(39.9 + LOUD_DB,)))
+    (one,) = silent(still(contact=(80.0,)))
+    assert [each[1] for each in one.places] == pytest.approx([25.0, 50.0, 75.0])
+
+
+def test_a_contact_is_loud_over_its_own_background_where_it_has_one():
+    assert not silent(still(contact=(80.0,), background=80.1 - LOUD_DB))
+    assert silent(still(contact=(50.0,), background=50.0 - LOUD_DB))
+
+
+def test_a_loud_rod_is_pushed_on_beside_it_until_it_was_pushed_enough():
+    (found,) = silent(still(contact=(80.0, 80.0), rod=(72.0,)))
+    assert "rod reading 1 72 dB is loud" in found.text
+    assert [each[1] for each in found.places] == pytest.approx([43.0, 44.0, 45.0])
+    assert silent(still(rod=(72.0,) * (PUSHES - 1)))
+    assert not silent(still(contact=(80.0, 80.0), rod=(72.0,) * PUSHES))
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.97, True), (1.03, False)])
+def test_ground_that_is_raised_tells_itself(share, doubted):
+    """By three sigmas of a reading; and a hole that is believed needs no other sound."""
+    levels = synthetic.site().levels
+    raised = 3.0 * np.hypot(levels.level_sigma_db, levels.place_sigma_db)
+    survey = still(contact=(80.0,), peak=share * raised)
+    faint = replace(DIG, chance=BELIEVED - 0.01)
+    assert bool(list(loud_in_silence(survey, faint, silent=False))) is doubted
+    assert not list(loud_in_silence(survey, replace(DIG, chance=BELIEVED), silent=False))
+
+
+def test_both_stop_a_dig():
+    nothing = SimpleNamespace(
+        no_leak_odds=2.0, fits=(), mass=np.ones(1), offered=np.ones(1), rivals=(), warnings=()
+    )
+    texts = [each.text for each in doubts_of(rods((47.3, 38.3), (52.0, 60.0)), nothing, DIG)]
+    assert any(each.startswith("rod reading 2 (mark 38.3) is as loud") for each in texts)
+    first = doubts_of(still(contact=(80.0, 80.0)), nothing, DIG)[0]
+    assert first.text.startswith("the ground tells nothing") and first.job
