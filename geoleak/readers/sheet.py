@@ -219,7 +219,7 @@ class Sheet:
     def _split_place(self, column: str) -> str:
         """Return that a decimal comma cut a place in two, where a cell past it is wrong for it."""
         at = self.columns.get("place")
-        if at is None or self.columns[column] <= at or at + 1 >= len(self.cells):
+        if at is None or self.columns.get(column, at) <= at or at + 1 >= len(self.cells):
             return ""
         place, rest = self.cells[at].strip(), self.cells[at + 1].strip()
         if not (_MOVED.search(place) and _REST.fullmatch(rest)):
