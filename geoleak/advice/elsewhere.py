@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.heard import BELIEVED, LOUDER_SIGMAS, PAST_M, PUSHES
+from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES, surely_louder_db
 from geoleak.advice.records import Dig, Doubt, Place
 from geoleak.survey import Levels, Survey
 
@@ -35,8 +35,7 @@ def rod_elsewhere(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         return
     level = _at_one_gain(rows)
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
-    error = LOUDER_SIGMAS * float(np.sqrt(2.0)) * survey.site.levels.level_sigma_db
-    if level[far] < best - error:
+    if level[far] < best - surely_louder_db(survey):
         return
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
     places: tuple[Place, ...] = ((leg, at, 0.0),)

@@ -188,6 +188,11 @@ def alone(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     )
 
 
+def surely_louder_db(survey: Survey) -> float:
+    """Return by how much one reading must be over another to be louder, the error of two."""
+    return LOUDER_SIGMAS * float(np.sqrt(2.0)) * survey.site.levels.level_sigma_db
+
+
 def past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     """Return that nobody knows whether it is louder still past the loudest place heard.
 
@@ -208,8 +213,7 @@ def past_the_loudest(survey: Survey, dig: Dig) -> Iterator[Doubt]:
         if top not in (0, len(places) - 1) or abs(places[top] - dig.stake_m) >= SAME_SOUND_M:
             continue
         at, inner = float(places[top]), 1 if top == 0 else len(places) - 2
-        error = LOUDER_SIGMAS * float(np.sqrt(2.0)) * survey.site.levels.level_sigma_db
-        if level[top] <= level[inner] + (error if rod else 0.0):
+        if level[top] <= level[inner] + (surely_louder_db(survey) if rod else 0.0):
             continue
         way = 1.0 if top else -1.0
         ahead = way * (listened_to - at)

@@ -12,9 +12,9 @@ from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.site import NOWHERE, Note
 
 MOST_BYTES = 400_000_000
-MOST_KEPT = 500
-"""Of one kind about the rows of a file: nobody would read more."""
 """Of one file, larger than any of one job; a sheet and site.toml are held to less."""
+MOST_KEPT = 500
+"""Complaints of one kind about the rows of a file: nobody would read more."""
 
 
 class Collector:
