@@ -122,8 +122,7 @@ def test_what_is_believed_is_no_or_else(result: Result) -> None:
     other = dataclasses.replace(result, decision=decision)
     assert "83 %" in ahead.believed(other)
     assert ahead.rivals(other) == ["1 % the leak at another place"]
-    text = "against: the stake sets out within 8.32 m along the pipe"
-    coarse = dataclasses.replace(decision, reasons=(text,))
+    coarse = dataclasses.replace(decision, doubts=("coarse_marks",))
     told = ahead.believed(dataclasses.replace(result, decision=coarse))
     assert told == "the points are too coarse to tell this line from another"
 

@@ -12,11 +12,25 @@ import pytest
 from geoleak.advice.doubts import doubts_of
 from geoleak.advice.elsewhere import LOUD_DB, loud_in_silence, rod_elsewhere
 from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
-from geoleak.advice.records import Dig
+from geoleak.advice.records import Case, Dig
 from tests import synthetic
 
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 SIGMA = synthetic.site().levels.level_sigma_db
+
+
+def judged(odds=None):
+    return SimpleNamespace(
+        no_leak_odds=odds, fits=(), mass=np.ones(1), offered=np.ones(1), rivals=(), warnings=()
+    )
+
+
+def elsewhere(survey):
+    return list(rod_elsewhere(Case.of(survey, judged(), DIG)))
+
+
+def silent(survey):
+    return list(loud_in_silence(Case.of(survey, judged(2.0), DIG)))
 
 
 def rods(at, level, *, aside=0.0):
@@ -30,7 +44,7 @@ def rods(at, level, *, aside=0.0):
 def test_a_rod_away_from_the_hole_as_loud_as_the_best_by_it_is_pushed_again(share, doubted):
     """As loud: quieter by less than the error of two readings, 95 % of a normal."""
     error = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * SIGMA
-    found = list(rod_elsewhere(rods((46.8, 47.3, 38.3), (44.0, 52.0, 52.0 - share * error)), DIG))
+    found = elsewhere(rods((46.8, 47.3, 38.3), (44.0, 52.0, 52.0 - share * error)))
     assert bool(found) is doubted
     if doubted:
         assert found[0].text.startswith("rod reading 3 (mark 38.3) is as loud as any by the hole")
@@ -41,14 +55,14 @@ def test_a_rod_away_from_the_hole_as_loud_as_the_best_by_it_is_pushed_again(shar
 @pytest.mark.parametrize(("away", "doubted"), [(PAST_M - 0.05, False), (PAST_M + 0.05, True)])
 def test_a_rod_within_hearing_of_the_stake_is_the_holes_own(away, doubted):
     """However loud; and where none is by the hole there is nothing to compare with."""
-    assert bool(list(rod_elsewhere(rods((47.3, 47.3 + away), (52.0, 60.0)), DIG))) is doubted
-    assert not list(rod_elsewhere(rods((38.3, 38.8), (52.0, 60.0)), DIG))
+    assert bool(elsewhere(rods((47.3, 47.3 + away), (52.0, 60.0)))) is doubted
+    assert not elsewhere(rods((38.3, 38.8), (52.0, 60.0)))
 
 
 def test_gain_is_taken_off_before_rods_are_compared():
     survey = rods((47.3, 38.3), (52.0, 60.0))
     quieter = replace(survey.rod, gain_db=np.array([0.0, 20.0]))
-    assert not list(rod_elsewhere(replace(survey, rod=quieter), DIG))
+    assert not elsewhere(replace(survey, rod=quieter))
 
 
 def still(*, contact=(), rod=(), ground=40.0, peak=0.0, background=np.nan):
@@ -65,10 +79,6 @@ def still(*, contact=(), rod=(), ground=40.0, peak=0.0, background=np.nan):
             rows = synthetic.levels(kind, at[: len(heard)], heard, route=route)
             parts[kind] = replace(rows, background_db=np.full(len(heard), background))
     return synthetic.survey([route], **parts)
-
-
-def silent(survey):
-    return list(loud_in_silence(survey, DIG, silent=True))
 
 
 def test_contacts_loud_over_still_ground_ask_for_a_rod_between_them():
@@ -101,15 +111,14 @@ def test_ground_that_is_raised_tells_itself(share, doubted):
     raised = 3.0 * np.hypot(levels.level_sigma_db, levels.place_sigma_db)
     survey = still(contact=(80.0,), peak=share * raised)
     faint = replace(DIG, chance=BELIEVED - 0.01)
-    assert bool(list(loud_in_silence(survey, faint, silent=False))) is doubted
-    assert not list(loud_in_silence(survey, replace(DIG, chance=BELIEVED), silent=False))
+    assert bool(list(loud_in_silence(Case.of(survey, judged(), faint)))) is doubted
+    sure = replace(DIG, chance=BELIEVED)
+    assert not list(loud_in_silence(Case.of(survey, judged(), sure)))
 
 
 def test_both_stop_a_dig():
-    nothing = SimpleNamespace(
-        no_leak_odds=2.0, fits=(), mass=np.ones(1), offered=np.ones(1), rivals=(), warnings=()
-    )
-    texts = [each.text for each in doubts_of(rods((47.3, 38.3), (52.0, 60.0)), nothing, DIG)]
+    nothing, rod = judged(2.0), rods((47.3, 38.3), (52.0, 60.0))
+    texts = [each.text for each in doubts_of(Case.of(rod, nothing, DIG))]
     assert any(each.startswith("rod reading 2 (mark 38.3) is as loud") for each in texts)
-    first = doubts_of(still(contact=(80.0, 80.0)), nothing, DIG)[0]
+    first = doubts_of(Case.of(still(contact=(80.0, 80.0)), nothing, DIG))[0]
     assert first.text.startswith("the ground tells nothing") and first.job

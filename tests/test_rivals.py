@@ -718,7 +718,7 @@ def test_stop_tests_that_contradict_each_other_stop_the_dig_until_one_is_struck(
     assert "strike out (skip) the row" in decision.check.job
     assert "the stop tests contradict each other: C2" in decision.reasons[0]
     assert "but s passes" in decision.reasons[0]
-    assert [each.code for each in decision.notes] == ["stop_test_against"]
+    assert [each.note.code for each in decision.doubts] == ["stop_test_against"]
     struck = replace(survey, stops=(passes,))
     assert decide(struck, judged(struck), **SURE).verdict == "dig"
 

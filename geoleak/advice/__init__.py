@@ -2,12 +2,10 @@
 
 from geoleak.advice.checks import Check
 from geoleak.advice.decide import Decision, decide
-from geoleak.advice.doubts import SIGMAS_95
 from geoleak.advice.plan import COARSE, LegPlan, Plan, plan_visit
 
 __all__ = [
     "COARSE",
-    "SIGMAS_95",
     "Check",
     "Decision",
     "LegPlan",

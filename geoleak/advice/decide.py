@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_begun
-from geoleak.advice.doubts import doubts_of, told_another
+from geoleak.advice.doubts import doubts_of
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
-from geoleak.advice.records import Dig, Doubt
+from geoleak.advice.records import Case, Dig, Doubt
 from geoleak.advice.windows import (
     DigWindow,
     LegMass,
@@ -21,8 +21,7 @@ from geoleak.advice.windows import (
     window_with_tee,
 )
 from geoleak.hydraulics import equivalent_hole_m
-from geoleak.posterior import SILENT, Peak, Posterior
-from geoleak.site import Note
+from geoleak.posterior import Peak, Posterior
 from geoleak.survey import Survey
 from geoleak.tables import setting
 from geoleak.units import format_length, format_station, unit_m
@@ -61,7 +60,8 @@ class Decision:
     """Expected saving of one more reading over digging now, in the user's currency."""
     check: Check | None = None
     """What tells the leak from its rivals; with "check_first" only."""
-    notes: tuple[Note, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
+    """What stopped a dig, the one to see to first ahead; the first of the reasons tell them."""
 
 
 def decide(
@@ -104,19 +104,20 @@ def decide(
         in_hole.missed("aside"),
         hole.chance,
     )
-    doubts = doubts_of(survey, posterior, opened)
+    case = Case.of(survey, posterior, opened)
+    doubts = doubts_of(case)
     verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)
     against = (
         *(each.text for each in doubts),
         *more,
-        *_against(survey, posterior, hole, sigma[0], across),
+        *_against(case, hole, across),
     )
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
         verdict=verdict,
         reasons=(
             *(f"against: {text}" for text in dict.fromkeys(against)),
-            *_for(survey, posterior, hole),
+            *_for(case, hole),
         ),
         leg=peak.leg,
         stake_m=peak.median_m,
@@ -127,7 +128,7 @@ def decide(
         value_of_reading=value_of_reading(survey, ahead, hole.chance) if ahead else None,
         check=check,
         in_hole=in_hole,
-        notes=tuple(each.note for each in doubts if each.note is not None),
+        doubts=doubts,
     )
 
 
@@ -170,8 +171,8 @@ def _verdict(
 ) -> tuple[str, Check | None, tuple[str, ...]]:
     """Return the verdict, the check to make first, and what has to be said of it."""
     dig_when = survey.site.crew.dig_when
-    once_more = again(survey, in_hole) if told_another(survey) else None
-    if once_more is not None:
+    another = any(each.code == "another_maker" for each in doubts)
+    if another and (once_more := again(survey, in_hole)) is not None:
         return "check_first", once_more, ()
     if doubts:
         first = redo(survey, doubts[0], in_hole)
@@ -225,18 +226,16 @@ def _by_length(
     return tuple(out)
 
 
-def _for(survey: Survey, posterior: Posterior, hole: DigWindow) -> tuple[str, ...]:
+def _for(case: Case, hole: DigWindow) -> tuple[str, ...]:
     """Return what speaks for the place."""
-    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
-    mute = ("surface", "contact") if silent else ()
-    fits = (f for f in posterior.fits if f.agrees and not f.against and f.kind not in mute)
-    return (*_checked(survey, posterior, hole), *(each.text for each in fits))
+    mute = ("surface", "contact") if case.silent else ()
+    fits = (f for f in case.posterior.fits if f.agrees and not f.against and f.kind not in mute)
+    return (*_checked(case.survey, case.posterior, hole), *(each.text for each in fits))
 
 
-def _against(
-    survey: Survey, posterior: Posterior, hole: DigWindow, sigma_m: float, across: float
-) -> tuple[str, ...]:
+def _against(case: Case, hole: DigWindow, across: float) -> tuple[str, ...]:
     """Return what speaks against the place and does not stop the dig by itself."""
+    survey, posterior = case.survey, case.posterior
     unit = survey.site.length_unit
     crew = survey.site.crew
     found = [f.text for f in posterior.fits if f.against and f.agrees]
@@ -244,14 +243,14 @@ def _against(
     told = meter and (meter.flow or any(each.code == "meter_run" for each in meter.warnings))
     if meter and told and meter.verdict == "cannot_tell":
         found.append("the meter cannot tell whether anything leaks")
-    found += [*_hardly_turns(survey, posterior), *_holes_dug(survey, hole)]
+    found += [*_hardly_turns(case), *_holes_dug(survey, hole)]
     if hole.chance < crew.dig_when:
         found.append(
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
             f"the crew digs from {percent(crew.dig_when)}"
         )
     if len(posterior.peaks) > 1 and posterior.peaks[1].mass > 0.05:
-        other, second = posterior.peaks[1], _second_chance(survey, posterior, sigma_m)
+        other, second = posterior.peaks[1], _second_chance(survey, posterior, case.dig.sigma_m[0])
         found.append(
             f"a second place is possible: {survey.legs[other.leg].name} "
             f"{format_station(other.median_m, unit=unit)} "
@@ -274,11 +273,11 @@ def _against(
     return tuple(found)
 
 
-def _hardly_turns(survey: Survey, posterior: Posterior) -> list[str]:
+def _hardly_turns(case: Case) -> list[str]:
     """Return that the meter passes next to nothing while a leak is clearly heard."""
+    survey = case.survey
     flow = survey.meter.flow if survey.meter and survey.meter.verdict == "leak" else None
-    silent = posterior.no_leak_odds is not None and posterior.no_leak_odds > SILENT
-    if flow is None or silent or 60.0 * flow.l_per_s >= DRIP_L_PER_MIN:
+    if flow is None or case.silent or 60.0 * flow.l_per_s >= DRIP_L_PER_MIN:
         return []
     pressures = [each.leg.pressure_kpa for each in survey.legs if each.leg.pressure_kpa]
     hole = (

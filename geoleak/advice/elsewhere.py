@@ -7,35 +7,34 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES, surely_louder_db
-from geoleak.advice.records import Dig, Doubt, Place
+from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
+from geoleak.advice.records import Case, Doubt, Place
+from geoleak.evidence import RAISED_SIGMAS, surely_louder_db
 from geoleak.survey import Levels, Survey
 
 # A rod or a contact so far over the ground's middle level is loud (common practice, no source).
 LOUD_DB = 20.0
-# Ground no more than so many sigmas of a reading over the middle of it is not raised.
-SIGMAS = 3.0
 # Pushes of a rod about a loud one, and between two loud contacts, as shares of the way.
 ABOUT_M, BETWEEN = (-1.0, 0.0, 1.0), (0.25, 0.5, 0.75)
 Floats = npt.NDArray[np.float64]
 
 
-def rod_elsewhere(survey: Survey, dig: Dig) -> Iterator[Doubt]:
+def rod_elsewhere(case: Case) -> Iterator[Doubt]:
     """Return a rod away from the hole that is as loud as the best by it, errors counted.
 
     At the depth of the pipe sound falls by some 10 dB within `PAST_M`: two such places are two
     sounds.
     """
-    rows = survey.rod
+    rows, dig = case.survey.rod, case.dig
     if len(rows) == 0:
         return
-    stake = np.asarray(survey.legs[dig.leg].route.position(np.array([dig.stake_m])))[0, :2]
+    stake = np.asarray(case.leg.route.position(np.array([dig.stake_m])))[0, :2]
     by = np.hypot(rows.easting_m - stake[0], rows.northing_m - stake[1]) <= PAST_M
     if not by.any() or by.all():
         return
     level = _at_one_gain(rows)
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
-    if level[far] < best - surely_louder_db(survey):
+    if level[far] < best - surely_louder_db(case.survey):
         return
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
     places: tuple[Place, ...] = ((leg, at, 0.0),)
@@ -53,19 +52,19 @@ def rod_elsewhere(survey: Survey, dig: Dig) -> Iterator[Doubt]:
     )
 
 
-def loud_in_silence(survey: Survey, dig: Dig, *, silent: bool) -> Iterator[Doubt]:
+def loud_in_silence(case: Case) -> Iterator[Doubt]:
     """Return that a rod or a contact is loud where the ground tells nothing.
 
-    Either the readings are likelier without a leak (``silent``), or no ground is raised and no
-    hole believed. Asked for a rod beside it once: what is faint there too is left to the next
-    readings.
+    Either the readings are likelier without a leak, or no ground is raised and no hole believed.
+    Asked for a rod beside it once: what is faint there too is left to the next readings.
     """
+    survey = case.survey
     if len(survey.surface) == 0:
         return
     levels, heard = survey.site.levels, _at_one_gain(survey.surface)
     ground = float(np.median(heard))
-    raised = SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
-    if not silent and (dig.chance >= BELIEVED or float(heard.max()) - ground > raised):
+    raised = RAISED_SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
+    if not case.silent and (case.dig.chance >= BELIEVED or float(heard.max()) - ground > raised):
         return
     for rows in (survey.rod, survey.contact):
         loud = _loud(rows, ground)

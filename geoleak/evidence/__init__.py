@@ -30,7 +30,15 @@ from geoleak.evidence.levels import (
     LevelEvidence,
     pipe_loss,
 )
-from geoleak.evidence.pooling import T_SCALE, Pooled
+from geoleak.evidence.pooling import (
+    LOUDER_SIGMAS,
+    QUIET_PLACES,
+    RAISED_SIGMAS,
+    SIGMAS_95,
+    T_SCALE,
+    Pooled,
+    surely_louder_db,
+)
 from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.stop import (
     SAME_SOUND_M,
@@ -48,8 +56,12 @@ __all__ = [
     "FREEDOM",
     "GATHERERS",
     "LOUD",
+    "LOUDER_SIGMAS",
     "PER_DB",
+    "QUIET_PLACES",
+    "RAISED_SIGMAS",
     "SAME_SOUND_M",
+    "SIGMAS_95",
     "T_SCALE",
     "Belief",
     "Candidates",
@@ -77,6 +89,7 @@ __all__ = [
     "prior",
     "prior_speeds",
     "speaks_against",
+    "surely_louder_db",
     "tests_of",
     "uniform_nodes",
 ]

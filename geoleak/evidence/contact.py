@@ -15,7 +15,7 @@ import numpy.typing as npt
 from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, KindFit
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence
-from geoleak.evidence.pooling import T_SCALE, pool
+from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE, pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -26,8 +26,6 @@ Ints = npt.NDArray[np.int64]
 # Two contacts contradict each other where no loss within so many sigma of the pipe's and of a
 # tee's makes their difference, give or take as many of their own (common practice, no source).
 SIGMAS = 3.0
-# A ground read at fewer places than this tells no background.
-QUIET_PLACES = 3
 AGAIN = (
     "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
     "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "

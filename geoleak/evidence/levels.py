@@ -532,7 +532,7 @@ class LevelEvidence(Generic[GroundKind]):
             where = self.survey.legs[int(readings.leg[k])]
             at = format_length(float(readings.chainage_m[k]), unit=self.survey.site.length_unit)
             over = off_db[row] > 0
-            text = (
+            what = (
                 f"reading {readings.id[k]} at {at} of leg {where.name} is about "
                 f"{abs(off_db[row]):.0f} dB {'over' if over else 'under'} what the others let "
                 "expect"
@@ -540,10 +540,10 @@ class LevelEvidence(Generic[GroundKind]):
             aside = abs(readings.offset_m[k]) >= setting("rival_aside_nearest").value
             if aside and not over:
                 continue
-            text += "" if aside else ": take it again, and check its place"
+            remedy = "" if aside else "take it again, and check its place"
             origin = readings.origin[k] if readings.origin else NOWHERE
             code = LOUD if over and not aside else "reading_off"
-            notes.append(Note(code, text, origin))
+            notes.append(Note(code, what, origin, remedy, rows=(readings.id[k],)))
         return notes
 
     def _fit_text(self, draws: LevelDraws, off: int, *, agrees: bool, silent: bool) -> str:

@@ -19,6 +19,11 @@ Ints = npt.NDArray[np.int64]
 # Scale at which a t of four degrees of freedom fits a normal error of unit sigma best (largest
 # expected log density: the root of E[5 z^2 / (4 s^2 + z^2)] = 1).
 T_SCALE = 0.831
+# Sigmas of a normal: 95 % of it lies within so many, and 95 % under so many.
+SIGMAS_95, LOUDER_SIGMAS = 1.96, 1.645
+# A background is the middle of so many places at least, and ground so many sigmas of a reading
+# over it is raised (common practice, no source).
+QUIET_PLACES, RAISED_SIGMAS = 3, 3.0
 SMALLEST_SIGMA_DB = 0.5
 # Variance of a figure rounded to a whole step.
 ROUNDING_DB2 = 1.0 / 12.0
@@ -123,6 +128,15 @@ class Pooled:
             censored=zero.astype(np.int64),
             lead_m=zero,
         )
+
+
+def surely_louder_db(survey: Survey, *readings: float) -> float:
+    """Return by how much one level must be over another to be louder: the error of the two.
+
+    ``readings``: how many readings each is the mean of; none given, one each.
+    """
+    shares = sum(1.0 / count for count in readings or (1.0, 1.0))
+    return LOUDER_SIGMAS * survey.site.levels.level_sigma_db * float(np.sqrt(shares))
 
 
 def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -> Pooled:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.pooling import T_SCALE
+from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
 from geoleak.evidence.robust import distribution, log_density
 from geoleak.survey import Levels, Survey, SurveyedStop
 from geoleak.tables import setting
@@ -30,7 +30,7 @@ SAME_SOUND_M = 3.0
 NOT_THE_LEAK = 3.16
 # Readings this near a stop test stand at its place (common practice, no source); a level that
 # differs from theirs by more than 95 % of a normal allows is of another.
-BESIDE_M, SIGMAS_95 = 1.0, 1.96
+BESIDE_M = 1.0
 PARTS = ("all_off", "fitting_worked", "supply_shut")
 # Whether each maker falls silent in each part of a stop test.
 FALLS = {
@@ -155,9 +155,9 @@ class StopTests:
         # A leak that is heard so flows more than a register that stood still leaves.
         still = watched == "none_seen"
         self.flows = float(np.log(setting("meter_still").value)) if still else 0.0
-        self.tests = tuple(
-            t for t in survey.stops if not self.overtaken(t) and not heard_otherwise(survey, t)
-        )
+        told = [(t, heard_otherwise(survey, t)) for t in survey.stops if not self.overtaken(t)]
+        self.otherwise = tuple((t, levels) for t, levels in told if levels)
+        self.tests = tuple(t for t, levels in told if not levels)
         self.parts = [falls(survey, test) for test in self.tests]
         self.proven = _proven(self.tests, self.parts)
 

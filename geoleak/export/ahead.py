@@ -15,8 +15,8 @@ WORTH_SAYING = 0.01
 BELIEVED = 0.5
 # A reading that narrows the search by a smaller share is not worth a word: common practice.
 NARROWS = 0.1
-# The reason not to dig that blames the points: with them no line is told from another.
-SETS_OUT = "the stake sets out within"
+# Doubts that blame the points: with them no line is told from another.
+COARSE = ("coarse_marks", "coarse_drawing")
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
 RIVALS = {
@@ -185,7 +185,8 @@ def off(result: Result) -> str:
 def believed(result: Result) -> str:
     """Return the rival that is now believed rather than a leak in the hole, or nothing."""
     most = _believed(result)
-    if most and most.name == "aside" and SETS_OUT in result.decision.reasons[0]:
+    first = next(iter(result.decision.doubts), "")
+    if most and most.name == "aside" and first in COARSE:
         return "the points are too coarse to tell this line from another"
     return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}" if most else ""
 

@@ -270,7 +270,7 @@ def _by_length(result: Result) -> str:
 def _why(result: Result) -> list[str]:
     """Return the reasons; to dig, also the straight run of marks that the stake stands on."""
     rows, near = [words.told(each) for each in result.decision.reasons], result.near
-    if near is None or result.stands != "dig" or any("straight run" in r for r in rows):
+    if near is None or result.stands != "dig":
         return rows
     if near.straight_from and near.straight_to and near.straight_from != near.straight_to:
         span = f"marks {near.straight_from} to {near.straight_to}"

@@ -1,6 +1,6 @@
 """Prior times evidence: the probability of every place on the pipe, and elsewhere."""
 
-from geoleak.posterior.checks import SILENT
+from geoleak.posterior.checks import LISTENED_M, SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
 from geoleak.posterior.quadrature import Normal, log_weights
@@ -8,6 +8,7 @@ from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, pushes, set
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
+    "LISTENED_M",
     "RIVALS",
     "SILENT",
     "Cells",

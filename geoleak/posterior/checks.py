@@ -37,6 +37,7 @@ Ints = npt.NDArray[np.int64]
 CONTRADICTION = 0.08
 # Odds of silence over a leak above which "nothing was heard" is said.
 SILENT = 1.0
+# How near a reading must be for a place to count as listened to.
 LISTENED_M = 3.0
 CURVE_STEP_M = 0.5
 # A second leak is said when it makes the readings this many times more likely: "strong" on the

@@ -44,7 +44,8 @@ def build_result(
 ) -> Result:
     """Return the Result of a survey and its posterior; `now` judges the locate request's dates."""
     out = Stakeout(survey, posterior, now=now)
-    notes = (*survey.warnings, *posterior.warnings, *out.decision.notes, *out.notes)
+    stopped = (each.note for each in out.decision.doubts if each.note is not None)
+    notes = (*survey.warnings, *posterior.warnings, *stopped, *out.notes)
     services, near, _ = out.services
     following = _next_readings(out)
     readings = tuple(row for levels in survey.levels for row in _readings(survey, levels))
@@ -227,6 +228,7 @@ def _decision(out: Stakeout) -> DecisionSummary:
         rivals_off=tuple(
             name for name in (*RIVALS, "elsewhere") if getattr(out.survey.site.prior, name) == 0.0
         ),
+        doubts=tuple(each.code for each in decision.doubts),
     )
 
 

@@ -196,6 +196,8 @@ class DecisionSummary:
     """Chance in the hole if what is heard is the leak, straight below."""
     rivals_off: tuple[str, ...] = ()
     """Explanations that ``[prior]`` sets to 0: no chance counts them."""
+    doubts: tuple[str, ...] = ()
+    """Codes of what stops a dig, the one to see to first ahead; ``reasons`` begin with them."""
 
 
 @dataclass(frozen=True, slots=True)

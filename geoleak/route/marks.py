@@ -148,9 +148,9 @@ class RouteOptions:
     length_unit: Literal["m", "ft", "ftUS"] = "m"
     leg: str = ""
 
-    def note(self, code: str, text: str) -> Note:
-        """Return a warning that names the leg."""
-        return Note(code, f"{self.leg}: {text}" if self.leg else text)
+    def note(self, code: str, text: str, *, rows: tuple[str, ...] = ()) -> Note:
+        """Return a warning that names the leg; ``rows`` are the points it is told of."""
+        return Note(code, f"{self.leg}: {text}" if self.leg else text, rows=rows)
 
     def said(self, length_m: float) -> str:
         """Return a length in the unit of the texts."""

@@ -37,6 +37,7 @@ def spacing_notes(
                 f"{options.said(float(apart[i]))} without a mark between {names[i]} and "
                 f"{names[i + 1]}, where the usual spacing is {options.said(usual)}: a bend in "
                 "there would not be seen",
+                rows=(names[i], names[i + 1]),
             )
     yield from _steps_aside(means, sigma, names, options=options)
     close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1])).tolist()

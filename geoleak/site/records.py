@@ -31,11 +31,21 @@ def no_extra() -> Mapping[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Something the reader noticed and the person should know; becomes a warning."""
+    """Something that was noticed and the person should know; becomes a warning.
+
+    ``rows`` are the ids of the rows or points it is told of, where another room looks for them.
+    """
 
     code: str
-    text: str
+    what: str
     origin: Origin = NOWHERE
+    remedy: str = ""
+    rows: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """What is so, and what to do about it."""
+        return f"{self.what}; {self.remedy}" if self.remedy else self.what
 
     def __str__(self) -> str:
         return f"{self.origin}: {self.text}" if self.origin.file else self.text

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.advice import SIGMAS_95, Check, decide
+from geoleak.advice import Check, decide
 from geoleak.cautions import (
     checking_cautions,
     hole_cautions,
@@ -19,6 +19,7 @@ from geoleak.cautions import (
     not_before,
     slopes_from_m,
 )
+from geoleak.evidence import SIGMAS_95
 from geoleak.hydraulics import repaired
 from geoleak.posterior import Posterior
 from geoleak.site import Note

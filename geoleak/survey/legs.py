@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -82,7 +82,7 @@ class _Fitter:
         rows = self._measured[number]
         fit, measured = calibrated(self.site, leg, fit, self.points, rows)
         if len(fit.marks) or not leg.drawn:
-            self.notes += [Note(each.code, each.text, leg.origin) for each in fit.warnings]
+            self.notes += [replace(each, origin=leg.origin) for each in fit.warnings]
         self.notes += measured
         self.notes += _spacing_notes(self.site, leg, self.points)
         self.notes += _boundary_notes(self.site, leg, fit, self.points)

@@ -184,10 +184,13 @@ def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
     more = " and more" if len(over) > MOST_NAMED else ""
     text = (
         f"level and background look swapped in readings {', '.join(named)}{more}: the background "
-        "is louder than the level that holds it; put the two into each other's column, or leave a "
-        "background empty that was read under another noise"
+        "is louder than the level that holds it"
     )
-    return [Note(SWAPPED, text, over[0].reading.origin)]
+    remedy = (
+        "put the two into each other's column, or leave a background empty that was read under "
+        "another noise"
+    )
+    return [Note(SWAPPED, text, over[0].reading.origin, remedy)]
 
 
 def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -107,7 +107,7 @@ class DrawnMains:
             except CrsError as error:
                 raise _refused(network, error.what, error.remedy) from error
             self.sigma_m = math.hypot(self.sigma_m, accuracy_m)
-            self.notes += [Note(each.code, each.text, network.origin) for each in notes]
+            self.notes += [replace(each, origin=network.origin) for each in notes]
         e, n = to_working(*np.concatenate([line.vertices for line in network.lines]).T)
         bounds = np.cumsum([len(line.vertices) for line in network.lines])[:-1]
         lines = np.split(np.column_stack([e, n]), bounds)
