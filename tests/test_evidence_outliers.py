@@ -36,6 +36,17 @@ def test_a_slip_of_the_pen_is_named_with_its_row(tmp_path: Path, slip_at: int) -
     assert fit.text.startswith("8 of 9 readings agree with one leak")
 
 
+def drawn(evidence: SurfaceEvidence, expected: np.ndarray, *, grown: bool = False) -> LevelDraws:
+    """Return draws that expect this, each with an error of 2 dB: in all, or as it was stated."""
+    count = len(expected)
+    nodes = Nodes.over(evidence.nuisances, count=count)
+    belief = Belief(None, nodes, np.arange(count))  # type: ignore[arg-type]
+    sigma = 2.0 * np.ones(expected.shape)
+    if grown:
+        sigma = sigma * evidence.error_scale(evidence.deviates(nodes, belief.node))
+    return LevelDraws(belief, np.zeros(count), np.zeros((count, 1)), expected, sigma)
+
+
 def test_sound_readings_are_not(tmp_path: Path) -> None:
     found = infer(lane(tmp_path, readings=sheet()))
     assert not [note for note in found.warnings if note.code in (LOUD, "reading_off")]
@@ -48,11 +59,9 @@ def test_where_the_line_runs(tmp_path: Path, scales: float, named: int) -> None:
     evidence = SurfaceEvidence(survey)
     count = len(evidence.pooled)
     level = evidence.data(np.arange(count)).level
-    sigma = np.full((5, count), 2.0)
     expected = np.tile(level, (5, 1))
     expected[:, 3] -= scales * 2.0
-    draws = LevelDraws(None, np.zeros(5), np.zeros((5, 1)), expected, sigma)  # type: ignore[arg-type]
-    notes = evidence.outliers(draws)
+    notes = evidence.outliers(evidence.offsets(drawn(evidence, expected)))
     assert len(notes) == named
     if named:
         way = "over" if scales > 0 else "under"
@@ -69,9 +78,7 @@ def test_beside_the_line_a_reading_is_not_taken_again(
     level = evidence.data(np.arange(len(evidence.pooled))).level
     expected = np.tile(level, (5, 1))
     expected[:, evidence.pooled.reading == 9] -= scales * 2.0
-    none, sigma = np.zeros((5, 1)), np.full(expected.shape, 2.0)
-    draws = LevelDraws(None, np.zeros(5), none, expected, sigma)  # type: ignore[arg-type]
-    notes = evidence.outliers(draws)
+    notes = evidence.outliers(evidence.offsets(drawn(evidence, expected)))
     assert [note.code for note in notes] == ["reading_off"] * named
     assert all("again" not in note.text and "A1" in note.text for note in notes)
 
@@ -84,22 +91,16 @@ def test_a_reading_many_scales_off_does_not_count(
 ) -> None:
     """Against the scale that was stated, not one that grew to swallow it."""
     evidence = SurfaceEvidence(lane(tmp_path, readings=sheet()))
-    nodes = Nodes.over(evidence.nuisances, count=4)
-    count = len(evidence.pooled)
-    level = evidence.data(np.arange(count)).level
-    belief = Belief(None, nodes, np.arange(4))  # type: ignore[arg-type]
-    grown = evidence.error_scale(evidence.deviates(nodes, belief.node))
-    sigma = 2.0 * grown * np.ones((4, count))
+    level = evidence.data(np.arange(len(evidence.pooled))).level
     expected = np.tile(level, (4, 1))
     expected[:, 3] -= scales * 2.0
-    draws = LevelDraws(belief, np.zeros(4), np.zeros((4, 1)), expected, sigma)
-    fit = evidence.fit_of(draws, np.random.default_rng(1))
+    draws = drawn(evidence, expected, grown=True)
+    fit, *against = evidence.fits_of(draws, evidence.offsets(draws), np.random.default_rng(1))
     assert fit.text.startswith(f"{agreeing} ")
-    against = evidence.unlike_fit(draws)
-    assert (against is None) is (agreeing == "9 readings")
-    if against is not None:
+    assert (against == []) is (agreeing == "9 readings")
+    if against:
         way = "over" if scales > 0 else "under"
-        assert against.against and against.text.endswith(f"not agree: R3 (104) 7 dB {way}")
+        assert against[0].against and against[0].text.endswith(f"not agree: R3 (104) 7 dB {way}")
 
 
 CONTACTS = "K1,contact,201,{}\nK2,contact,202,{}\n"
@@ -144,11 +145,9 @@ def test_the_quietest_ground_is_of_three_places_at_least(
 
 def test_four_that_do_not_agree_are_named_and_the_rest_counted(tmp_path: Path) -> None:
     evidence = SurfaceEvidence(lane(tmp_path, readings=sheet()))
-    nodes = Nodes.over(evidence.nuisances, count=1)
     level = evidence.data(np.arange(9)).level
-    expected = level[None, :] + 10.0 * (np.arange(9) < 6)
-    sigma = evidence.error_scale(evidence.deviates(nodes, np.zeros(1, dtype=int))) * np.ones((1, 9))
-    belief = Belief(None, nodes, np.zeros(1, dtype=int))  # type: ignore[arg-type]
-    fit = evidence.unlike_fit(LevelDraws(belief, np.zeros(1), np.zeros((1, 1)), expected, sigma))
-    assert fit is not None and fit.rows == 6
-    assert fit.text.count("dB under") == 4 and fit.text.endswith("R3 (104) 10 dB under and 2 more")
+    draws = drawn(evidence, np.tile(level + 10.0 * (np.arange(9) < 6), (40, 1)), grown=True)
+    _, against = evidence.fits_of(draws, evidence.offsets(draws), np.random.default_rng(1))
+    assert against.rows == 6
+    assert against.text.count("dB under") == 4
+    assert against.text.endswith("R3 (104) 10 dB under and 2 more")

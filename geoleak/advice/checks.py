@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geoleak.advice.doubts import STOPS
 from geoleak.advice.heard import PAST_M, PUSHES
 from geoleak.advice.records import Doubt, Place
-from geoleak.advice.tested import STOPS
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey

@@ -9,22 +9,90 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 
 from geoleak.advice.elsewhere import loud_in_silence, rod_elsewhere
 from geoleak.advice.heard import BELIEVED, beside, loud_alone, one_side, past_the_loudest
-from geoleak.advice.marks import ends_swapped, no_line, sets_out, timed_over_a_gap
 from geoleak.advice.records import Case, Doubt
-from geoleak.advice.tested import another_maker, failed_test, other_level
-from geoleak.evidence import AGAIN, LOUD
+from geoleak.evidence import (
+    AGAIN,
+    LOUD,
+    SIGMAS_95,
+    StopTests,
+    is_another,
+    speaks_against,
+    tests_of,
+)
 from geoleak.posterior import LISTENED_M
-from geoleak.survey import SWAPPED
+from geoleak.site import Note
+from geoleak.survey import SWAPPED, SurveyedStop
+from geoleak.units import format_length
+
+# A stop test is asked for so often at one place (common practice, no source).
+STOPS = 2
+# Warnings of a route's fit that say that the marks are in no order to dig by.
+NO_LINE = ("no_line", "mark_order")
+SHOOT = (
+    "shoot the marks again with a rover good to a hand, or say how good this one was (precision)"
+)
+TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 
 
-def doubts_of(case: Case) -> tuple[Doubt, ...]:
-    """Return the reasons not to dig, the one to see to first ahead."""
-    return tuple(replace(each, code=code) for code, found in DOUBTS.items() for each in found(case))
+def ends_swapped(case: Case) -> Iterator[Doubt]:
+    """Return that start and end of the stake's leg look swapped: no place is where it says."""
+    for note in case.leg.fit.warnings:
+        if note.code == "ends_swapped":
+            job = f"check start and end of {case.leg.name} in site.toml, and swap them"
+            yield Doubt(note.what, job)
+
+
+def no_line(case: Case) -> Iterator[Doubt]:
+    """Return that the marks of the stake's leg make no line in the order they stand in."""
+    name = case.leg.name
+    codes = NO_LINE[:1] if case.leg.leg.order == "file" else NO_LINE
+    if any(note.code in codes for note in case.leg.fit.warnings):
+        yield Doubt(
+            f"the marks of {name} make no line in their order",
+            f"check the order and the codes of the marks of {name} on the ground; then give each "
+            'line its own leg, or say order = "found" (order = "file": as they stand is right)',
+        )
+
+
+def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
+    """Return that delays alone tell the place, over pipe that nobody marked or a slipped point."""
+    survey, dig = case.survey, case.dig
+    for rows in (survey.surface, survey.rod):
+        if np.any(np.abs(rows.chainage_m[rows.leg == dig.leg] - dig.stake_m) < LISTENED_M):
+            return
+    gaps = [note for note in case.leg.fit.warnings if note.code == "gap"]
+    if survey.delays and gaps:
+        yield Doubt(
+            "delays alone tell the place, over pipe without a mark between "
+            f"{' and '.join(gaps[0].rows)}",
+            "shoot the points at both ends of that gap again, and mark the pipe between; or "
+            "listen at the place itself",
+        )
+
+
+def sets_out(case: Case, *, shot: bool) -> Iterator[Doubt]:
+    """Return that the stake may stand farther from the pipe than the hole reaches.
+
+    ``shot``: the line is that of traced marks; not so: it was drawn.
+    """
+    leg, dig, unit = case.leg.leg, case.dig, case.survey.site.length_unit
+    if (not leg.drawn and leg.marks_by not in ("records", "assumed")) is not shot:
+        return
+    for sigma, reach, way in zip(dig.sigma_m, dig.reach_m, ("along", "across"), strict=True):
+        off = SIGMAS_95 * sigma
+        if off > reach:
+            yield Doubt(
+                f"the stake sets out within {format_length(off, unit=unit)} {way} the pipe (95 %), "
+                f"the hole reaches {format_length(reach, unit=unit)}",
+                SHOOT if shot else TRACE,
+            )
+            return
 
 
 def unheard(case: Case) -> Iterator[Doubt]:
@@ -101,6 +169,89 @@ def misfits(case: Case, *, redo: bool) -> Iterator[Doubt]:
             yield Doubt(fit.text, fit.redo)
 
 
+def told_another(stops: StopTests) -> bool:
+    """Tell whether the stop tests that still count say that the sound is not the leak.
+
+    One that only went on with the supply shut is made once more first: the valve may pass.
+    """
+    asked, tests = 1 if stops.silenced() else STOPS, stops.tests
+    done = (t for t in tests if len(tests_of(tests, t.leg, t.chainage_m)) >= asked)
+    return is_another(stops.survey, tuple(done))
+
+
+def another_maker(case: Case) -> Iterator[Doubt]:
+    """Return that the tests that still count say that what is heard is not the leak."""
+    if not told_another(case.stops):
+        return
+    tests = case.stops.tests
+    failed, rows = _failed(case, tests)
+    yield _doubt(
+        (*failed, *tests)[0],
+        "the stop test says that what is heard here is not the leak: "
+        f"{rows or ', '.join(map(_row, tests))}",
+        "stop what makes the sound, or wait until it stops; strike out (skip) the rows read "
+        "meanwhile, read the line anew",
+        "redo",
+    )
+
+
+def failed_test(case: Case) -> Iterator[Doubt]:
+    """Return a test that still counts and speaks against the leak at the hole."""
+    tests = tests_of(case.stops.tests, case.dig.leg, case.dig.stake_m)
+    failed, rows = _failed(case, tests)
+    if not failed or told_another(case.stops):
+        return
+    text = f"the stop test speaks against the leak: {rows}"
+    if passed := ", ".join(_row(each) for each in tests if each not in failed):
+        text = f"the stop tests contradict each other: {rows}; but {passed} passes"
+    yield _doubt(
+        failed[0],
+        text,
+        "make the stop test again at the loudest place, with a tap past the valve run dry; strike "
+        "out (skip) the row of checks.csv that was wrong",
+        "stop",
+    )
+
+
+def _failed(case: Case, tests: tuple[SurveyedStop, ...]) -> tuple[list[SurveyedStop], str]:
+    """Return the tests that speak against the leak, and what each of them says."""
+    told = [(each, speaks_against(case.survey, each)) for each in tests]
+    rows = "; ".join(f"{_row(each)}, {why}" for each, why in told if why)
+    return [each for each, why in told if why], rows
+
+
+def _doubt(
+    test: SurveyedStop, text: str, job: str, kind: str, code: str = "stop_test_against"
+) -> Doubt:
+    at = ((test.leg, test.chainage_m, 0.0),)
+    note = Note(code, text, test.test.origin)
+    return Doubt(text, job, "check_stop_minutes", at, note, kind)
+
+
+def other_level(case: Case) -> Iterator[Doubt]:
+    """Return a test at the stake that did not begin at the level read there, and none that did."""
+    here = case.dig.leg, case.dig.stake_m
+    other = [(t, levels) for t, levels in case.stops.otherwise if tests_of((t,), *here)]
+    if not other or tests_of(case.stops.tests, *here):
+        return
+    each, (low, high) = other[-1]
+    read = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
+    text = f"the stop test {_row(each)} found {each.as_found_db:.0f} where {read} was read"
+    yield _doubt(
+        each,
+        text,
+        "make the stop test again where it is loudest, with the survey's meter and gain; where "
+        "the sound has gone by itself, wait for it and read the line anew",
+        "stop",
+        "stop_test_elsewhere",
+    )
+
+
+def _row(each: SurveyedStop) -> str:
+    where = each.test.origin
+    return f"{each.test.id} ({Path(where.file).name}:{where.line})" if where.line else each.test.id
+
+
 # Every reason not to dig, the one to see to first ahead. Readings at marks that may stand anywhere
 # tell nothing; a drawn line is traced once it was heard where.
 DOUBTS: dict[str, Callable[[Case], Iterator[Doubt]]] = {
@@ -127,3 +278,8 @@ DOUBTS: dict[str, Callable[[Case], Iterator[Doubt]]] = {
     "one_side": one_side,
     "vague": partial(misfits, redo=False),
 }
+
+
+def doubts_of(case: Case) -> tuple[Doubt, ...]:
+    """Return the reasons not to dig, the one to see to first ahead."""
+    return tuple(replace(each, code=code) for code, found in DOUBTS.items() for each in found(case))

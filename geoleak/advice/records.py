@@ -1,15 +1,20 @@
-"""What stops a dig, what a dig opens, and the answer as every doubt looks at it."""
+"""What stops a dig, what a dig opens, what was heard about it: all that a doubt looks at."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from geoleak.advice.spots import Spots
-from geoleak.evidence import StopTests
+import numpy as np
+import numpy.typing as npt
+
+from geoleak.evidence import QUIET_PLACES, SAME_SOUND_M, StopTests
 from geoleak.posterior import SILENT, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg
+from geoleak.tables import setting
 
+Floats = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 # Leg number, chainage_m, aside_m (right positive).
 Place = tuple[int, float, float]
 
@@ -47,6 +52,85 @@ class Dig:
     """Chance that the hole is dry for a line beside the traced one."""
     chance: float = 1.0
     """Chance that the hole holds the leak."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spots:
+    """Surface readings of one leg, those of one place, session and surface as one, n of them.
+
+    ``like`` numbers the session and surface; ``readings`` counts the readings of a spot.
+    """
+
+    survey: Survey
+    leg: int
+    chainage_m: Floats
+    offset_m: Floats
+    place: Floats
+    """Easting and northing, shape (n, 2)."""
+    level_db: Floats
+    readings: Floats
+    like: npt.NDArray[np.int_]
+    row: npt.NDArray[np.int_]
+    """The first reading of each."""
+
+    @classmethod
+    def of(cls, survey: Survey, leg: int) -> Spots:
+        """Return the spots of a leg."""
+        rows = survey.surface
+        on = np.flatnonzero((rows.leg == leg) & (rows.censored == 0))
+        names = sorted({each or "" for each in rows.surface})
+        surface = np.array([names.index(rows.surface[k] or "") for k in on], dtype=np.int64)
+        like = rows.session[on] * max(len(names), 1) + surface
+        at = np.round(10.0 * np.stack([rows.chainage_m[on], rows.offset_m[on]]))
+        key = np.vstack([like, at]).astype(np.int64)
+        _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
+        weight = np.maximum(rows.repeats[on], 1).astype(float)
+        count = np.bincount(group.ravel(), weights=weight, minlength=len(first))
+        total = np.bincount(group.ravel(), weights=weight * rows.level_db[on], minlength=len(first))
+        row = on[first]
+        return cls(
+            survey,
+            leg,
+            rows.chainage_m[row],
+            rows.offset_m[row],
+            np.column_stack([rows.easting_m[row], rows.northing_m[row]]),
+            total / np.maximum(count, 1.0),
+            count.astype(float),
+            like[first].astype(np.int_),
+            row,
+        )
+
+    @property
+    def aside(self) -> Mask:
+        """Tell which stand beside the line, farther than a trench is wide."""
+        return np.asarray(np.abs(self.offset_m) >= setting("rival_aside_nearest").value)
+
+    def about(self, chainage_m: float) -> Mask:
+        """Tell which are within hearing of a place."""
+        return np.asarray(np.abs(self.chainage_m - chainage_m) < SAME_SOUND_M)
+
+    def named(self, k: int) -> str:
+        """Return a spot's reading, its place and its level."""
+        return f"{self.survey.surface.named(int(self.row[k]))} {self.level_db[k]:.0f} dB"
+
+    def quiet_db(self, k: int) -> float | None:
+        """Return the background of a spot: the middle of the line out of hearing of it."""
+        out = ~self.about(self.chainage_m[k]) & ~self.aside & (self.like == self.like[k])
+        return float(np.median(self.level_db[out])) if out.sum() >= QUIET_PLACES else None
+
+    def expected_db(self, k: int, away_m: Floats, quiet_db: float) -> Floats:
+        """Return the levels some way off if spot ``k`` stands over a leak, in middling soil.
+
+        Spherical spreading and the soil's loss from the depth of the pipe, over the background.
+        """
+        depth = float(self.survey.legs[self.leg].fit.depth_m(self.chainage_m[k : k + 1])[0])
+        depth = depth if np.isfinite(depth) and depth > 0.0 else 1.0
+        ray = np.hypot(away_m, depth)
+        lost = 20.0 * np.log10(ray / depth)
+        lost = lost + self.survey.site.tables.soil().loss_db_per_m * (ray - depth)
+        heard = 10.0 ** (max(self.level_db[k] - quiet_db, 0.0) / 10.0) - 1.0
+        out: Floats = quiet_db + 10.0 * np.log10(1.0 + heard * 10.0 ** (-lost / 10.0))
+        return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, KindFit
-from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence
+from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence, Offsets
 from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE, pool
 from geoleak.evidence.stop import of_the_leak
 from geoleak.survey import Survey
@@ -105,11 +105,11 @@ class ContactEvidence(LevelEvidence[Pipe]):
         out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))
         return out
 
-    def fit_of(
-        self, draws: LevelDraws, rng: np.random.Generator, *, silent: bool = False
-    ) -> KindFit:
+    def fits_of(
+        self, draws: LevelDraws, off: Offsets, rng: np.random.Generator, *, silent: bool = False
+    ) -> tuple[KindFit, ...]:
         """Compare the readings with draws; two that contradict each other are read again."""
-        fit = super().fit_of(draws, rng, silent=silent)
+        fit, *more = super().fits_of(draws, off, rng, silent=silent)
         pair = None if silent else self._contradiction(draws)
         rows = self._readings()
         if pair is not None:
@@ -119,12 +119,12 @@ class ContactEvidence(LevelEvidence[Pipe]):
                 "other, no loss on the way makes that"
             )
             again = AGAIN.format(" and ".join(rows.named(k) for k in pair))
-            return replace(fit, text=text, agrees=False, redo=again)
+            return (replace(fit, text=text, agrees=False, redo=again),)
         if not silent and self._dead():
             names = " and ".join(rows.named(k) for k in range(len(rows)))
             text = f"contact {names}: no louder than the quietest ground; is the sensor sound?"
-            return replace(fit, text=text, against=True)
-        return fit
+            fit = replace(fit, text=text, against=True)
+        return fit, *more
 
     def _contradiction(self, draws: LevelDraws) -> tuple[int, int] | None:
         """Return the two readings whose difference no loss along the pipe makes, the worst ones.

@@ -102,6 +102,23 @@ class LevelDraws:
     sigma: Floats
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Offsets:
+    """How far n rows lie off what draws expect of them.
+
+    Attributes
+    ----------
+    db : ndarray, shape (n,)
+        The middle of the draws, positive where louder.
+    unlike, far : ndarray of bool, shape (n,)
+        Too far to agree, and so far that no leak makes it.
+    """
+
+    db: Floats
+    unlike: Mask
+    far: Mask
+
+
 def pipe_loss(survey: Survey) -> tuple[Floats, float]:
     """Return the median loss of each leg in dB/m, shape (legs,), and the spread of its logarithm.
 
@@ -435,14 +452,17 @@ class LevelEvidence(Generic[GroundKind]):
 
     def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
         """Compare the readings with what the posterior expects of them."""
-        return self.fit_of(self.draws(belief, rng), rng)
+        draws = self.draws(belief, rng)
+        return self.fits_of(draws, self.offsets(draws), rng)[0]
 
-    def fit_of(
-        self, draws: LevelDraws, rng: np.random.Generator, *, silent: bool = False
-    ) -> KindFit:
+    def fits_of(
+        self, draws: LevelDraws, off: Offsets, rng: np.random.Generator, *, silent: bool = False
+    ) -> tuple[KindFit, ...]:
         """Compare the readings with draws of place, node and strength, each with its floor.
 
-        ``silent``: the readings are likelier without any leak, so no peak is spoken of.
+        Where they agree, those that do not are told beside them, each with its place; but not
+        those that `outliers` names as louder than a leak can be. ``silent``: the readings are
+        likelier without any leak, so no peak is spoken of.
 
         The discrepancy is the sum of log(1 + z^2 / nu) (posterior-predictive check, Gelman,
         Meng, Stern 1996, Statistica Sinica 6, 733; from memory). Errors count against the scale
@@ -455,14 +475,25 @@ class LevelEvidence(Generic[GroundKind]):
         other *= np.exp(self.error.spread * rng.standard_normal((len(error), 1)))
         seen, drawn = (np.log1p(e**2 / FREEDOM).sum(axis=1) for e in (error, other))
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
-        off = self._readings_of(self.unlike(draws))
-        agrees = p_value >= MISFIT and off < self.rows
-        text = self._fit_text(draws, off, agrees=agrees, silent=silent)
+        count = self._readings_of(off.unlike)
+        agrees = p_value >= MISFIT and count < self.rows
+        text = self._fit_text(draws, count, agrees=agrees, silent=silent)
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
         names = (self._readings().named(k) for k in range(self.rows)) if few else ()
         redo = AGAIN.format(" and ".join(names)) if few else ""
-        return KindFit(self.kind, self.rows, p_value, text, agrees, redo)
+        fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo)
+        rows = np.flatnonzero(off.unlike & ~(off.far & (off.db > 0.0)))
+        if silent or not agrees or len(rows) == 0:
+            return (fit,)
+        named = [
+            f"{self._readings().named(int(self.pooled.reading[row]))} {abs(off.db[row]):.0f} dB "
+            f"{'over' if off.db[row] > 0 else 'under'}"
+            for row in rows[:MOST_NAMED]
+        ]
+        more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
+        text = f"{self.noun} that do not agree: {', '.join(named)}{more}"
+        return fit, KindFit(f"{self.kind} against", len(rows), 0.0, text, True, against=True)
 
     def _stated(self, draws: LevelDraws) -> Floats:
         """Return the scale of each row's error as it was stated, shape (d, n)."""
@@ -470,76 +501,54 @@ class LevelEvidence(Generic[GroundKind]):
         out: Floats = draws.sigma / scale * np.exp(self.error.value)
         return out
 
-    def unlike(self, draws: LevelDraws) -> Mask:
-        """Tell which rows lie too far off what is expected there to agree with it, shape (n,).
+    def offsets(self, draws: LevelDraws) -> Offsets:
+        """Return how far each row lies off what the draws expect of it.
 
-        Against the scale that was stated: one that grew to swallow a misfit hides none. What is
-        quieter beside the line agrees, as in `outliers`.
+        Unlike by the scale that was stated: one that grew to swallow a misfit hides none. What is
+        quieter beside the line agrees, and a detector's figures are pooled otherwise.
         """
-        if self.kind not in HEARD:
-            return np.zeros(len(self.pooled), dtype=bool)
         error = self.data(np.arange(len(self.pooled))).level - draws.expected
-        scales = np.median(error / self._stated(draws), axis=0)
-        aside = np.abs(self.pooled.offset_m) >= setting("rival_aside_nearest").value
-        told = (self.pooled.censored == 0) & (self.pooled.reading >= 0) & ~(aside & (scales < 0))
-        return np.asarray(told & (np.abs(scales) > UNLIKE_SCALES))
+        db = np.median(error, axis=0)
+        stated, grown = (
+            np.abs(np.median(error / scale, axis=0)) for scale in (self._stated(draws), draws.sigma)
+        )
+        told = (self.pooled.censored == 0) & (self.pooled.reading >= 0) & (self.kind in HEARD)
+        told &= ~(self.aside & (db < 0.0))
+        return Offsets(db, told & (stated > UNLIKE_SCALES), told & (grown > OUTLIER_SCALES))
+
+    @property
+    def aside(self) -> Mask:
+        """Tell which rows stand beside the line, where another may lie."""
+        return np.asarray(np.abs(self.pooled.offset_m) >= setting("rival_aside_nearest").value)
 
     def _readings_of(self, rows: Mask) -> int:
         """Return how many readings of the sheet some pooled rows hold."""
-        held = self._readings()
-        kept = self.pooled.reading[rows]
-        same = held.place[:, None] == held.place[None, kept] if len(kept) else np.zeros((1, 0))
-        alike = same & (held.session[:, None] == held.session[None, kept]) if len(kept) else same
+        held, kept = self._readings(), self.pooled.reading[rows]
+        alike = held.place[:, None] == held.place[kept]
+        alike &= held.session[:, None] == held.session[kept]
         return int(alike.any(axis=1).sum())
-
-    def unlike_fit(self, draws: LevelDraws) -> KindFit | None:
-        """Return the readings that do not agree, each with its place; None where all do.
-
-        Those that `outliers` names as louder than a leak can be stop a dig and are told there.
-        """
-        error = self.data(np.arange(len(self.pooled))).level - draws.expected
-        off_db, scales = np.median(error, axis=0), np.median(error / draws.sigma, axis=0)
-        rows = np.flatnonzero(self.unlike(draws) & (scales <= OUTLIER_SCALES))
-        if len(rows) == 0:
-            return None
-        told = [
-            f"{self._readings().named(int(self.pooled.reading[row]))} {abs(off_db[row]):.0f} dB "
-            f"{'over' if off_db[row] > 0 else 'under'}"
-            for row in rows[:MOST_NAMED]
-        ]
-        more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
-        text = f"{self.noun} that do not agree: {', '.join(told)}{more}"
-        return KindFit(f"{self.kind} against", len(rows), 0.0, text, True, against=True)
 
     def _readings(self) -> Levels:
         readings: Levels = getattr(self.survey, self.kind)
         return readings
 
-    def outliers(self, draws: LevelDraws) -> list[Note]:
+    def outliers(self, off: Offsets) -> list[Note]:
         """Name the readings far off what all the others let expect, each with its row.
 
         Beside the line a reading may be off for what lies there: it was not read badly.
         """
-        if self.kind not in HEARD:
-            return []  # a detector's figures are pooled otherwise
         readings = self._readings()
-        error = self.data(np.arange(len(self.pooled))).level - draws.expected
-        off_db, scales = np.median(error, axis=0), np.median(error / draws.sigma, axis=0)
-        far = (np.abs(scales) > OUTLIER_SCALES) & (self.pooled.reading >= 0)
         notes = []
-        for row in np.flatnonzero(far & (self.pooled.censored == 0)).tolist():
+        for row in np.flatnonzero(off.far).tolist():
             k = int(self.pooled.reading[row])
             where = self.survey.legs[int(readings.leg[k])]
             at = format_length(float(readings.chainage_m[k]), unit=self.survey.site.length_unit)
-            over = off_db[row] > 0
+            over, aside = off.db[row] > 0, self.aside[row]
             what = (
                 f"reading {readings.id[k]} at {at} of leg {where.name} is about "
-                f"{abs(off_db[row]):.0f} dB {'over' if over else 'under'} what the others let "
+                f"{abs(off.db[row]):.0f} dB {'over' if over else 'under'} what the others let "
                 "expect"
             )
-            aside = abs(readings.offset_m[k]) >= setting("rival_aside_nearest").value
-            if aside and not over:
-                continue
             remedy = "" if aside else "take it again, and check its place"
             origin = readings.origin[k] if readings.origin else NOWHERE
             code = LOUD if over and not aside else "reading_off"

@@ -99,10 +99,9 @@ def check(
             continue
         draws = each.draws(belief, rng)
         silent = odds is not None and odds > SILENT and each.kind in ("surface", "contact")
-        fits.append(each.fit_of(draws, rng, silent=silent))
-        unlike = None if silent or not fits[-1].agrees else each.unlike_fit(draws)
-        fits += [] if unlike is None else [unlike]
-        notes += each.outliers(draws)
+        off = each.offsets(draws)
+        fits += each.fits_of(draws, off, rng, silent=silent)
+        notes += each.outliers(off)
         if each.kind == "surface":
             curves = level_curves(run, each, draws, rng)
             second = second_leak(run, each, draws, peaks[0], rng) if peaks else None
