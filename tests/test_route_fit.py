@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 from geoleak.errors import GeometryError, SiteDataError
 from geoleak.route import FixedPoint, MarkArray, RouteOptions, fit_route
 from geoleak.route.alignment import Alignment
+from geoleak.route.marks import _least_path
 from tests.check_values import check_value
 from tests.command import at_length
 
@@ -341,6 +344,21 @@ def test_a_better_order_is_suggested_and_not_taken():
     assert found.order.tolist() == [*range(8), *range(20, 7, -1)]
     assert found.route.length_m == pytest.approx(24.0, abs=0.02)
     assert "mark_order" not in codes(found)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_path_through_marks_is_shorter_than_the_least_that_is_stated(seed):
+    rng = np.random.default_rng(seed)
+    apart = np.cumsum(rng.uniform(0.2, 3.0, 6))
+    points = np.stack([apart, 0.4 * rng.standard_normal(6)], axis=1)
+    every = np.array(list(permutations(range(6))))
+    steps = np.hypot(*np.diff(points[every], axis=1).transpose(2, 0, 1))
+    least, spacing = _least_path(points)
+    assert least <= steps.sum(axis=1).min() + 1e-9
+    assert spacing <= np.median(steps, axis=1).min() + 1e-9
+    # And on a line of even marks it is the line.
+    even = np.stack([np.arange(9.0), np.zeros(9)], axis=1)
+    assert _least_path(even) == (pytest.approx(8.0), pytest.approx(1.0))
 
 
 def test_found_order_begins_at_the_start_point():

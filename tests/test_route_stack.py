@@ -171,7 +171,7 @@ def test_blas_is_kept_to_one_thread(room, name, work, monkeypatch):
 def test_a_reversal_in_a_first_guess_becomes_two_bends():
     angle = np.deg2rad(35.0)
     back = [10.0 - 8.0 * np.cos(angle), 8.0 * np.sin(angle)]
-    shape = mended(Alignment(np.array([[0.0, 0.0], [10.0, 0.0], back]), np.zeros(3)))
+    (shape,) = mended([Alignment(np.array([[0.0, 0.0], [10.0, 0.0], back]), np.zeros(3))])
     assert shape.allowed()
     assert shape.runs == 3
 

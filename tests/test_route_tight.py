@@ -17,6 +17,7 @@ from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
 from geoleak.route.model import split, volume
 from geoleak.route.moves import _best_gap
+from geoleak.route.partition import prefix_sums
 from geoleak.route.search import tried
 from geoleak.route.solve import Observations, misfit, normal_equations
 from geoleak.route.spread import posteriors
@@ -178,7 +179,7 @@ def test_two_marks_at_most_stand_between_the_two_lines_of_a_jog(on_link, left_ou
         np.stack([link, 5.5 + 0.0 * link], axis=1),
         np.stack([np.full(6, 2.0), np.arange(6.0, 12.0)], axis=1),
     ])  # fmt: skip
-    between, _ = _best_gap(points, np.full(len(points), 0.05**-2.0))
+    between, _ = _best_gap(prefix_sums(points, np.full(len(points), 0.05**-2.0)))
     assert between == left_out
 
 

@@ -294,17 +294,17 @@ def order_note(
     count = len(points)
     if count < 4 or not _looks_wrong(points[given]):
         return None
+    old = path_length(points, given)
+    if not _worth_saying(old, *_least_path(points)):
+        return None
     found = found_order(points, first=int(given[0]))
     free = found_order(points) if count <= 400 else found
     if path_length(points, free) < path_length(points, found) - 1e-6:
         found = free
     if np.flatnonzero(found == given[0])[0] > np.flatnonzero(found == given[-1])[0]:
         found = found[::-1]
-    old, new = path_length(points, given), path_length(points, found)
-    spacing = float(np.median(np.hypot(*np.diff(points[found], axis=0).T)))
-    if old < LONGER_THAN_FOUND * new and old - new < 6 * spacing:
-        return None
-    if old - new < 1.5 * spacing:
+    new = path_length(points, found)
+    if not _worth_saying(old, new, float(np.median(np.hypot(*np.diff(points[found], axis=0).T)))):
         return None
     return options.note(
         "mark_order",
@@ -313,6 +313,25 @@ def order_note(
         'the pipe runs, give the points in that order, or say order = "found"; the order given '
         "was used",
     )
+
+
+def _worth_saying(old: float, new: float, spacing: float) -> bool:
+    """Tell whether a path is so much shorter than the old one that the order is doubted."""
+    longer = old >= LONGER_THAN_FOUND * new or old - new >= 6 * spacing
+    return longer and old - new >= 1.5 * spacing
+
+
+def _least_path(points: Floats) -> tuple[float, float]:
+    """Return lengths that no path through the points falls below: the whole, its median step.
+
+    Each point is left and reached by steps to two others, the ends by one: no shorter than to its
+    nearest neighbours.
+    """
+    from scipy.spatial import KDTree
+
+    apart, _ = KDTree(points).query(points, k=3)
+    one, two = np.sort(apart[:, 1]), np.sort(apart[:, 2])
+    return 0.5 * float(one.sum() + two[:-2].sum()), float(np.median(one[:-1]))
 
 
 def _looks_wrong(points: Floats) -> bool:

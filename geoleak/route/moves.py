@@ -6,12 +6,12 @@ guesses of `partition` say where.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, hints
+from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, Stack, hints
 from geoleak.route.blocks import MOST_ON_LINK, detour, outlier_rows
 from geoleak.route.model import BEND_EVERY_M, FITTING_RAD, split
 from geoleak.route.partition import (
@@ -21,9 +21,10 @@ from geoleak.route.partition import (
     cut_misfit,
     first_vertices,
     foot_on,
+    last_starts,
     line_of,
     prefix_sums,
-    run_starts,
+    traced_back,
 )
 from geoleak.route.solve import Observations, Solution
 
@@ -44,7 +45,8 @@ LEAST_ROUNDED_M = 0.2
 
 def proposals(fit: Solution, marks: Observations) -> list[Alignment]:
     """Return the structures one move away."""
-    return [shape for move in MOVES for shape in move(fit, marks)]
+    plain = [shape for move in (_drops, _merges, _roundings) for shape in move(fit, marks)]
+    return plain + mended([shape for move in (_relayings, _detours) for shape in move(fit, marks)])
 
 
 def _drops(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
@@ -98,57 +100,64 @@ def _relayings(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     """
     shape = fit.shape
     deviance = split(fit.where.offset_m, marks.sigma_m)[0]
-    charge = cut_charge(len(marks.points))
-    for first, last, held in _stretches(shape, marks):
-        points, weight = marks.points[held], marks.sigma_m[held] ** -2.0
-        robust = fit.weight[held]
-        starts = run_starts(points, weight, charge, CUTS_AGAIN)
+    stated = marks.sigma_m**-2.0
+    every, robust = (prefix_sums(marks.points, weight) for weight in (stated, fit.weight))
+    for first, last, held, starts in _stretches(shape, marks, every):
+        points, weight = marks.points[held], stated[held]
+        plain, sums = (each[held.start : held.stop + 1] for each in (every, robust))
         if last == first + 1:
-            for each in (weight, robust):
-                starts += [[0, cut] for cut in best_cuts(points, each)]
+            for each in (plain, sums):
+                starts += [[0, cut] for cut in best_cuts(each)]
         spare = float(deviance[held].sum()) + 2.0 * BEND_LEAST * (last - first - 1)
-        sums = prefix_sums(points, robust)
         # The vertices around the stretch stay, but for the route's own ends.
         own = slice(int(first > 0), -1 if last < shape.runs else None)
         at = first + own.start, last + int(last == shape.runs)
         for cuts in dict.fromkeys(map(tuple, starts)):
             if 0 < BEND_LEAST * (len(cuts) - 1) <= spare - cut_misfit(sums, cuts):
-                yield mended(shape.laid(*at, first_vertices(points, weight, list(cuts))[own]))
-        apart = cut_costs(points, robust, between=min(MOST_ON_LINK, len(points) - 4))
+                yield shape.laid(*at, first_vertices(points, weight, list(cuts))[own])
+        apart = cut_costs(sums, between=min(MOST_ON_LINK, len(points) - 4))
         if spare - apart.min() >= 2.0 * BEND_LEAST:
-            for line in _steps(points, weight):
-                yield mended(shape.laid(*at, line[own]))
+            for line in _steps(points, weight, plain):
+                yield shape.laid(*at, line[own])
 
 
-def _stretches(shape: Alignment, marks: Observations) -> Iterator[tuple[int, int, Ints]]:
-    """Yield one to three neighbouring straights first..last-1, with the marks on them."""
+def _stretches(
+    shape: Alignment, marks: Observations, sums: Floats
+) -> Iterator[tuple[int, int, slice, list[list[int]]]]:
+    """Yield one to three neighbouring straights first..last-1, the marks on them, their best cuts.
+
+    Cut once for the longest: where the last run begins is known for every mark on the way.
+    """
     # In order: where pipe turns back, the nearest straight is often the wrong one.
-    run = hints(shape.stack, marks.points)[0]
+    begin = np.searchsorted(hints(shape.stack, marks.points)[0], np.arange(shape.runs + 1))
     for first in range(shape.runs):
-        for last in range(first + 1, min(first + MOST_REPLACED, shape.runs) + 1):
-            held = np.flatnonzero((run >= first) & (run < last))
-            if len(held) >= 4:
-                yield first, last, held
+        most = min(first + MOST_REPLACED, shape.runs)
+        longest = sums[begin[first] : begin[most] + 1]
+        came = last_starts(longest, cut_charge(len(marks.points)), CUTS_AGAIN)
+        for last in range(first + 1, most + 1):
+            held = slice(int(begin[first]), int(begin[last]))
+            if (count := held.stop - held.start) >= 4:
+                yield first, last, held, [traced_back(each) for each in came[: count + 1].T]
 
 
-def _steps(points: Floats, weight: Floats) -> Iterator[Floats]:
+def _steps(points: Floats, weight: Floats, sums: Floats) -> Iterator[Floats]:
     """Yield lines (4, 2) of two bends a step apart, where two lines fit the marks best.
 
     Pipe that steps aside or turns back within a metre or two: few marks or none stand on the link,
     and the first of the two bends alone gains nothing.
     """
-    between, cut = _best_gap(points, weight)
+    between, cut = _best_gap(sums)
     one = line_of(points[:cut], weight[:cut])
     two = line_of(points[cut + between :], weight[cut + between :])
     for pair in _links(one, two, points[cut - 1], points[cut + between]):
         yield np.stack([foot_on(one, points[0]), *pair, foot_on(two, points[-1])])
 
 
-def _best_gap(points: Floats, weight: Floats) -> tuple[int, int]:
+def _best_gap(sums: Floats) -> tuple[int, int]:
     """Return how many marks stand between two lines that fit the others best, and where."""
     best = (np.inf, 0, 0)
-    for between in range(min(MOST_ON_LINK, len(points) - 4) + 1):
-        costs = cut_costs(points, weight, between=between)
+    for between in range(min(MOST_ON_LINK, len(sums) - 5) + 1):
+        costs = cut_costs(sums, between=between)
         cut = int(np.argmin(costs))
         best = min(best, (float(costs[cut]) + between * LONE_CHARGE, between, cut + 2))
     return best[1:]
@@ -177,9 +186,9 @@ def _links(
             yield np.stack([middle - run * one[1], foot_on(two, middle) + run * two[1]])
 
 
-def best_cuts(points: Floats, weight: Floats, *, most: int = 2) -> list[int]:
+def best_cuts(sums: Floats, *, most: int = 2) -> list[int]:
     """Return where one run of marks is best cut into two lines, well apart from one another."""
-    totals = cut_costs(points, weight)
+    totals = cut_costs(sums)
     out: list[int] = []
     for place in np.argsort(totals, kind="stable"):
         cut = int(place) + 2
@@ -201,12 +210,20 @@ def fitting(shape: Alignment) -> Alignment:
     return Alignment(shape.vertices, tangent)
 
 
-def mended(shape: Alignment) -> Alignment:
-    """Return the shape changed until it can lie in a trench.
+def mended(shapes: Sequence[Alignment]) -> list[Alignment]:
+    """Return shapes changed until each can lie in a trench.
 
     One impossible corner must not lose all the others of a first guess: a reversal becomes two
     bends a step apart, which is what pipe that turns back has; what is still wrong is left out.
     """
+    if not shapes:
+        return []
+    stack = Stack.of(shapes)
+    fine = stack.allowed() & ~stack.tangent_m.any(axis=1)
+    return [each if good else _mended(each) for each, good in zip(shapes, fine, strict=True)]
+
+
+def _mended(shape: Alignment) -> Alignment:
     shape = fitting(shape)
     length, unit, turn = shape.parts
     for k in np.flatnonzero(np.abs(turn) > GREATEST_TURN_RAD)[::-1]:
@@ -229,14 +246,4 @@ def mended(shape: Alignment) -> Alignment:
 
 def _detours(fit: Solution, marks: Observations) -> Iterator[Alignment]:
     """Yield shapes led along three outlier marks and more in a row."""
-    for row in outlier_rows(fit):
-        yield mended(detour(fit, marks, row))
-
-
-MOVES: tuple[Callable[[Solution, Observations], Iterator[Alignment]], ...] = (
-    _drops,
-    _merges,
-    _roundings,
-    _relayings,
-    _detours,
-)
+    return (detour(fit, marks, row) for row in outlier_rows(fit))

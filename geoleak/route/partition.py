@@ -54,13 +54,25 @@ def run_starts(
     shares : tuple of float
         Shares of this cost, and of what runs of few marks cost, at which the marks are cut.
     """
-    sums = prefix_sums(points, weight)
-    if len(points) <= MOST_IN_TABLE:
-        return _cut_by_table(sums, charge, np.array(shares))
-    return _cut_by_pruning(sums, charge, np.array(shares))
+    came = last_starts(prefix_sums(points, weight), charge, shares)
+    return [traced_back(column) for column in came.T]
 
 
-def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> list[list[int]]:
+def last_starts(sums: Floats, charge: float, shares: tuple[float, ...]) -> Ints:
+    """Return (n + 1, shares) where the last run of the best cut of the first 0, 1 ... marks begins.
+
+    Parameters
+    ----------
+    sums : (n + 1, 6) array
+        Of the marks, as `prefix_sums` gives them.
+    charge, shares : float, tuple of float
+        As in `run_starts`.
+    """
+    cut = _cut_by_table if len(sums) - 1 <= MOST_IN_TABLE else _cut_by_pruning
+    return cut(sums, charge, np.array(shares))
+
+
+def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> Ints:
     count = len(sums) - 1
     start, stop = np.tril_indices(count + 1, -1)[::-1]
     table = np.full((count + 1, count + 1), np.inf)
@@ -74,10 +86,10 @@ def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> list[list[int]
         total = cost[:end] + table[end, :end, None] + few[count - end :]
         came[end] = total.argmin(axis=0)
         cost[end] = total.min(axis=0) + charge * shares
-    return [_traced_back(came[:, column]) for column in range(len(shares))]
+    return came
 
 
-def _cut_by_pruning(sums: Floats, charge: float, shares: Floats) -> list[list[int]]:
+def _cut_by_pruning(sums: Floats, charge: float, shares: Floats) -> Ints:
     count = len(sums) - 1
     cost = np.empty((count + 1, len(shares)))
     cost[0] = -charge * shares
@@ -93,7 +105,7 @@ def _cut_by_pruning(sums: Floats, charge: float, shares: Floats) -> list[list[in
         # A start is dropped when it can win at no share.
         keep = (total <= cost[stop] + shares * LONE_CHARGE).any(axis=1)
         alive = np.append(alive[keep], stop)
-    return [_traced_back(came[:, column]) for column in range(len(shares))]
+    return came
 
 
 def _few(size: Ints) -> Floats:
@@ -101,7 +113,8 @@ def _few(size: Ints) -> Floats:
     return np.where(size == 2, PAIR_CHARGE, 0.0) + np.where(size == 1, LONE_CHARGE, 0.0)
 
 
-def _traced_back(came: Ints) -> list[int]:
+def traced_back(came: Ints) -> list[int]:
+    """Return the first mark of each run of the best cut of all marks, from its `last_starts`."""
     starts: list[int] = []
     stop = len(came) - 1
     while stop > 0:
@@ -118,12 +131,14 @@ def prefix_sums(points: Floats, weight: Floats) -> Floats:
     return np.concatenate([np.zeros((1, 6)), np.cumsum(terms * weight[:, None], axis=0)])
 
 
-def cut_costs(points: Floats, weight: Floats, *, between: int = 0) -> Floats:
-    """Return the misfit of two lines for a cut after 2, 3 ... marks, so many between left out."""
-    sums = prefix_sums(points, weight)
-    stop = len(points) - 1
+def cut_costs(sums: Floats, *, between: int = 0) -> Floats:
+    """Return the misfit of two lines for a cut after 2, 3 ... marks, so many between left out.
+
+    From the running sums (n + 1, 6) over the marks, which may begin anywhere.
+    """
+    stop = len(sums) - 2
     before, after = sums[2 : stop - between], sums[2 + between : stop]
-    return _misfit(before) + _misfit(sums[-1] - after)
+    return _misfit(before - sums[0]) + _misfit(sums[-1] - after)
 
 
 def cut_misfit(sums: Floats, starts: Sequence[int]) -> float:

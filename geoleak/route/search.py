@@ -165,8 +165,8 @@ def search(
         for starts in run_starts(marks.points, weights, cut_charge(len(marks.points)), cuts_at):
             if tuple(starts) not in cuts:
                 vertices = first_vertices(marks.points, weights, starts)
-                cuts[tuple(starts)] = mended(Alignment(vertices, np.zeros(len(vertices))))
-    found.add(tried(list(cuts.values()), marks))
+                cuts[tuple(starts)] = Alignment(vertices, np.zeros(len(vertices)))
+    found.add(tried(mended(list(cuts.values())), marks))
     if not found.ranked():
         return [], []
     best = found.ranked()[0]
@@ -216,7 +216,7 @@ def _passed_over(
             continue
         begin, stop = int(at[0]), int(at[-1]) + 1
         part = marks.part(begin, stop)
-        piece = mended(_piece(shape, first, last, part))
+        (piece,) = mended([_piece(shape, first, last, part)])
         ranked = known.get((begin, stop), ())
         if not ranked or ranked[0].kind != (piece.runs, len(piece.arcs)):
             found = Found()
