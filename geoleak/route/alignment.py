@@ -316,25 +316,25 @@ def hints(stack: Stack, points: Floats) -> Ints:
     rows = len(stack)
     if most == 1:
         return np.zeros((rows, count), dtype=np.int64)
-    length, east, north, _ = stack.parts
-    away = points[None, :, None, :] - stack.vertices[:, None, :-1, :]
-    e, n = east[:, None, :], north[:, None, :]
-    along = away[..., 0] * e + away[..., 1] * n
-    across = away[..., 0] * n - away[..., 1] * e
-    beyond = along - np.minimum(np.maximum(along, 0.0), length[:, None, :])
+    length, east, north, _ = (each[..., None] for each in stack.parts)
+    dx = points[:, 0] - stack.vertices[:, :-1, 0, None]
+    dy = points[:, 1] - stack.vertices[:, :-1, 1, None]
+    along = dx * east + dy * north
+    across = dx * north - dy * east
+    beyond = along - np.minimum(np.maximum(along, 0.0), length)
     # With the sums of each straight running, the best cut before each mark is a running minimum.
-    sums = np.zeros((rows, count + 1, most))
-    np.cumsum(across * across + beyond * beyond, axis=1, out=sums[:, 1:])
-    cost = sums[:, :, 0]
+    sums = np.zeros((rows, most, count + 1))
+    np.cumsum(across * across + beyond * beyond, axis=2, out=sums[..., 1:])
+    cost = sums[:, 0]
     cuts = []
     places = np.arange(count + 1)
     for k in range(1, most):
-        gap = cost - sums[:, :, k]
+        gap = cost - sums[:, k]
         low = np.minimum.accumulate(gap, axis=1)
         fresh = np.zeros(gap.shape, dtype=np.int64)
         fresh[:, 1:] = np.where(low[:, 1:] < low[:, :-1], places[1:], 0)
         cuts.append(np.maximum.accumulate(fresh, axis=1))
-        cost = low + sums[:, :, k]
+        cost = low + sums[:, k]
     out = np.zeros((rows, count), dtype=np.int64)
     stop = np.full(rows, count)
     each = np.arange(rows)
