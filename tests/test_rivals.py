@@ -23,9 +23,12 @@ from geoleak.advice.checks import (
     TRACE_M,
     Check,
     InHole,
+    _finds,
+    _is_known,
     _is_made,
     dry_hole_minutes,
     places_of,
+    rod_minutes,
 )
 from geoleak.advice.decide import EVEN_WHEN, decide
 from geoleak.advice.heard import PUSHES
@@ -513,11 +516,35 @@ def test_a_dry_hole_costs_the_sites_money_or_a_crews_day():
     assert dry_hole_minutes(replace(survey, site=replace(survey.site, crew=crew))) == 1500.0
 
 
-@pytest.mark.parametrize(
-    ("kind", "minutes"), [("stop", 10.0), ("across", 4.0), ("trace_on", 15.0), ("rod", 18.0)]
-)
+@pytest.mark.parametrize(("kind", "minutes"), [("stop", 10.0), ("across", 4.0), ("trace_on", 15.0)])
 def test_minutes_of_checks_are_those_of_the_method(kind, minutes):
     assert setting(f"check_{kind}_minutes").value == minutes
+
+
+@pytest.mark.parametrize(
+    ("surface", "away", "minutes"),
+    [(None, 0.0, 12.0), ("grass", 0.0, 12.0), ("concrete", 1.9, 24.0), ("concrete", 2.1, 12.0)],
+)
+def test_a_rod_takes_longer_where_a_slab_is_drilled(surface, away, minutes):
+    survey = synthetic.survey()
+    rows = synthetic.levels("surface", [47.0], [50.0], route=survey.legs[0].route)
+    survey = replace(survey, surface=replace(rows, surface=(surface,)))
+    assert rod_minutes(survey, ((0, 47.0 + away, 0.0),) * 3) == minutes
+
+
+def test_a_rod_that_was_pushed_tells_of_a_line_aside_and_less_the_second_time():
+    survey = listened()
+    rivals = {e.name: e for e in judged(survey).rivals}
+    stake = rivals["aside"].place[1]
+    for pushed, known, finds in ((2, False, 0.8), (3, True, 0.4)):
+        at = stake + 0.5 * np.arange(pushed)
+        rod = synthetic.levels(
+            "rod", at, 50.0 - 8.0 * np.arange(pushed), route=survey.legs[0].route
+        )
+        after = replace(survey, rod=rod)
+        assert _is_known(after, rivals["aside"], stake) is known
+        assert not _is_known(after, rivals["fitting"], stake)
+        assert _finds(after, "rod", rivals["aside"]) == finds
 
 
 def test_an_undocumented_survey_is_checked_first():
@@ -550,7 +577,7 @@ def test_a_rod_that_leaves_doubt_is_pushed_twice_more_and_no_third_time():
     survey = replace(documented(rod=()), rod=rods([46.3, 47.3, 48.3], 49.0))
     decision = decide(survey, judged(survey), **SURE)
     assert (decision.verdict, decision.check.kind) == ("check_first", "rod")
-    assert decision.check.minutes == pytest.approx(12.0)
+    assert decision.check.minutes == pytest.approx(8.0)
     middle = 0.5 * sum(decision.hole.pieces[0][1:])
     # Half a metre to either side stands as good as where a push was made.
     assert abs(middle + 0.5 - 48.3) < ROD_APART_M > abs(middle - 0.5 - 47.3)
@@ -581,7 +608,7 @@ def test_a_loud_survey_with_everything_off_and_read_aside_needs_one_check():
     survey = documented(rod=())
     decision = decide(survey, judged(survey), **SURE)
     assert decision.verdict == "check_first"
-    assert (decision.check.kind, decision.check.minutes) == ("rod", 18.0)
+    assert (decision.check.kind, decision.check.minutes) == ("rod", 12.0)
 
 
 def test_cheap_holes_are_dug_without_a_check():
@@ -594,8 +621,8 @@ def test_cheap_holes_are_dug_without_a_check():
 
 
 def test_caution_is_what_asks_for_the_check():
-    """A dry hole worth 300 minutes: as stated no check is worth its minutes, thrice it is."""
-    crew = Crew(dry_hole_cost=300.0, hour_cost=60.0)
+    """A dry hole worth 200 minutes: as stated no check is worth its minutes, thrice it is."""
+    crew = Crew(dry_hole_cost=200.0, hour_cost=60.0)
     survey = documented(rod=())
 
     def verdict(caution):

@@ -17,7 +17,7 @@ from geoleak.advice.records import Doubt, Place
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
 from geoleak.survey import Survey
-from geoleak.tables import setting
+from geoleak.tables import setting, surface
 
 # Offsets of readings left and right of the hole's middle: two tell one side from the other.
 ACROSS_M = (-1.5, 1.5)
@@ -136,13 +136,14 @@ def next_check(
         plain = {name: hole.missed(name) * finds[name] for name in told}
         rival = max(told, key=lambda name: plain[name])
         # One rival at a time, if nothing is known of it, is taken as commoner than stated.
-        caution = 1.0 if rivals[rival].checked else survey.site.prior.caution
+        caution = 1.0 if _is_known(survey, rivals[rival], stake_m) else survey.site.prior.caution
         spared = sum(plain.values()) - plain[rival]
         spared += hole.missed(rival, times=caution) * finds[rival]
         places = places_of(survey, kind, leg, stake_m, middle_m)
-        minutes = setting(f"check_{kind}_minutes").value
         if kind == "rod":
-            minutes *= len(places) / len(ROD_M)
+            minutes = rod_minutes(survey, places)
+        else:
+            minutes = setting(f"check_{kind}_minutes").value
         if spared < LEAST or not places:
             continue
         check = Check(
@@ -158,6 +159,26 @@ def next_check(
         if best is None or spared / minutes > best.spared / best.minutes:
             best = check
     return best
+
+
+def rod_minutes(survey: Survey, places: tuple[Place, ...]) -> float:
+    """Return what a rod takes at some places: pushed through soft ground, drilled through a slab.
+
+    A slab is where the nearest reading within `PAST_M` says so.
+    """
+    rows, minutes = survey.surface, 0.0
+    for leg, at, _ in places:
+        away = np.where(rows.leg == leg, np.abs(rows.chainage_m - at), np.inf)
+        ground = rows.surface[int(np.argmin(away))] if away.min(initial=np.inf) < PAST_M else None
+        hard = ground is not None and surface(ground).is_hard
+        minutes += setting("rod_drill_minutes" if hard else "rod_push_minutes").value
+    return minutes
+
+
+def _is_known(survey: Survey, rival: Explanation, stake_m: float) -> bool:
+    """Tell whether any check was made here that tells of a rival."""
+    by_rod = rival.name in TELLS["rod"]
+    return rival.checked or (by_rod and pushes(survey, rival.place[0], stake_m) >= len(ROD_M))
 
 
 def _is_made(survey: Survey, kind: str, rival: Explanation, stake_m: float) -> bool:
@@ -181,9 +202,11 @@ def rod_begun(survey: Survey, leg: int, chainage_m: float) -> bool:
 
 def _finds(survey: Survey, kind: str, rival: Explanation) -> float:
     """Return the chance that a check tells a rival from the leak."""
+    leg, at, _ = rival.place
+    if kind == "rod" and pushes(survey, leg, at) >= len(ROD_M):
+        return setting("rod_again_finds").value
     if kind != "stop":
         return setting(f"{kind}_finds").value
-    leg, at, _ = rival.place
     return StopTests(survey).told_apart(leg, at, shot=rival.point is not None)
 
 
@@ -255,9 +278,10 @@ def redo(survey: Survey, doubt: Doubt, hole: InHole) -> Check | None:
     """Return what a doubt asks for first; None where the next readings tell."""
     if not doubt.job:
         return None
-    minutes = setting(doubt.minutes).value
-    if doubt.minutes == "reading_minutes":
-        minutes = reading_minutes(survey) * len(doubt.places)
     if doubt.kind == "rod":
-        minutes *= len(doubt.places) / len(ROD_M)
+        minutes = rod_minutes(survey, doubt.places)
+    elif doubt.minutes == "reading_minutes":
+        minutes = reading_minutes(survey) * len(doubt.places)
+    else:
+        minutes = setting(doubt.minutes).value
     return Check(doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True, job=doubt.job)

@@ -133,7 +133,7 @@ def far_too_loud(case: Case) -> Iterator[Doubt]:
         job = AGAIN.format(f"reading {note.rows[0]}")
         for rows in (survey.surface, survey.contact, survey.rod):
             rod = rows is survey.rod
-            kind, minutes = ("rod", "check_rod_minutes") if rod else ("redo", "reading_minutes")
+            kind, minutes = ("rod", "rod_push_minutes") if rod else ("redo", "reading_minutes")
             for k in (k for k, each in enumerate(rows.id) if each in note.rows):
                 place = (int(rows.leg[k]), float(rows.chainage_m[k]), 0.0)
                 yield Doubt(note.what, job, minutes, (place,), kind=kind)

@@ -46,7 +46,7 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         f"push the rod again at reading {rows.named(far)} and half-way to the hole, down to the "
         "pipe; what stays loud there has a source of its own: look for the leak there too, or find "
         "what sounds and strike the row out (skip)",
-        "check_rod_minutes",
+        "rod_push_minutes",
         places,
         kind="rod",
     )
@@ -78,7 +78,7 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
             f"{'are' if plural else 'is'} loud: something sounds at the pipe",
             "push a rod down to the pipe at these places, and read the ground over each; go on "
             "from the loudest",
-            "check_rod_minutes",
+            "rod_push_minutes",
             _about(survey, rows, loud) if about_it else _between(survey, rows, loud),
             kind="rod",
         )

@@ -135,7 +135,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
         yield Doubt(
             f"the loudest place {said} is the last one {toward}: it may be louder past it",
             f"{do} further {toward}, past the loudest place, until it falls",
-            "check_rod_minutes" if rod else "reading_minutes",
+            "rod_push_minutes" if rod else "reading_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rod else "redo",
         )

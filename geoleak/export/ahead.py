@@ -227,10 +227,14 @@ def task(result: Result) -> str:
     if check.kind == "rod":
         return (
             f"push a rod down beside the pipe at {_counted(len(check.places))} and read through it "
-            f"({minutes}); "
-            "it breaks ground: after the locate request"
+            f"({minutes}); from a last one that is the loudest go on {_half_step(unit)} at a time "
+            "until it falls; it breaks ground: after the locate request"
         )
     return f"turn off what the stop test showed to sound and read the line once more ({minutes})"
+
+
+def _half_step(unit: str) -> str:
+    return "half a metre" if unit == "m" else "2 ft"
 
 
 def _counted(places: int) -> str:

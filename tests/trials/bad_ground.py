@@ -16,6 +16,7 @@ import numpy as np
 from geoleak.advice import Check
 from geoleak.site import LevelSettings, Place, Point, StopTest
 from geoleak.survey.records import Levels, Survey, SurveyedPoint, SurveyedStop
+from geoleak.tables import setting
 from tests import synthetic
 from tests.trials.field import PLACE_DB, READING_DB, Ground, background_db, ray_db
 
@@ -168,8 +169,20 @@ class World:
         self._add("surface", at, level, offset)
 
     def _rod(self, check: Check) -> None:
+        """Push where it is asked for, and on past the loudest until it falls, twice at most."""
         at = np.array([c for _, c, _ in check.places])
-        self._add("rod", at, self.rod(at), np.zeros(len(at)))
+        level = self.rod(at)
+        for _ in range(2):
+            top = int(np.argmax(level))
+            if len(at) < 3 or at[top] not in (at.min(), at.max()):
+                break
+            further = at[top] + (0.5 if at[top] == at.max() else -0.5)
+            if not 0.0 <= further <= LENGTH_M:
+                break
+            self.minutes += setting("rod_push_minutes").value
+            at = np.append(at, further)
+            level = np.append(level, self.rod(at[-1:]))
+        self._add("rod", at, level, np.zeros(len(at)))
 
     def _again(self, check: Check) -> None:
         """Read the line again with what the stop test found turned off."""
