@@ -160,6 +160,12 @@ def test_chance_counts_setting_out_and_elsewhere():
     )
     assert loose.hole.chance < best * chance_across(0.5, 0.4) + 1e-9
     assert "farther aside" in " ".join(loose.reasons)
+    # Points too coarse for the hole tell no line from another.
+    blamed = "that the leak is not on any traced line as shot: the points are too coarse to tell"
+    for sigma, said in (((0.3, 0.5), True), ((0.05, 0.05), False)):
+        off = replace(posterior, elsewhere=0.2)
+        told = decide(survey, off, setting_out_sigma=sigma, hole_half_width_m=0.4, most_readings=0)
+        assert any(blamed in each for each in told.reasons) is said
     assert best <= 1 - posterior.elsewhere
 
 

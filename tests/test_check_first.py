@@ -122,9 +122,46 @@ def test_what_is_believed_is_no_or_else(result: Result) -> None:
     other = dataclasses.replace(result, decision=decision)
     assert "83 %" in ahead.believed(other)
     assert ahead.rivals(other) == ["1 % the leak at another place"]
-    coarse = dataclasses.replace(decision, doubts=("coarse_marks",))
+    coarse = dataclasses.replace(decision, doubts=("coarse_points",))
     told = ahead.believed(dataclasses.replace(result, decision=coarse))
     assert told == "the points are too coarse to tell this line from another"
+
+
+@pytest.mark.parametrize(
+    ("inside", "heard", "dry", "known"),
+    [
+        (0.03, 0.49, 0.3, False),
+        (0.03, 0.51, 0.3, True),
+        (0.51, None, 0.3, True),
+        (0.49, None, 0.3, False),
+        (0.03, 0.2, 0.6, True),  # what is believed is told
+    ],
+)
+def test_a_place_that_nothing_is_believed_of_is_none(
+    result: Result, inside: float, heard: float | None, dry: float, known: bool
+) -> None:
+    one = dataclasses.replace(result.decision.rivals[0], chance_dry=dry)
+    change = {"rivals": (one,), "chance_in_hole": inside, "chance_if_heard": heard}
+    decision = dataclasses.replace(result.decision, **change)
+    line = told(dataclasses.replace(result, decision=decision)).line
+    assert ("no place is known yet; the best so far is" in line) is not known
+
+
+def test_what_the_outcomes_of_a_job_mean_is_its_own(result: Result) -> None:
+    plain = asked(result, "rod")
+    assert "the hole moves" in ahead.meaning(plain)
+    check = dataclasses.replace(plain.decision.check, job="push on", then="two sounds")
+    decision = dataclasses.replace(plain.decision, check=check)
+    own = dataclasses.replace(plain, decision=decision)
+    assert ahead.meaning(own) == "two sounds"
+    assert dict(told(own).rows("Then")) == {"Then": "two sounds"}
+
+
+def test_no_share_off_the_line_is_told_of_points_too_coarse_to_tell(result: Result) -> None:
+    assert "not on any traced line" in dict(told(result).rows("So far"))["So far"]
+    decision = dataclasses.replace(result.decision, doubts=("coarse_points",))
+    coarse = told(dataclasses.replace(result, decision=decision))
+    assert "not on any traced line" not in dict(coarse.rows("So far"))["So far"]
 
 
 @pytest.mark.parametrize(("inside", "said"), [(0.42, True), (0.38, False)])

@@ -110,6 +110,28 @@ def test_marks_are_shot_again_before_more_is_read_at_them(marks_by, first, job):
     assert [each.job.startswith(job) for each in found if each.job] == [True]
 
 
+@pytest.mark.parametrize(
+    ("sigma_m", "bias_m", "note", "job"),
+    [
+        (0.98 * 0.75 / 1.96, 0.0, "", "locate the pipe again here"),
+        (1.02 * 0.75 / 1.96, 0.0, "", "shoot the marks again"),
+        (0.02, 0.4, "", "shoot the marks again"),
+        (0.02, 0.0, "precision_assumed", "shoot the marks again"),
+        (0.02, 0.0, "precision_by_scatter", "shoot the marks again"),
+    ],
+)
+def test_a_rover_that_is_good_enough_is_not_blamed(sigma_m, bias_m, note, job):
+    """At 95 % within the hole's half length of 0.75 m, as somebody stated."""
+    survey = surveyed()
+    points = tuple(
+        SimpleNamespace(kind="mark", sigma_m=each, taped=False) for each in (sigma_m, 9.0, 0.01)
+    )
+    file = survey.site.point_file.model_copy(update={"rover_bias_m": bias_m})
+    site = replace(survey.site, point_file=file, notes=(Note(note, ""),))
+    found = told(replace(survey, site=site, points=points), dig=replace(DIG, sigma_m=(1.0, 0.05)))
+    assert found[0].code == "coarse_points" and found[0].job.startswith(job)
+
+
 ERROR_DB = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * synthetic.site().levels.level_sigma_db
 
 
@@ -337,6 +359,39 @@ def test_a_line_beside_that_is_believed_is_traced(chance, checked, doubted):
         assert found[0].places == ((0, 47.2, -1.5),)
 
 
+RAISED_DB = 3.0 * np.hypot(2.5, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("l_per_min", "peak", "shut", "said", "stops"),
+    [
+        (0.02, 60.0, None, True, True),
+        (0.098, 60.0, None, True, True),
+        (0.102, 60.0, None, False, False),
+        (0.02, 39.9 + RAISED_DB, None, True, False),  # hardly heard: it may be the drip
+        (0.02, 40.1 + RAISED_DB, None, True, True),
+        (0.02, 60.0, 40.0, True, False),  # it dies with the supply: the pipe's own sound
+        (0.02, 60.0, np.nan, True, True),  # that part was not done
+    ],
+)
+def test_a_meter_that_hardly_turns_is_watched_longer_where_a_leak_is_loud(
+    l_per_min, peak, shut, said, stops
+):
+    survey = surveyed(offset=(-1.0, 1.0), level=(40.0, 40.0))
+    level = np.minimum(survey.surface.level_db, peak)
+    flow = SimpleNamespace(l_per_s=l_per_min / 60.0)
+    meter = SimpleNamespace(verdict="leak", flow=flow, warnings=(), sides=None)
+    survey = replace(survey, surface=replace(survey.surface, level_db=level), meter=meter)
+    if shut is not None:
+        (test,) = stopped(peak).stops
+        survey = replace(survey, stops=(replace(test, all_off_db=peak, supply_shut_db=shut),))
+    found = [each for each in told(survey) if each.code == "meter_hardly_turns"]
+    assert bool(found) is said
+    if said:
+        assert found[0].stops is stops
+        assert found[0].job.startswith("watch the meter longer with everything shut")
+
+
 @pytest.mark.parametrize(("inside", "doubted"), [(BELIEVED - 0.01, False), (BELIEVED, True)])
 def test_a_hole_that_was_bare_and_dry_is_looked_at_again(inside, doubted):
     found = told(surveyed(), judged(inside=inside))
@@ -363,7 +418,7 @@ def test_what_does_not_agree_is_done_again_before_anything_is_read():
         ("no_line", "file", True),
         ("mark_order", "number", True),
         ("mark_order", "file", False),
-        ("gap", "number", False),
+        ("stray_mark", "number", False),
     ],
 )
 def test_a_route_that_is_no_line_is_not_dug_by(code, order, doubted):
@@ -376,25 +431,57 @@ def test_a_route_that_is_no_line_is_not_dug_by(code, order, doubted):
     assert not doubted or "check the order and the codes of the marks" in found[0].job
 
 
+def gapped(survey, marks_m, code="gap"):
+    """The survey's leg with marks 101, 102 ... there, none between the first two."""
+    (leg,) = survey.legs
+    names = tuple(str(101 + k) for k in range(len(marks_m)))
+    fit = SimpleNamespace(
+        warnings=(Note(code, "leg0: 11.4 m without a mark", rows=names[:2]),),
+        marks=SimpleNamespace(ids=names),
+        mark_chainage_m=np.array(marks_m),
+        route=leg.route,
+        depth_m=leg.fit.depth_m,
+    )
+    return replace(survey, legs=(replace(leg, fit=fit),))
+
+
 @pytest.mark.parametrize(
-    ("code", "away", "timed", "doubted"),
+    ("marks_m", "doubted"),
     [
-        ("gap", LISTENED_M + 0.1, True, True),
-        ("gap", LISTENED_M - 0.1, True, False),
-        ("gap", LISTENED_M + 0.1, False, False),
-        ("stray_mark", LISTENED_M + 0.1, True, False),
+        ((40.0, 46.4), False),
+        ((40.0, 46.6), True),  # the hole begins at 46.5
+        ((46.6, 60.0), True),
+        ((47.9, 60.0), True),
+        ((48.1, 60.0), False),
     ],
 )
-def test_delays_alone_over_a_gap_are_not_dug_by(code, away, timed, doubted):
+def test_a_hole_at_pipe_without_marks_waits_for_marks(marks_m, doubted):
+    """Whatever was heard there: what was read at a mark that slipped is not where it says."""
+    found = told(gapped(surveyed(offset=(-1.0, 1.0), level=(50.0, 50.0)), marks_m))
+    assert [each.code for each in found] == ["over_a_gap"] * doubted
+    if doubted:
+        assert found[0].text == "the hole touches pipe without a mark between 101 and 102"
+        assert found[0].job.startswith("shoot the points at both ends of that gap again")
+
+
+@pytest.mark.parametrize(
+    ("code", "away", "heard", "timed", "doubted"),
+    [
+        ("gap", LISTENED_M + 0.1, 60.0, True, True),
+        ("gap", LISTENED_M - 0.1, 60.0, True, False),
+        ("gap", LISTENED_M - 0.1, 45.0, True, True),  # read there, and nothing heard
+        ("gap", LISTENED_M + 0.1, 60.0, False, False),
+        ("stray_mark", LISTENED_M + 0.1, 60.0, True, False),
+    ],
+)
+def test_delays_alone_over_a_gap_are_not_dug_by(code, away, heard, timed, doubted):
     """A point that slipped by metres moves the place by half as much, and nothing else says so."""
-    survey = ending("surface", (47.3 + away, 60.0), (40.0, 40.0))
-    leg = survey.legs[0]
-    note = Note(code, "leg0: 11.4 m without a mark", rows=("201", "101"))
-    leg = replace(leg, fit=replace(leg.fit, warnings=(note,)))
-    found = told(replace(survey, legs=(leg,), delays=(object(),) if timed else ()))
+    survey = ending("surface", (47.3 + away, 60.0, 70.0), (heard, 40.0, 40.0))
+    survey = gapped(survey, (0.0, 11.4, 13.4), code)
+    found = told(replace(survey, delays=(object(),) if timed else ()))
     said = [each for each in found if each.text.startswith("delays alone tell the place")]
     assert bool(said) is doubted
-    assert not doubted or "between 201 and 101" in said[0].text
+    assert not doubted or "between 101 and 102" in said[0].text
 
 
 # -- a precision that nobody stated ----------------------------------------------------------------

@@ -59,6 +59,49 @@ def test_a_rod_within_hearing_of_the_stake_is_the_holes_own(away, doubted):
     assert not elsewhere(rods((38.3, 38.8), (52.0, 60.0)))
 
 
+ROD_DB = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * SIGMA
+
+
+def two_peaks(at, level, *, ground=20.0, there=0.0):
+    """Rods as given over still ground, raised by so much where the far one stands, at 40.3 m."""
+    survey = rods(at, level)
+    heard = np.full(16, ground)
+    heard[0] += there
+    surface = synthetic.levels("surface", np.arange(40.3, 56.0), heard, route=survey.legs[0].route)
+    return replace(survey, surface=surface)
+
+
+@pytest.mark.parametrize(
+    ("at", "level", "said", "stops"),
+    [
+        ((46.8, 47.3, 40.3), (50.0, 60.0, 52.0), True, True),
+        ((47.3, 43.4, 40.3), (60.0, 53.0, 52.0), False, False),  # on the pipe's way there
+        ((47.3, 45.2, 40.3), (60.0, 52.0 - 0.98 * ROD_DB, 52.0), False, False),
+        ((47.3, 45.2, 40.3), (60.0, 52.0 - 1.02 * ROD_DB, 52.0), True, True),
+        ((47.3, 40.3), (60.0, 19.9 + LOUD_DB), False, False),  # faint, and no other sound is told
+        ((47.3, 44.0, 40.3), (60.0, 30.0, 19.9 + LOUD_DB), True, False),
+        ((47.3, 47.2 - 2.0 * PAST_M), (60.0, 52.0), True, True),
+        ((47.3, 47.4 - 2.0 * PAST_M), (60.0, 52.0), False, False),  # the hole's own flank
+    ],
+)
+def test_a_second_peak_of_the_rod_is_another_sound(at, level, said, stops):
+    found = elsewhere(two_peaks(at, level))
+    assert bool(found) is said
+    if said:
+        assert f"rod reading {len(at)} (mark {at[-1]:g}) is loud too" in found[0].text
+        assert f"{level[-1]:.0f} dB there, 60 dB by the hole" in found[0].text
+        assert found[0].stops is stops
+        assert found[0].places[0][1] == at[-1] and "half-way" in found[0].then
+
+
+@pytest.mark.parametrize(("share", "stops"), [(0.97, True), (1.03, False)])
+def test_a_second_peak_that_the_ground_tells_of_stops_no_dig(share, stops):
+    levels = synthetic.site().levels
+    raised = 3.0 * np.hypot(levels.level_sigma_db, levels.place_sigma_db)
+    (found,) = elsewhere(two_peaks((47.3, 40.3), (60.0, 52.0), there=share * raised))
+    assert found.stops is stops
+
+
 def test_gain_is_taken_off_before_rods_are_compared():
     survey = rods((47.3, 38.3), (52.0, 60.0))
     quieter = replace(survey.rod, gain_db=np.array([0.0, 20.0]))

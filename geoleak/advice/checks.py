@@ -62,6 +62,8 @@ class Check:
     """The fitting to work in a stop test."""
     job: str = ""
     """What to do, where it is no check of a rival but something to do again."""
+    then: str = ""
+    """What its outcomes mean, where those of its kind do not say it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,4 +286,5 @@ def redo(survey: Survey, doubt: Doubt, hole: InHole) -> Check | None:
         minutes = reading_minutes(survey) * len(doubt.places)
     else:
         minutes = setting(doubt.minutes).value
-    return Check(doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True, job=doubt.job)
+    told = (doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True)
+    return Check(*told, job=doubt.job, then=doubt.then)

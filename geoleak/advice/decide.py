@@ -20,7 +20,6 @@ from geoleak.advice.windows import (
     then_windows,
     window_with_tee,
 )
-from geoleak.hydraulics import equivalent_hole_m
 from geoleak.posterior import Peak, Posterior
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -32,12 +31,6 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
 EVEN_WHEN = 0.75
-# With less chance than this that the pipe lies within a hole's width, a line beside it is no
-# finding but the points' own error (common practice, no source).
-COARSE = 0.5
-# With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
-# pass more (common practice, no source).
-DRIP_L_PER_MIN = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +98,14 @@ def decide(
         hole.chance,
     )
     case = Case.of(survey, posterior, opened)
-    doubts = doubts_of(case)
+    told = doubts_of(case)
+    doubts = tuple(each for each in told if each.stops)
     verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)
     against = (
         *(each.text for each in doubts),
         *more,
-        *_against(case, hole, across),
+        *(each.text for each in told if not each.stops),
+        *_against(case, hole, across, coarse=any(each.code == "coarse_points" for each in told)),
     )
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None
     return Decision(
@@ -233,8 +228,11 @@ def _for(case: Case, hole: DigWindow) -> tuple[str, ...]:
     return (*_checked(case.survey, case.posterior, hole), *(each.text for each in fits))
 
 
-def _against(case: Case, hole: DigWindow, across: float) -> tuple[str, ...]:
-    """Return what speaks against the place and does not stop the dig by itself."""
+def _against(case: Case, hole: DigWindow, across: float, *, coarse: bool) -> tuple[str, ...]:
+    """Return what speaks against the place and does not stop the dig by itself.
+
+    ``coarse``: the points' own error is wider than a hole, so a line beside is no finding.
+    """
     survey, posterior = case.survey, case.posterior
     unit = survey.site.length_unit
     crew = survey.site.crew
@@ -243,7 +241,7 @@ def _against(case: Case, hole: DigWindow, across: float) -> tuple[str, ...]:
     told = meter and (meter.flow or any(each.code == "meter_run" for each in meter.warnings))
     if meter and told and meter.verdict == "cannot_tell":
         found.append("the meter cannot tell whether anything leaks")
-    found += [*_hardly_turns(case), *_holes_dug(survey, hole)]
+    found += _holes_dug(survey, hole)
     if hole.chance < crew.dig_when:
         found.append(
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
@@ -263,7 +261,7 @@ def _against(case: Case, hole: DigWindow, across: float) -> tuple[str, ...]:
             f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
         )
     if posterior.elsewhere > 0.05:
-        blamed = " as shot: the points are too coarse to tell" if across < COARSE else ""
+        blamed = " as shot: the points are too coarse to tell" if coarse else ""
         off = f"{percent(posterior.elsewhere)} that the leak is not on any traced line"
         found.append(off + blamed)
     if across < 0.97:
@@ -271,24 +269,6 @@ def _against(case: Case, hole: DigWindow, across: float) -> tuple[str, ...]:
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
     return tuple(found)
-
-
-def _hardly_turns(case: Case) -> list[str]:
-    """Return that the meter passes next to nothing while a leak is clearly heard."""
-    survey = case.survey
-    flow = survey.meter.flow if survey.meter and survey.meter.verdict == "leak" else None
-    if flow is None or case.silent or 60.0 * flow.l_per_s >= DRIP_L_PER_MIN:
-        return []
-    pressures = [each.leg.pressure_kpa for each in survey.legs if each.leg.pressure_kpa]
-    hole = (
-        f", as a hole of {1e3 * equivalent_hole_m(flow.l_per_s, max(pressures)):.1f} mm passes"
-        if pressures
-        else ""
-    )
-    return [
-        f"the meter hardly turns: {60.0 * flow.l_per_s:.2g} L/min{hole}, little for what is heard: "
-        "listen for something else that sounds there, and watch the meter longer"
-    ]
 
 
 def _second_chance(survey: Survey, posterior: Posterior, sigma_m: float) -> float:

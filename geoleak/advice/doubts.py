@@ -13,8 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geoleak.advice.elsewhere import loud_in_silence, rod_elsewhere
-from geoleak.advice.heard import BELIEVED, beside, loud_alone, one_side, past_the_loudest
+from geoleak.advice import elsewhere, heard
 from geoleak.advice.records import Case, Doubt
 from geoleak.evidence import (
     AGAIN,
@@ -25,17 +24,27 @@ from geoleak.evidence import (
     speaks_against,
     tests_of,
 )
+from geoleak.hydraulics import equivalent_hole_m
 from geoleak.posterior import LISTENED_M
 from geoleak.site import Note
 from geoleak.survey import SWAPPED, SurveyedStop
 from geoleak.units import format_length
 
+# With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
+# pass more (common practice, no source).
+DRIP_L_PER_MIN = 0.1
 # A stop test is asked for so often at one place (common practice, no source).
 STOPS = 2
 # Warnings of a route's fit that say that the marks are in no order to dig by.
 NO_LINE = ("no_line", "mark_order")
+# Notes that say that nobody stated how good the rover was.
+UNSTATED = ("precision_assumed", "precision_by_scatter")
 SHOOT = (
     "shoot the marks again with a rover good to a hand, or say how good this one was (precision)"
+)
+LOCATE = (
+    "locate the pipe again here, connected to it itself, with marks closer together, and shoot "
+    "those: the rover is good enough, the line through its points is not"
 )
 TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 
@@ -60,20 +69,28 @@ def no_line(case: Case) -> Iterator[Doubt]:
         )
 
 
-def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
-    """Return that delays alone tell the place, over pipe that nobody marked or a slipped point."""
-    survey, dig = case.survey, case.dig
-    for rows in (survey.surface, survey.rod):
-        if np.any(np.abs(rows.chainage_m[rows.leg == dig.leg] - dig.stake_m) < LISTENED_M):
+def over_a_gap(case: Case) -> Iterator[Doubt]:
+    """Return that the hole touches pipe without marks, or that delays alone tell its place there.
+
+    A point that slipped leaves a gap before it: what was read at it is not where it says.
+    """
+    survey, dig, length = case.survey, case.dig, case.leg.route.length_m
+    gaps = [note.rows for note in case.leg.fit.warnings if note.code == "gap"]
+    near = any(
+        np.any(np.abs(rows.chainage_m[told & (rows.leg == dig.leg)] - dig.stake_m) < LISTENED_M)
+        for rows, told in ((survey.surface, case.raised), (survey.rod, survey.rod.leg >= 0))
+    )
+    job = "shoot the points at both ends of that gap again, and mark the pipe between"
+    for one, two in gaps[:1] if survey.delays and not near else ():
+        text = f"delays alone tell the place, over pipe without a mark between {one} and {two}"
+        yield Doubt(text, f"{job}; or listen at the place itself")
+        return
+    for one, two in gaps:
+        marks = dict(zip(case.leg.fit.marks.ids, case.leg.fit.mark_chainage_m, strict=True))
+        low, high = marks.get(one, 0.0), marks.get(two, length)
+        if any(leg == dig.leg and a < high and b > low for leg, a, b in dig.pieces):
+            yield Doubt(f"the hole touches pipe without a mark between {one} and {two}", job)
             return
-    gaps = [note for note in case.leg.fit.warnings if note.code == "gap"]
-    if survey.delays and gaps:
-        yield Doubt(
-            "delays alone tell the place, over pipe without a mark between "
-            f"{' and '.join(gaps[0].rows)}",
-            "shoot the points at both ends of that gap again, and mark the pipe between; or "
-            "listen at the place itself",
-        )
 
 
 def sets_out(case: Case, *, shot: bool) -> Iterator[Doubt]:
@@ -90,9 +107,19 @@ def sets_out(case: Case, *, shot: bool) -> Iterator[Doubt]:
             yield Doubt(
                 f"the stake sets out within {format_length(off, unit=unit)} {way} the pipe (95 %), "
                 f"the hole reaches {format_length(reach, unit=unit)}",
-                SHOOT if shot else TRACE,
+                (LOCATE if _rover_m(case) <= reach else SHOOT) if shot else TRACE,
             )
             return
+
+
+def _rover_m(case: Case) -> float:
+    """Return within what the rover sets a point out (95 %); infinity where nobody stated it."""
+    survey = case.survey
+    if any(note.code in UNSTATED for note in (*survey.site.notes, *survey.warnings)):
+        return np.inf
+    sigma = [each.sigma_m for each in survey.points if not each.taped]
+    bias = survey.site.point_file.rover_bias_m
+    return SIGMAS_95 * float(np.hypot(np.median(sigma), bias)) if sigma else np.inf
 
 
 def unheard(case: Case) -> Iterator[Doubt]:
@@ -151,10 +178,35 @@ def meter_still(case: Case) -> Iterator[Doubt]:
         )
 
 
+def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
+    """Return that the meter passes next to nothing while a leak is heard.
+
+    One that raises the ground would turn it: nobody digs before it was watched longer, or a stop
+    test tells that the sound dies with the supply.
+    """
+    survey = case.survey
+    flow = survey.meter.flow if survey.meter and survey.meter.verdict == "leak" else None
+    if flow is None or case.silent or 60.0 * flow.l_per_s >= DRIP_L_PER_MIN:
+        return
+    pressures = [each.leg.pressure_kpa for each in survey.legs if each.leg.pressure_kpa]
+    hole = (
+        f", as a hole of {1e3 * equivalent_hole_m(flow.l_per_s, max(pressures)):.1f} mm passes"
+        if pressures
+        else ""
+    )
+    yield Doubt(
+        f"the meter hardly turns: {60.0 * flow.l_per_s:.2g} L/min{hole}, little for what is heard",
+        "watch the meter longer with everything shut, and listen for something else that sounds "
+        "there; where it still hardly turns make a stop test at the loudest place: what goes on "
+        "with the supply shut is not this leak",
+        stops=bool(case.raised.any()) and not case.stops.dies(case.dig.leg, case.dig.stake_m),
+    )
+
+
 def bare_and_dry(case: Case) -> Iterator[Doubt]:
     """Return that the leak is likeliest where a hole laid the pipe bare and it was dry."""
     inside = float(case.posterior.mass.sum() - case.posterior.offered.sum())
-    if inside >= BELIEVED:
+    if inside >= heard.BELIEVED:
         yield Doubt(
             f"{inside:.0%} that it is where a hole laid the pipe bare and dry",
             "look at the bare pipe again, all round and to the ends of the hole, and listen on it "
@@ -254,32 +306,33 @@ def _row(each: SurveyedStop) -> str:
 
 # Every reason not to dig, the one to see to first ahead. Readings at marks that may stand anywhere
 # tell nothing; a drawn line is traced once it was heard where.
-DOUBTS: dict[str, Callable[[Case], Iterator[Doubt]]] = {
-    "ends_swapped": ends_swapped,
-    "coarse_marks": partial(sets_out, shot=True),
-    "columns_swapped": columns_swapped,
-    "loud_in_silence": loud_in_silence,
-    "unheard": unheard,
-    "nothing_heard": nothing_heard,
-    "other_level": other_level,
-    "another_maker": another_maker,
-    "failed_test": failed_test,
-    "meter_still": meter_still,
-    "bare_and_dry": bare_and_dry,
-    "misfit": partial(misfits, redo=True),
-    "rod_elsewhere": rod_elsewhere,
-    "far_too_loud": far_too_loud,
-    "coarse_drawing": partial(sets_out, shot=False),
-    "no_line": no_line,
-    "timed_over_a_gap": timed_over_a_gap,
-    "past_the_loudest": past_the_loudest,
-    "loud_alone": loud_alone,
-    "beside": beside,
-    "one_side": one_side,
-    "vague": partial(misfits, redo=False),
-}
+DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
+    ("ends_swapped", ends_swapped),
+    ("coarse_points", partial(sets_out, shot=True)),
+    ("columns_swapped", columns_swapped),
+    ("loud_in_silence", elsewhere.loud_in_silence),
+    ("unheard", unheard),
+    ("nothing_heard", nothing_heard),
+    ("other_level", other_level),
+    ("another_maker", another_maker),
+    ("failed_test", failed_test),
+    ("meter_still", meter_still),
+    ("meter_hardly_turns", meter_hardly_turns),
+    ("bare_and_dry", bare_and_dry),
+    ("misfit", partial(misfits, redo=True)),
+    ("rod_elsewhere", elsewhere.rod_elsewhere),
+    ("far_too_loud", far_too_loud),
+    ("coarse_points", partial(sets_out, shot=False)),
+    ("no_line", no_line),
+    ("over_a_gap", over_a_gap),
+    ("past_the_loudest", heard.past_the_loudest),
+    ("loud_alone", heard.loud_alone),
+    ("beside", heard.beside),
+    ("one_side", heard.one_side),
+    ("misfit", partial(misfits, redo=False)),
+)
 
 
 def doubts_of(case: Case) -> tuple[Doubt, ...]:
-    """Return the reasons not to dig, the one to see to first ahead."""
-    return tuple(replace(each, code=code) for code, found in DOUBTS.items() for each in found(case))
+    """Return the reasons not to dig, the one to see to first ahead; some are only said."""
+    return tuple(replace(each, code=code) for code, found in DOUBTS for each in found(case))

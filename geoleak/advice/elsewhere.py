@@ -5,50 +5,66 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Doubt, Place
-from geoleak.evidence import RAISED_SIGMAS, surely_louder_db
+from geoleak.evidence import surely_louder_db
 from geoleak.survey import Levels, Survey
 
 # A rod or a contact so far over the ground's middle level is loud (common practice, no source).
 LOUD_DB = 20.0
 # Pushes of a rod about a loud one, and between two loud contacts, as shares of the way.
 ABOUT_M, BETWEEN = (-1.0, 0.0, 1.0), (0.25, 0.5, 0.75)
-Floats = npt.NDArray[np.float64]
 
 
 def rod_elsewhere(case: Case) -> Iterator[Doubt]:
-    """Return a rod away from the hole that is as loud as the best by it, errors counted.
+    """Return the loudest rod away from the hole where it has a sound of its own, errors counted.
 
-    At the depth of the pipe sound falls by some 10 dB within `PAST_M`: two such places are two
-    sounds.
+    At the depth of the pipe sound falls by some 10 dB within `PAST_M`: a rod past that as loud as
+    the best by the hole hears another. Past twice that, so does one past quieter rods, or a loud
+    one with none on the way; but it stops no dig where it is faint, or the ground tells of it.
     """
-    rows, dig = case.survey.rod, case.dig
-    if len(rows) == 0:
-        return
+    survey, rows, dig = case.survey, case.survey.rod, case.dig
     stake = np.asarray(case.leg.route.position(np.array([dig.stake_m])))[0, :2]
-    by = np.hypot(rows.easting_m - stake[0], rows.northing_m - stake[1]) <= PAST_M
+    away = np.hypot(rows.easting_m - stake[0], rows.northing_m - stake[1])
+    by = away <= PAST_M
     if not by.any() or by.all():
         return
-    level = _at_one_gain(rows)
+    level, error = rows.at_one_gain_db, surely_louder_db(survey)
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
-    if level[far] < best - surely_louder_db(case.survey):
-        return
+    said, stops = "is as loud as any by the hole or louder", True
+    if level[far] < best - error:
+        if not (away > 2.0 * PAST_M).any():
+            return
+        far = int(np.argmax(np.where(away > 2.0 * PAST_M, level, -np.inf)))
+        on, where = rows.leg == dig.leg, rows.chainage_m
+        between = ~by & on & on[far] & ((where - where[far]) * (dig.stake_m - where) > 0.0)
+        loud = far in _loud(rows, case.ground_db)
+        if level[between].min() >= level[far] - error if between.any() else not loud:
+            return
+        ground = survey.surface
+        east, north = (
+            ground.easting_m - rows.easting_m[far],
+            ground.northing_m - rows.northing_m[far],
+        )
+        stops = loud and not (case.raised & (np.hypot(east, north) <= PAST_M)).any()
+        said = "is loud too, as if something else sounded there"
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
     places: tuple[Place, ...] = ((leg, at, 0.0),)
     if leg == dig.leg:
         places = (*places, (leg, 0.5 * (at + dig.stake_m), 0.0))
     yield Doubt(
-        f"rod reading {rows.named(far)} is as loud as any by the hole or louder: {level[far]:.0f} "
-        f"dB there, {best:.0f} dB by the hole",
+        f"rod reading {rows.named(far)} {said}: {level[far]:.0f} dB there, {best:.0f} dB by the "
+        "hole",
         f"push the rod again at reading {rows.named(far)} and half-way to the hole, down to the "
         "pipe; what stays loud there has a source of its own: look for the leak there too, or find "
         "what sounds and strike the row out (skip)",
         "rod_push_minutes",
         places,
         kind="rod",
+        then="as loud half-way: the pipe carries it, likelier one leak by the hole. Loud there and "
+        "quieter half-way: two sounds, the leak may be either. Faint there: the row was wrong",
+        stops=stops,
     )
 
 
@@ -58,13 +74,10 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
     Either the readings are likelier without a leak, or no ground is raised and no hole believed.
     Asked for a rod beside it once: what is faint there too is left to the next readings.
     """
-    survey = case.survey
+    survey, ground = case.survey, case.ground_db
     if len(survey.surface) == 0:
         return
-    levels, heard = survey.site.levels, _at_one_gain(survey.surface)
-    ground = float(np.median(heard))
-    raised = RAISED_SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
-    if not case.silent and (case.dig.chance >= BELIEVED or float(heard.max()) - ground > raised):
+    if not case.silent and (case.dig.chance >= BELIEVED or case.raised.any()):
         return
     for rows in (survey.rod, survey.contact):
         loud = _loud(rows, ground)
@@ -81,6 +94,9 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
             "rod_push_minutes",
             _about(survey, rows, loud) if about_it else _between(survey, rows, loud),
             kind="rod",
+            then="loud at one place and falling to both sides: likelier the leak; go on there. As "
+            "loud at all: the pipe carries it, go on towards the loudest. Faint throughout: the "
+            "loud row was wrong",
         )
         return
 
@@ -88,7 +104,7 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
 def _loud(rows: Levels, ground_db: float) -> list[int]:
     """Return the readings that are loud over their own background, else over the ground's."""
     own = np.isfinite(rows.background_db)
-    over = np.where(own, rows.level_db - rows.background_db, _at_one_gain(rows) - ground_db)
+    over = np.where(own, rows.level_db - rows.background_db, rows.at_one_gain_db - ground_db)
     found: list[int] = np.flatnonzero(over >= LOUD_DB).tolist()
     return sorted(found, key=lambda k: -rows.level_db[k])
 
@@ -106,9 +122,3 @@ def _between(survey: Survey, rows: Levels, loud: list[int]) -> tuple[Place, ...]
     at = [float(rows.chainage_m[k]) for k in loud if int(rows.leg[k]) == leg]
     low, high = (min(at), max(at)) if len(at) > 1 else (0.0, survey.legs[leg].route.length_m)
     return tuple((leg, low + share * (high - low), 0.0) for share in BETWEEN)
-
-
-def _at_one_gain(rows: Levels) -> Floats:
-    """Return the levels with each row's own gain taken off."""
-    out: Floats = rows.level_db - np.where(np.isfinite(rows.gain_db), rows.gain_db, 0.0)
-    return out

@@ -138,6 +138,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
             "rod_push_minutes" if rod else "reading_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rod else "redo",
+            then="louder further on: enter it, the hole moves. Falls there: likelier where it was",
         )
 
 

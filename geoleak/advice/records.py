@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence import QUIET_PLACES, SAME_SOUND_M, StopTests
+from geoleak.evidence import QUIET_PLACES, RAISED_SIGMAS, SAME_SOUND_M, StopTests
 from geoleak.posterior import SILENT, Posterior
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg
@@ -25,7 +25,7 @@ class Doubt:
 
     ``job`` says what to do first; nothing: what the next readings tell. ``minutes`` names the
     setting of what it takes, ``"reading_minutes"`` at each of ``places``, which are as in `Check`.
-    ``code`` is its key in `DOUBTS`.
+    ``then`` says what its outcomes mean. ``code`` is its name in `DOUBTS`.
     """
 
     text: str
@@ -34,6 +34,9 @@ class Doubt:
     places: tuple[Place, ...] = ()
     note: Note | None = None
     kind: str = "redo"
+    then: str = ""
+    stops: bool = True
+    """Not so: it is said, and stops no dig."""
     code: str = ""
 
 
@@ -155,3 +158,16 @@ class Case:
         silent = odds is not None and odds > SILENT
         spots, stops = Spots.of(survey, dig.leg), StopTests(survey)
         return cls(survey, posterior, dig, survey.legs[dig.leg], spots, stops, silent)
+
+    @property
+    def ground_db(self) -> float:
+        """The middle level of the ground that was read; nan where none was."""
+        heard = self.survey.surface.at_one_gain_db
+        return float(np.median(heard)) if len(heard) else np.nan
+
+    @property
+    def raised(self) -> Mask:
+        """Which surface readings stand over the middle of them by more than a reading errs by."""
+        levels = self.survey.site.levels
+        error = RAISED_SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
+        return np.asarray(self.survey.surface.at_one_gain_db - self.ground_db > error)

@@ -8,6 +8,7 @@ out; the loss is the same unknown that the surface levels have.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 import numpy.typing as npt
@@ -23,9 +24,10 @@ from geoleak.tables import setting
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Two contacts contradict each other where no loss within so many sigma of the pipe's and of a
-# tee's makes their difference, give or take as many of their own (common practice, no source).
-SIGMAS = 3.0
+# Two contacts do not agree where no loss within so many sigma of the pipe's and of a tee's makes
+# their difference, and so little chance is left to their own errors in all pairs of them; with
+# the lesser chance they contradict each other (common practice, no source).
+LOSS_SIGMAS, CHANCE, CONTRADICTION = 3.0, 0.05, 0.01
 AGAIN = (
     "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
     "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "
@@ -110,14 +112,16 @@ class ContactEvidence(LevelEvidence[Pipe]):
     ) -> tuple[KindFit, ...]:
         """Compare the readings with draws; two that contradict each other are read again."""
         fit, *more = super().fits_of(draws, off, rng, silent=silent)
-        pair = None if silent else self._contradiction(draws)
-        rows = self._readings()
-        if pair is not None:
+        rows, told = self._readings(), None if silent else self._worst_pair(draws)
+        if told is not None:
+            pair, chance = told
             said = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in pair)
-            text = (
-                f"{self.rows} contact readings do not agree with one leak: {said} contradict each "
-                "other, no loss on the way makes that"
-            )
+            text = f"{self.rows} contact readings do not agree with one leak: {said}"
+            if chance >= CONTRADICTION:
+                return replace(
+                    fit, text=f"{text}, hardly by any loss on the way", against=True
+                ), *more
+            text += " contradict each other, no loss on the way makes that"
             again = AGAIN.format(" and ".join(rows.named(k) for k in pair))
             return (replace(fit, text=text, agrees=False, redo=again),)
         if not silent and self._dead():
@@ -126,29 +130,33 @@ class ContactEvidence(LevelEvidence[Pipe]):
             fit = replace(fit, text=text, against=True)
         return fit, *more
 
-    def _contradiction(self, draws: LevelDraws) -> tuple[int, int] | None:
-        """Return the two readings whose difference no loss along the pipe makes, the worst ones.
+    def _worst_pair(self, draws: LevelDraws) -> tuple[tuple[int, int], float] | None:
+        """Return the two readings least likely to differ so by a loss along the pipe, with how.
 
         The farther one may be quieter by the greatest loss on the way that it has more of, and
-        never louder.
+        never louder. The chance is that any pair's errors make it; None where that is not little.
         """
         pooled, rows = self.pooled, self._readings()
         told = np.flatnonzero((pooled.reading >= 0) & (pooled.censored == 0))
         path_db, tees = (np.minimum(each, 1e3) for each in self.geometry(draws.belief.places, told))
         tee = setting("tee_loss")
-        lost = np.exp(SIGMAS * self.loss_spread) * path_db
+        lost = np.exp(LOSS_SIGMAS * self.loss_spread) * path_db
         more = np.maximum(lost[:, None, :] - lost[:, :, None], 0.0)
-        more += (tee.value + SIGMAS * tee.spread) * np.maximum(tees[:, None] - tees[..., None], 0.0)
+        more += (tee.value + LOSS_SIGMAS * tee.spread) * np.maximum(
+            tees[:, None] - tees[..., None], 0.0
+        )
         level = rows.level_db[pooled.reading[told]] - pooled.gain_db[told]
         sigma = pooled.sigma_db[told] / T_SCALE
         over = level[:, None] - level - np.median(more, axis=0)
         over = over / np.hypot(sigma[:, None], sigma)
         over[pooled.session[told][:, None] != pooled.session[told]] = 0.0
-        if len(told) < 2 or over.max() <= SIGMAS:
+        pairs = len(told) * (len(told) - 1)
+        chance = pairs * NormalDist().cdf(-float(over.max(initial=0.0)))
+        if pairs == 0 or chance >= CHANCE:
             return None
         one, two = np.unravel_index(int(np.argmax(over)), over.shape)
         low, high = sorted(int(pooled.reading[told[k]]) for k in (one, two))
-        return low, high
+        return (low, high), chance
 
     def _dead(self) -> bool:
         """Tell whether no contact is louder than the quietest ground that was read."""

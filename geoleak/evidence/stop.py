@@ -202,6 +202,12 @@ class StopTests:
         """Tell whether turning something here off, or a fitting, silenced a sound."""
         return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in self.parts)
 
+    def dies(self, leg: int, chainage_m: float) -> bool:
+        """Tell whether a test showed that the sound at a place dies with the supply."""
+        here = tests_of(self.tests, leg, chainage_m)
+        told = zip(self.tests, self.parts, strict=True)
+        return any(test in here and bool(parts[2, 1] > parts[2, 0]) for test, parts in told)
+
     def of_another(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight for a sound of another maker at each place, shape (k,).
 

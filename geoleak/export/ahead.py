@@ -15,8 +15,6 @@ WORTH_SAYING = 0.01
 BELIEVED = 0.5
 # A reading that narrows the search by a smaller share is not worth a word: common practice.
 NARROWS = 0.1
-# Doubts that blame the points: with them no line is told from another.
-COARSE = ("coarse_marks", "coarse_drawing")
 NEVER = "a valve not on file that hisses with the leak's own flow: no ear tells it from the leak"
 KIND_WORDS = {"bar_hole": "bar-hole reading"}
 RIVALS = {
@@ -185,10 +183,14 @@ def off(result: Result) -> str:
 def believed(result: Result) -> str:
     """Return the rival that is now believed rather than a leak in the hole, or nothing."""
     most = _believed(result)
-    first = next(iter(result.decision.doubts), "")
-    if most and most.name == "aside" and first in COARSE:
+    if most and most.name == "aside" and coarse(result):
         return "the points are too coarse to tell this line from another"
     return f"believed now, {words.chance(most.chance_dry)}: {rival(most)}" if most else ""
+
+
+def coarse(result: Result) -> bool:
+    """Tell whether the points are to blame first: with them no line is told from another."""
+    return result.decision.doubts[:1] == ("coarse_points",)
 
 
 def _believed(result: Result) -> RivalSummary | None:
@@ -242,8 +244,10 @@ def _counted(places: int) -> str:
 
 
 def meaning(result: Result) -> str:
-    """Return what each outcome of the check means; the job of "redo" says so itself."""
+    """Return what each outcome of the check means; a job of "redo" may say so itself."""
     check = check_of(result)
+    if check.then:
+        return words.plain(check.then)
     turned = f"taps off or {check.fitting or 'a valve'} turned"
     return words.plain(
         {

@@ -158,6 +158,10 @@ def _check(result: Result) -> Answer:
             by = ahead.inside_by(result)
             sure += f" ({by})" if by else ""
             sure += f"; {heard} if what you hear is the leak, straight above it"
+    place = words.leak_station(result)
+    likely = max(decision.chance_in_hole, decision.chance_if_heard or 0.0)
+    if not ahead.believed(result) and likely < UNLIKELY:
+        place = f"no place is known yet; the best so far is {place}"
     passed = words.chance(ahead.check_of(result).chance_if_passed)
     spots = [each.properties for each in ahead.places(result)]
     facts = {
@@ -176,7 +180,7 @@ def _check(result: Result) -> Answer:
         **_go(result, "check_place"),
     }
     first = {"Do": [ahead.task(result)]}
-    return DO_NOT, f"{words.leak_station(result)}: {sure}", first, facts, _undecided(result)
+    return DO_NOT, f"{place}: {sure}", first, facts, _undecided(result)
 
 
 DO_NOT = "do not dig yet"
@@ -199,7 +203,8 @@ def _undecided(result: Result) -> Rows:
     size = words.length(decision.hole.length_m, result.site.length_unit)
     inside = f"{words.chance(decision.chance_in_hole)} within {size} of pipe"
     best = f"best place so far, not to dig: {words.leak_station(result)}"
-    so_far = f"{best}, {ahead.believed(result) or inside}; {words.elsewhere(result)}"
+    off = "" if ahead.coarse(result) else words.elsewhere(result)
+    so_far = "; ".join(filter(None, (f"{best}, {ahead.believed(result) or inside}", off)))
     return {
         "Why": _why(result), "So far": [so_far, _likely(result)], "Side": [_side(result)]
     }  # fmt: skip

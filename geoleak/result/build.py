@@ -245,7 +245,7 @@ def _check(out: Stakeout) -> CheckSummary | None:
         places.append(place)
     chance = float(check.chance_if_passed)
     told = (check.kind, tuple(places), check.minutes, check.rival, chance)
-    return CheckSummary(*told, check.fitting, check.job)
+    return CheckSummary(*told, check.fitting, check.job, check.then)
 
 
 def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:

@@ -177,6 +177,8 @@ class CheckSummary:
     """The fitting to work in a stop test."""
     job: str = ""
     """What to do again before anybody digs, where something contradicts the answer."""
+    then: str = ""
+    """What its outcomes mean, where those of its kind do not say it."""
 
 
 @dataclass(frozen=True, slots=True)

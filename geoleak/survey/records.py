@@ -165,6 +165,11 @@ class Levels:
     def __len__(self) -> int:
         return len(self.id)
 
+    @property
+    def at_one_gain_db(self) -> Floats:
+        """Levels with each row's own gain taken off, shape (n,)."""
+        return self.level_db - np.where(np.isfinite(self.gain_db), self.gain_db, 0.0)
+
     def named(self, k: int) -> str:
         """Return a row's id and its place in the words of the sheet: ``17 (SV1)``."""
         return f"{self.id[k]} ({self.said[k]})" if self.said else self.id[k]
