@@ -69,8 +69,7 @@ def decide(
 
     Parameters
     ----------
-    survey : Survey
-    posterior : Posterior
+    survey, posterior
     setting_out_sigma : (along_m, across_m) or callable of (leg, chainage_m)
         How far the stake may stand from the pipe it is meant for.
     hole_half_width_m : float
@@ -127,17 +126,23 @@ def decide(
     )
 
 
+def _inside(posterior: Posterior, hole: DigWindow, mass: Floats, *, sigma_m: float = 0.0) -> float:
+    """Return how much of a mass on the cells a hole holds."""
+    return sum(
+        float(along.inside(np.array(start), np.array(end), sigma_m=sigma_m))
+        for leg, start, end in hole.pieces
+        for along in (LegMass.of(posterior.cells, leg, mass),)
+    )
+
+
 def _in_hole(posterior: Posterior, hole: DigWindow, sigma_m: float, across: float) -> InHole:
     """Return what the hole holds under each explanation."""
-    held = []
     open_share = posterior.offered / np.maximum(posterior.mass, 1e-300)
-    for each in posterior.explanations:
-        inside = 0.0
-        for leg, start, end in hole.pieces:
-            along = LegMass.of(posterior.cells, leg, each.mass * open_share)
-            inside += float(along.inside(np.array(start), np.array(end), sigma_m=sigma_m))
-        held.append(min(inside, each.chance) * across)
-    return InHole(posterior.explanations, tuple(held))
+    held = (
+        min(_inside(posterior, hole, each.mass * open_share, sigma_m=sigma_m), each.chance)
+        for each in posterior.explanations
+    )
+    return InHole(posterior.explanations, tuple(across * each for each in held))
 
 
 def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> float:
@@ -145,16 +150,9 @@ def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> floa
     if posterior.even is None:
         return hole.chance
     weighed = posterior.mass * posterior.even
-    inside = sum(
-        float(LegMass.of(posterior.cells, leg, weighed).inside(np.array(start), np.array(end)))
-        for leg, start, end in hole.pieces
-    )
-    before = sum(
-        float(LegMass.of(posterior.cells, leg, posterior.mass).inside(np.array(a), np.array(b)))
-        for leg, a, b in hole.pieces
-    )
+    before = _inside(posterior, hole, posterior.mass)
     total = float(weighed.sum()) + posterior.elsewhere
-    return in_hole.chance * inside / max(before * total, 1e-12)
+    return in_hole.chance * _inside(posterior, hole, weighed) / max(before * total, 1e-12)
 
 
 def _verdict(
@@ -311,26 +309,21 @@ def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]
 
 def _holes_dug(survey: Survey, hole: DigWindow) -> list[str]:
     """Return what dry holes dug so far mean for the next: deepen it, or why it is not there."""
-    unit = survey.site.length_unit
-    found = []
-    for each in survey.holes:
-        if each.hole.outcome != "dry":
-            continue
-        name, leg = each.hole.id, survey.legs[each.leg].name
-        stretch = (
-            f"{leg} {format_station(each.from_m, unit=unit)} to "
-            f"{format_station(each.to_m, unit=unit)}"
-        )
+    unit, found = survey.site.length_unit, []
+    for each in (row for row in survey.holes if row.hole.outcome == "dry"):
+        ends = (format_station(at, unit=unit) for at in (each.from_m, each.to_m))
+        name, stretch = each.hole.id, f"{survey.legs[each.leg].name} {' to '.join(ends)}"
         if each.hole.pipe_exposed:
             found.append(f"hole {name} laid the pipe bare and dry at {stretch}: not there again")
         elif any(
-            leg_number == each.leg and start < each.to_m and end > each.from_m
-            for leg_number, start, end in hole.pieces
+            leg == each.leg and a < each.to_m and b > each.from_m for leg, a, b in hole.pieces
         ):
-            reached = "did not reach the pipe at {}: deepen it first"
-            if each.hole.pipe_exposed is None:
-                reached = "is dry at {}; if it did not reach the pipe, deepen it first"
-            found.append(f"hole {name} " + reached.format(stretch))
+            found.append(
+                f"hole {name} did not reach the pipe at {stretch}: deepen it first"
+                if each.hole.pipe_exposed is not None
+                else f"hole {name} is dry at {stretch}; if it did not reach the pipe, deepen it "
+                "first"
+            )
     return found
 
 

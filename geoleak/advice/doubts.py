@@ -46,6 +46,7 @@ LOCATE = (
     "locate the pipe again here, connected to it itself, with marks closer together, and shoot "
     "those: the rover is good enough, the line through its points is not"
 )
+MARK = "shoot the points at both ends of that gap again, and mark the pipe between"
 TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 
 
@@ -69,27 +70,33 @@ def no_line(case: Case) -> Iterator[Doubt]:
         )
 
 
-def over_a_gap(case: Case) -> Iterator[Doubt]:
-    """Return that the hole touches pipe without marks, or that delays alone tell its place there.
+def _gaps(case: Case) -> list[tuple[str, ...]]:
+    return [note.rows for note in case.leg.fit.warnings if note.code == "gap"]
 
-    A point that slipped leaves a gap before it: what was read at it is not where it says.
-    """
-    survey, dig, length = case.survey, case.dig, case.leg.route.length_m
-    gaps = [note.rows for note in case.leg.fit.warnings if note.code == "gap"]
-    near = any(
-        np.any(np.abs(rows.chainage_m[told & (rows.leg == dig.leg)] - dig.stake_m) < LISTENED_M)
-        for rows, told in ((survey.surface, case.raised), (survey.rod, survey.rod.leg >= 0))
-    )
-    job = "shoot the points at both ends of that gap again, and mark the pipe between"
-    for one, two in gaps[:1] if survey.delays and not near else ():
-        text = f"delays alone tell the place, over pipe without a mark between {one} and {two}"
-        yield Doubt(text, f"{job}; or listen at the place itself")
-        return
-    for one, two in gaps:
-        marks = dict(zip(case.leg.fit.marks.ids, case.leg.fit.mark_chainage_m, strict=True))
+
+def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
+    """Return that delays alone tell the place, over pipe that nobody marked or a slipped point."""
+    survey, dig = case.survey, case.dig
+    told_by = ((survey.surface, case.raised(SIGMAS_95)), (survey.rod, survey.rod.leg == dig.leg))
+    for rows, told in told_by:
+        told = told & (rows.leg == dig.leg)
+        if np.any(np.abs(rows.chainage_m[told] - dig.stake_m) < LISTENED_M):
+            return
+    for one, two in _gaps(case)[:1] if survey.delays else ():
+        yield Doubt(
+            f"delays alone tell the place, over pipe without a mark between {one} and {two}",
+            f"{MARK}; or listen at the place itself",
+        )
+
+
+def hole_at_a_gap(case: Case) -> Iterator[Doubt]:
+    """Return that a hole that is believed touches pipe without marks, as a slipped point leaves."""
+    fit, length = case.leg.fit, case.leg.route.length_m
+    for one, two in _gaps(case) if case.dig.chance >= heard.BELIEVED else ():
+        marks = dict(zip(fit.marks.ids, fit.mark_chainage_m, strict=True))
         low, high = marks.get(one, 0.0), marks.get(two, length)
-        if any(leg == dig.leg and a < high and b > low for leg, a, b in dig.pieces):
-            yield Doubt(f"the hole touches pipe without a mark between {one} and {two}", job)
+        if any(leg == case.dig.leg and a < high and b > low for leg, a, b in case.dig.pieces):
+            yield Doubt(f"the hole touches pipe without a mark between {one} and {two}", MARK)
             return
 
 
@@ -199,7 +206,8 @@ def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
         "watch the meter longer with everything shut, and listen for something else that sounds "
         "there; where it still hardly turns make a stop test at the loudest place: what goes on "
         "with the supply shut is not this leak",
-        stops=bool(case.raised.any()) and not case.stops.dies(case.dig.leg, case.dig.stake_m),
+        stops=bool(case.raised().any())
+        and not case.stops.stopped(case.dig.leg, case.dig.stake_m, 2),
     )
 
 
@@ -324,9 +332,10 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("far_too_loud", far_too_loud),
     ("coarse_points", partial(sets_out, shot=False)),
     ("no_line", no_line),
-    ("over_a_gap", over_a_gap),
+    ("timed_over_a_gap", timed_over_a_gap),
     ("past_the_loudest", heard.past_the_loudest),
     ("loud_alone", heard.loud_alone),
+    ("hole_at_a_gap", hole_at_a_gap),
     ("beside", heard.beside),
     ("one_side", heard.one_side),
     ("misfit", partial(misfits, redo=False)),

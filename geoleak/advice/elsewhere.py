@@ -47,7 +47,7 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
             ground.easting_m - rows.easting_m[far],
             ground.northing_m - rows.northing_m[far],
         )
-        stops = loud and not (case.raised & (np.hypot(east, north) <= PAST_M)).any()
+        stops = loud and not (case.raised() & (np.hypot(east, north) <= PAST_M)).any()
         said = "is loud too, as if something else sounded there"
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
     places: tuple[Place, ...] = ((leg, at, 0.0),)
@@ -77,7 +77,7 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
     survey, ground = case.survey, case.ground_db
     if len(survey.surface) == 0:
         return
-    if not case.silent and (case.dig.chance >= BELIEVED or case.raised.any()):
+    if not case.silent and (case.dig.chance >= BELIEVED or case.raised().any()):
         return
     for rows in (survey.rod, survey.contact):
         loud = _loud(rows, ground)

@@ -14,7 +14,7 @@ from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
 from geoleak.survey import Survey
 from geoleak.tables import setting
-from geoleak.units import format_length, unit_m
+from geoleak.units import format_length
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
@@ -182,12 +182,11 @@ def beside(case: Case) -> Iterator[Doubt]:
         place, sure, said = rival.place, True, "likelier on another line, {}"
     else:
         return
-    side = "right" if place[2] > 0 else "left"
-    unit = case.survey.site.length_unit
-    aside = f"{abs(place[2]) / unit_m(unit):.1f} {'m' if unit == 'm' else 'ft'} to the {side}"
+    off = format_length(abs(place[2]), unit=case.survey.site.length_unit, decimals=1)
+    aside = f"{off} to the {'right' if place[2] > 0 else 'left'}"
     if not sure:
         job = f"read {aside} again, as far on the other side, and on the line between"
-        places = tuple((place[0], place[1], off) for off in (place[2], -place[2], 0.0))
+        places = tuple((place[0], place[1], at) for at in (place[2], -place[2], 0.0))
         yield Doubt(said.format(aside), job, "reading_minutes", places, kind="across")
         return
     yield Doubt(

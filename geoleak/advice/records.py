@@ -165,9 +165,8 @@ class Case:
         heard = self.survey.surface.at_one_gain_db
         return float(np.median(heard)) if len(heard) else np.nan
 
-    @property
-    def raised(self) -> Mask:
-        """Which surface readings stand over the middle of them by more than a reading errs by."""
+    def raised(self, sigmas: float = RAISED_SIGMAS) -> Mask:
+        """Tell which surface readings stand over the middle of them by so many sigmas of one."""
         levels = self.survey.site.levels
-        error = RAISED_SIGMAS * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
+        error = sigmas * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))
         return np.asarray(self.survey.surface.at_one_gain_db - self.ground_db > error)

@@ -21,6 +21,7 @@ from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
 
 # What is heard at a place comes from within this much of it, along the pipe: about what a peak
 # is wide (common practice, no source).
@@ -73,9 +74,7 @@ def falls(survey: Survey, test: SurveyedStop) -> Floats:
     return out
 
 
-def _near(
-    survey: Survey, leg: int, chainage_m: float
-) -> tuple[Levels, npt.NDArray[np.bool_]] | None:
+def _near(survey: Survey, leg: int, chainage_m: float) -> tuple[Levels, Mask] | None:
     """Return the readings of which some are of the sound at a place, and which those are."""
     for rows in (survey.surface, survey.contact):
         close = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
@@ -170,7 +169,7 @@ class StopTests:
         parts = falls(self.survey, test)[:2]
         fell = levels[parts[:, 1] > parts[:, 0]]
         near = _near(self.survey, test.leg, test.chainage_m)
-        if len(fell) == 0 or near is None or not _mostly_off(*near):
+        if len(fell) == 0 or near is None or not _mostly_off(near):
             return False
         rows, close = near
         return bool(rows.level_db[close].max() < 0.5 * (test.as_found_db + fell.min()))
@@ -180,11 +179,9 @@ class StopTests:
 
         A test in which turning all off silenced it tells that it was not.
         """
-        for test, parts in zip(self.tests, self.parts, strict=True):
-            if tests_of((test,), leg, chainage_m) and parts[0, 1] > parts[0, 0]:
-                return False
-        near = _near(self.survey, leg, chainage_m)
-        return near is not None and _mostly_off(*near)
+        if self.stopped(leg, chainage_m, 0):
+            return False
+        return _mostly_off(_near(self.survey, leg, chainage_m))
 
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
@@ -202,11 +199,12 @@ class StopTests:
         """Tell whether turning something here off, or a fitting, silenced a sound."""
         return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in self.parts)
 
-    def dies(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether a test showed that the sound at a place dies with the supply."""
-        here = tests_of(self.tests, leg, chainage_m)
-        told = zip(self.tests, self.parts, strict=True)
-        return any(test in here and bool(parts[2, 1] > parts[2, 0]) for test, parts in told)
+    def stopped(self, leg: int, chainage_m: float, part: int) -> bool:
+        """Tell whether the sound at a place stopped in a part of a test (see `PARTS`)."""
+        return any(
+            tests_of((test,), leg, chainage_m) and parts[part, 1] > parts[part, 0]
+            for test, parts in zip(self.tests, self.parts, strict=True)
+        )
 
     def of_another(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight for a sound of another maker at each place, shape (k,).
@@ -247,16 +245,15 @@ class StopTests:
             out[near] += _likelihood(parts, maker, proven=proven) - _neither(parts)
         return out
 
-    def _off(self, leg: Ints, chainage_m: Floats) -> npt.NDArray[np.bool_]:
+    def _off(self, leg: Ints, chainage_m: Floats) -> Mask:
         keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
         unique, back = np.unique(keys, axis=1, return_inverse=True)
         told = np.array([self.off_near(int(a), float(b)) for a, b in unique.T], dtype=bool)
-        out: npt.NDArray[np.bool_] = told[back.ravel()]
-        return out
+        return np.asarray(told[back.ravel()])
 
 
-def _mostly_off(rows: Levels, close: npt.NDArray[np.bool_]) -> bool:
-    return bool(rows.everything_off[close].mean() >= 0.5)
+def _mostly_off(near: tuple[Levels, Mask] | None) -> bool:
+    return near is not None and bool(near[0].everything_off[near[1]].mean() >= 0.5)
 
 
 def _neither(parts: Floats) -> float:
