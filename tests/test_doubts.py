@@ -299,6 +299,7 @@ def test_a_reading_far_louder_than_a_leak_can_make_it_is_taken_again(kind, minut
     survey = ending(kind, (43.0, 44.0, 45.0), (40.0, 87.0, 40.0))
     (found,) = [each for each in told(survey, noted) if each.text == text]
     assert found.job.startswith("take reading 2 again with everything off")
+    assert found.then.startswith("as loud again: it has a sound of its own")
     assert found.places == ((0, 44.0, 0.0),)
     assert found.kind == ("rod" if kind == "rod" else "redo")
     assert redo(survey, found, IN_HOLE).minutes == minutes

@@ -47,6 +47,10 @@ LOCATE = (
     "those: the rover is good enough, the line through its points is not"
 )
 MARK = "shoot the points at both ends of that gap again, and mark the pipe between"
+THEN_LOUD = (
+    "as loud again: it has a sound of its own. As the others let expect: the row was wrong, strike "
+    "it out (skip)"
+)
 TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 
 
@@ -170,7 +174,7 @@ def far_too_loud(case: Case) -> Iterator[Doubt]:
             kind, minutes = ("rod", "rod_push_minutes") if rod else ("redo", "reading_minutes")
             for k in (k for k, each in enumerate(rows.id) if each in note.rows):
                 place = (int(rows.leg[k]), float(rows.chainage_m[k]), 0.0)
-                yield Doubt(note.what, job, minutes, (place,), kind=kind)
+                yield Doubt(note.what, job, minutes, (place,), kind=kind, then=THEN_LOUD)
 
 
 def meter_still(case: Case) -> Iterator[Doubt]:
