@@ -347,7 +347,7 @@ def test_a_check_and_its_rivals_are_told_and_drawn(site: geoleak.Site) -> None:
     }  # fmt: skip
     assert all(0 <= each["chance"] <= 1 and each["share_stated"] > 0 for each in decision["rivals"])
     assert 0.85 < decision["chance_in_hole"] < decision["chance_if_heard"] <= 1.0
-    told = {"kind", "places", "minutes", "rival", "chance_if_passed", "fitting", "job"}
+    told = {"kind", "places", "minutes", "rival", "chance_if_passed", "fitting", "job", "then"}
     assert set(decision["check"]) == told
     places = [each for each in result.features if each.kind == "check_place"]
     assert [each.properties["place"] for each in places] == decision["check"]["places"]
