@@ -214,6 +214,13 @@ def test_neighbours_that_tell_nothing_raise_no_doubt(survey, doubted):
     assert any("loud alone" in each.text for each in told(survey)) is doubted
 
 
+def test_a_lone_peak_on_the_last_mark_is_read_on_the_pipe_alone():
+    at = np.array([20.0, 22.0, 24.0, 46.0, 47.5])
+    survey = ending("surface", at, [40.0, 40.0, 40.0, 40.0, 60.0], length=47.5)
+    places = next(each for each in told(survey) if "loud alone" in each.text).places
+    assert [at for _, at, _ in places] == pytest.approx([47.5, 46.75])
+
+
 def test_a_job_takes_a_reading_a_place_or_what_its_kind_of_check_takes():
 
     def minutes(survey):

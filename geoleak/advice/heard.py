@@ -89,9 +89,9 @@ def loud_alone(case: Case) -> Iterator[Doubt]:
     if raised.max() > error or missing <= error * float(np.sqrt(1.0 + share @ share)):
         return
     at, unit = float(spots.chainage_m[top]), case.survey.site.length_unit
-    on_line = spots.chainage_m[beside]
-    down = on_line[on_line < at].max(initial=at - PAST_M)
-    up = on_line[on_line > at].min(initial=at + PAST_M)
+    on_line, length = spots.chainage_m[beside], case.survey.legs[dig.leg].route.length_m
+    down = on_line[on_line < at].max(initial=max(at - PAST_M, 0.0))
+    up = on_line[on_line > at].min(initial=min(at + PAST_M, length))
     yield Doubt(
         f"reading {case.survey.surface.id[spots.row[top]]} is loud alone: a leak under it would "
         f"raise the line within {format_length(PAST_M, unit=unit)} by some {share @ due:.0f} dB, "
@@ -99,7 +99,10 @@ def loud_alone(case: Case) -> Iterator[Doubt]:
         "read it again, and half-way to its neighbours; what stays loud at one spot alone is on "
         "the surface (a cover, a step): strike it out (skip)",
         "reading_minutes",
-        ((dig.leg, at, 0.0), *((dig.leg, 0.5 * (at + each), 0.0) for each in (down, up))),
+        (
+            (dig.leg, at, 0.0),
+            *((dig.leg, 0.5 * (at + each), 0.0) for each in (down, up) if each != at),
+        ),
     )
 
 
