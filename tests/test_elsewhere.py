@@ -78,8 +78,8 @@ def two_peaks(at, level, *, ground=20.0, there=0.0):
         ((47.3, 43.4, 40.3), (60.0, 53.0, 52.0), False, False),  # on the pipe's way there
         ((47.3, 45.2, 40.3), (60.0, 52.0 - 0.98 * ROD_DB, 52.0), False, False),
         ((47.3, 45.2, 40.3), (60.0, 52.0 - 1.02 * ROD_DB, 52.0), True, True),
-        ((47.3, 40.3), (60.0, 19.9 + LOUD_DB), False, False),  # faint, and no other sound is told
-        ((47.3, 44.0, 40.3), (60.0, 30.0, 19.9 + LOUD_DB), True, False),
+        ((47.3, 40.3), (60.0, 39.9), False, False),  # faint, and no other sound is told
+        ((47.3, 44.0, 40.3), (60.0, 30.0, 39.9), True, False),
         ((47.3, 47.2 - 2.0 * PAST_M), (60.0, 52.0), True, True),
         ((47.3, 47.4 - 2.0 * PAST_M), (60.0, 52.0), False, False),  # the hole's own flank
     ],

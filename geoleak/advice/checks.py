@@ -262,11 +262,11 @@ def _rod_places(survey: Survey, leg: int, middle_m: float) -> list[float]:
     return sorted(places[:count])
 
 
-def again(survey: Survey, hole: InHole) -> Check | None:
+def again(stops: StopTests, hole: InHole) -> Check | None:
     """Return the first survey once more, where a stop test told that something else was heard."""
-    rows = survey.surface
+    survey, rows = stops.survey, stops.survey.surface
     old = np.flatnonzero(~rows.everything_off & (np.abs(rows.offset_m) < 1.0))
-    if len(old) == 0 or rows.everything_off.any() or not StopTests(survey).silenced():
+    if len(old) == 0 or rows.everything_off.any() or not stops.silenced():
         return None
     old = old[np.lexsort((rows.chainage_m[old], rows.leg[old]))]
     most = min(len(old), AGAIN_PLACES)

@@ -99,7 +99,7 @@ def decide(
     case = Case.of(survey, posterior, opened)
     told = doubts_of(case)
     doubts = tuple(each for each in told if each.stops)
-    verdict, check, more = _verdict(survey, posterior, hole, in_hole, doubts)
+    verdict, check, more = _verdict(case, hole, in_hole, doubts)
     against = (
         *(each.text for each in doubts),
         *more,
@@ -156,16 +156,12 @@ def _even_chance(posterior: Posterior, hole: DigWindow, in_hole: InHole) -> floa
 
 
 def _verdict(
-    survey: Survey,
-    posterior: Posterior,
-    hole: DigWindow,
-    in_hole: InHole,
-    doubts: tuple[Doubt, ...],
+    case: Case, hole: DigWindow, in_hole: InHole, doubts: tuple[Doubt, ...]
 ) -> tuple[str, Check | None, tuple[str, ...]]:
     """Return the verdict, the check to make first, and what has to be said of it."""
-    dig_when = survey.site.crew.dig_when
+    survey, posterior, dig_when = case.survey, case.posterior, case.survey.site.crew.dig_when
     another = any(each.code == "another_maker" for each in doubts)
-    if another and (once_more := again(survey, in_hole)) is not None:
+    if another and (once_more := again(case.stops, in_hole)) is not None:
         return "check_first", once_more, ()
     if doubts:
         first = redo(survey, doubts[0], in_hole)

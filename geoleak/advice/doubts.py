@@ -56,26 +56,21 @@ TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced
 
 def ends_swapped(case: Case) -> Iterator[Doubt]:
     """Return that start and end of the stake's leg look swapped: no place is where it says."""
-    for note in case.leg.fit.warnings:
-        if note.code == "ends_swapped":
-            job = f"check start and end of {case.leg.name} in site.toml, and swap them"
-            yield Doubt(note.what, job)
+    for note in case.notes("ends_swapped"):
+        yield Doubt(
+            note.what, f"check start and end of {case.leg.name} in site.toml, and swap them"
+        )
 
 
 def no_line(case: Case) -> Iterator[Doubt]:
     """Return that the marks of the stake's leg make no line in the order they stand in."""
     name = case.leg.name
-    codes = NO_LINE[:1] if case.leg.leg.order == "file" else NO_LINE
-    if any(note.code in codes for note in case.leg.fit.warnings):
+    if case.notes(*NO_LINE[: 1 if case.leg.leg.order == "file" else None]):
         yield Doubt(
             f"the marks of {name} make no line in their order",
             f"check the order and the codes of the marks of {name} on the ground; then give each "
             'line its own leg, or say order = "found" (order = "file": as they stand is right)',
         )
-
-
-def _gaps(case: Case) -> list[tuple[str, ...]]:
-    return [note.rows for note in case.leg.fit.warnings if note.code == "gap"]
 
 
 def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
@@ -86,9 +81,10 @@ def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
         told = told & (rows.leg == dig.leg)
         if np.any(np.abs(rows.chainage_m[told] - dig.stake_m) < LISTENED_M):
             return
-    for one, two in _gaps(case)[:1] if survey.delays else ():
+    for gap in case.notes("gap")[:1] if survey.delays else ():
         yield Doubt(
-            f"delays alone tell the place, over pipe without a mark between {one} and {two}",
+            "delays alone tell the place, over pipe without a mark between "
+            f"{' and '.join(gap.rows)}",
             f"{MARK}; or listen at the place itself",
         )
 
@@ -96,7 +92,7 @@ def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
 def hole_at_a_gap(case: Case) -> Iterator[Doubt]:
     """Return that a hole that is believed touches pipe without marks, as a slipped point leaves."""
     fit, length = case.leg.fit, case.leg.route.length_m
-    for one, two in _gaps(case) if case.dig.chance >= heard.BELIEVED else ():
+    for one, two in (gap.rows for gap in case.notes("gap") if case.dig.chance >= heard.BELIEVED):
         marks = dict(zip(fit.marks.ids, fit.mark_chainage_m, strict=True))
         low, high = marks.get(one, 0.0), marks.get(two, length)
         if any(leg == case.dig.leg and a < high and b > low for leg, a, b in case.dig.pieces):

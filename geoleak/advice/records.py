@@ -159,6 +159,10 @@ class Case:
         spots, stops = Spots.of(survey, dig.leg), StopTests(survey)
         return cls(survey, posterior, dig, survey.legs[dig.leg], spots, stops, silent)
 
+    def notes(self, *codes: str) -> list[Note]:
+        """Return what the fit of the stake's leg warns of by these codes."""
+        return [note for note in self.leg.fit.warnings if note.code in codes]
+
     @property
     def ground_db(self) -> float:
         """The middle level of the ground that was read; nan where none was."""
