@@ -10,12 +10,10 @@ from tests.spoilt_sites import Spoilt, add, again, away, points, put, readings, 
 ALDER, QUARRY, SCHOOL = "alder_court", "quarry_road", "school_loop"
 LONG = "x" * 300
 HOSTILE = (
-    "</script><script>document.title='ran'</script>",
-    "`${document.title='ran'}`",
-    "a\\\\b\\\\u0041 {{ 7*7 }} {% raw %}",
+    "</script><script>document.title='ran'</script><img src=x onerror=alert(1)>",
+    "`${document.title='ran'}` a\\\\b\\\\u0041 {{ 7*7 }} {% raw %}",
     "=cmd|'/C calc'!A0",
     "\u202eeert dlo\u202c \u200f",
-    "<img src=x onerror=alert(1)>",
     "+1+1 @SUM(A1) -2",
     "老井胡同 بئر قديمة",
     LONG,
@@ -396,6 +394,25 @@ REFUSED = (
 )
 
 ANSWERED = (
+    Spoilt(
+        "many_things_at_once",
+        ALDER,
+        (
+            toml('depth = "3.1 ft"', 'boundary = "304"'),
+            toml('material = "pvc"', ""),
+            add("site.toml", "[prior]\nelsewhere = 0\n"),
+            write("gas.geojson", _gas([[10, 50], [11, 51]])),
+        ),
+        0,
+        ("depth", "boundary 304", "under 1 % that", "gas.geojson", "km of the"),
+    ),
+    Spoilt(
+        "apart_in_a_frame_that_moves",
+        SCHOOL,
+        (toml("EPSG:6318", "EPSG:9000"), toml('from = "main"', "")),
+        0,
+        ("epoch", "do not all join"),
+    ),
     Spoilt("points_utf16", ALDER, (recode("points.csv", "utf-16"),), 0),
     Spoilt("readings_utf16", ALDER, (recode("readings.csv", "utf-16"),), 0),
     Spoilt(
@@ -414,8 +431,6 @@ ANSWERED = (
         "all_dry_hole", ALDER, (add("holes.csv", HOLES + "1,yard@0,yard@97.9,yes,dry\n"),), 0, ()
     ),
     Spoilt("at_the_limit", ALDER, (toml('level_scale = "db"', "level_limits = [19, 50]"),), 0, ()),
-    Spoilt("no_depth", ALDER, (toml('depth = "3.1 ft"', ""),), 0, ("depth",)),
-    Spoilt("no_material", ALDER, (toml('material = "pvc"', ""),), 0, ()),
     Spoilt(
         "skipped_all",
         ALDER,
@@ -449,13 +464,6 @@ ANSWERED = (
         (again("points.csv", _in_metres),),
         0,
         ("check the unit of the coordinates",),
-    ),
-    Spoilt(
-        "elsewhere_0",
-        ALDER,
-        (add("site.toml", "[prior]\nelsewhere = 0\n"),),
-        0,
-        ("under 1 % that",),
     ),
     Spoilt("far_mark", ALDER, (points("783278.697", "785278.697"),), 0, ("mark",)),
     Spoilt(
@@ -494,13 +502,6 @@ ANSWERED = (
         (),
     ),
     Spoilt(
-        "service_elsewhere",
-        ALDER,
-        (write("gas.geojson", _gas([[10, 50], [11, 51]])),),
-        0,
-        ("gas.geojson", "km of the"),
-    ),
-    Spoilt(
         "service_axes_swapped",
         ALDER,
         (write("gas.geojson", _gas([[35.9, -79.0], [35.91, -79.01]])),),
@@ -508,19 +509,10 @@ ANSWERED = (
         ("km of the",),
     ),
     Spoilt(
-        "boundary_aside",
-        ALDER,
-        (toml("depth_to", 'boundary = "304"\ndepth_to'),),
-        0,
-        ("boundary 304",),
-    ),
-    Spoilt(
         "delay_huge", QUARRY, (put("delays.csv", "1,79;0,4", "1e9;0,4"),), 0, ("CHECK FIRST", "D1")
     ),
     Spoilt("delay_sigma_huge", QUARRY, (put("delays.csv", "1,79;0,4", "1,79;1e9"),), 0, ()),
-    Spoilt("frame_moves", SCHOOL, (toml("EPSG:6318", "EPSG:9000"),), 0, ("epoch",)),
     Spoilt("frame_is_an_ensemble", SCHOOL, (toml("EPSG:6318", "EPSG:4326"),), 0, ("frame",)),
-    Spoilt("legs_apart", SCHOOL, (toml('from = "main"', ""),), 0, ("do not all join",)),
     Spoilt(
         "precision_absurd",
         SCHOOL,

@@ -31,6 +31,8 @@ from tests import synthetic
 from tests.check_values import check_value
 from tests.command import at_length
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SURE = {"setting_out_sigma": (0.0, 0.0), "hole_half_width_m": 0.4}
 COSTS = {"dig_cost": 900.0, "dry_hole_cost": 1500.0, "reading_minutes": 2.0, "hour_cost": 95.0}
 

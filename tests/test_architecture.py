@@ -56,36 +56,33 @@ def room_of(module: str) -> str | None:
     return None if first in ("__init__", "__main__", "") else first
 
 
-@cache
-@cache
-def nodes_of(path: Path) -> list[ast.AST]:
-    """Return every node of a file."""
-    return list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 @cache
+def import_nodes(path: Path) -> list[tuple[ast.Import | ast.ImportFrom, bool]]:
+    """Return the imports of a file, but for those for types alone; and whether at import time."""
+    found = []
+    todo: list[tuple[ast.AST, bool]] = [(parsed(path), True)]
+    while todo:
+        node, early = todo.pop()
+        if isinstance(node, ast.Import | ast.ImportFrom):
+            found.append((node, early))
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
+            continue
+        early = early and not isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+        todo += [(child, early) for child in ast.iter_child_nodes(node)]
+    return found
+
+
 def imports(path: Path, *, by_file: bool = False) -> list[tuple[str, bool]]:
     """Return (module, at import time) for each import of a file.
 
     ``by_file`` names the file where ``from geoleak.room import file`` takes one.
     """
-    nodes = nodes_of(path)
-    inside = {
-        id(node)
-        for function in nodes
-        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
-        for node in ast.walk(function)
-    }
-    typing_only = {
-        id(node)
-        for block in nodes
-        if isinstance(block, ast.If) and "TYPE_CHECKING" in ast.dump(block.test)
-        for node in ast.walk(block)
-    }
     found = []
-    for node in nodes:
-        if id(node) in typing_only:
-            continue
+    for node, early in import_nodes(path):
         names = []
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             if node.module == "geoleak":
@@ -100,7 +97,7 @@ def imports(path: Path, *, by_file: bool = False) -> list[tuple[str, bool]]:
                 ]
         elif isinstance(node, ast.Import):
             names = [alias.name for alias in node.names]
-        found += [(name, id(node) not in inside) for name in names]
+        found += [(name, early) for name in names]
     return found
 
 
@@ -172,7 +169,7 @@ def test_importing_geoleak_loads_no_library() -> None:
 
 def test_no_bare_except_and_no_global_random_generator() -> None:
     for path in MODULES:
-        for node in nodes_of(path):
+        for node in ast.walk(parsed(path)):
             if isinstance(node, ast.ExceptHandler):
                 assert node.type is not None, f"{path.name}:{node.lineno}: bare except"
             if not isinstance(node, ast.Attribute) or not isinstance(node.value, ast.Attribute):

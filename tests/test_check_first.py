@@ -21,6 +21,8 @@ from geoleak.result import CheckSummary, Result
 from geoleak.site import Place, StopTest
 from geoleak.survey import SurveyedStop, survey_site
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SAMPLE = Path(__file__).parent.parent / "sample_sites" / "alder_court"
 
 

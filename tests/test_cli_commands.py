@@ -24,6 +24,8 @@ from geoleak.cli.main import main
 from tests.command import REPO, Ran, at_length, fingerprint, forked, on_terminal, run
 from tests.spoilt_sites import SITES
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 COMMANDS = (
     "batch",
     "check",

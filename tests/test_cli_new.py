@@ -16,6 +16,8 @@ from geoleak.readers import read_site
 from tests.command import fingerprint, on_terminal, run
 from tests.spoilt_sites import SITES
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 POINTS = SITES / "alder_court" / "points.csv"
 
 

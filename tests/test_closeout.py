@@ -23,6 +23,8 @@ from geoleak.closeout.scores import loudest_error_m, scores
 from geoleak.errors import InputError
 from tests.command import at_length
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 LENGTH_M = 80.0
 
 

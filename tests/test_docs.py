@@ -13,6 +13,8 @@ from types import ModuleType
 
 import pytest
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 DOCS = Path(__file__).parent.parent / "shared" / "docs"
 
 

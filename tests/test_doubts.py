@@ -25,6 +25,8 @@ from tests import synthetic
 from tests.lane import TOML, lane
 from tests.results import listen_on_site
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 RODS = (45.8, 46.3, 46.8, 47.3, 48.3)
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 

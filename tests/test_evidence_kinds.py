@@ -37,6 +37,8 @@ from tests import synthetic
 from tests.check_values import check_value
 from tests.command import at_length
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 NONE = Nodes.over((), count=1)
 SOMEWHERE = Place("leg", "")
 

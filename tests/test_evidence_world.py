@@ -16,6 +16,8 @@ import pytest
 from geoleak.pipeline import locate
 from geoleak.readers import read_site
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SITE = """\
 title = "Street of the paper"
 crs = "local"

@@ -42,6 +42,8 @@ from tests.results import (
 )
 from tests.samples import sample
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SAMPLES = Path(__file__).parent.parent / "sample_sites"
 SCHEMAS = Path(__file__).parent / "schemas"
 LAYER_NAMES = [

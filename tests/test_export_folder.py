@@ -21,6 +21,8 @@ from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
 from tests.command import REPO, on_small_disk, run
 from tests.output_faults import Steps
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 NAMES = ("result.json", "map.html", "stakes.csv")
 WAYS = ("exchange", "two steps", "in place")
 FAULTS = (errno.ENOSPC, errno.EIO, errno.EROFS)

@@ -22,6 +22,8 @@ from geoleak.serve.page import page_state
 from geoleak.survey import survey_site
 from tests.command import run
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 
 def entries(folder: Path) -> list:
     return json.loads((folder / "closeout.json").read_text())

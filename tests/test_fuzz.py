@@ -23,6 +23,8 @@ from tests.command import at_length
 from tests.fuzz_targets import TARGETS, laid_out, survives, whole_site
 from tests.site_folders import POINTS, TOML, numbers_in, write_folder
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 # Deterministic: the same damage each run, and quick.
 QUICK = settings(
     max_examples=25,

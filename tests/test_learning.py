@@ -27,6 +27,8 @@ from tests import synthetic
 from tests.command import REPO, at_length, run
 from tests.trials import learning_trial
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 COURT = REPO / "sample_sites" / "alder_court"
 
 

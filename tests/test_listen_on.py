@@ -19,6 +19,8 @@ from geoleak.export.plan import plan_picture
 from geoleak.result.records import Result
 from geoleak.units import unit_m
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SITE = Path(__file__).parent.parent / "sample_sites" / "school_loop"
 
 

@@ -14,6 +14,8 @@ from geoleak.reports.meter import MeterReport
 from tests.command import run
 from tests.site_folders import TOML, write_folder
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 HEAD = "time,reading,unit,run,state\n"
 
 

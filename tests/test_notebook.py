@@ -19,6 +19,8 @@ from tests.command import at_length
 from tests.results import EVERY_SITE, HOSTILE, hostile_site, local_site
 from tests.samples import sample
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 BENT = [(0.0, 0.0), (30.0, 40.0), (30.0, 100.0)]
 
 

@@ -97,6 +97,7 @@ def test_a_louder_meter_changes_nothing():
     assert loud.peaks[0].median_m == pytest.approx(quiet.peaks[0].median_m, abs=1e-3)
 
 
+@pytest.mark.usefixtures("few_nodes")
 def test_a_leg_never_listened_to_keeps_its_prior_odds_against_elsewhere():
     second = Route.from_vertices([(0.0, 500.0), (80.0, 500.0)])
     chainage = np.arange(30.0, 65.0, 1.0)
@@ -133,6 +134,7 @@ def test_no_reading_at_all_gives_the_prior():
     assert posterior.fits == ()
 
 
+@pytest.mark.usefixtures("few_nodes")
 def test_two_humps_give_two_pieces():
     chainage = np.arange(20.0, 80.0, 1.5)
     level = np.maximum(heard(chainage, 35.0), heard(chainage, 60.0))
@@ -166,6 +168,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.usefixtures("few_nodes")
 @pytest.mark.parametrize("name", HOSTILE)
 @at_length("sigma", [0.1], [2.5])
 def test_bad_input_is_never_nan_nor_false_certainty(name, sigma):
@@ -226,6 +229,7 @@ def test_a_display_scale_finds_the_same_place():
     assert posterior.peaks[0].median_m == pytest.approx(47.3, abs=0.3)
 
 
+@pytest.mark.usefixtures("few_nodes")
 def test_measured_backgrounds_take_a_louder_ground_out():
     route = synthetic.straight()
     chainage = np.arange(30.0, 65.0, 1.0)
@@ -275,6 +279,7 @@ def test_joined_legs_share_what_is_heard():
     assert {leg for leg, _, _ in posterior.interval_95} == {0, 1}
 
 
+@pytest.mark.usefixtures("few_nodes")
 def test_a_large_network_finds_the_leak_and_agrees_with_its_neighbourhood():
     """Far pipe must not change the answer: the leg alone and in 20 km of network."""
     large = big_network(np.random.default_rng(20261125))
@@ -299,6 +304,7 @@ def test_a_large_network_finds_the_leak_and_agrees_with_its_neighbourhood():
     assert found.peaks[0].sigma_m == pytest.approx(alone.peaks[0].sigma_m, rel=0.25)
 
 
+@pytest.mark.usefixtures("few_nodes")
 def test_wild_readings_do_not_agree_with_one_leak():
     chainage = np.arange(30.0, 65.0, 1.0)
     level = 40 + np.random.default_rng(8).normal(0, 15, len(chainage))

@@ -20,6 +20,8 @@ from geoleak.survey.records import (
 from tests import synthetic
 from tests.command import at_length
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 NOWHERE = Place("leg", "")
 
 

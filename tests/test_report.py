@@ -20,6 +20,8 @@ from geoleak.reports.customer import _plain
 from geoleak.reports.photos import GPS_TAG, LONGEST, photos_of
 from tests.command import REPO, at_length, run
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 COURT = REPO / "sample_sites" / "alder_court"
 METER = (
     "time,reading,unit,run,state\n"

@@ -28,6 +28,8 @@ from tests.samples import sample
 from tests.taping import place_by_tapes
 from tests.trials.frozen import write_site
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SITES = Path(__file__).parent.parent / "sample_sites"
 KEYS = {
     "leak": {

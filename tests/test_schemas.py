@@ -12,6 +12,8 @@ import pytest
 from geoleak.advice import plan as plan_module
 from tests.command import REPO, run
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 SCHEMAS = REPO / "shared" / "schemas"
 
 

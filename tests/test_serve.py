@@ -8,7 +8,6 @@ import functools
 import json
 import math
 import os
-import shutil
 import signal
 import ssl
 import tempfile
@@ -33,8 +32,11 @@ from geoleak.serve.live import Live
 from geoleak.serve.server import code_lines
 from geoleak.serve.sound import compared, store_recording
 from tests.command import REPO, fork, run
+from tests.lane import TOML, readings, write_lane
 from tests.recordings import write_wav_16
 from tests.site_folders import write_folder
+
+pytestmark = pytest.mark.usefixtures("few_nodes")
 
 SITES = REPO / "sample_sites"
 # A busy machine answers late.
@@ -90,18 +92,25 @@ def serving(folder: Path, *words: str, fresh: bool = False):
         started.stop()
 
 
+def heard(place: Path) -> Path:
+    """Write a lane with a leak below mark 108, which is answered in no time."""
+    rows = (f"S{k},surface,{100 + k},{level},{more}" for k, level, more in (
+        (2, 22, ",,grass,20,"), (5, 24, ",,grass,,"), (7, 33, ",,grass,,"), (8, 38, ",,grass,,"),
+        (9, 32, ",,grass,,"), (11, 23, ",,grass,,"),
+    ))  # fmt: skip
+    columns = "reading,kind,place,level,low_hz,high_hz,surface,background,note"
+    toml = TOML.replace('start = "201"', 'start = "201"\nmaterial = "copper"')
+    return write_lane(place, toml=toml, readings=readings(*rows, columns=columns))
+
+
 @pytest.fixture
 def court(tmp_path: Path) -> Path:
-    folder = tmp_path / "alder_court"
-    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
-    return folder
+    return heard(tmp_path)
 
 
 @pytest.fixture(scope="module")
 def court_server(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("shared") / "alder_court"
-    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
-    with serving(folder, fresh=True) as started:
+    with serving(heard(tmp_path_factory.mktemp("shared"))) as started:
         yield started
 
 
@@ -245,7 +254,7 @@ class TestWhoMay:
             assert "server" not in headers
 
     def test_read_only_takes_nothing(self, court: Path) -> None:
-        with serving(court, "--read-only") as server:
+        with serving(court, "--read-only", fresh=True) as server:  # begun as a user begins it
             assert get(f"{server.base}/page.json").json()["read_only"] is True
             for path in ("/entries", "/finish", "/recordings?id=abcdefgh"):
                 assert post(server.base + path, content=b"{}").status_code == 403
@@ -488,7 +497,7 @@ def test_a_recording_has_the_level_that_listen_gives(court_server, tmp_path) -> 
     wav = tmp_path / "five.wav"
     write_wav_16(wav, 0.1 * rng.normal(size=5 * 8000), 8000)
     with httpx.Client(base_url=court_server.base, timeout=60) as client:
-        answer = client.post("/recordings?id=abcdefgh-1&leg=yard", content=wav.read_bytes())
+        answer = client.post("/recordings?id=abcdefgh-1&leg=lane", content=wav.read_bytes())
         assert answer.status_code == 201
         heard = answer.json()
         row = {"place": "113", "kind": "surface", "recording": heard["recording"],
@@ -513,11 +522,11 @@ def test_a_recording_sent_twice_at_once_stands_whole(court: Path, monkeypatch) -
     def sent_again(path: Path, **options: object) -> object:
         if not again:  # the phone gave up waiting, and sends it once more
             again.append(True)
-            again.append(store_recording(live, "abcdefgh-1", data, leg="yard"))
+            again.append(store_recording(live, "abcdefgh-1", data, leg="lane"))
         return measured(path, **options)
 
     monkeypatch.setattr(sound_module, "level_of_file", sent_again)
-    assert store_recording(live, "abcdefgh-1", data, leg="yard") == again[1]
+    assert store_recording(live, "abcdefgh-1", data, leg="lane") == again[1]
     (kept,) = (court / "recordings").iterdir()
     assert kept.read_bytes() == data
 
@@ -534,10 +543,10 @@ def test_practice_tells_the_band_that_listen_tells(court: Path) -> None:
         write_wav_16(court.parent / f"{name}.wav", sound, rate)
     stored = {
         name: store_recording(live, f"practice-{name}", (court.parent / f"{name}.wav").read_bytes(),
-                              leg="yard")["recording"]
+                              leg="lane")["recording"]
         for name in takes
     }  # fmt: skip
-    found = compared(live, stored["running"], stored["shut"], leg="yard")
+    found = compared(live, stored["running"], stored["shut"], leg="lane")
     expected = listen({name: court / path for name, path in stored.items()}, with_leak="running",
                       without="shut", material="copper")  # fmt: skip
     assert found["band_from"] == "measured"
@@ -548,8 +557,8 @@ def test_practice_tells_the_band_that_listen_tells(court: Path) -> None:
     assert "tells the two recordings apart" in found["lines"][0]
     assert "running against shut" in found["lines"][1]
     again = store_recording(live, "level-in-it", (court.parent / "running.wav").read_bytes(),
-                            leg="yard", band_hz=expected.band_hz)  # fmt: skip
+                            leg="lane", band_hz=expected.band_hz)  # fmt: skip
     assert tuple(again["band_hz"]) == expected.band_hz
     for take in ("../running.wav", "recordings/nothing-here.wav"):
         with pytest.raises(AcousticsError):
-            compared(live, stored["running"], take, leg="yard")
+            compared(live, stored["running"], take, leg="lane")

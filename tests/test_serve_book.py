@@ -20,6 +20,8 @@ from geoleak.units import unit_m
 from tests.command import REPO, run
 from tests.test_plan import lane
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 ROW = {"place": "112", "kind": "surface", "level": "31.5 30", "surface": "grass"}
 ID = "0f8fad5b-d9cb-469f-a165-70867728950e"
 COURT = REPO / "sample_sites" / "alder_court"

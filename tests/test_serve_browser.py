@@ -21,34 +21,46 @@ from geoleak.acoustics import level_of_file
 from geoleak.export import words
 from geoleak.serve.book import COLUMNS, Book
 from tests import browser
-from tests.command import REPO, at_length
+from tests.command import at_length
 from tests.recordings import write_wav_16
-from tests.test_serve import get, post, serving
+from tests.spoilt_sites import SITES
+from tests.test_serve import get, heard, post, serving
 
 pytestmark = [
+    pytest.mark.usefixtures("few_nodes"),
     pytest.mark.browser,
     pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING),
 ]
 PHONE = (390, 844)
 SAID = "document.getElementById('sound-said').textContent"
 SAVE = "return document.getElementById('save').textContent"
-COURT = REPO / "sample_sites" / "alder_court"
 FORMS = (None, "reading", "check", "isolation", "hole", "sighting", "sound")
 
 
 @pytest.fixture
 def court(tmp_path: Path) -> Path:
-    folder = tmp_path / "alder_court"
-    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
-    return folder
+    return heard(tmp_path)
 
 
 @pytest.fixture(scope="module")
 def court_server(tmp_path_factory):
+    with serving(heard(tmp_path_factory.mktemp("shared"))) as server:
+        yield server
+
+
+@pytest.fixture(scope="module")
+def alder_server(tmp_path_factory):
+    """A server of Alder Court, where nothing is entered."""
     folder = tmp_path_factory.mktemp("shared") / "alder_court"
-    shutil.copytree(COURT, folder, ignore=shutil.ignore_patterns("out"))
+    shutil.copytree(SITES / "alder_court", folder, ignore=shutil.ignore_patterns("out"))
     with serving(folder) as server:
         yield server
+
+
+@pytest.fixture
+def shown(driver, alder_server):
+    opened(driver, alder_server.url)
+    return alder_server
 
 
 @pytest.fixture
@@ -63,6 +75,14 @@ def page(driver, court_server):
                 body = {"id": f"struck-{name}"[:64], "sheet": sheet, "strike": name}
                 answer = post(f"{court_server.base}/entries", json={**body, "reason": "test over"})
                 assert answer.status_code == 201
+
+
+@pytest.fixture
+def scripts(driver, court_server):
+    """A page of the server's that shows nothing and fetches nothing: for what its scripts do."""
+    driver.get(f"{court_server.base}/nothing")
+    yield driver
+    driver.execute_script("localStorage.clear()")
 
 
 def ask(driver, script: str, *arguments):
@@ -131,23 +151,23 @@ def settled(driver) -> None:
 
 
 @pytest.mark.long  # the entries of one reading each stand below
-def test_a_whole_survey_typed_on_a_phone_ends_where_locate_ends(driver, court: Path) -> None:
-    with (court / "readings.csv").open(newline="") as stream:
+def test_a_whole_survey_typed_on_a_phone_ends_where_locate_ends(driver, alder: Path) -> None:
+    with (alder / "readings.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
-    (court / "readings.csv").unlink()
-    with serving(court) as server:
+    (alder / "readings.csv").unlink()
+    with serving(alder) as server:
         opened(driver, server.url)
         for row in rows:
             kind = {"surface": "ground", "contact": "touching", "rod": "rod"}[row["kind"]]
             type_reading(driver, row["place"], row["level"], kind=kind, surface=row["surface"])
         settled(driver)
-        typed = geoleak.locate(geoleak.read_site(court))
+        typed = geoleak.locate(geoleak.read_site(alder))
         shown = "document.getElementById('verdict').className"
         wait(driver, f"{shown} === {json.dumps(typed.decision.verdict)}", seconds=60)
         said = driver.execute_script("return document.getElementById('lines').textContent")
     # The same rows, entered another way: what the page does not ask (bands, backgrounds) left out.
-    again = court.parent / "again"
-    shutil.copytree(court, again)
+    again = alder.parent / "again"
+    shutil.copytree(alder, again)
     keep = ("reading", "kind", "place", "level", "surface")
     with (again / "readings.csv").open("w", newline="") as stream:
         table = csv.DictWriter(stream, keep, extrasaction="ignore")
@@ -225,7 +245,7 @@ def test_a_refused_entry_stands_at_the_top_and_undo_takes_the_last_that_stands(
     assert said == "All that was entered is in the site's folder."
 
 
-def test_what_is_undone_before_it_is_refused_goes_without_a_word(driver, page) -> None:
+def test_what_is_undone_before_it_is_refused_goes_without_a_word(scripts) -> None:
     script = (
         "const done = arguments[0], real = fetch;"
         "import('/kept.js').then(async ({ Kept }) => {"
@@ -236,7 +256,7 @@ def test_what_is_undone_before_it_is_refused_goes_without_a_word(driver, page) -
         "  answer(new Response('{}', { status: 422 })); await kept.sending;"
         "  window.fetch = real; done(kept.all()) })"
     )
-    assert driver.execute_async_script(script) == []
+    assert scripts.execute_async_script(script) == []
 
 
 def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, page) -> None:
@@ -271,7 +291,7 @@ def test_what_it_is_read_with_follows_the_place_until_it_is_chosen(driver, page)
         "return document.querySelector('#fields fieldset button[aria-pressed=true]').textContent"
     )
     driver.execute_script("document.querySelector('[data-form=reading]').click()")
-    for place, kind in (("203", "touching"), ("112", "ground"), ("203", "touching")):
+    for place, kind in (("202", "touching"), ("112", "ground"), ("202", "touching")):
         typed_place(driver, place)
         assert driver.execute_script(pressed) == kind
     press(driver, "ground")
@@ -283,8 +303,8 @@ def test_what_it_is_read_with_follows_the_place_until_it_is_chosen(driver, page)
     driver.execute_script("document.getElementById('cancel').click()")
 
 
-def test_where_to_dig_is_told_from_the_paint_and_the_hole_begins_there(driver, page) -> None:
-    result = geoleak.locate(geoleak.read_site(page.folder))
+def test_where_to_dig_is_told_from_the_paint_and_the_hole_begins_there(driver, shown) -> None:
+    result = geoleak.locate(geoleak.read_site(shown.folder))
     assert result.stands == "dig"
     first = driver.execute_script("return document.getElementById('first').innerText").split("\n")
     assert first == [
@@ -300,8 +320,8 @@ def test_where_to_dig_is_told_from_the_paint_and_the_hole_begins_there(driver, p
     assert "chainage" not in shown
 
 
-def test_every_name_of_the_drawing_is_nearest_to_its_own_sign(driver, page) -> None:
-    points = get(f"{page.base}/page.json").json()["points"]
+def test_every_name_of_the_drawing_is_nearest_to_its_own_sign(driver, shown) -> None:
+    points = get(f"{shown.base}/page.json").json()["points"]
     ids = [each["id"] for each in points if each["kind"] in ("mark", "fitting")]
     script = (
         "return [...document.querySelectorAll(arguments[0])].map((e) => {"
@@ -317,7 +337,7 @@ def test_every_name_of_the_drawing_is_nearest_to_its_own_sign(driver, page) -> N
         assert ids[int(np.argmin(away))] == name
 
 
-def test_what_is_asked_about_while_it_is_typed(driver, page) -> None:
+def test_what_is_asked_about_while_it_is_typed(scripts) -> None:
     script = (
         "const [{ state, level }, done] = arguments;"
         "const row = { place: '113', kind: 'surface', level };"
@@ -341,11 +361,11 @@ def test_what_is_asked_about_while_it_is_typed(driver, page) -> None:
                  for m, db in ((10 - sides_m[0], 27), (10 + sides_m[1], 25))]  # fmt: skip
         limits = [0, 80] if level == "80" else None
         state = {"points": at, "readings": heard, "scale": "db", "limits": limits}
-        typed = driver.execute_async_script(script, {"state": state, "level": level})
+        typed = scripts.execute_async_script(script, {"state": state, "level": level})
         assert typed == asks, (level, sides_m)
 
 
-def test_a_place_that_no_point_is_called_is_asked_about_before_it_is_sent(driver, page) -> None:
+def test_a_place_that_no_point_is_called_is_asked_about_before_it_is_sent(scripts) -> None:
     script = (
         "const [points, places, done] = arguments, state = { points, readings: [] };"
         "import('/entering.js').then(({ doubt }) => done(places.map((place) =>"
@@ -354,12 +374,11 @@ def test_a_place_that_no_point_is_called_is_asked_about_before_it_is_sent(driver
     places = ["113", "114 up 2", "yard@20", "999"]
     asks = "No mark or fitting is called 999: is it the place?"
     for points, last in (([{"id": "113", "kind": "mark"}], asks), ([], None)):
-        found = driver.execute_async_script(script, points, places)
+        found = scripts.execute_async_script(script, points, places)
         assert found == [None, None, None, last]
 
 
-@pytest.mark.parametrize(("fittings", "on_buttons"), [(8, True), (9, False)])
-def test_as_many_fittings_as_fit_stand_on_buttons(driver, page, fittings, on_buttons) -> None:
+def test_as_many_fittings_as_fit_stand_on_buttons(scripts) -> None:
     script = (
         "const [count, done] = arguments;"
         "const points = Array.from({ length: count }, (_, k) => ({ id: `${k}`, kind: 'fitting' }));"
@@ -367,11 +386,11 @@ def test_as_many_fittings_as_fit_stand_on_buttons(driver, page, fittings, on_but
         "  const made = new Entering(() => ({ state: { points } })).fitting('valves', 'Valve', '');"
         "  done([made.choices, made.options].map((each) => (each || []).length)) })"
     )
-    expected = [fittings, 0] if on_buttons else [0, fittings]
-    assert driver.execute_async_script(script, fittings) == expected
+    assert scripts.execute_async_script(script, 8) == [8, 0]
+    assert scripts.execute_async_script(script, 9) == [0, 9]
 
 
-def test_what_is_kept_is_sent_again_every_three_seconds(driver, page) -> None:
+def test_what_is_kept_is_sent_again_every_three_seconds(scripts) -> None:
     script = (
         "const done = arguments[0], fetched = [], real = [fetch, setInterval];"
         "window.setInterval = (does, ms) => fetched.push([does, ms]);"
@@ -386,7 +405,7 @@ def test_what_is_kept_is_sent_again_every_three_seconds(driver, page) -> None:
         "  [window.fetch, window.setInterval] = real;"
         "  done([ms, sent]) })"
     )
-    assert driver.execute_async_script(script) == [3000, 2]
+    assert scripts.execute_async_script(script) == [3000, 2]
 
 
 def test_two_pages_see_each_other_s_entries(driver, page) -> None:
@@ -419,8 +438,8 @@ return [words.map(each => each[0]), found];
 
 
 @pytest.mark.parametrize("size", [PHONE, (1280, 800)], ids=["390", "1280"])
-def test_names_scale_and_north_of_the_drawing_cover_no_sign_and_one_another(driver, page, size):
-    opened(driver, page.url, size)
+def test_names_scale_and_north_of_the_drawing_cover_no_sign_and_one_another(driver, shown, size):
+    opened(driver, shown.url, size)
     for button in ("whole", "closer", "closer"):
         driver.execute_script(f"document.getElementById('{button}').click()")
         names, found = driver.execute_script(DRAWN)
@@ -463,34 +482,36 @@ def test_an_entry_is_undone_by_one_tap(driver, page) -> None:
     assert (row["what"], row["skip"]) == ("wet", "undone at once")
 
 
-@at_length(
-    ("form", "choose", "typed", "sheet", "row"),
-    [("isolation", ["WV 203", "slower"], {}, "isolations.csv",
-      {"valves": "203", "result": "slower"}),
-     ("hole", ["dry"], {"To (place)": "118"}, "holes.csv", {"to": "118", "outcome": "dry"}),
-     ("hole", ["the leak"], {"To (place)": "118"}, "holes.csv", {"outcome": "leak"}),
-     ("check", [], {"Level as it is": "36", "Level with everything off": "35"}, "checks.csv",
-      {"kind": "stop", "as_found": "36", "all_off": "35"})],
-    [("hole", ["wet, no leak seen"], {"To (place)": "118"}, "holes.csv", {"outcome": "wet"})],
+SHEETS = (
+    ("isolation", ["WV 202", "slower"], {}, "isolations.csv",
+     {"valves": "202", "result": "slower"}),
+    ("check", [], {"Level as it is": "36", "Level with everything off": "35"}, "checks.csv",
+     {"kind": "stop", "as_found": "36", "all_off": "35"}),
+    ("hole", ["dry"], {"To (place)": "118"}, "holes.csv", {"to": "118", "outcome": "dry"}),
+    ("hole", ["wet, no leak seen"], {"To (place)": "118"}, "holes.csv", {"outcome": "wet"}),
+    ("hole", ["the leak"], {"To (place)": "118"}, "holes.csv", {"outcome": "leak"}),
 )  # fmt: skip
-def test_every_sheet_is_entered_by_few_taps(driver, page, form, choose, typed, sheet, row) -> None:
-    before = len(Book(page.folder).rows(sheet))
-    driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
-    ask(
-        driver,
-        "for (const label of document.querySelectorAll('#fields label')) {"
-        "  const name = label.firstChild.textContent, box = label.querySelector('input');"
-        "  if (!(name in arguments[0]) && !name.startsWith('From')) continue;"
-        "  box.value = arguments[0][name] || '117'; box.dispatchEvent(new Event('input')) }",
-        typed,
-    )
-    for each in choose:
-        press(driver, each)
-    driver.execute_script("document.getElementById('save').click()")
-    settled(driver)
-    rows = Book(page.folder).rows(sheet)
-    assert len(rows) == before + 1
-    assert row.items() <= rows[-1].row.items()
+
+
+def test_every_sheet_is_entered_by_few_taps(driver, page) -> None:
+    for form, choose, typed, sheet, row in SHEETS:
+        before = len(Book(page.folder).rows(sheet))
+        driver.execute_script(f"document.querySelector('[data-form={form}]').click()")
+        ask(
+            driver,
+            "for (const label of document.querySelectorAll('#fields label')) {"
+            "  const name = label.firstChild.textContent, box = label.querySelector('input');"
+            "  if (!(name in arguments[0]) && !name.startsWith('From')) continue;"
+            "  box.value = arguments[0][name] || '117'; box.dispatchEvent(new Event('input')) }",
+            typed,
+        )
+        for each in choose:
+            press(driver, each)
+        driver.execute_script("document.getElementById('save').click()")
+        settled(driver)
+        rows = Book(page.folder).rows(sheet)
+        assert len(rows) == before + 1
+        assert row.items() <= rows[-1].row.items()
 
 
 def test_it_can_be_worked_by_keys_alone(driver, page) -> None:
@@ -603,12 +624,12 @@ def test_practice_by_two_takes_finds_the_band_that_levels_are_then_taken_in(
     assert 900 < high < 1500
 
 
-def test_own_position_is_drawn_when_asked(driver, page) -> None:
-    result = geoleak.locate(geoleak.read_site(page.folder))
+def test_own_position_is_drawn_when_asked(driver, shown) -> None:
+    result = geoleak.locate(geoleak.read_site(shown.folder))
     lon, lat = result.leak.lonlat
     driver.execute_cdp_cmd(
         "Browser.grantPermissions",
-        {"origin": page.base, "permissions": ["geolocation"]},
+        {"origin": shown.base, "permissions": ["geolocation"]},
     )
     driver.execute_cdp_cmd(
         "Emulation.setGeolocationOverride",
