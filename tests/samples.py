@@ -12,7 +12,6 @@ from geoleak.route import one_blas_thread
 from geoleak.survey import Survey, survey_site
 from tests.spoilt_sites import SITES
 
-
 SHIPPED = InferenceOptions()
 """As a user has it, whatever the tests of the moment take."""
 
