@@ -32,12 +32,12 @@ from tests.trials.frozen import write_site
 
 @pytest.fixture
 def many(tmp_path: Path) -> Path:
-    """Two sites of two readings, one of a field's, and one that cannot be read."""
+    """Three sites of two readings, and one that cannot be read."""
     top = tmp_path / "towns"
     (top / "north").mkdir(parents=True)
-    for name, unlike in (("a", {}), ("b", {"readings.csv": READINGS.replace("41", "35")})):
-        write_folder(top, unlike).rename(top / "north" / name)
-    write_site(top / "south", 3)
+    for name, level in (("north/a", "41"), ("north/b", "35"), ("south", "38")):
+        folder = write_folder(top, {"readings.csv": READINGS.replace("41", level)})
+        folder.rename(top / name)
     bad = top / "broken"
     bad.mkdir()
     (bad / "site.toml").write_text("crs = 1\n")
@@ -353,6 +353,8 @@ def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
 @pytest.mark.browser
 @pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING)
 def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> None:
+    from selenium.webdriver.support.ui import WebDriverWait
+
     rng = np.random.default_rng(4)
     verdicts = ("dig", "check_first", "listen_on", None)
     rows = []
@@ -382,11 +384,10 @@ def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> N
     assert "DIG" in first
     # To the end of the list: the last row is there, and what is not seen is not in the page.
     script("const l = document.getElementById('list'); l.scrollTop = l.scrollHeight")
-    time.sleep(0.3)
     last = (
         "return [...document.querySelectorAll('#list .row')].at(-1).getAttribute('aria-posinset')"
     )
-    assert script(last) == "10000"
+    WebDriverWait(driver, 20).until(lambda _: script(last) == "10000")
     assert script(count) < 60
     # One search, as typed: what it costs is a share of a second.
     took = script(

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import unicodedata
 import wave
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +63,13 @@ def shell(command: str, site: Path, rest: str) -> Ran:
     return Ran(done.returncode, done.stdout.decode(), done.stderr.decode())
 
 
+@cache
+def help_of(command: str) -> Ran:
+    return run(command, "--help")
+
+
 def options_of(command: str) -> set[str]:
-    return set(OPTION.findall(run(command, "--help").out))
+    return set(OPTION.findall(help_of(command).out))
 
 
 class TestHelp:
@@ -74,7 +80,7 @@ class TestHelp:
 
     @pytest.mark.parametrize("command", COMMANDS)
     def test_help_has_an_example_that_parses(self, command: str) -> None:
-        ran = run(command, "--help")
+        ran = help_of(command)
         assert ran.code == 0
         assert ran.err == ""
         example = re.search(r"Example: geoleak (.+)", ran.out)
@@ -88,14 +94,14 @@ class TestHelp:
 
     @pytest.mark.parametrize("command", COMMANDS)
     def test_every_option_says_what_it_is_for(self, command: str) -> None:
-        text = run(command, "--help").out
+        text = help_of(command).out
         block = text[text.index("Options:") : text.index("Example:")]
         for line in re.split(r"\n(?=  -)", block)[1:]:
             assert len(line.split()) >= 4, line
 
     @pytest.mark.parametrize("command", COMMANDS)
     def test_help_can_be_shown_by_any_console(self, command: str) -> None:
-        assert run(command, "--help").out.isascii()
+        assert help_of(command).out.isascii()
 
     def test_the_short_help_of_no_command_is_cut(self) -> None:
         assert "..." not in run("--help").out.split("Commands:")[1]
@@ -126,7 +132,7 @@ class TestReadme:
         assert set(re.findall(r"^\| `([\w.]+)` \|", README, re.MULTILINE)) == written
 
     def test_locate_help_lists_what_locate_writes(self, answered: Path) -> None:
-        text = " ".join(run("locate", "--help").out.split())
+        text = " ".join(help_of("locate").out.split())
         for path in (answered / "out").iterdir():
             assert path.name[0] == "." or path.name in text
 
@@ -327,8 +333,8 @@ class TestStreams:
 
     @at_length(
         ("command", "where", "why"),
-        [("locate", "", "closed"), ("check", "/dev/full", "No space left on device")],
         [("check", "", "closed"), ("locate", "/dev/full", "No space left on device")],
+        [("locate", "", "closed"), ("check", "/dev/full", "No space left on device")],
     )
     def test_a_closed_or_full_stdout_is_told_with_what_was_written(
         self, alder: Path, command: str, where: str, why: str

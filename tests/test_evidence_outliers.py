@@ -17,8 +17,6 @@ from geoleak.readers import read_site
 from geoleak.tables import setting
 from tests.lane import lane, readings, write_lane
 
-pytestmark = pytest.mark.usefixtures("few_nodes")
-
 
 def sheet(*, slip_at: int | None = None) -> str:
     """Return nine readings over a leak at mark 105, one of them a slip of the pen."""

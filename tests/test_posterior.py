@@ -97,7 +97,6 @@ def test_a_louder_meter_changes_nothing():
     assert loud.peaks[0].median_m == pytest.approx(quiet.peaks[0].median_m, abs=1e-3)
 
 
-@pytest.mark.usefixtures("few_nodes")
 def test_a_leg_never_listened_to_keeps_its_prior_odds_against_elsewhere():
     second = Route.from_vertices([(0.0, 500.0), (80.0, 500.0)])
     chainage = np.arange(30.0, 65.0, 1.0)
