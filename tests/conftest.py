@@ -25,7 +25,11 @@ hypothesis.settings.load_profile("same")
 
 
 def pytest_configure() -> None:
-    """Keep compiled modules for the next run and for the processes that tests start."""
+    """Keep compiled modules for the next run and for the processes that tests start.
+
+    The matrices are small: more than one BLAS thread costs several times the processor time.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     sys.dont_write_bytecode = False
     sys.pycache_prefix = str(REPO / ".pytest_cache" / "compiled")
