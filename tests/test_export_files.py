@@ -11,6 +11,7 @@ import subprocess
 import sys
 from contextlib import closing
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -336,10 +337,9 @@ def test_kml_is_read_by_gdal_with_names_and_elevations(name, tmp_path):
 @pytest.mark.parametrize("name", WITH_LONLAT)
 def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
     gpxpy = pytest.importorskip("gpxpy")
-    xmlschema = pytest.importorskip("xmlschema")
     result = EVERY_SITE[name]()
     path = write_gpx(result, tmp_path / "site.gpx")
-    xmlschema.XMLSchema(SCHEMAS / "gpx_rules.xsd").validate(path)
+    _rules("gpx_rules.xsd").validate(path)
     read = gpxpy.parse(path.read_text("utf-8"))
     if name == "listen_on":
         names = [each.name for each in read.waypoints]
@@ -354,6 +354,12 @@ def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
     assert {track.type for track in read.tracks} == {"route", "hole"}
 
 
+@cache
+def _rules(name):
+    return pytest.importorskip("xmlschema").XMLSchema(SCHEMAS / name)
+
+
+@cache
 def _published(name):
     """Return a published schema out of a package that carries it."""
     xmlschema = pytest.importorskip("xmlschema")
@@ -395,8 +401,7 @@ def test_handhelds_get_a_symbol_and_a_description(tmp_path):
 
 @pytest.mark.parametrize("bad", ['lat="95" lon="10"', 'lat="5" lon="180"', 'lat="5" lon="200"'])
 def test_the_gpx_rules_can_fail(bad):
-    xmlschema = pytest.importorskip("xmlschema")
-    rules = xmlschema.XMLSchema(SCHEMAS / "gpx_rules.xsd")
+    rules = _rules("gpx_rules.xsd")
     text = (
         '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
         f"<wpt {bad}><name>a</name></wpt></gpx>"
@@ -523,10 +528,9 @@ def test_dxf_without_its_library_is_a_plain_error(tmp_path, monkeypatch):
     ("name", "unit"), [("feet", "USSurveyFoot"), ("metric", "meter"), ("local", "foot")]
 )
 def test_landxml_follows_its_rules_and_holds_the_stations(name, unit, tmp_path):
-    xmlschema = pytest.importorskip("xmlschema")
     result = EVERY_SITE[name]()
     path = write_landxml(result, tmp_path / "site.xml")
-    xmlschema.XMLSchema(SCHEMAS / "landxml_rules.xsd").validate(path)
+    _rules("landxml_rules.xsd").validate(path)
     root = ET.parse(path).getroot()
     (units,) = root.find("{*}Units")
     assert units.get("linearUnit") == unit
@@ -551,8 +555,7 @@ def test_landxml_follows_its_rules_and_holds_the_stations(name, unit, tmp_path):
 
 
 def test_the_landxml_rules_can_fail(tmp_path):
-    xmlschema = pytest.importorskip("xmlschema")
-    rules = xmlschema.XMLSchema(SCHEMAS / "landxml_rules.xsd")
+    rules = _rules("landxml_rules.xsd")
     text = write_landxml(feet_site(), tmp_path / "site.xml").read_text("utf-8")
     assert rules.is_valid(text)
     assert not rules.is_valid(text.replace("USSurveyFoot", "ftUS"))

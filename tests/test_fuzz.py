@@ -27,7 +27,7 @@ pytestmark = pytest.mark.usefixtures("few_nodes")
 
 # Deterministic: the same damage each run, and quick.
 QUICK = settings(
-    max_examples=25,
+    max_examples=12,
     derandomize=True,
     deadline=None,
     database=None,
@@ -306,7 +306,7 @@ def test_valid_sites_read_the_same_in_any_form(site: Drawn, form: Form) -> None:
     same_statement(site, form)
 
 
-@settings(QUICK, max_examples=6)
+@settings(QUICK, max_examples=4)
 @given(site=sites(), form=FORMS)
 def test_the_answer_does_not_move_with_the_form(site: Drawn, form: Form) -> None:
     same_answer(site, form)
@@ -338,7 +338,7 @@ def test_what_breaks_the_property_is_seen(tmp_path: Path, monkeypatch: pytest.Mo
 # --- single files ----------------------------------------------------------------------------
 
 
-@at_length("examples", [4], [10])
+@at_length("examples", [3], [10])
 @pytest.mark.parametrize("name", TARGETS)
 def test_good_files_read_and_damaged_ones_are_told(name: str, examples: int) -> None:
     target = TARGETS[name]

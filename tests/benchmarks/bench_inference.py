@@ -27,13 +27,15 @@ def one_leg(rng: np.random.Generator) -> Survey:
     return _with_readings([route], (), np.zeros(40, dtype=int), chainage, (0, 47.3), rng)
 
 
-def big_network(rng: np.random.Generator) -> Survey:
-    """Return 40 legs of 500 m in a comb, 500 readings along three of them."""
-    main = [Route.from_vertices([(500.0 * i, 0.0), (500.0 * (i + 1), 0.0)]) for i in range(20)]
-    side = [Route.from_vertices([(500.0 * i, 0.0), (500.0 * i, 500.0)]) for i in range(1, 21)]
-    joints = [Joint(i, 500.0, i + 1, 0.0) for i in range(19)]
-    joints += [Joint(i, 500.0, 20 + i, 0.0) for i in range(20)]
-    leg = np.repeat([4, 5, 24], [200, 200, 100])
+def big_network(rng: np.random.Generator, *, teeth: int = 20) -> Survey:
+    """Return twice as many legs of 500 m in a comb, 500 readings along three of them."""
+    main = [Route.from_vertices([(500.0 * i, 0.0), (500.0 * (i + 1), 0.0)]) for i in range(teeth)]
+    side = [
+        Route.from_vertices([(500.0 * i, 0.0), (500.0 * i, 500.0)]) for i in range(1, teeth + 1)
+    ]
+    joints = [Joint(i, 500.0, i + 1, 0.0) for i in range(teeth - 1)]
+    joints += [Joint(i, 500.0, teeth + i, 0.0) for i in range(teeth)]
+    leg = np.repeat([4, 5, teeth + 4], [200, 200, 100])
     chainage = np.concatenate([1.5 * np.arange(200), 1.5 * np.arange(200), 1.5 * np.arange(100)])
     return _with_readings([*main, *side], joints, leg, chainage, (5, 140.2), rng)
 
