@@ -89,6 +89,7 @@ def test_a_site_of_a_network_and_readings_alone(tmp_path: Path) -> None:
     assert main.leg.marks_by == "records"
     assert main.leg.material == geoleak.tables.material("di").name
     assert main.fit.depth_m(10.0) == pytest.approx(1.2)
+    assert main.fit.depth_sigma_m(10.0) == pytest.approx(0.3)  # stated of a drawn line
     # UTM is 0.9999 of the ground and less here: the frame reads what a tape does.
     ground = 110.0 / survey.frame.grid_scale
     assert main.route.length_m == pytest.approx(ground, rel=2e-6)

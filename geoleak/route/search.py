@@ -28,7 +28,6 @@ FIRST_CUTS = (0.4, 0.67, 1.0, 1.5)
 FINE_CUT = 0.05
 """And that at which marks that make no line at first are cut again: more bends, none too dear."""
 ROUGH_STEPS = 8
-ROUGH_GAIN = 0.05
 """Proposals are fitted roughly; the best few are fitted to the end afterwards."""
 HOPELESS = 30.0
 """A proposal this far behind after its first steps is not followed,"""
@@ -72,7 +71,6 @@ def tried(
             marks,
             give_up=None if limit is None else limit[at : at + size],
             most_steps=ROUGH_STEPS,
-            little_gain=ROUGH_GAIN,
         )
         for at in range(0, len(shapes), size)
     ):

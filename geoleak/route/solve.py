@@ -238,7 +238,6 @@ def solve_many(
     sigma_m: Floats | None = None,
     give_up: Floats | None = None,
     most_steps: int = MOST_STEPS,
-    little_gain: float = LITTLE_GAIN,
 ) -> list[Solution | None]:
     """Return the best alignment near each shape; None where none is allowed or it was given up.
 
@@ -252,8 +251,8 @@ def solve_many(
         In place of the marks' own.
     give_up : (p,) array, optional
         A fit that costs more than this after its first steps is not followed.
-    most_steps, little_gain : int, float
-        A fit is done after so many steps, or when a step gains less.
+    most_steps : int
+        A fit is done after so many, or when a step gains less than `LITTLE_GAIN`.
     """
     found: list[Solution | None] = [None] * len(shapes)
     if not len(shapes):
@@ -268,7 +267,7 @@ def solve_many(
     sigma = np.broadcast_to(marks.sigma_m if sigma_m is None else sigma_m, shown)[who]
     limit = np.full(len(who), np.inf) if give_up is None else give_up[who]
     first = _state(sound, marks, sigma, held)
-    ended = list(_descended(first, marks, sigma, limit, most_steps, little_gain))
+    ended = list(_descended(first, marks, sigma, limit, most_steps))
     if not ended:
         return found
     rows = np.concatenate([each for each, _ in ended])
@@ -286,7 +285,6 @@ def _descended(
     sigma_m: Floats,
     limit: Floats,
     most_steps: int,
-    little_gain: float,
 ) -> Iterator[tuple[Ints, _State]]:
     """Yield rows with their states as they are done; rows that cost more than `limit` are left."""
     who = np.arange(len(sigma_m))
@@ -299,7 +297,7 @@ def _descended(
         state = _bettered(state, trial, better)
         damping = np.where(better, np.maximum(damping * 0.2, 1e-7), damping * 8.0)
         steps, tries = steps + better, np.where(better, 0, tries + 1)
-        over = (better & (gain < little_gain)) | (hoped < little_gain)
+        over = (better & (gain < LITTLE_GAIN)) | (hoped < LITTLE_GAIN)
         over |= (tries >= MOST_TRIES) | (steps >= most_steps)
         hopeless = (steps >= FIRST_STEPS) & (state.cost > limit[who])
         ended, going = np.flatnonzero(over & ~hopeless), np.flatnonzero(~(over | hopeless))

@@ -17,12 +17,10 @@ from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
 
 # Where nothing states a depth: what the inference assumes, and how little that is worth
-# (services mostly lie 0.5 to 1.5 m deep; common practice, no source).
+# (services mostly lie 0.5 to 1.5 m deep; common practice, no source). A depth stated of a drawn
+# line is worth no more: it was planned or once measured, and is not what lies there now.
 ASSUMED_DEPTH_M = 0.9
 ASSUMED_DEPTH_SIGMA_M = 0.3
-# A depth that a drawing states is what was planned or once measured, not what lies there now
-# (common practice, no source).
-DRAWN_DEPTH_SIGMA_M = 0.3
 # Marks are painted every 3 to 5 ft (common practice, no source); a third of that is a wrong unit.
 CLOSE_MARKS_M = 0.45
 FEW_MARKS = 5
@@ -115,7 +113,7 @@ class _Fitter:
         drawing = Drawing(
             sigma_m=mains.sigma_m,
             depth_m=leg.depth_m if leg.depth_m is not None else ASSUMED_DEPTH_M,
-            depth_sigma_m=DRAWN_DEPTH_SIGMA_M if known else ASSUMED_DEPTH_SIGMA_M,
+            depth_sigma_m=ASSUMED_DEPTH_SIGMA_M,
             outside_diameter_m=leg.outside_diameter_m,
             length_unit=self.site.length_unit,
             leg=leg.name,
