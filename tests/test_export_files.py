@@ -339,7 +339,7 @@ def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
     gpxpy = pytest.importorskip("gpxpy")
     result = EVERY_SITE[name]()
     path = write_gpx(result, tmp_path / "site.gpx")
-    _rules("gpx_rules.xsd").validate(path)
+    _schema("gpx_rules.xsd").validate(path)
     read = gpxpy.parse(path.read_text("utf-8"))
     if name == "listen_on":
         names = [each.name for each in read.waypoints]
@@ -355,7 +355,7 @@ def test_gpx_follows_the_rules_of_its_schema_and_is_read(name, tmp_path):
 
 
 @cache
-def _rules(name):
+def _schema(name):
     return pytest.importorskip("xmlschema").XMLSchema(SCHEMAS / name)
 
 
@@ -401,7 +401,7 @@ def test_handhelds_get_a_symbol_and_a_description(tmp_path):
 
 @pytest.mark.parametrize("bad", ['lat="95" lon="10"', 'lat="5" lon="180"', 'lat="5" lon="200"'])
 def test_the_gpx_rules_can_fail(bad):
-    rules = _rules("gpx_rules.xsd")
+    rules = _schema("gpx_rules.xsd")
     text = (
         '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
         f"<wpt {bad}><name>a</name></wpt></gpx>"
@@ -530,7 +530,7 @@ def test_dxf_without_its_library_is_a_plain_error(tmp_path, monkeypatch):
 def test_landxml_follows_its_rules_and_holds_the_stations(name, unit, tmp_path):
     result = EVERY_SITE[name]()
     path = write_landxml(result, tmp_path / "site.xml")
-    _rules("landxml_rules.xsd").validate(path)
+    _schema("landxml_rules.xsd").validate(path)
     root = ET.parse(path).getroot()
     (units,) = root.find("{*}Units")
     assert units.get("linearUnit") == unit
@@ -555,7 +555,7 @@ def test_landxml_follows_its_rules_and_holds_the_stations(name, unit, tmp_path):
 
 
 def test_the_landxml_rules_can_fail(tmp_path):
-    rules = _rules("landxml_rules.xsd")
+    rules = _schema("landxml_rules.xsd")
     text = write_landxml(feet_site(), tmp_path / "site.xml").read_text("utf-8")
     assert rules.is_valid(text)
     assert not rules.is_valid(text.replace("USSurveyFoot", "ftUS"))
