@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,21 +25,27 @@ def _told(record: Any, *names: str) -> dict[str, Any]:
 
 
 class _Drawer:
-    """Turns geometry in the working CRS into features."""
+    """Draws features in the working CRS; `placed` puts them all into the printed grid at once."""
 
     def __init__(self, survey: Survey) -> None:
         self.survey = survey
 
     def feature(self, kind: str, name: str, shape: BaseGeometry, /, **properties: Any) -> Feature:
         """Return a feature; properties that are unknown are left out, never NaN."""
-        frame = self.survey.frame
         kept = {
             key: value
             for key, value in properties.items()
             if value is not None and not (isinstance(value, float) and math.isnan(value))
         }
-        lonlat = None if frame.is_local else reproject(shape, frame.to_lonlat)
-        return Feature(kind, name, reproject(shape, frame.to_grid), lonlat, kept)
+        return Feature(kind, name, shape, None, kept)
+
+    def placed(self, *drawn: Feature) -> tuple[Feature, ...]:
+        """Return drawn features in the printed grid and in lon/lat."""
+        frame, shapes = self.survey.frame, np.array([each.grid for each in drawn], dtype=object)
+        grid = reproject(shapes, frame.to_grid)
+        lonlat = [None] * len(drawn) if frame.is_local else reproject(shapes, frame.to_lonlat)
+        placed = zip(drawn, grid, lonlat, strict=True)
+        return tuple(replace(each, grid=here, lonlat=there) for each, here, there in placed)
 
     def point(self, kind: str, each: SurveyedPoint, **properties: Any) -> Feature:
         """Return a shot point as a feature."""
@@ -73,7 +80,7 @@ class _Drawer:
 def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
     """Return everything that a Result lets others draw, by what it says of each."""
     draw = _Drawer(out.survey)
-    return (
+    return draw.placed(
         *_routes(draw, said),
         *_intervals(draw, out),
         *_hole(draw, out),
@@ -83,19 +90,18 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
         *_ties(draw, out),
         *_stakes(draw, out),
         *_places(draw, out, said),
-        *dug_features(out.survey, out.leg.name, out.at_m, repaired=out.repaired),
+        *_dug(draw, out.leg.name, out.at_m, YES_NO[out.repaired]),
     )
 
 
-def dug_features(
-    survey: Survey, leg: str, stake_m: float, *, repaired: bool | None = None
-) -> tuple[Feature, ...]:
+def dug_features(survey: Survey, leg: str, stake_m: float) -> tuple[Feature, ...]:
     """Return the holes dug so far and the leaks found, held against a stake.
 
-    A leak found says how far up-chainage of the stake it lay (``along_m``, on the stake's own leg),
-    how far right of the traced line (``offset_m``), and what the meter says of its repair.
+    A leak found says how far up-chainage of the stake it lay (``along_m``, on the stake's own leg)
+    and how far right of the traced line (``offset_m``).
     """
-    return tuple(_dug(_Drawer(survey), leg, stake_m, YES_NO[repaired]))
+    draw = _Drawer(survey)
+    return draw.placed(*_dug(draw, leg, stake_m, None))
 
 
 YES_NO = {True: "yes", False: "no", None: None}

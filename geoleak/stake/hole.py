@@ -13,7 +13,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -188,10 +188,8 @@ def surface_words(sloped: Polygon, soil: str, *, unit: str) -> str:
     return f"sides sloped for type {soil} soil: {long} by {short} at the surface"
 
 
-def reproject(
-    geometry: BaseGeometry, way: Callable[[Floats, Floats], tuple[Floats, Floats]]
-) -> BaseGeometry:
-    """Return a geometry with every coordinate sent through `way` (easting and northing arrays)."""
+def reproject(geometry: Any, way: Callable[[Floats, Floats], tuple[Floats, Floats]]) -> Any:
+    """Return a geometry, or an array, with every coordinate sent through `way` (two arrays)."""
     import shapely
 
     def move(pairs: Floats) -> Floats:
