@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import sys
@@ -69,6 +70,8 @@ def _for_one_short_run() -> None:
     # Looking for cycles among what the imports make costs 6 % of `locate` and frees next to nothing
     # (measured: 0.11 of 1.69 s, and 1 MB).
     gc.set_threshold(1_000_000, 50, 50)
+    # Nor is it worth a last look at the end, when all of it goes (0.26 of 2.1 s).
+    atexit.register(gc.freeze)
     if not sys.warnoptions:
         # What a library has to say to a programmer is nothing to a crew; results are checked.
         warnings.simplefilter("ignore")

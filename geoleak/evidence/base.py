@@ -179,12 +179,16 @@ def uniform_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
     return points
 
 
+def normal_deviates(share: Floats) -> Floats:
+    """Return the standard normal deviates that shares of the chance lie under, same shape."""
+    inverse = NormalDist().inv_cdf
+    return np.array([inverse(each) for each in share.ravel().tolist()]).reshape(share.shape)
+
+
 def normal_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
     """Return nodes as standard normal deviates, shape (count, dimensions); columns are balanced."""
-    inverse = NormalDist().inv_cdf
-    cube = np.clip(uniform_nodes(count, dimensions, after=after), 1e-6, 1 - 1e-6)
-    deviates = np.array([[inverse(float(u)) for u in row] for row in cube])
-    deviates = deviates.reshape(count, dimensions)
+    cube = uniform_nodes(count, dimensions, after=after)
+    deviates = normal_deviates(np.clip(cube, 1e-6, 1 - 1e-6))
     if count > 1:
         deviates = deviates - deviates.mean(axis=0)
         deviates = deviates / np.maximum(deviates.std(axis=0), 1e-9)

@@ -10,13 +10,21 @@ from __future__ import annotations
 import copy
 from collections.abc import Iterator
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Any, Generic, Literal, Self, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence.base import Belief, Candidates, Hint, Judged, KindFit, Nodes, log_sum_exp
+from geoleak.evidence.base import (
+    Belief,
+    Candidates,
+    Hint,
+    Judged,
+    KindFit,
+    Nodes,
+    log_sum_exp,
+    normal_deviates,
+)
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
 from geoleak.site import NOWHERE, Note
@@ -588,9 +596,7 @@ class LevelEvidence(Generic[GroundKind]):
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
         chosen = rng.random((len(belief), 3)) if ticks is None else ticks
-        deviate = np.array(
-            [NormalDist().inv_cdf(float(u)) for u in np.clip(chosen[:, 2], 1e-9, 1 - 1e-9)]
-        )
+        deviate = normal_deviates(np.clip(chosen[:, 2], 1e-9, 1 - 1e-9))
         ground = self.ground(belief.places, self.deviates(belief.nodes, belief.node))
         power = self.gain(self.geometry(belief.places, rows), ground, rows)
         strengths, log_prior = self.strengths(self.unheard(belief.places))
@@ -617,10 +623,7 @@ class LevelEvidence(Generic[GroundKind]):
         The floor is taken to be found with the first readings: 0, give or take 3 dB. ``ticks`` as
         in `draws`.
         """
-        inverse = NormalDist().inv_cdf
-        deviate = np.array(
-            [[inverse(float(u)) for u in row] for row in np.clip(ticks, 1e-6, 0.999)]
-        )
+        deviate = normal_deviates(np.clip(ticks, 1e-6, 0.999))
         none = np.zeros((len(belief), 0))
         return LevelDraws(
             belief,

@@ -344,7 +344,10 @@ def not_before(result: Result) -> str:
 
 def plain(text: object) -> str:
     """Return text on one line without control characters: no file can move a cursor."""
-    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
+    line = str(text)
+    if not line.isprintable():
+        line = "".join(c if c.isprintable() else " " for c in line)
+    return " ".join(line.split())
 
 
 BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:%|ft|m|dB|in|mm)(?!\w))|(?<=\b[NE]) (?=\d)")
