@@ -993,6 +993,9 @@ def test_a_meter_that_hardly_turns_is_a_reason_against(l_per_min, said):
     decision = decide(replace(survey, meter=meter), answer, **SURE)
     found = [each for each in decision.reasons if "hardly turns: 0.098 L/min" in each]
     assert len(found) == said and all(each.startswith("against: ") for each in found)
+    # The ground is raised: it stops the dig, and its job is the check.
+    assert (decision.verdict == "check_first") is said
+    assert ("watch the meter longer" in (decision.check.job if decision.check else "")) is said
     quiet = replace(answer, no_leak_odds=10.0)
     told = decide(replace(survey, meter=meter), quiet, **SURE).reasons
     assert not any("hardly turns" in each for each in told)

@@ -103,7 +103,7 @@ def decide(
     against = (
         *(each.text for each in doubts),
         *more,
-        *(each.text for each in told if not each.stops),
+        *(f"{each.text}: {each.job}" for each in told if not each.stops),
         *_against(case, hole, across, coarse=any(each.code == "coarse_points" for each in told)),
     )
     ahead = next_readings(survey, posterior, most=most_readings) if most_readings else None

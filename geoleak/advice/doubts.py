@@ -207,7 +207,7 @@ def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
         "there; where it still hardly turns make a stop test at the loudest place: what goes on "
         "with the supply shut is not this leak",
         stops=bool(case.raised().any())
-        and not case.stops.stopped(case.dig.leg, case.dig.stake_m, 2),
+        and not case.stops.stopped(case.dig.leg, case.dig.stake_m, "supply_shut"),
     )
 
 

@@ -179,9 +179,8 @@ class StopTests:
 
         A test in which turning all off silenced it tells that it was not.
         """
-        if self.stopped(leg, chainage_m, 0):
-            return False
-        return _mostly_off(_near(self.survey, leg, chainage_m))
+        off = _mostly_off(_near(self.survey, leg, chainage_m))
+        return off and not self.stopped(leg, chainage_m, "all_off")
 
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
@@ -199,12 +198,10 @@ class StopTests:
         """Tell whether turning something here off, or a fitting, silenced a sound."""
         return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in self.parts)
 
-    def stopped(self, leg: int, chainage_m: float, part: int) -> bool:
-        """Tell whether the sound at a place stopped in a part of a test (see `PARTS`)."""
-        return any(
-            tests_of((test,), leg, chainage_m) and parts[part, 1] > parts[part, 0]
-            for test, parts in zip(self.tests, self.parts, strict=True)
-        )
+    def stopped(self, leg: int, chainage_m: float, part: str) -> bool:
+        """Tell whether the sound at a place stopped in a part of a test, one of `PARTS`."""
+        told, k = zip(self.tests, self.parts, strict=True), PARTS.index(part)
+        return any(tests_of((t,), leg, chainage_m) and p[k, 1] > p[k, 0] for t, p in told)
 
     def of_another(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight for a sound of another maker at each place, shape (k,).
@@ -242,7 +239,9 @@ class StopTests:
         out = np.zeros(len(leg))
         for test, parts, proven in zip(self.tests, self.parts, self.proven, strict=True):
             near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
-            out[near] += _likelihood(parts, maker, proven=proven) - _neither(parts)
+            # Over a test that is of no matter: each part stays or stops evenly.
+            neither = float(np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0))
+            out[near] += _likelihood(parts, maker, proven=proven) - neither
         return out
 
     def _off(self, leg: Ints, chainage_m: Floats) -> Mask:
@@ -254,11 +253,6 @@ class StopTests:
 
 def _mostly_off(near: tuple[Levels, Mask] | None) -> bool:
     return near is not None and bool(near[0].everything_off[near[1]].mean() >= 0.5)
-
-
-def _neither(parts: Floats) -> float:
-    """Return the log density of a test that is of no matter: each part stays or stops evenly."""
-    return float(np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0))
 
 
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
@@ -305,9 +299,7 @@ def of_the_leak(survey: Survey, rows: Levels) -> Levels:
     everything off, rows from before tell of that other sound and are left out.
     """
     off = rows.everything_off
-    if not off.any() or off.all():
-        return rows
-    if not is_another(survey, survey.stops):
+    if not off.any() or off.all() or not is_another(survey, survey.stops):
         return rows
     kept = np.flatnonzero(off)
     changed: dict[str, Any] = {}
