@@ -6,6 +6,7 @@ import csv
 import dataclasses
 import json
 import multiprocessing
+import os
 import shutil
 import subprocess
 import sys
@@ -20,7 +21,7 @@ from geoleak.batch import run as batch_run
 from geoleak.batch.run import Processes, finished_before, pool_of, run, unchanged
 from geoleak.batch.sites import SiteFolder, find_sites, key_of
 from geoleak.batch.summary import write_summary
-from geoleak.batch.work import Options, failed, locate_one
+from geoleak.batch.work import JOURNAL, Options, failed, locate_one
 from geoleak.errors import InputError
 from geoleak.units import unit_m
 from tests import browser
@@ -329,6 +330,33 @@ def test_a_service_in_the_hole_is_in_the_row(monkeypatch, tmp_path: Path) -> Non
     assert row["message"].startswith(f"{crossing.name} in the hole; ")
 
 
+def ended(pid: int) -> bool:
+    """Wait until a process is gone."""
+    for _ in range(1000):
+        try:
+            os.kill(pid, 0)
+        except ProcessLookupError:
+            return True
+        time.sleep(0.02)
+    return False
+
+
+def test_a_worker_ends_with_its_parent() -> None:
+    code = (
+        "import multiprocessing, time; from geoleak.batch.work import _end_with_parent as target;"
+        "child = multiprocessing.get_context('spawn').Process(target=target, daemon=True);"
+        "child.start(); print(child.pid, flush=True); time.sleep(600)"
+    )
+    parent = subprocess.Popen([sys.executable, "-c", code], cwd=REPO, stdout=subprocess.PIPE)
+    assert parent.stdout is not None
+    child = int(parent.stdout.readline())
+    time.sleep(0.5)
+    os.kill(child, 0)
+    parent.kill()
+    parent.wait()
+    assert ended(child)
+
+
 @pytest.mark.long
 def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
     for k in range(4, 10):
@@ -340,6 +368,9 @@ def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
         time.sleep(0.02)
     child.kill()
     child.wait()
+    workers = [int(each.stem.rpartition("-")[2]) for each in (out / JOURNAL).iterdir()]
+    assert workers
+    assert all(map(ended, workers))
     done = {name for name, row in finished_before(out).items() if row["status"] == "ok"}
     assert 2 <= len(done) < 10
     stamps = {name: (out / name / "result.json").stat().st_mtime_ns for name in done}

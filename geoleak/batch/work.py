@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
 import socket
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,6 +41,7 @@ class Options:
 def start_worker() -> None:
     """Load the libraries once; a stop asked for at the keyboard is the parent's to handle."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     os.environ.update(ONE_THREAD)
     import numpy  # noqa: F401
     import pyproj  # noqa: F401
@@ -48,6 +51,14 @@ def start_worker() -> None:
     import geoleak.readers
     import geoleak.result
     import geoleak.survey  # noqa: F401
+
+
+def _end_with_parent() -> None:
+    """End this worker once its parent is gone: a killed one tells nobody that no more will come."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os.kill(os.getpid(), signal.SIGTERM)
 
 
 def locate_chunk(sites: Sequence[SiteFolder], options: Options) -> list[dict[str, Any]]:
