@@ -128,6 +128,17 @@ def test_the_figures_are_those_of_the_result(tmp_path):
         assert said in text, said
 
 
+@pytest.mark.parametrize(("count", "more"), [(3, ""), (6, "and 2 more in map.html")])
+def test_whoever_digs_is_told_what_speaks_against_it(count, more, tmp_path):
+    site = feet_site()
+    reasons = ("the rod is loudest", *(f"against: reason {k}" for k in range(count)))
+    text = _text(replace(site, decision=replace(site.decision, reasons=reasons)), tmp_path)
+    shown = [f"reason {k}" in text for k in range(count)]
+    assert "Against reason 0 reason 1" in text and "the rod is loudest" not in text
+    assert shown == [k < 4 for k in range(count)]
+    assert more in text and ("more in map" in text) == bool(more)
+
+
 def test_feet_and_metre_twins_say_the_same(tmp_path):
     """The twins stand on the same ground: every length of one is the other's in its unit."""
     (tmp_path / "a").mkdir()

@@ -296,6 +296,22 @@ def test_a_depth_of_a_doubtful_unit_is_no_fact(code, said):
 
 
 @pytest.mark.parametrize(
+    ("depth_m", "said"),
+    [
+        (2.99, "2.99 m down, or 0.91 m if the depths are in feet: ask before you open"),
+        (30.0, "30.00 m down, or 0.76 m if the depths are in inches: ask before you open"),
+        (2.3, "2.30 m down; depth not sure: unit not stated"),
+        (9.0, "9.00 m down; depth not sure: unit not stated"),
+    ],
+)
+def test_a_depth_that_is_a_pipe_s_in_another_unit_is_told_in_both(depth_m, said):
+    bare = replace(metric_site(), warnings=(Note("depth_bare", "depth"),))
+    result = replace(bare, leak=replace(bare.leak, depth_m=depth_m))
+    assert words.depth(result) == said
+    assert said in " ".join(_text(result).split())
+
+
+@pytest.mark.parametrize(
     ("where", "at_m", "said"),
     [
         ("101 down 1.0", 0.0, "at the meter"),

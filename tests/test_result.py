@@ -20,7 +20,7 @@ from geoleak.export import stakes, words
 from geoleak.posterior import infer
 from geoleak.result import build_result
 from geoleak.result.records import Result
-from geoleak.site import LocateRequest, PointTable
+from geoleak.site import LocateRequest, Note, PointTable
 from geoleak.stake.stake import free_ids
 from geoleak.survey import survey_site
 from geoleak.units import US_SURVEY_FOOT_M, format_station
@@ -415,6 +415,17 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     decision = dataclasses.replace(result.decision, hole=hole)
     told = words.hole_reach(dataclasses.replace(result, leak=leak, decision=decision))
     assert told.endswith(f", and 3.3 ft into {branch.name}")
+
+
+@pytest.mark.parametrize(("code", "cut"), [("depth_bare", False), ("stray_mark", True)])
+def test_an_offset_stake_carries_no_depth_of_a_doubtful_unit(code: str, cut: bool) -> None:
+    from geoleak.stake.work import Stakeout
+
+    survey, posterior, _ = sample("alder_court")
+    out = Stakeout(dataclasses.replace(survey, warnings=(Note(code, "text"),)), posterior)
+    labels = [each.label for each, _ in out.stakes if each.kind == "offset_stake"]
+    assert len(labels) == 2
+    assert all((") C " in each) is cut and ("depth unknown" in each) is not cut for each in labels)
 
 
 @pytest.mark.parametrize(("away_m", "said"), [(1.9, True), (2.1, False)])

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import accumulate
+from itertools import accumulate, chain
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ from geoleak.export.pdf import Code, Document, Figure, Text
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
 from geoleak.export.scripts import font, missing, width_of
-from geoleak.export.told import told
+from geoleak.export.told import Part, told
 from geoleak.result import Result
 
 LETTER, A4 = (612.0, 792.0), (595.2756, 841.8898)
@@ -31,8 +31,10 @@ PICTURE = (114.0, 310.0)
 """Least and greatest height of plan and profile; they take what text leaves."""
 BLANK_ROWS = 2
 ELSEWHERE = ("Phone", "Write", "Notes", "Likely")
-"""Parts that stand beside the code and over the boxes, or in the other outputs alone: who digs is
-not told why either."""
+"""Parts that stand beside the code and over the boxes, or in the other outputs alone."""
+AGAINST = "against: "
+MOST_AGAINST = 4
+"""Whoever digs is told why not, so many reasons of it, and nothing of why."""
 Columns = Sequence[tuple[str, float]]
 """Heads of a table to write in, each with its share of the width."""
 AFTER_THE_DIG: Columns = (
@@ -273,13 +275,24 @@ class _Sheet:
     def texts(self) -> list[Text]:
         """Return the parts that stand under plan and profile."""
         said, dig = self.told, self.result.stands == "dig"
-        every = [each for each in said.first if each.head == "Where"] + [*said.facts, *said.rest]
+        first = [each for each in said.first if each.head == "Where"] + (
+            self.against() if dig else []
+        )
+        every = [*first, *said.facts, *said.rest]
         return [
             Text(row, SMALL, self.half, head="" if k else head, role="P" if k else "H3")
             for head, rows in every
             if head not in ELSEWHERE and not (dig and head == "Why")
             for k, row in enumerate(rows)
         ]
+
+    def against(self) -> list[Part]:
+        """Return what speaks against the place."""
+        why = chain.from_iterable(part.rows for part in self.told.rest if part.head == "Why")
+        rows = [row.removeprefix(AGAINST) for row in why if row.startswith(AGAINST)]
+        more = len(rows) - MOST_AGAINST
+        rest = [f"and {more} more in map.html"] if more > 0 else []
+        return [Part("Against", (*rows[:MOST_AGAINST], *rest))] if rows else []
 
     def fitting(self, texts: list[Flowable], room: float) -> list[Flowable]:
         """Return as many of the texts as fit, and say so where some do not."""

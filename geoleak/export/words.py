@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from geoleak.readers import DEPTH_DOUBTS, MOST_DEPTHS_M, depths_in_other_units
 from geoleak.result import Feature, NamedPiece, Result
 from geoleak.units import format_station, unit_m
 
@@ -232,17 +233,27 @@ def depth(result: Result) -> str:
     if leak.depth_m is None:
         return "not known: find the pipe by hand before a machine digs"
     text = f"{length(leak.depth_m, unit)} down"
-    doubts = (DEPTH_DOUBTS[each.code] for each in result.warnings if each.code in DEPTH_DOUBTS)
-    doubted = next(doubts, "")
+    doubted = next((each.code for each in result.warnings if each.code in DEPTH_DOUBTS), "")
     if doubted:
-        return f"{text}; depth not sure: {doubted}"
+        other = _or_depths(result) if doubted == "depth_bare" else ""
+        return text + (other or f"; depth not sure: {DEPTH_DOUBTS[doubted]}")
     if leak.depth_sigma_m is None:
         return text
     return f"{text}, give or take {spread(leak.depth_sigma_m, unit)}"
 
 
-DEPTH_DOUBTS = {"depth_bare": "unit not stated", "depth_other_unit": "is its unit right?"}
-"""By the code of a note: why no give or take is told of a depth."""
+UNIT_NAMES = {"ft": "feet", "in": "inches", "m": "metres", "cm": "centimetres"}
+
+
+def _or_depths(result: Result) -> str:
+    """Return what a depth that no pipe has would be, were the figures in another unit."""
+    depth_m, unit = result.leak.depth_m or 0.0, result.site.length_unit
+    if MOST_DEPTHS_M[0] <= depth_m <= MOST_DEPTHS_M[1]:
+        return ""
+    would = depths_in_other_units(depth_m / unit_m(unit), unit)
+    said = [f", or {length(size_m, unit)} if the depths are in {UNIT_NAMES[each]}"
+            for each, size_m in would.items()]  # fmt: skip
+    return "".join(said) and "".join(said) + ": ask before you open"
 
 
 def spread(sigma_m: float, unit: str) -> str:

@@ -6,7 +6,16 @@ from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
 from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
-from geoleak.readers.plausible import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
+from geoleak.readers.plausible import (
+    DEPTH_DOUBTS,
+    DIAMETER,
+    MOST_DEPTHS_M,
+    PIPE_DEPTH,
+    Usual,
+    depths_in_other_units,
+    doubt,
+    is_bare,
+)
 from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.sheets import SHEETS, header_of
@@ -20,8 +29,10 @@ from geoleak.readers.text import (
 )
 
 __all__ = [
+    "DEPTH_DOUBTS",
     "DIAMETER",
     "LAYER_SUFFIXES",
+    "MOST_DEPTHS_M",
     "PIPE_DEPTH",
     "ROLES",
     "SHEETS",
@@ -31,6 +42,7 @@ __all__ = [
     "Usual",
     "UtilityFile",
     "decode_text",
+    "depths_in_other_units",
     "doubt",
     "header_of",
     "is_bare",

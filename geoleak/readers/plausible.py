@@ -41,6 +41,8 @@ DEPTH = Usual(0.05, 12 * INTERNATIONAL_FOOT_M, 12 * INTERNATIONAL_FOOT_M, '"30 i
 PIPE_DEPTH = DEPTH._replace(low_m=0.15)
 # What most pipes of a supply have: a figure past it is likelier one of another unit.
 MOST_DEPTHS_M = (0.45, 2.4)
+DEPTH_DOUBTS = {"depth_bare": "unit not stated", "depth_other_unit": "is its unit right?"}
+"""Code of a note that asks for a depth's unit, and why the depth is no fact."""
 # From a keyhole to what one gang opens and backs up in a day.
 HOLE = Usual(0.3, 20 * INTERNATIONAL_FOOT_M, 20 * INTERNATIONAL_FOOT_M, '"5 ft" or "1.5 m"')
 # From 1/4 in tube to a 96 in main. Nobody states a diameter in feet or in metres unasked.
@@ -100,9 +102,7 @@ def depth_note(
         return None
     small = "shallower" if metres < low_m else "deeper"
     figure = found[1].replace(",", ".")
-    tried = (("ft", "in") if unit == "m" else ("m", "cm", "in")) if bare else (unit,)
-    would = {each: float(figure) * (LENGTH_UNITS | SMALL_UNITS)[each] for each in tried}
-    fits = {each: size_m for each, size_m in would.items() if low_m <= size_m <= high_m}
+    fits = depths_in_other_units(float(figure), unit, bare=bare)
     if not (bare or fits):
         return None
     taken = format_length(metres, unit=unit)
@@ -115,6 +115,17 @@ def depth_note(
     if bare:
         text += " and write its unit"
     return ("depth_bare" if bare else "depth_other_unit"), text
+
+
+def depths_in_other_units(figure: float, unit: str, *, bare: bool = True) -> dict[str, float]:
+    """Return by unit how deep in metres a figure would be in it, where most pipes are as deep.
+
+    A bare figure is tried in the units that a site in `unit` may mix up, another in `unit`.
+    """
+    low_m, high_m = MOST_DEPTHS_M
+    tried = (("ft", "in") if unit == "m" else ("m", "cm", "in")) if bare else (unit,)
+    would = {each: figure * (LENGTH_UNITS | SMALL_UNITS)[each] for each in tried}
+    return {each: size_m for each, size_m in would.items() if low_m <= size_m <= high_m}
 
 
 def _lengths(values: Any) -> Iterator[tuple[Path, Any, Usual]]:

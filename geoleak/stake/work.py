@@ -22,6 +22,7 @@ from geoleak.cautions import (
 from geoleak.evidence import SIGMAS_95
 from geoleak.hydraulics import repaired
 from geoleak.posterior import Posterior
+from geoleak.readers import DEPTH_DOUBTS
 from geoleak.site import Note
 from geoleak.stake.hole import (
     Excavation,
@@ -373,9 +374,10 @@ class Stakeout:
         shot = [(p.easting_m, p.northing_m, p.height_m) for p in self.survey.points]
         plane = ground_plane(shot, self.place_m)
         beside = offset_places_m(route, self.at_m, offset_m)
+        sure = not any(each.code in DEPTH_DOUBTS for each in self.survey.warnings)
         for side, place in zip("LR", beside, strict=True):
             rise = 0.0 if plane is None else float(plane[1:] @ (place - self.place_m))
-            cut = self.crown_m + rise if self.dig_depth_m is not None else None
+            cut = self.crown_m + rise if self.dig_depth_m is not None and sure else None
             height, own = ground, ground_plane(shot, place)
             if ground is not None and own is not None:
                 height = ground + float(own[1:] @ (place - self.place_m))
