@@ -441,5 +441,11 @@ def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> N
         " || row.offsetTop !== k * row.offsetHeight).length"
     )
     assert cut == 0 and script(count) > 5
+    # Why stands in no row of a phone, and three lines of it on a desk: all of it once chosen.
+    said = "const s = document.getElementById('said'); return [s.innerText, s.offsetHeight > 20]"
+    assert script(said) == ["", False]
+    script("document.querySelector('#list .row').click()")
+    site = script("return document.querySelector('#list .row').children[0].innerText")
+    assert script(said) == [f"{site}: levels agree with one leak", True]
     problems = [e for e in driver.get_log("browser") if "favicon" not in e["message"]]
     assert not problems

@@ -95,6 +95,7 @@ function cluster() {
 
 function choose(row, scroll) {
   chosen = row;
+  document.getElementById("said").textContent = row[0] + ": " + row[4]; // in the row it may be cut
   if (scroll) list.scrollTop = shown.indexOf(row) * ROW;
   else if (row[5] !== null) map.setView([row[6], row[5]], Math.max(map.getZoom(), 12));
   draw();
