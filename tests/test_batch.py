@@ -322,12 +322,14 @@ def test_a_service_in_the_hole_is_in_the_row(monkeypatch, tmp_path: Path) -> Non
 
     result = feet_site()
     crossing = dataclasses.replace(result.services[0], in_hole=True)
-    result = dataclasses.replace(result, services=(crossing,))
+    decision = dataclasses.replace(result.decision, reasons=("57% that it is so",))
+    result = dataclasses.replace(result, services=(crossing,), decision=decision)
     monkeypatch.setattr("geoleak.pipeline.read_site", lambda folder, tables: None)
     monkeypatch.setattr("geoleak.pipeline.locate", lambda site: result)
     folder = write_folder(tmp_path)
     row = locate_one(SiteFolder("a", folder), Options(tmp_path, summary_only=True))
-    assert row["message"].startswith(f"{crossing.name} in the hole; ")
+    # Per cent as every other output has it.
+    assert row["message"] == f"{crossing.name} in the hole; 57 % that it is so"
 
 
 def ended(pid: int) -> bool:
@@ -383,6 +385,26 @@ def test_a_killed_run_goes_on_where_it_was(many: Path, tmp_path: Path) -> None:
 
 @pytest.mark.browser
 @pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING)
+def test_sites_at_one_place_are_counted_on_the_map_and_chosen_in_turn(tmp_path, driver) -> None:
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    at = {"status": "ok", "verdict": "dig", "chance_in_hole": 0.9, "lon": 9.18, "lat": 48.72}
+    names = ["a", "b", "c"]
+    write_summary([{**failed(name, f"why {name}"), **at} for name in names], tmp_path)
+    browser.size(driver, 390, 844)
+    driver.get((tmp_path / "index.html").as_uri())
+    script = driver.execute_script
+    counted = "return [...document.querySelectorAll('#map .count')].map((e) => e.innerText)"
+    WebDriverWait(driver, 20).until(lambda _: script(counted) == ["3"])
+    script("map.setZoom(19, { animate: false })")
+    tap = "layer.eachLayer((each) => each instanceof L.CircleMarker && each.fire('click'))"
+    said = []
+    for _ in range(4):
+        script(tap)
+        said.append(script("return document.getElementById('said').innerText"))
+    assert said == [f"{name}: why {name}" for name in (*names, "a")]
+
+
 def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> None:
     from selenium.webdriver.support.ui import WebDriverWait
 

@@ -81,6 +81,7 @@ def locate_chunk(sites: Sequence[SiteFolder], options: Options) -> list[dict[str
 
 def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
     """Return the row of one site; what goes wrong with it is in the row."""
+    from geoleak.export import words
     from geoleak.pipeline import locate, read_site
 
     key = key_of(site.folder, options=options.text)
@@ -107,7 +108,7 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
         "easting": leak.position.easting,
         "northing": leak.position.northing,
         "crs": leak.position.crs,
-        "message": "; ".join([*crossing, *result.decision.reasons]),
+        "message": "; ".join([*crossing, *map(words.told, result.decision.reasons)]),
         "lon": lonlat[0],
         "lat": lonlat[1],
         "length_unit": result.site.length_unit,

@@ -85,8 +85,14 @@ function cluster() {
     });
     const text = rows.length === 1 ? rows[0][0] + ": " + NAMES[rows[0][1]] : rows.length + " sites";
     mark.bindTooltip(document.createTextNode(text).textContent.replace(/[&<>]/g, (c) => "&#" + c.charCodeAt(0) + ";"));
+    // A finger hovers over nothing: how many stand here is on the map itself.
+    if (rows.length > 1) {
+      const icon = L.divIcon({ className: "count", html: String(rows.length), iconSize: [44, 20] });
+      layer.addLayer(L.marker(place, { icon, interactive: false, keyboard: false }));
+    }
     mark.on("click", () => {
-      if (rows.length === 1 || map.getZoom() >= 19) choose(rows[0], true);
+      // Sites at one place come one after the other.
+      if (rows.length === 1 || map.getZoom() >= 19) choose(rows[(rows.indexOf(chosen) + 1) % rows.length], true);
       else map.fitBounds(L.latLngBounds(rows.map((row) => [row[6], row[5]])).pad(0.2), { maxZoom: 19 });
     });
     layer.addLayer(mark);
