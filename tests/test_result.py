@@ -428,6 +428,27 @@ def test_an_offset_stake_carries_no_depth_of_a_doubtful_unit(code: str, cut: boo
     assert all((") C " in each) is cut and ("depth unknown" in each) is not cut for each in labels)
 
 
+@pytest.mark.parametrize(("share", "nearer"), [(0.2, 0), (0.8, 1)])
+def test_the_stake_is_told_from_the_nearer_mark(share: float, nearer: int) -> None:
+    from geoleak.result.build import _near
+    from geoleak.stake.work import Stakeout
+
+    survey, posterior, result = sample("alder_court")
+    out = Stakeout(survey, posterior)
+    fit = out.leg.fit
+    order = np.argsort(fit.mark_chainage_m)
+    pair = [fit.marks.ids[k] for k in order[3:5]]
+    at_m = [float(fit.mark_chainage_m[k]) for k in order[3:5]]
+    out.at_m = at_m[0] + share * (at_m[1] - at_m[0])
+    near = _near(out)
+    assert near is not None and near.mark == pair[nearer]
+    assert near.past_m == pytest.approx(out.at_m - at_m[nearer])
+    assert near.next_mark == pair[1 - nearer]
+    leak = dataclasses.replace(result.leak, leg=out.leg.name, chainage_m=out.at_m)
+    text = words.near_marks(dataclasses.replace(result, leak=leak, near=near))
+    assert f" past mark {pair[nearer]} " in text and f"mark {pair[1 - nearer]}" in text
+
+
 @pytest.mark.parametrize(("away_m", "said"), [(1.9, True), (2.1, False)])
 def test_the_slab_is_told_from_a_reading_near_the_stake(away_m: float, said: bool) -> None:
     from geoleak.stake.work import Stakeout

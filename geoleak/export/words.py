@@ -197,7 +197,7 @@ def near_marks(result: Result) -> str:
     past, leak = length(abs(near.past_m), result.site.length_unit), result.leak
     at_m, up = leak.chainage_m, near.past_m >= 0
     way = toward(result, leak.leg, at_m, up=up, from_m=at_m - near.past_m)
-    if near.past_m < 0:
+    if near.past_m < 0 and not near.next_mark:
         return plain(f"{past} from mark {near.mark}, the first, {way}")
     text = f"{past} past mark {near.mark} {way}"
     said = way.endswith(f"mark {near.next_mark}") or not near.next_mark

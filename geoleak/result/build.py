@@ -174,8 +174,9 @@ def _near(out: Stakeout) -> NearMarks | None:
     run = fit.straight_run(at_m)
     first, last = (None, None) if run.curved else (run.first_mark or None, run.last_mark or None)
     passed = sum(chainage[k] <= at_m for k in order)
-    k = order[max(passed - 1, 0)]
-    following = ids[order[passed]] if 0 < passed < len(order) else None
+    beside = order[max(passed - 1, 0) : passed + 1]
+    k = min(beside, key=lambda each: abs(chainage[each] - at_m))
+    following = next((ids[each] for each in beside if each != k), None)
     return NearMarks(ids[k], float(at_m - chainage[k]), following, first, last)
 
 

@@ -111,7 +111,10 @@ class Leak:
 
 @dataclass(frozen=True, slots=True)
 class NearMarks:
-    """The stake told from the paint: past the first mark, on the way to the second."""
+    """The stake told from the nearer mark: so far past it, before it where negative.
+
+    ``next_mark`` stands on the stake's other side.
+    """
 
     mark: str
     past_m: float
