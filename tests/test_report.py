@@ -86,6 +86,9 @@ def test_the_whole_story_in_both_files(court: Path) -> None:
         assert words in printed, words
         assert words in page
     assert [each["head"] for each in said["sections"]][:2] == ["In short", "What was tested"]
+    # Whoever reads the first lines alone learns how far off the stake was.
+    short = said["sections"][0]["said"]
+    assert any("from the stake, inside the hole that was drawn" in each for each in short)
     # Nothing from a network, and a letterhead is text, never markup.
     assert "http" not in page.replace("http://www.w3.org/2000/svg", "")
     assert "Hill &amp; &lt;Dale&gt;" in page

@@ -140,6 +140,9 @@ def _short(
         said = "A leak was found and dug up"
         said += f", {words.length(depth, result.site.length_unit)} down" if depth else ""
         yield said + (f"; cause: {words.plain(cause)}." if cause else ".")
+        missed = _against_stake(leaks[0], result.site.length_unit)
+        if missed:
+            yield missed
         proof = leaks[0]["repaired"]
         if proof is not None:
             yield (
@@ -226,23 +229,29 @@ def _plain(entry: Mapping[str, Any], site: Site) -> list[str]:
     unit = site.length_unit
     when = f"{entry['date']}: " if entry.get("date") else ""
     the, a = ("the", "a") if when else ("The", "A")
-    promised = entry["promised"]
-    chance = f"the chance was given as {words.chance(promised['chance_in_hole'])}"
     if entry["outcome"] == "dry":
-        return [f"{when}{a} hole was dug where {chance}; it was dry."]
-    leak, along = entry["leak"], entry["along_m"]
+        return [f"{when}{a} hole was dug where {_chance_given(entry)}; it was dry."]
+    leak = entry["leak"]
     if leak["leg"] is None:
         return [f"{when}{the} leak was on no line that had been traced."]
     said = [f"{when}{the} leak was at {leak['leg']} {words.station(leak['chainage_m'], unit)}."]
-    if along is not None:
-        away = f"That is {words.length(abs(along), unit)} along the pipe from the"
-        inside = "inside" if entry["in_hole"] else "outside"
-        said.append(
-            f"{away} stake, {inside} the hole that was drawn, where {chance}."
-            if promised["verdict"] == "dig"
-            else f"{away} best place so far; no hole was advised there, {chance}."
-        )
-    return [words.plain(line) for line in said]
+    return [words.plain(line) for line in (*said, _against_stake(entry, unit)) if line]
+
+
+def _chance_given(entry: Mapping[str, Any]) -> str:
+    return f"the chance was given as {words.chance(entry['promised']['chance_in_hole'])}"
+
+
+def _against_stake(entry: Mapping[str, Any], unit: str) -> str:
+    """Return how far from the stake a leak lay, and whether in the hole; nothing if not known."""
+    along, chance = entry["along_m"], _chance_given(entry)
+    if along is None:
+        return ""
+    away = f"It lay {words.length(abs(along), unit)} along the pipe from the"
+    if entry["promised"]["verdict"] != "dig":
+        return f"{away} best place so far; no hole was advised there, {chance}."
+    inside = "inside" if entry["in_hole"] else "outside"
+    return f"{away} stake, {inside} the hole that was drawn, where {chance}."
 
 
 def write_report(report: CustomerReport, folder: Path) -> list[Path]:
