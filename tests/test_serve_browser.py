@@ -316,6 +316,10 @@ def test_where_to_dig_is_told_from_the_paint_and_the_hole_begins_there(driver, s
     start = driver.execute_script("return document.querySelector('#fields input').value")
     shown = driver.execute_script("return document.getElementById('fields').innerText")
     driver.execute_script("document.getElementById('cancel').click()")
+    driver.execute_script("document.querySelector('[data-form=reading]').click()")
+    place = driver.execute_script("return document.querySelector('#fields input').value")
+    driver.execute_script("document.getElementById('cancel').click()")
+    assert place == ""  # no reading is asked for: one saved by accident would stand at no place
     assert start == result.near.mark  # a step so small is none
     assert "chainage" not in shown
 

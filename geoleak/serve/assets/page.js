@@ -99,7 +99,7 @@ function show() {
   $("before").textContent = answer ? answer.not_before : "";
   $("said").hidden = !state.said.length;
   $("said").replaceChildren(...state.said.map((text) => item(text)));
-  const aim = answer && answer.verdict !== "dig" ? next() : null;
+  const aim = aimed();
   $("next").hidden = !aim || state.read_only;
   if (aim) {
     $("next-head").textContent = aim.check ? "Do this first" : aim.kind === "contact" ? "Touch next" : "Listen next";
@@ -148,7 +148,11 @@ function strike(sheet, name, what) {
 
 // ---- buttons --------------------------------------------------------------------------------------
 
-const look = () => ({ state, chosen, aim: next() });
+// Where to dig no reading is asked for: a form begins empty, and no row is saved by accident.
+function aimed() {
+  return state.answer && state.answer.verdict !== "dig" ? next() : null;
+}
+const look = () => ({ state, chosen, aim: aimed() });
 const entering = new Entering(look, enter);
 const sounding = new Sounding(look, entering, enter);
 const drawing = new Drawing($("drawing"), (point) => {
