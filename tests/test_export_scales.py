@@ -87,7 +87,11 @@ def test_the_map_gives_no_level_colour_to_another_scale(k):
     changed = [{}, {}, {}]
     changed[k] = MIXED[k]
     page = page_html(_with(*changed))
-    name = "contact reading (own scale, no colour)" if k == 0 else "another scale (no colour)"
+    name = (
+        "contact reading (own scale, no colour)",
+        "reading on another scale (no colour)",
+        "gas reading on its own scale (no colour)",
+    )[k]
     assert (name in page) and (name not in page_html(feet_site()))
     css = "contact" if k == 0 else "other"
     assert page.count(f'"sign":"{css}"') == 1

@@ -126,6 +126,10 @@ def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pag
     _open(driver, pages["listen_on"], size)
     head = driver.find_element("css selector", ".head").text
     assert "LISTEN ON" in head and "1: surface reading 1.0 ft past mark 109" in head
+    # One heading over the places: what is said of them stands before the first.
+    heads = driver.find_elements("css selector", ".head dt")
+    assert "Listen" not in [each.text for each in heads]
+    assert head.index("Listen next, the most telling first") < head.index("1: surface reading")
     page = driver.find_element("css selector", "body").text
     assert page.index("past mark 109") < page.index("not to dig")
     for never in (

@@ -109,10 +109,15 @@ def readings(result: Result) -> list[str]:
     """
     rows = []
     for number, each in enumerate(result.next_readings, start=1):
-        kind = KIND_WORDS.get(each.kind, f"{each.kind.replace('_', ' ')} reading")
+        kind = kind_words(each.kind)
         where, at = place_of(each, result), _station(each.leg, each.chainage_m, result)
         rows.append(f"{number}: {kind} {where}" + ("" if where == f"at {at}" else f" ({at})"))
     return rows
+
+
+def kind_words(kind: str) -> str:
+    """Return what a reading of a kind is called: "rod reading"."""
+    return KIND_WORDS.get(kind, f"{kind.replace('_', ' ')} reading")
 
 
 def place_of(each: NextReadingSummary, result: Result) -> str:

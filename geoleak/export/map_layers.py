@@ -151,7 +151,10 @@ def _readings(result: Result) -> Describe:
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
         shown = sign(reading, result, scale) if reading else "other"
-        name = f"{'Contact reading' if shown == 'contact' else 'Reading'} {each.id}"
+        named = (
+            ahead.kind_words(reading.kind) if reading and reading.kind != "surface" else "reading"
+        )
+        name = f"{named.capitalize()} {each.id}"
         if shown != "level" or reading is None:
             return _named(shown, name, rows)
         return _named("level", name, rows, colour=colours.level_colour(reading.level_db, edges))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from geoleak.export import level_scales, words
+from geoleak.export import ahead, level_scales, words
 from geoleak.export.drawing import to_svg
 from geoleak.export.map_layers import Drawn
 from geoleak.export.plan import plan_picture
@@ -25,7 +25,7 @@ KEY = {
     "interval": "",
     "level": "",
     "contact": "contact reading (own scale, no colour)",
-    "other": "reading on another scale (no colour)",
+    "other": "",
     "mark": "mark",
     "fitting": "fitting",
     "offset": "offset stake",
@@ -117,9 +117,18 @@ def _key(result: Result, features: Sequence[Drawn]) -> list[tuple[str, str, str]
             made.append((sign, "", text))
         elif sign == "level" and sign in seen:
             made += [("level", colour, said) for colour, said in level_scales.steps(result)]
+        elif sign == "other" and sign in seen:
+            made.append((sign, "", f"{_on_other_scales(result)} (no colour)"))
         elif sign in ("interval", "service"):
             made += [(sign, colour, said) for colour, said in sorted(seen.get(sign, {}).items())]
     return made
+
+
+def _on_other_scales(result: Result) -> str:
+    """Return what the readings are called that are on no colour's scale."""
+    kinds = {each.kind for each in result.readings if level_scales.sign(each, result) == "other"}
+    named = [f"{ahead.kind_words(each)} on its own scale" for each in sorted(kinds - {"surface"})]
+    return " or ".join([*named, *["reading on another scale"] * ("surface" in kinds)])
 
 
 def _profiles(result: Result) -> dict[str, list[tuple[str, str, str]]]:
