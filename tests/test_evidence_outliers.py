@@ -11,6 +11,7 @@ import pytest
 from geoleak.evidence import ContactEvidence, KindFit
 from geoleak.evidence.base import Belief, Nodes
 from geoleak.evidence.levels import LOUD, LevelDraws
+from geoleak.evidence.rod import RodEvidence
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior import infer
 from geoleak.readers import read_site
@@ -102,6 +103,27 @@ def test_a_reading_many_scales_off_does_not_count(
     if against:
         way = "over" if scales > 0 else "under"
         assert against[0].against and against[0].text.endswith(f"not agree: R3 (104) 7 dB {way}")
+
+
+@pytest.mark.parametrize(
+    ("levels", "said", "against"),
+    [
+        (("38", "40"), "2 rod readings agree", False),
+        (("33", "48"), "2 rod readings contradict those taken at the same place", True),
+        (("33", "48", "40"), "1 of 3 rod readings agree", False),
+    ],
+)
+def test_readings_that_contradict_at_one_place_are_not_counted_as_agreeing(
+    tmp_path: Path, levels: tuple[str, ...], said: str, against: bool
+) -> None:
+    places = ("105", "105", "106")
+    rods = (f"P{k},rod,{places[k]},{level}" for k, level in enumerate(levels))
+    survey = lane(tmp_path, readings=sheet() + "\n".join(rods) + "\n")
+    evidence = RodEvidence(survey)
+    level = evidence.data(np.arange(len(evidence.pooled))).level
+    draws = drawn(evidence, np.tile(level, (40, 1)), grown=True)
+    fit, *_ = evidence.fits_of(draws, evidence.offsets(draws), np.random.default_rng(1))
+    assert fit.text.startswith(said) and fit.agrees and fit.against is against
 
 
 CONTACTS = "K1,contact,201,{}\nK2,contact,202,{}\n"

@@ -485,12 +485,17 @@ class LevelEvidence(Generic[GroundKind]):
         p_value = float((np.sum(drawn >= seen) + 0.5) / (len(error) + 1))
         count = self._readings_of(off.unlike)
         agrees = p_value >= MISFIT and count < self.rows
-        text = self._fit_text(draws, count, agrees=agrees, silent=silent)
+        # What was pooled of readings that contradict one another is no agreement of theirs.
+        off_or_apart = count if silent else self._readings_of(off.unlike | self._apart())
+        apart = agrees and off_or_apart == self.rows
+        text = self._fit_text(draws, off_or_apart, agrees=agrees, silent=silent)
+        if apart:
+            text = f"{self.rows} {self.noun} contradict those taken at the same place"
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
         names = (self._readings().named(k) for k in range(self.rows)) if few else ()
         redo = AGAIN.format(" and ".join(names)) if few else ""
-        fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo)
+        fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo, against=apart)
         rows = np.flatnonzero(off.unlike & ~(off.far & (off.db > 0.0)))
         if silent or not agrees or len(rows) == 0:
             return (fit,)
@@ -528,6 +533,13 @@ class LevelEvidence(Generic[GroundKind]):
     def aside(self) -> Mask:
         """Tell which rows stand beside the line, where another may lie."""
         return np.asarray(np.abs(self.pooled.offset_m) >= setting("rival_aside_nearest").value)
+
+    def _apart(self) -> Mask:
+        """Tell which pooled rows hold readings that lie far apart at one place."""
+        notes = (each for each in self.survey.warnings if each.code == "readings_apart")
+        named = {row for each in notes for row in each.rows}
+        ids = self._readings().id
+        return np.array([k >= 0 and ids[k] in named for k in self.pooled.reading.tolist()])
 
     def _readings_of(self, rows: Mask) -> int:
         """Return how many readings of the sheet some pooled rows hold."""

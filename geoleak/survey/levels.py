@@ -170,7 +170,8 @@ def _apart_at_one_place(rows: Sequence[_Row], settings: LevelSettings) -> list[N
                 f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart: '
                 "take them again, or strike one out"
             )
-            notes.append(Note("readings_apart", text, high.reading.origin))
+            told = tuple(row.reading.id for row in held)
+            notes.append(Note("readings_apart", text, high.reading.origin, rows=told))
     return notes
 
 
