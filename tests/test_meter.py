@@ -197,6 +197,23 @@ def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     assert before_the_middle('[meter]\nhouse_valve = "202"\n', shut + yard) > 0.9
 
 
+@pytest.mark.parametrize(("last", "doubted"), [("15.0", True), ("17.0", True), ("20.0", False)])
+def test_a_house_valve_that_nobody_named_is_asked_for(tmp_path, last, doubted) -> None:
+    """All, or most, of the flow gone with the valve shut is past it; the same flow is before it."""
+    from types import SimpleNamespace
+
+    from geoleak.advice.doubts import house_valve_unnamed
+
+    text = rows("10.0", "15.0") + rows("15.0", last, name="b", state="house valve shut", start=30)
+    test = report(tmp_path, text).test
+    said = [each for each in test.warnings if each.code == "house_valve_unnamed"]
+    assert [each.origin.line for each in said] == [4]
+    assert 'house_valve = "<point id>" in [meter]' in said[0].text
+    for valve, found in ((None, doubted), (object(), False)):
+        case = SimpleNamespace(survey=SimpleNamespace(meter=test, house_valve=valve))
+        assert [each.stops for each in house_valve_unnamed(case)] == [True] * found
+
+
 @pytest.mark.parametrize(("minutes", "told"), [(719.9, False), (720.0, True)])
 def test_a_day_s_series_without_a_state_is_a_logger_s(tmp_path, minutes, told) -> None:
     text = rows("100", "160", "220", minutes=minutes, state="")

@@ -24,7 +24,7 @@ from geoleak.evidence import (
     speaks_against,
     tests_of,
 )
-from geoleak.hydraulics import equivalent_hole_m
+from geoleak.hydraulics import NAME_VALVE, equivalent_hole_m
 from geoleak.posterior import LISTENED_M
 from geoleak.site import Note
 from geoleak.survey import SWAPPED, SurveyedStop
@@ -185,6 +185,20 @@ def meter_still(case: Case) -> Iterator[Doubt]:
         )
 
 
+def house_valve_unnamed(case: Case) -> Iterator[Doubt]:
+    """Return that a valve that nobody named changes the meter: what leaks may lie past the stake.
+
+    It is told by the likeliest side: the same flow with the valve shut leaves no doubt.
+    """
+    sides = case.survey.meter.sides if case.survey.meter else None
+    if sides and case.survey.house_valve is None and max(sides, key=sides.__getitem__) != "before":
+        yield Doubt(
+            "the meter turns less with the house valve shut: what leaks is past that valve, and "
+            "no point is said to be it",
+            NAME_VALVE,
+        )
+
+
 def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
     """Return that the meter passes next to nothing while a leak is heard.
 
@@ -325,6 +339,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("another_maker", another_maker),
     ("failed_test", failed_test),
     ("meter_still", meter_still),
+    ("house_valve_unnamed", house_valve_unnamed),
     ("meter_hardly_turns", meter_hardly_turns),
     ("bare_and_dry", bare_and_dry),
     ("misfit", partial(misfits, redo=True)),

@@ -22,6 +22,7 @@ from geoleak.site import MeterRow, Note, Site
 from geoleak.units import VOLUME_UNITS_L
 
 ALL_SHUT, HOUSE_SHUT, AFTER = "all shut", "house valve shut", "after"
+NAME_VALVE = 'say which point it is: house_valve = "<point id>" in [meter] of site.toml'
 # A series this long without a stated state is a logger's: its nights tell.
 LOGGER_S = 86400.0
 
@@ -61,6 +62,10 @@ def meter_test(site: Site) -> MeterTest:
         text = 'no run of meter.csv is "all shut": with a tap open a flow tells nothing of a leak'
         notes.append(Note("meter_state", text))
     house = next((each for each in runs if each.state == HOUSE_SHUT), None)
+    if house and site.metering.house_valve is None:
+        row = next(row for row in site.meter if row.run == house.run)
+        what = f'run "{house.run}", {HOUSE_SHUT}, moves no odds: no point is said to be that valve'
+        notes.append(Note("house_valve_unnamed", what, row.origin, NAME_VALVE))
     verdict: Verdict = judge(told) if told is not None else "cannot_tell"
     return MeterTest(
         verdict=verdict,
