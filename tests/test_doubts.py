@@ -79,6 +79,40 @@ def test_sound_documented_ground_leaves_no_doubt():
     assert told(surveyed(offset=(-1.0, 1.0, 2.0), level=(50.0, 52.0, 48.0))) == ()
 
 
+@pytest.mark.parametrize(
+    ("at", "flow", "found", "read", "doubted"),
+    [
+        (47.0, False, "2026-05-06", "", "the hole holds the leak already found"),
+        (47.0, False, "2026-05-06", "2026-05-06 15:00", "the hole holds"),
+        (47.0, False, "2026-05-06", "soon", "the hole holds"),
+        (47.0, False, "2026-05-06", "2026-05-07", ""),
+        (47.0, False, "2026-05-06 11:00", "2026-05-06T10:00", "the hole"),
+        (47.0, False, "2026-05-06 11:00", "2026-05-06 15:00Z", ""),
+        (47.0, False, None, "2026-05-07", "the hole holds"),
+        (47.3 - 2.9, False, None, "", "within hearing is the leak already found"),
+        (47.3 - 3.1, False, None, "", ""),
+        (47.0, True, None, "", ""),
+        (47.0, None, None, "", ""),
+    ],
+)
+def test_a_leak_found_explains_what_was_read_before_its_repair(
+    monkeypatch, at, flow, found, read, doubted
+):
+    """The meter turns after the repair; what is dated later than it, to the day or the hour."""
+    from geoleak.site import Found, Reading
+
+    monkeypatch.setattr("geoleak.advice.doubts.repaired", lambda site: flow)
+    survey = surveyed(offset=(-1.0, 1.0, 2.0), level=(50.0, 52.0, 48.0))
+    row = Found("leak", place=Place("leg", "", leg="leg0", chainage_m=at), date=found)
+    readings = (Reading("1", "surface", row.place, date=read),) * 2
+    site = replace(survey.site, found=(row,), readings=readings)
+    said = told(replace(survey, site=site))
+    assert [each.code for each in said] == ["found_already"] * bool(doubted)
+    for each in said:
+        assert each.text.startswith(doubted) and "0 of 2 readings" in each.text
+        assert each.stops and "read the line anew" in each.job
+
+
 @pytest.mark.parametrize("way", ["along", "across"])
 @pytest.mark.parametrize(("share", "doubted"), [(0.98, False), (1.02, True)])
 def test_a_stake_that_may_stand_outside_its_hole_is_not_dug_by(way, share, doubted):

@@ -16,10 +16,9 @@ import geoleak
 from geoleak.closeout.found import entry_lines
 from geoleak.closeout.outcome import FoundLeak, leak_outcome
 from geoleak.reports.customer import _plain
-from geoleak.result import chainage_of
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
-from geoleak.survey import survey_site
+from geoleak.survey import chainage_of, survey_site
 from tests.command import run
 
 pytestmark = pytest.mark.usefixtures("few_nodes")

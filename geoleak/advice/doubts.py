@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 
@@ -18,17 +19,18 @@ from geoleak.advice.records import Case, Doubt
 from geoleak.evidence import (
     AGAIN,
     LOUD,
+    SAME_SOUND_M,
     SIGMAS_95,
     StopTests,
     is_another,
     speaks_against,
     tests_of,
 )
-from geoleak.hydraulics import NAME_VALVE, equivalent_hole_m
+from geoleak.hydraulics import NAME_VALVE, equivalent_hole_m, repaired
 from geoleak.posterior import LISTENED_M
 from geoleak.site import Note
-from geoleak.survey import SWAPPED, SurveyedStop
-from geoleak.units import format_length
+from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, on_a_leg
+from geoleak.units import format_length, format_station
 
 # With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
 # pass more (common practice, no source).
@@ -236,6 +238,42 @@ def bare_and_dry(case: Case) -> Iterator[Doubt]:
         )
 
 
+def found_already(case: Case) -> Iterator[Doubt]:
+    """Return that a leak found here explains what was heard, and the meter turns after it.
+
+    What was read later than the repair, by its date, tells of another; nothing undated does.
+    """
+    survey, dig = case.survey, case.dig
+    site = survey.site
+    if repaired(site) is not False:
+        return
+    for row, at in found_places(survey, site.found):
+        chainage = chainage_of(survey, at)
+        holds = any(leg == at.leg and a <= chainage <= b for leg, a, b in dig.pieces)
+        near = at.leg == dig.leg and abs(chainage - dig.stake_m) < SAME_SOUND_M
+        after = sum(_is_later(each.date, row.date or "") for each in site.readings)
+        if not (on_a_leg(at) and (holds or near)) or 0 < after == len(site.readings):
+            continue
+        leg, unit = survey.legs[at.leg].name, site.length_unit
+        yield Doubt(
+            f"{'the hole holds' if holds else 'within hearing is'} the leak already found, {leg} "
+            f"{format_station(chainage, unit=unit)}: it explains what was heard up to its repair, "
+            f"and {after} of {len(site.readings)} readings are dated after it",
+            "read the line anew: strike out (skip) the readings up to the repair, and give the "
+            "new ones a date later than that of found.csv (2026-05-04 or 2026-05-04 15:00)",
+        )
+
+
+def _is_later(read: str, found: str) -> bool:
+    """Tell whether a reading is later, to the day unless both times are written."""
+    try:
+        one, two = (datetime.fromisoformat(each).replace(tzinfo=None) for each in (read, found))
+    except ValueError:
+        return False
+    timed = min(len(read), len(found)) > len("2026-05-04")
+    return one > two if timed else one.date() > two.date()
+
+
 def misfits(case: Case, *, redo: bool) -> Iterator[Doubt]:
     """Return the kinds of evidence that do not agree, with what to do again or without."""
     for fit in case.posterior.fits:
@@ -333,6 +371,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("coarse_points", partial(sets_out, shot=True)),
     ("columns_swapped", columns_swapped),
     ("loud_in_silence", elsewhere.loud_in_silence),
+    ("found_already", found_already),
     ("unheard", unheard),
     ("nothing_heard", nothing_heard),
     ("other_level", other_level),

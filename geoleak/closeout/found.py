@@ -13,9 +13,16 @@ from geoleak.closeout.outcome import CLOSEOUT, FoundLeak, Outcome, dry_outcome, 
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
-from geoleak.result import chainage_of, found_places, on_a_leg
 from geoleak.site import Found, Note, Site
-from geoleak.survey import Resolved, Survey, ground_of, survey_site
+from geoleak.survey import (
+    Resolved,
+    Survey,
+    chainage_of,
+    found_places,
+    ground_of,
+    on_a_leg,
+    survey_site,
+)
 from geoleak.units import format_length, format_station
 
 SHEET = "found.csv"

@@ -163,6 +163,7 @@ READINGS = Kind(
         "recording": Column("recording", cells.optional),
         "everything_off": Column("everything_off", Sheet.yes_no),
         "depth": cells.length("depth_m", above=0, usual=DEPTH),
+        "date": Column("date", Sheet.text),
         **cells.ENDS,
     },
     ("place",),

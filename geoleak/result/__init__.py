@@ -1,7 +1,6 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
 from geoleak.result.build import build_result, place_text
-from geoleak.result.dug import FAR_FROM_LEGS_M, chainage_of, found_places, on_a_leg
 from geoleak.result.features import dug_features
 from geoleak.result.records import (
     SCHEMA,
@@ -18,7 +17,6 @@ from geoleak.result.records import (
 from geoleak.stake import Stake
 
 __all__ = [
-    "FAR_FROM_LEGS_M",
     "SCHEMA",
     "CheckSummary",
     "Feature",
@@ -31,9 +29,6 @@ __all__ = [
     "RivalSummary",
     "Stake",
     "build_result",
-    "chainage_of",
     "dug_features",
-    "found_places",
-    "on_a_leg",
     "place_text",
 ]

@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geoleak.posterior import Piece
-from geoleak.result.dug import chainage_of, found_places, on_a_leg
 from geoleak.result.records import Feature, Result
 from geoleak.stake import Stakeout, reproject
-from geoleak.survey import Survey, SurveyedPoint
+from geoleak.survey import Survey, SurveyedPoint, chainage_of, found_places, on_a_leg
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

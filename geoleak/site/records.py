@@ -160,6 +160,8 @@ class Reading(SheetRow):
     """Whether every tap and machine was off; None: as `LevelSettings.everything_off` says."""
     depth_m: float | None = None
     """Of a rod's tip."""
+    date: str = ""
+    """When it was read, as written."""
 
 
 @dataclass(frozen=True, slots=True)

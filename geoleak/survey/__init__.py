@@ -1,6 +1,7 @@
 """The site put together: points projected, legs fitted, readings on the pipe."""
 
 from geoleak.survey.build import Ground, ground_of, survey_site
+from geoleak.survey.dug import FAR_FROM_LEGS_M, chainage_of, found_places, on_a_leg
 from geoleak.survey.legs import depth_is_known
 from geoleak.survey.levels import SWAPPED
 from geoleak.survey.places import PlaceFinder, Resolved
@@ -23,6 +24,7 @@ from geoleak.survey.records import (
 from geoleak.survey.tapes import TapePoint, tape_covariance
 
 __all__ = [
+    "FAR_FROM_LEGS_M",
     "MAX_LAG_S",
     "SWAPPED",
     "Ground",
@@ -39,12 +41,15 @@ __all__ = [
     "SurveyedSighting",
     "SurveyedStop",
     "TapePoint",
+    "chainage_of",
     "count_kinds",
     "depth_is_known",
     "every_point",
+    "found_places",
     "ground_of",
     "levels_on_line",
     "no_levels",
+    "on_a_leg",
     "survey_site",
     "tape_covariance",
 ]

@@ -1,4 +1,4 @@
-"""What was dug already, to be drawn beside the answer: opened holes, and leaks that were found."""
+"""The leaks that were found: where they lie on the pipe, or past its end, or on none."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 from geoleak.errors import InputError
 from geoleak.site import Found
-from geoleak.survey import PlaceFinder, Survey
+from geoleak.survey.places import PlaceFinder
 
 if TYPE_CHECKING:
-    from geoleak.survey import Resolved
+    from geoleak.survey.places import Resolved
+    from geoleak.survey.records import Survey
 
 # A leak found farther from every traced leg was on none of them: common practice, no source.
 FAR_FROM_LEGS_M = 5.0
