@@ -197,6 +197,21 @@ def test_the_meter_moves_the_odds_to_one_side_by_what_it_says(tmp_path) -> None:
     assert before_the_middle('[meter]\nhouse_valve = "202"\n', shut + yard) > 0.9
 
 
+@pytest.mark.parametrize(
+    ("times", "asks"), [(("23:50", "00:20"), True), (("00:20", "23:50"), False)]
+)
+def test_a_date_that_was_not_moved_past_midnight_is_asked_about(tmp_path, times, asks) -> None:
+    """The counts rise as they were written, and fall by their times."""
+    counts = ("100.0", "154.0") if asks else ("154.0", "100.0")
+    text = "".join(
+        f"2026-05-04 {time},{count},L,a,all shut\n"
+        for time, count in zip(times, counts, strict=True)
+    )
+    said = run("meter", write_folder(tmp_path, {"meter.csv": HEAD + text})).err
+    assert "the register falls from 154 to 100" in said
+    assert ("was the date moved on past midnight?" in said) is asks
+
+
 @pytest.mark.parametrize(("last", "doubted"), [("15.0", True), ("17.0", True), ("20.0", False)])
 def test_a_house_valve_that_nobody_named_is_asked_for(tmp_path, last, doubted) -> None:
     """All, or most, of the flow gone with the valve shut is past it; the same flow is before it."""

@@ -128,6 +128,10 @@ TOLD: dict[str, tuple[str, str, str]] = {
     "reading is the level": (
         "Mark,Reading\n101,34\n", ':1: there is no column "level"', 'columns = {level = "Reading"}',
     ),
+    "repeats under a heading nobody knows": (
+        "Mark,Wert\n101,34 35\n102,36 34\n", ':1: there is no column "level"',
+        'columns = {level = "Wert"}',
+    ),
     "a decimal comma among commas": (
         "place,level,session\n101,34,5,am\n", ":2: this row has 4 fields", "decimal comma",
     ),

@@ -125,6 +125,8 @@ def watched(
             if settings.digits is None or falls[row.run] > 1:
                 what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
                 remedy = "correct the row; digits in [meter] permits one rollover"
+                if row.origin.line < before.origin.line:
+                    remedy = "it is written above it: was the date moved on past midnight?"
                 collector.complain(row.origin, what, remedy)
     return rows
 

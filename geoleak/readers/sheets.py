@@ -420,7 +420,11 @@ def _say_unused(kind: Kind, sheet: Sheet, rows: Iterable[Any]) -> None:
 def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
         where, points = sheet.rows.origin(0), sheet.places.points
-        likely = likely_column(sheet.rows, "level", lambda c: looks_numeric(c) and c not in points)
+        likely = likely_column(
+            sheet.rows,
+            "level",
+            lambda cell: cell not in points and all(map(looks_numeric, cell.split() or [cell])),
+        )
         remedy = likely or 'add "level" or "recording"'
         sheet.collector.complain(where, 'there is no column "level"', remedy)
         return False
