@@ -115,6 +115,12 @@ def test_a_speed_check_far_off_is_said(off, said):
     check = replace(plain, delay_s=float(metres @ kind.speeds.slowness + off * spread))
     found = DelayEvidence(synthetic.survey(delays=(check,)))
     assert ("speed_check_far" in {note.code for note in found.notes()}) is said
+    # And it is no reason to dig.
+    fit = found.fit(None, None)
+    assert fit.against is said
+    assert fit.text.startswith(
+        "speed check c is 4 sigma" if said else "the wave speed was measured"
+    )
 
 
 @pytest.mark.parametrize(("chance", "agrees"), [(0.049, False), (0.051, True)])

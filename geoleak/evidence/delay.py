@@ -40,6 +40,7 @@ SMALLEST_SIGMA_S = 2e-5
 NO_SIGMA_S = 1e-6
 # With more delays than this, at most one of them is taken to be wrong at a time.
 FEW = 4
+FAR = "speed_check_far"
 
 
 def gather(survey: Survey) -> Evidence | None:
@@ -185,7 +186,7 @@ class DelayEvidence:
                     f"speed check {check.id} is {off:.0f} sigma from what this pipe should have; "
                     "check its material, the distance, and which noise was timed"
                 )
-                self._warnings.append(Note("speed_check_far", text))
+                self._warnings.append(Note(FAR, text))
 
     def _sigma(self, delay: SurveyedDelay) -> float:
         return max(delay.sigma_s if np.isfinite(delay.sigma_s) else 0.0, SMALLEST_SIGMA_S)
@@ -298,7 +299,9 @@ class DelayEvidence:
     def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
         """Tell whether the posterior explains the delays, and name the one it does not."""
         if not self.timed:
-            return KindFit(self.kind, self.rows, 1.0, "the wave speed was measured", True)
+            far = next((n.what for n in self._warnings if n.code == FAR), "")
+            text = far or "the wave speed was measured"
+            return KindFit(self.kind, self.rows, 1.0, text, True, against=bool(far))
         system = self.system(belief.places)
         share = np.array([self._explained(system, p) for p in range(len(self.timed))])
         worst = int(np.argmin(share))
