@@ -31,6 +31,18 @@ def test_measured_chainage_places_and_fitted_chainage_prints(tmp_path: Path) -> 
     assert [w.code for w in survey.warnings].count("measured_chainage") == 1
 
 
+@pytest.mark.parametrize(
+    ("power", "said"), [(0.96, True), (-0.96, True), (0.94, False), (-0.94, False), (1.06, False)]
+)
+def test_a_wheel_in_the_other_unit_is_said(tmp_path: Path, power: float, said: bool) -> None:
+    measured = 105.0 * (1.0 / 0.3048) ** power
+    survey = lane(tmp_path, calibration=f"point,measured\n201,0\n120,{measured:.4f}\n")
+    told = [w for w in survey.warnings if w.code == "feet_for_metres"]
+    assert bool(told) is said
+    for each in told:
+        assert "feet and metres look mixed" in each.text and each.origin.line == 2
+
+
 def test_without_calibration_nothing_is_said_of_it(tmp_path: Path) -> None:
     survey = lane(tmp_path)
     assert "measured" not in "\n".join(RouteReport(survey).lines())

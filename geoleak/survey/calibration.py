@@ -13,7 +13,10 @@ from geoleak.errors import Complaint, GeoleakError, InputError
 from geoleak.route import RouteFit
 from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey.records import SurveyedPoint
-from geoleak.units import format_length
+from geoleak.units import format_length, unit_m
+
+# So near to the log of a foot's share of a metre is no wheel's error (common practice, no source).
+MIXED = 0.05
 
 
 def calibrations_by_leg(site: Site) -> list[list[Calibration]]:
@@ -66,13 +69,31 @@ def calibrated(
         route = fit.route.calibrated(np.asarray(chainage)[order], measured[order])
     except GeoleakError as error:
         raise InputError([Complaint(rows[0].origin, str(error))]) from error
+    notes = _mixed(leg, rows, np.asarray(chainage)[order], measured[order])
     note = Note(
         "measured_chainage",
         f'leg "{leg.name}": places such as "{leg.name}@40" are read as chainage measured on the '
         "ground (calibration.csv); every printed chainage is along the fitted route",
         rows[0].origin,
     )
-    return replace(fit, route=route), [note]
+    return replace(fit, route=route), [note, *notes]
+
+
+def _mixed(
+    leg: Leg,
+    rows: Sequence[Calibration],
+    chainage_m: npt.NDArray[np.float64],
+    measured_m: npt.NDArray[np.float64],
+) -> list[Note]:
+    """Return that the measured length is the route's in the other unit, feet for metres."""
+    if len(rows) < 2:
+        return []
+    times = float(np.ptp(measured_m) / np.ptp(chainage_m))
+    if abs(abs(np.log(times)) / np.log(1.0 / unit_m("ft")) - 1.0) > MIXED:
+        return []
+    what = f'leg "{leg.name}" measures {times:.2f} times its route: feet and metres look mixed'
+    remedy = 'write the unit behind each figure of calibration.csv, such as "49.2 ft"'
+    return [Note("feet_for_metres", what, rows[0].origin, remedy)]
 
 
 def _refuse_aside(
