@@ -81,6 +81,8 @@ def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str)
     assert do in ahead.task(other)
     assert f"({result.decision.check.minutes:.0f} min" in ahead.task(other)
     assert then in ahead.meaning(other)
+    # What no sheet takes, a place past the end, is not said to be written in one.
+    assert ('"' in ahead.write_in(other)) is (kind != "trace_on")
     said = " ".join(spoken.lines(other))
     assert ("no ear tells it from the leak" in " ".join(said.split())) is (kind == "stop")
 

@@ -26,7 +26,8 @@ RIVALS = {
 SHEETS = {
     "stop": "checks.csv: a row of kind stop at this place",
     "across": "readings.csv: these places, as they stand here",
-    "trace_on": "new marks and readings; or ends_here in the leg's table where the pipe ends",
+    "trace_on": "readings.csv: the level, by a mark shot there that is made the leg's start or end "
+    "in site.toml; where the pipe ends before it: ends_here in the leg's table",
     "rod": "readings.csv: kind rod at these places",
     "again": "readings.csv: these places again, everything_off yes",
 }
@@ -280,5 +281,6 @@ def write_in(result: Result) -> str:
     if check.kind not in SHEETS:
         return ""
     at = (f'"{each}"' for each in check.places)
-    where = f" ({', '.join(at)})" if check.places else ""
+    # Past an end of the leg no sheet takes a place.
+    where = f" ({', '.join(at)})" if check.places and check.kind != "trace_on" else ""
     return words.plain(SHEETS[check.kind] + where)

@@ -202,7 +202,7 @@ class PlaceFinder:
             self._complain(
                 origin,
                 f'"{place.text}" is at {here} of leg "{name}", which is {long} long',
-                f"shoot a mark there, which the leg then reaches, or give a place from 0 to {long}",
+                f"shoot a mark there and make it the leg's start or end, or give a place from 0 to {long}",
             )
             return None
         chainage = min(max(chainage, 0.0), route.length_m)
