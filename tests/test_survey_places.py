@@ -82,7 +82,7 @@ def test_off_the_end_of_a_leg(tmp_path: Path) -> None:
         lane(tmp_path, readings=readings("A,surface,lane@112,30"))
     (said,) = caught.value.lines()
     assert '"lane@112" is at 112.0 ft of leg "lane", which is 105.0 ft long' in said
-    assert "shoot a mark there, which the leg then reaches" in said
+    assert "shoot a mark there and make it the leg's start or end" in said
 
 
 # A hairpin: out along 500, back along 504; nearly as close means within 1 m (3.3 ft).

@@ -202,7 +202,8 @@ class PlaceFinder:
             self._complain(
                 origin,
                 f'"{place.text}" is at {here} of leg "{name}", which is {long} long',
-                f"shoot a mark there and make it the leg's start or end, or give a place from 0 to {long}",
+                "shoot a mark there and make it the leg's start or end, or give a place from 0 to "
+                f"{long}",
             )
             return None
         chainage = min(max(chainage, 0.0), route.length_m)
