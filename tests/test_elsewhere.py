@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geoleak.advice.doubts import doubts_of
-from geoleak.advice.elsewhere import LOUD_DB, loud_in_silence, rod_elsewhere
+from geoleak.advice.elsewhere import IN_HOLE_M, LOUD_DB, loud_in_silence, rod_elsewhere, rod_outside
 from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Dig
 from tests import synthetic
@@ -27,6 +27,40 @@ def judged(odds=None):
 
 def elsewhere(survey):
     return list(rod_elsewhere(Case.of(survey, judged(), DIG)))
+
+
+def outside(at, level):
+    return list(rod_outside(Case.of(rods(at, level), judged(), DIG)))
+
+
+@pytest.mark.parametrize(("share", "doubted"), [(0.98, False), (1.02, True)])
+@pytest.mark.parametrize(
+    ("at", "said"),
+    [((47.3, 48.9), "dB in it"), ((48.0 + IN_HOLE_M - 0.01, 48.9), "dB in it")],
+)
+def test_a_rod_surely_loudest_outside_the_hole_stops_the_dig(at, said, share, doubted):
+    error = NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * SIGMA
+    found = outside((*at, 49.3), (50.0, 50.0 + share * error, 40.0))
+    assert bool(found) is doubted
+    if doubted:
+        assert (
+            said in found[0].text and "0.90 m past its end: reading 2 (mark 48.9)" in found[0].text
+        )
+        assert [each[1] for each in found[0].places] == pytest.approx([47.3, 48.9])
+
+
+def test_a_rod_loudest_at_the_holes_end_or_nearest_to_it_is_no_doubt():
+    assert not outside((47.3, 48.0 + IN_HOLE_M - 0.01), (50.0, 70.0))
+    assert outside((47.3, 48.0 + IN_HOLE_M + 0.01), (50.0, 70.0))
+    assert not outside((48.4, 48.9, 49.4), (60.0, 50.0, 40.0))
+    # None in the hole: louder at all.
+    assert "at the push nearest" in outside((48.4, 48.9, 49.4), (50.0, 51.0, 40.0))[0].text
+
+
+def test_a_sound_far_off_with_rods_by_the_hole_is_another_doubt():
+    """With none by the hole it is this one."""
+    assert not outside((47.3, 47.3 + PAST_M + 0.1), (40.0, 60.0))
+    assert outside((50.0, 51.0, 52.0), (40.0, 60.0, 40.0))
 
 
 def silent(survey):

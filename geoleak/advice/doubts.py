@@ -382,6 +382,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("meter_hardly_turns", meter_hardly_turns),
     ("bare_and_dry", bare_and_dry),
     ("misfit", partial(misfits, redo=True)),
+    ("rod_outside", elsewhere.rod_outside),
     ("rod_elsewhere", elsewhere.rod_elsewhere),
     ("far_too_loud", far_too_loud),
     ("coarse_points", partial(sets_out, shot=False)),

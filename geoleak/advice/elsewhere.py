@@ -10,9 +10,13 @@ from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import surely_louder_db
 from geoleak.survey import Levels, Survey
+from geoleak.units import format_length
 
 # A rod or a contact so far over the ground's middle level is loud (common practice, no source).
 LOUD_DB = 20.0
+# A rod nearer to the hole's ends than this stands as good as in it: a push is put down so well
+# (common practice, no source).
+IN_HOLE_M = 0.3
 # Pushes of a rod about a loud one, and between two loud contacts, as shares of the way.
 ABOUT_M, BETWEEN = (-1.0, 0.0, 1.0), (0.25, 0.5, 0.75)
 
@@ -65,6 +69,43 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         then="as loud half-way: the pipe carries it, likelier one leak by the hole. Loud there and "
         "quieter half-way: two sounds, the leak may be either. Faint there: the row was wrong",
         stops=stops,
+    )
+
+
+def rod_outside(case: Case) -> Iterator[Doubt]:
+    """Return that the pipe is loudest outside the hole, rods nearer to it or in it being quieter.
+
+    Errors are counted where a rod was pushed in the hole; where none was, one is. Sound comes up
+    along a trench where it finds a way: through the rod it falls about the leak. Two sounds, by
+    the hole and away from it, are `rod_elsewhere`.
+    """
+    rows, dig = case.survey.rod, case.dig
+    on = np.flatnonzero((rows.leg == dig.leg) & (np.abs(rows.offset_m) <= PAST_M))
+    at, level = rows.chainage_m[on], rows.at_one_gain_db[on]
+    within = [np.maximum(start - at, at - end) for leg, start, end in dig.pieces if leg == dig.leg]
+    if len(on) == 0 or not within:
+        return
+    out = np.maximum(np.min(within, axis=0), 0.0)
+    by = np.abs(at - dig.stake_m) <= PAST_M
+    top = int(np.argmax(level))
+    inside = bool(out.min() <= IN_HOLE_M)
+    best = float(level[out <= max(out.min(), IN_HOLE_M)].max())
+    error = surely_louder_db(case.survey) if inside else 0.0
+    if out[top] <= IN_HOLE_M or level[top] <= best + error:
+        return
+    if by.any() and not by[top]:
+        return
+    named, unit = rows.named(int(on[top])), case.survey.site.length_unit
+    yield Doubt(
+        "the rod is loudest outside the hole, "
+        f"{format_length(float(out[top]), unit=unit)} past its end: reading {named} "
+        f"{level[top]:.0f} dB, {best:.0f} dB {'in it' if inside else 'at the push nearest to it'}",
+        f"push the rod at the stake, and again at reading {named}, down to the pipe",
+        "rod_push_minutes",
+        ((dig.leg, dig.stake_m, 0.0), (dig.leg, float(at[top]), 0.0)),
+        kind="rod",
+        then=f"loud at {named} again: the leak is there and its sound comes up along the trench; "
+        "enter both, the hole moves. Loudest at the stake: strike the row out (skip)",
     )
 
 
