@@ -128,7 +128,7 @@ def test_what_no_meter_passes_is_a_question_and_no_leak(tmp_path, litres, counts
     # 10 min and a second at 1,000 L/min are 10,017 L, and one count is 10 L.
     shut = rows("12.00", f"{12 + litres / 1000:.2f}", unit="m3")
     house = rows("12.00", "12.00", unit="m3", name="b", state="house valve shut", start=30)
-    made = report(tmp_path, shut + house)
+    made = report(tmp_path, shut + house, '[meter]\nhouse_valve = "201"\n')
     assert (made.test.verdict == "leak") is counts
     assert (made.test.sides is not None) is counts
     if not counts:
