@@ -265,7 +265,7 @@ def test_other_fonts_leave_the_popups_readable(driver, pages, name):
 def first_screen(driver, name):
     """Hold that a phone's first screen says where, how deep, how sure and what not to do."""
     foot = driver.execute_script(
-        "return ['h1', '.where', '.sure', '.not-before', '.sketch'].map(css =>"
+        "return ['h1', '.where, .places', '.sure', '.not-before', '.sketch'].map(css =>"
         " document.querySelector(css)?.getBoundingClientRect().bottom ?? null)"
     )
     heading, where, sure, warned, sketch = foot
