@@ -240,7 +240,7 @@ def test_wrong_peaks_happen_no_more_often_than_promised(pairs: int) -> None:
     assert row.wrong <= row.promised_wrong + 3 * np.sqrt(row.promised_wrong) + 1
 
 
-@at_length("pairs", [8], [60])
+@at_length("pairs", [12], [60])
 def test_an_ambiguous_peak_widens_the_sigma(pairs: int) -> None:
     narrow = replace(PLASTIC, flank_order=16, band_hz=(45.0, 55.0), duration_s=10.0, snr_db=0.0)
     rng = np.random.default_rng(21)
