@@ -405,6 +405,8 @@ def test_sites_at_one_place_are_counted_on_the_map_and_chosen_in_turn(tmp_path, 
     assert said == [f"{name}: why {name}" for name in (*names, "a")]
 
 
+@pytest.mark.browser
+@pytest.mark.skipif(not (browser.CHROMIUM and browser.DRIVER), reason=browser.MISSING)
 def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> None:
     from selenium.webdriver.support.ui import WebDriverWait
 
@@ -431,7 +433,7 @@ def test_ten_thousand_sites_are_usable_in_a_browser(tmp_path: Path, driver) -> N
     driver.get((tmp_path / "index.html").as_uri())
     script = driver.execute_script
     count = "return document.querySelectorAll('#list [role=listitem]').length"
-    assert 5 < script(count) < 60
+    WebDriverWait(driver, 20).until(lambda _: 5 < script(count) < 60)
     assert "10000 of 10000 sites" in script("return document.getElementById('count').innerText")
     first = script("return document.querySelector('#list .row').innerText")
     assert "DIG" in first
