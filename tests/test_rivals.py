@@ -577,6 +577,20 @@ def documented(*, rod=(46.3, 46.8, 47.3, 47.8, 48.3)):
     return replace(survey, rod=rods(rod, 47.3)) if rod else survey
 
 
+def test_rods_that_are_loudest_outside_the_hole_are_not_said_to_agree_with_it():
+    survey = documented(rod=())
+    at = [48.7, 49.2, 49.7]
+    loud = synthetic.levels("rod", at, [46.0, 50.0, 42.0], route=synthetic.straight())
+    survey = replace(survey, rod=loud)
+    decision = decide(survey, judged(survey), **SURE)
+    assert "rod_outside" in {each.code for each in decision.doubts}
+    assert decision.verdict == "check_first"
+    assert not any("rod readings agree" in each for each in decision.reasons)
+    there = documented()
+    told = decide(there, judged(there), **SURE).reasons
+    assert any("rod readings agree" in each for each in told)
+
+
 def test_a_rod_that_leaves_doubt_is_pushed_twice_more_and_no_third_time():
     """Loudest at the edge of the first three: two more pushes about the place it moved to."""
     survey = replace(documented(rod=()), rod=rods([46.3, 47.3, 48.3], 49.0))

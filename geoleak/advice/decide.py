@@ -111,7 +111,7 @@ def decide(
         verdict=verdict,
         reasons=(
             *(f"against: {text}" for text in dict.fromkeys(against)),
-            *_for(case, hole),
+            *_for(case, hole, {each.code for each in told}),
         ),
         leg=peak.leg,
         stake_m=peak.median_m,
@@ -215,9 +215,10 @@ def _by_length(
     return tuple(out)
 
 
-def _for(case: Case, hole: DigWindow) -> tuple[str, ...]:
-    """Return what speaks for the place."""
+def _for(case: Case, hole: DigWindow, doubted: set[str]) -> tuple[str, ...]:
+    """Return what speaks for the place; ``doubted``: codes of what is said against it."""
     mute = ("surface", "contact") if case.silent else ()
+    mute = (*mute, "rod") if "rod_outside" in doubted else mute
     fits = (f for f in case.posterior.fits if f.agrees and not f.against and f.kind not in mute)
     return (*_checked(case.survey, case.posterior, hole), *(each.text for each in fits))
 
