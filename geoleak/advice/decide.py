@@ -69,7 +69,8 @@ def decide(
 
     Parameters
     ----------
-    survey, posterior
+    survey : Survey
+    posterior : Posterior
     setting_out_sigma : (along_m, across_m) or callable of (leg, chainage_m)
         How far the stake may stand from the pipe it is meant for.
     hole_half_width_m : float

@@ -168,11 +168,10 @@ def far_too_loud(case: Case) -> Iterator[Doubt]:
     for note in (each for each in case.posterior.warnings if each.code == LOUD):
         job = AGAIN.format(f"reading {note.rows[0]}")
         for rows in (survey.surface, survey.contact, survey.rod):
-            rod = rows is survey.rod
-            kind, minutes = ("rod", "rod_push_minutes") if rod else ("redo", "reading_minutes")
+            kind = "rod" if rows is survey.rod else "redo"
             for k in (k for k, each in enumerate(rows.id) if each in note.rows):
                 place = (int(rows.leg[k]), float(rows.chainage_m[k]), 0.0)
-                yield Doubt(note.what, job, minutes, (place,), kind=kind, then=THEN_LOUD)
+                yield Doubt(note.what, job, "reading_minutes", (place,), kind=kind, then=THEN_LOUD)
 
 
 def meter_still(case: Case) -> Iterator[Doubt]:

@@ -63,8 +63,7 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         f"push the rod again at reading {rows.named(far)} and half-way to the hole, down to the "
         "pipe; what stays loud there has a source of its own: look for the leak there too, or find "
         "what sounds and strike the row out (skip)",
-        "rod_push_minutes",
-        places,
+        places=places,
         kind="rod",
         then="as loud half-way: the pipe carries it, likelier one leak by the hole. Loud there and "
         "quieter half-way: two sounds, the leak may be either. Faint there: the row was wrong",
@@ -101,8 +100,7 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
         f"{format_length(float(out[top]), unit=unit)} past its end: reading {named} "
         f"{level[top]:.0f} dB, {best:.0f} dB {'in it' if inside else 'at the push nearest to it'}",
         f"push the rod at the stake, and again at reading {named}, down to the pipe",
-        "rod_push_minutes",
-        ((dig.leg, dig.stake_m, 0.0), (dig.leg, float(at[top]), 0.0)),
+        places=((dig.leg, dig.stake_m, 0.0), (dig.leg, float(at[top]), 0.0)),
         kind="rod",
         then=f"loud at {named} again: the leak is there and its sound comes up along the trench; "
         "enter both, the hole moves. Loudest at the stake: strike the row out (skip)",
@@ -132,8 +130,7 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
             f"{'are' if plural else 'is'} loud: something sounds at the pipe",
             "push a rod down to the pipe at these places, and read the ground over each; go on "
             "from the loudest",
-            "rod_push_minutes",
-            _about(survey, rows, loud) if about_it else _between(survey, rows, loud),
+            places=_about(survey, rows, loud) if about_it else _between(survey, rows, loud),
             kind="rod",
             then="loud at one place and falling to both sides: likelier the leak; go on there. As "
             "loud at all: the pipe carries it, go on towards the loudest. Faint throughout: the "

@@ -138,7 +138,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
         yield Doubt(
             f"the loudest place {said} is the last one {toward}: it may be louder past it",
             f"{do} further {toward}, past the loudest place, until it falls",
-            "rod_push_minutes" if rod else "reading_minutes",
+            "reading_minutes",
             tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
             kind="rod" if rod else "redo",
             then="louder further on: enter it, the hole moves. Falls there: likelier where it was",

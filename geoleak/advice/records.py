@@ -24,8 +24,9 @@ class Doubt:
     """One reason not to dig, whatever the chance is.
 
     ``job`` says what to do first; nothing: what the next readings tell. ``minutes`` names the
-    setting of what it takes, ``"reading_minutes"`` at each of ``places``, which are as in `Check`.
-    ``then`` says what its outcomes mean. ``code`` is its name in `DOUBTS`.
+    setting of what it takes, ``"reading_minutes"`` at each of ``places``, which are as in `Check`;
+    of kind "rod" it is what its pushes take. ``then`` says what its outcomes mean. ``code`` is its
+    name in `DOUBTS`.
     """
 
     text: str

@@ -251,9 +251,11 @@ def _or_depths(result: Result) -> str:
     if MOST_DEPTHS_M[0] <= depth_m <= MOST_DEPTHS_M[1]:
         return ""
     would = depths_in_other_units(depth_m / unit_m(unit), unit)
-    said = [f", or {length(size_m, unit)} if the depths are in {UNIT_NAMES[each]}"
-            for each, size_m in would.items()]  # fmt: skip
-    return "".join(said) and "".join(said) + ": ask before you open"
+    said = "".join(
+        f", or {length(size_m, unit)} if the depths are in {UNIT_NAMES[each]}"
+        for each, size_m in would.items()
+    )
+    return said and f"{said}: ask before you open"
 
 
 def spread(sigma_m: float, unit: str) -> str:
