@@ -47,8 +47,12 @@ def firefox(*, dark: bool) -> Iterator:
         started.cleanup()
 
 
-def start(profile: Path, *more: str):
-    """Start Chromium; every request and every console line is logged. More switches may follow."""
+HEARD = "heard.wav"
+"""The file beside the profile that the microphone plays, over and over."""
+
+
+def start(profile: Path):
+    """Start Chromium; every request and every console line is logged; its microphone is a file."""
     from selenium import webdriver
     from selenium.webdriver.chrome.options import Options
     from selenium.webdriver.chrome.service import Service
@@ -66,8 +70,11 @@ def start(profile: Path, *more: str):
         "--disable-sync",
         "--disable-default-apps",
         "--hide-scrollbars",
+        "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        f"--use-file-for-fake-audio-capture={profile.parent / HEARD}",
+        "--autoplay-policy=no-user-gesture-required",
         f"--user-data-dir={profile}",
-        *more,
     ):
         options.add_argument(each)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})

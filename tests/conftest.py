@@ -86,9 +86,15 @@ def located(answered: Path, tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     """One Chromium for all that look at pages."""
-    started = browser.start(tmp_path_factory.mktemp("profile"))
+    started = browser.start(tmp_path_factory.mktemp("chromium") / "profile")
     yield started
     started.quit()
+
+
+@pytest.fixture
+def heard_file(chromium: Any) -> Path:
+    """The WAV that the browser's microphone plays."""
+    return Path(chromium.capabilities["chrome"]["userDataDir"]).parent / browser.HEARD
 
 
 @pytest.fixture

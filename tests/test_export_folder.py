@@ -7,8 +7,6 @@ import errno
 import os
 import shutil
 import signal
-import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
@@ -18,7 +16,7 @@ import pytest
 from geoleak.errors import GeoleakError
 from geoleak.export import folder
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
-from tests.command import REPO, on_small_disk, run
+from tests.command import fork, on_small_disk, run
 from tests.output_faults import Steps
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
@@ -296,25 +294,17 @@ def test_a_disk_that_fills_while_a_file_grows(located: Path, size: int) -> None:
     assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
-def killed_at(site: Path, seconds: float) -> int:
-    """Kill a run after so many seconds; return its code."""
-    child = subprocess.Popen(
-        [sys.executable, "-m", "geoleak", "locate", str(site)],
-        cwd=REPO, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    try:
-        return child.wait(timeout=seconds)
-    except subprocess.TimeoutExpired:
-        child.kill()
-        return child.wait()
-
-
-def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(located: Path) -> None:
+@pytest.mark.parametrize("name", ["result.json", "map.html"])
+def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(located: Path, name: str) -> None:
     before = contents(located / "out")
-    for seconds in (0.9, 1.7):
-        killed_at(located, seconds)
-        assert contents(located / "out") == before  # the same inputs: the same bytes
-    assert run("locate", located).code == 0
+    child = fork(["locate", located], {})
+    while not (written := [*located.glob(f".*/{name}")]):
+        assert os.waitpid(child, os.WNOHANG) == (0, 0)
+        time.sleep(0.001)
+    os.kill(child, signal.SIGKILL)
+    assert os.waitpid(child, 0)[1] == signal.SIGKILL and written[0].exists()
+    assert contents(located / "out") == before
+    assert run("locate", located).code == 0  # the same inputs: the same bytes
     assert contents(located / "out") == before
     assert not [each for each in located.iterdir() if each.name.startswith(".")]
 

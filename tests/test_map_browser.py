@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import itertools
 import json
 import time
 
@@ -23,8 +24,8 @@ NOT_TO_DIG = {"listen_on": 2, "check_first": 3}
 """Sites without a stake -> how many places to go to next."""
 EACH_ONCE = [(name, (PHONE, DESK)[k % 2]) for k, name in enumerate(SITES)]
 REST = [(name, size) for name in SITES for size in (PHONE, DESK) if (name, size) not in EACH_ONCE]
-UNLIKE = [("feet", PHONE), ("metric", DESK), ("listen_on", DESK), ("hostile", PHONE),
-          ("check_first", DESK)]  # fmt: skip
+UNLIKE = [("feet", PHONE), ("listen_on", DESK), ("hostile", PHONE)]
+FIRST = [("feet", PHONE), ("feet", DESK), ("listen_on", PHONE), ("check_first", PHONE)]
 ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
 
 
@@ -69,9 +70,6 @@ return [...signs].map(sign => {
 
 
 def _open(driver, page, size=DESK):
-    driver.get("about:blank")
-    driver.get_log("performance")
-    driver.get_log("browser")
     browser.size(driver, *size)
     driver.get(page.as_uri())
 
@@ -120,7 +118,7 @@ def test_opens_from_disk_without_network_or_complaint_the_answer_in_view(driver,
     assert driver.execute_script(ON_TOP), "something lies on the answer"
 
 
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
+@at_length("size", [PHONE], [DESK])
 def test_to_listen_on_the_map_shows_where_next_and_nothing_to_dig_by(driver, pages, size):
     result = listen_on_site()
     _open(driver, pages["listen_on"], size)
@@ -183,18 +181,15 @@ def test_every_layer_can_be_switched_off_and_on(driver, pages):
         for each in driver.find_elements("css selector", ".leaflet-control-layers-overlays label")
     ]
     assert {"Pipe", "Hole", "Stake", "Readings", "Other services", "Marks"} <= set(names)
-    everything = (
-        "return document.querySelectorAll('.leaflet-pane path, .leaflet-marker-icon').length"
+    *off, back = driver.execute_script(
+        "const seen = () =>"
+        "  document.querySelectorAll('.leaflet-pane path, .leaflet-marker-icon').length;"
+        "const counts = [seen(), ...arguments[0].map(box => (box.click(), seen()))];"
+        "arguments[0].forEach(box => box.click()); return [...counts, seen()]",
+        boxes,
     )
-    before = driver.execute_script(everything)
-    for box in boxes:
-        full = driver.execute_script(everything)
-        driver.execute_script("arguments[0].click()", box)
-        assert driver.execute_script(everything) < full
-    assert driver.execute_script(everything) == 0
-    for box in boxes:
-        driver.execute_script("arguments[0].click()", box)
-    assert driver.execute_script(everything) == before
+    assert all(after < before for before, after in itertools.pairwise(off)) and off[-1] == 0
+    assert back == off[0]
     assert _console(driver) == []
 
 
@@ -230,7 +225,7 @@ def test_popups_open_by_mouse_and_by_keyboard(driver, pages):
     assert _console(driver) == []
 
 
-# The signs of a local or metric site are those of the one in feet.
+# The signs of a local or metric site are those of the one in feet; of one to check, nearly.
 @at_length(("name", "size"), UNLIKE, [each for each in EACH_ONCE + REST if each not in UNLIKE])
 def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
     """Measured, not read: letters a line each have the same text as a table."""
@@ -248,7 +243,7 @@ def test_every_popup_is_seen_whole_and_can_be_read(driver, pages, name, size):
         assert each["open"] == 0 and each["back"], each
 
 
-@at_length("name", ["feet", "listen_on"], ["check_first"])
+@at_length("name", ["feet"], ["listen_on", "check_first"])
 def test_other_fonts_leave_the_popups_readable(driver, pages, name):
     """Wider letters than any installed here: a phone has its own fonts."""
     _open(driver, pages[name], PHONE)
@@ -321,8 +316,7 @@ return [bars.length, words.length, found];
 """
 
 
-@pytest.mark.parametrize("size", [PHONE, DESK], ids=["390", "1280"])
-@pytest.mark.parametrize("name", ["feet", "listen_on", "check_first"])
+@at_length(("name", "size"), FIRST, [("listen_on", DESK), ("check_first", DESK)])
 def test_a_first_screen_says_all_and_no_label_runs_into_another_nor_under_the_bars(
     driver, pages, name, size
 ):
@@ -392,7 +386,8 @@ def test_the_buttons_change_the_view_and_the_position_waits_to_be_asked(driver, 
     assert "within 5 m" in said
 
 
-def test_a_local_site_offers_no_phone_position(driver, pages):
+def test_a_local_site_offers_no_phone_position_and_its_scale_bar_is_true(driver, pages):
+    """The hole of the local site is 5 ft long; on the screen it has the length the bar says."""
     _open(driver, pages["local"], PHONE)
     first_screen(driver, "local")
     labels = [each.text for each in driver.find_elements("css selector", ".press")]
@@ -400,10 +395,6 @@ def test_a_local_site_offers_no_phone_position(driver, pages):
     lines = driver.find_elements("css selector", ".leaflet-control-scale-line")
     assert [each.text.split()[-1] for each in lines] == ["m", "ft"]
 
-
-def test_the_scale_bar_of_a_local_site_is_true(driver, pages):
-    """The hole of the local site is 5 ft long; on the screen it has the length the bar says."""
-    _open(driver, pages["local"])
     bar_m, bar_px, hole_px = driver.execute_script(
         """
         const bar = document.querySelector('.leaflet-control-scale-line');

@@ -5,6 +5,7 @@ from __future__ import annotations
 import concurrent.futures
 import contextlib
 import functools
+import importlib
 import json
 import math
 import os
@@ -50,7 +51,11 @@ class Serving:
     It is a fork of this one, which spares it the imports; ``fresh`` starts it as a user does.
     """
 
+    NEEDS = ("loops.auto", "protocols.http.auto", "protocols.websockets.auto", "lifespan.on")
+
     def __init__(self, folder: Path, *words: str, fresh: bool = False) -> None:
+        for name in self.NEEDS:
+            importlib.import_module(f"uvicorn.{name}")
         self.folder = folder
         self._said = tempfile.TemporaryFile("w+")  # noqa: SIM115
         ours, theirs = os.pipe()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import json
 import math
@@ -122,12 +121,7 @@ def type_reading(
 ) -> None:
     """Enter a reading as a thumb does, by the pad."""
     ask(driver, "document.querySelector('[data-form=reading]').click()")
-    ask(
-        driver,
-        "const i = document.querySelector('#fields input'); i.value = arguments[0];"
-        "i.dispatchEvent(new Event('input'))",
-        place,
-    )
+    typed_place(driver, place)
     press(driver, kind)
     for k, repeat in enumerate(level.split()):
         if k:
@@ -555,39 +549,19 @@ def test_what_is_pressed_is_large_and_nothing_leaves_the_page(driver, page, size
     assert set(requested) == {page.base}
 
 
-@contextlib.contextmanager
-def hearing(wav: Path, profile: Path):
-    """Give a browser whose microphone plays a file, over and over."""
-    started = browser.start(
-        profile,
-        "--use-fake-ui-for-media-stream",
-        "--use-fake-device-for-media-stream",
-        f"--use-file-for-fake-audio-capture={wav}",
-        "--autoplay-policy=no-user-gesture-required",
-    )
-    try:
-        yield started
-    finally:
-        started.quit()
-
-
-def test_the_microphone_s_level_is_what_listen_gives(court: Path, tmp_path: Path) -> None:
-    rng = np.random.default_rng(8)
-    wav = tmp_path / "heard.wav"
+def test_the_microphone_s_level_is_what_listen_gives(driver, court: Path, heard_file: Path) -> None:
+    rng, wav = np.random.default_rng(8), heard_file
     # A hiss that does not change: whichever five seconds are taken, the level is one.
     write_wav_16(wav, rng.normal(size=48_000 * 20), 48_000, peak=0.6)
-    with hearing(wav, tmp_path / "profile") as started, serving(court) as server:
-        opened(started, server.url)
-        started.execute_script("document.querySelector('[data-form=sound]').click()")
-        started.execute_script(
-            "const i = document.querySelector('#fields input'); i.value = '113';"
-            "i.dispatchEvent(new Event('input'))"
-        )
-        wait(started, "document.querySelector('#fields select').options.length > 0")
-        press(started, "Take five seconds")
-        said = wait(started, f"{SAID}.includes(' dB from') && {SAID}", seconds=40)
-        started.execute_script("document.getElementById('save').click()")
-        settled(started)
+    with serving(court) as server:
+        opened(driver, server.url)
+        driver.execute_script("document.querySelector('[data-form=sound]').click()")
+        typed_place(driver, "113")
+        wait(driver, "document.querySelector('#fields select').options.length > 0")
+        press(driver, "Take five seconds")
+        said = wait(driver, f"{SAID}.includes(' dB from') && {SAID}", seconds=40)
+        driver.execute_script("document.getElementById('save').click()")
+        settled(driver)
     result = geoleak.locate(geoleak.read_site(court))
     (read,) = [each for each in result.readings if each.recording]
     assert soundfile.info(court / read.recording).duration == 5.0
@@ -598,28 +572,27 @@ def test_the_microphone_s_level_is_what_listen_gives(court: Path, tmp_path: Path
 
 @pytest.mark.long  # two takes of 15 s each, as they are heard
 def test_practice_by_two_takes_finds_the_band_that_levels_are_then_taken_in(
-    court: Path, tmp_path: Path
+    driver, court: Path, heard_file: Path
 ) -> None:
     rng = np.random.default_rng(9)
     rate, running_s = 48_000, 40
     sound = rng.normal(size=100 * rate)
     hiss = butter(4, [600, 1200], "bandpass", fs=rate, output="sos")
     sound[: running_s * rate] += 5 * sosfilt(hiss, rng.normal(size=running_s * rate))
-    wav = tmp_path / "tap.wav"
-    write_wav_16(wav, sound, rate, peak=0.6)
-    with hearing(wav, tmp_path / "profile") as started, serving(court) as server:
-        opened(started, server.url)
-        started.execute_script("document.querySelector('[data-form=sound]').click()")
-        press(started, "Practice: tap running, tap shut")
-        wait(started, "document.querySelector('#fields select').options.length > 0")
+    write_wav_16(heard_file, sound, rate, peak=0.6)
+    with serving(court) as server:
+        opened(driver, server.url)
+        driver.execute_script("document.querySelector('[data-form=sound]').click()")
+        press(driver, "Practice: tap running, tap shut")
+        wait(driver, "document.querySelector('#fields select').options.length > 0")
         began = time.monotonic()
-        press(started, "Take it running")
+        press(driver, "Take it running")
         taken = "[...document.querySelectorAll('#fields .on')].length"
-        wait(started, taken, seconds=40)
+        wait(driver, taken, seconds=40)
         time.sleep(max(0.0, running_s + 2 - (time.monotonic() - began)))  # the tap is shut
-        press(started, "Take it shut")
-        said = wait(started, f"{SAID}.includes('running against shut') && {SAID}", seconds=60)
-        bands = json.loads(started.execute_script("return localStorage.getItem('bands')"))
+        press(driver, "Take it shut")
+        said = wait(driver, f"{SAID}.includes('running against shut') && {SAID}", seconds=60)
+        bands = json.loads(driver.execute_script("return localStorage.getItem('bands')"))
     assert "tells the two recordings apart" in said
     takes = list((court / "recordings").glob("*.wav"))
     assert [soundfile.info(take).duration for take in takes] == [15.0, 15.0]

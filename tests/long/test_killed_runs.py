@@ -15,10 +15,23 @@ import pytest
 
 from tests.command import REPO, on_small_disk, run
 from tests.spoilt_sites import SITES
-from tests.test_export_folder import contents, killed_at
+from tests.test_export_folder import contents
 
 pytestmark = pytest.mark.long
 KILLS = 200
+
+
+def killed_at(site: Path, seconds: float) -> int:
+    """Kill a run after so many seconds; return its code."""
+    child = subprocess.Popen(
+        [sys.executable, "-m", "geoleak", "locate", str(site)],
+        cwd=REPO, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    try:
+        return child.wait(timeout=seconds)
+    except subprocess.TimeoutExpired:
+        child.kill()
+        return child.wait()
 
 
 def again(place: Path) -> Path:
