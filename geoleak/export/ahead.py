@@ -259,7 +259,7 @@ def meaning(result: Result) -> str:
         {
             "stop": f"goes quiet with {turned}: not the leak. Stays, and dies with the supply: "
             "likelier the leak. Stays with the supply shut: the valve passes (a tap past it runs "
-            "on), or it is not from this pipe",
+            "on: shut the next one), or it is not from this pipe",
             "across": "louder to one side: the leak lies on a line there. Loudest in the middle: "
             "likelier straight below",
             "trace_on": "louder past the end: the leak lies there. Falls off, or the pipe ends: "
