@@ -24,10 +24,10 @@ from geoleak.tables import setting
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# Two contacts do not agree where no loss within so many sigma of the pipe's and of a tee's makes
-# their difference, and so little chance is left to their own errors in all pairs of them; with
-# the lesser chance they contradict each other (common practice, no source).
-LOSS_SIGMAS, CHANCE, CONTRADICTION = 3.0, 0.05, 0.01
+# Two contacts contradict each other where no loss within so many sigma of the pipe's and of a tee's
+# makes their difference, and so little chance is left to their own errors in all pairs of them
+# (common practice, no source).
+LOSS_SIGMAS, CHANCE = 3.0, 0.02
 AGAIN = (
     "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
     "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "
@@ -114,15 +114,12 @@ class ContactEvidence(LevelEvidence[Pipe]):
         fit, *more = super().fits_of(draws, off, rng, silent=silent)
         rows, told = self._readings(), None if silent else self._worst_pair(draws)
         if told is not None:
-            pair, chance = told
-            said = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in pair)
-            text = f"{self.rows} contact readings do not agree with one leak: {said}"
-            if chance >= CONTRADICTION:
-                return replace(
-                    fit, text=f"{text}, hardly by any loss on the way", against=True
-                ), *more
-            text += " contradict each other, no loss on the way makes that"
-            again = AGAIN.format(" and ".join(rows.named(k) for k in pair))
+            said = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in told)
+            text = (
+                f"{self.rows} contact readings do not agree with one leak: {said} contradict each "
+                "other, no loss on the way makes that"
+            )
+            again = AGAIN.format(" and ".join(rows.named(k) for k in told))
             return (replace(fit, text=text, agrees=False, redo=again),)
         if not silent and self._dead():
             names = " and ".join(rows.named(k) for k in range(len(rows)))
@@ -130,11 +127,11 @@ class ContactEvidence(LevelEvidence[Pipe]):
             fit = replace(fit, text=text, against=True)
         return fit, *more
 
-    def _worst_pair(self, draws: LevelDraws) -> tuple[tuple[int, int], float] | None:
-        """Return the two readings least likely to differ so by a loss along the pipe, with how.
+    def _worst_pair(self, draws: LevelDraws) -> tuple[int, int] | None:
+        """Return the two readings least likely to differ so by a loss along the pipe.
 
         The farther one may be quieter by the greatest loss on the way that it has more of, and
-        never louder. The chance is that any pair's errors make it; None where that is not little.
+        never louder. None where the errors of any pair make it with more than little chance.
         """
         pooled, rows = self.pooled, self._readings()
         told = np.flatnonzero((pooled.reading >= 0) & (pooled.censored == 0))
@@ -156,7 +153,7 @@ class ContactEvidence(LevelEvidence[Pipe]):
             return None
         one, two = np.unravel_index(int(np.argmax(over)), over.shape)
         low, high = sorted(int(pooled.reading[told[k]]) for k in (one, two))
-        return (low, high), chance
+        return low, high
 
     def _dead(self) -> bool:
         """Tell whether no contact is louder than the quietest ground that was read."""

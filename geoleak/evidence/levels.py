@@ -487,15 +487,14 @@ class LevelEvidence(Generic[GroundKind]):
         agrees = p_value >= MISFIT and count < self.rows
         # What was pooled of readings that contradict one another is no agreement of theirs.
         off_or_apart = count if silent else self._readings_of(off.unlike | self._apart())
-        apart = agrees and off_or_apart == self.rows
         text = self._fit_text(draws, off_or_apart, agrees=agrees, silent=silent)
-        if apart:
-            text = f"{self.rows} {self.noun} contradict those taken at the same place"
+        if agrees and off_or_apart == self.rows:
+            agrees, text = False, f"{self.rows} {self.noun} contradict those taken at the same place"
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
         names = (self._readings().named(k) for k in range(self.rows)) if few else ()
         redo = AGAIN.format(" and ".join(names)) if few else ""
-        fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo, against=apart)
+        fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo)
         rows = np.flatnonzero(off.unlike & ~(off.far & (off.db > 0.0)))
         if silent or not agrees or len(rows) == 0:
             return (fit,)
