@@ -33,12 +33,13 @@ TRACE_M = 1.0
 AGAIN_PLACES = 16
 # Less chance of a dry hole than this is not worth naming a check for where nothing else is asked.
 LEAST = 0.005
-# Which rivals a check tells from the leak straight below.
+# Which rivals a check tells from the leak straight below; a rod, pushed with everything off, what
+# stops with taps and machines as well.
 TELLS = {
     "stop": ("fitting",),
     "across": ("aside",),
     "trace_on": ("beyond",),
-    "rod": ("displaced", "aside"),
+    "rod": ("displaced", "aside", "fitting"),
 }
 
 
@@ -144,6 +145,8 @@ def next_check(
         places = places_of(survey, kind, leg, stake_m, middle_m)
         if kind == "rod":
             minutes = rod_minutes(survey, places)
+            if not StopTests(survey).off_near(leg, stake_m):
+                minutes += setting("all_off_minutes").value
         else:
             minutes = setting(f"check_{kind}_minutes").value
         if spared < LEAST or not places:
@@ -179,7 +182,7 @@ def rod_minutes(survey: Survey, places: tuple[Place, ...]) -> float:
 
 def _is_known(survey: Survey, rival: Explanation, stake_m: float) -> bool:
     """Tell whether any check was made here that tells of a rival."""
-    by_rod = rival.name in TELLS["rod"]
+    by_rod = rival.name in ("displaced", "aside")
     return rival.checked or (by_rod and pushes(survey, rival.place[0], stake_m) >= len(ROD_M))
 
 
@@ -205,11 +208,12 @@ def rod_begun(survey: Survey, leg: int, chainage_m: float) -> bool:
 def _finds(survey: Survey, kind: str, rival: Explanation) -> float:
     """Return the chance that a check tells a rival from the leak."""
     leg, at, _ = rival.place
-    if kind == "rod" and pushes(survey, leg, at) >= len(ROD_M):
-        return setting("rod_again_finds").value
-    if kind != "stop":
-        return setting(f"{kind}_finds").value
-    return StopTests(survey).told_apart(leg, at, shot=rival.point is not None)
+    again = kind == "rod" and pushes(survey, leg, at) >= len(ROD_M)
+    finds = 1.0 if kind == "stop" else setting(f"{kind}_{'again_' * again}finds").value
+    if rival.name != "fitting":
+        return finds
+    shot, off = rival.point is not None, kind == "rod"
+    return finds * StopTests(survey).told_apart(leg, at, shot=shot, off=off)
 
 
 def beside(survey: Survey, leg: int, chainage_m: float) -> str | None:

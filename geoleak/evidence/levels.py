@@ -489,7 +489,10 @@ class LevelEvidence(Generic[GroundKind]):
         off_or_apart = count if silent else self._readings_of(off.unlike | self._apart())
         text = self._fit_text(draws, off_or_apart, agrees=agrees, silent=silent)
         if agrees and off_or_apart == self.rows:
-            agrees, text = False, f"{self.rows} {self.noun} contradict those taken at the same place"
+            agrees, text = (
+                False,
+                f"{self.rows} {self.noun} contradict those taken at the same place",
+            )
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
         names = (self._readings().named(k) for k in range(self.rows)) if few else ()

@@ -175,12 +175,24 @@ class StopTests:
         return bool(rows.level_db[close].max() < 0.5 * (test.as_found_db + fell.min()))
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether the sound at a place was listened to with everything off.
+        """Tell whether the sound at a place was listened to with everything off, or by a rod.
 
         A test in which turning all off silenced it tells that it was not.
         """
-        off = _mostly_off(_near(self.survey, leg, chainage_m))
+        off = _mostly_off(_near(self.survey, leg, chainage_m)) or self._rod_hears(leg, chainage_m)
         return off and not self.stopped(leg, chainage_m, "all_off")
+
+    def _rod_hears(self, leg: int, chainage_m: float) -> bool:
+        """Tell whether with everything off a rod is as loud as the ground above was: it goes on."""
+        rod, ground = self.survey.rod, self.survey.surface
+        pushed, heard = (
+            (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
+            for rows in (rod, ground)
+        )
+        pushed = pushed & rod.everything_off
+        if not pushed.any() or not heard.any():
+            return False
+        return bool(rod.at_one_gain_db[pushed].max() >= ground.at_one_gain_db[heard].max())
 
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
@@ -213,12 +225,15 @@ class StopTests:
         """
         return np.logaddexp.reduce(self._by_maker(leg, chainage_m, shot=shot))
 
-    def told_apart(self, leg: int, chainage_m: float, *, shot: bool) -> float:
-        """Return the share of other makers at a place that a stop test tells from the leak."""
+    def told_apart(self, leg: int, chainage_m: float, *, shot: bool, off: bool = False) -> float:
+        """Return the share of other makers at a place that a stop test tells from the leak.
+
+        ``off``: that listening with everything off alone does.
+        """
         at = np.array([leg]), np.array([chainage_m])
         share = np.exp(self._by_maker(*at, shot=shot)[:, 0])
-        as_leak = np.array([FALLS[name] == FALLS["leak"] for name in MAKERS])
-        return float(share[~as_leak].sum() / max(share.sum(), 1e-300))
+        told = [FALLS[name][0] if off else FALLS[name] != FALLS["leak"] for name in MAKERS]
+        return float(share[np.array(told)].sum() / max(share.sum(), 1e-300))
 
     def _by_maker(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
         """Return the log weight of each maker at each place, shape (makers, k)."""

@@ -28,7 +28,7 @@ SHEETS = {
     "across": "readings.csv: these places, as they stand here",
     "trace_on": "readings.csv: the level, by a mark shot there that is made the leg's start or end "
     "in site.toml; where the pipe ends before it: ends_here in the leg's table",
-    "rod": "readings.csv: kind rod at these places",
+    "rod": "readings.csv: kind rod, everything_off yes, at these places",
     "again": "readings.csv: these places again, everything_off yes",
 }
 FROM_MARK = re.compile(
@@ -234,9 +234,10 @@ def task(result: Result) -> str:
         return f"trace and listen past the end of {leg}, or say it ends ({minutes})"
     if check.kind == "rod":
         return (
-            f"push a rod down beside the pipe at {_counted(len(check.places))} and read through it "
-            f"({minutes}); from a last one that is the loudest go on {_half_step(unit)} at a time "
-            "until it falls; it breaks ground: after the locate request"
+            "with every tap and machine off push a rod down beside the pipe at "
+            f"{_counted(len(check.places))} and read through it ({minutes}); from a last one that "
+            f"is the loudest go on {_half_step(unit)} at a time until it falls; it breaks ground: "
+            "after the locate request"
         )
     return f"turn off what the stop test showed to sound and read the line once more ({minutes})"
 
@@ -266,7 +267,8 @@ def meaning(result: Result) -> str:
             "likelier where it was",
             "rod": "loudest at another step: the sound comes up along the trench: "
             "enter it, the hole moves. "
-            "Loudest in the middle: likelier straight below. Faint throughout: not on this pipe",
+            "Loudest in the middle: likelier straight below. Faint throughout: it was a tap "
+            "or a machine, or is not on this pipe",
             "again": "what is left is the leak, or nothing is heard: then it is elsewhere",
         }.get(check.kind, "")
     )

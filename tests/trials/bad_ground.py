@@ -104,9 +104,12 @@ class World:
         return float(np.round(floor + 10 * np.log10(1 + power) + self.rng.normal(0, READING_DB)))
 
     def rod(self, at: np.ndarray) -> np.ndarray:
-        """Return levels through a rod beside the pipe, from the near field and along the pipe."""
+        """Return levels through a rod beside the pipe, from the near field and along the pipe.
+
+        With every tap and machine off.
+        """
         ground, total = self.ground, np.zeros(len(at))
-        for each in self.sources:
+        for each in (source for source in self.sources if not source.stops_with_taps):
             away = np.sqrt((at - each.chainage_m) ** 2 + each.aside_m**2 + ROD_STANDOFF_M**2)
             near = 20 * np.log10(ground.depth_m / away)
             near = near + (ground.depth_m - away) * ground.loss_low
@@ -182,7 +185,7 @@ class World:
             self.minutes += setting("rod_push_minutes").value
             at = np.append(at, further)
             level = np.append(level, self.rod(at[-1:]))
-        self._add("rod", at, level, np.zeros(len(at)))
+        self._add("rod", at, level, np.zeros(len(at)), off=True)
 
     def _again(self, check: Check) -> None:
         """Read the line again with what the stop test found turned off."""
@@ -214,7 +217,15 @@ class World:
         level = self.surface(more, np.zeros(len(more)), off=self.everything_off)
         self._add("surface", more, level, np.zeros(len(more)))
 
-    def _add(self, kind: str, at: np.ndarray, level: np.ndarray, offset: np.ndarray) -> None:
+    def _add(
+        self,
+        kind: str,
+        at: np.ndarray,
+        level: np.ndarray,
+        offset: np.ndarray,
+        *,
+        off: bool | None = None,
+    ) -> None:
         route = self.survey.legs[0].route
         old: Levels = getattr(self.survey, kind)
         many = synthetic.levels(
@@ -224,8 +235,9 @@ class World:
             route=route,
             offset_m=np.concatenate([old.offset_m, offset]),
         )
-        off = np.concatenate([old.everything_off, np.full(len(at), self.everything_off)])
-        self.survey = replace(self.survey, **{kind: replace(many, everything_off=off)})
+        quiet = np.full(len(at), self.everything_off if off is None else off)
+        quiet = np.concatenate([old.everything_off, quiet])
+        self.survey = replace(self.survey, **{kind: replace(many, everything_off=quiet)})
 
 
 def surface_power(ground: Ground, source: Source, at: np.ndarray, offset: np.ndarray) -> np.ndarray:
