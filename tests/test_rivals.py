@@ -56,6 +56,7 @@ from geoleak.posterior.rivals import (
     OFF_LINE_M,
     RODS,
     Explainer,
+    checked,
     free_ends,
     shares_beyond,
     smeared,
@@ -549,6 +550,38 @@ def test_a_rod_that_was_pushed_tells_of_a_line_aside_and_less_the_second_time():
         assert _is_known(after, rivals["aside"], stake) is known
         assert not _is_known(after, rivals["fitting"], stake)
         assert _finds(after, "rod", rivals["aside"]) == finds
+        # Pushed with everything off it tells what stops with taps and machines.
+        stops = 0.40 + 0.25
+        assert _finds(after, "rod", rivals["fitting"]) == pytest.approx(finds * stops)
+
+
+@pytest.mark.parametrize(
+    ("over_db", "off", "away_m", "told"),
+    [
+        (0.1, True, 2.6, True),
+        (0.1, True, 3.4, False),
+        (-0.1, True, 2.6, False),
+        (0.1, False, 2.6, False),
+    ],
+)
+def test_a_rod_as_loud_with_everything_off_tells_that_the_sound_goes_on(over_db, off, away_m, told):
+    survey = listened()
+    rows, route = survey.surface, survey.legs[0].route
+    level = rows.level_db[np.abs(rows.chainage_m - 47.3) < 3.0].max() + over_db
+    rod = synthetic.levels("rod", [47.3 + away_m], [level], route=route)
+    after = replace(survey, rod=replace(rod, everything_off=np.array([off])))
+    assert StopTests(after).off_near(0, 47.3) is told
+    assert ("fitting" in checked(after, 0, 47.3)) is told
+    at = np.array([0]), np.array([47.3])
+    before, now = (StopTests(each).of_another(*at, shot=False)[0] for each in (survey, after))
+    assert bool(now < before - 0.5) is told
+
+
+def test_turning_everything_off_for_a_rod_takes_its_minutes():
+    for off, minutes in ((False, 15.0), (True, 12.0)):
+        survey = listened(off=off)
+        check = decide(survey, judged(survey), **SURE).check
+        assert (check.kind, check.minutes) == ("rod", minutes)
 
 
 def test_an_undocumented_survey_is_checked_first():
