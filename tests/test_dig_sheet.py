@@ -32,6 +32,14 @@ ARABIC = "خط المياه 12 (شمال)"
 CHINESE = "柳树院 漏水"
 
 
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory):
+    """The sheet of every site: its reader and its file."""
+    return {
+        name: _read(build(), tmp_path_factory.mktemp(name)) for name, build in EVERY_SITE.items()
+    }
+
+
 def _read(result, folder):
     path = write_dig_sheet(result, folder / "dig_sheet.pdf")
     return pypdf.PdfReader(path), path
@@ -42,7 +50,10 @@ def _uri(result):
 
 
 def _text(result, folder):
-    reader, _ = _read(result, folder)
+    return _words(_read(result, folder)[0])
+
+
+def _words(reader):
     return " ".join(reader.pages[0].extract_text().split())
 
 
@@ -59,9 +70,8 @@ def _pieces(page):
 
 
 @pytest.mark.parametrize("name", EVERY_SITE)
-def test_one_small_page_with_its_fonts_inside(name, tmp_path):
-    result = EVERY_SITE[name]()
-    reader, path = _read(result, tmp_path)
+def test_one_small_page_with_its_fonts_inside(name, sheets, tmp_path):
+    reader, path = sheets[name]
     assert len(reader.pages) == 1
     assert path.stat().st_size <= 300_000
     page = reader.pages[0]
@@ -77,9 +87,8 @@ def test_one_small_page_with_its_fonts_inside(name, tmp_path):
 
 
 @pytest.mark.parametrize("name", EVERY_SITE)
-def test_nothing_is_under_9_points_and_the_answer_is_18_or_more(name, tmp_path):
-    reader, _ = _read(EVERY_SITE[name](), tmp_path)
-    pieces = _pieces(reader.pages[0])
+def test_nothing_is_under_9_points_and_the_answer_is_18_or_more(name, sheets):
+    pieces = _pieces(sheets[name][0].pages[0])
     assert len(pieces) > 40
     assert min(size for _, size in pieces) >= 9 - 1e-6
     large = " ".join(text for text, size in pieces if size >= 18 - 1e-6)
@@ -91,9 +100,9 @@ def test_nothing_is_under_9_points_and_the_answer_is_18_or_more(name, tmp_path):
         assert word in large
 
 
-def test_the_figures_are_those_of_the_result(tmp_path):
+def test_the_figures_are_those_of_the_result(sheets):
     result = feet_site()
-    text = _text(result, tmp_path)
+    text = _words(sheets["feet"][0])
     numbers = result.to_dict()
     foot = 1200 / 3937
     before = numbers["decision"]["hole"]["before_stake_m"] / foot
@@ -139,11 +148,9 @@ def test_whoever_digs_is_told_what_speaks_against_it(count, more, tmp_path):
     assert more in text and ("more in map" in text) == bool(more)
 
 
-def test_feet_and_metre_twins_say_the_same(tmp_path):
+def test_feet_and_metre_twins_say_the_same(sheets):
     """The twins stand on the same ground: every length of one is the other's in its unit."""
-    (tmp_path / "a").mkdir()
-    (tmp_path / "b").mkdir()
-    feet, metres = _text(feet_site(), tmp_path / "a"), _text(metric_site(), tmp_path / "b")
+    feet, metres = (_words(sheets[name][0]) for name in ("feet", "metric"))
     pattern = r"Open: ([\d.]+) \w+ from the stake toward the meter and ([\d.]+) \w+ toward"
     for in_feet, in_metres in zip(
         re.search(pattern, feet).groups(), re.search(pattern, metres).groups(), strict=True
@@ -163,10 +170,10 @@ def test_listening_on_and_an_assumed_route_are_said_large(tmp_path):
     assert "DIG" not in large.split() and "Open" not in large and "Stake" not in large
 
 
-def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(tmp_path):
+def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(sheets):
     result = listen_on_site()
-    reader, _ = _read(result, tmp_path)
-    text = " ".join(reader.pages[0].extract_text().split())
+    reader, _ = sheets["listen_on"]
+    text = _words(reader)
     assert reader.metadata.title.endswith("listening sheet")
     for said in (
         "1 surface 109 up 1.0 yard 0+43.0",
@@ -211,7 +218,7 @@ def test_a_long_sheet_keeps_every_caution_and_stays_one_page(tmp_path):
     reasons = tuple(f"caution {k}: mind the step and the other services" for k in range(22))
     reader, _ = _read(replace(result, ties=ties, cautions=reasons), tmp_path)
     assert len(reader.pages) == 1
-    text = " ".join(reader.pages[0].extract_text().split())
+    text = _words(reader)
     for k in range(22):
         assert f"caution {k}: mind the step" in text
     assert "more in result.json" in text
@@ -259,12 +266,12 @@ def test_arabic_is_joined_and_turned():
 
 
 @pytest.mark.parametrize("name", EVERY_SITE)
-def test_the_page_is_tagged_titled_and_dated_for_readers_of_other_makers(name, tmp_path):
+def test_the_page_is_tagged_titled_and_dated_for_readers_of_other_makers(name, sheets):
     """Structure as poppler reads it; ISO 32000-1, 14.8.4 names the types."""
     if not shutil.which("pdfinfo"):
         pytest.skip("needs pdfinfo (Debian: poppler-utils)")
     result = EVERY_SITE[name]()
-    reader, path = _read(result, tmp_path)
+    reader, path = sheets[name]
 
     def said(*options):
         asked = ["pdfinfo", "-isodates", *options, str(path)]
@@ -318,21 +325,20 @@ def test_the_geo_uri_follows_rfc_5870(accuracy):
     assert _uri(local_site()) == ""
 
 
-@pytest.mark.parametrize("build", [feet_site, listen_on_site])
-def test_the_code_on_the_page_is_read_back(build, tmp_path):
+@pytest.mark.parametrize("name", ["feet", "listen_on"])
+def test_the_code_on_the_page_is_read_back(name, sheets, tmp_path):
     zxingcpp = pytest.importorskip("zxingcpp")
     image = pytest.importorskip("PIL.Image")
     if not shutil.which("pdftoppm"):
         pytest.skip("needs pdftoppm (Debian: poppler-utils)")
-    result = build()
-    _, path = _read(result, tmp_path)
+    result, (_, path) = EVERY_SITE[name](), sheets[name]
     subprocess.run(
         ["pdftoppm", "-r", "100", "-gray", "-png", "-singlefile", str(path), str(tmp_path / "p")],
         check=True,
     )
     found = zxingcpp.read_barcodes(image.open(tmp_path / "p.png"))
     wanted = _uri(result)
-    if build is listen_on_site:
+    if name == "listen_on":
         first = next(each for each in result.features if each.kind == "next_reading")
         wanted = f"geo:{first.lonlat.y:.6f},{first.lonlat.x:.6f};u=2"
         assert wanted != _uri(result)

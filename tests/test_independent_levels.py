@@ -92,7 +92,7 @@ def agree(result: geoleak.Result, own: Answer, *, flat: bool = False) -> None:
     ("length", "depth", "first", "step", "slab", "levels"),
     [
         pytest.param(30, 0.8, 1.0, 1.0, range(12, 19), HARD, id="hard"),
-        pytest.param(50, 0.9, 0.5, 1.0, NONE, FAINT, id="faint"),
+        pytest.param(50, 0.9, 0.5, 1.0, NONE, FAINT, marks=pytest.mark.long, id="faint"),
         pytest.param(40, 1.0, 0.0, 8.0, NONE, CONTACT, id="contact"),
         pytest.param(40, 1.0, 1.0, 2.0, NONE, GAS, id="gas"),
         pytest.param(30, 1.0, 1.0, 1.0, NONE, LOUD, marks=pytest.mark.long, id="loud"),
