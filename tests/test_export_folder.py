@@ -282,7 +282,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {each.name: each.read_bytes() for each in sorted(folder.iterdir())}
 
 
-@pytest.mark.parametrize("size", [600, 40_000, 110_000])
+@pytest.mark.parametrize("size", [600, 110_000])
 def test_a_disk_that_fills_while_a_file_grows(located: Path, size: int) -> None:
     before = contents(located / "out")
     biggest = max(len(each) for each in before.values())
@@ -294,11 +294,10 @@ def test_a_disk_that_fills_while_a_file_grows(located: Path, size: int) -> None:
     assert not [each for each in located.iterdir() if each.name.startswith(".")]
 
 
-@pytest.mark.parametrize("name", ["result.json", "map.html"])
-def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(located: Path, name: str) -> None:
+def test_a_run_killed_while_it_writes_is_cleared_up_by_the_next(located: Path) -> None:
     before = contents(located / "out")
     child = fork(["locate", located], {})
-    while not (written := [*located.glob(f".*/{name}")]):
+    while not (written := [*located.glob(".*/map.html")]):
         assert os.waitpid(child, os.WNOHANG) == (0, 0)
         time.sleep(0.001)
     os.kill(child, signal.SIGKILL)
