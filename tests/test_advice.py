@@ -171,6 +171,25 @@ def test_chance_counts_setting_out_and_elsewhere():
     assert best <= 1 - posterior.elsewhere
 
 
+@pytest.mark.parametrize("past", [-0.001, 0.001])
+def test_what_is_left_beside_the_hole_speaks_against_from_one_in_twenty(past):
+    """Elsewhere and a second place from 5 %, pipe aside of the hole from 3 % (common practice)."""
+    survey = listened(26.0)
+    posterior = infer(survey)
+    (first,) = posterior.peaks
+    second = replace(first, median_m=62.0, from_m=61.0, to_m=63.0, mass=0.05 + past)
+    aside = 0.4 / stats.norm.ppf(1 - 0.5 * (0.03 + past))
+    for other, sigma, words in (
+        (replace(posterior, elsewhere=0.05 + past), 0.0, "not on any traced line"),
+        (replace(posterior, peaks=(first, second)), 0.0, "a second place is possible"),
+        (posterior, aside, "farther aside than the hole is wide"),
+    ):
+        told = decide(
+            survey, other, setting_out_sigma=(0.0, sigma), hole_half_width_m=0.4, most_readings=0
+        )
+        assert any(words in each for each in told.reasons) is (past > 0), words
+
+
 def test_the_threshold_is_the_users():
     survey = listened(9.0, spacing=1.5)
     posterior = infer(survey)

@@ -31,6 +31,9 @@ SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
 EVEN_WHEN = 0.75
+# What a hole leaves out is said against it from these chances on (common practice, no source):
+# another place or no traced line; pipe farther aside than the hole is wide.
+LEFT_OUT, ASIDE = 0.05, 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +246,7 @@ def _against(case: Case, hole: DigWindow, across: float, *, coarse: bool) -> tup
             f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
             f"the crew digs from {percent(crew.dig_when)}"
         )
-    if len(posterior.peaks) > 1 and posterior.peaks[1].mass > 0.05:
+    if len(posterior.peaks) > 1 and posterior.peaks[1].mass > LEFT_OUT:
         other, second = posterior.peaks[1], _second_chance(survey, posterior, case.dig.sigma_m[0])
         found.append(
             f"a second place is possible: {survey.legs[other.leg].name} "
@@ -256,11 +259,11 @@ def _against(case: Case, hole: DigWindow, across: float, *, coarse: bool) -> tup
             "the readings ask for two leaks: the other near "
             f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
         )
-    if posterior.elsewhere > 0.05:
+    if posterior.elsewhere > LEFT_OUT:
         blamed = " as shot: the points are too coarse to tell" if coarse else ""
         off = f"{percent(posterior.elsewhere)} that the leak is not on any traced line"
         found.append(off + blamed)
-    if across < 0.97:
+    if across < 1 - ASIDE:
         found.append(
             f"{percent(1 - across)} that the pipe lies farther aside than the hole is wide"
         )
