@@ -169,8 +169,9 @@ class Dying:
 
     workers = 1
 
-    def __init__(self, over: str, times: int) -> None:
+    def __init__(self, over: str, times: int, monkeypatch) -> None:
         self.over, self.times = over, times
+        monkeypatch.setattr(batch_run, "wait", self.one_done)
         self.sent: list[list[str]] = []
         self.most = 0
 
@@ -187,16 +188,18 @@ class Dying:
             future.set_result([{**failed(each.name, ""), "status": "ok"} for each in sites])
         return future
 
-    def next_done(self, waiting):
+    def one_done(self, waiting, **_):
         self.most = max(self.most, len(waiting))
-        return {next(iter(waiting))}
+        return SimpleNamespace(done={next(iter(waiting))})
 
 
 @pytest.mark.parametrize(("times", "status"), [(1, "ok"), (2, "ok"), (3, "failed")])
-def test_a_dead_worker_s_site_is_tried_again_then_named(tmp_path, times, status) -> None:
+def test_a_dead_worker_s_site_is_tried_again_then_named(
+    tmp_path, monkeypatch, times, status
+) -> None:
     # The first death is the chunk's: nobody knows yet over which of its sites.
     sites = [SiteFolder(name, tmp_path) for name in "abc"]
-    pool, rows = Dying("b", times), []
+    pool, rows = Dying("b", times, monkeypatch), []
     assert run(sites, pool, Options(tmp_path), tell=rows.append)
     assert {row["site"]: row["status"] for row in rows} == {"a": "ok", "b": status, "c": "ok"}
     if status == "failed":
@@ -204,9 +207,9 @@ def test_a_dead_worker_s_site_is_tried_again_then_named(tmp_path, times, status)
         assert "the worker died over it" in bad["message"]
 
 
-def test_sites_go_to_a_worker_by_eights_and_three_such_wait(tmp_path: Path) -> None:
+def test_sites_go_to_a_worker_by_eights_and_three_such_wait(tmp_path: Path, monkeypatch) -> None:
     """Few enough that the last worker is not waited for; enough that none is idle."""
-    pool = Dying("", 0)
+    pool = Dying("", 0, monkeypatch)
     assert run(
         [SiteFolder(f"s{k}", tmp_path) for k in range(50)], pool, Options(tmp_path), tell=len
     )
@@ -240,7 +243,7 @@ def test_a_worker_that_is_killed_costs_no_other_site(
     assert sum(row["status"] == "ok" for row in rows) == 3
 
 
-def test_ctrl_c_finishes_what_runs(tmp_path: Path) -> None:
+def test_ctrl_c_finishes_what_runs(tmp_path: Path, monkeypatch) -> None:
     sites = [SiteFolder(f"s{k:02}", tmp_path) for k in range(80)]
     rows: list[dict] = []
 
@@ -249,7 +252,7 @@ def test_ctrl_c_finishes_what_runs(tmp_path: Path) -> None:
         if len(rows) == 10:
             raise KeyboardInterrupt
 
-    pool = Dying("none", 0)
+    pool = Dying("none", 0, monkeypatch)
     assert not run(sites, pool, Options(tmp_path), tell=tell)
     assert 10 <= len(rows) < len(sites)
 

@@ -29,7 +29,7 @@ OURS = {
     ".": "py.typed",
     "batch/assets": "index.html index.js",
     "crs": "places.csv",
-    "export/assets": "layers.csv map.css map.js page.html signs.svg",
+    "export/assets": "layers.csv map.css map.js page.html signs.svg site.gpx site.kml site.xml",
     "new": "listening_sheet.html",
     "readers": "headers.csv",
     "serve/assets": "draw.js entering.js forms.js kept.js page.css page.html page.js recorder.js "

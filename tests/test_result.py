@@ -408,7 +408,7 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
         assert outline.covers(shapely.Point(np.asarray(leg.route.position(at))[:2]))
     assert hole.area_m2 == pytest.approx(outline.area) and outline.area > 1.5 * hole.width_m
     ends = [each for each in out.stakes if each[0].kind.startswith("hole")]
-    assert [each.kind for each, _ in ends] == ["hole_start", "hole_end", "hole_end"]
+    assert [each.kind for each, _, _ in ends] == ["hole_start", "hole_end", "hole_end"]
     assert ends[2][0].label.startswith(f"HOLE END {branch.name} ")
     assert np.allclose(ends[2][1], np.asarray(branch.route.position(1.0))[:2])
     leak = dataclasses.replace(result.leak, leg=main.name, chainage_m=out.at_m)
@@ -423,7 +423,7 @@ def test_an_offset_stake_carries_no_depth_of_a_doubtful_unit(code: str, cut: boo
 
     survey, posterior, _ = sample("alder_court")
     out = Stakeout(dataclasses.replace(survey, warnings=(Note(code, "text"),)), posterior)
-    labels = [each.label for each, _ in out.stakes if each.kind == "offset_stake"]
+    labels = [each.label for each, _, _ in out.stakes if each.kind == "offset_stake"]
     assert len(labels) == 2
     assert all((") C " in each) is cut and ("depth unknown" in each) is not cut for each in labels)
 

@@ -53,7 +53,7 @@ def test_a_whole_job_s_outputs_hold_to_their_schemas(tmp_path: Path, monkeypatch
     ],
 )
 def test_an_entry_s_schema_takes_what_the_server_takes(body, right) -> None:
-    from geoleak.serve.app import _entry
+    from geoleak.serve.app import Entry
     from geoleak.serve.book import COLUMNS
 
     try:
@@ -62,7 +62,7 @@ def test_an_entry_s_schema_takes_what_the_server_takes(body, right) -> None:
     except jsonschema.ValidationError:
         assert not right
     try:
-        taken = _entry(body).sheet in COLUMNS
+        taken = Entry.model_validate(body).sheet in COLUMNS
     except ValueError:
         taken = False
     assert taken is right

@@ -16,7 +16,7 @@ from geoleak.crs.frame import Frame
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.services import read_utility_file
-from geoleak.site import NOWHERE
+from geoleak.site import NOWHERE, Utility
 from geoleak.stake.hole import hole_outline, sloped_hole
 from geoleak.stake.services import (
     TOLERANCE_ZONE_M,
@@ -31,6 +31,7 @@ from tests.check_values import check_value
 
 ROUTE = Route.from_vertices([(0.0, 0.0), (40.0, 0.0)])
 STAKE_M = 20.0
+GAS = Utility(name="gas", colour="yellow", codes=("GAS",))
 OUTLINE = hole_outline([(ROUTE, 19.3, 20.8)], 0.6)
 FRAME = Frame.for_site("EPSG:6543", easting=1_987_850.0, northing=783_300.0, mean_height_m=100.0)
 
@@ -158,13 +159,13 @@ def test_what_the_datum_leaves_open_widens_the_zone() -> None:
 
 
 def test_coded_points_become_a_line() -> None:
-    (service,) = services_of_points("gas", [20.2, 20.3, 20.4], [-4, 0.5, 4], colour="yellow")
+    (service,) = services_of_points(GAS, [(20.2, -4), (20.3, 0.5), (20.4, 4)])
     assert service.geometry.geom_type == "LineString"
     (row,) = meet(service)
     assert row.in_hole
-    parts = services_of_points("gas", [0, 5, 60, np.nan], [0, 0, 0, 1])
+    parts = list(services_of_points(GAS, [(0, 0), (5, 0), (60, 0), (np.nan, 1)]))
     assert [each.geometry.geom_type for each in parts] == ["LineString", "Point"]
-    assert services_of_points("gas", [], []) == ()
+    assert not list(services_of_points(GAS, []))
 
 
 @pytest.mark.parametrize(("away_m", "said"), [(990.0, False), (1010.0, True)])

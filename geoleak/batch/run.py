@@ -6,11 +6,11 @@ import json
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from geoleak.batch.sites import SiteFolder, key_of
 from geoleak.batch.work import JOURNAL, ONE_THREAD, Options, failed, locate_chunk, start_worker
@@ -28,47 +28,29 @@ Row = dict[str, Any]
 Tell = Callable[[Row], None]
 
 
-class Pool(Protocol):
-    """What runs chunks: this machine's processes, or a cluster's client."""
-
-    workers: int
-
-    def submit(self, sites: Sequence[SiteFolder], options: Options) -> Any:
-        """Send a chunk and return its future."""
-
-    def next_done(self, waiting: set[Any]) -> set[Any]:
-        """Return futures that are done, waiting for one."""
-
-
 class Processes:
-    """Spawned processes of this machine. A dead one is replaced; its chunk's future raises."""
+    """What runs chunks: spawned processes of this machine. A dead one is replaced."""
 
     def __init__(self, workers: int) -> None:
         self.workers = workers
-        self._pool: ProcessPoolExecutor | None = None
+        self._pool: Executor | None = None
 
-    def _open(self) -> ProcessPoolExecutor:
+    def opened(self) -> Executor:
+        """Return a new pool."""
         # Before a child starts: a library reads it when it is loaded.
         os.environ.update(ONE_THREAD)
-        return ProcessPoolExecutor(
-            self.workers,
-            mp_context=multiprocessing.get_context("spawn"),
-            initializer=start_worker,
-        )
+        spawn = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self.workers, mp_context=spawn, initializer=start_worker)
 
     def submit(self, sites: Sequence[SiteFolder], options: Options) -> Future[list[Row]]:
         """Send a chunk to the pool, to a new pool where a worker's death broke the last."""
         for _ in range(2):
-            self._pool = self._pool or self._open()
+            self._pool = self._pool or self.opened()
             try:
                 return self._pool.submit(locate_chunk, sites, options)
             except BrokenProcessPool:
                 self.close()
         raise GeoleakError("workers die as soon as they are started; try --workers 1")
-
-    def next_done(self, waiting: set[Any]) -> set[Any]:
-        """Return futures that are done, waiting for one."""
-        return wait(waiting, return_when=FIRST_COMPLETED).done
 
     def close(self) -> None:
         """Let running chunks end and the processes go."""
@@ -77,7 +59,7 @@ class Processes:
             self._pool = None
 
 
-class Cluster:
+class Cluster(Processes):
     """The workers of a dask.distributed scheduler, which see the same folders."""
 
     def __init__(self, address: str) -> None:
@@ -93,18 +75,12 @@ class Cluster:
             raise GeoleakError(
                 f"--scheduler {address}: no scheduler answers there ({error}); say host:port"
             ) from None
-        self.workers = max(1, len(self._client.scheduler_info()["workers"]))
+        super().__init__(max(1, len(self._client.scheduler_info()["workers"])))
 
-    def submit(self, sites: Sequence[SiteFolder], options: Options) -> Any:
-        """Send a chunk to the scheduler."""
+    def opened(self) -> Any:
+        """Return the scheduler as a pool."""
         # Impure: a site tried again is another task, not the remembered failure.
-        return self._client.submit(locate_chunk, sites, options, pure=False, retries=0)
-
-    def next_done(self, waiting: set[Any]) -> set[Any]:
-        """Return futures that are done, waiting for one."""
-        from dask.distributed import wait as wait_for
-
-        return set(wait_for(list(waiting), return_when="FIRST_COMPLETED").done)
+        return self._client.get_executor(pure=False, retries=0)
 
     def close(self) -> None:
         """Leave the scheduler."""
@@ -112,7 +88,7 @@ class Cluster:
 
 
 @contextmanager
-def pool_of(*, workers: int, scheduler: str | None) -> Iterator[Processes | Cluster]:
+def pool_of(*, workers: int, scheduler: str | None) -> Iterator[Processes]:
     """Give what runs the chunks, and close it."""
     pool = Cluster(scheduler) if scheduler else Processes(workers)
     try:
@@ -121,13 +97,13 @@ def pool_of(*, workers: int, scheduler: str | None) -> Iterator[Processes | Clus
         pool.close()
 
 
-def run(sites: Sequence[SiteFolder], pool: Pool, options: Options, *, tell: Tell) -> bool:
+def run(sites: Sequence[SiteFolder], pool: Processes, options: Options, *, tell: Tell) -> bool:
     """Locate sites and give each row to `tell` as it comes.
 
     Parameters
     ----------
     sites : sequence of SiteFolder
-    pool : Pool
+    pool : Processes
     options : Options
     tell : callable
         Called with each row, once a site, in the order in which they are finished.
@@ -146,7 +122,7 @@ def run(sites: Sequence[SiteFolder], pool: Pool, options: Options, *, tell: Tell
             while todo and not stopped and len(waiting) < pool.workers * WAITING:
                 chunk, tries = todo.pop()
                 waiting[pool.submit(chunk, options)] = (chunk, tries)
-            for future in pool.next_done(set(waiting)):
+            for future in wait(waiting, return_when=FIRST_COMPLETED).done:
                 chunk, tries = waiting.pop(future)
                 for row in _rows(future, chunk, tries, todo):
                     tell(row)

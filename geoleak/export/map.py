@@ -20,13 +20,12 @@ from typing import TYPE_CHECKING, Any
 from geoleak.export import words
 from geoleak.export.map_layers import LAYERS, drawn
 from geoleak.export.map_page import page_words
+from geoleak.export.templates import ASSETS, rendered
 from geoleak.result import Result
 
 if TYPE_CHECKING:
     import folium
-    import jinja2
 
-ASSETS = Path(__file__).parent / "assets"
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = '<a href="https://www.openstreetmap.org/copyright">OpenStreetMap contributors</a>'
 
@@ -60,17 +59,14 @@ def page_html(result: Result, *, street_tiles: bool = False) -> str:
     figure.render()
     by_folium = f"/*\nWritten by folium:\n{asset('folium_license.txt')}*/\n{figure.script.render()}"  # type: ignore[attr-defined]
     scripts = [leaflet_js(), f"{asset('map.js')}\n{by_folium}"]
-    return (
-        _templates()
-        .get_template("page.html")
-        .render(
-            **page_words(result, features),
-            data={"type": "FeatureCollection", "features": features},
-            scripts=scripts,
-            styles=[leaflet_css(), asset("map.css")],
-            policy=_policy(scripts, street_tiles=street_tiles),
-            map_name=the_map.get_name(),
-        )
+    return rendered(
+        "page.html",
+        **page_words(result, features),
+        data={"type": "FeatureCollection", "features": features},
+        scripts=scripts,
+        styles=[leaflet_css(), asset("map.css")],
+        policy=_policy(scripts, street_tiles=street_tiles),
+        map_name=the_map.get_name(),
     )
 
 
@@ -134,23 +130,6 @@ def _policy(scripts: list[str], *, street_tiles: bool) -> str:
     )
     pictures = "data:" + (" https://tile.openstreetmap.org" if street_tiles else "")
     return f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src {pictures}"
-
-
-@cache
-def _templates() -> jinja2.Environment:
-    """Return the page's templates, which escape every text they are given."""
-    import jinja2
-
-    made = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(ASSETS),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    made.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    made.filters["told"] = lambda text: words.BEFORE_UNIT.sub("\u00a0", words.plain(text))
-    return made
 
 
 @cache

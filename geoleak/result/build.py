@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -29,8 +30,9 @@ from geoleak.result.records import (
     Result,
     RivalSummary,
     SiteSummary,
+    picked,
 )
-from geoleak.site import Note, Reading
+from geoleak.site import Note
 from geoleak.stake import Stakeout
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.units import format_station, unit_m
@@ -47,26 +49,26 @@ def build_result(
     stopped = (each.note for each in out.decision.doubts if each.note is not None)
     notes = (*survey.warnings, *posterior.warnings, *stopped, *out.notes)
     services, near, _ = out.services
-    following = _next_readings(out)
-    readings = tuple(row for levels in survey.levels for row in _readings(survey, levels))
     close = {each.name for each in near}
     bare = Result(
         run=_run(survey),
         site=_site(survey),
         leak=_leak(out),
         near=_near(out),
-        legs=_legs(survey, posterior),
+        legs=tuple(
+            _leg(survey, each, posterior.leg_probability[each.number]) for each in survey.legs
+        ),
         decision=_decision(out),
-        next_readings=following,
+        next_readings=tuple(_next_readings(out)),
         profile=tuple(_profile(posterior, leg) for leg in survey.legs),
-        readings=readings,
+        readings=tuple(row for levels in survey.levels for row in _readings(survey, levels)),
         fits=posterior.fits,
         level_scale=survey.site.levels.level_scale,
         warnings=tuple(dict.fromkeys(_in_folder(note, survey.site.folder) for note in notes)),
         cautions=out.cautions,
         ties=out.ties.ties,
         ties_text=out.ties.texts,
-        stakes=tuple(stake for stake, _ in out.stakes),
+        stakes=tuple(stake for stake, _, _ in out.stakes),
         point_style=survey.site.points.style,
         services=near,
         services_clear=tuple(dict.fromkeys(s.name for s in services if s.name not in close)),
@@ -109,19 +111,12 @@ def _date(survey: Survey) -> str | None:
 
 def _site(survey: Survey) -> SiteSummary:
     site, frame = survey.site, survey.frame
+    of_frame = ("grid_name", "grid_unit", "mean_height_m", "combined_factor", "grid_scale",
+                "elevation_factor", "convergence_deg")  # fmt: skip
     return SiteSummary(
-        title=site.title,
-        crs=site.crs,
-        grid_name=frame.grid_name,
-        grid_unit=frame.grid_unit,
-        length_unit=site.length_unit,
+        **picked(site, "title", "crs", "length_unit", "corrections"),
+        **picked(frame, *of_frame),
         local=frame.is_local,
-        corrections=site.corrections,
-        mean_height_m=frame.mean_height_m,
-        combined_factor=frame.combined_factor,
-        grid_scale=frame.grid_scale,
-        elevation_factor=frame.elevation_factor,
-        convergence_deg=frame.convergence_deg,
         operations=tuple(frame.operations),
     )
 
@@ -180,55 +175,43 @@ def _near(out: Stakeout) -> NearMarks | None:
     return NearMarks(ids[k], float(at_m - chainage[k]), following, first, last)
 
 
-def _legs(survey: Survey, posterior: Posterior) -> tuple[LegSummary, ...]:
-    def one(leg: SurveyedLeg) -> LegSummary:
-        vertices = np.asarray(leg.route.vertices_m)
-        east, north = survey.frame.to_grid(vertices[:, 0], vertices[:, 1])
-        return LegSummary(
-            name=leg.name,
-            length_m=leg.route.length_m,
-            pipe_length_m=leg.route.pipe_length_m,
-            probability=float(posterior.leg_probability[leg.number]),
-            material=leg.leg.material,
-            outside_diameter_m=leg.leg.outside_diameter_m,
-            marks_by=leg.leg.marks_by,
-            assumed=leg.leg.marks_by in ("records", "assumed"),
-            vertices=tuple((float(e), float(n)) for e, n in zip(east, north, strict=True)),
-        )
-
-    return tuple(one(leg) for leg in survey.legs)
+def _leg(survey: Survey, leg: SurveyedLeg, probability: float) -> LegSummary:
+    vertices = np.asarray(leg.route.vertices_m)
+    return LegSummary(
+        name=leg.name,
+        **picked(leg.route, "length_m", "pipe_length_m"),
+        probability=float(probability),
+        **picked(leg.leg, "material", "outside_diameter_m", "marks_by"),
+        assumed=leg.leg.marks_by in ("records", "assumed"),
+        vertices=tuple(
+            zip(*map(np.ndarray.tolist, survey.frame.to_grid(*vertices.T[:2])), strict=True)
+        ),
+    )
 
 
 def _decision(out: Stakeout) -> DecisionSummary:
-    decision = out.decision
+    decision, posterior = out.decision, out.posterior
+    prior = out.survey.site.prior
     return DecisionSummary(
-        verdict=decision.verdict,
-        reasons=decision.reasons,
+        **picked(decision, "verdict", "reasons", "chance_by_length", "value_of_reading"),
         chance_in_hole=decision.hole.chance,
         hole=out.hole[0],
         then=tuple(
             NextHole(named(out.survey, each.pieces), each.length_m, each.chance)
             for each in decision.then
         ),
-        chance_by_length=decision.chance_by_length,
-        value_of_reading=decision.value_of_reading,
         rivals=tuple(
             RivalSummary(
-                each.name,
-                each.chance,
-                decision.in_hole.missed(each.name),
-                each.share,
-                each.checked,
-                each.point,
+                **picked(each, "name", "chance", "checked", "point"),
+                chance_dry=decision.in_hole.missed(each.name),
+                share_stated=each.share,
             )
-            for each in out.posterior.rivals
+            for each in posterior.rivals
             if each.share > 0
         ),
         check=_check(out),
         chance_if_heard=decision.in_hole.if_heard,
-        rivals_off=tuple(
-            name for name in (*RIVALS, "elsewhere") if getattr(out.survey.site.prior, name) == 0.0
-        ),
+        rivals_off=tuple(k for k in (*RIVALS, "elsewhere") if getattr(prior, k) == 0.0),
         doubts=tuple(each.code for each in decision.doubts),
     )
 
@@ -244,28 +227,21 @@ def _check(out: Stakeout) -> CheckSummary | None:
             away = abs(aside_m) / unit_m(out.unit)
             place += f" {'right' if aside_m > 0 else 'left'} {away:.1f}"
         places.append(place)
-    chance = float(check.chance_if_passed)
-    told = (check.kind, tuple(places), check.minutes, check.rival, chance)
-    return CheckSummary(*told, check.fitting, check.job, check.then)
+    told = picked(check, "kind", "minutes", "rival", "fitting", "job", "then")
+    passed = float(check.chance_if_passed)
+    return CheckSummary(**told, places=tuple(places), chance_if_passed=passed)
 
 
-def _next_readings(out: Stakeout) -> tuple[NextReadingSummary, ...]:
-    survey = out.survey
-    now_m = sum(high - low for _, low, high in out.posterior.interval_95)
-    found = []
+def _next_readings(out: Stakeout) -> Iterator[NextReadingSummary]:
+    now_m = float(sum(high - low for _, low, high in out.posterior.interval_95))
     for each in out.decision.next_readings:
-        leg = survey.legs[each.leg]
-        found.append(
-            NextReadingSummary(
-                kind=each.kind,
-                place=each.point or place_text(survey, leg, each.chainage_m),
-                leg=leg.name,
-                chainage_m=each.chainage_m,
-                expected_interval_95_m=each.expected_interval_95_m,
-                interval_95_now_m=float(now_m),
-            )
+        leg = out.survey.legs[each.leg]
+        yield NextReadingSummary(
+            **picked(each, "kind", "chainage_m", "expected_interval_95_m"),
+            place=each.point or place_text(out.survey, leg, each.chainage_m),
+            leg=leg.name,
+            interval_95_now_m=now_m,
         )
-    return tuple(found)
 
 
 def place_text(
@@ -300,19 +276,8 @@ def _profile(posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:
     if curve is None:
         return ProfileLeg(leg.name, chainage, density)
     step = max(1, math.ceil(len(curve.chainage_m) / PROFILE_POINTS))
-
-    def every(values: np.ndarray) -> tuple[float, ...]:
-        return tuple(float(v) for v in values[::step])
-
-    return ProfileLeg(
-        leg.name,
-        chainage,
-        density,
-        every(curve.chainage_m),
-        every(curve.expected_db),
-        every(curve.low_db),
-        every(curve.high_db),
-    )
+    drawn = (curve.chainage_m, curve.expected_db, curve.low_db, curve.high_db)
+    return ProfileLeg(leg.name, chainage, density, *(tuple(e[::step].tolist()) for e in drawn))
 
 
 def thinned(
@@ -326,36 +291,26 @@ def thinned(
     width = np.add.reduceat(width_m, starts)
     centre = np.add.reduceat(chainage_m * width_m, starts) / width
     density = np.add.reduceat(mass, starts) / width
-    return tuple(float(v) for v in centre), tuple(float(v) for v in density)
+    return tuple(centre.tolist()), tuple(density.tolist())
 
 
-def _readings(survey: Survey, levels: Levels) -> list[ReadingSummary]:
+def _readings(survey: Survey, levels: Levels) -> Iterator[ReadingSummary]:
     sheet = {each.id: each for each in survey.site.readings}
-
-    def known(value: float) -> float | None:
-        return None if math.isnan(value) else float(value)
-
-    return [
-        ReadingSummary(
-            id=levels.id[k],
+    for k, name in enumerate(levels.id):
+        row = sheet.get(name)
+        rest = {e: float(getattr(levels, e)[k]) for e in ("background_db", "low_hz", "high_hz")}
+        yield ReadingSummary(
+            id=name,
             kind=levels.kind,
-            place=sheet[levels.id[k]].place.text if levels.id[k] in sheet else "",
+            place=row.place.text if row else "",
             leg=survey.legs[levels.leg[k]].name,
             chainage_m=float(levels.chainage_m[k]),
             offset_m=float(levels.offset_m[k]),
             level_db=float(levels.level_db[k]),
             repeats=int(levels.repeats[k]),
             surface=levels.surface[k],
-            background_db=known(levels.background_db[k]),
-            low_hz=known(levels.low_hz[k]),
-            high_hz=known(levels.high_hz[k]),
-            recording=sheet[levels.id[k]].recording if levels.id[k] in sheet else None,
-            level_from=_level_from(sheet.get(levels.id[k])),
+            **{each: None if math.isnan(value) else value for each, value in rest.items()},
+            recording=row.recording if row else None,
+            # A recording fills a level that the sheet leaves empty.
+            level_from="recording" if row and not row.levels else "meter",
         )
-        for k in range(len(levels))
-    ]
-
-
-def _level_from(reading: Reading | None) -> str:
-    """Return what gave the level: a recording fills one that the sheet leaves empty."""
-    return "recording" if reading is not None and not reading.levels else "meter"

@@ -389,6 +389,11 @@ class Result:
         return notebook_html(self)
 
 
+def picked(record: Any, *names: str) -> dict[str, Any]:
+    """Return fields of a record by name."""
+    return {name: getattr(record, name) for name in names}
+
+
 def _plain(value: Any) -> Any:
     """Turn records, mappings and tuples into dicts and lists."""
     if isinstance(value, (str, int, float, bool)) or value is None:
@@ -401,4 +406,4 @@ def _plain(value: Any) -> Any:
         return [_plain(each) for each in value]
     if hasattr(value, "model_dump"):  # a table of site.toml
         return _plain(value.model_dump())
-    return _plain({each.name: getattr(value, each.name) for each in fields(value)})
+    return _plain(picked(value, *(each.name for each in fields(value))))

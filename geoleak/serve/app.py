@@ -6,19 +6,21 @@ import asyncio
 import contextlib
 import hmac
 import json
-import re
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from importlib import resources
-from typing import Any
+from typing import Annotated, Any
 
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from geoleak.errors import AcousticsError, GeoleakError, InputError
+from geoleak.result import Result
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
@@ -30,7 +32,6 @@ COOKIE = "geoleak"
 MOST_BODY = {"/recordings": 16_000_000}
 MOST_ENTRY = 16_384
 WATCH_S = 1.0
-_ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 _SCRIPTS = ("page", "kept", "forms", "entering", "sounding", "sound", "recorder", "draw")
 ASSETS = {
     "/": ("page.html", "text/html; charset=utf-8"),
@@ -64,15 +65,14 @@ class Door:
 
     def refusal(self, request: Request) -> tuple[int, str] | None:
         """Return why a request is refused, None where it is let in."""
-        host = request.headers.get("host", "")
-        if host not in self.hosts:
+        if request.headers.get("host", "") not in self.hosts:
             return 403, "this name is not the server's; open the address that was printed"
         origin = request.headers.get("origin")
-        if origin is not None and origin not in {f"{self.scheme}://{each}" for each in self.hosts}:
-            return 403, "another page may not ask this"
+        ours = origin is None or origin in {f"{self.scheme}://{each}" for each in self.hosts}
         # A link that a person follows is no page asking.
         followed = request.headers.get("sec-fetch-mode") == "navigate" and request.method == "GET"
-        if request.headers.get("sec-fetch-site") in ("cross-site", "same-site") and not followed:
+        crossed = request.headers.get("sec-fetch-site") in ("cross-site", "same-site")
+        if not ours or (crossed and not followed):
             return 403, "another page may not ask this"
         if self.token is not None and not self._known(request):
             return 401, "scan the code again: it is new each time the server starts"
@@ -112,10 +112,8 @@ class Guard:
                 ]
             await send(message)
 
-        if refusal is not None:
-            await complaint(*refusal)(scope, receive, headed)
-            return
-        await self.app(scope, receive, headed)
+        app = self.app if refusal is None else complaint(*refusal)
+        await app(scope, receive, headed)
 
 
 def complaint(code: int, *lines: str) -> JSONResponse:
@@ -123,8 +121,8 @@ def complaint(code: int, *lines: str) -> JSONResponse:
     return JSONResponse({"complaint": list(lines)}, status_code=code)
 
 
-async def body_of(request: Request) -> bytes | Response:
-    """Return a request's body, or the answer to one that is too large or too slow."""
+async def body_of(request: Request) -> bytes:
+    """Return a request's body; raises HTTPException for one that is too large or too slow."""
     most = MOST_BODY.get(request.url.path, MOST_ENTRY)
     found = bytearray()
     try:
@@ -132,10 +130,41 @@ async def body_of(request: Request) -> bytes | Response:
             async for chunk in request.stream():
                 found += chunk
                 if len(found) > most:
-                    return complaint(413, f"more than {most} bytes; nothing was taken")
+                    raise HTTPException(413, f"more than {most} bytes; nothing was taken")
     except TimeoutError:
-        return complaint(408, "the connection is too slow; nothing was taken, send it again")
+        slow = "the connection is too slow; nothing was taken, send it again"
+        raise HTTPException(408, slow) from None
     return bytes(found)
+
+
+Id = Annotated[str, Field(pattern=r"^[A-Za-z0-9-]{8,64}$")]
+
+
+class Entry(BaseModel):
+    """What a body asks for: a row to add, or one to strike out."""
+
+    model_config = ConfigDict(strict=True)
+
+    id: Id
+    sheet: str
+    row: dict[str, str | int | float] = {}
+    strike: str | None = None
+    reason: str = ""
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Entry:
+        if self.strike is None and not self.row:
+            raise ValueError("row maps columns to texts")
+        return self
+
+
+class Take(BaseModel):
+    """What stands in the address of a recording."""
+
+    id: Id
+    leg: str | None = None
+    low_hz: float | None = None
+    high_hz: float | None = None
 
 
 class Pages:
@@ -162,10 +191,13 @@ class Pages:
 
     async def result(self, request: Request) -> Response:
         """Return what `locate` would write now."""
+        return JSONResponse((await self._now()).to_dict())
+
+    async def _now(self) -> Result:
         answer = await run_in_threadpool(self.live.refresh)
         if answer.result is None:
-            return complaint(409, *answer.complaint)
-        return JSONResponse(answer.result.to_dict())
+            raise HTTPException(409, "\n".join(answer.complaint))
+        return answer.result
 
     async def page(self, request: Request) -> Response:
         """Return what the page draws."""
@@ -175,67 +207,36 @@ class Pages:
 
     async def entries(self, request: Request) -> Response:
         """Take one entry, or strike a row out."""
-        data = await body_of(request)
-        if isinstance(data, Response):
-            return data
-        try:
-            wanted = _entry(json.loads(data))
-        except (ValueError, RecursionError) as error:
-            return complaint(
-                400, str(error) if str(error).startswith("entry") else "entry: no JSON"
-            )
-        try:
-            if wanted.strike is not None:
-                struck = (wanted.sheet, wanted.strike, wanted.reason)
-                stored = await run_in_threadpool(self.live.strike, *struck)
-            else:
-                added = (wanted.sheet, wanted.id, wanted.row)
-                stored = await run_in_threadpool(self.live.add, *added)
-        except InputError as error:
-            return complaint(422, *self.live.below(error.lines()))
-        except ConflictError as error:
-            return complaint(409, str(error))
-        except GeoleakError as error:
-            return complaint(507, *error.lines())
+        wanted, live = Entry.model_validate_json(await body_of(request)), self.live
+        if wanted.strike is not None:
+            struck = (wanted.sheet, wanted.strike, wanted.reason)
+            stored = await run_in_threadpool(live.strike, *struck)
+        else:
+            row = {name: str(cell) for name, cell in wanted.row.items()}
+            stored = await run_in_threadpool(live.add, wanted.sheet, wanted.id, row)
         self._entered.set()
         said = {"row": dict(stored.row), "id": wanted.id, "line": stored.line}
         return JSONResponse(said, status_code=201 if stored.fresh else 200)
 
     async def recordings(self, request: Request) -> Response:
         """Store a WAV in the site and return its level, measured as `listen` measures it."""
-        data = await body_of(request)
-        if isinstance(data, Response):
-            return data
-        asked = request.query_params
-        name, leg = asked.get("id", ""), asked.get("leg")
-        if not _ID.fullmatch(name):
-            return complaint(400, "recording: id is 8 to 64 letters, digits and dashes")
-        try:
-            band = None
-            if "low_hz" in asked or "high_hz" in asked:
-                band = float(asked["low_hz"]), float(asked["high_hz"])
-        except (KeyError, ValueError):
-            return complaint(400, "recording: low_hz and high_hz are two numbers")
-        try:
-            heard = await run_in_threadpool(
-                store_recording, self.live, name, data, leg=leg, band_hz=band
-            )
-        except AcousticsError as error:
-            return complaint(422, *error.lines())
-        except GeoleakError as error:
-            return complaint(507, *error.lines())
+        data, take = await body_of(request), Take.model_validate(dict(request.query_params))
+        low, high = take.low_hz, take.high_hz
+        if (low is None) != (high is None):
+            raise HTTPException(400, "recording: low_hz and high_hz are two numbers")
+        band = None if low is None or high is None else (low, high)
+        heard = await run_in_threadpool(
+            store_recording, self.live, take.id, data, leg=take.leg, band_hz=band
+        )
         return JSONResponse(heard, status_code=201)
 
     async def band(self, request: Request) -> Response:
         """Return the band that tells two stored recordings apart, as `listen` finds it."""
-        takes = [request.query_params.get(name, "") for name in ("running", "shut")]
-        try:
-            found = await run_in_threadpool(
-                compared, self.live, *takes, leg=request.query_params.get("leg")
-            )
-        except GeoleakError as error:
-            return complaint(422, *error.lines())
-        return JSONResponse(found)
+        asked = request.query_params
+        takes = [asked.get(name, "") for name in ("running", "shut")]
+        return JSONResponse(
+            await run_in_threadpool(compared, self.live, *takes, leg=asked.get("leg"))
+        )
 
     async def where(self, request: Request) -> Response:
         """Return a phone's longitude and latitude in the printed grid, for the drawing."""
@@ -243,23 +244,18 @@ class Pages:
         try:
             lon, lat = (float(request.query_params[name]) for name in ("lon", "lat"))
         except (KeyError, ValueError):
-            return complaint(400, "where: lon and lat in degrees")
+            raise HTTPException(400, "where: lon and lat in degrees") from None
         if survey is None or survey.frame.is_local or not (-180 <= lon <= 180 and -90 <= lat <= 90):
-            return complaint(422, "this site has no longitude and latitude")
+            raise HTTPException(422, "this site has no longitude and latitude")
         east, north = survey.frame.from_lonlat(lon, lat)
         return JSONResponse({"easting_m": float(east), "northing_m": float(north)})
 
     async def finish(self, request: Request) -> Response:
         """Write everything `locate` writes into ``out``."""
-        answer = await run_in_threadpool(self.live.refresh)
-        if answer.result is None:
-            return complaint(409, *answer.complaint)
-        try:
-            written = await run_in_threadpool(answer.result.write, self.live.folder / "out")
-        except GeoleakError as error:
-            return complaint(507, *error.lines())
+        result = await self._now()
+        written = await run_in_threadpool(result.write, self.live.folder / "out")
         offered = [path.name for path in written if path.name in FILES]
-        return JSONResponse({"files": offered, "verdict": answer.result.stands})
+        return JSONResponse({"files": offered, "verdict": result.stands})
 
     async def file(self, request: Request) -> Response:
         """Return one file that was written."""
@@ -307,56 +303,33 @@ class Pages:
             self._changed.notify_all()
 
 
-@dataclass(frozen=True, slots=True)
-class _Entry:
-    id: str
-    sheet: str
-    row: dict[str, str]
-    strike: str | None
-    reason: str
-
-
-def _entry(body: Any) -> _Entry:
-    """Return what a body asks for.
-
-    Raises
-    ------
-    ValueError
-        Beginning with "entry", where it is not of the form.
-    """
-    if not isinstance(body, dict):
-        raise ValueError("entry: one JSON object")
-    name, sheet, row = body.get("id"), body.get("sheet"), body.get("row", {})
-    strike, reason = body.get("strike"), body.get("reason", "")
-    if not isinstance(name, str) or not _ID.fullmatch(name):
-        raise ValueError("entry: id is 8 to 64 letters, digits and dashes")
-    if not isinstance(sheet, str) or not isinstance(reason, str):
-        raise ValueError("entry: sheet and reason are texts")
-    if strike is not None and not isinstance(strike, str):
-        raise ValueError("entry: strike is the id of a row")
-    plain = isinstance(row, dict) and all(
-        isinstance(k, str) and isinstance(v, str | int | float) for k, v in row.items()
-    )
-    if not plain or (strike is None and not row):
-        raise ValueError("entry: row maps columns to texts")
-    return _Entry(name, sheet, {k: str(v) for k, v in row.items()}, strike, reason)
+CODES = {
+    ValidationError: 400, ConflictError: 409, InputError: 422, AcousticsError: 422,
+    HTTPException: 0, GeoleakError: 507,
+}  # fmt: skip
+"""What a fault is answered with; an HTTPException brings its own."""
 
 
 def application(live: Live, door: Door) -> Any:
     """Return the server's application for one site."""
     pages = Pages(live, read_only=door.read_only)
-    answer: Callable[[Request], Awaitable[Response]]
-    routes: list[Route] = [Route(path, pages.asset) for path in ASSETS]
-    reading: Sequence[tuple[str, Any]] = (
-        ("/result.json", pages.result), ("/page.json", pages.page), ("/events", pages.events),
-        ("/where", pages.where), ("/band", pages.band), ("/out/{name}", pages.file),
-    )  # fmt: skip
-    for path, answer in reading:
-        routes.append(Route(path, answer, methods=["GET"]))
-    for path, answer in (
-        ("/entries", pages.entries), ("/recordings", pages.recordings), ("/finish", pages.finish),
-    ):  # fmt: skip
-        routes.append(Route(path, answer, methods=["POST"]))
+    routes = [Route(path, pages.asset) for path in ASSETS]
+    for name in ("result.json", "page.json", "events", "where", "band", "out/{name}"):
+        answer = getattr(pages, "file" if name.startswith("out") else name.partition(".")[0])
+        routes.append(Route(f"/{name}", answer, methods=["GET"]))
+    for name in ("entries", "recordings", "finish"):
+        routes.append(Route(f"/{name}", getattr(pages, name), methods=["POST"]))
+
+    def fault(request: Request, error: Exception) -> Response:
+        lines = str(error).splitlines()
+        if isinstance(error, HTTPException):
+            return complaint(error.status_code, *error.detail.splitlines())
+        if isinstance(error, ValidationError):
+            lines = [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
+        if isinstance(error, GeoleakError):
+            lines = live.below(error.lines())
+        code = next(code for kind, code in CODES.items() if isinstance(error, kind))
+        return complaint(code, *lines)
 
     @contextlib.asynccontextmanager
     async def watching(app: Starlette) -> AsyncIterator[None]:
@@ -364,4 +337,6 @@ def application(live: Live, door: Door) -> Any:
         yield
         task.cancel()
 
-    return Guard(Starlette(routes=routes, lifespan=watching), door)
+    handlers: dict[Any, Any] = dict.fromkeys(CODES, fault)
+    app = Starlette(routes=routes, lifespan=watching, exception_handlers=handlers)
+    return Guard(app, door)

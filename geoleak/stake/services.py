@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from geoleak.errors import Complaint, CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
@@ -28,9 +30,13 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.readers import UtilityFile
 
+Floats = npt.NDArray[np.float64]
 TOLERANCE_ZONE_M = 18 * 0.0254
 """18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0
+"""Farther than this from the hole a service is left out."""
+GAP_M = 15.0
+"""Points of a service farther apart than this are not joined."""
 FAR_M = 1000.0
 """Services drawn for this place reach it; none within a kilometre means another place."""
 _ANGLE_REACH_M = 0.25
@@ -83,42 +89,33 @@ def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
     InputError
         A file that cannot be read, or whose CRS is missing or of no use.
     """
-    services: list[Service] = []
-    notes: list[Note] = []
-    for utility in survey.site.utilities:
+    site, services, notes = survey.site, list[Service](), list[Note]()
+    for utility in site.utilities:
         if utility.file is not None:
-            found, said = _from_file(survey, utility)
+            path = f"{site.folder.as_posix()}/{utility.file}"
+            read = read_utility_file(
+                Path(path),
+                label=path,
+                name=utility.name,
+                colour=utility.colour,
+                depth_m=utility.depth_m,
+                quality=utility.quality,
+                unit=site.length_unit,
+                allow_no_crs=survey.frame.is_local,
+            )
+            try:
+                found, said = project_services(read, survey.frame, site.coordinate_epoch)
+            except CrsError as error:
+                raise InputError([Complaint(Origin(path), error.what, error.remedy)]) from error
             services += found
-            notes += said
-        if utility.codes:
-            services += _from_points(survey, utility)
+            notes += (*said, *_far_notes(survey, utility, found, Origin(path)))
+        mine = [p for p in survey.points if Codes.matches(p.point.code, utility.codes)]
+        services += services_of_points(utility, [(p.easting_m, p.northing_m) for p in mine])
     return tuple(services), tuple(notes)
 
 
-def _from_file(survey: Survey, utility: Utility) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
-    folder = survey.site.folder
-    read = read_utility_file(
-        folder / str(utility.file),
-        label=f"{folder}/{utility.file}",
-        name=utility.name,
-        colour=utility.colour,
-        depth_m=utility.depth_m,
-        quality=utility.quality,
-        unit=survey.site.length_unit,
-        allow_no_crs=survey.frame.is_local,
-    )
-    origin = Origin(f"{folder.as_posix()}/{utility.file}")
-    try:
-        services, notes = project_services(
-            read, survey.frame, coordinate_epoch=survey.site.coordinate_epoch
-        )
-    except CrsError as error:
-        raise InputError([Complaint(origin, error.what, error.remedy)]) from error
-    return services, (*notes, *_far_notes(survey, utility, services, origin))
-
-
 def _far_notes(
-    survey: Survey, utility: Utility, services: tuple[Service, ...], origin: Origin
+    survey: Survey, utility: Utility, services: Sequence[Service], origin: Origin
 ) -> list[Note]:
     """Say so where a service's file holds nothing near the site: its CRS or axes may be wrong."""
     import shapely
@@ -135,21 +132,9 @@ def _far_notes(
     return [Note("utility_far", text, origin)]
 
 
-def _from_points(survey: Survey, utility: Utility) -> tuple[Service, ...]:
-    mine = [p for p in survey.points if Codes.matches(p.point.code, utility.codes)]
-    return services_of_points(
-        utility.name,
-        [p.easting_m for p in mine],
-        [p.northing_m for p in mine],
-        colour=utility.colour,
-        quality=utility.quality,
-        depth_m=utility.depth_m,
-    )
-
-
 def project_services(
-    file: UtilityFile, frame: Frame, *, coordinate_epoch: float | None = None
-) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
+    file: UtilityFile, frame: Frame, coordinate_epoch: float | None = None
+) -> tuple[list[Service], tuple[Note, ...]]:
     """Return the services of a file in the working frame, and what its CRS gives to note.
 
     Raises
@@ -166,7 +151,7 @@ def project_services(
         to_working, accuracy, said = frame.to_working, 0.0, ()
     else:
         raise CrsError("a services' file without a CRS fits only a local site")
-    notes = (*file.notes, *said)
+    notes = [*file.notes, *said]
     # All at once: a file may hold tens of thousands.
     drawn = np.array([shape.geometry for shape in file.shapes], dtype=object)
     placed = shapely.transform(drawn, lambda xy: np.column_stack(to_working(*xy.T)))
@@ -177,59 +162,37 @@ def project_services(
         for row, shape in enumerate(file.shapes)
         if row not in lost
     ]
-    outside = len(lost)
     if not services:
         what = f"its coordinates are none of {file.crs}"
         raise CrsError(what, "check the file's CRS and the order of axes")
-    if outside:
-        many = "1 feature lies" if outside == 1 else f"{outside} features lie"
+    if lost:
+        many = "1 feature lies" if len(lost) == 1 else f"{len(lost)} features lie"
         text = f"{many} outside what {file.crs} can hold, left out of the answer"
-        notes = (*notes, Note("utility_outside", text))
+        notes.append(Note("utility_outside", text))
     if accuracy:
-        notes = (
-            *notes,
-            Note(
-                "utility_datum",
-                f"services in {file.crs} are on another datum than the site: "
-                f"they may lie {accuracy:g} m from where they are drawn",
-            ),
+        text = (
+            f"services in {file.crs} are on another datum than the site: "
+            f"they may lie {accuracy:g} m from where they are drawn"
         )
-    return tuple(services), notes
+        notes.append(Note("utility_datum", text))
+    return services, tuple(notes)
 
 
 def services_of_points(
-    name: str,
-    easting_m: Sequence[float],
-    northing_m: Sequence[float],
-    *,
-    colour: str | None = None,
-    quality: str | None = None,
-    depth_m: float | None = None,
-    gap_m: float = 15.0,
-) -> tuple[Service, ...]:
-    """Return the services that coded rover points trace, in the order they were shot.
+    stated: Utility, places_m: Sequence[tuple[float, float]]
+) -> Iterator[Service]:
+    """Yield the services that coded rover points trace, in the order they were shot.
 
-    Points no more than `gap_m` apart are joined into a line; one that stands alone stays a point.
+    Points no more than `GAP_M` apart are joined into a line; one that stands alone stays a point.
     """
     import shapely
 
-    at = np.column_stack([easting_m, northing_m]).astype(float).reshape(-1, 2)
+    at = np.array(places_m, dtype=float).reshape(-1, 2)
     at = at[np.isfinite(at).all(axis=1)]
-    if not len(at):
-        return ()
     step = np.hypot(*np.diff(at, axis=0).T)
-    runs = np.split(at, np.flatnonzero(step > gap_m) + 1)
-    shapes = [shapely.LineString(run) if np.ptp(run, axis=0).any() else run[0] for run in runs]
-    return tuple(
-        Service(
-            name,
-            shape if not isinstance(shape, np.ndarray) else shapely.Point(shape),
-            colour,
-            quality,
-            depth_m,
-        )
-        for shape in shapes
-    )
+    for run in np.split(at, np.flatnonzero(step > GAP_M) + 1) if len(at) else ():
+        shape = shapely.LineString(run) if np.ptp(run, axis=0).any() else shapely.Point(run[0])
+        yield Service(stated.name, shape, stated.colour, stated.quality, stated.depth_m)
 
 
 def near_services(
@@ -241,7 +204,6 @@ def near_services(
     unit: str,
     sloped: Polygon | None = None,
     tolerance_zone_m: float = TOLERANCE_ZONE_M,
-    report_within_m: float = REPORT_WITHIN_M,
 ) -> tuple[NearService, ...]:
     """Return the services near the hole, the nearest to it first.
 
@@ -261,75 +223,54 @@ def near_services(
     tolerance_zone_m : float
         Either side of a service, where only hand tools are used. What the datum of a service
         leaves open is added to it.
-    report_within_m : float
-        Farther than this from the hole a service is left out.
     """
     import shapely
 
     found = []
+    shown = functools.partial(format_length, unit=unit)
     away = shapely.distance(outline, [each.geometry for each in services])
-    for service, distance in zip(services, away.tolist(), strict=True):
-        if distance <= report_within_m + service.accuracy_m:
-            in_slope = sloped is not None and bool(
-                sloped.distance(service.geometry) <= service.accuracy_m
-            )
-            holes = (outline, in_slope and distance > 0)
-            found.append(_near(service, distance, route, stake_m, holes, unit, tolerance_zone_m))
+    for service, distance_m in zip(services, away.tolist(), strict=True):
+        if distance_m > REPORT_WITHIN_M + service.accuracy_m:
+            continue
+        vague, depth_m = service.accuracy_m, service.depth_m
+        in_hole, in_zone = distance_m == 0.0, distance_m <= tolerance_zone_m + vague
+        in_slope = not in_hole and sloped is not None and sloped.distance(service.geometry) <= vague
+        chainage, angle = _crossing(service.geometry, route, stake_m) or (
+            _nearest_chainage(service.geometry, route, outline), None
+        )  # fmt: skip
+        station = format_station(chainage, unit=unit)
+        side = "past" if chainage >= stake_m else "before"
+        place = f"{shown(abs(chainage - stake_m))} {side} the stake, station {station}"
+        if angle is not None:
+            what = f"crosses {place}, at {angle:.0f} degrees"
+        elif service.geometry.geom_type.endswith("Point"):
+            what = f"stands beside the pipe {place}"
+        else:
+            what = f"comes nearest {place}, without crossing the pipe"
+        where = "inside the hole" if in_hole else f"{shown(distance_m)} from the hole"
+        if in_zone and not in_hole:
+            where += f", inside the {shown(tolerance_zone_m)} tolerance zone"
+        where += ", inside its sloped sides" if in_slope else ""
+        colour = f" ({service.colour} marks)" if service.colour else ""
+        depth = "its depth is not known" if depth_m is None else f"stated {shown(depth_m)} deep"
+        quality = f"; quality level {service.quality}" if service.quality else ""
+        row = NearService(
+            name=service.name,
+            colour=service.colour,
+            station=station,
+            from_stake_m=chainage - stake_m,
+            distance_m=distance_m,
+            crossing_deg=angle,
+            depth_m=depth_m,
+            in_hole=in_hole,
+            in_tolerance_zone=in_zone,
+            quality=service.quality,
+            text=f"{service.name}{colour} {what}: {where}; {depth}{quality}",
+            in_slope=in_slope,
+        )
+        found.append(row)
     return tuple(
         sorted(found, key=lambda each: (each.distance_m, abs(each.from_stake_m), each.name))
-    )
-
-
-def _near(
-    service: Service,
-    distance_m: float,
-    route: Route,
-    stake_m: float,
-    holes: tuple[Polygon, bool],
-    unit: str,
-    zone_m: float,
-) -> NearService:
-    outline, in_slope = holes
-    crossing = _crossing(service.geometry, route, stake_m)
-    if crossing is None:
-        chainage, angle = _nearest_chainage(service.geometry, route, outline), None
-    else:
-        chainage, angle = crossing
-    in_zone = distance_m <= zone_m + service.accuracy_m
-    station = format_station(chainage, unit=unit)
-
-    shown = functools.partial(format_length, unit=unit)
-    side = "past" if chainage >= stake_m else "before"
-    place = f"{shown(abs(chainage - stake_m))} {side} the stake, station {station}"
-    if angle is not None:
-        what = f"crosses {place}, at {angle:.0f} degrees"
-    elif service.geometry.geom_type.endswith("Point"):
-        what = f"stands beside the pipe {place}"
-    else:
-        what = f"comes nearest {place}, without crossing the pipe"
-    where = "inside the hole" if distance_m == 0.0 else f"{shown(distance_m)} from the hole"
-    if in_zone and distance_m > 0.0:
-        where += f", inside the {shown(zone_m)} tolerance zone"
-    if in_slope:
-        where += ", inside its sloped sides"
-    colour = f" ({service.colour} marks)" if service.colour else ""
-    depth = "its depth is not known"
-    if service.depth_m is not None:
-        depth = f"stated {shown(service.depth_m)} deep"
-    quality = f"; quality level {service.quality}" if service.quality else ""
-    return NearService(
-        name=service.name,
-        colour=service.colour,
-        station=station,
-        from_stake_m=chainage - stake_m,
-        distance_m=distance_m,
-        crossing_deg=angle,
-        depth_m=service.depth_m,
-        in_hole=distance_m == 0.0,
-        in_tolerance_zone=in_zone,
-        quality=service.quality,
-        text=f"{service.name}{colour} {what}: {where}; {depth}{quality}",
-        in_slope=in_slope,
     )
 
 
@@ -341,21 +282,17 @@ def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[flo
     service = geometry.boundary if geometry.geom_type.endswith("Polygon") else geometry
     if not service.geom_type.endswith("LineString"):
         return None
-    points = [
-        (each.x, each.y)
-        for each in shapely.get_parts(line.intersection(service))
-        if each.geom_type == "Point"
-    ]
-    if not points:
+    parts = shapely.get_parts(line.intersection(service))
+    points = shapely.get_coordinates(parts[shapely.get_type_id(parts) == 0])
+    if not len(points):
         return None
-    snap = route.snap(np.array(points))
-    order = int(np.argmin(np.abs(np.asarray(snap.chainage_m) - stake_m)))
-    chainage = float(np.asarray(snap.chainage_m)[order])
-    angle = _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
-    return chainage, angle
+    chainages = np.asarray(route.snap(points).chainage_m)
+    order = int(np.argmin(np.abs(chainages - stake_m)))
+    chainage = float(chainages[order])
+    return chainage, _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
 
 
-def _angle_deg(service: BaseGeometry, at: tuple[float, float], bearing_deg: float) -> float:
+def _angle_deg(service: BaseGeometry, at: Floats, bearing_deg: float) -> float:
     """Return the angle (0 to 90) between the service's run at a place and a bearing."""
     import shapely
 
@@ -363,11 +300,8 @@ def _angle_deg(service: BaseGeometry, at: tuple[float, float], bearing_deg: floa
     part = min(shapely.get_parts(service), key=lambda each: each.distance(place))
     along = part.project(place)
     # A little of the line either side, so that a vertex right on the pipe does not decide.
-    ends = [
-        part.interpolate(min(max(along + step, 0.0), part.length))
-        for step in (-_ANGLE_REACH_M, _ANGLE_REACH_M)
-    ]
-    east, north = ends[1].x - ends[0].x, ends[1].y - ends[0].y
+    reach = np.clip([along - _ANGLE_REACH_M, along + _ANGLE_REACH_M], 0.0, part.length)
+    ((east, north),) = np.diff(shapely.get_coordinates(part.interpolate(reach)), axis=0)
     apart = abs((math.degrees(math.atan2(east, north)) - bearing_deg + 180) % 360 - 180)
     return min(apart, 180 - apart)
 

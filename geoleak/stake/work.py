@@ -6,7 +6,7 @@ import datetime
 import functools
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -50,8 +50,8 @@ from geoleak.stake.stake import (
     on_bend,
     setting_out_covariance,
 )
-from geoleak.stake.ties import Ties, choose_ties, tape_points
-from geoleak.survey import Survey, SurveyedLeg, depth_is_known
+from geoleak.stake.ties import Ties, choose_ties
+from geoleak.survey import Survey, SurveyedLeg, TapePoint, depth_is_known
 from geoleak.units import format_length, format_station
 
 if TYPE_CHECKING:
@@ -60,8 +60,8 @@ if TYPE_CHECKING:
 Floats = npt.NDArray[np.float64]
 SURFACE_WITHIN_M = 2.0
 """The ground at a reading so near the stake is the ground at the stake: a guess of ours."""
-_Row = tuple[str, str, Floats, float | None, str]
-"""Of a stake: kind, label, place (2,) in the working frame, elevation in metres, what to do."""
+_Row = tuple[str, str, Floats, float | None, dict[str, Any]]
+"""Of a stake: kind, label, place (2,) in the working frame, elevation in metres, what it tells."""
 
 
 class Stakeout:
@@ -261,15 +261,21 @@ class Stakeout:
         if not self.digs:
             return Ties((), (), ())
         ground = self.ground_m(self.leg, self.at_m)
+        points = (
+            TapePoint(
+                p.point.id, p.easting_m, p.northing_m, p.height_m, p.sigma_m,
+                p.point.note or p.point.code,
+            )
+            for p in self.survey.features
+        )  # fmt: skip
         return choose_ties(
-            tape_points(self.survey.features),
-            easting_m=float(self.place_m[0]),
-            northing_m=float(self.place_m[1]),
+            points,
+            self.place_m,
             height_m=math.nan if ground is None else ground,
             tape_length_m=self.crew.tape_length_m,
             tape_sigma_m=self.crew.tape_sigma_m,
             unit=self.unit,
-            bearing_to_grid=self._grid_bearing_deg,
+            to_grid=self._grid_bearing_deg,
         )
 
     @functools.cached_property
@@ -340,37 +346,41 @@ class Stakeout:
         )
 
     @functools.cached_property
-    def stakes(self) -> tuple[tuple[Stake, Floats], ...]:
-        """What a rover sets out, with each place (2,) in the working frame, check points last."""
+    def stakes(self) -> tuple[tuple[Stake, Floats, dict[str, Any]], ...]:
+        """What a rover sets out, with each place (2,) in the working frame, check points last.
+
+        The last of each is what else is told of it: leg, chainage and, of a place to go to next,
+        its number and what for.
+        """
         survey = self.survey
         if self.closed:
             return ()
         if self.decision.check is not None:
-            rows = self._check_rows(self.decision.check)
+            rows = list(self._check_rows(self.decision.check))
         else:
-            rows = self._hole_rows() if self.digs else self._listening_rows()
+            rows = list(self._hole_rows() if self.digs else self._listening_rows())
         first = rows[0][2] if rows else self.place_m
         checks = check_points(
             survey.points, first, rover_sigma_m=self.rover_sigma_m, unit=self.unit
         )
-        for each, text in checks:
+        todo = [""] * len(rows) + [text for _, text in checks]
+        for each, _ in checks:
             place = np.array([each.easting_m, each.northing_m])
             label, height = f"CHECK POINT {each.point.id}", each.point.elevation_m
-            rows.append(("check_point", label, place, height, text))
+            rows.append(("check_point", label, place, height, {}))
         made = []
-        for name, (kind, label, place, height, text) in zip(
-            free_ids(survey.site.points, len(rows)), rows, strict=True
-        ):
+        names = free_ids(survey.site.points, len(rows))
+        for name, (kind, label, place, height, told), text in zip(names, rows, todo, strict=True):
             east, north = (float(v) for v in survey.frame.to_grid(*place))
-            made.append((Stake(name, kind, label, east, north, height, text), place))
+            made.append((Stake(name, kind, label, east, north, height, text), place, told))
         return tuple(made)
 
-    def _hole_rows(self) -> list[_Row]:
+    def _hole_rows(self) -> Iterator[_Row]:
         """Return the stake, the offset stakes and the ends of the hole."""
         route, offset_m = self.leg.route, self.crew.offset_stake_m
         station = format_station(self.at_m, unit=self.unit)
-        ground = self.ground_m(self.leg, self.at_m)
-        rows: list[_Row] = [("stake", f"LEAK {station}", self.place_m, ground, "")]
+        ground, here = self.ground_m(self.leg, self.at_m), _on(self.leg, self.at_m)
+        yield "stake", f"LEAK {station}", self.place_m, ground, here
         shot = [(p.easting_m, p.northing_m, p.height_m) for p in self.survey.points]
         plane = ground_plane(shot, self.place_m)
         beside = offset_places_m(route, self.at_m, offset_m)
@@ -382,13 +392,12 @@ class Stakeout:
             if ground is not None and own is not None:
                 height = ground + float(own[1:] @ (place - self.place_m))
             label = offset_label(side, offset_m, cut, station, self.unit)
-            rows.append(("offset_stake", label, place, height, ""))
+            yield "offset_stake", label, place, height, here
         for word, leg, end in self._hole_ends():
             place = np.asarray(leg.route.position(end), dtype=float)[:2]
             named = "" if leg is self.leg else f"{leg.name} "
             label = f"HOLE {word.upper()} {named}{format_station(end, unit=self.unit)}"
-            rows.append((f"hole_{word}", label, place, self.ground_m(leg, end), ""))
-        return rows
+            yield f"hole_{word}", label, place, self.ground_m(leg, end), _on(leg, end)
 
     def _hole_ends(self) -> Iterator[tuple[str, SurveyedLeg, float]]:
         """Return the ends of the hole's pieces; none where one runs on into another at a tee."""
@@ -404,28 +413,27 @@ class Stakeout:
                 if not meets:
                     yield word, leg, end
 
-    def _check_rows(self, check: Check) -> list[_Row]:
+    def _check_rows(self, check: Check) -> Iterator[_Row]:
         """Return the places to check; nobody digs by them."""
-        rows: list[_Row] = []
         for number, (number_of_leg, at_m, aside_m) in enumerate(check.places, start=1):
             leg = self.survey.legs[number_of_leg]
             on_leg = min(max(at_m, 0.0), leg.route.length_m)
             place = np.asarray(leg.route.position(at_m, aside_m, extrapolate=True), dtype=float)
-            label = f"CHECK {number} {check.kind.replace('_', ' ')} {leg.name} "
-            label += format_station(on_leg, unit=self.unit)
+            head = f"CHECK {number} {check.kind.replace('_', ' ')}"
+            label = f"{head} {leg.name} {format_station(on_leg, unit=self.unit)}"
             if aside_m:
                 side = "right" if aside_m > 0 else "left"
                 label += f" {side} {format_length(abs(aside_m), unit=self.unit)}"
-            rows.append(("check_place", label, place[:2], self.ground_m(leg, on_leg), ""))
-        return rows
+            told = {"label": head, "check": check.kind, "offset_m": aside_m, "number": number}
+            told |= {"leg": number_of_leg, "chainage_m": at_m}
+            yield "check_place", label, place[:2], self.ground_m(leg, on_leg), told
 
-    def _listening_rows(self) -> list[_Row]:
+    def _listening_rows(self) -> Iterator[_Row]:
         """Return the places of the next readings, the most telling first.
 
         A contact reading stands at the fitting as it was shot, every other on the fitted line.
         """
         shots = {each.point.id: each for each in self.survey.points}
-        rows: list[_Row] = []
         for number, each in enumerate(self.decision.next_readings, start=1):
             leg = self.survey.legs[each.leg]
             place = np.asarray(leg.route.position(each.chainage_m), dtype=float)[:2]
@@ -433,7 +441,13 @@ class Stakeout:
             if shot is not None:
                 place = np.array([shot.easting_m, shot.northing_m])
             station = format_station(each.chainage_m, unit=self.unit)
-            label = f"LISTEN {number} {each.kind.replace('_', ' ')} {leg.name} {station}"
+            head, kind = f"LISTEN {number}", each.kind.replace("_", " ")
+            told = {"label": head, "reading_kind": each.kind, "number": number, "leg": each.leg}
+            told |= {"chainage_m": each.chainage_m}
+            told |= {"expected_interval_95_m": each.expected_interval_95_m}
             height = self.ground_m(leg, each.chainage_m)
-            rows.append(("next_reading", label, place, height, ""))
-        return rows
+            yield "next_reading", f"{head} {kind} {leg.name} {station}", place, height, told
+
+
+def _on(leg: SurveyedLeg, chainage_m: float) -> dict[str, Any]:
+    return {"leg": leg.name, "chainage_m": chainage_m}
