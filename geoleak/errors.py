@@ -102,6 +102,12 @@ class InputError(GeoleakError):
             raise ValueError("an InputError needs at least one complaint")
         super().__init__("\n".join(str(each) for each in self.complaints))
 
+    @classmethod
+    def at(cls, where: Origin | str, what: str, remedy: str = "") -> InputError:
+        """Return the error of one complaint."""
+        origin = where if isinstance(where, Origin) else Origin(where)
+        return cls([Complaint(origin, what, remedy)])
+
     def lines(self) -> list[str]:
         """Return one line a complaint, and how many more there are past the twentieth."""
         shown = [str(each) for each in self.complaints[:MOST_COMPLAINTS]]

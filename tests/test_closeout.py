@@ -10,7 +10,7 @@ import pytest
 import scoringrules
 from scipy import stats
 
-from geoleak.closeout.outcome import FoundLeak, dry_outcome, leak_outcome
+from geoleak.closeout.outcome import outcome_of
 from geoleak.closeout.record import (
     DEEP_M,
     closed_sites,
@@ -58,8 +58,8 @@ def result_of(mean: float, sigma: float, *, verdict: str = "dig", chance: float 
     }  # fmt: skip
 
 
-def at(chainage_m: float | None, leg: str | None = "yard") -> FoundLeak:
-    return FoundLeak(leg, chainage_m, 0.9, "joint")
+def at(chainage_m: float | None, leg: str | None = "yard") -> dict:
+    return {"leg": leg, "chainage_m": chainage_m, "depth_m": 0.9, "cause": "joint"}
 
 
 def write(folder: Path, result: dict, outcomes: list) -> None:
@@ -67,23 +67,23 @@ def write(folder: Path, result: dict, outcomes: list) -> None:
     (folder / "site.toml").write_text("")
     (folder / "out" / "result.json").write_text(json.dumps(result))
     if outcomes:
-        (folder / "closeout.json").write_text(json.dumps([each.to_dict() for each in outcomes]))
+        (folder / "closeout.json").write_text(json.dumps(outcomes))
 
 
 def test_a_leak_is_held_against_stake_hole_and_intervals() -> None:
     result = result_of(40.0, 0.5)
-    found = leak_outcome(result, at(40.6), across_m=-0.2)
-    assert found.along_m == pytest.approx(0.6)
-    assert (found.in_hole, found.interval) == (True, 80)
-    assert leak_outcome(result, at(40.1), across_m=0).interval == 50
-    assert leak_outcome(result, at(42.0), across_m=0).interval is None
+    found = outcome_of(result, at(40.6), across_m=-0.2)
+    assert found["along_m"] == pytest.approx(0.6)
+    assert (found["in_hole"], found["interval"]) == (True, 80)
+    assert outcome_of(result, at(40.1), across_m=0)["interval"] == 50
+    assert outcome_of(result, at(42.0), across_m=0)["interval"] is None
     edge = 40.75
-    assert leak_outcome(result, at(edge - 1e-6), across_m=0).in_hole
-    assert not leak_outcome(result, at(edge + 1e-6), across_m=0).in_hole
-    other = leak_outcome(result, at(40.0, "side"), across_m=0)
-    assert (other.along_m, other.in_hole, other.interval) == (None, False, None)
-    nowhere = leak_outcome(result, at(None, None), across_m=None)
-    assert (nowhere.along_m, nowhere.in_hole) == (None, False)
+    assert outcome_of(result, at(edge - 1e-6), across_m=0)["in_hole"]
+    assert not outcome_of(result, at(edge + 1e-6), across_m=0)["in_hole"]
+    other = outcome_of(result, at(40.0, "side"), across_m=0)
+    assert tuple(other[key] for key in ("along_m", "in_hole", "interval")) == (None, False, None)
+    nowhere = outcome_of(result, at(None, None), across_m=None)
+    assert (nowhere["along_m"], nowhere["in_hole"]) == (None, False)
 
 
 def test_exact_p_is_the_binomial_s_where_promises_are_alike() -> None:
@@ -155,7 +155,7 @@ def test_an_honest_record_reads_honest(tmp_path: Path, count: int) -> None:
         mean = float(rng.uniform(15, 65))
         chance = float(2 * stats.norm.cdf(0.75 / sigma) - 1)
         result = result_of(mean, sigma, chance=chance)
-        found = leak_outcome(result, at(mean + sigma * rng.normal()), across_m=0.0)
+        found = outcome_of(result, at(mean + sigma * rng.normal()), across_m=0.0)
         write(tmp_path / f"site{k:03}", result, [found])
     seen = summary(closed_sites([tmp_path]))
     assert (seen["sites"], seen["closed"], seen["digs"]) == (count, count, count)
@@ -177,7 +177,7 @@ def test_a_boastful_record_is_caught(tmp_path: Path) -> None:
         result = result_of(40.0, 0.3, chance=0.98)
         write(
             tmp_path / f"s{k}", result,
-            [leak_outcome(result, at(40.0 + 0.8 * rng.normal()), across_m=0.0)],
+            [outcome_of(result, at(40.0 + 0.8 * rng.normal()), across_m=0.0)],
         )  # fmt: skip
     seen = summary(closed_sites([tmp_path]))
     assert seen["p_value"] < 1e-6
@@ -186,7 +186,7 @@ def test_a_boastful_record_is_caught(tmp_path: Path) -> None:
 
 def test_dry_holes_and_open_sites_count(tmp_path: Path) -> None:
     result = result_of(40.0, 0.5)
-    write(tmp_path / "a", result, [dry_outcome(result), leak_outcome(result, at(43), across_m=0)])
+    write(tmp_path / "a", result, [outcome_of(result), outcome_of(result, at(43), across_m=0)])
     write(tmp_path / "b", result, [])
     seen = summary(closed_sites([tmp_path]))
     assert (seen["sites"], seen["closed"], seen["digs"], seen["hits"], seen["dry_holes"]) == (
@@ -198,7 +198,7 @@ def test_one_run_promises_one_hole(tmp_path: Path) -> None:
     """A second hole under the same run was not promised; one under a new run was."""
     result = result_of(40.0, 0.5, chance=0.9)
     again = result_of(43.0, 0.5, chance=0.8) | {"run": {"id": "def456"}}
-    holes = [dry_outcome(result), dry_outcome(result), leak_outcome(again, at(43), across_m=0)]
+    holes = [outcome_of(result), outcome_of(result), outcome_of(again, at(43), across_m=0)]
     seen = one(tmp_path, result, *holes)
     assert (seen["digs"], seen["hits"], seen["dry_holes"]) == (2, 1, 2)
     assert seen["promised_mean"] == pytest.approx(0.85)
@@ -220,7 +220,7 @@ def one(tmp_path: Path, result: dict, *outcomes) -> dict:
 
 def test_a_leak_that_had_no_chance_keeps_the_mean_finite(tmp_path: Path) -> None:
     result = result_of(40.0, 0.05)
-    seen = one(tmp_path, result, leak_outcome(result, at(60.0), across_m=0))
+    seen = one(tmp_path, result, outcome_of(result, at(60.0), across_m=0))
     assert seen["log_score"] == pytest.approx(np.log(1e-4))
 
 
@@ -236,8 +236,8 @@ def test_a_leak_that_had_no_chance_keeps_the_mean_finite(tmp_path: Path) -> None
 )
 def test_why_a_hole_was_dry(tmp_path: Path, leak, across, why: str) -> None:
     result = result_of(40.0, 0.5)
-    later = [] if leak is None else [leak_outcome(result, leak, across_m=across)]
-    seen = one(tmp_path, result, dry_outcome(result), *later)
+    later = [] if leak is None else [outcome_of(result, leak, across_m=across)]
+    seen = one(tmp_path, result, outcome_of(result), *later)
     assert seen["dry_because"] == {why: 1}
     assert any(why in line for line in record_lines(seen))
 
@@ -246,8 +246,8 @@ def test_depths_part_at_a_metre(tmp_path: Path) -> None:
     assert DEEP_M == 1.0
     result = result_of(40.0, 0.5)
     for k, depth in enumerate((0.99, 1.0)):
-        leak = FoundLeak("yard", 40.0, depth, "joint")
-        write(tmp_path / f"s{k}", result, [leak_outcome(result, leak, across_m=0)])
+        leak = at(40.0) | {"depth_m": depth}
+        write(tmp_path / f"s{k}", result, [outcome_of(result, leak, across_m=0)])
     groups = summary(closed_sites([tmp_path]))["by"]["depth"]
     assert {name: row["sites"] for name, row in groups.items()} == {
         "under 1 m (3.3 ft)": 1, "1 m (3.3 ft) and deeper": 1,
@@ -257,7 +257,7 @@ def test_depths_part_at_a_metre(tmp_path: Path) -> None:
 def test_promises_are_told_apart_by_tenths(tmp_path: Path) -> None:
     for k, chance in enumerate((0.89, 0.91, 0.97)):
         result = result_of(40.0, 0.5, chance=chance)
-        write(tmp_path / f"s{k}", result, [leak_outcome(result, at(40), across_m=0)])
+        write(tmp_path / f"s{k}", result, [outcome_of(result, at(40), across_m=0)])
     rows = summary(closed_sites([tmp_path]))["reliability"]
     assert [(row["promised"], row["digs"]) for row in rows] == [
         (pytest.approx(0.89), 1), (pytest.approx(0.94), 2),
@@ -275,18 +275,18 @@ def test_promises_are_told_apart_by_tenths(tmp_path: Path) -> None:
 )
 def test_one_in_twenty_is_where_chance_ends(tmp_path: Path, p: float, digs: int, said: str) -> None:
     result = result_of(40.0, 0.5)
-    seen = one(tmp_path, result, leak_outcome(result, at(40), across_m=0))
+    seen = one(tmp_path, result, outcome_of(result, at(40), across_m=0))
     assert said in "\n".join(record_lines(seen | {"p_value": p, "digs": digs}))
 
 
 def test_the_record_speaks_the_sites_unit(tmp_path: Path) -> None:
     result = result_of(40.0, 0.5) | {"site": {"length_unit": "ftUS"}}
-    seen = one(tmp_path, result, leak_outcome(result, at(40.6096), across_m=0))
+    seen = one(tmp_path, result, outcome_of(result, at(40.6096), across_m=0))
     assert "half the leaks within 2.0 ft of the stake" in "\n".join(record_lines(seen))
     # Where sites differ the unit of most is taken, and said; either foot is a foot.
     for name, unit in (("two", "m"), ("three", "ft")):
         other = result_of(40.0, 0.5) | {"site": {"length_unit": unit}}
-        write(tmp_path / name, other, [leak_outcome(result, at(40), across_m=0)])
+        write(tmp_path / name, other, [outcome_of(result, at(40), across_m=0)])
     seen = summary(closed_sites([tmp_path]))
     assert (seen["length_unit"], seen["length_units"]) == ("ft", {"ft": 2, "m": 1})
     assert "units  lengths in ft: sites work 2 in ft and 1 in m" in record_lines(seen)
@@ -295,7 +295,7 @@ def test_the_record_speaks_the_sites_unit(tmp_path: Path) -> None:
 def test_a_site_without_an_answer_on_file_has_the_unit_of_its_site_toml(tmp_path: Path) -> None:
     result = result_of(40.0, 0.5)
     folder = tmp_path / "one"
-    write(folder, result, [leak_outcome(result, at(40.6096), across_m=0)])
+    write(folder, result, [outcome_of(result, at(40.6096), across_m=0)])
     (folder / "out" / "result.json").unlink()
     (folder / "site.toml").write_text('length_unit = "ftUS"\n', encoding="utf-8")
     assert "within 2.0 ft of the stake" in "\n".join(record_lines(summary(closed_sites([folder]))))

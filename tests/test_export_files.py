@@ -21,11 +21,12 @@ import shapely
 
 from geoleak.errors import GeoleakError
 from geoleak.export.colours import level_colour
-from geoleak.export.dxf import LAYERS, WIDEST, write_dxf
+from geoleak.export.dxf import WIDEST, write_dxf
 from geoleak.export.geopackage import write_geopackage
 from geoleak.export.gpx import write_gpx
 from geoleak.export.kml import write_kml
 from geoleak.export.landxml import write_landxml
+from geoleak.export.layers import KINDS
 from geoleak.export.layers import LAYERS as GIS_LAYERS
 from geoleak.export.level_scales import level_edges
 from geoleak.export.styles import qml
@@ -442,7 +443,7 @@ def test_dxf_passes_audit_in_its_unit_and_layers(build, unit, tmp_path):
     assert drawing.dxfversion == "AC1024"
     assert drawing.header["$INSUNITS"] == check_value(f"dxf_insunits_{unit}").expected
     names = {layer.dxf.name for layer in drawing.layers}
-    assert {row[0] for row in LAYERS.values()} <= names
+    assert {row["cad"] for row in KINDS.values()} <= names
     space = drawing.modelspace()
     (stake,) = (
         point

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,7 +13,7 @@ from pypdf import PdfReader
 
 import geoleak
 from geoleak.closeout.found import entry_lines
-from geoleak.closeout.outcome import FoundLeak, leak_outcome
+from geoleak.closeout.outcome import outcome_of
 from geoleak.reports.customer import _plain
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
@@ -227,18 +226,28 @@ def test_a_leak_past_the_end_of_the_line_is_no_hit(located: Path) -> None:
         signed = {(end, 0.31): 0.31, (end, 0.29): 0.0, (0.0, 0.31): -0.31}[chainage, past]
         assert chainage_of(survey, at) - chainage == pytest.approx(signed)
     result = json.loads((located / "out" / "result.json").read_text())
-    stake = FoundLeak("yard", result["leak"]["chainage_m"], None, None)
-    assert leak_outcome(result, stake, across_m=0.0).in_hole
-    missed = leak_outcome(result, replace(stake, chainage_m=stake.chainage_m + 2), across_m=0.0)
-    assert (missed.in_hole, missed.interval, missed.along_m) == (False, None, pytest.approx(2.0))
+    at_m = result["leak"]["chainage_m"]
+    stake = {"leg": "yard", "chainage_m": at_m, "depth_m": None, "cause": None}
+    assert outcome_of(result, stake, across_m=0.0)["in_hole"]
+    missed = outcome_of(result, stake | {"chainage_m": at_m + 2}, across_m=0.0)
+    assert tuple(missed[key] for key in ("in_hole", "interval", "along_m")) == (
+        False,
+        None,
+        pytest.approx(2.0),
+    )
 
 
 def test_where_no_hole_was_advised_none_is_spoken_of(located: Path) -> None:
     result = json.loads((located / "out" / "result.json").read_text())
-    stake = FoundLeak("yard", result["leak"]["chainage_m"] + 0.5, None, None)
+    stake = {
+        "leg": "yard",
+        "chainage_m": result["leak"]["chainage_m"] + 0.5,
+        "depth_m": None,
+        "cause": None,
+    }
     for verdict, told in (("dig", "the stake"), ("listen_on", "the best place so far")):
         result["decision"]["verdict"] = verdict
-        entry = leak_outcome(result, stake, across_m=0.0).to_dict() | {"date": None}
+        entry = outcome_of(result, stake, across_m=0.0) | {"date": None}
         printed = " ".join(entry_lines(entry, unit="ft"))
         written = " ".join(_plain(entry, geoleak.read_site(located)))
         for said in (printed, written):

@@ -27,9 +27,9 @@ BY_OTHERS = {
 """Files of the package that others made -> the licence beside them."""
 OURS = {
     ".": "py.typed",
-    "batch/assets": "index.html index.js",
     "crs": "places.csv",
-    "export/assets": "layers.csv map.css map.js page.html signs.svg site.gpx site.kml site.xml",
+    "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv map.css map.js "
+    "page.html plain.html record.html signs.svg site.gpx site.kml site.xml visit.html",
     "new": "listening_sheet.html",
     "readers": "headers.csv",
     "serve/assets": "draw.js entering.js forms.js kept.js page.css page.html page.js recorder.js "

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from geoleak.closeout.outcome import dry_outcome, leak_outcome
+from geoleak.closeout.outcome import outcome_of
 from geoleak.closeout.record import closed_sites, summary
 from geoleak.reports.record import html_page, write_page
 from tests import browser
@@ -26,8 +26,8 @@ def found(tmp_path_factory: pytest.TempPathFactory) -> dict:
         sigma, mean = float(rng.uniform(0.3, 1.0)), float(rng.uniform(15, 65))
         result = result_of(mean, sigma, chance=float(2 * stats.norm.cdf(0.75 / sigma) - 1))
         result["job"]["technician"] = CREW
-        leak = leak_outcome(result, at(mean + sigma * rng.normal()), across_m=0.0)
-        write(top / f"s{k:02}", result, [dry_outcome(result), leak] if k % 9 == 0 else [leak])
+        leak = outcome_of(result, at(mean + sigma * rng.normal()), across_m=0.0)
+        write(top / f"s{k:02}", result, [outcome_of(result), leak] if k % 9 == 0 else [leak])
     return summary(closed_sites([top]))
 
 

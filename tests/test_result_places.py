@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from geoleak.result import build_result
-from geoleak.result.build import place_text
 from geoleak.site import Utility
+from geoleak.stake import place_text
 from geoleak.stake.services import services_of
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
@@ -45,7 +45,7 @@ def metric(place: Path, unit: str, *, text: str = "102", branch: bool = False) -
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
 def test_a_place_is_told_in_the_unit_that_the_sheet_reads_it_in(tmp_path: Path, unit: str) -> None:
     survey = metric(tmp_path, unit)
-    said = place_text(survey, survey.legs[0], 12.0)
+    said = place_text(survey, 0, 12.0)
     back = metric(tmp_path, unit, text=said).surface
     assert back.chainage_m[0] == pytest.approx(12.0, abs=0.06)
 
@@ -54,7 +54,7 @@ def test_a_mark_of_two_legs_is_told_with_its_leg(tmp_path: Path) -> None:
     survey = metric(tmp_path, "m", text="101", branch=True)
     yard = survey.legs[0]
     at = float(yard.fit.mark_chainage_m[yard.fit.marks.ids.index("103")]) + 1.0
-    said = place_text(survey, yard, at)
+    said = place_text(survey, yard.number, at)
     assert said == "yard 103 up 1.0"
     back = metric(tmp_path, "m", text=said, branch=True).surface
     assert (back.leg[0], back.chainage_m[0]) == (0, pytest.approx(at, abs=0.06))

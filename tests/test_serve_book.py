@@ -11,11 +11,11 @@ import pytest
 
 from geoleak.errors import InputError
 from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
-from geoleak.result import place_text
 from geoleak.serve import book as book_module
 from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
 from geoleak.serve.live import Answer, Live
 from geoleak.serve.page import page_state
+from geoleak.stake import place_text
 from geoleak.units import unit_m
 from tests.command import REPO, run
 from tests.test_plan import lane
@@ -264,8 +264,8 @@ def test_a_place_may_be_told_from_the_mark_that_is_asked_for(tmp_path: Path) -> 
     _, survey = lane(tmp_path)
     (leg,) = survey.legs
     at_m = 11 * unit_m("ftUS")
-    assert place_text(survey, leg, at_m) == "1004 down 1.0"
-    assert place_text(survey, leg, at_m, mark="1003") == "1003 up 2.0"
+    assert place_text(survey, leg.number, at_m) == "1004 down 1.0"
+    assert place_text(survey, leg.number, at_m, mark="1003") == "1003 up 2.0"
 
 
 def test_a_folder_that_is_not_there_is_not_served(tmp_path: Path) -> None:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from collections.abc import Sequence
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -92,7 +90,8 @@ def _where(row: Row) -> str:
 
 def _page(rows: Sequence[Row], out: Path) -> Path:
     """Write one page: a table that shows thousands of rows, and a map of where they are."""
-    from geoleak.export.map import leaflet_css, leaflet_js
+    from geoleak.export.map import asset, leaflet_css, leaflet_js
+    from geoleak.export.templates import rendered
 
     shown = [
         [row["site"], row["verdict"] or "failed", row["chance_in_hole"], _where(row),
@@ -100,15 +99,11 @@ def _page(rows: Sequence[Row], out: Path) -> Path:
          row["status"] == "ok" and (out / row["site"] / "map.html").is_file()]
         for row in rows
     ]  # fmt: skip
-    assets = resources.files("geoleak.batch").joinpath("assets")
-    page = assets.joinpath("index.html").read_text(encoding="utf-8")
-    # No text of a site's own may end the script element or begin a comment in it.
-    data = json.dumps(shown, allow_nan=False).replace("<", "\\u003c")
-    for name, text in {
-        "LEAFLET_CSS": leaflet_css(),
-        "LEAFLET_JS": leaflet_js(),
-        "SCRIPT": assets.joinpath("index.js").read_text(encoding="utf-8"),
-        "ROWS": data,
-    }.items():
-        page = page.replace("{{" + name + "}}", text)
+    page = rendered(
+        "batch.html",
+        leaflet_css=leaflet_css(),
+        leaflet_js=leaflet_js(),
+        script=asset("batch.js"),
+        rows=shown,
+    )
     return put_text(out / "index.html", page)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from geoleak.closeout.outcome import CLOSEOUT, FoundLeak, Outcome, dry_outcome, leak_outcome
+from geoleak.closeout.outcome import CLOSEOUT, Entry, outcome_of
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
@@ -63,7 +63,7 @@ def close_out(
         key = _key(row)
         made, said = _outcome(row, places.get(row.origin), survey, result, proof)
         notes += said
-        entry = {**made.to_dict(), "key": key, "date": row.date}
+        entry = {**made, "key": key, "date": row.date}
         if key in stands:
             entry = {**stands[key], "repaired": entry["repaired"]}
         entries.append(entry)
@@ -87,28 +87,31 @@ def _outcome(
     survey: Survey,
     result: Mapping[str, Any],
     proof: bool | None,
-) -> tuple[Outcome, list[Note]]:
+) -> tuple[Entry, list[Note]]:
     if at is None or row.place is None:
-        return dry_outcome(result), []
+        return outcome_of(result), []
     notes = []
-    leg: str | None = survey.legs[at.leg].name
-    chainage: float | None = chainage_of(survey, at)
-    past = abs(chainage_of(survey, at) - at.chainage_m)
+
+    def note(code: str, text: str) -> None:
+        notes.append(Note(code, text, row.origin))
+
+    def length(metres: float) -> str:
+        return format_length(metres, unit=survey.site.length_unit)
+
+    place, leg = f'"{row.place.text}"', survey.legs[at.leg].name
+    leak: Entry = {"leg": None, "chainage_m": None, "depth_m": row.depth_m, "cause": row.cause}
     if not on_a_leg(at):
-        away = format_length(at.distance_m, unit=survey.site.length_unit)
-        text = f'"{row.place.text}" is {away} from the nearest leg: counted as on no traced line'
-        notes.append(Note("found_far", text, row.origin))
-        leg = chainage = None
-    elif leg != result["leak"]["leg"]:
-        text = f'found on leg "{leg}", the stake stood on "{result["leak"]["leg"]}"'
-        notes.append(Note("found_other_leg", text, row.origin))
-    leak = FoundLeak(leg, chainage, row.depth_m, row.cause)
-    if leg is not None and past:
-        away = format_length(past, unit=survey.site.length_unit)
-        text = f'"{row.place.text}" is {away} past the end of the traced line'
-        notes.append(Note("found_past_end", text, row.origin))
-    across = at.offset_m if leg is not None else None
-    return leak_outcome(result, leak, across_m=across, repaired=proof), notes
+        away = length(at.distance_m)
+        note("found_far", f"{place} is {away} from the nearest leg: counted as on no traced line")
+        return outcome_of(result, leak, repaired=proof), notes
+    leak |= {"leg": leg, "chainage_m": chainage_of(survey, at)}
+    if leg != result["leak"]["leg"]:
+        stood = result["leak"]["leg"]
+        note("found_other_leg", f'found on leg "{leg}", the stake stood on "{stood}"')
+    past = abs(leak["chainage_m"] - at.chainage_m)
+    if past:
+        note("found_past_end", f"{place} is {length(past)} past the end of the traced line")
+    return outcome_of(result, leak, across_m=at.offset_m, repaired=proof), notes
 
 
 def entry_lines(entry: Mapping[str, Any], *, unit: str) -> list[str]:

@@ -3,115 +3,64 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import InputError
 
 CLOSEOUT = "closeout.json"
+Entry = dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class FoundLeak:
-    """Where a leak was: ``leg`` is None where it was on no traced leg; depth to the crown."""
-
-    leg: str | None
-    chainage_m: float | None
-    depth_m: float | None
-    cause: str
-
-
-@dataclass(frozen=True, slots=True)
-class Promise:
-    """What the result said that the hole was dug under."""
-
-    run: str
-    verdict: str
-    chance_in_hole: float
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """One hole, dug and looked into.
-
-    Attributes
-    ----------
-    along_m, across_m : float or None
-        Found minus stake: positive up-chainage, and to the right looking up-chainage. None for a
-        dry hole; ``along_m`` None where the leak was on another leg than the stake.
-    in_hole : bool or None
-        Whether the leak lay within the hole that the result named, whatever its verdict. For a dry
-        hole False.
-    interval : {50, 80, 95} or None
-        The smallest stated interval that holds the leak; None where none does.
-    repaired : bool or None
-        Whether a meter run after the repair proved it.
-    """
-
-    outcome: Literal["leak", "dry"]
-    leak: FoundLeak | None
-    along_m: float | None
-    across_m: float | None
-    in_hole: bool
-    interval: int | None
-    promised: Promise
-    repaired: bool | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the entry of closeout.json."""
-        return asdict(self)
-
-
-def promise_of(result: Mapping[str, Any]) -> Promise:
-    """Return what a result.json promised."""
-    decision = result["decision"]
-    return Promise(result["run"]["id"], decision["verdict"], decision["chance_in_hole"])
-
-
-def leak_outcome(
+def outcome_of(
     result: Mapping[str, Any],
-    leak: FoundLeak,
+    leak: Mapping[str, Any] | None = None,
     *,
-    across_m: float | None,
+    across_m: float | None = None,
     repaired: bool | None = None,
-) -> Outcome:
-    """Return a found leak held against a result.
+) -> Entry:
+    """Return the entry of closeout.json of one hole, dug and looked into.
+
+    ``along_m`` and ``across_m`` are found minus stake, positive up-chainage and to the right
+    looking up-chainage; ``along_m`` is None where the leak was on another leg than the stake.
+    ``in_hole`` tells of the hole that the result named, whatever its verdict; ``interval`` is the
+    smallest stated one that holds the leak, None where none does.
 
     Parameters
     ----------
     result : Mapping
         result.json as it was when the hole was dug.
-    leak : FoundLeak
+    leak : Mapping or None
+        Where it was: ``leg`` (None: on no traced leg), ``chainage_m``, ``depth_m`` (to the crown)
+        and ``cause``. None: the hole was dry.
     across_m : float or None
-        Of the found place from the leg's fitted line, right positive.
-    repaired : bool, optional
+        Of the found place from the leg's fitted line.
+    repaired : bool or None
+        Whether a meter run after the repair proved it.
     """
-    stated = result["leak"]
-    at = leak.chainage_m
-    same = leak.leg is not None and leak.leg == stated["leg"]
-    along = at - stated["chainage_m"] if same and at is not None else None
-    holds = [p for p in (50, 80, 95) if _within(leak.leg, at, stated[f"interval_{p}"])]
-    return Outcome(
-        outcome="leak",
-        leak=leak,
-        along_m=along,
-        across_m=across_m,
-        in_hole=_within(leak.leg, at, result["decision"]["hole"]["pieces"]),
-        interval=min(holds, default=None),
-        promised=promise_of(result),
-        repaired=repaired,
-    )
+    stated, decision = result["leak"], result["decision"]
+    leg, at = (leak["leg"], leak["chainage_m"]) if leak else (None, None)
 
+    def within(pieces: Any) -> bool:
+        return at is not None and any(n == leg and low <= at <= high for n, low, high in pieces)
 
-def dry_outcome(result: Mapping[str, Any]) -> Outcome:
-    """Return a dry hole held against a result."""
-    return Outcome("dry", None, None, None, False, None, promise_of(result))
-
-
-def _within(leg: str | None, at: float | None, pieces: Sequence[Sequence[Any]]) -> bool:
-    return at is not None and any(name == leg and start <= at <= end for name, start, end in pieces)
+    holds = [percent for percent in (50, 80, 95) if within(stated[f"interval_{percent}"])]
+    same = at is not None and leg is not None and leg == stated["leg"]
+    return {
+        "outcome": "leak" if leak else "dry",
+        "leak": leak,
+        "along_m": at - stated["chainage_m"] if same else None,
+        "across_m": across_m,
+        "in_hole": within(decision["hole"]["pieces"]),
+        "interval": min(holds, default=None),
+        "promised": {
+            "run": result["run"]["id"],
+            "verdict": decision["verdict"],
+            "chance_in_hole": decision["chance_in_hole"],
+        },
+        "repaired": repaired,
+    }
 
 
 def read_json(path: Path) -> Any:
@@ -122,9 +71,9 @@ def read_json(path: Path) -> Any:
         return None
     except (ValueError, OSError) as error:
         what = f"cannot be read: {' '.join(str(error).split())}"
-        raise InputError([Complaint(Origin(str(path), 0), what, "write it again")]) from None
+        raise InputError.at(str(path), what, "write it again") from None
 
 
-def read_entries(folder: Path) -> list[dict[str, Any]]:
+def read_entries(folder: Path) -> list[Entry]:
     """Return the entries of a site's closeout.json, oldest first; none where there is no file."""
     return read_json(folder / CLOSEOUT) or []

@@ -13,7 +13,7 @@ import numpy as np
 
 from geoleak.closeout.outcome import read_entries, read_json
 from geoleak.closeout.scores import Scores, loudest_error_m, scores
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import InputError
 from geoleak.tables import setting
 from geoleak.units import LENGTH_UNITS, format_length
 
@@ -68,8 +68,8 @@ def closed_sites(folders: Iterable[Path]) -> list[ClosedSite]:
     for folder in folders:
         below = sorted(path.parent for path in Path(folder).rglob("site.toml"))
         if not below:
-            raise InputError([Complaint(Origin(str(folder), 0), "no site.toml in it or below it",
-                                        "name site folders, or folders of them")])  # fmt: skip
+            remedy = "name site folders, or folders of them"
+            raise InputError.at(str(folder), "no site.toml in it or below it", remedy)
         for each in below:
             found.setdefault(each.resolve(), _site(each))
     return sorted(found.values(), key=lambda site: site.folder.name)

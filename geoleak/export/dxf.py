@@ -15,7 +15,7 @@ import shapely
 
 from geoleak.errors import GeoleakError
 from geoleak.export import colours, words
-from geoleak.export.layers import label_of
+from geoleak.export.layers import KINDS, label_of
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
 
@@ -27,27 +27,7 @@ TEXT_M, POINT_M = 0.25, 0.3
 WIDEST = 0.9
 """A letter's width, of its height: labels are kept apart by it."""
 Box = tuple[float, float, float, float]
-RIGHT_UP, RIGHT_DOWN, LEFT_UP, LEFT_DOWN = (1, 1), (1, -1), (-1, 1), (-1, -1)
-LAYERS = {
-    "route": ("PIPE", 7, "CONTINUOUS", RIGHT_UP),
-    "mark": ("MARKS", 8, "CONTINUOUS", RIGHT_UP),
-    "reading": ("READINGS", 30, "CONTINUOUS", RIGHT_DOWN),
-    "fitting": ("FITTINGS", 4, "CONTINUOUS", LEFT_DOWN),
-    "feature": ("FEATURES", 8, "CONTINUOUS", LEFT_DOWN),
-    "interval": ("INTERVAL", 5, "CONTINUOUS", RIGHT_UP),
-    "hole": ("HOLE", 7, "CONTINUOUS", RIGHT_UP),
-    "stake": ("STAKE", 1, "CONTINUOUS", LEFT_UP),
-    "offset_stake": ("STAKE", 1, "CONTINUOUS", LEFT_UP),
-    "check_point": ("CHECK_POINTS", 3, "CONTINUOUS", LEFT_UP),
-    "next_reading": ("LISTEN_NEXT", 1, "CONTINUOUS", LEFT_UP),
-    "check_place": ("CHECK_FIRST", 1, "CONTINUOUS", LEFT_UP),
-    "dug": ("DUG", 8, "CONTINUOUS", RIGHT_DOWN),
-    "found": ("FOUND", 3, "CONTINUOUS", RIGHT_UP),
-    "tie": ("TIES", 8, "DASHED2", RIGHT_UP),
-    "utility": ("SERVICES", 7, "CENTER", RIGHT_UP),
-}
-"""Feature kind -> (CAD layer, colour number of the AutoCAD colour index, line type, side of the
-label). A drawing is set out from: the best place so far, not to be dug at, is on no layer."""
+SIDES = {"right up": (1, 1), "right down": (1, -1), "left down": (-1, -1), "left up": (-1, 1)}
 NAMED = ("route", "utility", "tie")
 """Kinds of line that carry a label."""
 
@@ -79,14 +59,15 @@ def write_dxf(result: Result, path: str | Path) -> Path:
         }
         for name, value in header.items():
             drawing.header[name] = value
-        for name, colour, line, _ in LAYERS.values():
-            if name not in drawing.layers:
-                drawing.layers.add(name, color=colour, linetype=line)
-                drawing.layers.add(f"{name}_TEXT", color=colour)
-        drawn = [each for each in result.features if each.kind in LAYERS and not each.grid.is_empty]
+        for row in KINDS.values():
+            if row["cad"] not in drawing.layers:
+                colour = int(row["cad_colour"])
+                drawing.layers.add(row["cad"], color=colour, linetype=row["cad_line"])
+                drawing.layers.add(f"{row['cad']}_TEXT", color=colour)
+        drawn = [each for each in result.features if each.kind in KINDS and not each.grid.is_empty]
         taken: list[Box] = []
         # What is dug by is named first: its labels have the pick of places.
-        for each in sorted(drawn, key=lambda each: LAYERS[each.kind][1] != 1):
+        for each in sorted(drawn, key=lambda each: KINDS[each.kind]["cad_colour"] != "1"):
             _add(drawing.modelspace(), each, result, taken)
         if drawn:
             _show(drawing, shapely.total_bounds([each.grid for each in drawn]))
@@ -119,7 +100,7 @@ def _without_clock(ezdxf: Any) -> Iterator[None]:
 
 
 def _add(space: Any, feature: Feature, result: Result, taken: list[Box]) -> None:
-    style: dict[str, Any] = {"layer": LAYERS[feature.kind][0]}
+    style: dict[str, Any] = {"layer": KINDS[feature.kind]["cad"]}
     if feature.kind == "utility":
         style["true_color"] = int(colours.service_colour(feature.properties.get("colour"))[1:], 16)
     if feature.properties.get("assumed"):
@@ -155,25 +136,25 @@ def _text(space: Any, where: Any, feature: Feature, result: Result, taken: list[
     """Write a label beside a point: on its kind's side, or on the first of the others free."""
     from ezdxf.enums import TextEntityAlignment
 
-    name, _, _, wanted = LAYERS[feature.kind]
+    about = KINDS[feature.kind]
     height = TEXT_M / unit_m(result.leak.position.unit)
     # %% and \U+ start special codes in DXF text.
     shown = words.plain(_label(feature, result)).replace("%%", "% %").replace("\\", "/")[:200]
     wide = WIDEST * height * len(shown)
     places: list[tuple[Box, str]] = []
     for row in range(6):
-        for right, up in (wanted, RIGHT_UP, RIGHT_DOWN, LEFT_DOWN, LEFT_UP):
+        for right, up in (SIDES[about["cad_side"]], *SIDES.values()):
             left = where.x + (0.7 * height if right > 0 else -0.7 * height - wide)
             low = where.y + (0.5 + 1.3 * row) * height * up - (height if up < 0 else 0.0)
             align = f"BOTTOM_{'LEFT' if right > 0 else 'RIGHT'}"
             places.append(((left, low, left + wide, low + height), align))
-    free = (each for each in places if not any(_meet(each[0], other) for other in taken))
-    box, align = next(free, places[0])
+
+    def free(box: Box) -> bool:
+        west, south, east, north = box
+        return all(west >= e or east <= w or south >= n or north <= s for w, s, e, n in taken)
+
+    box, align = next((each for each in places if free(each[0])), places[0])
     taken.append(box)
-    made = space.add_text(shown, height=height, dxfattribs={"layer": f"{name}_TEXT"})
+    made = space.add_text(shown, height=height, dxfattribs={"layer": f"{about['cad']}_TEXT"})
     at = (box[0] if align.endswith("LEFT") else box[2], box[1])
     made.set_placement(at, align=TextEntityAlignment[align])
-
-
-def _meet(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]

@@ -27,7 +27,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+from geoleak.errors import GeoleakError, InputError
 
 try:
     import fcntl
@@ -363,9 +363,7 @@ def foreign_files(folder: Path) -> list[str]:
     if not folder.exists():
         return []
     if not folder.is_dir():
-        raise InputError(
-            [Complaint(Origin(str(folder)), "is a file, not a folder", "name another with --out")]
-        )
+        raise InputError.at(str(folder), "is a file, not a folder", "name another with --out")
     listed = _listed(folder)
     known = {name: digest for files in listed.values() for name, digest in files.items()}
     mine = listed.get("locate", {})
@@ -403,15 +401,9 @@ def _names(files: dict[Any, Any]) -> dict[str, str]:
 
 def _refused(folder: Path, foreign: Sequence[str]) -> InputError:
     shown = ", ".join(foreign[:5]) + (f" and {len(foreign) - 5} more" if len(foreign) > 5 else "")
-    return InputError(
-        [
-            Complaint(
-                Origin(str(folder)),
-                f"holds files that geoleak did not write: {shown}",
-                "name another folder with --out, or write here all the same with --force",
-            )
-        ]
-    )
+    what = f"holds files that geoleak did not write: {shown}"
+    remedy = "name another folder with --out, or write here all the same with --force"
+    return InputError.at(str(folder), what, remedy)
 
 
 def _digest(path: Path) -> str:

@@ -5,23 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 from geoleak.export import words
+from geoleak.export.layers import KINDS
 from geoleak.export.templates import on_globe_only, write_document
 from geoleak.result import Result
 
-SYMBOLS = {
-    "next_reading": "Pin",
-    "check_place": "Pin",
-    "stake": "Flag",
-    "found": "Flag",
-    "offset_stake": "Triangle",
-    "check_point": "Triangle",
-    "feature": "Square",
-    "fitting": "Diamond",
-    "mark": "Dot",
-}
-"""Kind of way-point -> its symbol, the most needed first. A handheld leads its holder to a place:
-the best place so far, which nobody is to dig at, is none of them."""
 LINES = ("route", "hole")
+
+
+SYMBOLS = {kind: row["gpx"] for kind, row in KINDS.items() if row["gpx"]}
 
 
 def write_gpx(result: Result, path: str | Path) -> Path:

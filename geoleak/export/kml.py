@@ -5,25 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from geoleak.export import colours, words
+from geoleak.export.layers import KINDS
 from geoleak.export.templates import on_globe_only, write_document
 from geoleak.result import Feature, Result
-
-FOLDERS = {
-    "Listen next": ("next_reading",),
-    "Check first": ("check_place",),
-    "Stake": ("stake", "offset_stake"),
-    "Dug so far": ("dug", "found"),
-    "Check points": ("check_point",),
-    "Hole": ("hole",),
-    "Where the leak may be": ("interval",),
-    "Pipe": ("route",),
-    "Fixed features and ties": ("feature", "tie"),
-    "Fittings": ("fitting",),
-    "Marks": ("mark",),
-    "Readings": ("reading",),
-    "Other services": ("utility",),
-}
-"""A phone leads its holder to a place: the best one so far, not to be dug at, is in no folder."""
 
 
 def write_kml(result: Result, path: str | Path) -> Path:
@@ -35,13 +19,17 @@ def write_kml(result: Result, path: str | Path) -> Path:
         For a local site, which has no longitude and latitude.
     """
     placed, dig = on_globe_only(result, "KML"), result.stands == "dig"
+    folders: dict[str, list[Feature]] = {row["kml"]: [] for row in KINDS.values()}
+    for each in placed:
+        if each.kind in KINDS:
+            folders[KINDS[each.kind]["kml"]].append(each)
     return write_document(
         "site.kml",
         result,
         path,
         accuracy=words.accuracy(result.leak.lonlat_accuracy_m, result.site.length_unit),
         lead="rover file and the ties are the stake" if dig else "marks and the rover lead there",
-        folders=[(n, [e for e in placed if e.kind in kinds]) for n, kinds in FOLDERS.items()],
+        folders=folders.items(),
         line=_line,
     )
 

@@ -123,20 +123,25 @@ class Layer:
         return [value_of(field, each, result) for each in self.features(result)]
 
 
-def _read() -> tuple[Layer, ...]:
-    text = (Path(__file__).parent / "assets" / "layers.csv").read_text("utf-8")
-    return tuple(
-        Layer(
-            row["name"],
-            row["title"],
-            tuple(row["kinds"].split()),
-            row["geometry"],
-            tuple(row["fields"].split()),
-            asked=bool(row["asked"]),
-        )
-        for row in csv.DictReader(text.splitlines())
+def _rows(table: str) -> list[dict[str, str]]:
+    text = (Path(__file__).parent / "assets" / table).read_text("utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
+LAYERS = tuple(
+    Layer(
+        row["name"],
+        row["title"],
+        tuple(row["kinds"].split()),
+        row["geometry"],
+        tuple(row["fields"].split()),
+        asked=bool(row["asked"]),
     )
-
-
-LAYERS = _read()
+    for row in _rows("layers.csv")
+)
 """The layers; nothing to dig by stands in any of them unless the verdict is to dig."""
+KINDS = {row["kind"]: row for row in _rows("kinds.csv")}
+"""Kind of feature -> what it is in the other files, the most needed first: folder of site.kml;
+symbol of site.gpx (none: no way-point); CAD layer, colour number of the AutoCAD colour index, line
+type and side of the label in site.dxf. A phone, a handheld and a drawing lead their holder to a
+place: the best one so far, not to be dug at, is in none of them."""

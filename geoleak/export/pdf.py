@@ -167,19 +167,26 @@ class Text(_Tagged, Paragraph):
         self.role, self.within = role, within
 
 
-class Figure(_Tagged, Flowable):
+class Drawing(Flowable):
+    """A picture of the drawing layer."""
+
+    def __init__(self, picture: Picture) -> None:
+        super().__init__()
+        self.picture, self.width, self.height = picture, picture.width, picture.height
+
+    def draw(self) -> None:
+        """Draw the picture where the page puts it."""
+        to_pdf(self.picture, self.canv)
+
+
+class Figure(_Tagged, Drawing):
     """A picture with the words for who cannot see it."""
 
     role = "Figure"
 
     def __init__(self, picture: Picture, alt: str) -> None:
-        super().__init__()
-        self.picture, self.alt = picture, scripts.held(alt)
-        self.width, self.height = picture.width, picture.height
-
-    def draw(self) -> None:
-        """Draw the picture where the page puts it."""
-        to_pdf(self.picture, self.canv)
+        super().__init__(picture)
+        self.alt = scripts.held(alt)
 
 
 class Code(_Tagged, QrCode):

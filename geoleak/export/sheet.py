@@ -35,46 +35,24 @@ ELSEWHERE = ("Phone", "Write", "Notes", "Likely")
 AGAINST = "against: "
 MOST_AGAINST = 4
 """Whoever digs is told why not, so many reasons of it, and nothing of why."""
-Columns = Sequence[tuple[str, float]]
-"""Heads of a table to write in, each with its share of the width."""
-AFTER_THE_DIG: Columns = (
-    ("Found at (from the stake)", 1.25),
-    ("Top of pipe", 0.9),
-    ("Cause", 1.4),
-    ("Meter stopped?  yes / no", 1.2),
-    ("Date, name", 1.25),
-)
-LEVELS: Columns = (
-    ("No.", 0.35),
-    ("Kind", 0.75),
-    ("Place, as in readings.csv", 1.6),
-    ("Station", 1.05),
-    ("Level", 0.6),
-    ("again", 0.6),
-    ("again", 0.6),
-    ("Background", 0.85),
-    ("Surface", 0.8),
-)
-
-
-STOPS: Columns = (
-    ("Place, as in checks.csv", 1.5),
-    ("As found", 0.8),
-    ("Taps, machines off", 1.1),
-    ("Fitting worked", 1.1),
-    ("Supply shut", 0.9),
-    ("Which fitting", 1.2),
-)
-CHECKED: Columns = (
-    ("No.", 0.35),
-    ("Check", 0.75),
-    ("Place, as in readings.csv", 2.0),
-    ("Level", 0.7),
-    ("again", 0.7),
-    ("again", 0.7),
-    ("Everything off?", 1.0),
-    ("Surface", 0.8),
-)
+AFTER_THE_DIG = (
+    "Found at (from the stake)", "Top of pipe", "Cause", "Meter stopped?  yes / no", "Date, name",
+)  # fmt: skip
+LEVELS = (
+    "No.", "Kind", "Place, as in readings.csv", "Station", "Level", "again", "again", "Background",
+    "Surface",
+)  # fmt: skip
+STOPS = (
+    "Place, as in checks.csv", "As found", "Taps, machines off", "Fitting worked", "Supply shut",
+    "Which fitting",
+)  # fmt: skip
+CHECKED = (
+    "No.", "Check", "Place, as in readings.csv", "Level", "again", "again", "Everything off?",
+    "Surface",
+)  # fmt: skip
+"""Heads of the tables to write in."""
+LEAST_WIDE = 40.0
+"""A column that a figure is written in by hand has as much room."""
 KINDS = {
     "dig": "dig", "check_first": "check", "listen_on": "listening", "closed": "closed job's"
 }  # fmt: skip
@@ -331,10 +309,10 @@ class _Sheet:
         split = min(range(len(texts) + 1), key=cost)
         return texts[:split], texts[split:]
 
-    def table(self, columns: Columns, rows: Sequence[Sequence[str]], tall: float) -> Table:
+    def table(self, columns: Sequence[str], rows: Sequence[Sequence[str]], tall: float) -> Table:
         """Return a table to write in, its rows so tall; without rows, beneath the heads."""
-        whole = sum(share for _, share in columns)
-        shares = [self.room * share / whole for _, share in columns]
+        wide = [max(LEAST_WIDE, width_of(head, SMALL) + 8) for head in columns]
+        shares = [self.room * each / sum(wide) for each in wide]
         cells = [
             [
                 Text(
@@ -347,7 +325,7 @@ class _Sheet:
                 )
                 for column, (text, wide) in enumerate(zip(row, shares, strict=True))
             ]
-            for number, row in enumerate([[text for text, _ in columns], *rows])
+            for number, row in enumerate([columns, *rows])
         ]
         return _table(
             cells,
@@ -359,7 +337,7 @@ class _Sheet:
         )
 
     def write_in(
-        self, note: str, columns: Columns, rows: Sequence[Sequence[str]]
+        self, note: str, columns: Sequence[str], rows: Sequence[Sequence[str]]
     ) -> list[Flowable]:
         """Return a table to write levels in, its rows begun."""
         cells = [[*row, *[""] * (len(columns) - len(row))] for row in rows]

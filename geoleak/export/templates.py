@@ -21,7 +21,7 @@ ASSETS = Path(__file__).parent / "assets"
 @cache
 def _environment() -> jinja2.Environment:
     import jinja2
-    from markupsafe import Markup
+    from markupsafe import Markup, escape
 
     made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(ASSETS),
@@ -33,7 +33,7 @@ def _environment() -> jinja2.Environment:
         finalize=lambda e: words.plain(e) if isinstance(e, str) and type(e) is not Markup else e,
     )
     made.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    made.filters["told"] = lambda text: words.BEFORE_UNIT.sub("\u00a0", words.plain(text))
+    made.filters["told"] = lambda text: escape(words.BEFORE_UNIT.sub("\u00a0", words.plain(text)))
     return made
 
 

@@ -58,7 +58,7 @@ class CustomerReport:
     letterhead: tuple[str, ...]
     logo: Photo | None
     sections: tuple[Section, ...]
-    date: str
+    dated: str
 
 
 def customer_report(
@@ -82,7 +82,7 @@ def customer_report(
         For a photo or a logo that is none.
     """
     meter = MeterReport(site) if site.meter else None
-    job = site.job
+    job, date = site.job, result.run.date
     told = (job.company, job.number and f"Job {job.number}", job.address,
             job.technician and f"Technician: {job.technician}",
             job.instruments and f"Instruments: {job.instruments}")  # fmt: skip
@@ -110,7 +110,7 @@ def customer_report(
         letterhead=tuple(words.plain(each) for each in told if each),
         logo=logo[0] if logo else None,
         sections=tuple(sections),
-        date=result.run.date or "",
+        dated=f"Surveyed {date}" if date else "Date of the survey not stated",
     )
 
 

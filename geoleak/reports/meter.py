@@ -15,6 +15,7 @@ from geoleak.hydraulics import (
     equivalent_hole_m,
     meter_test,
 )
+from geoleak.result import picked
 from geoleak.site import Site
 from geoleak.units import INTERNATIONAL_FOOT_M, VOLUME_UNITS_L
 
@@ -52,13 +53,10 @@ class MeterReport:
             "equivalent_hole_m": self._hole_m(),
             "runs": [
                 {
-                    "run": each.run,
-                    "state": each.state,
-                    "kind": each.kind,
+                    **picked(each, "run", "state", "kind", "watched_s"),
                     "flow_l_per_min": 60 * each.l_per_s,
                     "flow_sigma_l_per_min": 60 * each.sigma,
                     "flow_upper_95_l_per_min": 60 * each.upper_95,
-                    "watched_s": each.watched_s,
                 }
                 for each in test.runs
             ],

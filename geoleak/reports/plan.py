@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
-from html import escape
 from pathlib import Path
 from typing import Any
 
 from geoleak.advice import COARSE, LegPlan, Plan
 from geoleak.cautions import HEARING, LISTENING_ADVICE
 from geoleak.export.folder import put_text
-from geoleak.reports.pages import page
+from geoleak.export.templates import rendered
 from geoleak.survey import Survey
 from geoleak.units import format_length
 
@@ -18,12 +17,6 @@ NAMED = 8
 LEAVE = (
     "Shutting a supply or working a hydrant needs the owner's leave; a fire line never unannounced."
 )
-STYLE = """
-.steps { list-style: none; padding: 0; }
-li { margin: .4rem 0 .4rem 1.5em; text-indent: -1.5em; }
-.box { display: inline-block; width: 1em; height: 1em; border: 1px solid; margin-right: .5em;
-  vertical-align: -.1em; }
-"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,14 +94,12 @@ class PlanReport:
 def write_plan(report: PlanReport, path: Path) -> Path:
     """Write the plan as a page to print and tick off."""
     *steps, time, hearing = report.lines()[1:]
-    items: list[str] = []
+    items: list[list[str]] = []
     for line in steps:
         if line.startswith(" ") and items:
-            items[-1] += f"<br>{escape(line.strip())}"
+            items[-1].append(line.strip())
         else:
-            items.append(escape(line))
-    rows = "".join(f"<li><span class=box></span>{item}</li>" for item in items)
-    rest = "".join(f"<p>{escape(line)}</p>" for line in (time, hearing, LISTENING_ADVICE))
-    title = report.survey.site.title
-    steps_of = f'<h1>{escape(title)}: plan of the visit</h1><ul class="steps">{rows}</ul>{rest}'
-    return put_text(path, page(f"{title}: plan", steps_of, style=STYLE))
+            items.append([line])
+    title, rest = report.survey.site.title, (time, hearing, LISTENING_ADVICE)
+    page = rendered("visit.html", title=f"{title}: plan", site=title, steps=items, rest=rest)
+    return put_text(path, page)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -14,27 +13,13 @@ from geoleak.export import colours
 from geoleak.export.drawing import Picture, to_svg
 from geoleak.export.folder import put_text
 from geoleak.export.profile import GROUND, Panel
-from geoleak.reports.pages import page
+from geoleak.export.templates import rendered
 from geoleak.units import format_length, unit_m
 
 WIDE, TALL, SIZE = 420.0, 330.0, 14.0
 BINS = 10
 # Shades of grey between frame and text; a rule crosses every panel at these shares.
 RULE, MUTED = "#c9d0d6", "#41505c"
-STYLE = """
-:root { color-scheme: light dark; --ink: #14202b; --page: #fff; --rule: #8a949d; }
-@media (prefers-color-scheme: dark) { :root { --ink: #e8edf1; --page: #11181e; } }
-body { max-width: 60rem; color: var(--ink); background: var(--page); }
-.pictures { display: grid; gap: 1rem 1.5rem;
-  grid-template-columns: repeat(auto-fit, minmax(min(100%, 22rem), 1fr)); }
-figure { margin: 0; }
-svg { background: #fff; border-radius: 6px; }
-.scroll { overflow-x: auto; }
-table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
-th, td { text-align: left; padding: .25rem .6rem .25rem 0; border-bottom: 1px solid var(--rule); }
-td + td, th + th { text-align: right; }
-.said { margin-bottom: 1rem; } .said td { text-align: left; } .said th { vertical-align: top; }
-"""
 
 
 def write_page(found: Mapping[str, Any], path: Path) -> Path:
@@ -44,31 +29,28 @@ def write_page(found: Mapping[str, Any], path: Path) -> Path:
 
 def html_page(found: Mapping[str, Any]) -> str:
     """Return the page of a record's summary."""
-    pictures = [
-        _reliability(found), _histogram(found), _coverage(found), _errors(found),
-    ]  # fmt: skip
-    drawn = [
-        f"<figure>{to_svg(picture, name=f'p{k}', title=title, description=said)}"
-        f"<figcaption><strong>{escape(title)}.</strong> {escape(said)}</figcaption></figure>"
-        for k, (picture, title, said) in enumerate(p for p in pictures if p is not None)
-    ]
+    drawn = (_reliability(found), _histogram(found), _coverage(found), _errors(found))
     tables = [
-        _table("Why holes were dry", "what was found later", found["dry_because"]),
-        _table("What leaked", "cause, as noted", found["causes"]),
-        *(_groups(name, rows) for name, rows in found["by"].items()),
+        ("Why holes were dry", ("what was found later", "times"), _counts(found["dry_because"])),
+        ("What leaked", ("cause, as noted", "times"), _counts(found["causes"])),
+        *(
+            (f"By {name}", (name, "sites", "in the hole", "share", "dry holes"), _groups(rows))
+            for name, rows in found["by"].items()
+        ),
     ]
-    # The head says the first line, tables the last ones.
-    lines = record_lines({**found, "by": {}, "dry_because": {}})[1:]
-    said = "".join(f"<tr><th>{escape(e[:7])}</th><td>{escape(e[7:])}</td></tr>" for e in lines)
     title = (
         f"Promises and outcomes: {found['closed']} of {found['sites']} sites closed out, "
         f"{found['dry_holes']} dry holes"
     )
-    body = (
-        f'<main><h1>{title}</h1><table class="said"><tbody>{said}</tbody></table>'
-        f'<div class="pictures">{"".join(drawn)}</div>{"".join(tables)}</main>'
+    return rendered(
+        "record.html",
+        title=title,
+        # The head says the first line, tables the last ones.
+        lines=record_lines({**found, "by": {}, "dry_because": {}})[1:],
+        pictures=[each for each in drawn if each is not None],
+        tables=tables,
+        svg=to_svg,
     )
-    return page(title, body, style=STYLE)
 
 
 Drawn = tuple[Picture, str, str]
@@ -198,34 +180,19 @@ def _errors(found: Mapping[str, Any]) -> Drawn | None:
     )  # fmt: skip
 
 
-def _table(head: str, of: str, counts: Mapping[str, int]) -> str:
-    """Return counts as a table, the most frequent first."""
-    if not counts:
-        return ""
-    rows = "".join(
-        f"<tr><td>{escape(name)}</td><td>{count}</td></tr>"
-        for name, count in sorted(counts.items(), key=lambda each: (-each[1], each[0]))
-    )
-    return (
-        f"<h2>{escape(head)}</h2><div class=scroll><table><thead><tr><th>{escape(of)}</th>"
-        f"<th>times</th></tr></thead><tbody>{rows}</tbody></table></div>"
-    )
+def _counts(counts: Mapping[str, int]) -> list[tuple[str, int]]:
+    """Return counts as rows, the most frequent first."""
+    return sorted(counts.items(), key=lambda each: (-each[1], each[0]))
 
 
-def _groups(name: str, rows: Mapping[str, Mapping[str, int]]) -> str:
-    """Return sites, hits with exact bounds and dry holes by a property as a table."""
-    made = []
+def _groups(rows: Mapping[str, Mapping[str, int]]) -> list[tuple[Any, ...]]:
+    """Return sites, hits with exact bounds and dry holes by a property as rows."""
+    made: list[tuple[Any, ...]] = []
     for key, row in rows.items():
         share = share_with_bounds(row["in_hole"], row["sites"])
         if share is not None:
             kept, low, high = (100 * each for each in share)
-            cells = (key.replace("_", " "), row["sites"], row["in_hole"],
-                     f"{kept:.0f} % ({low:.0f} to {high:.0f})", row["dry_holes"])  # fmt: skip
-            made.append("<tr>" + "".join(f"<td>{escape(str(e))}</td>" for e in cells) + "</tr>")
-    if not made:
-        return ""
-    return (
-        f"<h2>By {escape(name)}</h2><div class=scroll><table><thead><tr><th>{escape(name)}</th>"
-        "<th>sites</th><th>in the hole</th><th>share</th><th>dry holes</th></tr></thead>"
-        f"<tbody>{''.join(made)}</tbody></table></div>"
-    )
+            said = f"{kept:.0f} % ({low:.0f} to {high:.0f})"
+            name, dry = key.replace("_", " "), row["dry_holes"]
+            made.append((name, row["sites"], row["in_hole"], said, dry))
+    return made

@@ -10,6 +10,7 @@ import numpy as np
 
 from geoleak.network import Junction, Loop, junctions, loops
 from geoleak.reports.check import plural
+from geoleak.result import picked
 from geoleak.route import GAP_OF_SPACING
 from geoleak.survey import Survey, SurveyedLeg
 from geoleak.units import format_length, format_station
@@ -39,24 +40,31 @@ class RouteReport:
     def to_dict(self) -> dict[str, Any]:
         """Return legs, joints, loops and warnings as JSON values."""
         network = self.survey.network
+        joints = [
+            {
+                "arms": each.arms,
+                "places": [
+                    {"leg": self._name(leg), "chainage_m": at_m, "station": self._station(at_m)}
+                    for leg, at_m in each.places
+                ],
+            }
+            for each in junctions(network)
+        ]
+        rings = [
+            {
+                **picked(each, "pipe_length_m", "rings"),
+                "pieces": [
+                    {"leg": self._name(leg), "from_m": low, "to_m": high}
+                    for leg, low, high in each.pieces
+                ],
+            }
+            for each in loops(network)
+        ]
         return {
             "title": self.survey.site.title,
             "legs": [self._leg(leg) for leg in self.survey.legs],
-            "joints": [
-                {"arms": each.arms, "places": [self._place(*place) for place in each.places]}
-                for each in junctions(network)
-            ],
-            "loops": [
-                {
-                    "pipe_length_m": each.pipe_length_m,
-                    "rings": each.rings,
-                    "pieces": [
-                        {"leg": self._name(leg), "from_m": low, "to_m": high}
-                        for leg, low, high in each.pieces
-                    ],
-                }
-                for each in loops(network)
-            ],
+            "joints": joints,
+            "loops": rings,
             "joined": [[self._name(k) for k in group] for group in network.components()],
             "warnings": [each.to_dict() for each in self.survey.warnings],
         }
@@ -64,44 +72,36 @@ class RouteReport:
     def _name(self, leg: int) -> str:
         return self.survey.legs[leg].name
 
-    def _place(self, leg: int, chainage_m: float) -> dict[str, Any]:
-        station = format_station(chainage_m, unit=self._unit)
-        return {"leg": self._name(leg), "chainage_m": chainage_m, "station": station}
+    def _station(self, chainage_m: float) -> str:
+        return format_station(chainage_m, unit=self.survey.site.length_unit)
 
-    @property
-    def _unit(self) -> str:
-        return self.survey.site.length_unit
+    def _length(self, metres: float, decimals: int | None = None) -> str:
+        return format_length(metres, unit=self.survey.site.length_unit, decimals=decimals)
 
     def _leg(self, leg: SurveyedLeg) -> dict[str, Any]:
-        fit = leg.fit
+        fit, marks = leg.fit, []
+        for k in mark_order(leg):
+            at_m = float(fit.mark_chainage_m[k])
+            marks.append(
+                {
+                    "id": fit.marks.ids[int(k)],
+                    "chainage_m": at_m,
+                    "station": self._station(at_m),
+                    "offset_m": float(fit.mark_residual_m[k]),
+                    "weight": float(fit.mark_weight[k]),
+                    "depth_m": float(fit.depth_m(min(max(at_m, 0.0), leg.route.length_m))),
+                }
+            )
         return {
             "name": leg.name,
             "length_m": float(leg.route.length_m),
             "length_sigma_m": float(fit.length_sigma_m),
             "pipe_length_m": float(leg.route.pipe_length_m),
             "traced": bool(len(fit.marks)) or not leg.leg.drawn,
-            "marks": [self._mark(leg, int(k)) for k in mark_order(leg)],
-            "bends": [
-                {
-                    key: float(getattr(bend, key))
-                    for key in ("chainage_m", "deflection_deg", "radius_m")
-                }
-                for bend in fit.bends
-            ],
+            "marks": marks,
+            "bends": [picked(e, "chainage_m", "deflection_deg", "radius_m") for e in fit.bends],
             "gaps": [asdict(gap) for gap in gaps(leg)],
             "strays": [fit.marks.ids[k] for k in fit.strays],
-        }
-
-    def _mark(self, leg: SurveyedLeg, k: int) -> dict[str, Any]:
-        fit = leg.fit
-        chainage = float(fit.mark_chainage_m[k])
-        return {
-            "id": fit.marks.ids[k],
-            "chainage_m": chainage,
-            "station": format_station(chainage, unit=self._unit),
-            "offset_m": float(fit.mark_residual_m[k]),
-            "weight": float(fit.mark_weight[k]),
-            "depth_m": float(fit.depth_m(min(max(chainage, 0.0), leg.route.length_m))),
         }
 
     def lines(self) -> list[str]:
@@ -113,40 +113,41 @@ class RouteReport:
                 meeting[leg].append((chainage, each))
         for surveyed in self.survey.legs:
             said += ["", *self._leg_lines(surveyed, meeting[surveyed.number])]
-        said += self._loop_lines()
-        rest = [each for each in self.survey.warnings if each.code not in SAID_IN_TABLE]
-        if rest:
-            said.append("")
-        said += [f"warning {each}" for each in rest]
+        found = [self._loop_line(each) for each in loops(self.survey.network)]
+        rest = [f"warning {e}" for e in self.survey.warnings if e.code not in SAID_IN_TABLE]
+        for part in (found, rest):
+            said += ["", *part] if part else []
         return said
 
     def _leg_lines(self, leg: SurveyedLeg, joined: list[tuple[float, Junction]]) -> list[str]:
-        unit = self._unit
         fit = leg.fit
-        strays = {int(k) for k in fit.strays}
         # Ranks keep what stands at one station in the order that a crew walks through it.
         rows: list[tuple[float, int, str]] = []
         for chainage, each in joined:
             rows.append((chainage, 0, self._joint_line(leg.number, chainage, each)))
-        for k in mark_order(leg):
-            chainage = float(fit.mark_chainage_m[k])
-            rows.append((chainage, 1, self._mark_line(leg, int(k), int(k) in strays)))
+        for k in map(int, mark_order(leg)):
+            stray = k in {int(each) for each in fit.strays}
+            rows.append((float(fit.mark_chainage_m[k]), 1, self._mark_line(leg, k, stray)))
         for gap in gaps(leg):
-            rows.append((gap.from_m, 2, self._gap_line(gap)))
+            long, usual = self._length(gap.to_m - gap.from_m), self._length(gap.usual_m)
+            text = (
+                f"gap: no mark for {long}, up to {gap.before} (elsewhere one every {usual}); a "
+                "bend in there would not be seen"
+            )
+            rows.append((gap.from_m, 2, text))
         for bend in fit.bends:
             side = "right" if bend.deflection_deg > 0 else "left"
             text = f"bend {abs(bend.deflection_deg):.0f} degrees to the {side}"
             if bend.radius_m:
-                text += f", swept at a radius of {format_length(bend.radius_m, unit=unit)}"
+                text += f", swept at a radius of {self._length(bend.radius_m)}"
             rows.append((float(bend.chainage_m), 3, text))
         rows.sort(key=lambda row: row[:2])
         said = [self._head(leg)]
-        said += [f"  {format_station(at, unit=unit):>12}  {text}" for at, _, text in rows]
+        said += [f"  {self._station(at):>12}  {text}" for at, _, text in rows]
         counts = [(len(leg.leg.mark_ids), "mark"), (len(fit.bends), "bend")]
         counts += [(len(gaps(leg)), "gap")] if gaps(leg) else []
-        said.append(
-            "  " + ", ".join(f"{count or 'no'} {plural(word, count)}" for count, word in counts)
-        )
+        counted = (f"{count or 'no'} {plural(word, count)}" for count, word in counts)
+        said.append(f"  {', '.join(counted)}")
         if leg.route.calibration is not None:
             said.append(
                 "  stations here run along the fitted line; places such as "
@@ -155,11 +156,8 @@ class RouteReport:
         return said
 
     def _head(self, leg: SurveyedLeg) -> str:
-        def length(metres: float) -> str:
-            return format_length(metres, unit=self._unit, decimals=2)
-
-        sigma = length(leg.fit.length_sigma_m)
-        level, slope = length(leg.route.length_m), length(leg.route.pipe_length_m)
+        lengths = (leg.fit.length_sigma_m, leg.route.length_m, leg.route.pipe_length_m)
+        sigma, level, slope = (self._length(each, 2) for each in lengths)
         if leg.leg.drawn and not len(leg.fit.marks):
             return f"leg {leg.name}: {level} as drawn, give or take {sigma}; nobody traced it"
         pipe = "the pipe as long" if slope == level else f"{slope} of pipe along the slope"
@@ -167,45 +165,29 @@ class RouteReport:
 
     def _joint_line(self, leg: int, chainage_m: float, each: Junction) -> str:
         said = [
-            f"{'itself' if other == leg else self._name(other)} at "
-            f"{format_station(at, unit=self._unit)}"
+            f"{'itself' if other == leg else self._name(other)} at {self._station(at)}"
             for other, at in each.places
             if (other, at) != (leg, chainage_m)
         ]
         return f"{ARMS.get(each.arms, 'meets')} {' and '.join(said)}"
 
-    def _gap_line(self, gap: Gap) -> str:
-        long, usual = (
-            format_length(each, unit=self._unit) for each in (gap.to_m - gap.from_m, gap.usual_m)
-        )
-        return (
-            f"gap: no mark for {long}, up to {gap.before} (elsewhere one every {usual}); a bend in "
-            "there would not be seen"
-        )
-
     def _mark_line(self, leg: SurveyedLeg, k: int, stray: bool) -> str:
         offset = float(leg.fit.mark_residual_m[k])
-        away = format_length(abs(offset), unit=self._unit, decimals=2)
-        name = f"mark {leg.fit.marks.ids[k]}"
+        away, name = self._length(abs(offset), 2), f"mark {leg.fit.marks.ids[k]}"
         side = "right" if offset > 0 else "left"
         if stray:
             return f"{name}, {away} {side} of the line: stray, not followed; locate it again"
-        if away == format_length(0.0, unit=self._unit, decimals=2):
+        if away == self._length(0.0, 2):
             return f"{name}, on the line"
         return f"{name}, {away} {side} of the line"
 
-    def _loop_lines(self) -> list[str]:
-        found = loops(self.survey.network)
-        return ["", *(self._loop_line(each) for each in found)] if found else []
-
     def _loop_line(self, loop: Loop) -> str:
-        def piece(leg: int, low: float, high: float) -> str:
-            stations = (format_station(each, unit=self._unit) for each in (low, high))
-            return f"{self._name(leg)} {' to '.join(stations)}"
-
-        length = format_length(loop.pipe_length_m, unit=self._unit)
-        pieces = [piece(*each) for each in loop.pieces]
+        pieces = [
+            f"{self._name(leg)} {self._station(low)} to {self._station(high)}"
+            for leg, low, high in loop.pieces
+        ]
         shown = "; ".join(pieces[:8]) + (f"; and {len(pieces) - 8} more" if len(pieces) > 8 else "")
+        length = self._length(loop.pipe_length_m)
         if loop.rings == 1:
             return f"closed loop, {length} of pipe round: {shown}"
         return f"{loop.rings} closed loops that share pipe, {length} in all: {shown}"

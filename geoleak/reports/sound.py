@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoleak.cautions import HEARING
-from geoleak.errors import (
-    AcousticsError,
-    Complaint,
-    InputError,
-    Origin,
-    RecordingError,
-    SiteDataError,
-)
+from geoleak.errors import AcousticsError, InputError, Origin, RecordingError, SiteDataError
+from geoleak.result import picked
 from geoleak.site import Site
 from geoleak.survey import MAX_LAG_S
 
@@ -43,7 +38,7 @@ class ListenReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return levels, the band and why, as JSON values."""
-        found = self.found
+        found, of_level = self.found, ("level_db", "standard_error_db", "median_db", "duration_s")
         said: dict[str, Any] = {
             "title": self.title,
             "band_hz": list(found.band_hz if found else self.start_band_hz),
@@ -54,19 +49,11 @@ class ListenReport:
         apart = ("separation", "separation_sigma", "difference_db", "difference_sigma_db")
         return {
             **said,
-            "with_leak": found.with_leak,
-            "without": found.without,
+            **picked(found, "with_leak", "without"),
             **{name: getattr(found.choice, name, None) for name in apart},
             "recordings": [
-                {
-                    "reading": each.name,
-                    "level_db": each.level.level_db,
-                    "standard_error_db": each.level.standard_error_db,
-                    "median_db": each.level.median_db,
-                    "duration_s": each.level.duration_s,
-                    "comparable": each.comparable,
-                }
-                for each in found.heard
+                {"reading": h.name, **picked(h.level, *of_level), "comparable": h.comparable}
+                for h in found.heard
             ],
             "warnings": [each.to_dict() for each in found.warnings],
         }
@@ -78,7 +65,7 @@ class ListenReport:
         band = f"band    {low:.0f} to {high:.0f} Hz: {why}"
         if self.found is None:
             return [self.title, "no recordings in readings.csv", band, HEARING]
-        said = [self.title, band, *self._compared()]
+        said = [self.title, band, self._compared()]
         said.append("level   steady level (exceeded 90 % of the time), dB re full scale")
         for each in sorted(self.found.heard, key=lambda h: -h.level.level_db):
             apart = "" if each.comparable else "  not comparable"
@@ -89,19 +76,15 @@ class ListenReport:
         said += [f"warning {each.text}" for each in self.found.warnings]
         return [*said, HEARING]
 
-    def _compared(self) -> list[str]:
+    def _compared(self) -> str:
         if self.found is None or self.found.choice is None:
-            return [
-                "compare two recordings (near the suspected leak and far from it) to measure it"
-            ]
-        choice = self.found.choice
-        pair = f"{self.found.with_leak} against {self.found.without}"
-        if not choice.found:
-            return [f"        {pair}: {choice.reason}"]
-        return [
-            f"        {pair}: {choice.difference_db:.1f} dB apart, give or take "
-            f"{give_or_take(choice.difference_sigma_db, 1)}"
-        ]
+            return "compare two recordings (near the suspected leak and far from it) to measure it"
+        choice, found = self.found.choice, self.found
+        told = choice.reason
+        if choice.found:
+            sigma = give_or_take(choice.difference_sigma_db, 1)
+            told = f"{choice.difference_db:.1f} dB apart, give or take {sigma}"
+        return f"        {found.with_leak} against {found.without}: {told}"
 
     def draw(self, path: Path) -> None:
         """Write the picture of both spectra with the band marked.
@@ -128,7 +111,8 @@ class ListenReport:
         try:
             path.write_text(text, encoding="utf-8")
         except OSError as error:
-            raise _no_picture(path, error.strerror or "it cannot be written") from error
+            what = error.strerror or "it cannot be written"
+            raise InputError.at(path.as_posix(), what, A_PICTURE) from error
 
 
 def check_picture(path: Path) -> None:
@@ -139,13 +123,12 @@ def check_picture(path: Path) -> None:
     InputError
     """
     if path.suffix.casefold() != ".svg":
-        raise _no_picture(path, "a picture is an SVG file")
+        raise InputError.at(path.as_posix(), "a picture is an SVG file", A_PICTURE)
     if not path.absolute().parent.is_dir():
-        raise _no_picture(path, f"there is no folder {path.parent}")
+        raise InputError.at(path.as_posix(), f"there is no folder {path.parent}", A_PICTURE)
 
 
-def _no_picture(path: Path, what: str) -> InputError:
-    return InputError([Complaint(Origin(path.as_posix()), what, "name a file such as band.svg")])
+A_PICTURE = "name a file such as band.svg"
 
 
 def give_or_take(sigma: float, decimals: int) -> str:
@@ -186,37 +169,43 @@ def listen_report(
         if name is not None and name not in recordings:
             named = ", ".join(recordings) or "none"
             what = f'reading "{name}" has no recording'
-            raise InputError([Complaint(Origin(option), what, f"those that have one: {named}")])
-    if not recordings:
-        return ListenReport(site.title, None, (start.low_hz, start.high_hz))
-    try:
-        found = listen(
-            recordings,
-            with_leak=with_leak,
-            without=without,
-            band_hz=band_hz,
-            material=material,
-            progress=progress,
-        )
-    except RecordingError as error:
-        where = Origin((site.folder / "readings.csv").as_posix())
-        raise InputError([Complaint(where, str(error))]) from error
-    except AcousticsError as error:
-        raise SiteDataError(f"{(site.folder / 'readings.csv').as_posix()}: {error}") from error
+            raise InputError.at(option, what, f"those that have one: {named}")
+    found = None
+    with _complained_of(Origin((site.folder / "readings.csv").as_posix())):
+        if recordings:
+            found = listen(
+                recordings,
+                with_leak=with_leak,
+                without=without,
+                band_hz=band_hz,
+                material=material,
+                progress=progress,
+            )
     return ListenReport(site.title, found, (start.low_hz, start.high_hz))
+
+
+@contextmanager
+def _complained_of(origin: Origin) -> Iterator[None]:
+    """Say where a recording is named that cannot be read, or be used."""
+    try:
+        yield
+    except RecordingError as error:
+        raise InputError.at(origin, str(error)) from error
+    except AcousticsError as error:
+        raise SiteDataError(f"{origin}: {error}") from error
 
 
 def _check_band(band_hz: tuple[float, float] | None) -> None:
     if band_hz is not None and not 0 < band_hz[0] < band_hz[1] < math.inf:
         what = f"{band_hz[0]:g} to {band_hz[1]:g} is no band"
-        raise InputError([Complaint(Origin("--band"), what, "two frequencies in hertz, low first")])
+        raise InputError.at("--band", what, "two frequencies in hertz, low first")
 
 
 def _check_longest(longest_s: float) -> None:
     if not 0 < longest_s <= LONGEST_S:
         what = f"{1000 * longest_s:g} is no longest delay"
         remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
-        raise InputError([Complaint(Origin("--longest-ms"), what, remedy)])
+        raise InputError.at("--longest-ms", what, remedy)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -227,28 +216,23 @@ class DelayReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the delays as JSON values; null where none was found."""
-        return {"delays": [self._row(name, each) for name, each in self.found]}
-
-    def _row(self, name: str, each: DelayEstimate) -> dict[str, Any]:
-        told = ("found", "delay_s", "sigma_s", "coherence", "band_hz", "chance_wrong")
-        rival = ("delay_s", "height", "chance")
-        return {
-            "name": name,
-            **{key: getattr(each, key) for key in told},
-            "rivals": [{key: getattr(r, key) for key in rival} for r in each.rivals],
-            "reason": each.reason,
-            "duration_s": each.duration_s,
-            "warnings": [w.to_dict() for w in each.warnings],
-        }
+        told = ("found", "delay_s", "sigma_s", "coherence", "band_hz", "chance_wrong", "reason",
+                "duration_s")  # fmt: skip
+        rows = [
+            {
+                "name": name,
+                **picked(each, *told),
+                "rivals": [picked(rival, "delay_s", "height", "chance") for rival in each.rivals],
+                "warnings": [w.to_dict() for w in each.warnings],
+            }
+            for name, each in self.found
+        ]
+        return {"delays": rows}
 
     def lines(self) -> list[str]:
         """Return the report as a person reads it, with the caution for their ears."""
-        said: list[str] = []
-        for name, each in self.found:
-            said += self._lines(name, each)
-        if not said:
-            said = ["no row of delays.csv names two recordings"]
-        return [*said, HEARING]
+        said = [line for name, each in self.found for line in self._lines(name, each)]
+        return [*(said or ["no row of delays.csv names two recordings"]), HEARING]
 
     def _lines(self, name: str, each: DelayEstimate) -> list[str]:
         if each.delay_s is None or each.sigma_s is None or each.band_hz is None:
@@ -296,7 +280,7 @@ def delay_report(
         path, _ = split_channel(each)
         if not path.is_file():
             what = "there is no such recording"
-            raise InputError([Complaint(Origin(path.as_posix()), what, "name a WAV file")])
+            raise InputError.at(path.as_posix(), what, "name a WAV file")
     found = delay_of_files(first, second, band_hz=band_hz, max_lag_s=longest_s, progress=progress)
     return DelayReport(((f"{first} and {second}", found),))
 
@@ -330,7 +314,7 @@ def site_delay_report(
         band = band_hz
         if band is None and row.low_hz is not None and row.high_hz is not None:
             band = (row.low_hz, row.high_hz)
-        try:
+        with _complained_of(row.origin):
             estimate = delay_of_files(
                 site.folder / row.recording_first,
                 site.folder / row.recording_second,
@@ -338,9 +322,5 @@ def site_delay_report(
                 max_lag_s=longest_s,
                 progress=progress,
             )
-        except RecordingError as error:
-            raise InputError([Complaint(row.origin, str(error))]) from error
-        except AcousticsError as error:
-            raise SiteDataError(f"{row.origin}: {error}") from error
         found.append((row.id, estimate))
     return DelayReport(tuple(found))

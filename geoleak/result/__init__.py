@@ -1,6 +1,6 @@
 """The finished Result: every number that any output prints, and its JSON form."""
 
-from geoleak.result.build import build_result, place_text
+from geoleak.result.build import build_result
 from geoleak.result.features import dug_features
 from geoleak.result.records import (
     SCHEMA,
@@ -13,6 +13,7 @@ from geoleak.result.records import (
     ReadingSummary,
     Result,
     RivalSummary,
+    picked,
 )
 from geoleak.stake import Stake
 
@@ -30,5 +31,5 @@ __all__ = [
     "Stake",
     "build_result",
     "dug_features",
-    "place_text",
+    "picked",
 ]

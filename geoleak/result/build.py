@@ -33,9 +33,9 @@ from geoleak.result.records import (
     picked,
 )
 from geoleak.site import Note
-from geoleak.stake import Stakeout
+from geoleak.stake import Stakeout, place_text
 from geoleak.survey import Levels, Survey, SurveyedLeg
-from geoleak.units import format_station, unit_m
+from geoleak.units import format_station
 from geoleak.version import __version__
 
 PROFILE_POINTS = 400
@@ -220,15 +220,9 @@ def _check(out: Stakeout) -> CheckSummary | None:
     check = out.decision.check
     if check is None:
         return None
-    places = []
-    for leg, chainage_m, aside_m in check.places:
-        place = place_text(out.survey, out.survey.legs[leg], chainage_m)
-        if aside_m:
-            away = abs(aside_m) / unit_m(out.unit)
-            place += f" {'right' if aside_m > 0 else 'left'} {away:.1f}"
-        places.append(place)
     told = picked(check, "kind", "minutes", "rival", "fitting", "job", "then")
     passed = float(check.chance_if_passed)
+    places = (place_text(out.survey, *place) for place in check.places)
     return CheckSummary(**told, places=tuple(places), chance_if_passed=passed)
 
 
@@ -238,34 +232,10 @@ def _next_readings(out: Stakeout) -> Iterator[NextReadingSummary]:
         leg = out.survey.legs[each.leg]
         yield NextReadingSummary(
             **picked(each, "kind", "chainage_m", "expected_interval_95_m"),
-            place=each.point or place_text(out.survey, leg, each.chainage_m),
+            place=each.point or place_text(out.survey, each.leg, each.chainage_m),
             leg=leg.name,
             interval_95_now_m=now_m,
         )
-
-
-def place_text(
-    survey: Survey, leg: SurveyedLeg, chainage_m: float, *, mark: str | None = None
-) -> str:
-    """Return a place as readings.csv understands it and a crew can find it: from a mark.
-
-    The nearest, where none is given.
-    """
-    unit = survey.site.length_unit
-    chainage = np.asarray(leg.fit.mark_chainage_m)
-    if len(chainage):
-        ids = leg.fit.marks.ids
-        k = ids.index(mark) if mark in ids else int(np.argmin(np.abs(chainage - chainage_m)))
-        mark = ids[k]
-        if sum(mark in other.leg.mark_ids for other in survey.legs) > 1:
-            mark = f"{leg.name} {mark}"
-        step = (chainage_m - chainage[k]) / unit_m(unit)
-        if abs(step) < 0.25:
-            return mark
-        return f"{mark} {'up' if step > 0 else 'down'} {abs(step):.1f}"
-    calibrated = leg.route.calibration is not None
-    measured = float(leg.route.measured_m(chainage_m)) if calibrated else chainage_m
-    return f"{leg.name}@{format_station(measured, unit=unit)}"
 
 
 def _profile(posterior: Posterior, leg: SurveyedLeg) -> ProfileLeg:

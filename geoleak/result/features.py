@@ -31,7 +31,7 @@ def features(out: Stakeout, said: Result) -> tuple[Feature, ...]:
         *_readings(out.survey, said),
         *_services(out),
         *_ties(out),
-        *_stakes(out, said),
+        *_stakes(out),
         *_dug(out.survey, out.leg.name, out.at_m, YES_NO[out.repaired]),
     ]
     return _placed(out.survey, rows)
@@ -165,7 +165,7 @@ def _ties(out: Stakeout) -> Iterator[Row]:
         yield "tie", f"tie-{tie.feature}", line, picked(tie, "feature", "distance_m", "bearing_deg")
 
 
-def _stakes(out: Stakeout, said: Result) -> Iterator[Row]:
+def _stakes(out: Stakeout) -> Iterator[Row]:
     """Return what is set out: to dig by, else the places to check first or to listen at next.
 
     Where nobody is to dig, the best place so far is one, of a kind of its own and named as what it
@@ -174,16 +174,14 @@ def _stakes(out: Stakeout, said: Result) -> Iterator[Row]:
     import shapely
 
     ahead: list[Row] = []
-    check, verdict = said.decision.check, {"verdict": out.decision.verdict}
-    places = check.places if check else [each.place for each in said.next_readings]
+    verdict = {"verdict": out.decision.verdict}
     for stake, spot, told in out.stakes:
         shape, height = shapely.Point(spot), {"elevation_m": stake.elevation_m}
         if stake.kind in ("next_reading", "check_place"):
-            leg, at_m, number = told["leg"], told["chainage_m"], told["number"]
+            leg = next(each for each in out.survey.legs if each.name == told["leg"])
             # A place to trace on to lies past the end; the line's position there is the end's.
-            on_line = min(max(at_m, 0.0), out.survey.legs[leg].route.length_m)
-            vague = out.lonlat_accuracy_m(out.survey.legs[leg], on_line)
-            told = told | {"leg": out.survey.legs[leg].name, "place": places[number - 1]}
+            on_line = min(max(told["chainage_m"], 0.0), leg.route.length_m)
+            vague = out.lonlat_accuracy_m(leg, on_line)
             ahead.append(
                 (stake.kind, stake.id, shape, told | height | {"lonlat_accuracy_m": vague})
             )

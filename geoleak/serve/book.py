@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.errors import InputError, Origin, Refused
 from geoleak.export.folder import flock, sync
 from geoleak.readers import (
     SHEETS,
@@ -115,7 +115,7 @@ class _Text:
         except UnicodeEncodeError as error:
             sign = ascii(error.object[error.start])
             what = f"{sign} cannot be written in this file ({self.encoding})"
-            raise _wrong(sheet, what, "leave it out, or save the sheet as UTF-8") from None
+            raise InputError.at(sheet, what, "leave it out, or save the sheet as UTF-8") from None
 
 
 class Book:
@@ -182,12 +182,12 @@ class Book:
         """
         reason = " ".join(reason.split())
         if not reason:
-            raise _wrong(sheet, "no reason is given", "say why the row does not count")
+            raise InputError.at(sheet, "no reason is given", "say why the row does not count")
         before = self._read(sheet)
         text = _split(sheet, before, self.own)
         at = _row_of(text, name)
         if at is None:
-            raise _wrong(sheet, f'no row is called "{name}"', "read the list again")
+            raise InputError.at(sheet, f'no row is called "{name}"', "read the list again")
         _checked(sheet, {SKIP: reason}, ())
         _widen(sheet, text, [SKIP] if SKIP not in text.columns else [])
         cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
@@ -249,7 +249,7 @@ class Book:
 
     def _read(self, sheet: str) -> bytes | None:
         if sheet not in COLUMNS:
-            raise _wrong(sheet, "takes no entries", f"one of {', '.join(COLUMNS)}")
+            raise InputError.at(sheet, "takes no entries", f"one of {', '.join(COLUMNS)}")
         try:
             return (self.folder / sheet).read_bytes()
         except FileNotFoundError:
@@ -283,10 +283,6 @@ def filled(sheet: str, row: Mapping[str, str]) -> bool:
     return not held or any(map(row.get, (*held, SKIP)))
 
 
-def _wrong(sheet: str, what: str, remedy: str) -> InputError:
-    return InputError([Complaint(Origin(sheet), what, remedy)])
-
-
 def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict[str, str]:
     """Return the cells of an entry, or complain of a name or a text that cannot be one.
 
@@ -295,9 +291,13 @@ def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict
     cells = {}
     for name, cell in row.items():
         if name not in (*COLUMNS[sheet], *columns, ENTRY, SKIP):
-            raise _wrong(sheet, f'has no column "{name[:80]}"', f"{', '.join(COLUMNS[sheet])}")
+            raise InputError.at(
+                sheet, f'has no column "{name[:80]}"', f"{', '.join(COLUMNS[sheet])}"
+            )
         if len(cell) > MOST_SIGNS or any(ord(sign) < 32 or ord(sign) == 127 for sign in cell):
-            raise _wrong(sheet, f"{name}: no such text fits a cell", "one line of plain text")
+            raise InputError.at(
+                sheet, f"{name}: no such text fits a cell", "one line of plain text"
+            )
         if cell.strip():
             cells[name] = cell.strip()
     return cells
@@ -314,10 +314,10 @@ def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
         decoded, encoding = decode_text(data)
         delimiter = sniff_delimiter(decoded)
     except Refused as error:
-        raise _wrong(sheet, error.what, error.remedy) from None
+        raise InputError.at(sheet, error.what, error.remedy) from None
     if delimiter == " ":
         if len(decoded.split("\n", 1)[0].split()) > 1:
-            raise _wrong(sheet, "is parted by blanks", "save it with commas to enter rows")
+            raise InputError.at(sheet, "is parted by blanks", "save it with commas to enter rows")
         delimiter = ","
     codec = {"UTF-8": "utf-8", "UTF-16": "utf-16", "Windows-1252": "cp1252"}[encoding]
     if codec == "utf-8" and data.startswith(b"\xef\xbb\xbf"):
@@ -337,10 +337,10 @@ def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
             text.lines.append(start + 1)
             start = reader.line_num
     except csv.Error as error:
-        raise _wrong(sheet, f"cannot be split ({error})", "check its quotes") from None
+        raise InputError.at(sheet, f"cannot be split ({error})", "check its quotes") from None
     filled = [k for k, cells in enumerate(text.cells) if cells]
     if not filled:
-        raise _wrong(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
+        raise InputError.at(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
     at, text.columns = header_of(sheet, [text.cells[k] for k in filled], own)
     text.header = filled[at]
     if not text.records[-1].endswith(("\n", "\r")):
@@ -369,7 +369,7 @@ def _widen(sheet: str, text: _Text, names: list[str]) -> None:
         if any(each.strip() for each in text.cells[k][width:]):
             past = Origin(sheet, text.lines[k])
             remedy = "write it in a column, such as note, before rows are entered here"
-            raise InputError([Complaint(past, "a text stands past the last column", remedy)])
+            raise InputError.at(past, "a text stands past the last column", remedy)
         bare = text.records[k].rstrip("\r\n")
         tail = text.records[k][len(bare) :]
         gap = [""] * max(0, width - len(text.cells[k]))

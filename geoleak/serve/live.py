@@ -13,7 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+from geoleak.errors import GeoleakError, InputError
 from geoleak.readers import SHEETS, read_site
 from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored, filled
 
@@ -146,7 +146,7 @@ class Live:
         if not filled(stored.sheet, stored.row):
             held = ", ".join(SHEETS[stored.sheet].holds)
             what = f"nothing that was read: {held} are blank"
-            raise InputError([Complaint(Origin(stored.sheet), what, "fill one in")])
+            raise InputError.at(stored.sheet, what, "fill one in")
         try:
             return self._survey(read_site(self.folder, instead={draft.stored.sheet: draft.data}))
         except InputError as error:

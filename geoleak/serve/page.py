@@ -10,9 +10,10 @@ from geoleak import tables
 from geoleak.errors import GeoleakError
 from geoleak.export import ahead, spoken, words
 from geoleak.export.told import told
-from geoleak.result import Result, place_text
+from geoleak.result import Result
 from geoleak.serve.book import COLUMNS, filled
 from geoleak.serve.live import Answer, Live
+from geoleak.stake import place_text
 from geoleak.survey import Survey
 from geoleak.units import unit_m
 
@@ -75,7 +76,7 @@ def _stake_place(survey: Survey, result: Result) -> str:
     """Return the stake as a place of the sheets, from the mark that it is told from."""
     leg = next(each for each in survey.legs if each.name == result.leak.leg)
     near = result.near.mark if result.near else None
-    return place_text(survey, leg, result.leak.chainage_m, mark=near)
+    return place_text(survey, leg.number, result.leak.chainage_m, mark=near)
 
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:

@@ -2,7 +2,7 @@
 
 from geoleak.stake.hole import Excavation, reproject
 from geoleak.stake.services import NearService
-from geoleak.stake.stake import ErrorSource, SettingOutEllipse, Stake
+from geoleak.stake.stake import ErrorSource, SettingOutEllipse, Stake, place_text
 from geoleak.stake.ties import Tie
 from geoleak.stake.work import Stakeout
 
@@ -14,5 +14,6 @@ __all__ = [
     "Stake",
     "Stakeout",
     "Tie",
+    "place_text",
     "reproject",
 ]

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.errors import Complaint, CrsError, InputError, Origin
+from geoleak.errors import CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
@@ -106,7 +106,7 @@ def services_of(survey: Survey) -> tuple[tuple[Service, ...], tuple[Note, ...]]:
             try:
                 found, said = project_services(read, survey.frame, site.coordinate_epoch)
             except CrsError as error:
-                raise InputError([Complaint(Origin(path), error.what, error.remedy)]) from error
+                raise InputError.at(path, error.what, error.remedy) from error
             services += found
             notes += (*said, *_far_notes(survey, utility, found, Origin(path)))
         mine = [p for p in survey.points if Codes.matches(p.point.code, utility.codes)]

@@ -17,12 +17,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
-from geoleak.units import format_length, unit_m
+from geoleak.units import format_length, format_station, unit_m
 
 if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.route import RouteFit
-    from geoleak.survey import SurveyedPoint
+    from geoleak.survey import Survey, SurveyedPoint
 
 Floats = npt.NDArray[np.float64]
 ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
@@ -250,6 +250,33 @@ def ground_plane(points_m: npt.ArrayLike, at_m: npt.ArrayLike) -> Floats | None:
     if np.sqrt(np.mean((design @ found - height) ** 2)) > MISFIT_M:
         return None
     return found
+
+
+def place_text(
+    survey: Survey, number: int, chainage_m: float, aside_m: float = 0.0, *, mark: str | None = None
+) -> str:
+    """Return a place of a leg as readings.csv understands it and a crew can find it: from a mark.
+
+    The nearest, where none is given.
+    """
+    leg, unit = survey.legs[number], survey.site.length_unit
+    chainage = np.asarray(leg.fit.mark_chainage_m)
+    if len(chainage):
+        ids = leg.fit.marks.ids
+        k = ids.index(mark) if mark in ids else int(np.argmin(np.abs(chainage - chainage_m)))
+        said = ids[k]
+        if sum(said in other.leg.mark_ids for other in survey.legs) > 1:
+            said = f"{leg.name} {said}"
+        step = (chainage_m - chainage[k]) / unit_m(unit)
+        if abs(step) >= 0.25:
+            said += f" {'up' if step > 0 else 'down'} {abs(step):.1f}"
+    else:
+        calibrated = leg.route.calibration is not None
+        measured = float(leg.route.measured_m(chainage_m)) if calibrated else chainage_m
+        said = f"{leg.name}@{format_station(measured, unit=unit)}"
+    if aside_m:
+        said += f" {'right' if aside_m > 0 else 'left'} {abs(aside_m) / unit_m(unit):.1f}"
+    return said
 
 
 def free_ids(used: Iterable[str], count: int) -> tuple[str, ...]:

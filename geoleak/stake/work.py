@@ -48,6 +48,7 @@ from geoleak.stake.stake import (
     offset_label,
     offset_places_m,
     on_bend,
+    place_text,
     setting_out_covariance,
 )
 from geoleak.stake.ties import Ties, choose_ties
@@ -424,8 +425,9 @@ class Stakeout:
             if aside_m:
                 side = "right" if aside_m > 0 else "left"
                 label += f" {side} {format_length(abs(aside_m), unit=self.unit)}"
-            told = {"label": head, "check": check.kind, "offset_m": aside_m, "number": number}
-            told |= {"leg": number_of_leg, "chainage_m": at_m}
+            told: dict[str, Any] = {"label": head, "check": check.kind}
+            told |= {"place": place_text(self.survey, number_of_leg, at_m, aside_m)}
+            told |= {"offset_m": aside_m, "number": number} | _on(leg, at_m)
             yield "check_place", label, place[:2], self.ground_m(leg, on_leg), told
 
     def _listening_rows(self) -> Iterator[_Row]:
@@ -442,9 +444,10 @@ class Stakeout:
                 place = np.array([shot.easting_m, shot.northing_m])
             station = format_station(each.chainage_m, unit=self.unit)
             head, kind = f"LISTEN {number}", each.kind.replace("_", " ")
-            told = {"label": head, "reading_kind": each.kind, "number": number, "leg": each.leg}
-            told |= {"chainage_m": each.chainage_m}
-            told |= {"expected_interval_95_m": each.expected_interval_95_m}
+            told: dict[str, Any] = {"label": head, "reading_kind": each.kind}
+            told |= {"place": each.point or place_text(self.survey, each.leg, each.chainage_m)}
+            told |= {"expected_interval_95_m": each.expected_interval_95_m, "number": number}
+            told |= _on(leg, each.chainage_m)
             height = self.ground_m(leg, each.chainage_m)
             yield "next_reading", f"{head} {kind} {leg.name} {station}", place, height, told
 
