@@ -250,11 +250,12 @@ def _surface(leak: Leak, result: Mapping[str, Any]) -> str:
     return str(min(rows, key=lambda each: abs(each["chainage_m"] - at))["surface"])
 
 
-def _crew(leak: Leak, result: Mapping[str, Any]) -> str:
-    return (result.get("job") or {}).get("technician") or UNSTATED
-
-
-GROUPS = {"material": _material, "depth": _depth, "surface": _surface, "crew": _crew}
+GROUPS = {
+    "material": _material,
+    "depth": _depth,
+    "surface": _surface,
+    "crew": lambda leak, result: (result.get("job") or {}).get("technician") or UNSTATED,
+}
 
 
 def _by(sites: Sequence[ClosedSite], name: str) -> dict[str, dict[str, int]]:

@@ -233,21 +233,14 @@ def task(result: Result) -> str:
         leg = words.plain(places(result)[0].properties["leg"])
         return f"trace and listen past the end of {leg}, or say it ends ({minutes})"
     if check.kind == "rod":
+        many, step = len(check.places), "half a metre" if unit == "m" else "2 ft"
+        where = "1 place" if many == 1 else f"{many} places"
         return (
-            "with every tap and machine off push a rod down beside the pipe at "
-            f"{_counted(len(check.places))} and read through it ({minutes}); from a last one that "
-            f"is the loudest go on {_half_step(unit)} at a time until it falls; it breaks ground: "
-            "after the locate request"
+            f"with every tap and machine off push a rod down beside the pipe at {where} and read "
+            f"through it ({minutes}); from a last one that is the loudest go on {step} at a time "
+            "until it falls; it breaks ground: after the locate request"
         )
     return f"turn off what the stop test showed to sound and read the line once more ({minutes})"
-
-
-def _half_step(unit: str) -> str:
-    return "half a metre" if unit == "m" else "2 ft"
-
-
-def _counted(places: int) -> str:
-    return "1 place" if places == 1 else f"{places} places"
 
 
 def meaning(result: Result) -> str:

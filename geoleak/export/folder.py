@@ -17,6 +17,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import glob
 import hashlib
 import json
 import os
@@ -100,7 +101,7 @@ def write_folder(
         foreign = foreign_files(target)
         if foreign and not force:
             raise _refused(wanted, foreign)
-        if foreign or not place.can_swap():
+        if foreign or target.is_mount() or not os.access(target.parent, os.W_OK):
             place = _InPlace(target)
         with place.made() as made:
             names = _make(made, writers)
@@ -160,9 +161,6 @@ class _Swap:
         self.target, self.home = target, target.parent
         self.prefix = f".{target.name}{_MARK}"
 
-    def can_swap(self) -> bool:
-        return os.access(self.home, os.W_OK) and not self.target.is_mount()
-
     @contextlib.contextmanager
     def locked(self) -> Iterator[None]:
         """Hold off other runs that tidy or swap here; they take but moments."""
@@ -198,8 +196,8 @@ class _Swap:
                 shutil.copy2(path, made / path.name, follow_symlinks=False)
                 sync(made / path.name)
         there = self.target.exists()
-        mode = self.target.stat().st_mode & 0o7777 if there else 0o777 & ~_umask()
-        made.chmod(mode)
+        os.umask(mask := os.umask(0))
+        made.chmod(self.target.stat().st_mode & 0o7777 if there else 0o777 & ~mask)
         sync(made)
         self._swap(made)
         try:
@@ -228,7 +226,7 @@ class _Swap:
 
     def tidy(self) -> None:
         """Restore or remove what killed runs left."""
-        for left in sorted(self.home.glob(f"{_glob(self.prefix)}*")):
+        for left in sorted(self.home.glob(f"{glob.escape(self.prefix)}*")):
             if not _abandoned(left):
                 continue
             if left.name.endswith("-old") and not self.target.exists():
@@ -408,17 +406,6 @@ def _refused(folder: Path, foreign: Sequence[str]) -> InputError:
 
 def _digest(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
-
-
-def _glob(text: str) -> str:
-    """Return text as a pattern that matches it and nothing else."""
-    return "".join(f"[{sign}]" if sign in "*?[" else sign for sign in text)
 
 
 def _exchange(made: Path, target: Path) -> bool:

@@ -14,7 +14,6 @@ import warnings
 from contextlib import closing
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
@@ -124,7 +123,7 @@ def _insert(base: sqlite3.Connection, layer: Layer, result: Result) -> None:
     kind = _type_of(layer, result)
     ((srs,),) = base.execute("SELECT srs_id FROM gpkg_contents WHERE table_name = ?", (layer.name,))
     columns = [
-        [_value(each, type_of(field)) for each in layer.values(field, result)]
+        [None if each is None else type_of(field)(each) for each in layer.values(field, result)]
         for field in layer.fields
     ]
     names = ", ".join(f'"{each}"' for each in ("geom", *layer.fields))
@@ -149,12 +148,6 @@ def _blob(shape: shapely.Geometry, kind: str, srs: int) -> bytes:
     else:
         head = struct.pack("<2sBBi4d", b"GP", 0, 0b00000011, srs, west, east, south, north)
     return head + shapely.to_wkb(shape, byte_order=1)
-
-
-def _value(value: Any, type_: type) -> Any:
-    if type_ is str:
-        return None if value is None else str(value)
-    return value if value is None or type_ is float else int(value)
 
 
 def _about(result: Result) -> str:

@@ -19,16 +19,19 @@ if TYPE_CHECKING:
 
 # folium writes texts into a script and into HTML: these signs would end one or the other.
 _UNSAFE = {ord(sign): f"&#{ord(sign)};" for sign in "&<>\"'`\\${}"}
-# How each kind is drawn, from below: colour, width in points, order.
-_LINES = {"route": ("#404040", 1.0), "interval": ("#d95f02", 5.0), "utility": ("#b8860b", 1.0)}
-_MARKS = {
-    "mark": (".", "#404040", 3.0),
-    "fitting": ("s", "#1f78b4", 5.0),
-    "feature": ("^", "#666666", 5.0),
-    "next_reading": ("D", "#6a3d9a", 6.0),
-    "check_place": ("P", "#6a3d9a", 7.0),
-    "best_so_far": ("o", "#d95f02", 8.0),
-    "stake": ("X", "#c00000", 10.0),
+# How each layer is drawn, the first undermost.
+_DRAWN: dict[str, dict[str, Any]] = {
+    "pipe": {"color": "#404040", "linewidth": 1.0},
+    "interval": {"color": "#d95f02", "linewidth": 5.0, "alpha": 0.6},
+    "utilities": {"color": "#b8860b", "linewidth": 1.0},
+    "hole": {"color": "#c00000", "alpha": 0.3},
+    "marks": {"marker": ".", "color": "#404040", "markersize": 9},
+    "fittings": {"marker": "s", "color": "#1f78b4", "markersize": 25},
+    "features": {"marker": "^", "color": "#666666", "markersize": 25},
+    "next_readings": {"marker": "D", "color": "#6a3d9a", "markersize": 36},
+    "check_places": {"marker": "P", "color": "#6a3d9a", "markersize": 49},
+    "best_so_far": {"marker": "o", "color": "#d95f02", "markersize": 64},
+    "stakes": {"marker": "X", "color": "#c00000", "markersize": 100},
 }
 
 
@@ -72,30 +75,21 @@ def plot(result: Result, ax: Axes | None = None) -> Axes:
 
     if ax is None:
         _, ax = plt.subplots(figsize=(8, 6), layout="constrained")
-    for each in result.features:
-        if each.kind == "interval" and each.properties["percent"] != 95:
-            continue
-        if each.kind == "hole":
-            ax.fill(*shapely.get_coordinates(each.grid).T, color="#c00000", alpha=0.3)
-        elif each.kind in _LINES:
-            colour, width = _LINES[each.kind]
-            for part in shapely.get_parts(each.grid):
-                xy = shapely.get_coordinates(part).T
-                ax.plot(*xy, color=colour, linewidth=width, alpha=0.6 if width > 2 else 1.0)
-        elif each.kind in _MARKS:
-            sign, colour, size = _MARKS[each.kind]
-            ax.plot(each.grid.x, each.grid.y, sign, color=colour, markersize=size)
+    frames = layers(result)
+    for name, style in _DRAWN.items():
+        frame = frames.get(name)
+        if name == "interval" and frame is not None:
+            frame = frame[frame.percent == 95]
+        if name == "stakes" and frame is not None:
+            frame = frame[frame.kind == "stake"]
+        if frame is not None and len(frame):
+            frame.plot(ax=ax, **style)
     # Levels of a contact sensor are on a scale of their own.
-    heard = [
-        each
-        for each in result.features
-        if each.kind == "reading" and each.properties["reading_kind"] == "surface"
-    ]
-    if heard:
-        xy = shapely.get_coordinates([each.grid for each in heard])
-        levels = [each.properties["level_db"] for each in heard]
-        drawn = ax.scatter(xy[:, 0], xy[:, 1], c=levels, s=36, zorder=3, edgecolors="white")
-        ax.figure.colorbar(drawn, ax=ax, label="surface level", shrink=0.7)
+    heard = frames["readings"].query("kind == 'surface'") if "readings" in frames else None
+    if heard is not None and len(heard):
+        legend = {"label": "surface level", "shrink": 0.7}
+        look = {"markersize": 36, "zorder": 3, "edgecolor": "white"}
+        heard.plot("level_db", ax=ax, legend=True, legend_kwds=legend, **look)
     ax.set_aspect("equal")
     ax.ticklabel_format(useOffset=False, style="plain")
     unit = result.leak.position.unit
@@ -126,7 +120,11 @@ def explore(result: Result, *, street_tiles: bool = False) -> folium.Map:
         for each in (f for f in result.features if f.kind == kind):
             told = folium.Tooltip(_told(each))
             folium.GeoJson(
-                {"type": "Feature", "properties": {}, "geometry": _geometry(each)},
+                {
+                    "type": "Feature",
+                    "properties": {},
+                    "geometry": json.loads(shapely.to_geojson(each.lonlat or each.grid)),
+                },
                 tooltip=told,
                 marker=folium.CircleMarker(radius=6),
             ).add_to(group)
@@ -136,10 +134,6 @@ def explore(result: Result, *, street_tiles: bool = False) -> folium.Map:
     west, south, east, north = (float(v) for v in bounds)
     made.fit_bounds([[south, west], [north, east]])
     return made
-
-
-def _geometry(feature: Feature) -> Any:
-    return json.loads(shapely.to_geojson(feature.lonlat or feature.grid))
 
 
 def _told(feature: Feature) -> str:

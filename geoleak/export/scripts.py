@@ -20,6 +20,8 @@ FONTS = {
 RIGHT = ("R", "AL")
 FORMS = ("isolated", "final", "initial", "medial")
 LAM = 0x0644
+MIRRORED = str.maketrans("()[]{}<>«»", ")(][}{><»«")
+"""Brackets turned, as reading from the right asks."""
 
 
 @cache
@@ -75,7 +77,7 @@ def as_drawn(text: str) -> str:
     if not any(unicodedata.bidirectional(c) in RIGHT for c in text):
         return text
     runs = _runs(_joined(text))
-    turned = [_mirrored(part[::-1]) if right else part for part, right in runs]
+    turned = [part[::-1].translate(MIRRORED) if right else part for part, right in runs]
     first = next(d for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))
     return "".join(turned[::-1] if first in RIGHT else turned)
 
@@ -107,7 +109,7 @@ def _joined(text: str) -> str:
     while k < len(letters):
         code = ord(letters[k])
         following = ord(letters[k + 1]) if k + 1 < len(letters) else 0
-        before = k > 0 and _joins_onward(ord(letters[k - 1]))
+        before = k > 0 and "initial" in single.get(ord(letters[k - 1]), {})
         if (code, following) in pair:
             made.append(pair[(code, following)]["final" if before else "isolated"])
             k += 2
@@ -118,11 +120,6 @@ def _joined(text: str) -> str:
         made.append(forms.get(wanted, letters[k]))
         k += 1
     return "".join(made)
-
-
-def _joins_onward(code: int) -> bool:
-    """Tell whether a letter joins to the one after it."""
-    return "initial" in _shapes()[0].get(code, {})
 
 
 def _runs(text: str) -> list[tuple[str, bool]]:
@@ -144,8 +141,3 @@ def _runs(text: str) -> list[tuple[str, bool]]:
         else:
             runs.append((c, bool(side)))
     return runs
-
-
-def _mirrored(text: str) -> str:
-    """Return text with brackets turned, as reading from the right asks."""
-    return text.translate(str.maketrans("()[]{}<>«»", ")(][}{><»«"))

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
-from xml.etree import ElementTree as ET
+from xml.sax.saxutils import quoteattr
 
 from geoleak.export import colours
 from geoleak.export.layers import Layer
@@ -104,21 +105,20 @@ PRIORITY = dict.fromkeys(("stakes", "best_so_far", "next_readings", "check_place
 def qml(layer: Layer, result: Result) -> str:
     """Return the style of a layer."""
     kind = {"Point": "marker", "LineString": "line", "Polygon": "fill"}[layer.geometry]
-    categories = {"version": "3.22.0", "styleCategories": "Symbology|Labeling"}
-    root = ET.Element("qgis", {**categories, "labelsEnabled": str(int(layer.name in LABELS))})
-    renderer = ET.SubElement(root, "renderer-v2", {"type": "RuleRenderer", "symbollevels": "0"})
-    rules = ET.SubElement(renderer, "rules", {"key": "root"})
-    symbols = ET.SubElement(renderer, "symbols")
     listed = _levels(result) if layer.name == "readings" else RULES[layer.name]
+    rules, symbols = "", ""
     for number, (label, test, sign) in enumerate(listed):
-        wanted = {"label": label, "symbol": str(number), "key": f"rule{number}"}
-        if len(listed) > 1:
-            wanted["filter"] = test or "ELSE"
-        ET.SubElement(rules, "rule", wanted)
-        _symbol(symbols, str(number), kind, sign)
-    if layer.name in LABELS:
-        _labels(root, LABELS[layer.name], kind, PRIORITY.get(layer.name, 4))
-    return "<!DOCTYPE qgis>\n" + ET.tostring(root, encoding="unicode")
+        wanted = f" filter={quoteattr(test or 'ELSE')}" if len(listed) > 1 else ""
+        rules += f'<rule label={quoteattr(label)} symbol="{number}" key="rule{number}"{wanted}/>'
+        drawn = "".join(_drawn(*each) for each in _strokes(sign, kind))
+        symbols += f'<symbol type="{kind}" name="{number}" alpha="1">{drawn}</symbol>'
+    text = LABELS.get(layer.name, "")
+    return (
+        '<!DOCTYPE qgis>\n<qgis version="3.22.0" styleCategories="Symbology|Labeling" '
+        f'labelsEnabled="{int(bool(text))}"><renderer-v2 type="RuleRenderer" symbollevels="0">'
+        f'<rules key="root">{rules}</rules><symbols>{symbols}</symbols></renderer-v2>'
+        f"{text and _labels(text, kind, PRIORITY.get(layer.name, 4))}</qgis>"
+    )
 
 
 def _levels(result: Result) -> tuple[Rule, ...]:
@@ -135,57 +135,43 @@ def _levels(result: Result) -> tuple[Rule, ...]:
     return (*rules, ("another scale", "", _dot("#ffffff", 2.4, "diamond")))
 
 
-def _symbol(parent: ET.Element, name: str, kind: str, sign: Sign) -> None:
-    symbol = ET.SubElement(parent, "symbol", {"type": kind, "name": name, "alpha": "1"})
+def _strokes(sign: Sign, kind: str) -> Iterator[tuple[str, dict[str, str]]]:
+    """Yield what a sign is drawn with, the undermost first: class and options."""
+    fill = sign.fill or "#ffffff"
     if kind == "marker":
         stroke, width = sign.strokes[0]
-        options = {
-            "name": sign.marker or "circle",
-            "color": _rgba(sign.fill or "#ffffff"),
-            "outline_color": _rgba(stroke),
-            "outline_width": f"{width:g}",
-            "size": f"{sign.size_mm:g}",
-        }
-        _symbol_layer(symbol, "SimpleMarker", options)
+        marked = {"name": sign.marker or "circle", "size": f"{sign.size_mm:g}"}
+        line = {"outline_color": _rgba(stroke), "outline_width": f"{width:g}"}
+        yield "SimpleMarker", {"color": _rgba(fill), **line, **marked}
         return
     if kind == "fill":
-        fill = {"color": _rgba(sign.fill or "#ffffff", 90), "style": "solid", "outline_style": "no"}
-        _symbol_layer(symbol, "SimpleFill", fill)
+        yield "SimpleFill", {"color": _rgba(fill, 90), "style": "solid", "outline_style": "no"}
+    dashes = {"use_custom_dash": "1", "customdash": ";".join(f"{d:g}" for d in sign.dash)}
     for colour, width in sign.strokes:
-        options = {
-            "line_color": _rgba(colour),
-            "line_width": f"{width:g}",
-            "line_width_unit": "MM",
-            "capstyle": "flat",
-        }
-        if sign.dash:
-            options |= {"use_custom_dash": "1", "customdash": ";".join(f"{d:g}" for d in sign.dash)}
-        _symbol_layer(symbol, "SimpleLine", options)
+        line = {"line_color": _rgba(colour), "line_width": f"{width:g}", "line_width_unit": "MM"}
+        yield "SimpleLine", {**line, "capstyle": "flat", **(dashes if sign.dash else {})}
 
 
-def _symbol_layer(symbol: ET.Element, name: str, options: dict[str, str]) -> None:
-    layer = ET.SubElement(symbol, "layer", {"class": name, "enabled": "1", "pass": "0"})
-    held = ET.SubElement(layer, "Option", {"type": "Map"})
-    for key, value in options.items():
-        ET.SubElement(held, "Option", {"type": "QString", "name": key, "value": value})
+def _drawn(name: str, options: dict[str, str]) -> str:
+    told = (f'<Option type="QString" name="{k}" value="{v}"/>' for k, v in options.items())
+    option = f'<Option type="Map">{"".join(told)}</Option>'
+    return f'<layer class="{name}" enabled="1" pass="0">{option}</layer>'
 
 
-def _labels(root: ET.Element, expression: str, kind: str, priority: int) -> None:
-    """Add labels with a white halo: around points, along lines."""
-    labeling = ET.SubElement(root, "labeling", {"type": "simple"})
-    settings = ET.SubElement(labeling, "settings", {"calloutType": "simple"})
-    style = {"fieldName": expression, "isExpression": "1", "fontSize": "8", "fontSizeUnit": "Point"}
-    style |= {"textColor": _rgba(colours.INK), "textOpacity": "1", "blendMode": "0"}
-    style["fontWeight"] = "75" if priority == 10 else "50"
-    text = ET.SubElement(settings, "text-style", style)
-    halo = {"bufferDraw": "1", "bufferSize": "0.7", "bufferSizeUnits": "MM", "bufferOpacity": "1"}
-    ET.SubElement(text, "text-buffer", {**halo, "bufferColor": "255,255,255,255"})
-    # 6: cartographic, around a point; 2: parallel to a line.
-    placement = {"placement": "6" if kind == "marker" else "2", "dist": "1", "distUnits": "MM"}
-    placement["priority"] = str(priority)
-    ET.SubElement(settings, "placement", placement)
+def _labels(expression: str, kind: str, priority: int) -> str:
+    """Return labels with a white halo: around points (placement 6), along lines (2)."""
+    return (
+        '<labeling type="simple"><settings calloutType="simple">'
+        f'<text-style fieldName={quoteattr(expression)} isExpression="1" fontSize="8" '
+        f'fontSizeUnit="Point" textColor="{_rgba(colours.INK)}" textOpacity="1" '
+        f'blendMode="0" fontWeight="{75 if priority == 10 else 50}">'
+        '<text-buffer bufferDraw="1" bufferSize="0.7" bufferSizeUnits="MM" bufferOpacity="1" '
+        'bufferColor="255,255,255,255"/></text-style>'
+        f'<placement placement="{6 if kind == "marker" else 2}" dist="1" distUnits="MM" '
+        f'priority="{priority}"/></settings></labeling>'
+    )
 
 
 def _rgba(colour: str, alpha: int = 255) -> str:
-    red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    red, green, blue = bytes.fromhex(colour[1:])
     return f"{red},{green},{blue},{alpha}"

@@ -2,7 +2,7 @@
 
 `told` makes the parts from the result. The terminal prints every one (`geoleak.export.spoken`);
 the sheet sets the first ones large (`geoleak.export.sheet`), the map puts them over the sketch
-(`geoleak.export.map_page`).
+(`geoleak.export.map`).
 """
 
 from __future__ import annotations

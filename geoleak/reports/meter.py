@@ -107,9 +107,11 @@ class MeterReport:
                 100 * (1 - at_pressure(1.0, 1.0, LOWER_PRESSURE, exponent=n))
                 for n in self._exponents()
             ]
+            small = f"{1e3 * hole:.1f} mm"
+            if self.site.length_unit != "m":
+                small = f"{12 * hole / INTERNATIONAL_FOOT_M:.2f} in ({small})"
             said += [
-                f"hole   as much as a round hole of {_small(hole, self.site)} passes at the line's "
-                "pressure",
+                f"hole   as much as a round hole of {small} passes at the line's pressure",
                 f"       with a fifth less pressure {less[0]:.0f} to {less[1]:.0f} % less of it "
                 "(raising or lowering line pressure is for a licensed person)",
             ]
@@ -184,9 +186,3 @@ def _span(seconds: float) -> str:
             count = seconds / size
             return f"{count:.0f} {name}{'' if round(count) == 1 else 's'}"
     return f"{seconds:.0f} seconds"
-
-
-def _small(metres: float, site: Site) -> str:
-    if site.length_unit == "m":
-        return f"{1e3 * metres:.1f} mm"
-    return f"{12 * metres / INTERNATIONAL_FOOT_M:.2f} in ({1e3 * metres:.1f} mm)"

@@ -7,7 +7,6 @@ import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 
@@ -32,7 +31,6 @@ from geoleak.result.records import (
     SiteSummary,
     picked,
 )
-from geoleak.site import Note
 from geoleak.stake import Stakeout, place_text
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.units import format_station
@@ -48,6 +46,10 @@ def build_result(
     out = Stakeout(survey, posterior, now=now)
     stopped = (each.note for each in out.decision.doubts if each.note is not None)
     notes = (*survey.warnings, *posterior.warnings, *stopped, *out.notes)
+    # Each file is named as it stands in the site's folder, wherever that is.
+    home = f"{survey.site.folder}/"
+    named_in = (n.origin._replace(file=n.origin.file.removeprefix(home)) for n in notes)
+    told = (replace(n, origin=at) for n, at in zip(notes, named_in, strict=True))
     services, near, _ = out.services
     close = {each.name for each in near}
     bare = Result(
@@ -64,7 +66,7 @@ def build_result(
         readings=tuple(row for levels in survey.levels for row in _readings(survey, levels)),
         fits=posterior.fits,
         level_scale=survey.site.levels.level_scale,
-        warnings=tuple(dict.fromkeys(_in_folder(note, survey.site.folder) for note in notes)),
+        warnings=tuple(dict.fromkeys(told)),
         cautions=out.cautions,
         ties=out.ties.ties,
         ties_text=out.ties.texts,
@@ -78,12 +80,6 @@ def build_result(
         closed=out.closed,
     )
     return replace(bare, features=features(out, bare))
-
-
-def _in_folder(note: Note, folder: Path) -> Note:
-    """Return a note whose file is named as it stands in the site's folder, wherever that is."""
-    where = note.origin
-    return replace(note, origin=where._replace(file=where.file.removeprefix(f"{folder}/")))
 
 
 def _run(survey: Survey) -> Provenance:

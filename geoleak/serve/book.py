@@ -158,7 +158,9 @@ class Book:
         stands = _row_of(text, entry)
         if stands is not None:
             return Draft(_same(sheet, text, stands, cells), before, before or b"")
-        _append(sheet, text, cells)
+        _widen(sheet, text, [name for name in cells if name not in text.columns])
+        local = {name: _local(cell, text) for name, cell in cells.items()}
+        text.records.append(text.record([local.get(name, "") for name in text.columns]))
         line = sum(each.count("\n") for each in text.records[:-1]) + 1
         return Draft(Stored(sheet, line, cells), before, text.encoded(sheet))
 
@@ -206,7 +208,8 @@ class Book:
 
         None is returned, and nothing written, where the sheet has changed since: draft it anew.
         """
-        with self._alone():
+        with self._one, (self.folder / ".entries.lock").open("a") as lock:
+            flock(lock.fileno(), wait=True)  # keeps other processes of this program out
             return self._write(draft.stored.sheet, draft.before, draft.data)
 
     def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
@@ -225,12 +228,7 @@ class Book:
 
     def entries(self, sheet: str) -> dict[str, Stored]:
         """Return the rows of a sheet that came in as entries, by id."""
-        data = self._read(sheet)
-        if data is None:
-            return {}
-        text = _split(sheet, data, self.own)
-        rows = ((text.lines[k], row) for k, row in text.rows())
-        return {row[ENTRY]: Stored(sheet, line, row) for line, row in rows if row.get(ENTRY)}
+        return {each.row[ENTRY]: each for each in self.rows(sheet) if each.row.get(ENTRY)}
 
     def rows(self, sheet: str) -> list[Stored]:
         """Return every row of a sheet."""
@@ -239,13 +237,6 @@ class Book:
             return []
         text = _split(sheet, data, self.own)
         return [Stored(sheet, text.lines[k], row) for k, row in text.rows()]
-
-    @contextlib.contextmanager
-    def _alone(self) -> Iterator[None]:
-        """Keep other threads and other processes of this program out."""
-        with self._one, (self.folder / ".entries.lock").open("a") as lock:
-            flock(lock.fileno(), wait=True)
-            yield
 
     def _read(self, sheet: str) -> bytes | None:
         if sheet not in COLUMNS:
@@ -346,13 +337,6 @@ def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
     if not text.records[-1].endswith(("\n", "\r")):
         text.records[-1] += end
     return text
-
-
-def _append(sheet: str, text: _Text, cells: Mapping[str, str]) -> None:
-    """Add a row at the end, with the columns that it brings."""
-    _widen(sheet, text, [name for name in cells if name not in text.columns])
-    local = {name: _local(cell, text) for name, cell in cells.items()}
-    text.records.append(text.record([local.get(name, "") for name in text.columns]))
 
 
 def _widen(sheet: str, text: _Text, names: list[str]) -> None:

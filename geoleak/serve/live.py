@@ -132,7 +132,8 @@ class Live:
                 return False
             written = self.book.put(draft)
         except OSError as error:
-            raise _unwritten(sheet, error) from error
+            why = error.strerror or error
+            raise GeoleakError(f"{sheet} could not be written ({why}); keep the entry") from error
         if written is None:
             return False
         # What changed beside this sheet, or in it since, still differs: the next refresh sees it.
@@ -244,7 +245,3 @@ class Live:
 
 def _stamp(seen: os.stat_result) -> tuple[int, int, int]:
     return seen.st_ino, seen.st_mtime_ns, seen.st_size
-
-
-def _unwritten(sheet: str, error: OSError) -> GeoleakError:
-    return GeoleakError(f"{sheet} could not be written ({error.strerror or error}); keep the entry")

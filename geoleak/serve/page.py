@@ -24,6 +24,10 @@ MOST_ROWS = 400
 def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]:
     """Return all that the page needs, as JSON-ready values. Positions are working metres."""
     survey, result = answer.survey, answer.result
+    of_leg = (
+        {leg.name: tables.band(leg.leg.material, "listen") for leg in survey.legs} if survey else {}
+    )
+    bands = {name: [band.low_hz, band.high_hz] for name, band in of_leg.items()}
     return {
         "number": answer.number,
         "read_only": read_only,
@@ -41,7 +45,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "scale": survey.site.levels.level_scale if survey else "db",
         "limits": survey.site.levels.level_limits if survey else None,
         "lonlat": bool(survey and not survey.frame.is_local),
-        "bands": {leg.name: _band(leg.leg.material) for leg in survey.legs} if survey else {},
+        "bands": bands,
     }
 
 
@@ -57,6 +61,8 @@ def _unit(survey: Survey | None) -> dict[str, Any]:
 def _answer(survey: Survey, result: Result) -> dict[str, Any]:
     # The words are those that `locate` prints, so that phone and paper never differ.
     said, leak, dig = told(result), result.leak, result.stands == "dig"
+    near = result.near.mark if result.near else None
+    leg = next(each.number for each in survey.legs if each.name == leak.leg)
     listening = result.stands == "listen_on" and result.next_readings
     return {
         "verdict": result.stands,
@@ -68,15 +74,8 @@ def _answer(survey: Survey, result: Result) -> dict[str, Any]:
         "first": said.rows("Where", "Open", "Depth") if dig else [],
         "not_before": said.bar,
         "stake": [leak.leg, leak.chainage_m] if dig else None,
-        "stake_place": _stake_place(survey, result) if dig else "",
+        "stake_place": place_text(survey, leg, leak.chainage_m, mark=near) if dig else "",
     }
-
-
-def _stake_place(survey: Survey, result: Result) -> str:
-    """Return the stake as a place of the sheets, from the mark that it is told from."""
-    leg = next(each for each in survey.legs if each.name == result.leak.leg)
-    near = result.near.mark if result.near else None
-    return place_text(survey, leg.number, result.leak.chainage_m, mark=near)
 
 
 def _next(survey: Survey, result: Result) -> list[dict[str, Any]]:
@@ -167,8 +166,3 @@ def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
     except (GeoleakError, OSError):
         return []  # a sheet that cannot be taken apart is complained of by the readers
     return [{"line": each.line, "row": dict(each.row)} for each in stored[-MOST_ROWS:]]
-
-
-def _band(material: str | None) -> list[float]:
-    band = tables.band(material, "listen")
-    return [band.low_hz, band.high_hz]
