@@ -14,7 +14,7 @@ import warnings
 from contextlib import closing
 from functools import lru_cache
 from pathlib import Path
-from xml.etree import ElementTree as ET
+from xml.sax.saxutils import escape
 
 import numpy as np
 import shapely
@@ -155,7 +155,6 @@ def _about(result: Result) -> str:
 
     GDAL's own form of metadata makes it leave an .aux.xml file beside the package on reading.
     """
-    root = ET.Element("metadata", {"xmlns:dcterms": DUBLIN_CORE})
     told = {
         "title": result.site.title,
         "identifier": f"run {result.run.id}",
@@ -165,10 +164,8 @@ def _about(result: Result) -> str:
         f"({result.leak.position.crs}). Lengths in the fields are metres. A stake is advice; "
         "local codes and licensed practice govern.",
     }
-    for name, text in told.items():
-        if text:
-            ET.SubElement(root, f"dcterms:{name}").text = words.plain(text)
-    return ET.tostring(root, encoding="unicode")
+    terms = (f"<dcterms:{k}>{escape(words.plain(v))}</dcterms:{k}>" for k, v in told.items() if v)
+    return f'<metadata xmlns:dcterms="{DUBLIN_CORE}">{"".join(terms)}</metadata>'
 
 
 def _finish(base: sqlite3.Connection, layers: list[Layer], result: Result) -> None:

@@ -7,6 +7,7 @@ round: the parts of the Unicode bidirectional algorithm that one line of a title
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from functools import cache
 from pathlib import Path
@@ -78,8 +79,7 @@ def as_drawn(text: str) -> str:
         return text
     runs = _runs(_joined(text))
     turned = [part[::-1].translate(MIRRORED) if right else part for part, right in runs]
-    first = next(d for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))
-    return "".join(turned[::-1] if first in RIGHT else turned)
+    return "".join(turned[::-1] if _from_right(text) else turned)
 
 
 @cache
@@ -123,21 +123,21 @@ def _joined(text: str) -> str:
 
 
 def _runs(text: str) -> list[tuple[str, bool]]:
-    """Return stretches of one direction; what has none goes with its neighbours."""
-    line = next(d in RIGHT for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))
-    sides: list[bool | None] = []
-    for c in text:
-        kind = unicodedata.bidirectional(c)
-        sides.append(True if kind in RIGHT else False if kind in ("L", "EN", "AN") else None)
-    for k, side in enumerate(sides):
-        if side is None:
-            before = next((s for s in sides[:k][::-1] if s is not None), line)
-            after = next((s for s in sides[k:] if s is not None), line)
-            sides[k] = before if before == after else line
-    runs: list[tuple[str, bool]] = []
-    for c, side in zip(text, sides, strict=True):
-        if runs and runs[-1][1] == side:
-            runs[-1] = (runs[-1][0] + c, bool(side))
-        else:
-            runs.append((c, bool(side)))
-    return runs
+    """Return stretches of one direction; what has none goes with its neighbours, else the line's.
+
+    True is from the right.
+    """
+    kinds = (unicodedata.bidirectional(c) for c in text)
+    sides = "".join("R" if k in RIGHT else "L" if k in ("L", "EN", "AN") else "-" for k in kinds)
+    # Of a line from the left: letters from the right, with what stands between two of them.
+    right = _from_right(text)
+    runs, at = [], 0
+    for found in re.finditer("L(?:[-L]*L)?" if right else "R(?:[-R]*R)?", sides):
+        runs += [(text[at : found.start()], right), (text[found.start() : found.end()], not right)]
+        at = found.end()
+    return [run for run in (*runs, (text[at:], right)) if run[0]]
+
+
+def _from_right(text: str) -> bool:
+    """Tell whether a line begins at the right, as its first letter asks."""
+    return next(d in RIGHT for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))

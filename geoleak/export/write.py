@@ -21,43 +21,6 @@ EXTRAS = {
 """Files on request: word of ``also``, which is its module too, and file name."""
 
 
-def writers(also: Iterable[str] = (), *, street_tiles: bool = False) -> dict[str, Writer]:
-    """Return the files of a run, name -> writer, imported only now.
-
-    Raises
-    ------
-    InputError
-        If a word of `also` is not known.
-    """
-    from geoleak.export.geojson import write_geojson
-    from geoleak.export.geopackage import write_geopackage
-    from geoleak.export.json_result import write_json
-    from geoleak.export.map import write_map
-    from geoleak.export.sheet import write_dig_sheet
-    from geoleak.export.stakes import write_stakes
-
-    made: dict[str, Writer] = {
-        "result.json": write_json,
-        "leak.geojson": write_geojson,
-        "map.html": functools.partial(write_map, street_tiles=street_tiles),
-        "stakes.csv": write_stakes,
-        "site.gpkg": write_geopackage,
-        "dig_sheet.pdf": write_dig_sheet,
-    }
-    words = [also] if isinstance(also, str) else list(also)
-    wrong = [each for each in words if each not in EXTRAS]
-    if wrong:
-        allowed = ", ".join(EXTRAS)
-        raise InputError(
-            Complaint(Origin("--also"), f'"{each}" is no file geoleak writes', f"say {allowed}")
-            for each in wrong
-        )
-    for word in words:
-        module = importlib.import_module(f"geoleak.export.{word}")
-        made[EXTRAS[word]] = getattr(module, f"write_{word}")
-    return made
-
-
 def write_all(
     result: Result,
     folder: str | Path,
@@ -93,6 +56,28 @@ def write_all(
     GeoleakError
         If the result cannot be written; the folder is then as it was.
     """
-    every = writers(also, street_tiles=street_tiles)
+    from geoleak.export.geojson import write_geojson
+    from geoleak.export.geopackage import write_geopackage
+    from geoleak.export.json_result import write_json
+    from geoleak.export.map import write_map
+    from geoleak.export.sheet import write_dig_sheet
+    from geoleak.export.stakes import write_stakes
+
+    every: dict[str, Writer] = {
+        "result.json": write_json,
+        "leak.geojson": write_geojson,
+        "map.html": functools.partial(write_map, street_tiles=street_tiles),
+        "stakes.csv": write_stakes,
+        "site.gpkg": write_geopackage,
+        "dig_sheet.pdf": write_dig_sheet,
+    }
+    words = [also] if isinstance(also, str) else list(also)
+    wrong = [f'"{each}" is no file geoleak writes' for each in words if each not in EXTRAS]
+    if wrong:
+        remedy = f"say {', '.join(EXTRAS)}"
+        raise InputError(Complaint(Origin("--also"), what, remedy) for what in wrong)
+    for word in words:
+        module = importlib.import_module(f"geoleak.export.{word}")
+        every[EXTRAS[word]] = getattr(module, f"write_{word}")
     bound = {name: functools.partial(writer, result) for name, writer in every.items()}
     return write_folder(folder, bound, run=result.run.id, force=force)

@@ -67,14 +67,12 @@ class Excavation:
     no slopes are called for."""
 
 
-def dig_depth_m(
-    crown_m: float, outside_diameter_m: float, *, below_m: float = BELOW_PIPE_M
-) -> float:
+def dig_depth_m(crown_m: float, outside_diameter_m: float) -> float:
     """Return how deep to dig to work on a pipe: to its crown, past it, and room below."""
     for name, value in (("crown", crown_m), ("outside diameter", outside_diameter_m)):
         if not (math.isfinite(value) and value >= 0):
             raise GeometryError(f"a {name} of {value} m makes no hole; give 0 or more")
-    return crown_m + outside_diameter_m + below_m
+    return crown_m + outside_diameter_m + BELOW_PIPE_M
 
 
 def hole_width_m(depth_m: float | None, bucket_width_m: float) -> float:
@@ -85,8 +83,9 @@ def hole_width_m(depth_m: float | None, bucket_width_m: float) -> float:
     if not (math.isfinite(bucket_width_m) and bucket_width_m > 0):
         raise GeometryError(f"a bucket {bucket_width_m} m wide digs no hole; give its width")
     depth = 1.2 if depth_m is None else depth_m
-    least = max(width for deeper, width in _widths() if depth >= deeper)
-    return max(bucket_width_m, least)
+    rows = _rows("trench_widths")
+    fit = (row for row in rows if depth >= float(row["deeper_than_m"]))
+    return max(bucket_width_m, *(float(row["least_width_m"]) for row in fit))
 
 
 def slope_ratio(soil: str | None) -> float:
@@ -97,14 +96,12 @@ def slope_ratio(soil: str | None) -> float:
     GeometryError
         For any other soil type.
     """
-    if soil is None:
-        return _slopes()["C"]
-    try:
-        return _slopes()[soil]
-    except KeyError:
-        raise GeometryError(
-            f'soil type "{soil}" is not known; say "A", "B", "C" or "rock", or leave it out'
-        ) from None
+    for row in _rows("trench_slopes"):
+        if row["soil"] == (soil or "C"):
+            return float(row["horizontal_per_vertical"])
+    raise GeometryError(
+        f'soil type "{soil}" is not known; say "A", "B", "C" or "rock", or leave it out'
+    )
 
 
 def hole_outline(pieces: Sequence[tuple[Route, float, float]], width_m: float) -> Polygon:
@@ -221,17 +218,6 @@ def _one_polygon(shape: BaseGeometry) -> Polygon:
 
 
 @functools.cache
-def _slopes() -> dict[str, float]:
-    return {row["soil"]: float(row["horizontal_per_vertical"]) for row in _rows("trench_slopes")}
-
-
-@functools.cache
-def _widths() -> tuple[tuple[float, float], ...]:
-    return tuple(
-        (float(row["deeper_than_m"]), float(row["least_width_m"])) for row in _rows("trench_widths")
-    )
-
-
 def _rows(table: str) -> Sequence[dict[str, str]]:
     text = resources.files("geoleak.tables").joinpath(f"{table}.csv").read_text(encoding="utf-8")
     return list(csv.DictReader(text.splitlines()))

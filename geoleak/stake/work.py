@@ -92,13 +92,9 @@ class Stakeout:
     ) -> None:
         self.survey, self.posterior, self.now = survey, posterior, now
         self.crew, self.unit = survey.site.crew, survey.site.length_unit
-        sigma = [
-            p.sigma_m
-            for p in survey.points
-            if p.point.status in ("fixed", "unknown") and not p.taped
-        ]
+        shot = [p for p in survey.points if p.point.status in ("fixed", "unknown") and not p.taped]
         # The rover that shot the marks sets the stake out.
-        self.rover_sigma_m = float(np.median(sigma)) if sigma else 0.02
+        self.rover_sigma_m = float(np.median([p.sigma_m for p in shot])) if shot else 0.02
         peak = posterior.peaks[0]
         depth_m = self._dig_depth_m(survey.legs[peak.leg], peak.median_m)
         self.width_m = hole_width_m(depth_m, self.crew.bucket_width_m)
@@ -202,7 +198,7 @@ class Stakeout:
     def hole(self) -> tuple[Excavation, Polygon, Polygon | None]:
         """The hole, its outline, and that of its sloped sides, in the working frame."""
         decided, soil, country = self.decision.hole, self.crew.soil_type, self.survey.site.country
-        _, from_m, to_m = self._piece
+        _, from_m, to_m = next(p for p in decided.pieces if p[0] == self.decision.leg)
         depth = self.dig_depth_m
         sigma = 0.0 if depth is None else self.crown_sigma_m
         outline = hole_outline(
@@ -218,10 +214,13 @@ class Stakeout:
             soil=soil,
             country=country,
         )
-        sloped, volume = None, None
+        sloped: Polygon | None = None
+        slopes: dict[str, Any] = {}
         if depth is not None and depth + sigma >= slopes_from_m(country):
             sloped, volume = sloped_hole(outline, depth + sigma, soil)
             notes = (surface_words(sloped, soil or "C", unit=self.unit), *notes)
+            slopes = {"sloped_area_m2": float(sloped.area), "sloped_volume_m3": volume}
+            slopes |= {"sloped_outline_wkt": self._wkt(sloped)}
         hole = Excavation(
             pieces=tuple(
                 (self.survey.legs[number].name, float(low), float(high))
@@ -237,16 +236,9 @@ class Stakeout:
             outline_wkt=self._wkt(outline),
             notes=notes,
             soil=soil or "C",
-            sloped_area_m2=None if sloped is None else float(sloped.area),
-            sloped_volume_m3=volume,
-            sloped_outline_wkt=None if sloped is None else self._wkt(sloped),
+            **slopes,
         )
         return hole, outline, sloped
-
-    @property
-    def _piece(self) -> tuple[int, float, float]:
-        """The piece of the hole on the stake's own leg."""
-        return next(p for p in self.decision.hole.pieces if p[0] == self.decision.leg)
 
     def _wkt(self, outline: Polygon) -> str:
         """Return an outline in the printed grid as text, for the request's white marking."""
