@@ -12,6 +12,8 @@ from scipy import stats
 
 from geoleak.advice.decide import decide
 from geoleak.advice.next_readings import (
+    _at_marks,
+    _surface_places,
     best_window_chance,
     foreseen_masses,
     log_error,
@@ -20,6 +22,7 @@ from geoleak.advice.next_readings import (
     stratify,
 )
 from geoleak.advice.windows import DigWindow, LegMass, best_window, chance_across, then_windows
+from geoleak.evidence.pooling import Pooled
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.grid import Cells
@@ -119,6 +122,26 @@ def test_the_hole_follows_a_tee():
         inside = (places.leg == leg) & (places.chainage_m > start) & (places.chainage_m < end)
         held += posterior.mass[inside].sum()
     assert decision.hole.chance == pytest.approx(held, abs=0.05)
+
+
+@pytest.mark.parametrize("past", [-0.001, 0.001])
+def test_a_next_hole_is_named_from_one_chance_in_fifty(past):
+    """Once the first hole is dry: common practice, no source."""
+    edges = np.array([0.0, 10.0, 11.0, 50.0, 51.0, 100.0])
+    left = 0.02 + past
+    mass = np.array([0.0, 0.9, 0.0, 0.1 * left, 0.0])  # the rest is elsewhere
+    cells = Cells(np.zeros(5, dtype=np.int64), edges[:-1], edges[1:])
+    first = DigWindow(((0, 9.0, 12.0),), 3.0, 0.9)
+    posterior = SimpleNamespace(cells=cells, offered=mass)
+    assert len(then_windows(posterior, first, 3.0, sigma_m=0.0, across=1.0)) == (past > 0)
+
+
+def test_a_hole_is_placed_to_two_centimetres():
+    """Two needles a hole can just hold: it has 25 mm to spare."""
+    for at in np.arange(40.0, 40.04, 0.005):
+        edges = np.array([0.0, at, at + 0.001, at + 1.474, at + 1.475, 100.0])
+        leg = LegMass(0, edges, np.array([0.0, 0.0, 0.5, 0.5, 1.0, 1.0]))
+        assert best_window(leg, 1.5, holding_m=None, sigma_m=0.0)[2] == pytest.approx(1.0)
 
 
 def test_the_next_holes_do_not_dig_the_same_pipe_twice():
@@ -343,6 +366,41 @@ def test_three_next_readings_apart_from_one_another_and_from_those_taken():
         assert all(abs(one - other) >= 0.5 for other in at[i + 1 :])
     lengths = [each.expected_interval_95_m for each in decision.next_readings]
     assert lengths == sorted(lengths)
+
+
+def places(monkeypatch, span_m, *, taken=(90.0,)):
+    """Return the chainages of the readings that could be taken from 10 m on along `span_m`."""
+    route = SimpleNamespace(length_m=100.0)
+    survey = SimpleNamespace(
+        legs=[SimpleNamespace(route=route)], surface=taken, holes=(), points=()
+    )
+    monkeypatch.setattr(Pooled, "joined", np.concatenate)
+    pooled = SimpleNamespace(
+        leg=np.zeros(len(taken)), chainage_m=np.array(taken), beside=lambda _, leg, at, __: at
+    )
+    posterior = SimpleNamespace(interval_95=((0, 11.0, 9.0 + span_m),))
+    return _surface_places(survey, posterior, SimpleNamespace(pooled=pooled))
+
+
+@pytest.mark.parametrize(("span_m", "count"), [(4.0, 17), (8.0, 33), (16.0, 33)])
+def test_places_to_listen_at_stand_a_quarter_metre_apart_and_are_32_at_most(
+    span_m, count, monkeypatch
+):
+    assert len(places(monkeypatch, span_m)[0]) == count
+
+
+def test_a_place_read_already_is_not_asked_for_within_a_foot(monkeypatch):
+    free, _ = places(monkeypatch, 4.0, taken=(11.2, 12.05))
+    # Every quarter metre: 0.2 and 0.05 and 0.2 and 0.3 off.
+    assert {10.75, 11.75, 12.5} <= set(free) and not {11.0, 11.25, 12.0, 12.25} & set(free)
+
+
+@pytest.mark.parametrize(("off_m", "moved"), [(0.24, True), (0.26, False)])
+def test_a_place_so_near_a_mark_is_the_mark(off_m, moved):
+    points = [SimpleNamespace(leg=0, kind="mark", chainage_m=12.0, point=SimpleNamespace(id="107"))]
+    found = _at_marks(SimpleNamespace(points=points), 0, np.array([12.0 + off_m]))
+    assert found[1] == (["107"] if moved else [None])
+    assert found[0] == pytest.approx([12.0 if moved else 12.0 + off_m])
 
 
 def test_no_reading_is_asked_for_in_a_hole():
