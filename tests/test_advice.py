@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from geoleak.advice import next_readings as next_module
 from geoleak.advice.decide import decide
 from geoleak.advice.next_readings import (
     _at_marks,
@@ -35,6 +36,7 @@ from tests.check_values import check_value
 from tests.command import at_length
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
+
 
 SURE = {"setting_out_sigma": (0.0, 0.0), "hole_half_width_m": 0.4}
 COSTS = {"dig_cost": 900.0, "dry_hole_cost": 1500.0, "reading_minutes": 2.0, "hour_cost": 95.0}
@@ -354,6 +356,22 @@ def test_next_readings_agree_with_brute_force(count):
     assert best.expected_interval_95_m == pytest.approx(
         np.mean(lengths), abs=3 * error + 0.1 * np.mean(lengths)
     )
+
+
+def test_what_a_reading_leaves_is_foreseen_to_a_twentieth(monkeypatch):
+    """Against many more draws and outcomes; with half as many of either it is not."""
+    survey = listened(15.0, seed=4, spacing=4.0)
+    posterior = infer(survey)
+    monkeypatch.setattr(next_module, "_spread", lambda order, *_: sorted(order))
+
+    def lengths():
+        found = next_readings(survey, posterior).readings
+        return np.array([each.expected_interval_95_m for each in found])
+
+    shipped = lengths()
+    monkeypatch.setattr(next_module, "DRAWS_EACH", 16)
+    monkeypatch.setattr(next_module, "OUTCOMES", 768)
+    assert np.sqrt(np.mean((shipped / lengths() - 1.0) ** 2)) < 0.05
 
 
 def test_three_next_readings_apart_from_one_another_and_from_those_taken():
