@@ -215,6 +215,23 @@ def test_what_is_left_beside_the_hole_speaks_against_from_one_in_twenty(past):
         assert any(words in each for each in told.reasons) is (past > 0), words
 
 
+@pytest.mark.parametrize("even", [0.744, 0.756])
+def test_nobody_digs_on_where_the_crew_listened_alone(even):
+    """With every metre of pipe alike the hole holds three quarters still, or it is not dug."""
+    survey = listened(26.0)
+    posterior = infer(survey)
+    known = decide(survey, posterior, most_readings=0, **SURE)
+    far = np.abs(posterior.cells.from_m - known.stake_m) > 5.0
+    # Far pipe is so much likelier than in use that this is left of the chance in the hole.
+    more = 1.0 + (known.in_hole.chance / even - 1.0) / posterior.mass[far].sum()
+    alike = replace(posterior, even=np.where(far, more, 1.0))
+    told = decide(survey, alike, most_readings=0, **SURE)
+    assert known.verdict == "dig"
+    assert (told.verdict == "dig") is (even > 0.75)
+    said = "only 74 % if pipe nobody listened to is as likely as the rest"
+    assert any(said in each for each in told.reasons) is (even < 0.75)
+
+
 def test_the_threshold_is_the_users():
     survey = listened(9.0, spacing=1.5)
     posterior = infer(survey)
