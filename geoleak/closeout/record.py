@@ -47,11 +47,12 @@ class ClosedSite:
     @property
     def leak(self) -> Mapping[str, Any] | None:
         """Return the entry of the leak that was found, None while there is none."""
-        return _leak(self.outcomes)
+        return next((each for each in self.outcomes if each["outcome"] == "leak"), None)
 
-
-def _leak(outcomes: Sequence[Mapping[str, Any]]) -> Mapping[str, Any] | None:
-    return next((each for each in outcomes if each["outcome"] == "leak"), None)
+    @property
+    def dry(self) -> int:
+        """Return how many holes were dry."""
+        return sum(each["outcome"] == "dry" for each in self.outcomes)
 
 
 def closed_sites(folders: Iterable[Path]) -> list[ClosedSite]:
@@ -79,7 +80,7 @@ def _site(folder: Path) -> ClosedSite:
     """Return one site; of its result only what the record needs is kept."""
     outcomes = tuple(read_entries(folder))
     result = (read_json(folder / "out" / "result.json") if outcomes else None) or {}
-    leak = _leak(outcomes)
+    leak = next((each for each in outcomes if each["outcome"] == "leak"), None)
     at: tuple[str, float] | None = None
     if result and leak is not None and leak["leak"]["leg"] is not None:
         at = leak["leak"]["leg"], float(leak["leak"]["chainage_m"])
@@ -89,7 +90,7 @@ def _site(folder: Path) -> ClosedSite:
         result.get("site", {}).get("length_unit") or _stated_unit(folder / "site.toml"),
         scores(result, *at) if at else None,
         loudest_error_m(result, *at) if at else None,
-        {name: of(leak, result) for name, of in GROUPS.items()},
+        _groups(leak, result),
     )
 
 
@@ -128,7 +129,6 @@ def share_with_bounds(count: int, of: int) -> tuple[float, float, float] | None:
 def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
     """Return what `geoleak record --json` prints."""
     closed = [site for site in sites if site.outcomes]
-    outcomes = [each for site in closed for each in site.outcomes]
     # One run promises one hole, however many were dug under it.
     dug: dict[tuple[Path, str], list[Mapping[str, Any]]] = {}
     for site in closed:
@@ -163,8 +163,8 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
         "log_score": _mean([max(each.log_score, WORST_LOG) for each in scored]),
         "crps_m": _mean([each.crps_m for each in scored if each.crps_m is not None]),
         "loudest_crps_m": _mean(loudest),
-        "dry_holes": sum(each["outcome"] == "dry" for each in outcomes),
-        "dry_because": dict(Counter(_why_dry(s) for s in closed for _ in range(_dry(s)))),
+        "dry_holes": sum(site.dry for site in closed),
+        "dry_because": dict(Counter(_why_dry(s) for s in closed for _ in range(s.dry))),
         "causes": dict(Counter(each["leak"]["cause"] or "not stated" for each in leaks)),
         "reliability": _reliability(hits, promised),
         "quantiles": [each.quantile for each in scored],
@@ -186,10 +186,6 @@ def _units(sites: Sequence[ClosedSite]) -> dict[str, int]:
     """Return how many sites work in feet (either foot) and in metres, the more of them first."""
     units = (each.length_unit for each in sites if each.length_unit is not None)
     return dict(Counter("m" if each == "m" else "ft" for each in units).most_common())
-
-
-def _dry(site: ClosedSite) -> int:
-    return sum(each["outcome"] == "dry" for each in site.outcomes)
 
 
 def _why_dry(site: ClosedSite) -> str:
@@ -222,40 +218,25 @@ def _reliability(hits: Sequence[bool], promised: Sequence[float]) -> list[dict[s
     return rows
 
 
-Leak = Mapping[str, Any] | None
+GROUPS = ("material", "depth", "surface", "crew")
 
 
-def _material(leak: Leak, result: Mapping[str, Any]) -> str:
-    legs = {each["name"]: each for each in result.get("legs", ())}
-    leg = legs.get(leak["leak"]["leg"]) if leak else None
-    return (leg or {}).get("material") or UNSTATED
-
-
-def _depth(leak: Leak, result: Mapping[str, Any]) -> str:
-    depth = leak["leak"]["depth_m"] if leak else None
-    if depth is None:
-        return UNSTATED
-    return "under 1 m (3.3 ft)" if depth < DEEP_M else "1 m (3.3 ft) and deeper"
-
-
-def _surface(leak: Leak, result: Mapping[str, Any]) -> str:
-    rows = [
-        each
-        for each in result.get("readings", ())
-        if leak and each["leg"] == leak["leak"]["leg"] and each.get("surface")
-    ]
-    if not rows or leak is None:
-        return UNSTATED
-    at = leak["leak"]["chainage_m"]
-    return str(min(rows, key=lambda each: abs(each["chainage_m"] - at))["surface"])
-
-
-GROUPS = {
-    "material": _material,
-    "depth": _depth,
-    "surface": _surface,
-    "crew": lambda leak, result: (result.get("job") or {}).get("technician") or UNSTATED,
-}
+def _groups(leak: Mapping[str, Any] | None, result: Mapping[str, Any]) -> dict[str, str]:
+    """Return what a site is counted by, by the names of `GROUPS`."""
+    at = leak["leak"] if leak else {"leg": None, "depth_m": None}
+    material = {each["name"]: each.get("material") for each in result.get("legs", ())}.get(
+        at["leg"]
+    )
+    rows = [r for r in result.get("readings", ()) if r["leg"] == at["leg"] and r.get("surface")]
+    near: Mapping[str, Any] = min(
+        rows, key=lambda each: abs(each["chainage_m"] - at["chainage_m"]), default={}
+    )
+    deep = None
+    if at["depth_m"] is not None:
+        deep = "under 1 m (3.3 ft)" if at["depth_m"] < DEEP_M else "1 m (3.3 ft) and deeper"
+    crew = (result.get("job") or {}).get("technician")
+    found = (material, deep, near.get("surface"), crew)
+    return {name: each or UNSTATED for name, each in zip(GROUPS, found, strict=True)}
 
 
 def _by(sites: Sequence[ClosedSite], name: str) -> dict[str, dict[str, int]]:
@@ -265,7 +246,7 @@ def _by(sites: Sequence[ClosedSite], name: str) -> dict[str, dict[str, int]]:
         row = groups.setdefault(site.groups[name], {"sites": 0, "in_hole": 0, "dry_holes": 0})
         row["sites"] += 1
         row["in_hole"] += bool(site.leak and site.leak["in_hole"])
-        row["dry_holes"] += _dry(site)
+        row["dry_holes"] += site.dry
     return dict(sorted(groups.items()))
 
 

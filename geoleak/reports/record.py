@@ -71,12 +71,18 @@ def _panel(
 PERCENT = (0, 20, 40, 60, 80, 100)
 
 
-def _share(picture: Picture, frame: Panel, at: float, share: Sequence[float]) -> None:
-    """Draw a share with its exact bounds: a bar from bound to bound and a disc."""
-    kept, low, high = (100.0 * each for each in share)
-    x = frame.x(at)
-    picture.line([(x, frame.y(low)), (x, frame.y(high))], colours.INTERVAL[50], 3.0)
-    picture.disc(x, frame.y(kept), 5.0, colours.INK, "#ffffff", 1.5)
+def _kept(
+    shares: Mapping[Any, Sequence[float]], *named: str, x: Iterable[float] = PERCENT
+) -> Picture:
+    """Draw shares kept over what was stated: a bar from bound to bound, a disc, the diagonal."""
+    picture, frame = _panel(100, 100, *named, x=x, y=PERCENT)
+    picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
+    for at, share in shares.items():
+        kept, low, high = (100.0 * each for each in share)
+        place = frame.x(at)
+        picture.line([(place, frame.y(low)), (place, frame.y(high))], colours.INTERVAL[50], 3.0)
+        picture.disc(place, frame.y(kept), 5.0, colours.INK, "#ffffff", 1.5)
+    return picture
 
 
 def _reliability(found: Mapping[str, Any]) -> Drawn | None:
@@ -84,11 +90,8 @@ def _reliability(found: Mapping[str, Any]) -> Drawn | None:
     rows = found["reliability"]
     if not rows:
         return None
-    named = ("promised, %", "leak was in the hole, %")
-    picture, frame = _panel(100, 100, *named, x=PERCENT, y=PERCENT)
-    picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
-    for row in rows:
-        _share(picture, frame, 100 * row["promised"], row["hits"])
+    shares = {100 * row["promised"]: row["hits"] for row in rows}
+    picture = _kept(shares, "promised, %", "leak was in the hole, %")
     said = "; ".join(
         f"{100 * r['promised']:.0f} % promised, {100 * r['hits'][0]:.0f} % kept of {r['digs']}"
         for r in rows
@@ -131,11 +134,7 @@ def _coverage(found: Mapping[str, Any]) -> Drawn | None:
     rows = {int(k): share for k, share in found["coverage"].items() if share is not None}
     if not rows:
         return None
-    named = ("stretch stated, %", "leak was in it, %")
-    picture, frame = _panel(100, 100, *named, x=(0, *rows), y=PERCENT)
-    picture.line([(frame.x(0), frame.y(0)), (frame.x(100), frame.y(100))], MUTED, dash=(5.0, 4.0))
-    for percent, share in rows.items():
-        _share(picture, frame, percent, share)
+    picture = _kept(rows, "stretch stated, %", "leak was in it, %", x=(0, *rows))
     said = "; ".join(
         f"{p} %: {100 * s[0]:.0f} ({100 * s[1]:.0f} to {100 * s[2]:.0f})" for p, s in rows.items()
     )

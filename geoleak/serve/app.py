@@ -253,7 +253,10 @@ class Pages:
     async def finish(self, request: Request) -> Response:
         """Write everything `locate` writes into ``out``."""
         result = await self._now()
-        written = await run_in_threadpool(result.write, self.live.folder / "out")
+        try:
+            written = await run_in_threadpool(result.write, self.live.folder / "out")
+        except GeoleakError as error:  # a folder that is refused, too
+            return complaint(507, *error.lines())
         offered = [path.name for path in written if path.name in FILES]
         return JSONResponse({"files": offered, "verdict": result.stands})
 

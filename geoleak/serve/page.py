@@ -10,7 +10,7 @@ from geoleak import tables
 from geoleak.errors import GeoleakError
 from geoleak.export import ahead, spoken, words
 from geoleak.export.told import told
-from geoleak.result import Result
+from geoleak.result import Result, picked
 from geoleak.serve.book import COLUMNS, filled
 from geoleak.serve.live import Answer, Live
 from geoleak.stake import place_text
@@ -27,6 +27,8 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
     of_leg = (
         {leg.name: tables.band(leg.leg.material, "listen") for leg in survey.legs} if survey else {}
     )
+    columns = ("id", "kind", "leg", "chainage_m", "level_db", "place")
+    heard = [picked(each, *columns) for each in result.readings] if survey and result else []
     bands = {name: [band.low_hz, band.high_hz] for name, band in of_leg.items()}
     return {
         "number": answer.number,
@@ -39,7 +41,7 @@ def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]
         "next": _next(survey, result) if survey and result and not result.closed else [],
         "legs": _legs(survey, result) if survey else [],
         "points": _points(survey) if survey else [],
-        "readings": _readings(result) if survey and result else [],
+        "readings": heard,
         "rows": {name: _rows(live, name) for name in COLUMNS},
         "surfaces": list(tables.names("surfaces")),
         "scale": survey.site.levels.level_scale if survey else "db",
@@ -141,23 +143,13 @@ def _legs(survey: Survey, result: Result | None) -> list[dict[str, Any]]:
 def _points(survey: Survey) -> list[dict[str, Any]]:
     return [
         {
-            "id": each.point.id,
-            "code": each.point.code,
-            "kind": each.kind,
+            **picked(each.point, "id", "code"),
+            **picked(each, "kind", "chainage_m"),
             "at": [each.easting_m, each.northing_m],
             "leg": survey.legs[each.leg].name if each.leg is not None else None,
-            "chainage_m": each.chainage_m,
         }
         for each in survey.points
     ]
-
-
-def _readings(result: Result) -> list[dict[str, Any]]:
-    return [
-        {"id": each.id, "kind": each.kind, "leg": each.leg, "chainage_m": each.chainage_m,
-         "level_db": each.level_db, "place": each.place}
-        for each in result.readings
-    ]  # fmt: skip
 
 
 def _rows(live: Live, sheet: str) -> list[dict[str, Any]]:
