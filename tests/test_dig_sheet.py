@@ -194,7 +194,7 @@ def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(sheets
 
 
 def test_a_table_to_write_in_has_two_rows_more_and_narrow_ones_past_eight():
-    sheet, head = _Sheet(listen_on_site()), ["Place"]
+    sheet, head = _Sheet(listen_on_site()), [("Place", 1.0)]
     table = sheet.boxes()[-1]
     assert table._nrows == 1 + len(sheet.result.next_readings) + 2
     eight, nine = (_tall(sheet.write_in("", head, [["A"]] * rows)[1:], 500) for rows in (8, 9))

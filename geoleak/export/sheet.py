@@ -35,24 +35,44 @@ ELSEWHERE = ("Phone", "Write", "Notes", "Likely")
 AGAINST = "against: "
 MOST_AGAINST = 4
 """Whoever digs is told why not, so many reasons of it, and nothing of why."""
-AFTER_THE_DIG = (
-    "Found at (from the stake)", "Top of pipe", "Cause", "Meter stopped?  yes / no", "Date, name",
-)  # fmt: skip
-LEVELS = (
-    "No.", "Kind", "Place, as in readings.csv", "Station", "Level", "again", "again", "Background",
-    "Surface",
-)  # fmt: skip
-STOPS = (
-    "Place, as in checks.csv", "As found", "Taps, machines off", "Fitting worked", "Supply shut",
-    "Which fitting",
-)  # fmt: skip
-CHECKED = (
-    "No.", "Check", "Place, as in readings.csv", "Level", "again", "again", "Everything off?",
-    "Surface",
-)  # fmt: skip
-"""Heads of the tables to write in."""
-LEAST_WIDE = 40.0
-"""A column that a figure is written in by hand has as much room."""
+Columns = Sequence[tuple[str, float]]
+"""Heads of a table to write in, each with its share of the width."""
+AFTER_THE_DIG: Columns = (
+    ("Found at (from the stake)", 1.25),
+    ("Top of pipe", 0.9),
+    ("Cause", 1.4),
+    ("Meter stopped?  yes / no", 1.2),
+    ("Date, name", 1.25),
+)
+LEVELS: Columns = (
+    ("No.", 0.35),
+    ("Kind", 0.75),
+    ("Place, as in readings.csv", 1.6),
+    ("Station", 1.05),
+    ("Level", 0.6),
+    ("again", 0.6),
+    ("again", 0.6),
+    ("Background", 0.85),
+    ("Surface", 0.8),
+)
+STOPS: Columns = (
+    ("Place, as in checks.csv", 1.5),
+    ("As found", 0.8),
+    ("Taps, machines off", 1.1),
+    ("Fitting worked", 1.1),
+    ("Supply shut", 0.9),
+    ("Which fitting", 1.2),
+)
+CHECKED: Columns = (
+    ("No.", 0.35),
+    ("Check", 0.75),
+    ("Place, as in readings.csv", 2.0),
+    ("Level", 0.7),
+    ("again", 0.7),
+    ("again", 0.7),
+    ("Everything off?", 1.0),
+    ("Surface", 0.8),
+)
 KINDS = {
     "dig": "dig", "check_first": "check", "listen_on": "listening", "closed": "closed job's"
 }  # fmt: skip
@@ -239,16 +259,11 @@ class _Sheet:
         if leg in [each.leg for each in self.result.profile if each.chainage_m]:
             drawn = profile_picture(self.result, leg, width=self.half, height=tall, size=SMALL)
             pictures.append(Figure(drawn, describe(self.result, leg)))
-        shares = [self.half, GAP, self.half]
-        captions = [Text(each, SMALL, self.half) for each in (below, said)]
-        shown = [self.fitting(each, room - tall - 22) for each in texts]
-        return [
-            _table([[pictures[0], "", pictures[1:]]], shares),
-            Spacer(1, 2),
-            _table([[captions[0], "", captions[1]]], shares),
-            Spacer(1, 3),
-            _table([[shown[0], "", shown[1]]], shares),
-        ]
+        captions = (Text(each, SMALL, self.half) for each in (below, said))
+        shown = (self.fitting(each, room - tall - 22) for each in texts)
+        pairs = ((pictures[0], pictures[1:]), captions, shown)
+        over, under, text = (self.beside(*each) for each in pairs)
+        return [over, Spacer(1, 2), under, Spacer(1, 3), text]
 
     def texts(self) -> list[Text]:
         """Return the parts that stand under plan and profile."""
@@ -289,8 +304,11 @@ class _Sheet:
         ]
         head = Text(self.told.cautions.head, 11, self.room, bold=True, role="H2")
         left, right = self.halves(made)
-        shares = [self.half, GAP, self.half]
-        return [self.rule(), head, Spacer(1, 2), _table([[left, "", right]], shares)]
+        return [self.rule(), head, Spacer(1, 2), self.beside(left, right)]
+
+    def beside(self, left: Any, right: Any) -> Table:
+        """Return two columns."""
+        return _table([[left, "", right]], [self.half, GAP, self.half])
 
     def halves(
         self, texts: list[Text], aside: float = 0.0, *, whole: float = 0.0
@@ -309,10 +327,10 @@ class _Sheet:
         split = min(range(len(texts) + 1), key=cost)
         return texts[:split], texts[split:]
 
-    def table(self, columns: Sequence[str], rows: Sequence[Sequence[str]], tall: float) -> Table:
+    def table(self, columns: Columns, rows: Sequence[Sequence[str]], tall: float) -> Table:
         """Return a table to write in, its rows so tall; without rows, beneath the heads."""
-        wide = [max(LEAST_WIDE, width_of(head, SMALL) + 8) for head in columns]
-        shares = [self.room * each / sum(wide) for each in wide]
+        whole = sum(share for _, share in columns)
+        shares = [self.room * share / whole for _, share in columns]
         cells = [
             [
                 Text(
@@ -325,7 +343,7 @@ class _Sheet:
                 )
                 for column, (text, wide) in enumerate(zip(row, shares, strict=True))
             ]
-            for number, row in enumerate([columns, *rows])
+            for number, row in enumerate([[text for text, _ in columns], *rows])
         ]
         return _table(
             cells,
@@ -337,7 +355,7 @@ class _Sheet:
         )
 
     def write_in(
-        self, note: str, columns: Sequence[str], rows: Sequence[Sequence[str]]
+        self, note: str, columns: Columns, rows: Sequence[Sequence[str]]
     ) -> list[Flowable]:
         """Return a table to write levels in, its rows begun."""
         cells = [[*row, *[""] * (len(columns) - len(row))] for row in rows]
