@@ -113,6 +113,30 @@ def test_a_run_after_the_repair_proves_it_or_not(tmp_path) -> None:
     assert report(tmp_path, before + still).test.verdict == "leak"
 
 
+def test_runs_of_one_state_that_contradict_each_other_tell_nothing(tmp_path) -> None:
+    turns = rows("10.0", "15.0", "20.0")
+    still = ("20.0", "20.0", "20.0")
+    made = report(tmp_path, turns + rows(*still, name="c", start=50))
+    said, printed = made.to_dict(), "\n".join(made.lines())
+    assert said["verdict"] == "cannot_tell" and "runs with everything shut contradict" in printed
+    assert {each["code"] for each in said["warnings"]} == {"meter_contradicts"}
+    assert 'run "a" (lines 2 to 4) and stands still in run "c" (lines 5 to 7)' in printed
+    assert repaired(made.site) is None
+    # What flows is not less than the still run leaves.
+    assert said["flow_upper_95_l_per_min"] > 1
+    # After a repair the meter may stand still; so may whole gallons for two minutes.
+    for other in (
+        rows(*still, name="c", state="after", start=50),
+        rows("20", "20", name="c", minutes=2, start=50),
+    ):
+        assert report(tmp_path, turns + other).test.verdict == "leak"
+    house = {"state": "house valve shut"}
+    both = rows("20.0", "25.0", name="c", start=50, **house) + rows("25", "25.0", name="d", **house)
+    test = report(tmp_path, turns + both).test
+    assert test.verdict == "leak" and test.sides is None
+    assert "house_valve_contradicts" in {each.code for each in test.warnings}
+
+
 def test_rollover_and_a_register_that_runs_back(tmp_path) -> None:
     text = rows("98.0", "99.5", "1.0", minutes=10)
     made = report(tmp_path, text, "[meter]\ndigits = 2\n")

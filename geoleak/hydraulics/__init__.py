@@ -7,10 +7,11 @@ from geoleak.hydraulics.loss import (
     equivalent_hole_m,
 )
 from geoleak.hydraulics.meter import Flow
-from geoleak.hydraulics.runs import NAME_VALVE, MeterTest, meter_test, repaired
+from geoleak.hydraulics.runs import CONTRADICTS, NAME_VALVE, MeterTest, meter_test, repaired
 
 __all__ = [
     "ANY_EXPONENT",
+    "CONTRADICTS",
     "NAME_VALVE",
     "PRESSURE_EXPONENT",
     "Flow",

@@ -22,6 +22,7 @@ from geoleak.site import MeterRow, Note, Site
 from geoleak.units import VOLUME_UNITS_L
 
 ALL_SHUT, HOUSE_SHUT, AFTER = "all shut", "house valve shut", "after"
+CONTRADICTS = "meter_contradicts"
 NAME_VALVE = 'say which point it is: house_valve = "<point id>" in [meter] of site.toml'
 # A series this long without a stated state is a logger's: its nights tell.
 LOGGER_S = 86400.0
@@ -58,15 +59,22 @@ def meter_test(site: Site) -> MeterTest:
     shut = [each for each in runs if each.state == ALL_SHUT and each.run != AFTER]
     logged = [each for each in runs if not each.state and each.watched_s >= LOGGER_S]
     told = max(shut or logged, key=lambda each: each.watched_s, default=None)
+    verdict: Verdict = judge(told) if told is not None else "cannot_tell"
+    house_runs = [each for each in runs if each.state == HOUSE_SHUT and each.run != AFTER]
+    house = house_runs[0] if house_runs else None
+    if clash := _contradiction(shut):
+        told, verdict = clash[0], "cannot_tell"
+        notes.append(_contradicts(site, CONTRADICTS, *clash))
+    if clash := _contradiction(house_runs):
+        house = None
+        notes.append(_contradicts(site, "house_valve_contradicts", *clash))
     if told is None and not any(note.code == "meter_run" for note in notes):
         text = 'no run of meter.csv is "all shut": with a tap open a flow tells nothing of a leak'
         notes.append(Note("meter_state", text))
-    house = next((each for each in runs if each.state == HOUSE_SHUT), None)
     if house and site.metering.house_valve is None:
         row = next(row for row in site.meter if row.run == house.run)
         what = f'run "{house.run}", {HOUSE_SHUT}, moves no odds: no point is said to be that valve'
         notes.append(Note("house_valve_unnamed", what, row.origin, NAME_VALVE))
-    verdict: Verdict = judge(told) if told is not None else "cannot_tell"
     return MeterTest(
         verdict=verdict,
         flow=told,
@@ -75,6 +83,30 @@ def meter_test(site: Site) -> MeterTest:
         warnings=tuple(notes),
         unit=site.meter[0].unit,
     )
+
+
+def _contradiction(runs: list[Flow]) -> tuple[Flow, Flow] | None:
+    """Return a run that flows and one that stands still, where no one flow explains both."""
+    told = [(each, judge(each)) for each in runs]
+    flows = [each for each, verdict in told if verdict == "leak"]
+    still = [each for each, verdict in told if verdict == "none_seen"]
+    return next(((a, b) for a in flows for b in still if a.open_flow[0] > b.open_flow[-1]), None)
+
+
+def _contradicts(site: Site, code: str, flows: Flow, still: Flow) -> Note:
+    told = []
+    for each in (flows, still):
+        rows = sorted(row.origin for row in site.meter if row.run == each.run)
+        told.append((f'run "{each.run}" (lines {rows[0].line} to {rows[-1].line})', rows[0]))
+    text = (
+        f"the meter contradicts itself, {flows.state}: it turns in {told[0][0]} and stands still "
+        f"in {told[1][0]}"
+    )
+    remedy = (
+        "watch once more with nothing drawn (a cistern, a softener); strike out (skip) the run "
+        f'that was wrong, or call one after a repair "{AFTER}"'
+    )
+    return Note(code, text, told[1][1], remedy)
 
 
 def repaired(site: Site) -> bool | None:
@@ -109,9 +141,10 @@ def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch | None:
     to_the_minute = all(row.time.second == 0 and row.time.microsecond == 0 for row in rows)
     hour = np.array([row.time.hour + row.time.minute / 60 for row in rows])
     resolution = site.metering.resolution or max(row.step for row in rows)
+    state = next((row.state for row in rows if row.state), "")
     watch = Watch(
-        run=rows[0].run,
-        state=next((row.state for row in rows if row.state), ""),
+        run=AFTER if state == AFTER else rows[0].run,
+        state=state,
         time_s=time[keep],
         register_l=register[keep],
         resolution_l=resolution * unit_l,

@@ -30,7 +30,7 @@ def _volume_unit(row: Sheet, column: str) -> str | None:
     return unit
 
 
-_STATES = {"all shut": "all shut", "all taps shut": "all shut"}
+_STATES = {"all shut": "all shut", "all taps shut": "all shut", "after": "after"}
 
 
 def _state(row: Sheet, column: str) -> str:

@@ -9,6 +9,7 @@ from geoleak import tables
 from geoleak.export import words
 from geoleak.hydraulics import (
     ANY_EXPONENT,
+    CONTRADICTS,
     PRESSURE_EXPONENT,
     Flow,
     at_pressure,
@@ -70,6 +71,8 @@ class MeterReport:
         said = [self.site.title] if self.site.title else []
         if flow is None:
             said.append("CANNOT TELL  no run that counts was watched with every tap shut")
+        elif any(each.code == CONTRADICTS for each in test.warnings):
+            said.append("CANNOT TELL  two runs with everything shut contradict each other")
         elif test.verdict == "leak":
             said += self._leak(flow)
         elif test.verdict == "none_seen":
