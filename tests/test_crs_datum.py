@@ -239,7 +239,7 @@ def test_a_crs_of_no_use_is_refused_plainly(crs, match) -> None:
     [
         ({"grid_crs": "EPSG:4326"}, "is in degrees"),
         ({"grid_crs": "EPSG:3857"}, "no length CRS"),
-        ({"mean_height_m": 30_000.0}, "not on this earth"),
+        ({"mean_height_m": 9_001.0}, "not on this earth"),
         ({"mean_height_m": float("nan")}, "not on this earth"),
         ({"easting": float("nan")}, "none of 1 points"),
         ({"northing": float("inf")}, "none of 1 points"),
@@ -305,6 +305,15 @@ def test_a_stray_point_neither_moves_the_centre_nor_passes_unsaid() -> None:
     (note,) = [each for each in frame.warnings if each.code == "far_from_centre"]
     assert "1 of 4 points" in note.text
     assert "45.1 km" in note.text
+    assert "25.1 ppm long" in note.text  # (45.1 / 6371)^2 / 2
+
+
+@pytest.mark.parametrize(("away_km", "said"), [(4.95, False), (5.05, True)])
+def test_from_five_kilometres_a_point_is_far(away_km: float, said: bool) -> None:
+    # At 35.9 degrees a minute of latitude is 1.849 km.
+    lat = 35.9 + np.array([0.0, 0.0, 0.0, away_km / 110.96])
+    frame = Frame.for_site("EPSG:6318", easting=np.full(4, -79.0), northing=lat, heights_m=[100.0])
+    assert ("far_from_centre" in codes(frame)) is said
 
 
 def test_a_site_on_the_180th_meridian() -> None:
@@ -322,6 +331,7 @@ def test_height_is_assumed_aloud_and_taken_from_the_points_otherwise() -> None:
     assert "height_assumed" in codes(Frame.for_site("EPSG:6318", **place))
     frame = Frame.for_site("EPSG:6318", **place, heights_m=[np.nan, 100.0, 102.0, 2000.0])
     assert frame.mean_height_m == 102.0
+    assert Frame.for_site("EPSG:6318", **place, mean_height_m=8_999.0).mean_height_m == 8_999.0
     assert "height_assumed" not in codes(frame)
     assert Frame.for_site("EPSG:6318", **place, mean_height_m=7.0).mean_height_m == 7.0
 

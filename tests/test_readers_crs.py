@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sys
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from pyproj import Transformer
 
-from geoleak.crs import crs_info, place_text
+from geoleak.crs import crs_info, place_text, search
 
 # Grads from Paris; degrees from Ferro, Madrid, Bern, Oslo; axes south and west, west and south.
 ODD = ("EPSG:27572", "EPSG:31282", "EPSG:2062", "EPSG:21780", "EPSG:27391", "EPSG:5513",
@@ -69,3 +70,32 @@ def test_a_town_tells_one_zone_from_another() -> None:
     assert "Germany" not in wrong[0]
     nc = place_text(crs_info("EPSG:6543", length_unit="m"), -78.64, 35.77)
     assert nc[0].endswith(", at Raleigh, NC")
+
+
+def test_no_grid_of_half_the_world_is_offered() -> None:
+    """An area 58 degrees wide (the states between Canada and Mexico) may be one, 80 is Europe."""
+    conus = {each.code for each in search._entries((40.0, -100.0), (0.0, 0.0), in_degrees=False)}
+    europe = {each.code for each in search._entries((50.0, 10.0), (0.0, 0.0), in_degrees=False)}
+    assert "5070" in conus and "3035" not in europe
+
+
+def test_so_many_grids_are_tried_and_no_more(monkeypatch) -> None:
+    tried = []
+    monkeypatch.setattr(search, "_entries", lambda *_, **__: range(6000))
+    monkeypatch.setattr(search, "_fitted", lambda entry, *_, **__: tried.append(entry))
+    assert search.crs_candidates(0.0, 0.0, near=(0.0, 0.0)) == []
+    assert tried == [*range(2500)]
+
+
+@pytest.mark.parametrize(("high_deg", "national"), [(69.0, False), (71.0, True)])
+def test_a_zone_comes_before_a_grid_of_a_whole_country(high_deg: float, national: bool) -> None:
+    area = SimpleNamespace(west=0.0, east=10.0, south=0.0, north=high_deg)
+    entry = SimpleNamespace(name="Any / zone", code="1", area_of_use=area)
+    candidate = SimpleNamespace(unit="m", layout="given")
+    assert search._rank(entry, candidate)[0] == 2 * national
+
+
+def test_of_towns_of_one_name_the_three_largest_are_tried() -> None:
+    found = search.places("Springfield")
+    assert [each[0] for each in found[:3]] == pytest.approx([37.2, 42.1, 39.8], abs=0.1)
+    assert found[3:] == ["Springfield"]
