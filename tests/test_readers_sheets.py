@@ -277,8 +277,6 @@ def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> Non
         ("found.csv", "outcome,place,date\nleak,101,May\n", "not a time"),
         ("checks.csv", "kind,place,as_found\nacross,101,40\n", "use stop"),
         ("checks.csv", "place,all_off\n101,40\n", "whether the sound fell"),
-        ("checks.csv", "place,as_found,fitting_worked\n101,40,22\n", "none is named"),
-        ("checks.csv", "place,as_found,fitting\n101,40,yard@3\n", "id alone"),
         ("readings.csv", "place,level,depth\n101,40,1\n", "no rod reading"),
         ("readings.csv", "place,level,everything_off\n101,40,some\n", "yes or no"),
     ],
@@ -286,6 +284,16 @@ def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> Non
 def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: str) -> None:
     lines = complaints_of(tmp_path, {name: text})
     assert any(line.startswith(f"elm_lane/{name}:") and words in line for line in lines), lines
+
+
+def test_a_valve_that_is_not_on_file_was_worked_all_the_same(tmp_path: Path) -> None:
+    rows = "101,40,,22\n102,40,stopcock in footpath,22\n"
+    site = site_of(tmp_path, {"checks.csv": "place,as_found,fitting,fitting_worked\n" + rows})
+    tests = site.stop_tests
+    assert [each.fitting_worked for each in tests] == [(22.0,)] * 2
+    assert [each.fitting for each in tests] == [None, "stopcock in footpath"]
+    (said,) = [str(each) for each in site.notes if each.code == "fitting_not_on_file"]
+    assert "checks.csv:3:8" in said and '"stopcock in footpath"; it is kept' in said
 
 
 @at_length("count", [10_000], [100_000])

@@ -24,7 +24,8 @@ RIVALS = {
     "displaced": "the leak's sound coming up some way along the trench",
 }
 SHEETS = {
-    "stop": "checks.csv: a row of kind stop at this place",
+    "stop": "checks.csv: a row of kind stop, what was turned in column fitting (a point, words "
+    "or blank), at this place",
     "across": "readings.csv: these places, as they stand here",
     "trace_on": "readings.csv: the level, by a mark shot there that is made the leg's start or end "
     "in site.toml; where the pipe ends before it: ends_here in the leg's table",

@@ -177,6 +177,17 @@ def valves(row: Sheet, column: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
+def fitting(row: Sheet, column: str) -> str | None:
+    """Return what was worked: a point, or words for a valve that is not on file, and say so."""
+    cell = row.text(column)
+    if cell and cell not in row.places.points:
+        what = f'fitting: there is no point "{cell}"; it is kept as words'
+        near = did_you_mean(cell, row.places.points)
+        text = f"{what}: {near}" if near else what
+        row.collector.note("fitting_not_on_file", text, row.origin(column))
+    return cell or None
+
+
 def supply(row: Sheet, column: str) -> str | None:
     """Return where the water of a test enters: a point or a leg."""
     cell = row.text(column)

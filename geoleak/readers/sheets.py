@@ -59,8 +59,6 @@ _STOPPED = ("as_found", "all_off", "fitting_worked", "supply_shut")
 
 def _judge_check(row: Sheet, values: dict[str, Any]) -> None:
     _judge_band(row, values)
-    if values["fitting_worked"] and values["fitting"] is None:
-        row.complain("fitting", "a fitting was worked, but none is named", "write its point id")
     if not values["as_found"] and any(values[name] for name in _STOPPED):
         remedy = "write the level before anything was turned off"
         row.complain("as_found", "without it nothing tells whether the sound fell", remedy)
@@ -177,7 +175,7 @@ CHECKS = Kind(
         "check": Column("id", cells.identifier, by_row=True),
         "kind": Column("", cells.choice("stop")),
         "place": Column("place", Sheet.place),
-        "fitting": cells.if_there(Column("fitting", Sheet.point)),
+        "fitting": Column("fitting", cells.fitting),
         **{name: Column(name, cells.levels, numeric=True, by_row=True) for name in _STOPPED},
         **_BAND,
         **cells.ENDS,

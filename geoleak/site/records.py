@@ -262,7 +262,7 @@ class StopTest(SheetRow):
     """One row of checks.csv: levels at one place while what may make the sound is off.
 
     Each holds the repeats, in the sheet's own scale; empty where that was not done. ``fitting``
-    is the point that was worked.
+    is the point that was worked, or words for one that is not on file.
     """
 
     id: str
