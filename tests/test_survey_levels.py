@@ -155,6 +155,27 @@ def test_readings_at_one_place_that_contradict_are_named(tmp_path: Path, second,
         assert 'readings 1 and 2, both at "104", lie 13 dB apart' in apart[0]
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "asked"),
+    [
+        (",", ",", "take them again"),
+        (",", "yes,", ""),
+        (",", ",\n3,surface,105,41,yes,", "Write everything_off yes; else take"),
+        ("no,", "no,\n3,surface,105,41,yes,", "apart: take them again"),
+        (",2026-05-04", ",2026-05-06", ""),
+        (",2026-05-03", ",2026-05-04", "take them again"),
+        (",2026-05-05 09:00", ",2026-05-05 16:00", ""),
+    ],
+)
+def test_two_states_of_one_place_are_no_contradiction(tmp_path: Path, one, other, asked) -> None:
+    columns = "reading,kind,place,level,everything_off,date"
+    sheet = readings(f"1,surface,104,40,{one}", f"2,surface,104,15,{other}", columns=columns)
+    found = "outcome,place,date\nleak,104,2026-05-05 12:00\n"
+    warnings = lane(tmp_path, readings=sheet, found=found).warnings
+    apart = "".join(each.text for each in warnings if each.code == "readings_apart")
+    assert bool(apart) is bool(asked) and asked in apart
+
+
 @pytest.mark.parametrize(("over", "count", "asked"), [(8, 5, False), (9, 2, False), (9, 3, True)])
 def test_backgrounds_louder_than_their_levels_are_asked_about(
     tmp_path: Path, over: int, count: int, asked: bool

@@ -233,6 +233,7 @@ class _Builder:
             settings=self.site.levels,
             lead_m=self._lead_m,
             level_from_recording=self._recorded_level,
+            repairs=[row.date for row in self.site.found if row.outcome == "leak" and row.date],
         )
         self.notes.extend(notes)
         return gathered

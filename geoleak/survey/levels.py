@@ -69,6 +69,7 @@ def gather_levels(
     settings: LevelSettings,
     lead_m: Callable[[str | None], float],
     level_from_recording: Callable[[Reading, int], RecordedLevel],
+    repairs: Sequence[str] = (),
 ) -> tuple[Levels, list[Note]]:
     """Return the readings of one kind as arrays, and what should be said of them.
 
@@ -85,6 +86,8 @@ def gather_levels(
         Point id to the pipe between its sensor and the buried run.
     level_from_recording : callable
         Reading and leg to the level of the recording that a row has in place of one.
+    repairs : sequence of str
+        Dates of leaks found: readings from before and after one are of two states.
     """
     rows: list[_Row] = []
     notes: list[Note] = []
@@ -129,7 +132,8 @@ def gather_levels(
         )
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
-        notes += _apart_at_one_place(rows, settings)
+        by_row = any(each.everything_off for each in readings)
+        notes += _apart_at_one_place(rows, settings, repairs, by_row=by_row)
         notes += _swapped(rows, settings)
     if kind in HEARD and settings.level_limits is None:
         notes += _at_the_limit(rows)
@@ -153,12 +157,19 @@ def _wide_repeats(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
     return notes
 
 
-def _apart_at_one_place(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
-    """Name readings taken alike at one place that lie farther apart than repeats do."""
+def _apart_at_one_place(
+    rows: Sequence[_Row], settings: LevelSettings, repairs: Sequence[str], *, by_row: bool
+) -> list[Note]:
+    """Name readings taken alike at one place that lie farther apart than repeats do.
+
+    ``by_row``: some rows say that everything was off, so others may only not say it.
+    """
     alike: dict[tuple[object, ...], list[_Row]] = {}
     for row in rows:
         reading = row.reading
-        key = (reading.place.text, reading.session, row.everything_off, row.low_hz, row.high_hz)
+        after = sum(_is_after(reading.date, each) for each in repairs)
+        state = reading.session, row.everything_off, after
+        key = (reading.place.text, state, row.low_hz, row.high_hz)
         alike.setdefault(key, []).append(row)
     notes = []
     for held in alike.values():
@@ -166,13 +177,21 @@ def _apart_at_one_place(rows: Sequence[_Row], settings: LevelSettings) -> list[N
         apart = high.level - low.level
         if apart > WIDE_REPEATS * settings.level_sigma_db:
             names = f"{low.reading.id} and {high.reading.id}"
+            blank = by_row and None in (low.reading.everything_off, high.reading.everything_off)
             text = (
                 f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart: '
-                "take them again, or strike one out"
+                + ("was everything off for one? Write everything_off yes; else " if blank else "")
+                + "take them again, or strike one out"
             )
             told = tuple(row.reading.id for row in held)
             notes.append(Note("readings_apart", text, high.reading.origin, rows=told))
     return notes
+
+
+def _is_after(read: str, found: str) -> bool:
+    """Tell whether a date is later than another, to the day unless both have their time."""
+    many = min(len(read), len(found))
+    return read.replace("T", " ")[:many] > found.replace("T", " ")[:many]
 
 
 def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
