@@ -150,14 +150,13 @@ def _readings(result: Result) -> Describe:
         rows = words.property_rows(each, result)
         if reading and reading.repeats > 1:
             rows.append(("Repeats", str(reading.repeats)))
-        shown = sign(reading, result, scale) if reading else "other"
-        named = (
-            ahead.kind_words(reading.kind) if reading and reading.kind != "surface" else "reading"
-        )
-        name = f"{named.capitalize()} {each.id}"
-        if shown != "level" or reading is None:
-            return _named(shown, name, rows)
-        return _named("level", name, rows, colour=colours.level_colour(reading.level_db, edges))
+        if reading is None:
+            return _named("other", f"Reading {each.id}", rows)
+        kind, shown = reading.kind, sign(reading, result, scale)
+        named = "reading" if kind == "surface" else ahead.kind_words(kind)
+        level = {"colour": colours.level_colour(reading.level_db, edges)}
+        more = level if shown == "level" else {}
+        return _named(shown, f"{named.capitalize()} {each.id}", rows, **more)
 
     return describe
 
@@ -171,14 +170,11 @@ def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
 
 
 def _stake(each: Feature, result: Result) -> dict[str, Any]:
-    name = f"Stake {words.leak_station(result)}"
+    """Describe the stake, or a small ring: the best place so far, which no one sets out."""
+    if each.kind == "best_so_far":
+        return _named("best", "Best place so far, not to dig", told(result).rows("So far"))
     rows = told(result).rows("Stake", "Where", "Depth", "Set out", "Phone")
-    return _named("stake", name, rows, label="STAKE")
-
-
-def _best_so_far(each: Feature, result: Result) -> dict[str, Any]:
-    """Describe a small ring: it is not a stake and no one sets it out."""
-    return _named("best", "Best place so far, not to dig", told(result).rows("So far"))
+    return _named("stake", f"Stake {words.leak_station(result)}", rows, label="STAKE")
 
 
 def _place(each: Feature, result: Result) -> dict[str, Any]:
@@ -220,7 +216,7 @@ KINDS: dict[str, tuple[str, Describe]] = {
     "fitting": ("Fittings", _just("fitting", "Fitting")),
     "check_point": ("Check points", _check_point),
     "offset_stake": ("Stake", _offset_stake),
-    "best_so_far": ("Best place so far", _best_so_far),
+    "best_so_far": ("Best place so far", _stake),
     "stake": ("Stake", _stake),
     "found": ("Dug so far", _just("found", "Leak", label="FOUND")),
     "next_reading": ("Listen next", _place),

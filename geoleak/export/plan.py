@@ -314,18 +314,13 @@ class _Sketch:
                 box = shapely.box(*made.box())
                 if not inside.contains(box) or shapely.dwithin(taken, box, 1.0).any():
                     continue
-                if away > 2 * size:
-                    self.leader(every[0], box)
+                if away > 2 * size:  # a thin line from the name to what it names
+                    first = shapely.Point(every[0][0], every[0][1] - 0.35 * self.size)
+                    line = shapely.shortest_line(box, first)
+                    self.picture.line(line.coords, "#000000", 0.5)
                 self.picture.items.append(made)
                 self.solid.append(box)
                 return
-
-    def leader(self, first: Spot, box: BaseGeometry) -> None:
-        """Draw a thin line from a name that stands well away to what it names."""
-        from shapely.ops import nearest_points
-
-        start, end = nearest_points(box, shapely.Point(first[0], first[1] - 0.35 * self.size))
-        self.picture.line([(start.x, start.y), (end.x, end.y)], "#000000", 0.5)
 
     def scale_bar(self) -> None:
         unit, size = self.result.site.length_unit, self.size
