@@ -19,9 +19,16 @@ import pytest
 
 from geoleak.batch import run as batch_run
 from geoleak.batch.run import Processes, finished_before, pool_of, run, unchanged
-from geoleak.batch.sites import SiteFolder, find_sites, key_of
 from geoleak.batch.summary import write_summary
-from geoleak.batch.work import JOURNAL, Options, failed, locate_one
+from geoleak.batch.work import (
+    JOURNAL,
+    Options,
+    SiteFolder,
+    failed,
+    find_sites,
+    key_of,
+    locate_one,
+)
 from geoleak.errors import InputError
 from geoleak.units import unit_m
 from tests import browser
@@ -302,7 +309,7 @@ def test_a_cluster_s_workers_give_the_same_rows(
 
 def test_the_terminal_names_failed_sites_with_their_complaint(monkeypatch, tmp_path: Path) -> None:
     import geoleak.batch.run
-    import geoleak.batch.sites
+    import geoleak.batch.work
 
     told = [failed(f"s{k:02}", f"marks.csv:{k}: no such mark") for k in range(12)]
     names = [SimpleNamespace(name=each["site"]) for each in told]
@@ -312,7 +319,7 @@ def test_the_terminal_names_failed_sites_with_their_complaint(monkeypatch, tmp_p
             tell(each)
         return True
 
-    monkeypatch.setattr(geoleak.batch.sites, "find_sites", lambda folders, out: names)
+    monkeypatch.setattr(geoleak.batch.work, "find_sites", lambda folders, out: names)
     monkeypatch.setattr(geoleak.batch.run, "unchanged", lambda *given: False)
     monkeypatch.setattr(geoleak.batch.run, "run", ran)
     done = command("batch", tmp_path, "--out", tmp_path / "out", "--workers", "1")

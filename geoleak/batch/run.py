@@ -12,8 +12,16 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from geoleak.batch.sites import SiteFolder, key_of
-from geoleak.batch.work import JOURNAL, ONE_THREAD, Options, failed, locate_chunk, start_worker
+from geoleak.batch.work import (
+    JOURNAL,
+    ONE_THREAD,
+    Options,
+    SiteFolder,
+    failed,
+    key_of,
+    locate_chunk,
+    start_worker,
+)  # fmt: skip
 from geoleak.errors import GeoleakError
 
 # Sites sent to a worker at a time: enough that sending costs nothing beside 0.1 s a site, few

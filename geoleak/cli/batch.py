@@ -46,9 +46,8 @@ def batch(
     the exit code is then 1. Ctrl-C lets running sites end; --resume goes on from there.
     """
     from geoleak.batch.run import Row, finished_before, pool_of, run, unchanged
-    from geoleak.batch.sites import find_sites
     from geoleak.batch.summary import write_summary
-    from geoleak.batch.work import Options
+    from geoleak.batch.work import Options, find_sites
     from geoleak.cli.say import counted, print_json, print_lines
     from geoleak.readers import read_tables
 

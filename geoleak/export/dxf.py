@@ -70,22 +70,17 @@ def write_dxf(result: Result, path: str | Path) -> Path:
         for each in sorted(drawn, key=lambda each: KINDS[each.kind]["cad_colour"] != "1"):
             _add(drawing.modelspace(), each, result, taken)
         if drawn:
-            _show(drawing, shapely.total_bounds([each.grid for each in drawn]))
+            west, south, east, north = shapely.total_bounds([e.grid for e in drawn]).tolist()
+            corners = (west, south, 0.0), (east, north, 0.0)
+            drawing.modelspace().reset_extents(*corners)
+            drawing.header["$EXTMIN"], drawing.header["$EXTMAX"] = corners
+            tall, middle = 1.1 * max(north - south, east - west), (west + east, south + north)
+            drawing.set_modelspace_vport(height=tall, center=(middle[0] / 2, middle[1] / 2))
         # saveas registers them as well, in the order of a set: another on each run.
         for used in sorted(drawing.entitydb.dxf_types_in_use()):
             drawing.classes.add_class(used)
         drawing.saveas(path)
     return path
-
-
-def _show(drawing: Any, bounds: Any) -> None:
-    """State the drawing's extents and open it on them."""
-    west, south, east, north = (float(v) for v in bounds)
-    space = drawing.modelspace()
-    space.reset_extents((west, south, 0.0), (east, north, 0.0))
-    drawing.header["$EXTMIN"], drawing.header["$EXTMAX"] = (west, south, 0.0), (east, north, 0.0)
-    tall = 1.1 * max(north - south, east - west)
-    drawing.set_modelspace_vport(height=tall, center=((west + east) / 2, (south + north) / 2))
 
 
 @contextmanager

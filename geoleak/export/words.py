@@ -156,17 +156,23 @@ def _ahead(result: Result, leg: str, chainage_m: float, *, up: bool) -> str:
 
     A kind of fitting that the site has once goes by its word alone.
     """
-    found: dict[str, list[tuple[float, str]]] = {"fitting": [], "mark": []}
-    for each in result.features:
-        at_m = each.properties.get("chainage_m")
-        if each.kind in found and each.properties.get("leg") == leg and at_m is not None:
-            away_m = float(at_m) - chainage_m if up else chainage_m - float(at_m)
-            found[each.kind] += [(away_m, each.id)] if away_m > AT_M else []
-    if found["fitting"]:
-        first = min(found["fitting"])[0]
-        _, name = max(each for each in found["fitting"] if each[0] - first <= TOGETHER_M)
-        return seen_as(result, name)
-    return plain(f"mark {min(found['mark'])[1]}") if found["mark"] else ""
+    side = 1.0 if up else -1.0
+    for kind in ("fitting", "mark"):
+        every = ((side * (at_m - chainage_m), name) for at_m, name in _along(result, leg, kind))
+        found = sorted(each for each in every if each[0] > AT_M)
+        if found and kind == "mark":
+            return plain(f"mark {found[0][1]}")
+        if found:
+            return seen_as(result, max(e for e in found if e[0] - found[0][0] <= TOGETHER_M)[1])
+    return ""
+
+
+def _along(result: Result, leg: str, kind: str) -> list[tuple[float, str]]:
+    """Return where the points of a kind stand along a leg, and their names."""
+    at = ((each.properties, each.id) for each in result.features if each.kind == kind)
+    on = ((told["chainage_m"], name) for told, name in at
+          if told.get("leg") == leg and told.get("chainage_m") is not None)  # fmt: skip
+    return [(float(at_m), name) for at_m, name in on]
 
 
 def seen_as(result: Result, name: str) -> str:
@@ -180,12 +186,7 @@ def seen_as(result: Result, name: str) -> str:
 
 def stood_at(result: Result, leg: str, chainage_m: float) -> str:
     """Return the fitting of a leg that a place is at, as `seen_as` has it, or nothing."""
-    near = [
-        (abs(float(at_m) - chainage_m), each.id)
-        for each in result.features
-        if each.kind == "fitting" and each.properties.get("leg") == leg
-        if (at_m := each.properties.get("chainage_m")) is not None
-    ]
+    near = [(abs(at_m - chainage_m), name) for at_m, name in _along(result, leg, "fitting")]
     return seen_as(result, min(near)[1]) if near and min(near)[0] <= AT_M else ""
 
 

@@ -10,6 +10,7 @@ from geoleak.advice import COARSE, LegPlan, Plan
 from geoleak.cautions import HEARING, LISTENING_ADVICE
 from geoleak.export.folder import put_text
 from geoleak.export.templates import rendered
+from geoleak.result import picked
 from geoleak.survey import Survey
 from geoleak.units import format_length
 
@@ -28,13 +29,8 @@ class PlanReport:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as JSON values."""
-        plan = self.plan
-        return {
-            "legs": [asdict(each) for each in plan.legs],
-            "fittings_first": list(plan.fittings_first),
-            "valves": list(plan.valves),
-            "minutes": plan.minutes,
-        }
+        told = picked(self.plan, "fittings_first", "valves", "minutes")
+        return {"legs": [asdict(each) for each in self.plan.legs], **told}
 
     def lines(self) -> list[str]:
         """Return the lines to print."""

@@ -308,7 +308,7 @@ class Pages:
 
 CODES = {
     ValidationError: 400, ConflictError: 409, InputError: 422, AcousticsError: 422,
-    HTTPException: 0, GeoleakError: 507,
+    GeoleakError: 507,
 }  # fmt: skip
 """What a fault is answered with; an HTTPException brings its own."""
 
@@ -324,15 +324,15 @@ def application(live: Live, door: Door) -> Any:
         routes.append(Route(f"/{name}", getattr(pages, name), methods=["POST"]))
 
     def fault(request: Request, error: Exception) -> Response:
-        lines = str(error).splitlines()
         if isinstance(error, HTTPException):
             return complaint(error.status_code, *error.detail.splitlines())
+        lines = [str(error)]
         if isinstance(error, ValidationError):
-            lines = [f"{'.'.join(map(str, e['loc']))}: {e['msg']}" for e in error.errors()]
+            wrong = ((".".join(map(str, e["loc"])), e["msg"]) for e in error.errors())
+            lines = [f"{where or 'entry'}: {what}" for where, what in wrong]
         if isinstance(error, GeoleakError):
             lines = live.below(error.lines())
-        code = next(code for kind, code in CODES.items() if isinstance(error, kind))
-        return complaint(code, *lines)
+        return complaint(next(c for kind, c in CODES.items() if isinstance(error, kind)), *lines)
 
     @contextlib.asynccontextmanager
     async def watching(app: Starlette) -> AsyncIterator[None]:
@@ -340,6 +340,6 @@ def application(live: Live, door: Door) -> Any:
         yield
         task.cancel()
 
-    handlers: dict[Any, Any] = dict.fromkeys(CODES, fault)
+    handlers: dict[Any, Any] = dict.fromkeys((HTTPException, *CODES), fault)
     app = Starlette(routes=routes, lifespan=watching, exception_handlers=handlers)
     return Guard(app, door)

@@ -152,8 +152,7 @@ class Book:
         InputError
             For a sheet that takes no entries, or whose text cannot be taken apart.
         """
-        before = self._read(sheet)
-        text = _split(sheet, before, self.own)
+        before, text = self._opened(sheet)
         cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
         stands = _row_of(text, entry)
         if stands is not None:
@@ -185,8 +184,7 @@ class Book:
         reason = " ".join(reason.split())
         if not reason:
             raise InputError.at(sheet, "no reason is given", "say why the row does not count")
-        before = self._read(sheet)
-        text = _split(sheet, before, self.own)
+        before, text = self._opened(sheet)
         at = _row_of(text, name)
         if at is None:
             raise InputError.at(sheet, f'no row is called "{name}"', "read the list again")
@@ -208,9 +206,27 @@ class Book:
 
         None is returned, and nothing written, where the sheet has changed since: draft it anew.
         """
+        sheet, data = draft.stored.sheet, draft.data
         with self._one, (self.folder / ".entries.lock").open("a") as lock:
             flock(lock.fileno(), wait=True)  # keeps other processes of this program out
-            return self._write(draft.stored.sheet, draft.before, draft.data)
+            path = (self.folder / sheet).resolve()
+            beside = path.with_name(f".{sheet}-{uuid.uuid4().hex}")
+            try:
+                with beside.open("xb") as stream:
+                    if path.exists():  # its own mode; a new one's is the folder's usual
+                        beside.chmod(path.stat().st_mode & 0o777)
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                    written = os.fstat(stream.fileno())
+                if self._read(sheet) != draft.before:
+                    return None
+                os.replace(beside, path)  # noqa: PTH105
+            finally:
+                beside.unlink(missing_ok=True)
+            with contextlib.suppress(OSError):  # it is in place, come what may
+                sync(path.parent)
+            return written
 
     def add(self, sheet: str, entry: str, row: Mapping[str, str]) -> Stored:
         """Draft a row and put it, whoever else writes; raises as `draft`."""
@@ -232,11 +248,13 @@ class Book:
 
     def rows(self, sheet: str) -> list[Stored]:
         """Return every row of a sheet."""
-        data = self._read(sheet)
-        if data is None:
-            return []
-        text = _split(sheet, data, self.own)
+        _, text = self._opened(sheet)
         return [Stored(sheet, text.lines[k], row) for k, row in text.rows()]
+
+    def _opened(self, sheet: str) -> tuple[bytes | None, _Text]:
+        """Return a sheet's bytes, None where there is none, and its text taken apart."""
+        data = self._read(sheet)
+        return data, _split(sheet, data, self.own)
 
     def _read(self, sheet: str) -> bytes | None:
         if sheet not in COLUMNS:
@@ -245,27 +263,6 @@ class Book:
             return (self.folder / sheet).read_bytes()
         except FileNotFoundError:
             return None
-
-    def _write(self, sheet: str, before: bytes | None, data: bytes) -> os.stat_result | None:
-        """Put a sheet in place, whole; None where somebody else wrote it in the meantime."""
-        path = (self.folder / sheet).resolve()
-        beside = path.with_name(f".{sheet}-{uuid.uuid4().hex}")
-        try:
-            with beside.open("xb") as stream:
-                if path.exists():  # its own mode; a new one's is the folder's usual
-                    beside.chmod(path.stat().st_mode & 0o777)
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-                written = os.fstat(stream.fileno())
-            if self._read(sheet) != before:
-                return None
-            os.replace(beside, path)  # noqa: PTH105
-        finally:
-            beside.unlink(missing_ok=True)
-        with contextlib.suppress(OSError):  # it is in place, come what may
-            sync(path.parent)
-        return written
 
 
 def filled(sheet: str, row: Mapping[str, str]) -> bool:

@@ -189,10 +189,7 @@ def reproject(geometry: Any, way: Callable[[Floats, Floats], tuple[Floats, Float
     """Return a geometry, or an array, with every coordinate sent through `way` (two arrays)."""
     import shapely
 
-    def move(pairs: Floats) -> Floats:
-        return np.column_stack(way(pairs[:, 0], pairs[:, 1]))
-
-    return shapely.transform(geometry, move)
+    return shapely.transform(geometry, way, interleaved=False)
 
 
 def sloped_hole(outline: Polygon, depth_m: float, soil: str | None) -> tuple[Polygon, float]:

@@ -154,7 +154,7 @@ def project_services(
     notes = [*file.notes, *said]
     # All at once: a file may hold tens of thousands.
     drawn = np.array([shape.geometry for shape in file.shapes], dtype=object)
-    placed = shapely.transform(drawn, lambda xy: np.column_stack(to_working(*xy.T)))
+    placed = shapely.transform(drawn, to_working, interleaved=False)
     coordinates, rows = shapely.get_coordinates(placed, return_index=True)
     lost = set(rows[~np.isfinite(coordinates).all(axis=1)].tolist())
     services = [
