@@ -235,8 +235,9 @@ def near_services(
         vague, depth_m = service.accuracy_m, service.depth_m
         in_hole, in_zone = distance_m == 0.0, distance_m <= tolerance_zone_m + vague
         in_slope = not in_hole and sloped is not None and sloped.distance(service.geometry) <= vague
+        near = shapely.get_coordinates(shapely.shortest_line(outline, service.geometry))[1:]
         chainage, angle = _crossing(service.geometry, route, stake_m) or (
-            _nearest_chainage(service.geometry, route, outline), None
+            float(route.snap(near).chainage_m[0]), None
         )  # fmt: skip
         station = format_station(chainage, unit=unit)
         side = "past" if chainage >= stake_m else "before"
@@ -304,10 +305,3 @@ def _angle_deg(service: BaseGeometry, at: Floats, bearing_deg: float) -> float:
     ((east, north),) = np.diff(shapely.get_coordinates(part.interpolate(reach)), axis=0)
     apart = abs((math.degrees(math.atan2(east, north)) - bearing_deg + 180) % 360 - 180)
     return min(apart, 180 - apart)
-
-
-def _nearest_chainage(geometry: BaseGeometry, route: Route, outline: Polygon) -> float:
-    from shapely.ops import nearest_points
-
-    on_service = nearest_points(outline, geometry)[1]
-    return float(np.ravel(route.snap(np.array([[on_service.x, on_service.y]])).chainage_m)[0])

@@ -181,15 +181,15 @@ def pipe_bearing_deg(route: Route, chainage_m: float) -> float:
 
     At a bend that is the bearing square to which an offset stake reads the same both ways.
     """
-    low, high = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
-    first, second = np.asarray(route.position(np.array([low, high])))
+    ends = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
+    first, second = np.asarray(route.position(ends))
     return math.degrees(math.atan2(second[0] - first[0], second[1] - first[1])) % 360
 
 
 def on_bend(route: Route, chainage_m: float) -> bool:
     """Tell whether the pipe turns by over 5 degrees within reach of a chainage."""
-    low, high = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
-    before, after = float(route.bearing_deg(low)), float(route.bearing_deg(high))
+    ends = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
+    before, after = np.asarray(route.bearing_deg(ends)).tolist()
     return abs((after - before + 180) % 360 - 180) > 5.0
 
 
