@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,6 +19,9 @@ from geoleak.export.map import write_map
 from geoleak.export.sheet import write_dig_sheet
 from geoleak.export.told import told
 from geoleak.result import CheckSummary, Result
+from geoleak.serve.book import Book
+from geoleak.serve.live import Answer
+from geoleak.serve.page import page_state
 from geoleak.site import Place, StopTest
 from geoleak.survey import SurveyedStop, survey_site
 
@@ -85,6 +89,15 @@ def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str)
     assert ('"' in ahead.write_in(other)) is (kind != "trace_on")
     said = " ".join(spoken.lines(other))
     assert ("no ear tells it from the leak" in " ".join(said.split())) is (kind == "stop")
+
+
+def test_the_page_at_the_kerb_names_the_places_of_a_check(undocumented, result: Result) -> None:
+    check = dataclasses.replace(result.decision.check, kind="rod", places=("110 up 2", "111"))
+    rod = dataclasses.replace(result, decision=dataclasses.replace(result.decision, check=check))
+    live = SimpleNamespace(folder=SAMPLE, book=Book(SAMPLE), said=[])
+    answer = Answer(1, rod, survey_site(undocumented))
+    first = page_state(live, answer, read_only=True)["next"][0]
+    assert first["words"] == f"{ahead.task(rod)}. The places: 110 up 2, 111"
 
 
 def test_a_rod_waits_for_the_locate_request_and_a_supply_for_its_owner() -> None:

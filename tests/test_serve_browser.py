@@ -32,6 +32,7 @@ pytestmark = [
 ]
 PHONE = (390, 844)
 SAID = "document.getElementById('sound-said').textContent"
+ASKED = "return document.getElementById('ask').textContent"
 SAVE = "return document.getElementById('save').textContent"
 FORMS = (None, "reading", "check", "isolation", "hole", "sighting", "sound")
 
@@ -123,6 +124,8 @@ def type_reading(
     ask(driver, "document.querySelector('[data-form=reading]').click()")
     typed_place(driver, place)
     press(driver, kind)
+    if kind == "rod":
+        press(driver, "not sure")
     for k, repeat in enumerate(level.split()):
         if k:
             press(driver, "And again")
@@ -278,6 +281,35 @@ def test_what_can_hardly_be_is_asked_about_before_it_is_taken(driver, page) -> N
     assert not driver.execute_script(save)
     settled(driver)
     assert Book(page.folder).rows("readings.csv")[-1].row["level"] == "75"
+
+
+def test_a_rod_is_asked_whether_all_was_off_and_is_not_saved_without(driver, page) -> None:
+    save = "document.getElementById('save').click(); return document.getElementById('form').open"
+    legend = (
+        "[...document.querySelectorAll('#fields legend')].find((e) => /machine/.test(e.innerText))"
+    )
+    chosen = f"return {legend}.parentElement.querySelector('[aria-pressed=true]')?.textContent"
+    ends = f"return {legend}.parentElement.getBoundingClientRect().bottom"
+    for kind, answer, written in (("rod", "no", "no"), ("rod", "not sure", ""), ("ground", "", "")):
+        ask(driver, "document.querySelector('[data-form=reading]').click()")
+        typed_place(driver, "104")
+        press(driver, kind)
+        # Above the level, in view, and a phone's whole form at once.
+        assert ask(driver, ends) < ask(
+            driver, "return document.querySelector('output').getBoundingClientRect().top"
+        )
+        assert ask(driver, ends) < PHONE[1] / 2
+        # A rod begins with what the rod before it was answered.
+        assert ask(driver, chosen) == {"no": None, "not sure": "no"}.get(answer)
+        press(driver, "3", ".keys")
+        if answer == "no":
+            assert ask(driver, save)
+            assert "Was every tap and machine off?" in ask(driver, ASKED)
+        if answer:
+            press(driver, answer)
+        assert not ask(driver, save)
+        settled(driver)
+        assert (Book(page.folder).rows("readings.csv")[-1].row["everything_off"] or "") == written
 
 
 def test_what_it_is_read_with_follows_the_place_until_it_is_chosen(driver, page) -> None:

@@ -105,6 +105,8 @@ def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
     if check is None or not check.places:
         return []
     place = check.places[0]
+    # Paper lists them below; here they stand in the line.
+    named = f". The places: {', '.join(check.places)}" if len(check.places) > 1 else ""
     at = next(([p.easting_m, p.northing_m] for p in survey.points if p.point.id == place), None)
     return [
         {
@@ -112,7 +114,7 @@ def _check(survey: Survey, result: Result) -> list[dict[str, Any]]:
             "check": check.kind,
             "fitting": check.fitting,
             "place": place,
-            "words": ahead.task(result),
+            "words": ahead.task(result) + named,
             "at": at,
         }
     ]

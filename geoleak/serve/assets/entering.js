@@ -7,6 +7,8 @@ const OVER_BOTH_DB = 20;
 const REPEATS_DB = 15;
 const NEAR_M = 5;
 const FEW = 8; // as many fit on buttons
+const OFF = "off-rod-"; // what was answered last, for a rod and for the rest
+const UNSURE = "unsure"; // an answer too; in the sheet it is a blank
 
 export class Entering {
   // `look()` gives the state, the point chosen in the drawing and the place to go to next.
@@ -55,22 +57,31 @@ export class Entering {
     };
   }
 
+  // Asked above the level. What was answered holds while the page is open, a rod's for the rod.
+  allOff(kind) {
+    const follows = (row) => sessionStorage.getItem(OFF + (row.kind === "rod")) || "";
+    return { name: "everything_off", label: "Every tap and machine off?", value: follows({ kind }), follows, choices: ["yes", "no", [UNSURE, "not sure"]] };
+  }
+
   reading() {
     const { state } = this.look();
+    const kind = this.kind();
     open(
       "Reading",
       [
         this.where(),
-        this.kind(),
+        kind,
+        this.allOff(kind.value),
         { name: "level", label: "Lowest steady level", keys: true },
         { name: "surface", label: "On what", optional: true, value: localStorage.getItem("surface"), choices: state.surfaces.slice(0, 6) },
-        { name: "everything_off", label: "Every tap and machine off?", optional: true, value: localStorage.getItem("off"), choices: [["yes", "all off"], ["no", "not sure"]] },
       ],
       (row) => {
         if (!row.place) return "Name the place: a mark's number will do.";
         if (!row.level) return "Enter the level, or press Heard nothing.";
+        if (row.kind === "rod" && !row.everything_off) return "Was every tap and machine off? A rod is judged by it: yes, no or not sure.";
         localStorage.setItem("surface", row.surface || "");
-        localStorage.setItem("off", row.everything_off || "");
+        sessionStorage.setItem(OFF + (row.kind === "rod"), row.everything_off || "");
+        if (row.everything_off === UNSURE) delete row.everything_off;
         // A sensor that touches a fitting stands on no ground.
         if (row.kind !== "surface") delete row.surface;
         this.enter("readings.csv", row);
