@@ -19,6 +19,7 @@ from geoleak.stake import Tie
 from tests.check_values import check_value
 from tests.results import (
     EVERY_SITE,
+    check_site,
     feet_site,
     listen_on_site,
     local_site,
@@ -178,7 +179,7 @@ def test_the_sheet_to_listen_by_has_room_for_levels_and_nothing_to_dig_by(sheets
     for said in (
         "1 surface 109 up 1.0 yard 0+43.0",
         "2 contact MTR1 yard 0+00.0",
-        "Background",
+        "All off? Background",
         "While listening",
         "Start headphones at the lowest volume",
         "the readings leave two places open",
@@ -197,6 +198,8 @@ def test_a_table_to_write_in_has_two_rows_more_and_narrow_ones_past_eight():
     sheet, head = _Sheet(listen_on_site()), [("Place", 1.0)]
     table = sheet.boxes()[-1]
     assert table._nrows == 1 + len(sheet.result.next_readings) + 2
+    rod = check_site()
+    assert _Sheet(rod).boxes()[-1]._nrows == 1 + len(rod.decision.check.places) + 2
     eight, nine = (_tall(sheet.write_in("", head, [["A"]] * rows)[1:], 500) for rows in (8, 9))
     assert nine < eight
 

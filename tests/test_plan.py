@@ -12,7 +12,7 @@ import geoleak
 from geoleak.advice import plan as plan_module
 from geoleak.advice.plan import Plan, first_fittings, first_valves, plan_visit
 from geoleak.posterior import InferenceOptions
-from geoleak.reports.plan import PlanReport
+from geoleak.reports.plan import PlanReport, write_plan
 from geoleak.survey import survey_site
 from tests.command import REPO, run
 from tests.site_folders import TOML, write_folder
@@ -196,6 +196,20 @@ def test_a_plan_rests_on_no_row_of_a_visit(tmp_path):
     assert not any(getattr(unread.site, name) for name in told)
     assert not any(getattr(unread, name) for name in rows)
     assert unread.legs == survey.legs and unread.site.legs and unread.points
+
+
+def test_what_spares_a_second_drive_is_told_in_the_site_s_unit(tmp_path) -> None:
+    _, survey = lane(tmp_path)
+    for unit, aside, step in (("ftUS", "6 ft", "2 ft"), ("m", "2 m", "half a metre")):
+        site = replace(survey.site, length_unit=unit)
+        report = PlanReport(replace(survey, site=site), Plan((), (), (), 0.0, 2.0))
+        write_plan(report, tmp_path / "plan.html")
+        page = " ".join((tmp_path / "plan.html").read_text().replace("<br>", " ").split())
+        for said in (" ".join(" ".join(report.lines()).split()), page):
+            assert "every tap, pump and appliance off while listening (everything_off yes)" in said
+            assert "on past the loudest mark until it falls" in said
+            assert f"a level some {aside} to both sides" in said
+            assert f"a rod there, everything off, on {step} at a time" in said
 
 
 @pytest.mark.parametrize(("count", "more"), [(8, ""), (9, " and 1 more")])

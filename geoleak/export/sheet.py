@@ -52,6 +52,7 @@ LEVELS: Columns = (
     ("Level", 0.6),
     ("again", 0.6),
     ("again", 0.6),
+    ("All off?", 0.65),
     ("Background", 0.85),
     ("Surface", 0.8),
 )
@@ -134,6 +135,8 @@ class _Sheet:
             if check.kind == "stop":
                 return self.write_in(ahead.write_in(result), STOPS, [[check.places[0]]])
             rows = [[str(k), check.kind, place] for k, place in enumerate(check.places, start=1)]
+            if check.kind == "rod":  # it goes on from the loudest until it falls
+                rows += [["", check.kind]] * BLANK_ROWS
             return self.write_in(ahead.write_in(result), CHECKED, rows)
         rows = [
             [str(k), each.kind.replace("_", " "), each.place,

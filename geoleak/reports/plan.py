@@ -44,6 +44,17 @@ class PlanReport:
             said.append("             " + LEAVE)
         for leg in plan.legs:
             said += self._leg(leg)
+        # Common practice, no source.
+        step, aside = (
+            ("half a metre", "2 m") if self.survey.site.length_unit == "m" else ("2 ft", "6 ft")
+        )
+        said += [
+            "one drive    every tap, pump and appliance off while listening (everything_off yes)",
+            "             on past the loudest mark until it falls",
+            f"             at the loudest place a level some {aside} to both sides, and",
+            "             after the locate request a rod there, everything off, on "
+            f"{step} at a time until it falls",
+        ]
         hours, minutes = divmod(round(plan.minutes), 60)
         said.append(
             f"time         {f'{hours} h ' if hours else ''}{minutes} min of listening at "
