@@ -177,12 +177,12 @@ def test_the_small_sheets(tmp_path: Path) -> None:
         {
             "fittings.csv": "point,lead,note\n201,3.5,riser\n202,1 m,\n",
             "isolations.csv": "isolation,valves,result,flow_before,flow_after,unit,"
-            "pressure_before,pressure_after,minutes,supply\n"
-            "I1,201 202,slower,3,1,gpm,,,,201\nI2,202,,,,,62 psi,40 psi,10,yard\n",
+            "pressure_before,pressure_after,supply\n"
+            "I1,201 202,slower,3,1,gpm,,,201\nI2,202,,,,,62 psi,40 psi,yard\n",
             "calibration.csv": "point,measured\n101,0\n104,15.2 ft\n",
             "sightings.csv": "place,what,note\n102 up 1,wet,soggy\n",
-            "holes.csv": "hole,from,to,depth_reached,pipe_exposed,outcome,water_from\n"
-            "H1,yard@4,yard@9,3,yes,dry,up\n",
+            "holes.csv": "hole,from,to,pipe_exposed,outcome,water_from\n"
+            "H1,yard@4,yard@9,yes,dry,up\n",
             "leaks_past.csv": "place,year\n103,1999\n",
             "meter.csv": "time,reading,unit,run,state\n"
             "2026-05-04 07:00,1234.5,gal_us,a,All  taps shut\n",
@@ -198,14 +198,13 @@ def test_the_small_sheets(tmp_path: Path) -> None:
     one, two = site.isolations
     assert one.valves == ("201", "202") and one.result == "slower"
     assert one.flow_before_l_per_s == pytest.approx(3 * gallon / 60, rel=1e-6)
-    assert one.supply == "201" and two.supply == "yard" and two.minutes == 10
+    assert one.supply == "201" and two.supply == "yard"
     psi = check_value("reader_psi_kpa").expected
     assert two.pressure_before_kpa == pytest.approx(62 * psi, rel=1e-6)
     assert site.calibrations[1].measured_m == pytest.approx(15.2 * foot)
     assert (site.sightings[0].what, site.sightings[0].place.point) == ("wet", "102")
     hole = site.holes[0]
     assert (hole.pipe_exposed, hole.outcome, hole.water_from) == (True, "dry", "up")
-    assert hole.depth_reached_m == pytest.approx(3 * foot)
     assert site.past_leaks[0].year == 1999
     row = site.meter[0]
     assert (row.reading, row.unit, row.state) == (1234.5, "gal_us", "all shut")
@@ -260,8 +259,6 @@ def test_units_of_flow(tmp_path: Path, unit: str, litres_a_second: float) -> Non
         ("calibration.csv", "point,measured\nyard@5,3\n", "not a point"),
         ("sightings.csv", "place,what\n101,damp\n", '"damp"'),
         ("holes.csv", "from,to,pipe_exposed\n101,102,perhaps\n", "yes or no"),
-        ("holes.csv", "from,to,depth_reached\n101,102,0\n", "above 0"),
-        ("holes.csv", "from,to,depth_reached\n101,102,36\n", "36.0 ft: is that meant?"),
         ("readings.csv", "place,level,kind,depth\n101,40,rod,18\n", "18.0 ft: is that meant?"),
         ("found.csv", "outcome,place,depth\nleak,101,38\n", 'as in "30 in" or "3 ft"'),
         ("leaks_past.csv", "place,year\n101,99\n", "1800 to 2200"),

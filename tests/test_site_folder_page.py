@@ -62,8 +62,8 @@ def test_the_full_example_reads_with_every_sheet(folder: Path) -> None:
     assert len(site.delays) == 2 and len(site.isolations) == 2 and len(site.calibrations) == 2
     assert site.fittings and site.sightings and site.holes and site.past_leaks and site.meter
     assert site.points["104"].note == "by the fence"
-    # minutes of a shut-off test and the depth a hole reached are kept for whoever reads them.
-    assert {note.code for note in site.notes} == {"readings_blank", "not_used"}
+    # The page shows no column that is used by nothing (not_used).
+    assert {note.code for note in site.notes} == {"readings_blank"}
 
 
 def test_the_smallest_example_reads(folder: Path) -> None:

@@ -228,7 +228,6 @@ ISOLATIONS = Kind(
         "unit": Column("", cells.unit_words),
         "pressure_before": cells.quantity("pressure_before_kpa", PRESSURE_UNITS_KPA, "pressure"),
         "pressure_after": cells.quantity("pressure_after_kpa", PRESSURE_UNITS_KPA, "pressure"),
-        "minutes": cells.number("minutes", above=0),
         "supply": Column("supply", cells.supply),
         **cells.ENDS,
     },
@@ -264,7 +263,6 @@ HOLES = Kind(
         "hole": Column("id", cells.identifier, by_row=True),
         "from": Column("start", Sheet.place),
         "to": Column("finish", Sheet.place),
-        "depth_reached": cells.length("depth_reached_m", above=0, usual=DEPTH),
         "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
         "outcome": Column("outcome", cells.choice("leak", "dry", "wet")),
         "water_from": Column("water_from", cells.choice("up", "down")),
@@ -360,7 +358,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
             continue
         rows = list((kind is METER and logged(sheet)) or ())
         rows = rows or [record for _, record in records(sheet) if record is not None]
-        _say_unused(kind, sheet, rows)
+        _say_unused(sheet, rows)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     found["readings"] = without_pasted(found["readings"], collector)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
@@ -387,7 +385,6 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
         id=f"in line {row.origin.line} of found.csv",
         start=start,
         finish=finish,
-        depth_reached_m=row.depth_m,
         pipe_exposed=row.pipe_exposed,
         outcome="dry",
         note=row.note,
@@ -395,20 +392,9 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
     )
 
 
-# Columns that mean something to whoever reads the sheet, and to nothing here.
-_UNUSED = {
-    "isolations.csv": {"minutes": "minutes"},
-    "holes.csv": {"depth_reached": "depth_reached_m"},
-}
-
-
-def _say_unused(kind: Kind, sheet: Sheet, rows: Iterable[Any]) -> None:
+def _say_unused(sheet: Sheet, rows: Iterable[Any]) -> None:
     """Say which columns were filled in and are used by nothing."""
-    known = _UNUSED.get(kind.file, {})
     used = {column for row in rows for column in row.extra}
-    used |= {
-        column for row in rows for column, name in known.items() if getattr(row, name) is not None
-    }
     if used:
         named = listed([each for each in sheet.columns if each in used])
         text = f"kept, but used by nothing here: {named}"

@@ -39,7 +39,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     ),
     "isolations.csv": ("isolation", "valves", "result", SKIP, "note"),
     "holes.csv": (
-        "hole", "from", "to", "depth_reached", "pipe_exposed", "outcome", "water_from", SKIP,
+        "hole", "from", "to", "pipe_exposed", "outcome", "water_from", SKIP,
         "note",
     ),
     "sightings.csv": ("place", "what", SKIP, "note"),

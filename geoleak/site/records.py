@@ -209,7 +209,6 @@ class Isolation(SheetRow):
     flow_after_l_per_s: float | None = None
     pressure_before_kpa: float | None = None
     pressure_after_kpa: float | None = None
-    minutes: float | None = None
     supply: str | None = None
 
 
@@ -251,7 +250,6 @@ class Hole(SheetRow):
     id: str
     start: Place
     finish: Place
-    depth_reached_m: float | None = None
     pipe_exposed: bool | None = None
     outcome: Literal["leak", "dry", "wet"] | None = None
     water_from: Literal["up", "down"] | None = None
