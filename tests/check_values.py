@@ -10,6 +10,7 @@ from pathlib import Path
 FOLDER = Path(__file__).parent.parent / "shared" / "check_values"
 COLUMNS = ("id", "quantity", "inputs", "expected", "unit", "tolerance", "source", "flag")
 FLAGS = ("published", "library", "computed", "common practice", "from memory")
+TABLE_FLAGS = tuple(flag for flag in FLAGS if flag != "computed")
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geoleak import evidence, tables
+from geoleak import evidence
 from geoleak.evidence import prior
 from geoleak.evidence.base import Belief, Candidates, Nodes, candidates
 from geoleak.evidence.contact import ContactEvidence
@@ -34,7 +34,7 @@ from geoleak.survey.records import (
 )
 from geoleak.tables import setting, settings
 from tests import synthetic
-from tests.check_values import check_value
+from tests.check_values import TABLE_FLAGS, check_value
 from tests.command import at_length
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
@@ -63,7 +63,7 @@ def tee(**parts):
 def test_every_weight_has_a_source_and_a_flag():
     for row in settings().values():
         assert row.source.strip()
-        assert row.flag in tables.FLAGS
+        assert row.flag in TABLE_FLAGS
 
 
 def test_kinds_without_rows_say_nothing():

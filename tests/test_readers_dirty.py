@@ -10,6 +10,7 @@ import pytest
 import geoleak
 from geoleak import tables
 from geoleak.errors import did_you_mean
+from tests.check_values import TABLE_FLAGS
 from tests.site_folders import TOML, complaints_of, site_of, write_folder
 
 LIMITS = TOML + "[readings]\nlevel_limits = [3, 99]\n"
@@ -317,7 +318,7 @@ def test_ratios_of_the_size_table_are_those_of_its_standards() -> None:
     ratios = {"sdr 21": 21, "sdr 26": 26, "sdr 9 ips": 9, "sdr 11 ips": 11, "sdr 11 cts": 11,
               "dr 14": 14, "dr 18": 18, "dr 25": 25}  # fmt: skip
     for row in tables.sizes():
-        assert row.source and row.flag in tables.FLAGS
+        assert row.source and row.flag in TABLE_FLAGS
         if row.standard in ratios:
             # A least wall stands in the small sizes.
             ratio = row.outside_mm / row.wall_mm

@@ -4,16 +4,3 @@ from geoleak.crs.axes import CrsInfo, Projection, axis_unit, crs_info, horizonta
 from geoleak.crs.datum import brought, to_own_datum
 from geoleak.crs.frame import Frame
 from geoleak.crs.search import crs_candidates, place_text
-
-__all__ = [
-    "CrsInfo",
-    "Frame",
-    "Projection",
-    "axis_unit",
-    "brought",
-    "crs_candidates",
-    "crs_info",
-    "horizontal_crs",
-    "place_text",
-    "to_own_datum",
-]

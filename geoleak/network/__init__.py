@@ -3,13 +3,3 @@
 from geoleak.network.joints import joints_of_routes
 from geoleak.network.loops import Junction, Loop, junctions, loops
 from geoleak.network.network import Joint, Network
-
-__all__ = [
-    "Joint",
-    "Junction",
-    "Loop",
-    "Network",
-    "joints_of_routes",
-    "junctions",
-    "loops",
-]

@@ -15,23 +15,16 @@ from __future__ import annotations
 
 import csv
 import functools
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from importlib import resources
 from typing import Any, Literal, TypeVar
 
 from geoleak.errors import Refused, one_slip_away
 
-FLAGS = ("published", "library", "common practice", "from memory")
-
 
 class UnknownNameError(Refused, LookupError):
-    """A name that stands in no row of a table; ``suggestion`` is the nearest that does, or ""."""
-
-    def __init__(self, table: str, name: str, known: tuple[str, ...], suggestion: str) -> None:
-        self.suggestion = suggestion
-        what = table.removesuffix("s")
-        near = f'did you mean "{suggestion}"? ' if suggestion else ""
-        super().__init__(f'unknown {what} "{name}"', f"{near}known are {', '.join(known)}")
+    """A name that stands in no row of a table; the remedy names the nearest that does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +109,6 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Fitting:
-    """A fitting at the last mark: how far a pipe that goes on past it is as common as past none."""
-
-    name: str
-    also: tuple[str, ...]
-    goes_on: float
-    source: str
-    flag: str
-
-
-@dataclass(frozen=True, slots=True)
 class PipeSize:
     """Outside diameter and wall of a nominal size, as its standard has them."""
 
@@ -139,9 +121,7 @@ class PipeSize:
     flag: str
 
 
-Row = TypeVar("Row", Material, Soil, Surface, Band, Setting, Fitting, PipeSize)
 Named = TypeVar("Named", Material, Soil, Surface)
-NAMED_TABLES = ("materials", "soils", "surfaces")
 
 
 @functools.cache
@@ -183,21 +163,15 @@ def band(material_name: str | None, use: Literal["listen", "delay"]) -> Band:
     UnknownNameError
         For an unknown material.
     """
-    keys = ["any"]
-    if material_name is not None:
-        found = material(material_name)
-        keys = [found.name, found.kind, "any"]
+    found = None if material_name is None else material(material_name)
+    keys = ("any",) if found is None else (found.name, found.kind, "any")
     rows = {each.material: each for each in bands() if each.use == use}
-    for key in keys:
-        if key in rows:
-            return rows[key]
-    raise UnknownNameError("bands", use, ("listen", "delay"), "")
+    return next(rows[key] for key in keys if key in rows)
 
 
-@functools.cache
 def sizes() -> tuple[PipeSize, ...]:
     """Return every nominal size of pipe, in the order of the file."""
-    return tuple(_record(PipeSize, row) for row in _rows("sizes"))
+    return rows_of(PipeSize, "sizes")
 
 
 def standard_in(words: str) -> tuple[str, str]:
@@ -211,8 +185,7 @@ def standard_in(words: str) -> tuple[str, str]:
     folded = " ".join(words.replace(".", " ").replace(",", " ").split())
     spellings = {each: row.standard for row in sizes() for each in (row.standard, *row.also)}
     for each in sorted(spellings, key=len, reverse=True):
-        words_of = each.replace("_", " ")
-        head, found, tail = folded.casefold().partition(words_of)
+        head, found, tail = folded.casefold().partition(each.replace("_", " "))
         if found and not tail and head.endswith(" "):
             return folded[: len(head)].strip(), spellings[each]
     return words, ""
@@ -226,25 +199,23 @@ def pipe_size(standard: str, nominal_in: float) -> PipeSize:
     Refused
         With the sizes that the standard has.
     """
-    made = [row for row in sizes() if row.standard == standard]
-    for row in made:
-        if abs(row.nominal_in - nominal_in) < 0.01:
+    made = {row.nominal_in: row for row in sizes() if row.standard == standard}
+    for size, row in made.items():
+        if abs(size - nominal_in) < 0.01:
             return row
-    listing = ", ".join(f"{row.nominal_in:g}" for row in made)
+    listing = ", ".join(f"{size:g}" for size in made)
     raise Refused(f"{standard} has no size of {nominal_in:g} in", f"it has {listing} in")
 
 
-@functools.cache
 def bands() -> tuple[Band, ...]:
     """Return every starting band, in the order of the file."""
-    return tuple(_record(Band, row) for row in _rows("bands"))
+    return rows_of(Band, "bands")
 
 
 @functools.cache
 def settings() -> dict[str, Setting]:
     """Return every weight of the evidence, of rival explanations and of checks by name."""
-    rows = [*_rows("evidence"), *_rows("rivals")]
-    return {row["name"]: _record(Setting, row) for row in rows}
+    return {row.name: row for file in ("evidence", "rivals") for row in rows_of(Setting, file)}
 
 
 def setting(name: str) -> Setting:
@@ -262,35 +233,28 @@ def goes_on(code: str) -> float:
     (0.3, 1.0)
     """
     word = _fold(code).rstrip("0123456789_.#")
-    rows = (_record(Fitting, row) for row in _rows("fittings"))
-    return next((each.goes_on for each in rows if word in (each.name, *each.also)), 1.0)
+    rows = ((row["goes_on"], [row["name"], *row["also"].split(";")]) for row in _rows("fittings"))
+    return next((float(share) for share, words in rows if word in map(_fold, words)), 1.0)
 
 
 def names(table: str) -> tuple[str, ...]:
     """Return the names in ``"materials"``, ``"soils"`` or ``"surfaces"``, in the file's order."""
-    if table not in NAMED_TABLES:
-        raise UnknownNameError("tables", table, NAMED_TABLES, one_slip_away(table, NAMED_TABLES))
     return tuple(row["name"] for row in _rows(table))
 
 
 def _named(kind: type[Named], table: str, name: str) -> Named:
-    folded = _fold(name)
-    spellings: dict[str, str] = {}
-    for row in _all(kind, table):
-        if folded == row.name or folded in row.also:
-            return row
-        spellings[row.name] = row.name
-        spellings |= dict.fromkeys(row.also, row.name)
-    near = one_slip_away(folded, spellings)
-    raise UnknownNameError(table, name, names(table), spellings.get(near, ""))
+    spellings = {each: row for row in rows_of(kind, table) for each in (*row.also, row.name)}
+    found = spellings.get(_fold(name))
+    if found is None:
+        word = one_slip_away(_fold(name), spellings)
+        near = f'did you mean "{spellings[word].name}"? ' if word else ""
+        what = f'unknown {table.removesuffix("s")} "{name}"'
+        raise UnknownNameError(what, f"{near}known are {', '.join(names(table))}")
+    return found
 
 
 def _fold(name: str) -> str:
     return "_".join(name.strip().lower().replace("-", " ").replace("_", " ").split())
-
-
-def _all(kind: type[Named], table: str) -> tuple[Named, ...]:
-    return tuple(_record(kind, row) for row in _rows(table))
 
 
 @functools.cache
@@ -299,16 +263,15 @@ def _rows(table: str) -> tuple[dict[str, str], ...]:
     return tuple(csv.DictReader(text.splitlines()))
 
 
-def _record(kind: type[Row], row: dict[str, str]) -> Row:
-    values: dict[str, Any] = {}
-    for field in fields(kind):
-        text = row[field.name]
-        if field.type == "float":
-            values[field.name] = float(text)
-        elif field.type == "bool":
-            values[field.name] = text == "yes"
-        elif field.name == "also":
-            values[field.name] = tuple(_fold(each) for each in text.split(";") if each)
-        else:
-            values[field.name] = text
-    return kind(**values)
+_READ: dict[Any, Callable[[str], Any]] = {
+    "float": float,
+    "bool": "yes".__eq__,
+    "tuple[str, ...]": lambda text: tuple(_fold(each) for each in text.split(";") if each),
+}
+
+
+@functools.cache
+def rows_of(kind: Any, table: str) -> tuple[Any, ...]:
+    """Return the rows of a table as records, in the order of the file."""
+    read = {field.name: _READ.get(field.type, str) for field in fields(kind)}
+    return tuple(kind(**{n: of(row[n]) for n, of in read.items()}) for row in _rows(table))

@@ -5,14 +5,15 @@ A survey carries its `Tables`; whatever reads a guess that can be learned asks t
 
 from __future__ import annotations
 
-import csv
 import functools
 import math
 from dataclasses import dataclass, replace
-from importlib import resources
+from typing import TypeVar
 
 from geoleak import tables
 from geoleak.tables import Material, Setting, Soil
+
+Lossy = TypeVar("Lossy", Material, Soil)
 
 SHARES = ("elsewhere", "fitting", "aside", "beyond", "displaced")
 """Explanations whose shares can be learned: keys of ``[prior]``."""
@@ -60,14 +61,7 @@ class Learned:
 @functools.cache
 def learnables() -> dict[str, Learnable]:
     """Return what can be learned, by name; a family's members share its row."""
-    text = resources.files("geoleak.tables").joinpath("learnable.csv").read_text(encoding="utf-8")
-    return {
-        row["name"]: Learnable(
-            row["name"], float(row["low"]), float(row["high"]), row["logarithm"] == "yes",
-            row["unit"], row["what"],
-        )
-        for row in csv.DictReader(text.splitlines())
-    }  # fmt: skip
+    return {row.name: row for row in tables.rows_of(Learnable, "learnable")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,15 +97,15 @@ class Tables:
 
     def soil(self) -> Soil:
         """Return the ground of a site that does not state it."""
-        row, found = tables.soil("unknown"), self.learned("soil_loss")
-        if found is None:
-            return row
-        return replace(row, loss_db_per_m=found.value, loss_log_sigma=found.spread)
+        return self._with_loss(tables.soil("unknown"), "soil_loss")
 
     def material(self, name: str) -> Material:
         """Return a pipe material with its loss; raises `geoleak.tables.UnknownNameError`."""
         row = tables.material(name)
-        found = self.learned(f"pipe_loss.{row.name}")
+        return self._with_loss(row, f"pipe_loss.{row.name}")
+
+    def _with_loss(self, row: Lossy, name: str) -> Lossy:
+        found = self.learned(name)
         if found is None:
             return row
         return replace(row, loss_db_per_m=found.value, loss_log_sigma=found.spread)
@@ -128,11 +122,8 @@ class Tables:
 
     def shares(self) -> dict[str, float]:
         """Return the learned shares of explanations by name."""
-        return {
-            row.name.removeprefix("share."): row.value
-            for row in self.rows
-            if row.name.startswith("share.")
-        }
+        parts = [(*row.name.partition("."), row.value) for row in self.rows]
+        return {name: value for family, _, name, value in parts if family == "share"}
 
 
 def to_toml(found: Tables, shipped: dict[str, tuple[float, float]]) -> str:
@@ -144,20 +135,19 @@ def to_toml(found: Tables, shipped: dict[str, tuple[float, float]]) -> str:
     shipped : dict
         Value and spread that each row was learned from.
     """
-    lines = [
-        HEAD, "[learned]", f"sites = {found.sites}", f'from = "{found.first}"',
-        f'to = "{found.last}"',
-    ]  # fmt: skip
+    text = (
+        f'{HEAD}\n[learned]\nsites = {found.sites}\nfrom = "{found.first}"\nto = "{found.last}"\n'
+    )
     for row in found.rows:
         kind = learnables()[row.name.partition(".")[0]]
         value, spread = shipped[row.name]
         unit = "" if kind.unit == "1" else f" {kind.unit}"
-        lines += [
-            "", f"[{row.name}]", f"# {kind.what}; shipped {value:.4g}{unit}, spread {spread:.3g}",
-            f"value = {_figure(row.value)}", f"spread = {_figure(row.spread)}",
-            f"sites = {row.sites}", f"sd = {_figure(row.sd)}",
-        ]  # fmt: skip
-    return "\n".join(lines) + "\n"
+        text += (
+            f"\n[{row.name}]\n# {kind.what}; shipped {value:.4g}{unit}, spread {spread:.3g}\n"
+            f"value = {_figure(row.value)}\nspread = {_figure(row.spread)}\n"
+            f"sites = {row.sites}\nsd = {_figure(row.sd)}\n"
+        )
+    return text
 
 
 HEAD = "# Learned by geoleak from closed-out sites: record --learn"
