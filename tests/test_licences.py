@@ -31,7 +31,7 @@ OURS = {
     "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv map.css map.js "
     "page.html plain.html record.html signs.svg site.gpx site.kml site.xml visit.html",
     "new": "listening_sheet.html",
-    "readers": "headers.csv",
+    "readers": "headers.csv sheets.csv",
     "serve/assets": "draw.js entering.js forms.js kept.js page.css page.html page.js recorder.js "
     "sound.js sounding.js",
     "tables": "bands.csv evidence.csv fittings.csv learnable.csv materials.csv rivals.csv "

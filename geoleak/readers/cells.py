@@ -12,10 +12,8 @@ from geoleak import tables
 from geoleak.errors import Refused, did_you_mean
 from geoleak.readers import numbers
 from geoleak.readers.headers import folded
-from geoleak.readers.sheet import Cell, Column, Sheet
+from geoleak.readers.sheet import Cell, Sheet
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
-
-ENDS = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
 
 
 def choice(*words: str, default: str | None = None) -> Cell:
@@ -23,69 +21,48 @@ def choice(*words: str, default: str | None = None) -> Cell:
     return lambda row, column: row.choice(column, words) or default
 
 
-def optional(row: Sheet, column: str) -> str | None:
-    """Return a text, None where blank."""
-    return row.text(column) or None
-
-
 def identifier(row: Sheet, column: str) -> str:
     """Return a row's id, its number where it has none."""
     return row.text(column) or str(row.index)
 
 
-def only(remedy: str) -> Cell:
-    """Return what reads an id that no other row may have."""
-
-    def read(row: Sheet, column: str) -> str:
-        own = identifier(row, column)
-        if row.text("skip"):
-            return own
-        if own in row.seen:
-            row.complain(column, f'"{own}" stands at line {row.seen[own]} too', remedy)
-        row.seen[own] = row.line
+def own_id(row: Sheet, column: str) -> str:
+    """Return an id that no other row may have."""
+    own = identifier(row, column)
+    if row.text("skip"):
         return own
+    if own in row.seen:
+        remedy = "number each once"
+        if "level" in row.kind.columns:
+            remedy += "; repeats at a place go into one level cell"
+        row.complain(column, f'"{own}" stands at line {row.seen[own]} too', remedy)
+    row.seen[own] = row.line
+    return own
+
+
+def number(*, per: float = 1.0, **limits: Any) -> Cell:
+    """Return what reads a number and divides it by ``per``; its ``unit`` may stand behind it."""
+
+    def read(row: Sheet, column: str) -> float | None:
+        value = row.number(column, **limits)
+        return None if value is None else value / per
 
     return read
 
 
-def number(
-    field: str,
-    *,
-    per: float = 1.0,
-    unit: str = "",
-    above: float | None = None,
-    low: float | None = None,
-) -> Column:
-    """Return a column of numbers that are divided by ``per``; ``unit`` may stand behind them."""
-
-    def read(row: Sheet, column: str) -> float | None:
-        value = row.number(column, unit=unit, above=above, low=low)
-        return None if value is None else value / per
-
-    return Column(field, read, numeric=True)
+def length(**limits: Any) -> Cell:
+    """Return what reads a length, in metres."""
+    return lambda row, column: row.length(column, **limits)
 
 
-def length(field: str, **limits: Any) -> Column:
-    """Return a column of lengths, in metres."""
-    return Column(field, lambda row, column: row.length(column, **limits), numeric=True)
+def filled(read: Cell, *, must: bool) -> Cell:
+    """Return what reads a cell where it is filled in, as it ``must`` be or may."""
 
+    def only(row: Sheet, column: str) -> Any:
+        there = row.required(column) if must else row.text(column)
+        return read(row, column) if there else None
 
-def if_there(column: Column) -> Column:
-    """Return a column that is read only where it is filled in."""
-
-    def read(row: Sheet, name: str) -> Any:
-        return column.read(row, name) if row.text(name) else None
-
-    return column._replace(read=read)
-
-
-def needed(column: Column) -> Column:
-    """Return a column that must be filled in."""
-
-    def read(row: Sheet, name: str) -> Any:
-        return column.read(row, name) if row.required(name) else None
-
-    return column._replace(read=read)
+    return only
 
 
 _NOTHING = ("nothing", "nothingheard", "notheard", "none", "noneheard", "nosound", "silent",
@@ -234,8 +211,8 @@ def plain(text: str) -> str:
     return text.casefold().replace("³", "3")
 
 
-def quantity(field: str, units: Mapping[str, float], what: str) -> Column:
-    """Return a column of figures with their own unit (``"62 psi"``) or in the unit cell's."""
+def quantity(units: Mapping[str, float], what: str) -> Cell:
+    """Return what reads figures with their own unit (``"62 psi"``) or in the unit cell's."""
 
     def read(row: Sheet, column: str) -> float | None:
         cell = row.text(column)
@@ -253,4 +230,4 @@ def quantity(field: str, units: Mapping[str, float], what: str) -> Column:
             return None
         return value * units[unit]
 
-    return Column(field, read, numeric=True, by_row=True)
+    return read

@@ -11,7 +11,7 @@ from typing import Any
 from geoleak.errors import Origin
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
-from geoleak.readers.sheet import DITTO, Column, Kind, Sheet
+from geoleak.readers.sheet import DITTO, Sheet
 from geoleak.site import MeterRow, MeterSettings
 from geoleak.units import VOLUME_UNITS_L
 
@@ -20,7 +20,8 @@ def _unit_word(cell: str) -> str | None:
     return {cells.plain(each): each for each in VOLUME_UNITS_L}.get(cells.plain(cell))
 
 
-def _volume_unit(row: Sheet, column: str) -> str | None:
+def volume_unit(row: Sheet, column: str) -> str | None:
+    """Return the unit that a register counts in, None after a complaint."""
     cell = row.text(column)
     unit = _unit_word(cell)
     if unit is None:
@@ -33,11 +34,7 @@ def _volume_unit(row: Sheet, column: str) -> str | None:
 _STATES = {"all shut": "all shut", "all taps shut": "all shut", "after": "after"}
 
 
-def _state(row: Sheet, column: str) -> str:
-    return _state_word(row.text(column))
-
-
-def _state_word(cell: str) -> str:
+def state_word(cell: str) -> str:
     """Return the state of a run: one of the two that mean something, or what is written."""
     folded = " ".join(cell.casefold().split())
     return _STATES.get(folded, folded if folded == "house valve shut" else cell)
@@ -68,7 +65,7 @@ def logged(sheet: Sheet) -> tuple[MeterRow, ...] | None:
         time = list(map(datetime.fromisoformat, held["time"]))
     except (KeyError, ValueError):
         return None
-    said = {each: _state_word(each) for each in set(state)}
+    said = {each: state_word(each) for each in set(state)}
     return tuple(
         MeterRow(t, value, unit[u], _step(shown), r, said[s], origin=Origin(sheet.label, line))
         for t, value, u, shown, r, s, line in zip(
@@ -89,7 +86,8 @@ def _step(shown: str) -> float:
     return 10.0 ** -len(shown.replace(",", ".").partition(".")[2])
 
 
-def _judge_meter(row: Sheet, values: dict[str, Any]) -> None:
+def judge_meter(row: Sheet, values: dict[str, Any]) -> None:
+    """Say how finely the register was read."""
     values["step"] = _step(row.text("reading"))
 
 
@@ -129,19 +127,3 @@ def watched(
                     remedy = "it is written above it: was the date moved on past midnight?"
                 collector.complain(row.origin, what, remedy)
     return rows
-
-
-METER = Kind(
-    "meter.csv",
-    MeterRow,
-    {
-        "time": cells.needed(Column("time", cells.time)),
-        "reading": cells.needed(cells.number("reading", low=0)),
-        "unit": cells.needed(Column("unit", _volume_unit)),
-        "run": Column("run", Sheet.text),
-        "state": Column("state", _state),
-        **cells.ENDS,
-    },
-    ("time", "reading", "unit"),
-    _judge_meter,
-)

@@ -30,6 +30,7 @@ _MOVED = re.compile(r"(?:up|down|left|right) \d+$|@ ?\d+$")
 _REST = re.compile(r"\d+ ?(?:m|cm|ft|ftUS|in)")
 Cell = Callable[["Sheet", str], Any]
 """Reads the cell of a row (first argument) in a column (second)."""
+Judge = Callable[["Sheet", dict[str, Any]], None]
 
 
 class Column(NamedTuple):
@@ -55,8 +56,8 @@ class Kind(NamedTuple):
     record: Callable[..., Any]
     columns: Mapping[str, Column]
     needed: tuple[str, ...]
-    judge: Callable[[Sheet, dict[str, Any]], None] = lambda row, values: None
-    holds: tuple[str, ...] = ()
+    judge: Judge | None
+    holds: tuple[str, ...]
 
 
 @dataclass(slots=True, eq=False)
@@ -402,7 +403,8 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
             values[of] = value = read(row, name)
             if not (by_row or row.failed):
                 known[cell] = value
-        kind.judge(row, values)
+        if kind.judge is not None:
+            kind.judge(row, values)
         values.pop("", None)
         made = not row.failed
         yield row, kind.record(**values, extra=row.extra(), origin=row.origin()) if made else None

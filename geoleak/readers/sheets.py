@@ -1,25 +1,26 @@
 """The CSV sheets of a site folder: which columns each has, and the record that a row makes.
 
-A `Kind` is a table of columns. What one cell tells stands there; only what a cell cannot tell by
-itself is code below.
+Which columns a sheet has stands in sheets.csv. What only the whole row tells is code below.
 """
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from importlib import resources
 from typing import Any, get_args
 
 from geoleak.errors import Origin, did_you_mean, listed
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
 from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
-from geoleak.readers.meter import METER, logged, watched
+from geoleak.readers.meter import judge_meter, logged, state_word, volume_unit, watched
 from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.pasted import without_pasted
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
-from geoleak.readers.sheet import Column, Kind, Sheet, records
+from geoleak.readers.sheet import Cell, Column, Judge, Kind, Sheet, records
 from geoleak.site import (
     Calibration,
     Delay,
@@ -27,6 +28,7 @@ from geoleak.site import (
     Found,
     Hole,
     Isolation,
+    MeterRow,
     PastLeak,
     Reading,
     ReadingKind,
@@ -136,196 +138,90 @@ def _judge_calibration(row: Sheet, values: dict[str, Any]) -> None:
 
 # --- the sheets -------------------------------------------------------------------------------
 
-_BAND = {
-    "low_hz": cells.number("low_hz", unit="hz", low=0),
-    "high_hz": cells.number("high_hz", unit="hz", above=0),
+# What the words of sheets.csv read. After a word, ! says that the cell must be filled in, ? that
+# it is read only where it is; words parted by | are those that the cell may hold.
+_FIGURES: dict[str, Cell] = {
+    "levels": cells.levels,
+    "hz": cells.number(unit="hz", low=0),
+    "hz above 0": cells.number(unit="hz", above=0),
+    "db": cells.number(unit="db"),
+    "ms": cells.number(unit="ms", per=1000),
+    "ms above 0": cells.number(unit="ms", per=1000, above=0),
+    "number": cells.number(low=0),
+    "any length": cells.length(),
+    "length": cells.length(low=0),
+    "length above 0": cells.length(above=0),
+    "depth": cells.length(above=0, usual=DEPTH),
+    "speed": cells.speed,
+    "flow": cells.quantity(FLOW_UNITS_L_PER_S, "flow"),
+    "pressure": cells.quantity(PRESSURE_UNITS_KPA, "pressure"),
 }
+_WORDS: dict[str, Cell] = {
+    "text": Sheet.text,
+    "name": lambda row, column: row.text(column) or None,
+    "id": cells.identifier,
+    "own id": cells.own_id,
+    "place": Sheet.place,
+    "point": Sheet.point,
+    "yes or no": Sheet.yes_no,
+    "yes": lambda row, column: bool(row.yes_no(column)),
+    "sensor": cells.choice(*get_args(ReadingKind), default="surface"),
+    "surface": cells.surface,
+    "valves": cells.valves,
+    "supply": cells.supply,
+    "fitting": cells.fitting,
+    "units": cells.unit_words,
+    "year": lambda row, column: row.whole(column, 1800, 2200),
+    "time": cells.time,
+    "day": cells.day,
+    "volume": volume_unit,
+    "state": lambda row, column: state_word(row.text(column)),
+}
+# The same text may mean another thing in another row.
+_BY_ROW = ("id", "own id", "levels", "flow", "pressure")
 
-READINGS = Kind(
-    "readings.csv",
-    Reading,
-    {
-        "reading": Column(
-            "id",
-            cells.only("number each reading once; repeats at a place go into one level cell"),
-            by_row=True,
-        ),
-        "kind": Column("kind", cells.choice(*get_args(ReadingKind), default="surface")),
-        "place": Column("place", Sheet.place),
-        "level": Column("levels", cells.levels, numeric=True, by_row=True),
-        **_BAND,
-        "surface": Column("surface", cells.surface),
-        "background": cells.number("background", unit="db"),
-        "gain_db": cells.number("gain_db", unit="db"),
-        "session": Column("session", Sheet.text),
-        "recording": Column("recording", cells.optional),
-        "everything_off": Column("everything_off", Sheet.yes_no),
-        "depth": cells.length("depth_m", above=0, usual=DEPTH),
-        "date": Column("date", Sheet.text),
-        **cells.ENDS,
-    },
-    ("place",),
-    _judge_reading,
-    holds=("level", "recording"),
-)
-CHECKS = Kind(
-    "checks.csv",
-    StopTest,
-    {
-        "check": Column("id", cells.identifier, by_row=True),
-        "kind": Column("", cells.choice("stop")),
-        "place": Column("place", Sheet.place),
-        "fitting": Column("fitting", cells.fitting),
-        **{name: Column(name, cells.levels, numeric=True, by_row=True) for name in _STOPPED},
-        **_BAND,
-        **cells.ENDS,
-    },
-    ("place",),
-    _judge_check,
-    holds=_STOPPED,
-)
-DELAYS = Kind(
-    "delays.csv",
-    Delay,
-    {
-        "delay": Column("id", cells.only("number each once"), by_row=True),
-        "first": Column("first", Sheet.place),
-        "second": Column("second", Sheet.place),
-        "delay_ms": cells.number("delay_s", per=1000, unit="ms"),
-        "sigma_ms": cells.number("sigma_s", per=1000, unit="ms", above=0),
-        "speed_check": Column("speed_check", lambda row, column: bool(row.yes_no(column))),
-        "shown_distance": cells.length("shown_distance_m", low=0),
-        "shown_length": cells.length("shown_length_m", low=0),
-        "shown_speed": Column("shown_speed_m_per_s", cells.speed, numeric=True),
-        "recording_first": Column("recording_first", cells.optional),
-        "recording_second": Column("recording_second", cells.optional),
-        **_BAND,
-        **cells.ENDS,
-    },
-    ("first", "second"),
-    _judge_delay,
-)
-FITTINGS = Kind(
-    "fittings.csv",
-    Fitting,
-    {
-        "point": Column("point", Sheet.point),
-        "lead": cells.length("lead_m", low=0),
-        **cells.ENDS,
-    },
-    ("point", "lead"),
-    _judge_fitting,
-)
-ISOLATIONS = Kind(
-    "isolations.csv",
-    Isolation,
-    {
-        "isolation": Column("id", cells.identifier, by_row=True),
-        "valves": Column("valves", cells.valves),
-        "result": Column("result", cells.choice("stopped", "slower", "same")),
-        "flow_before": cells.quantity("flow_before_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
-        "flow_after": cells.quantity("flow_after_l_per_s", FLOW_UNITS_L_PER_S, "flow"),
-        "unit": Column("", cells.unit_words),
-        "pressure_before": cells.quantity("pressure_before_kpa", PRESSURE_UNITS_KPA, "pressure"),
-        "pressure_after": cells.quantity("pressure_after_kpa", PRESSURE_UNITS_KPA, "pressure"),
-        "supply": Column("supply", cells.supply),
-        **cells.ENDS,
-    },
-    ("valves",),
-    _judge_isolation,
-)
-CALIBRATION = Kind(
-    "calibration.csv",
-    Calibration,
-    {
-        "point": Column("point", Sheet.place),
-        "measured": cells.needed(cells.length("measured_m")),
-        "leg": Column("leg", cells.optional),
-        **cells.ENDS,
-    },
-    ("point", "measured"),
-    _judge_calibration,
-)
-SIGHTINGS = Kind(
-    "sightings.csv",
-    Sighting,
-    {
-        "place": Column("place", Sheet.place),
-        "what": cells.needed(Column("what", cells.choice("wet", "warm", "sunk", "green"))),
-        **cells.ENDS,
-    },
-    ("place", "what"),
-)
-HOLES = Kind(
-    "holes.csv",
-    Hole,
-    {
-        "hole": Column("id", cells.identifier, by_row=True),
-        "from": Column("start", Sheet.place),
-        "to": Column("finish", Sheet.place),
-        "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
-        "outcome": Column("outcome", cells.choice("leak", "dry", "wet")),
-        "water_from": Column("water_from", cells.choice("up", "down")),
-        **cells.ENDS,
-    },
-    ("from", "to"),
-)
-PAST_LEAKS = Kind(
-    "leaks_past.csv",
-    PastLeak,
-    {
-        "place": Column("place", Sheet.place),
-        "year": Column("year", lambda row, column: row.whole(column, 1800, 2200)),
-        **cells.ENDS,
-    },
-    ("place",),
-)
-FOUND = Kind(
-    "found.csv",
-    Found,
-    {
-        "outcome": cells.needed(Column("outcome", cells.choice("leak", "dry"))),
-        "place": cells.if_there(Column("place", Sheet.place)),
-        "depth": cells.length("depth_m", above=0, usual=DEPTH),
-        "cause": Column("cause", Sheet.text),
-        "from": cells.if_there(Column("start", Sheet.place)),
-        "to": cells.if_there(Column("finish", Sheet.place)),
-        "pipe_exposed": Column("pipe_exposed", Sheet.yes_no),
-        "date": cells.if_there(Column("date", cells.day)),
-        **cells.ENDS,
-    },
-    ("outcome",),
-    _judge_found,
-)
-TAPES = Kind(
-    "tapes.csv",
-    Tape,
-    {
-        "point": Column("point", Sheet.required),
-        "from": Column("start", Sheet.required),
-        "distance": cells.needed(cells.length("distance_m", above=0)),
-        "side": Column("side", cells.choice("left", "right")),
-        "code": Column("code", Sheet.text),
-        **cells.ENDS,
-    },
-    ("point", "from", "distance"),
-)
+
+def _column(field: str, word: str) -> Column:
+    bare = word.rstrip("!?")
+    read = (_FIGURES | _WORDS).get(bare) or cells.choice(*filter(None, bare.split("|")))
+    if bare != word:
+        read = cells.filled(read, must=word.endswith("!"))
+    return Column(field, read, numeric=bare in _FIGURES, by_row=bare in _BY_ROW)
+
+
+def _kinds(of: Mapping[str, tuple[str, Any, Judge | None]]) -> dict[str, Kind]:
+    text = resources.files("geoleak.readers").joinpath("sheets.csv").read_text("utf-8")
+    rows = list(csv.DictReader(text.splitlines()))
+    ends = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
+    kinds = {}
+    for name, (file, record, judge) in of.items():
+        own = [row for row in rows if row["sheet"] == file]
+        columns = {row["column"]: _column(row["field"], row["cell"]) for row in own} | ends
+        needed, holds = (
+            tuple(row["column"] for row in own if row[key]) for key in ("needed", "holds")
+        )
+        kinds[name] = Kind(file, record, columns, needed, judge, holds)
+    return kinds
+
+
 # What each sheet fills of a Site.
-KINDS = {
-    "readings": READINGS,
-    "delays": DELAYS,
-    "fittings": FITTINGS,
-    "isolations": ISOLATIONS,
-    "calibrations": CALIBRATION,
-    "sightings": SIGHTINGS,
-    "holes": HOLES,
-    "past_leaks": PAST_LEAKS,
-    "meter": METER,
-    "found": FOUND,
-    "stop_tests": CHECKS,
-}
-
-
+KINDS = _kinds(
+    {
+        "readings": ("readings.csv", Reading, _judge_reading),
+        "delays": ("delays.csv", Delay, _judge_delay),
+        "fittings": ("fittings.csv", Fitting, _judge_fitting),
+        "isolations": ("isolations.csv", Isolation, _judge_isolation),
+        "calibrations": ("calibration.csv", Calibration, _judge_calibration),
+        "sightings": ("sightings.csv", Sighting, None),
+        "holes": ("holes.csv", Hole, None),
+        "past_leaks": ("leaks_past.csv", PastLeak, None),
+        "meter": ("meter.csv", MeterRow, judge_meter),
+        "found": ("found.csv", Found, _judge_found),
+        "stop_tests": ("checks.csv", StopTest, _judge_check),
+        "tapes": ("tapes.csv", Tape, None),
+    }
+)
+TAPES, READINGS = KINDS.pop("tapes"), KINDS["readings"]
 SHEETS = {kind.file: kind for kind in KINDS.values()}
 
 
@@ -356,7 +252,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
         if sheet is None or (kind is READINGS and not _has_levels(sheet)):
             found[name] = ()
             continue
-        rows = list((kind is METER and logged(sheet)) or ())
+        rows = list((name == "meter" and logged(sheet)) or ())
         rows = rows or [record for _, record in records(sheet) if record is not None]
         _say_unused(sheet, rows)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)

@@ -18,7 +18,7 @@ import functools
 from collections.abc import Callable
 from dataclasses import dataclass, fields
 from importlib import resources
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from geoleak.errors import Refused, one_slip_away
 
@@ -119,9 +119,6 @@ class PipeSize:
     wall_mm: float
     source: str
     flag: str
-
-
-Named = TypeVar("Named", Material, Soil, Surface)
 
 
 @functools.cache
@@ -242,7 +239,7 @@ def names(table: str) -> tuple[str, ...]:
     return tuple(row["name"] for row in _rows(table))
 
 
-def _named(kind: type[Named], table: str, name: str) -> Named:
+def _named(kind: Any, table: str, name: str) -> Any:
     spellings = {each: row for row in rows_of(kind, table) for each in (*row.also, row.name)}
     found = spellings.get(_fold(name))
     if found is None:
