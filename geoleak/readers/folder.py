@@ -172,7 +172,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
     sheets = read_sheets(collector, places, settings)
     if not sheets["readings"] and not sheets["delays"]:
         collector.note(
-            "no_readings", "no reading and no delay is filled in yet", Origin(toml.label)
+            "no_readings", "no reading and no delay is filled in yet", Origin(toml.file.label)
         )
     if tables is None:
         named, at = settings.tables, toml.origin("tables", "file")

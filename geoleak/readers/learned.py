@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
-import math
-from collections.abc import Mapping
+import functools
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
+
+from pydantic import Field, create_model
 
 from geoleak import tables
-from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean, shown
+from geoleak.errors import Complaint, InputError, Origin
 from geoleak.readers.collector import Collector
-from geoleak.readers.toml import MOST_BYTES, Places, parse_toml
+from geoleak.readers.toml import TomlFile
+from geoleak.site import Number, Table, Whole
 from geoleak.tables.learned import SHARES, Learned, Tables, learnables
 
 HEAD = "learned"
@@ -24,7 +25,14 @@ MEMBERS = {
 WIDEST_LOG = 2.0
 # A spread under this part of the widest is no spread: nothing is known without one.
 LEAST = 1e-3
-Range = tuple[float, float]
+
+
+class Head(Table):
+    """``[learned]``: the sites behind the values, and the dates of the first and the last."""
+
+    sites: Annotated[Whole, Field(ge=1)]
+    first: Any = Field(default="", validation_alias="from")
+    last: Any = Field(default="", validation_alias="to")
 
 
 def read_tables(path: Path) -> Tables:
@@ -46,89 +54,33 @@ def read_tables(path: Path) -> Tables:
 
 def tables_of(collector: Collector, name: str, asked_at: Origin) -> Tables:
     """Return the learned values of a file of the collector's folder; complaints are its."""
-    label = collector.label(name)
-    data = collector.read_bytes(name, asked_at, most=MOST_BYTES)
-    parsed = None if data is None else parse_toml(data, label, collector)
-    if data is None or parsed is None:
+    file = TomlFile.read(name, asked_at, collector)
+    found: Any = None if file is None else file.checked(_model())
+    if file is None or found is None:
         return Tables()
-    head = parsed[0].get(HEAD)
-    if not isinstance(head, Mapping):
-        what = f"[{HEAD}] is missing"
-        collector.complain(Origin(label), what, "name a file that record --learn wrote")
-        return Tables()
-    sheet = _Sheet(*parsed, label, collector)
-    held = sheet.tables()
-    sites = sheet.numbers(HEAD, {"sites": (1, math.inf)}, also=("from", "to"))["sites"]
-    rows = []
-    for key in [each for each in held if each != HEAD]:
-        kind = learnables()[key.partition(".")[0]]
+    rows: list[Learned] = []
+    for key in (each for each in file.values if each != HEAD):
+        members, row = file.values[key], getattr(found, key)
+        held = {f"{key}.{each}": getattr(row, each) for each in members if key in MEMBERS}
+        rows += [Learned(each, **dict(told)) for each, told in (held or {key: row}).items()]
+    sites, first, last = found.learned.sites, str(found.learned.first), str(found.learned.last)
+    return Tables(tuple(rows), name, collector.inputs[name], sites, first, last)
+
+
+@functools.cache
+def _model() -> Any:
+    """Return what a file of learned values may hold: the range of each figure of each row."""
+    held: dict[str, Any] = {HEAD: (Head, ...)}
+    for name, kind in learnables().items():
         widest = WIDEST_LOG if kind.logarithm else kind.high - kind.low
-        ranges = {"value": (kind.low, kind.high), "spread": (LEAST * widest, widest)}
-        told = sheet.numbers(key, ranges | {"sites": (1, math.inf), "sd": (0.0, widest)})
-        rows.append(Learned(key, told["value"], told["spread"], int(told["sites"]), told["sd"]))
-    dates = [str(head.get(key, "")) for key in ("from", "to")]
-    return Tables(tuple(rows), name, hashlib.sha256(data).hexdigest(), int(sites), *dates)
-
-
-class _Sheet:
-    """What one file holds, each complaint where it stands."""
-
-    def __init__(
-        self, values: Mapping[str, Any], places: Places, label: str, collector: Collector
-    ) -> None:
-        self.values, self.places = values, places
-        self.label, self.collector = label, collector
-
-    def complain(self, name: str, what: str, remedy: str, *, key: bool = True) -> None:
-        """Keep a complaint of a dotted name, at its key or at its value."""
-        where = Origin(self.label, *self.places.of(tuple(name.split(".")), key=key))
-        self.collector.complain(where, what, remedy)
-
-    def tables(self) -> dict[str, Mapping[str, Any]]:
-        """Return the tables of known names by dotted name."""
-        known = {HEAD, *learnables()} - set(MEMBERS)
-        known |= {f"{family}.{each}" for family, members in MEMBERS.items() for each in members}
-        held: dict[str, Any] = {}
-        for top, value in self.values.items():
-            inner = value.items() if top in MEMBERS and isinstance(value, Mapping) else ()
-            held |= {f"{top}.{each}": row for each, row in inner} or {top: value}
-        for name, row in held.items():
-            if name not in known:
-                near = did_you_mean(name, known) or "leave it out"
-                self.complain(name, f'unknown value "{name}"', near)
-            elif not isinstance(row, Mapping):
-                self.complain(name, f"{name} is not a table", f"write [{name}] above its keys")
-        return {n: row for n, row in held.items() if n in known and isinstance(row, Mapping)}
-
-    def numbers(
-        self, table: str, ranges: Mapping[str, Range], *, also: tuple[str, ...] = ()
-    ) -> dict[str, float]:
-        """Return the numbers of a table, each in its range; its lower end after a complaint."""
-        row: Any = self.values
-        for part in table.split("."):
-            row = row[part]
-        for key in row:
-            if key not in ranges and key not in also:
-                near = did_you_mean(key, ranges) or f"known here: {', '.join(ranges)}"
-                self.complain(f"{table}.{key}", f'unknown key "{table}.{key}"', near)
-        found = {}
-        for key, (low, high) in ranges.items():
-            found[key] = low
-            if key not in row:
-                self.complain(table, f"{table}.{key} is missing", f"write {key} = ...")
-                continue
-            try:
-                found[key] = _number(row[key], low, high)
-            except Refused as error:
-                what = f"{table}.{key}: {error.what}"
-                self.complain(f"{table}.{key}", what, error.remedy, key=False)
-        return found
-
-
-def _number(value: Any, low: float, high: float) -> float:
-    right = f"write {low:g} to {high:g}" if math.isfinite(high) else f"write {low:g} or more"
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise Refused(f"{shown(value)} is no number", right)
-    if not low <= value <= high:
-        raise Refused(f"{shown(value)} is out of range", right)
-    return float(value)
+        row: Any = create_model(
+            name,
+            __base__=Table,
+            value=(Annotated[Number, Field(ge=kind.low, le=kind.high)], ...),
+            spread=(Annotated[Number, Field(ge=LEAST * widest, le=widest)], ...),
+            sites=(Annotated[Whole, Field(ge=1)], ...),
+            sd=(Annotated[Number, Field(ge=0, le=widest)], ...),
+        )
+        members: dict[str, Any] = dict.fromkeys(MEMBERS.get(name, ()), (row, None))
+        held[name] = (create_model(name, __base__=Table, **members) if members else row, None)
+    return create_model("LearnedFile", __base__=Table, **held)

@@ -265,7 +265,7 @@ class LegReader:
         joins_at: str | None,
     ) -> None:
         """Complain where a leg has fewer than two different places to run through."""
-        if self.collector.complaints_in(self.toml.label):
+        if self.collector.complaints_in(self.toml.file.label):
             return
         if len(marks) > MOST_MARKS:
             what = f'leg "{table.name}" has {len(marks)} marks, more than {MOST_MARKS}'

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, get_args
+from typing import Any, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -35,6 +35,7 @@ _REMEDIES = {
     "points": 'add [points] with file = "points.csv"',
     "file": 'write file = "..."',
     "name": 'write name = "..."',
+    "learned": "name a file that record --learn wrote",
 }
 _MASKED = re.compile(
     r'"""(?:\\.|[^\\])*?"{3,5}|\'\'\'.*?\'{3,5}|"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\'|#[^\n]*', re.S
@@ -109,26 +110,78 @@ def _table_path(names: Path, opening: str, counts: dict[Path, int]) -> Path:
     return path
 
 
-@dataclass(frozen=True, slots=True)
-class SiteToml:
-    """What site.toml states, and where."""
+Model = TypeVar("Model", bound=BaseModel)
 
-    settings: Settings
-    label: str
+
+@dataclass(frozen=True, slots=True)
+class TomlFile:
+    """What a TOML file holds, as written, and where."""
+
+    values: dict[str, Any]
     places: Places
-    values: Mapping[str, Any] = field(default_factory=dict)
-    """As written."""
+    label: str
+    collector: Collector
+
+    @classmethod
+    def read(cls, name: str, asked_at: Origin, collector: Collector) -> TomlFile | None:
+        """Return a file of the folder; ``None`` after complaints."""
+        data, label = collector.read_bytes(name, asked_at, most=MOST_BYTES), collector.label(name)
+        try:
+            text, encoding = decode_text(data) if data is not None else ("", "")
+        except Refused as error:
+            collector.complain_of(Origin(label), error)
+            return None
+        if data is None:
+            return None
+        if encoding != "UTF-8":
+            collector.note("encoding", f"read as {encoding}", Origin(label))
+        text = text.replace("\r\n", "\n")
+        if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
+            what = f"a key has more than {MOST_PARTS} parts"
+            collector.complain(Origin(label), what, "write tables in brackets, as in [points]")
+            return None
+        values = _loads(text, label, collector)
+        if values is None:
+            return None
+        if (crowded := _crowded(values)) is not None:
+            collector.complain(Origin(label), *crowded)
+            return None
+        return cls(values, places_of(text), label, collector)
 
     def origin(self, *path: str | int, key: bool = False) -> Origin:
         """Return where a value (or its key) stands."""
         return Origin(self.label, *self.places.of(path, key=key))
 
+    def checked(self, model: type[Model]) -> Model | None:
+        """Return the values as a record; ``None`` after complaints."""
+        context = {"unit": _unit(self.values)}
+        try:
+            return model.model_validate(self.values, context=context, by_alias=True, by_name=False)
+        except ValidationError as error:
+            for each in error.errors(include_url=False):
+                path, key, what, remedy = _judged(each, self.values, model)
+                self.collector.complain(self.origin(*path, key=key), what, remedy)
+        return None
+
+
+class SiteToml(NamedTuple):
+    """What site.toml states, and where."""
+
+    settings: Settings
+    file: TomlFile
+
+    @property
+    def origin(self) -> Callable[..., Origin]:
+        """Tells where a value (or its key) stands."""
+        return self.file.origin
+
     @property
     def stated(self) -> Mapping[str, Origin]:
         """Where each key stands, by dotted path."""
-        where = {**self.places.keys, **self.places.values}
+        where = {**self.file.places.keys, **self.file.places.values}
+        label = self.file.label
         return MappingProxyType(
-            {".".join(map(str, path)): Origin(self.label, *at) for path, at in where.items()}
+            {".".join(map(str, path)): Origin(label, *at) for path, at in where.items()}
         )
 
 
@@ -142,49 +195,16 @@ def read_site_toml(collector: Collector) -> SiteToml | None:
         remedy = "name a site folder, or start one with: geoleak new POINTS.csv"
         collector.complain(Origin(label), what, remedy)
         return None
-    data = collector.read_bytes(NAME, Origin(label), most=MOST_BYTES)
-    parsed = None if data is None else parse_toml(data, label, collector)
-    if parsed is None:
+    file = TomlFile.read(NAME, Origin(label), collector)
+    if file is None:
         return None
-    values, places = parsed
-    context = {"unit": _unit(values)}
-    values.setdefault("crew", {})  # its defaults are round in the site's unit
-    try:
-        settings = Settings.model_validate(values, context=context, by_alias=True, by_name=False)
-    except ValidationError as error:
-        for each in error.errors(include_url=False):
-            _complain(each, values, places, label, collector)
+    file.values.setdefault("crew", {})  # its defaults are round in the site's unit
+    settings = file.checked(Settings)
+    if settings is not None and settings.point_file is None and settings.network is None:
+        where = file.origin(key=True)
+        collector.complain(where, "points is missing", _REMEDIES["points"])
         return None
-    if settings.point_file is None and settings.network is None:
-        where = places.of((), key=True)
-        collector.complain(Origin(label, *where), "points is missing", _REMEDIES["points"])
-        return None
-    return SiteToml(settings, label, places, values)
-
-
-def parse_toml(
-    data: bytes, label: str, collector: Collector
-) -> tuple[dict[str, Any], Places] | None:
-    """Return what a TOML file holds and where it stands; ``None`` after complaints."""
-    try:
-        text, encoding = decode_text(data)
-    except Refused as error:
-        collector.complain_of(Origin(label), error)
-        return None
-    if encoding != "UTF-8":
-        collector.note("encoding", f"read as {encoding}", Origin(label))
-    text = text.replace("\r\n", "\n")
-    if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
-        what = f"a key has more than {MOST_PARTS} parts"
-        collector.complain(Origin(label), what, "write tables in brackets, as in [points]")
-        return None
-    values = _loads(text, label, collector)
-    if values is None:
-        return None
-    if (crowded := _crowded(values)) is not None:
-        collector.complain(Origin(label), *crowded)
-        return None
-    return values, places_of(text)
+    return None if settings is None else SiteToml(settings, file)
 
 
 def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None:
@@ -237,36 +257,30 @@ _WORDS = {
 }
 
 
-def _complain(
-    error: Mapping[str, Any],
-    values: Mapping[str, Any],
-    places: Places,
-    label: str,
-    collector: Collector,
-) -> None:
-    path, kind, key = error["loc"], error["type"], True
-    name = dotted(path)
+def _judged(
+    error: Mapping[str, Any], values: Mapping[str, Any], model: type[BaseModel]
+) -> tuple[Path, bool, str, str]:
+    """Return the path of what is wrong, whether its key is, what is wrong, and the remedy."""
+    path, kind, name = error["loc"], error["type"], dotted(error["loc"])
     if kind == "missing":
-        what = f"{name} is missing"
         remedy = _REMEDIES.get(str(path[-1]), f"write {path[-1]} = ...")
-        path = path[:-1]
-    elif kind == "extra_forbidden":
-        known = list(_fields(path[:-1]))
-        what = f'unknown key "{name}"'
+        return path[:-1], True, f"{name} is missing", remedy
+    if kind == "extra_forbidden":
+        known = list(_fields(path[:-1], model))
         remedy = did_you_mean(str(path[-1]), known) or f"known here: {', '.join(known)}"
-    elif kind in ("tuple_type", "list_type", "iterable_type"):
-        what = f"{name} is not a list of tables"
+        return path, True, f'unknown key "{name}"', remedy
+    if kind in ("tuple_type", "list_type", "iterable_type"):
         remedy = f"write [[{path[-1]}]] in double brackets above each"
-    elif kind in ("model_type", "dict_type", "model_attributes_type", "mapping_type"):
-        what, remedy = f"{name} is not a table", f"write [{path[-1]}] above its keys"
-    else:
-        key = False
-        what, remedy = _of_value(error, path, values)
-        what = f"{name}: {what}"
-    collector.complain(Origin(label, *places.of(path, key=key)), what, remedy)
+        return path, True, f"{name} is not a list of tables", remedy
+    if kind in ("model_type", "dict_type", "model_attributes_type", "mapping_type"):
+        return path, True, f"{name} is not a table", f"write [{path[-1]}] above its keys"
+    what, remedy = _of_value(error, path, values, model)
+    return path, False, f"{name}: {what}", remedy
 
 
-def _of_value(error: Mapping[str, Any], path: Path, values: Mapping[str, Any]) -> tuple[str, str]:
+def _of_value(
+    error: Mapping[str, Any], path: Path, values: Mapping[str, Any], model: type[BaseModel]
+) -> tuple[str, str]:
     """Return what is wrong with a value of a known key, and what would be right."""
     context, value = error.get("ctx", {}), _raw(values, path)
     if error["type"] not in _WORDS:
@@ -278,7 +292,7 @@ def _of_value(error: Mapping[str, Any], path: Path, values: Mapping[str, Any]) -
         words = re.findall(r"'([^']*)'", limit)
         near = f"{did_you_mean(str(value), words)} ".lstrip()
         limit = ", ".join(f'"{each}"' for each in words)
-    elif _fields(path[:-1]).get(str(path[-1]), "").endswith("_m"):
+    elif _fields(path[:-1], model).get(str(path[-1]), "").endswith("_m"):
         metres = parse_length(value, unit=_unit(values))
         comparison = "more than" if key == "le" else "not above"
         what, remedy = f"{{shown}} is {metres:.4g} m, {comparison} {limit:g} m", "check its unit"
@@ -306,9 +320,8 @@ def dotted(path: Path) -> str:
     return text
 
 
-def _fields(path: Path) -> dict[str, str]:
+def _fields(path: Path, model: Any) -> dict[str, str]:
     """Return the keys of the table at a path, and the fields that they fill."""
-    model: Any = Settings
     for part in path:
         if isinstance(part, str):
             model = _model_in(model.model_fields[_fields_of(model)[part]].annotation)

@@ -40,11 +40,14 @@ if TYPE_CHECKING:
         LocateRequest,
         MeterSettings,
         NetworkSettings,
+        Number,
         PointFile,
         PriorSettings,
         Settings,
         StatedLeg,
+        Table,
         Utility,
+        Whole,
     )
     from geoleak.site.site import Site
 
