@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal
@@ -21,7 +21,7 @@ from geoleak.readers import (
     PointContext,
     Table,
     decode_text,
-    likely_ids,
+    no_ids,
     number_order,
     read_positions,
     read_table,
@@ -128,10 +128,9 @@ def understand(
         raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
     is_layer = path.suffix.casefold() in LAYER_SUFFIXES
     if table.column("id") is None and not is_layer:
-        what = f"no column is known as the point id (columns: {', '.join(table.header.names)})"
-        remedy = f'state it: --columns id="{likely_ids(table) or "..."}"'
-        collector.complain(Origin(path.as_posix(), 1), what, remedy)
-    in_degrees, east, north = _middle(table, context)
+        what, likely = no_ids(table)
+        collector.complain(Origin(path.as_posix(), 1), what, f'state it: --columns id="{likely}"')
+    in_degrees, east, north = _middle(table)
     collector.finish()
     ordered = (table.has_header and not table.header.axis_letters) or is_layer
     layout = None if ordered else _decided(info, east, north)
@@ -174,25 +173,21 @@ def _local() -> CrsInfo:
     return crs_info("local", length_unit="m")
 
 
-def _middle(table: Table, context: PointContext) -> tuple[bool, float, float]:
+def _middle(table: Table) -> tuple[bool, float, float]:
     """Return whether positions are degrees, and the medians of easting and northing."""
-    roles = table.header.roles
-    grid = "northing" in roles and "easting" in roles
-    if not grid and "latitude" in roles and "longitude" in roles:
-        scratch = Collector(context.collector.folder)
-        lon, lat = (_median(table.numbers(r, scratch)) for r in ("longitude", "latitude"))
-        return True, lon, lat
-    pair = read_positions(table, _local(), context.collector)
+    context = replace(table.context, info=_local())
+    if not table.has("northing", "easting") and table.has("latitude", "longitude"):
+        quiet = replace(context, collector=Collector(context.collector.folder))
+        read = replace(table, context=quiet)
+        return True, _median(read.numbers("longitude")), _median(read.numbers("latitude"))
+    pair = read_positions(replace(table, context=context))
     if pair is None:
         return False, float("nan"), float("nan")
-    east, north = _median(pair[0]), _median(pair[1])
-    in_degrees = table.has_header is False and max(abs(east), abs(north)) <= 180
-    return in_degrees, east, north
+    east, north = map(_median, pair)
+    return not table.has_header and max(abs(east), abs(north)) <= 180, east, north
 
 
-def _median(values: np.ndarray | None) -> float:
-    if values is None:
-        return 0.0
+def _median(values: np.ndarray) -> float:
     there = values[np.isfinite(values)]
     return float(np.median(there)) if there.size else 0.0
 

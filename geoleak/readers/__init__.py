@@ -16,7 +16,7 @@ from geoleak.readers.plausible import (
     doubt,
     is_bare,
 )
-from geoleak.readers.points import LAYER_SUFFIXES, likely_ids, read_positions, read_table
+from geoleak.readers.points import LAYER_SUFFIXES, no_ids, read_positions, read_table
 from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.sheets import SHEETS, header_of
 from geoleak.readers.table import PointContext, Table

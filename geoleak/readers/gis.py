@@ -21,8 +21,8 @@ from geoleak.crs import axis_unit, brought, horizontal_crs
 from geoleak.errors import Complaint, CrsError, InputError, Origin, listed
 from geoleak.readers.collector import MOST_BYTES
 from geoleak.readers.headers import Header, read_header
-from geoleak.readers.table import PointContext, Table, stated_columns
-from geoleak.readers.text import MOST_COLUMNS, NumberedRows
+from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
+from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
 _FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
@@ -39,7 +39,6 @@ _SKIPPED = (
     "MVT", "ADBC", "GPSBabel", "STACIT", "STACTA", "WMS", "WMTS", "WCS", "DAAS", "OGR_PDS", "VICAR",
     "JSONFG", "MapML", "LVBAG",
 )  # fmt: skip
-_POSITION_ROLES = ("northing", "easting", "latitude", "longitude")
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}
 
 
@@ -224,17 +223,6 @@ def _unreadable(error: Exception, origin: Origin) -> InputError:
     return refused(origin, f"cannot be read ({why})", _REMEDY)
 
 
-def attribute_text(value: Any) -> str:
-    """Return an attribute's value as text; what is not stated is blank."""
-    if hasattr(value, "item"):
-        value = value.item()
-    if value is None or value != value:
-        return ""
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value).strip()
-
-
 # --- points ----------------------------------------------------------------------------------
 
 
@@ -247,69 +235,62 @@ def read_point_layer(name: str, *, label: str, context: PointContext) -> Table |
         gpx = PurePath(name).suffix.casefold() == ".gpx"
         chosen = "waypoints" if gpx and "waypoints" in layers else layers[0]
         layer = read_layer(source, chosen, origin, flat=False)
+        if len(layers) > 1:
+            text = f'the layer "{chosen}" is read, of {listed(layers)}'
+            collector.note("first_layer", text, origin)
+        xyz = _coordinates(layer, label)
+        pair = _in_site_crs(xyz, layer.crs, label, context)
     except InputError as error:
         collector.complaints.extend(error.complaints)
         return None
-    if len(layers) > 1:
-        collector.note("first_layer", f'the layer "{chosen}" is read, of {listed(layers)}', origin)
-    xyz = _coordinates(layer, label, context)
-    pair = None if xyz is None else _in_site_crs(xyz, layer.crs, label, context)
-    return None if xyz is None or pair is None else _table(layer, xyz, pair, label, context)
+    except CrsError as error:
+        collector.complain_of(origin, error)
+        return None
+    return _table(layer, xyz, pair, label, context)
 
 
-def _coordinates(layer: Layer, label: str, context: PointContext) -> NDArray[np.float64] | None:
+def _coordinates(layer: Layer, label: str) -> NDArray[np.float64]:
     """Return (n, 3) coordinates; only single points are taken, all else is named."""
     import shapely
 
-    shapes = layer.shapes
+    shapes, origin = layer.shapes, Origin(label)
     if not len(shapes):
-        context.collector.complain(Origin(label), "the layer holds no points", "export it again")
-        return None
+        raise refused(origin, "the layer holds no points", "export it again")
     if not any(each is not None for each in shapes):
-        what = "the layer is a table without geometry"
-        context.collector.complain(Origin(label), what, "name a layer of points")
-        return None
+        raise refused(origin, "the layer is a table without geometry", "name a layer of points")
     kinds = shapely.get_type_id(shapes)
     single = (kinds == 4) & (shapely.get_num_geometries(shapes) == 1)
     shapes[single] = shapely.get_geometry(shapes[single], 0)
-    bad = np.flatnonzero((kinds != 0) & ~single)
-    for row in bad[:20]:
+    wrong = []
+    for row in np.flatnonzero((kinds != 0) & ~single)[:20].tolist():
         what = "no geometry" if shapes[row] is None else f"a {shapes[row].geom_type}"
-        context.collector.complain(
-            Origin(label, int(row) + 1), f"feature {row + 1} is {what}", "points are wanted here"
-        )
-    if bad.size:
-        return None
-    xyz = shapely.get_coordinates(shapes, include_z=True)
+        what = f"feature {row + 1} is {what}"
+        wrong.append(Complaint(Origin(label, row + 1), what, "points are wanted here"))
+    if wrong:
+        raise InputError(wrong)
+    xyz = np.asarray(shapely.get_coordinates(shapes, include_z=True), dtype=np.float64)
     if len(xyz) != len(shapes) or not np.isfinite(xyz[:, :2]).all():
-        context.collector.complain(
-            Origin(label), "some features have empty or non-finite points", "take them out"
-        )
-        return None
-    return np.asarray(xyz, dtype=np.float64)
+        raise refused(origin, "some features have empty or non-finite points", "take them out")
+    return xyz
 
 
 def _in_site_crs(
     xyz: NDArray[np.float64], text: str | None, label: str, context: PointContext
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return easting and northing in the site's CRS; another CRS is transformed, none refused."""
     site, origin, collector = context.info.projection, Origin(label), context.collector
+    easting, northing = xyz[:, 0], xyz[:, 1]
     if text is None and site is not None:
-        collector.complain(origin, "the layer states no CRS", "export it with one")
-        return None
-    if site is None or text is None:
+        raise refused(origin, "the layer states no CRS", "export it with one")
+    if site is None:
         if text is not None:
             said = f"the site is local: the layer's CRS {text} is not used"
             collector.note("layer_crs_not_used", said, origin)
-        return xyz[:, 0], xyz[:, 1]
-    try:
-        own = horizontal_crs(str(text))
-        if own.equals(site.crs, ignore_axis_order=True):
-            return xyz[:, 0], xyz[:, 1]
-        easting, northing, shift = brought(str(text), site, xyz[:, 0], xyz[:, 1])
-    except CrsError as error:
-        collector.complain_of(origin, error)
-        return None
+        return easting, northing
+    own = horizontal_crs(str(text))
+    if own.equals(site.crs, ignore_axis_order=True):
+        return easting, northing
+    easting, northing, shift = brought(str(text), site, easting, northing)
     aside = ""
     if shift is not None:
         aside = f", on another datum: they may lie {shift.accuracy_m:g} m aside"
@@ -337,24 +318,24 @@ def _table(
     if label.casefold().endswith(".gpx"):
         roles = {_GPX_ROLES[name]: at for at, name in enumerate(names) if name in _GPX_ROLES}
         header = Header(roles, tuple(names))
-    header = stated_columns(header, context.spec, context.collector, context.asked)
-    roles = {role: at for role, at in header.roles.items() if role not in _POSITION_ROLES}
+    header = stated_columns(header, context)
+    roles = {role: at for role, at in header.roles.items() if role not in (*GRID, *DEGREES)}
     columns: list[Any] = [
-        np.array([attribute_text(each) for each in values.tolist()], dtype=object)
+        np.array([cell_text(each) for each in values.tolist()], dtype=object)
         for values in layer.fields.values()
     ]
-    wanted = ("longitude", "latitude") if context.info.geographic else ("easting", "northing")
-    coordinates = dict(zip(wanted, pair, strict=True))
+    geometry = dict(zip(DEGREES if context.info.geographic else GRID, pair, strict=True))
     if "elevation" not in roles and np.isfinite(xyz[:, 2]).any():
-        coordinates["elevation"] = xyz[:, 2]
-    for role, values in coordinates.items():
-        roles[role] = len(columns)
-        columns.append(values)
-    full = (*names, *(f"geometry {index}" for index in range(len(columns) - len(names))))
+        geometry["elevation"] = xyz[:, 2]
+    roles |= {role: len(columns) + k for k, role in enumerate(geometry)}
+    columns += geometry.values()
+    full = (*names, *(f"geometry {index}" for index in range(len(geometry))))
     units = dict(header.units)
     if layer.crs is not None and context.info.crs is not None:
         # Heights beside degrees are metres, else they are in the layer's own axis.
         unit, _ = axis_unit(horizontal_crs(str(layer.crs)))
         units.setdefault("elevation", "m" if unit == "deg" else unit)
-    rows = NumberedRows(label, "", ",", [], range(1, len(xyz) + 1), [])
-    return Table(Header(roles, full, units), pd.DataFrame(dict(enumerate(columns))), rows)
+    frame = pd.DataFrame(dict(enumerate(columns)))
+    return Table(
+        Header(roles, full, units), frame, Rows(label, [], range(1, len(xyz) + 1)), context
+    )

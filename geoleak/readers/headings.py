@@ -5,13 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
-from geoleak.errors import Origin, did_you_mean, listed
+from geoleak.errors import InputError, Origin, did_you_mean, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.sheet import Kind, Sheet
-from geoleak.readers.text import MOST_COLUMNS, Rows, note_commented, read_rows
+from geoleak.readers.text import (
+    MOST_COLUMNS,
+    Rows,
+    decoded,
+    note_commented,
+    sniff_delimiter,
+    split_rows,
+    with_dittos,
+)
 
 MOST_BYTES = 20_000_000
 _MOST_ABOVE = 10
@@ -33,8 +41,14 @@ def open_sheet(
         return None
     label = collector.label(name)
     data = collector.read_bytes(name, Origin(label), most=MOST_BYTES)
-    rows = None if data is None else read_rows(data, label=label, collector=collector)
-    if rows is None:
+    text = None if data is None else decoded(data, label, collector)
+    if text is None:
+        return None
+    sign = sniff_delimiter(text)
+    try:
+        rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
+    except InputError as error:
+        collector.complaints.extend(error.complaints)
         return None
     if not rows.cells:
         collector.complain(Origin(label), "the file is empty", f"begin it with {','.join(known)}")

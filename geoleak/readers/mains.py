@@ -18,8 +18,9 @@ import numpy.typing as npt
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
+from geoleak.readers.gis import Layer, list_layers, read_layer, refused, source_of
 from geoleak.readers.headers import header_unit, role_of
+from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
 from geoleak.units import parse_length
@@ -94,7 +95,7 @@ def read_mains(
     fields = [(each, role_of(each, "mains"), header_unit(each), values)
               for each, values in layer.fields.items()]  # fmt: skip
     for row, (feature, shape) in enumerate(zip(layer.ids.tolist(), layer.shapes, strict=True)):
-        texts = ((name, role, unit, attribute_text(values[row]))
+        texts = ((name, role, unit, cell_text(values[row]))
                  for name, role, unit, values in fields if role)  # fmt: skip
         stated, wrong = _attributes(texts, table)
         try:

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin
-from geoleak.readers.gis import Layer, attribute_text, list_layers, read_layer, refused, source_of
+from geoleak.readers.gis import Layer, list_layers, read_layer, refused, source_of
 from geoleak.readers.headers import folded, header_unit, role_of, spellings
 from geoleak.readers.numbers import looks_numeric
+from geoleak.readers.text import cell_text
 from geoleak.site import Note
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS, parse_length
 
@@ -89,7 +90,7 @@ def read_utility_file(
             if not usable[row]:
                 notes.append(Note("utility_empty", f"{which} has no usable geometry", origin))
                 continue
-            own = {role: attribute_text(layer.fields[each][row]) for role, each in columns.items()}
+            own = {role: cell_text(layer.fields[each][row]) for role, each in columns.items()}
             depth, said = _depth(own.get("depth", ""), columns.get("depth", ""), unit)
             if said:
                 notes.append(Note("utility_depth", f"{which}: {said}", origin))

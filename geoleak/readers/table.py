@@ -7,19 +7,18 @@ and the line a row starts on, splits every other.
 
 from __future__ import annotations
 
-import datetime as dt
 import io
 import re
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoleak.crs import CrsInfo
-from geoleak.errors import Origin, Refused, did_you_mean, listed
+from geoleak.errors import InputError, Origin, did_you_mean, listed, shown
 from geoleak.readers.collector import MOST_KEPT, Collector
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
@@ -38,10 +37,9 @@ from geoleak.readers.text import (
     MOST_COLUMNS,
     SIGNS,
     TOO_MANY,
-    NumberedRows,
     Rows,
-    SplitError,
-    decode_text,
+    cell_text,
+    decoded,
     note_commented,
     sniff_delimiter,
     split_rows,
@@ -50,15 +48,14 @@ from geoleak.site import NOWHERE, PointFile
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
 LAYOUTS = {
     "pnezd": ("id", "northing", "easting", "elevation", "code"),
     "penzd": ("id", "easting", "northing", "elevation", "code"),
 }
 _TEXT_TAIL = ("code", "note")
-_ANGLES = {"latitude", "longitude"}
-_NEEDED = {"id", "northing", "easting", *_ANGLES}
+GRID, DEGREES = ("easting", "northing"), ("longitude", "latitude")
+_NEEDED = {"id", *GRID, *DEGREES}
 _HEAD_LINES = 200
 _MOST_PREAMBLE = 30
 # A comma that is no decimal sign of a number of its own between blanks.
@@ -105,6 +102,7 @@ class Table:
     header: Header
     cells: pd.DataFrame
     rows: Rows
+    context: PointContext
     decimal: str = "."
     has_header: bool = True
     overflow: dict[int, str] = field(default_factory=dict)
@@ -124,10 +122,13 @@ class Table:
         """Where each row starts, from 1."""
         return self.rows.numbers
 
+    def has(self, *roles: str) -> bool:
+        """Tell whether there is a column of each of these roles."""
+        return all(role in self.header.roles for role in roles)
+
     def column(self, role: str) -> Any:
         """Return the cells of a role as a series, or ``None``."""
-        index = self.header.roles.get(role)
-        return None if index is None else self.cells[index]
+        return self.cells[self.header.roles[role]] if self.has(role) else None
 
     def texts(self, role: str) -> Any:
         """Return the cells of a role as a series of texts without blanks around them, or None."""
@@ -143,28 +144,36 @@ class Table:
         # Ten times as fast as the strip of a series where there are millions.
         return pd.Series([each.strip() for each in cells], dtype=object)
 
-    def numbers(
-        self, role: str, collector: Collector, *, unit: str = "", unit_m: float = 1.0
-    ) -> NDArray[np.float64] | None:
-        """Return the numbers of a role, NaN where blank; bad cells become complaints.
+    def numbers(self, role: str, *, unit: str = "", unit_m: float = 1.0) -> Any:
+        """Return the numbers of a role (n,), NaN where blank; bad cells become complaints.
 
         A cell may say its own unit where the column's is known: ``unit_m`` in metres, of feet
-        like those of ``unit``.
+        like those of ``unit``. ``None`` where there is no such column.
         """
         cells = self.column(role)
         if cells is None:
             return None
-        read = angle if role in _ANGLES else number
-        if unit and role not in _ANGLES:
+        read = angle if role in DEGREES else number
+        if unit and role not in DEGREES:
             read = partial(measured, unit=unit, unit_m=unit_m)
         values, bad = numbers_of(cells, decimal=self.decimal, read=read)
         for row, error in bad:
-            collector.complain_of(self.origin(row, role), error, f"{role.replace('_', ' ')}: ")
+            self.complain(f"{role.replace('_', ' ')}: {error.what}", error.remedy, row, role)
         return values
 
-    def origin(self, row: int, role: str | None = None) -> Origin:
-        """Return where a cell of a role stands, or its row."""
-        return self.rows.origin(row, self.header.roles.get(role, -1) if role else -1)
+    def origin(self, row: int | None = None, role: str = "") -> Origin:
+        """Return where a cell of a role stands, or its row, or the file."""
+        if row is None:
+            return Origin(self.label)
+        return self.rows.origin(row, self.header.roles.get(role, -1))
+
+    def complain(self, what: str, remedy: str, row: int | None = None, role: str = "") -> None:
+        """Complain of a cell, a row or the file."""
+        self.context.collector.complain(self.origin(row, role), what, remedy)
+
+    def note(self, code: str, text: str, row: int | None = None, role: str = "") -> None:
+        """Note something of a cell, a row or the file."""
+        self.context.collector.note(code, text, self.origin(row, role))
 
     def shown(self, row: int, role: str) -> str:
         """Return a cell for a sentence."""
@@ -175,21 +184,18 @@ class Table:
 def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None:
     """Return a text file as a table; ``None`` after complaints that leave nothing to read."""
     spec, collector = context.spec, context.collector
-    try:
-        text, encoding = decode_text(data)
-        if "\r" in text:
-            text = text.replace("\r\n", "\n").replace("\r", "\n")
-        text = _without_preamble(text, label, collector)
-        head = "\n".join(text.split("\n", _HEAD_LINES)[:_HEAD_LINES])
-        delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
-        even = _even_bytes(text, delimiter)
-        rows = split_rows(head if even else text, label=label, delimiter=delimiter)
-    except Refused as error:
-        line = error.line if isinstance(error, SplitError) else 0
-        collector.complain_of(Origin(label, line), error)
+    text = decoded(data, label, collector)
+    if text is None:
         return None
-    if encoding != "UTF-8":
-        collector.note("encoding", f"read as {encoding}", Origin(label))
+    text = _without_preamble(text, label, collector)
+    head = "\n".join(text.split("\n", _HEAD_LINES)[:_HEAD_LINES])
+    delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
+    even = _even_bytes(text, delimiter)
+    try:
+        rows = split_rows(head if even else text, label=label, delimiter=delimiter)
+    except InputError as error:
+        collector.complaints.extend(error.complaints)
+        return None
     return table_of(rows, context, text=text, data=even)
 
 
@@ -244,39 +250,36 @@ def table_of(
 
     Where they are the head of an even file alone, ``text`` and ``data`` are the whole of it.
     """
-    spec, collector, label = context.spec, context.collector, rows.label
     _drop_blank(rows)
-    if not rows.cells:
-        collector.complain(Origin(label), "the file holds no points", "export it again")
-        return None
-    if len(rows.cells[0]) > MOST_COLUMNS:
+    collector, where = context.collector, Origin(rows.label)
+    if rows.cells and len(rows.cells[0]) > MOST_COLUMNS:
         what = f"the file has {len(rows.cells[0])} columns"
-        collector.complain(Origin(label), what, f"export at most {MOST_COLUMNS}")
+        collector.complain(where, what, f"export at most {MOST_COLUMNS}")
         return None
-    found = _header(rows, spec, collector, context.asked)
+    found = _header(rows, context) if rows.cells else (None, 0)
     if found is None:
         return None
     header, first = found
-    has_header = first > 0
-    if has_header and _is_units_row(rows, first, header):
-        units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
-        stated = {**{r: u for r, u in units.items() if u}, **header.units}
-        header = Header(header.roles, header.names, stated, header.doubled, header.axis_letters)
-        first += 1
-    head = rows.cells[first : first + _HEAD_LINES]
-    decimal = _decimal(head, header, spec, rows.delimiter)
-    table = _parsed(text, data, rows, header, first, decimal) if data else None
-    if table is None:
-        if data:
-            rows = split_rows(text, label=label, delimiter=rows.delimiter)
-            _drop_blank(rows)
-        table = _evened(rows, header, first, collector)
-        note_commented(rows, len(header.names), collector)
-    if not len(table):
-        collector.complain(Origin(label), "the file holds no points", "export it again")
-        return None
-    table.decimal, table.has_header, table.head = decimal, has_header, head
-    return table
+    if header is not None:
+        has_header = first > 0
+        if has_header and _is_units_row(rows, first, header):
+            units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
+            stated = {**{r: u for r, u in units.items() if u}, **header.units}
+            header, first = replace(header, units=stated), first + 1
+        head = rows.cells[first : first + _HEAD_LINES]
+        decimal = _decimal(head, header, context.spec, rows.delimiter)
+        table = _parsed(text, data, rows, header, first, decimal, context) if data else None
+        if table is None:
+            if data:
+                rows = split_rows(text, label=rows.label, delimiter=rows.delimiter)
+                _drop_blank(rows)
+            table = _evened(rows, header, first, context)
+            note_commented(rows, len(header.names), collector)
+        if len(table):
+            table.decimal, table.has_header, table.head = decimal, has_header, head
+            return table
+    collector.complain(where, "the file holds no points", "export it again")
+    return None
 
 
 def _drop_blank(rows: Rows) -> None:
@@ -287,7 +290,13 @@ def _drop_blank(rows: Rows) -> None:
 
 
 def _parsed(
-    text: str, data: bytes, rows: Rows, header: Header, first: int, decimal: str
+    text: str,
+    data: bytes,
+    rows: Rows,
+    header: Header,
+    first: int,
+    decimal: str,
+    context: PointContext,
 ) -> Table | None:
     """Return a text of even rows as pandas parses it; None where a row is longer than the first."""
     import pandas as pd
@@ -325,7 +334,7 @@ def _parsed(
     if all(kind == "O" for kind in (cells[k].dtype.kind for k in range(width))):
         blank = (cells == "").all(axis=1).to_numpy()
         cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
-    table = Table(header, cells, Rows(rows.label, text, rows.delimiter, [], lines, []))
+    table = Table(header, cells, Rows(rows.label, [], lines, text, rows.delimiter), context)
     table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
     return table
 
@@ -339,92 +348,72 @@ def _begin_with_digits(data: bytes, rows: Rows, first: int) -> bool:
     return bool(((heads >= ord("1")) & (heads <= ord("9"))).all())
 
 
-def _evened(rows: Rows, header: Header, first: int, collector: Collector) -> Table:
+def _evened(rows: Rows, header: Header, first: int, context: PointContext) -> Table:
     """Return rows of any width as a table of the header's."""
     import pandas as pd
 
     rows.cells, rows.numbers = rows.cells[first:], rows.numbers[first:]
-    overflow = _even_out(rows, header, collector)
+    overflow = _even_out(rows, header, context.collector)
     cells = pd.DataFrame(rows.cells, columns=range(len(header.names)), dtype=object)
     rows.cells = []
-    return Table(header, cells, rows, overflow=overflow)
+    return Table(header, cells, rows, context, overflow=overflow)
 
 
-def _header(
-    rows: Rows, spec: PointFile, collector: Collector, asked: Mapping[str, Origin]
-) -> tuple[Header, int] | None:
+def _header(rows: Rows, context: PointContext) -> tuple[Header, int] | None:
     """Return the header (stated, read or laid out) and the index of the first row of data."""
-    top = rows.cells[0]
-    numeric = sum(1 for cell in top if looks_numeric(cell))
-    known = sum(1 for cell in top if role_of(cell))
-    if numeric < 2 and (known >= 2 or spec.columns):
+    spec, collector, top = context.spec, context.collector, rows.cells[0]
+    numeric = sum(map(looks_numeric, top))
+    if numeric < 2 and (spec.columns or sum(bool(role_of(cell)) for cell in top) >= 2):
         while len(top) > 1 and not top[-1].strip():
             top = top[:-1]
-        header = stated_columns(read_header(top), spec, collector, asked)
+        header = stated_columns(read_header(top), context)
         if spec.layout and header.axis_letters:
             return header.laid_out(spec.layout), 1
         if spec.layout and not spec.columns:
-            collector.note(
-                "layout_not_used",
-                f'{rows.label} has a header line, so layout = "{spec.layout}" is not used',
-                asked.get("layout", NOWHERE),
-            )
+            text = f'{rows.label} has a header line, so layout = "{spec.layout}" is not used'
+            collector.note("layout_not_used", text, context.asked.get("layout", NOWHERE))
         return header, 1
     if spec.columns:
         names = tuple(str(index + 1) for index in range(max(map(len, rows.cells[:200]))))
-        return stated_columns(Header({}, names), spec, collector, asked), 0
-    if numeric < 2:
-        shown = ",".join(top)
-        if _OFFSETS.search("\n".join(" ".join(row) for row in rows.cells[:10])):
-            what = "a listing by station and offset holds no coordinates"
-            remedy = "export points with northing and easting, or tape the marks: geoleak new tapes"
-            collector.complain(rows.origin(0), what, remedy)
-            return None
-        collector.complain(
-            rows.origin(0),
-            "this line is neither a point nor a header whose words are known "
-            f'("{shown if len(shown) <= 60 else shown[:57] + "..."}")',
-            'state the columns: columns = {id = "...", northing = "...", easting = "..."}'
-            " in [points]",
-        )
-        return None
-    if not spec.layout:
-        collector.complain(
-            rows.origin(0),
-            "the file has no header line, and whether northing or easting stands first is not"
-            " stated",
-            'write layout = "pnezd" or layout = "penzd" in [points]',
-        )
-        return None
-    widest = min(5, max(map(len, rows.cells)))
-    names = LAYOUTS[spec.layout][: max(3, widest)]
-    return Header({role: index for index, role in enumerate(names)}, names), 0
+        return stated_columns(Header({}, names), context), 0
+    if numeric >= 2 and spec.layout:
+        names = LAYOUTS[spec.layout][: max(3, min(5, max(map(len, rows.cells))))]
+        return Header({role: index for index, role in enumerate(names)}, names), 0
+    if numeric >= 2:
+        what = "the file has no header line, and whether northing or easting stands first is not"
+        what, remedy = f"{what} stated", 'write layout = "pnezd" or layout = "penzd" in [points]'
+    elif _OFFSETS.search("\n".join(" ".join(row) for row in rows.cells[:10])):
+        what = "a listing by station and offset holds no coordinates"
+        remedy = "export points with northing and easting, or tape the marks: geoleak new tapes"
+    else:
+        what = "this line is neither a point nor a header whose words are known"
+        what = f"{what} ({shown(','.join(top))})"
+        remedy = 'state the columns: columns = {id = "...", northing = "...", easting = "..."}'
+        remedy += " in [points]"
+    collector.complain(rows.origin(0), what, remedy)
+    return None
 
 
-def stated_columns(
-    header: Header, spec: PointFile, collector: Collector, asked: Mapping[str, Origin]
-) -> Header:
+def stated_columns(header: Header, context: PointContext) -> Header:
     """Return a header with the columns that ``[points]`` states in place of those it read."""
-    roles = dict(header.roles)
+    roles, asked, stated = dict(header.roles), context.asked, context.spec.columns
     by_name = {folded(name): index for index, name in enumerate(header.names)}
-    for role, name in spec.columns.items():
-        where = asked.get(f"columns.{role}", asked.get("columns", NOWHERE))
+    for role, name in stated.items():
+        index, what = by_name.get(folded(str(name))), ""
         if role not in ROLES:
+            what = f'"{role}" is no column role'
             remedy = did_you_mean(role, ROLES) or f"the roles are {', '.join(ROLES)}"
-            collector.complain(where, f'"{role}" is no column role', remedy)
-        elif folded(str(name)) not in by_name:
-            collector.complain(
-                where,
-                f'the point file has no column "{name}"',
-                did_you_mean(str(name), header.names) or f"it has {', '.join(header.names)}",
-            )
+        elif index is None:
+            what = f'the point file has no column "{name}"'
+            remedy = did_you_mean(str(name), header.names) or f"it has {', '.join(header.names)}"
         else:
-            index = by_name[folded(str(name))]
-            roles = {key: at for key, at in roles.items() if at != index}
-            roles[role] = index
+            roles = {key: at for key, at in roles.items() if at != index} | {role: index}
+        if what:
+            where = asked.get(f"columns.{role}", asked.get("columns", NOWHERE))
+            context.collector.complain(where, what, remedy)
     units = {role: unit for role, unit in header.units.items() if role in roles}
-    letters = header.axis_letters and not {"northing", "easting"} & set(spec.columns)
-    return Header(roles, header.names, units, header.doubled, letters)
+    letters = header.axis_letters and not {"northing", "easting"} & set(stated)
+    return replace(header, roles=roles, units=units, axis_letters=letters)
 
 
 def _is_units_row(rows: Rows, first: int, header: Header) -> bool:
@@ -446,20 +435,20 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
     said = 0
     if all(len(row) == width for row in body):
         return overflow
-    last_role = {index: role for role, index in header.roles.items()}.get(width - 1)
-    text_tail = last_role in _TEXT_TAIL or last_role is None
+    by_index = {index: role for role, index in header.roles.items()}
+    text_tail = by_index.get(width - 1, "note") in _TEXT_TAIL
     glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
     for index, row in enumerate(body):
         rest = [cell.strip() for cell in row[width:]]
-        wrong = len(row) < width or (any(rest) and not text_tail)
-        if wrong and len(row) < width and said < MOST_KEPT and _ends_early(row, header):
+        early = len(row) < width
+        if early and said < MOST_KEPT and _ends_early(row, by_index, width):
             short.append(rows.numbers[index])
-        elif wrong:
+        elif early or (any(rest) and not text_tail):
             said += 1
             if said <= MOST_KEPT:
                 what = f"this row has {len(row)} fields, where {width} belong"
-                remedy = _TOO_FEW if len(row) < width else TOO_MANY
-                collector.complain(Origin(rows.label, rows.numbers[index], 1), what, remedy)
+                where = Origin(rows.label, rows.numbers[index], 1)
+                collector.complain(where, what, _TOO_FEW if early else TOO_MANY)
             row = []  # one complaint is enough: its cells stand in the wrong columns
         elif any(rest):
             overflow[index] = glue.join(rest).strip()
@@ -471,22 +460,20 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
     return overflow
 
 
-def _ends_early(row: list[str], header: Header) -> bool:
+def _ends_early(row: list[str], roles: Mapping[int, str], width: int) -> bool:
     """Tell whether a short row only lacks fields at its end, and cannot lack one before.
 
     Its cells are numbers where numbers belong; and where it stops nobody could take the last cell
     for one of the next column: a position or a text stands before what is left out.
     """
-    roles = {index: role for role, index in header.roles.items()}
-    left_out = {roles.get(index, "") for index in range(len(row), len(header.names))}
-    if len([cell for cell in row if cell.strip()]) == 1 and not looks_numeric(row[0]):
+    left_out = {roles.get(index, "") for index in range(len(row), width)}
+    if sum(bool(cell.strip()) for cell in row) == 1 and not looks_numeric(row[0]):
         return True  # a line of text below the points: it has no position, and is named for that
     if not row or left_out & _NEEDED:
         return False
-    for index, cell in enumerate(row):
-        numeric = roles.get(index) in NUMERIC_ROLES - _ANGLES
-        if numeric and cell.strip() and not looks_numeric(cell):
-            return False
+    numeric = [cell for at, cell in enumerate(row) if roles.get(at) in NUMERIC_ROLES - {*DEGREES}]
+    if not all(looks_numeric(cell) for cell in numeric if cell.strip()):
+        return False
     last = roles.get(len(row) - 1, "")
     return last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
 
@@ -504,22 +491,21 @@ def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, del
 
 def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | None:
     """Return the first sheet of an .xlsx (extra ``xlsx``); columns count cells, A being 1."""
-    collector = context.collector
+
+    def refuse(what: str, remedy: str) -> Table | None:
+        context.collector.complain(Origin(label), what, remedy)
+        return None
+
     try:
         from openpyxl import load_workbook
     except ImportError:
-        collector.complain(
-            Origin(label), "reading a spreadsheet needs openpyxl",
-            "pip install 'geoleak[xlsx]', or save the sheet as CSV",
-        )  # fmt: skip
-        return None
+        remedy = "pip install 'geoleak[xlsx]', or save the sheet as CSV"
+        return refuse("reading a spreadsheet needs openpyxl", remedy)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             unpacked = sum(each.file_size for each in packed.infolist())
         if unpacked > max(MOST_UNPACKED, MOST_TIMES * len(data)):
-            what = f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB"
-            collector.complain(Origin(label), what, "save it as CSV")
-            return None
+            return refuse(f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB", "save it as CSV")
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         sheet = book.worksheets[0]
         sheet.reset_dimensions()  # what it says of its own size may be a lie
@@ -527,30 +513,15 @@ def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | 
         found = [(n, row) for n, row in enumerate(every, 1) if row.count(None) < len(row)]
     except Exception as error:  # openpyxl raises many kinds on a damaged archive
         what = f"the spreadsheet cannot be read ({type(error).__name__})"
-        collector.complain(Origin(label), what, "save it again, or as CSV")
-        return None
+        return refuse(what, "save it again, or as CSV")
     if len(book.worksheets) > 1:
-        collector.note("first_sheet", f'only the sheet "{sheet.title}" is read', Origin(label))
-    texts = [(line, [_text(each) for each in row]) for line, row in found]
+        text = f'only the sheet "{sheet.title}" is read'
+        context.collector.note("first_sheet", text, Origin(label))
+    texts = [(line, [cell_text(each) for each in row]) for line, row in found]
     filled = [(line, row) for line, row in texts if any(row)]
     if not filled:
-        collector.complain(Origin(label), "the first sheet is empty", "move the points there")
-        return None
+        return refuse("the first sheet is empty", "move the points there")
     # A cell left empty at the end of a row is not there at all; it is no short row.
     width = max(max(k for k, cell in enumerate(row) if cell) + 1 for _, row in filled)
     cells = [(row + [""] * width)[:width] for _, row in filled]
-    rows = NumberedRows(label, "", ",", cells, [line for line, _ in filled], [])
-    return table_of(rows, context)
-
-
-def _text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        # An id typed as 101 is kept as 101.0 by some programs.
-        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    if isinstance(value, (dt.datetime, dt.date, dt.time)):
-        return value.isoformat()
-    return str(value).strip()
+    return table_of(Rows(label, cells, [line for line, _ in filled]), context)

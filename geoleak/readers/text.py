@@ -11,9 +11,11 @@ import io
 import itertools
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Any
 
-from geoleak.errors import Origin, Refused, listed
+from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers.collector import Collector
 
 _JUDGED = 1_000_000  # a binary file shows itself long before
@@ -45,69 +47,48 @@ _SAMPLE_LINES = 60
 _LINES_IN_ONE_CELL = 200
 
 
-class SplitError(Refused):
-    """A row that cannot be split; ``line`` is where."""
-
-    def __init__(self, line: int, what: str, remedy: str) -> None:
-        super().__init__(what, remedy)
-        self.line = line
-
-
 @dataclass(slots=True)
 class Rows:
     """All rows of a file: cells as text, and the line each row starts on.
 
-    Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter.
+    Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter. A
+    spreadsheet or a layer has no text: a column is then a cell's number.
     """
 
     label: str
-    text: str
-    delimiter: str
     cells: list[list[str]]
     numbers: Sequence[int]
-    commented: list[tuple[int, str]]
+    text: str = ""
+    delimiter: str = ","
+    commented: list[tuple[int, str]] = field(default_factory=list)
     _last: tuple[int, int] = (1, 0)
 
-    def origin(self, row: int, field: int = -1) -> Origin:
-        """Return where a cell stands (field counted from 0), or where its row starts."""
+    def origin(self, row: int, at: int = -1) -> Origin:
+        """Return where a cell stands (counted from 0), or where its row starts."""
         line = self.numbers[row]
-        if field < 0:
+        if at < 0:
             return Origin(self.label, line)
-        return Origin(self.label, line, self.column_of(line, field))
-
-    def column_of(self, line: int, field: int) -> int:
-        """Return the character column, from 1, at which a field of a line starts."""
+        if not self.text:
+            return Origin(self.label, line, at + 1)
         first, start = self._last if self._last[0] <= line else (1, 0)
         for _ in range(line - first):
             start = self.text.index("\n", start) + 1
         self._last = line, start  # complaints come in order: on from here
         end = self.text.find("\n", start)
-        return _column_in(self.text[start : end if end >= 0 else None], self.delimiter, field)
+        shown = self.text[start : end if end >= 0 else None]
+        return Origin(self.label, line, _column_in(shown, self.delimiter, at))
 
 
-class NumberedRows(Rows):
-    """Rows of a spreadsheet or a layer: a column is a cell's number."""
-
-    __slots__ = ()
-
-    def column_of(self, line: int, field: int) -> int:
-        """Return the number of a cell, from 1."""
-        return field + 1
-
-
-def read_rows(data: bytes, *, label: str, collector: Collector) -> Rows | None:
-    """Return the rows of a text file; ``None`` after a complaint, which calls it ``label``."""
+def decoded(data: bytes, label: str, collector: Collector) -> str | None:
+    """Return the text of a file, its lines ended alike; ``None`` after a complaint."""
     try:
         text, encoding = decode_text(data)
-        sign = sniff_delimiter(text)
-        rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
     except Refused as error:
-        line = error.line if isinstance(error, SplitError) else 0
-        collector.complain_of(Origin(label, line), error)
+        collector.complain_of(Origin(label), error)
         return None
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
-    return rows
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 def note_commented(rows: Rows, width: int, collector: Collector) -> None:
@@ -155,26 +136,19 @@ def decode_text(data: bytes) -> tuple[str, str]:
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
             raise Refused(f"this is {what}, not text", "export it as CSV")
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        try:
-            return (_clean(data.decode("utf-16")), "UTF-16")
-        except UnicodeDecodeError:
-            raise Refused("damaged UTF-16 text", "save the file as UTF-8") from None
-    if b"\0" in data:
+    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    if b"\0" in data and not marked:
         sparse = data[1::2].count(0) > len(data) // 5 or data[0::2].count(0) > len(data) // 5
         what = "UTF-16 text without its mark" if sparse else "a binary file, not text"
         raise Refused(f"this looks like {what}", "save the file as UTF-8 text")
-    try:
-        return (_clean(data.decode("utf-8-sig")), "UTF-8")
-    except UnicodeDecodeError:
-        pass
-    try:
-        text = data.decode("cp1252")
-    except UnicodeDecodeError:
-        raise Refused(
-            "the text is neither UTF-8 nor Windows-1252", "save the file as UTF-8"
-        ) from None
-    return (_clean(text), "Windows-1252")
+    for codec, name in (("utf-16", "UTF-16"),) if marked else _CODECS:
+        with suppress(UnicodeDecodeError):
+            return _clean(data.decode(codec)), name
+    what = "damaged UTF-16 text" if marked else "the text is neither UTF-8 nor Windows-1252"
+    raise Refused(what, "save the file as UTF-8")
+
+
+_CODECS = (("utf-8-sig", "UTF-8"), ("cp1252", "Windows-1252"))
 
 
 def _clean(text: str) -> str:
@@ -182,9 +156,7 @@ def _clean(text: str) -> str:
     controls = len(data) - len(data.translate(None, _CONTROLS))
     if controls > max(2, len(data) // 200):
         raise Refused("this looks like a binary file, not text", "export it as CSV")
-    if "\x1a" in text:  # an old end-of-file mark
-        text = text.replace("\x1a", "")
-    return text
+    return text.replace("\x1a", "")  # an old end-of-file mark
 
 
 def _column_in(line: str, delimiter: str, field: int) -> int:
@@ -216,16 +188,13 @@ def sniff_delimiter(text: str) -> str:
             head.append(re.sub(r'"(?:[^"]|"")*"', "q", line))
         if len(head) == _SAMPLE_LINES:
             break
-    for sign in SIGNS:
-        if head and sign not in head[0] and any(each in head[0] for each in SIGNS):
-            continue  # a header line knows: semicolons below it part the repeats of a cell
-        if head and sum(1 for line in head if sign in line) >= 0.8 * len(head):
-            return sign
-    for sign in SIGNS:
-        # A single column whose header names no second one still parts at the header's own sign.
-        if head and sign in head[0]:
-            return sign
-    return BLANKS
+    if not head:
+        return BLANKS
+    # A header line knows: semicolons below it part the repeats of a cell. A single column whose
+    # header names no second one still parts at the header's own sign.
+    own = [sign for sign in SIGNS if sign in head[0]]
+    often = [s for s in own or SIGNS if sum(s in line for line in head) >= 0.8 * len(head)]
+    return next(iter(often or own), BLANKS)
 
 
 def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
@@ -233,19 +202,17 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
 
     Raises
     ------
-    SplitError
+    InputError
         If a quote opens and never closes, or a field has no end.
     """
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    commented: list[tuple[int, str]] = []
-    lines = without_comments(io.StringIO(text, newline=""), commented)
+    rows = Rows(label, [], [], text, delimiter)
+    lines = without_comments(io.StringIO(text, newline=""), rows.commented)
     if delimiter == BLANKS:
         lines = (" ".join(each.split()) + "\n" for each in lines)
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
     cells: list[list[str]] = []
     numbers: list[int] = []
-    start, last = 1, 1
+    start, last, wrong = 1, 1, ""
     try:
         for row in reader:
             if row:
@@ -253,29 +220,36 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
                 numbers.append(start)
                 last = reader.line_num
             if reader.line_num - start > _LINES_IN_ONE_CELL:
-                raise SplitError(start, "a quote opens here and does not close", "close it")
+                wrong = _OPEN
+                break
             start = reader.line_num + 1
-        if numbers and last > numbers[-1]:
-            _refuse_open_quote(text, numbers[-1], delimiter)
+        else:
+            start = numbers[-1] if numbers else last
+            wrong = _OPEN if last > start and _quote_stays_open(text, start, delimiter) else ""
     except csv.Error as error:
+        wrong = f"the row cannot be split ({error})"
         if "field larger" in str(error):
-            what = "a field without an end (a quote that never closes?)"
-            raise SplitError(start, what, "close it") from None
-        what = f"the row cannot be split ({error})"
-        raise SplitError(start, what, "check its quotes") from None
-    return Rows(label, text, delimiter, cells, numbers, commented)
+            wrong = "a field without an end (a quote that never closes?)"
+    if wrong:
+        remedy = "check its quotes" if wrong.startswith("the row") else "close it"
+        raise InputError([Complaint(Origin(label, start), wrong, remedy)])
+    rows.cells, rows.numbers = cells, numbers
+    return rows
 
 
-def _refuse_open_quote(text: str, line: int, delimiter: str) -> None:
-    """Refuse a quote that swallows every row down to the end of the file."""
+_OPEN = "a quote opens here and does not close"
+
+
+def _quote_stays_open(text: str, line: int, delimiter: str) -> bool:
+    """Tell whether a quote swallows every row from a line down to the end of the file."""
     rest = itertools.islice(io.StringIO(text, newline=""), line - 1, None)
     try:
         for _ in csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True):
             pass
     except csv.Error as error:
         # Other faults that `strict` finds, such as a sign after a closing quote, do no harm.
-        if "unexpected end" in str(error):
-            raise SplitError(line, "a quote opens here and does not close", "close it") from None
+        return "unexpected end" in str(error)
+    return False
 
 
 def without_comments(lines: Iterable[str], commented: list[tuple[int, str]]) -> Iterator[str]:
@@ -286,3 +260,16 @@ def without_comments(lines: Iterable[str], commented: list[tuple[int, str]]) -> 
             yield "\n"
         else:
             yield line
+
+
+def cell_text(value: Any) -> str:
+    """Return a value of a spreadsheet or a layer as text; what is not stated is blank."""
+    if hasattr(value, "item"):
+        value = value.item()  # of numpy
+    if value is None or value != value:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))  # an id typed as 101 is kept as 101.0 by some programs
+    return value.isoformat() if hasattr(value, "isoformat") else str(value).strip()

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from geoleak.errors import Origin, Refused, did_you_mean, shown
 from geoleak.readers.collector import Collector
-from geoleak.readers.text import decode_text
+from geoleak.readers.text import decoded
 from geoleak.site import Settings
 from geoleak.units import LENGTH_UNITS, parse_length
 
@@ -126,16 +126,9 @@ class TomlFile:
     def read(cls, name: str, asked_at: Origin, collector: Collector) -> TomlFile | None:
         """Return a file of the folder; ``None`` after complaints."""
         data, label = collector.read_bytes(name, asked_at, most=MOST_BYTES), collector.label(name)
-        try:
-            text, encoding = decode_text(data) if data is not None else ("", "")
-        except Refused as error:
-            collector.complain_of(Origin(label), error)
+        text = None if data is None else decoded(data, label, collector)
+        if text is None:
             return None
-        if data is None:
-            return None
-        if encoding != "UTF-8":
-            collector.note("encoding", f"read as {encoding}", Origin(label))
-        text = text.replace("\r\n", "\n")
         if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
             what = f"a key has more than {MOST_PARTS} parts"
             collector.complain(Origin(label), what, "write tables in brackets, as in [points]")
