@@ -1,4 +1,4 @@
-"""What a cell of a sheet may hold: each reads one and complains of what is wrong with it."""
+"""What a cell of a sheet may hold: each reads one; `Refused` says what is wrong with it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,16 @@ from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 def choice(*words: str, default: str | None = None) -> Cell:
     """Return what reads one of several words; blank is the default."""
-    return lambda row, column: row.choice(column, words) or default
+
+    def read(row: Sheet, column: str) -> str | None:
+        cell = row.text(column)
+        word = cell.casefold().replace(" ", "_").replace("-", "_")
+        if word and word not in words:
+            near = f"{did_you_mean(cell, words)} ".lstrip()
+            raise tables.UnknownNameError(f'"{cell}" is not known', f"{near}use {', '.join(words)}")
+        return word or default
+
+    return read
 
 
 def identifier(row: Sheet, column: str) -> str:
@@ -29,14 +38,12 @@ def identifier(row: Sheet, column: str) -> str:
 def own_id(row: Sheet, column: str) -> str:
     """Return an id that no other row may have."""
     own = identifier(row, column)
-    if row.text("skip"):
-        return own
-    if own in row.seen:
-        remedy = "number each once"
-        if "level" in row.kind.columns:
-            remedy += "; repeats at a place go into one level cell"
-        row.complain(column, f'"{own}" stands at line {row.seen[own]} too', remedy)
-    row.seen[own] = row.line
+    if not row.text("skip"):
+        first, row.seen[own] = row.seen.get(own), row.line
+        if first is not None:
+            pooled = "; repeats at a place go into one level cell"
+            remedy = f"number each once{pooled if 'level' in row.kind.columns else ''}"
+            raise Refused(f'"{own}" stands at line {first} too', remedy)
     return own
 
 
@@ -44,7 +51,7 @@ def number(*, per: float = 1.0, **limits: Any) -> Cell:
     """Return what reads a number and divides it by ``per``; its ``unit`` may stand behind it."""
 
     def read(row: Sheet, column: str) -> float | None:
-        value = row.number(column, **limits)
+        value = row.number(row.text(column), **limits)
         return None if value is None else value / per
 
     return read
@@ -52,7 +59,7 @@ def number(*, per: float = 1.0, **limits: Any) -> Cell:
 
 def length(**limits: Any) -> Cell:
     """Return what reads a length, in metres."""
-    return lambda row, column: row.length(column, **limits)
+    return lambda row, column: row.length(row.text(column), **limits)
 
 
 def filled(read: Cell, *, must: bool) -> Cell:
@@ -77,49 +84,35 @@ def levels(row: Sheet, column: str) -> tuple[float, ...]:
     Nothing heard is the least that the meter shows; a detector of gas shows 0.
     """
     if row.text(column) in ("-", "--"):
-        row.unknown(column, '"-" may mean two things', "write nothing heard, or leave it empty")
-        return ()
+        what, remedy = '"-" may mean two things', "write nothing heard, or leave it empty"
+        raise tables.UnknownNameError(what, remedy)
     text = re.sub(r"(?<=[\d\s])db\b", "", row.text(column), flags=re.IGNORECASE)
     if folded(text) in _NOTHING:
-        if row.text("kind") in ("gas", "bar_hole"):
-            return (0.0,)
-        if row.floor is None:
+        floor = 0.0 if row.text("kind") in ("gas", "bar_hole") else row.floor
+        if floor is None:
             what = "nothing heard is a reading at the meter's floor, which is not stated"
             remedy = (
                 "write level_limits = [0, 99] in [readings], or new --level-limits 0,99: what "
                 "the meter shows at least and at most"
             )
-            row.unknown(column, what, remedy)
-            return ()
-        return (row.floor,)
+            raise tables.UnknownNameError(what, remedy)
+        return (floor,)
     if _SWING.search(text):
         row.say_once("level_swings", f'a level such as "{text}" is read as two repeats')
         text = _SWING.sub(" ", text)
-    try:
-        parts = re.split(r"[\s;/]+", text)
-        return tuple(numbers.number(each, decimal=row.decimal) for each in parts if each)
-    except Refused as error:
-        row.complain(column, error.what, error.remedy)
-        return ()
-
-
-def _surface_name(cell: str) -> str:
-    """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
-    found = set()
-    for word in cell.split():
-        with suppress(tables.UnknownNameError):
-            found.add(tables.surface(word).name)
-    return found.pop() if len(found) == 1 else tables.surface(cell).name
+    parts = re.split(r"[\s;/]+", text)
+    return tuple(numbers.number(each, decimal=row.decimal) for each in parts if each)
 
 
 def surface(row: Sheet, column: str) -> str | None:
-    """Return the surface that a cell names."""
-    cell = row.text(column)
-    try:
-        return _surface_name(cell) if cell else None
-    except tables.UnknownNameError as error:
-        row.unknown(column, error.what, error.remedy)
+    """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
+    cell, found = row.text(column), set()
+    for word in cell.split():
+        with suppress(tables.UnknownNameError):
+            found.add(tables.surface(word).name)
+    if not cell:
         return None
+    return found.pop() if len(found) == 1 else tables.surface(cell).name
 
 
 def speed(row: Sheet, column: str) -> float | None:
@@ -131,26 +124,23 @@ def speed(row: Sheet, column: str) -> float | None:
     try:
         speed = row.length_of(cell)
     except Refused:
-        row.complain(column, f'"{shown}" is not a speed', 'write one such as 4200 or "1280 m/s"')
-        return None
+        such = 'write one such as 4200 or "1280 m/s"'
+        raise Refused(f'"{shown}" is not a speed', such) from None
     if not 10 <= speed <= 6000:
-        what = f'"{shown}" is {speed:.4g} m/s, which no pipe has'
-        row.complain(column, what, "check its unit")
+        raise Refused(f'"{shown}" is {speed:.4g} m/s, which no pipe has', "check its unit")
     return speed
 
 
 def valves(row: Sheet, column: str) -> tuple[str, ...]:
     """Return the points of the shut valves, parted by blanks, semicolons, commas or plus signs."""
-    cell = row.required(column)
-    points = row.places.points
+    cell, points = row.required(column), row.places.points
     if cell in points:
         return (cell,)
     names = [each for each in re.split(r"[\s,;+]+", cell) if each]
     for name in names:
         if name not in points:
-            near = did_you_mean(name, row.places.points)
-            what = f'there is no point "{name}"'
-            row.complain(column, what, near or "name valves by their point ids")
+            near = did_you_mean(name, points) or "name valves by their point ids"
+            raise Refused(f'there is no point "{name}"', near)
     return tuple(dict.fromkeys(names))
 
 
@@ -170,40 +160,50 @@ def supply(row: Sheet, column: str) -> str | None:
     cell = row.text(column)
     if cell and cell not in row.places.points and cell not in row.places.legs:
         near = did_you_mean(cell, row.places.legs) or "name where the water enters"
-        row.complain(column, f'"{cell}" is neither a point nor a leg', near)
+        raise Refused(f'"{cell}" is neither a point nor a leg', near)
     return cell or None
 
 
-def unit_words(row: Sheet, column: str) -> list[str]:
-    """Return the units that the unit cell names: one of flow, one of pressure, or both."""
-    words = [each for each in re.split(r"[\s,;]+", plain(row.text(column))) if each]
+def _unit_words(row: Sheet) -> list[str]:
+    return [each for each in re.split(r"[\s,;]+", plain(row.text("unit"))) if each]
+
+
+def units(row: Sheet, column: str) -> None:
+    """Judge the units that the unit cell names: one of flow, one of pressure, or both."""
     known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
+    words = dict.fromkeys(_unit_words(row))
     for word in words:
         if word not in known:
             what = f'"{word}" is no unit of flow or pressure'
-            row.complain(column, what, f"use {', '.join(known)}")
-    for units in (FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA):
-        named = dict.fromkeys(word for word in words if word in units)
+            raise Refused(what, f"use {', '.join(known)}")
+    for kind in (FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA):
+        named = [word for word in words if word in kind]
         if len(named) > 1:
-            one, other, *_ = named
-            row.complain(column, f'"{other}" stands beside "{one}"', "keep one of the two")
-    return words
+            raise Refused(f'"{named[1]}" stands beside "{named[0]}"', "keep one of the two")
 
 
-def time(row: Sheet, column: str) -> datetime | None:
-    """Return a moment, None after a complaint."""
+def time(row: Sheet, column: str) -> datetime:
+    """Return a moment."""
     cell = row.text(column)
     try:
         return datetime.fromisoformat(cell)
     except ValueError:
-        row.complain(column, f'"{cell}" is not a time', "write one such as 2026-05-04 07:00")
-        return None
+        raise Refused(f'"{cell}" is not a time', "write one such as 2026-05-04 07:00") from None
 
 
-def day(row: Sheet, column: str) -> str | None:
-    """Return a date as it is written, None after a complaint."""
-    when = time(row, column)
-    return None if when is None else row.text(column)
+def day(row: Sheet, column: str) -> str:
+    """Return a date as it is written."""
+    time(row, column)
+    return row.text(column)
+
+
+def year(row: Sheet, column: str) -> int | None:
+    """Return a year, None where blank."""
+    cell = row.text(column)
+    value = row.number(cell)
+    if value is not None and (value != int(value) or not 1800 <= value <= 2200):
+        raise Refused(f'"{cell}" is out of range', "write 1800 to 2200")
+    return None if value is None else int(value)
 
 
 def plain(text: str) -> str:
@@ -220,14 +220,11 @@ def quantity(units: Mapping[str, float], what: str) -> Cell:
         unit: str | None = plain(tail)
         if not head or unit not in units:
             head = cell
-            unit = next((word for word in unit_words(row, "unit") if word in units), None)
-        value = row.number(column, low=0, cell=head)
-        if value is None:
-            return None
-        if unit is None:
+            unit = next((word for word in _unit_words(row) if word in units), None)
+        value = row.number(head, low=0)
+        if value is not None and unit is None:
             remedy = f"write one of {', '.join(units)} in unit"
-            row.complain(column, f'"{cell}" has no unit of {what}', remedy)
-            return None
-        return value * units[unit]
+            raise Refused(f'"{cell}" has no unit of {what}', remedy)
+        return None if value is None else value * units[str(unit)]
 
     return read

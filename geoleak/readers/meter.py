@@ -8,7 +8,7 @@ from itertools import pairwise
 from operator import attrgetter
 from typing import Any
 
-from geoleak.errors import Origin
+from geoleak.errors import Origin, Refused
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
 from geoleak.readers.sheet import DITTO, Sheet
@@ -20,14 +20,14 @@ def _unit_word(cell: str) -> str | None:
     return {cells.plain(each): each for each in VOLUME_UNITS_L}.get(cells.plain(cell))
 
 
-def volume_unit(row: Sheet, column: str) -> str | None:
-    """Return the unit that a register counts in, None after a complaint."""
+def volume_unit(row: Sheet, column: str) -> str:
+    """Return the unit that a register counts in."""
     cell = row.text(column)
     unit = _unit_word(cell)
     if unit is None:
         two = cells.plain(cell).rstrip("s") in ("gal", "gallon")
         what = f'"{cell}" may be a US or an imperial gallon' if two else f'"{cell}" is not known'
-        row.complain(column, what, f"write one of {', '.join(VOLUME_UNITS_L)}")
+        raise Refused(what, f"write one of {', '.join(VOLUME_UNITS_L)}")
     return unit
 
 

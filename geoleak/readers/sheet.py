@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
-from geoleak.errors import Origin, Refused, did_you_mean, listed
+from geoleak import tables
+from geoleak.errors import Origin, Refused, listed
 from geoleak.readers.collector import MOST_KEPT, Collector
 from geoleak.readers.numbers import decimal_sign, looks_numeric, number
 from geoleak.readers.places import PlaceReader
@@ -227,12 +227,14 @@ class Sheet:
             return ""
         return f'put the place in quotes, "{place},{rest}": its comma looks decimal'
 
-    def unknown(self, column: str, what: str, remedy: str) -> None:
-        """Complain about a word that means nothing here: once, with how many rows hold it."""
+    def wrong(self, column: str, error: Refused) -> None:
+        """Complain of a cell's value; of a word that nobody knows once, with how many rows do."""
+        if not isinstance(error, LookupError):
+            self.complain(column, error.what, error.remedy)
+        elif not self.text("skip"):
+            told = self.origin(column), error.remedy, list[int]()
+            self._unknown.setdefault((column, error.what), told)[2].append(self.line)
         self.failed = True
-        if not self.text("skip"):
-            held = self._unknown.setdefault((column, what), (self.origin(column), remedy, []))
-            held[2].append(self.line)
 
     def _keep(self, origin: Origin, what: str, remedy: str) -> None:
         if not self.full:
@@ -244,133 +246,68 @@ class Sheet:
         at = self.columns.get(column)
         return "" if at is None else self.cells[at].strip()
 
+    # The rest raises `Refused` where the cell is not what it should be.
+
     def required(self, column: str) -> str:
         """Return a cell that must not be blank."""
-        cell = self.text(column)
-        if not cell:
-            self.complain(column, "nothing is written here", "fill it in")
+        if not (cell := self.text(column)):
+            raise Refused("nothing is written here", "fill it in")
         return cell
 
-    def number(
-        self,
-        column: str,
-        *,
-        above: float | None = None,
-        low: float | None = None,
-        cell: str | None = None,
-        unit: str = "",
-    ) -> float | None:
-        """Return a finite number of a cell (or of part of one), ``None`` where blank.
+    def number(self, cell: str, *, unit: str = "", **limits: float) -> float | None:
+        """Return the finite number that a text is, ``None`` where blank.
 
         Its ``unit`` may stand behind it.
         """
-        cell = self.text(column) if cell is None else cell
         if unit and cell.casefold().endswith(unit):
             cell = cell[: -len(unit)]
         if not cell.strip():
             return None
-        try:
-            return self._within(number(cell, decimal=self.decimal), cell, above, low)
-        except Refused as error:
-            self.complain(column, error.what, error.remedy)
-            return None
+        return _within(number(cell, decimal=self.decimal), cell, **limits)
 
-    def length(
-        self,
-        column: str,
-        *,
-        above: float | None = None,
-        low: float | None = None,
-        usual: Usual | None = None,
-    ) -> float | None:
+    def length(self, cell: str, *, usual: Usual | None = None, **limits: float) -> float | None:
         """Return a length in metres, ``None`` where blank; one that is not usual is asked about."""
-        cell = self.text(column)
         if not cell:
             return None
-        try:
-            metres = self.length_of(cell)
-            asked = usual and looks_numeric(cell) and doubt(cell, metres, usual, self.places.unit)
-            if asked and metres > 0:
-                raise asked
-            return self._within(metres, cell, above, low)
-        except Refused as error:
-            self.complain(column, error.what, error.remedy)
-            return None
-
-    @staticmethod
-    def _within(value: float, cell: str, above: float | None, low: float | None) -> float:
-        if (above is not None and value <= above) or (low is not None and value < low):
-            limit = f"above {above:g}" if above is not None else f"{low:g} or more"
-            raise Refused(f'"{cell}" is out of range', f"write {limit}")
-        return value
+        metres = self.length_of(cell)
+        asked = usual and looks_numeric(cell) and doubt(cell, metres, usual, self.places.unit)
+        if asked and metres > 0:
+            raise asked
+        return _within(metres, cell, **limits)
 
     def length_of(self, cell: str) -> float:
-        """Return a length in metres from the text of a cell; raises `Refused`."""
+        """Return a length in metres from the text of a cell."""
         if looks_numeric(cell):
             # A bare number keeps to the sheet's decimal sign.
             return parse_length(number(cell, decimal=self.decimal), unit=self.places.unit)
         text = cell.replace(",", ".") if self.decimal == "," else cell
         try:
-            metres = parse_length(text, unit=self.places.unit)
+            return parse_length(text, unit=self.places.unit)
         except Refused as error:
             if "thousands" in error.what:
                 raise
             such = 'write one such as "3.5 ft", "1.1 m" or 3.5'
             raise Refused(f'"{cell}" is not a length', such) from None
-        if not math.isfinite(metres):
-            raise Refused(f'"{cell}" is not a finite length', "write a finite one")
-        return metres
 
-    def whole(self, column: str, low: int, high: int) -> int | None:
-        """Return a whole number within limits, ``None`` where blank."""
-        value = self.number(column)
-        if value is None:
-            return None
-        if value != int(value) or not low <= value <= high:
-            what = f'"{self.text(column)}" is out of range'
-            self.complain(column, what, f"write {low} to {high}")
-            return None
-        return int(value)
+    def place(self, column: str) -> Place:
+        """Return a place."""
+        return self.places.read(self.text(column), decimal=self.decimal)
 
-    def place(self, column: str) -> Place | None:
-        """Return a place, ``None`` after a complaint."""
-        try:
-            return self.places.read(self.text(column), decimal=self.decimal)
-        except Refused as error:
-            self.complain(column, error.what, error.remedy)
-            return None
-
-    def point(self, column: str) -> str | None:
-        """Return the id of a point that exists, ``None`` after a complaint."""
+    def point(self, column: str) -> str:
+        """Return the id of a point that exists."""
         cell = self.required(column)
-        if not cell or cell in self.places.points:
-            return cell
-        if self.place(column) is not None:
-            self.complain(column, f'"{cell}" is not a point', "write a point's id alone")
-        return None
-
-    def choice(self, column: str, words: Sequence[str]) -> Any:
-        """Return one of several words, ``None`` where blank or after a complaint."""
-        cell = self.text(column)
-        if not cell:
-            return None
-        word = cell.casefold().replace(" ", "_").replace("-", "_")
-        if word in words:
-            return word
-        near = did_you_mean(cell, words)
-        listing = ", ".join(words)
-        self.unknown(column, f'"{cell}" is not known', f"{near + ' ' if near else ''}use {listing}")
-        return None
+        if cell not in self.places.points:
+            self.place(column)
+            raise Refused(f'"{cell}" is not a point', "write a point's id alone")
+        return cell
 
     def yes_no(self, column: str) -> bool | None:
         """Return yes or no, ``None`` where blank."""
         cell = self.text(column).casefold()
-        if not cell:
-            return None
-        if cell in _YES or cell in _NO:
-            return cell in _YES
-        self.unknown(column, f'"{self.text(column)}" is neither yes nor no', "write yes or no")
-        return None
+        if cell and cell not in _YES + _NO:
+            what = f'"{self.text(column)}" is neither yes nor no'
+            raise tables.UnknownNameError(what, "write yes or no")
+        return cell in _YES if cell else None
 
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
@@ -378,6 +315,15 @@ class Sheet:
             return _NO_EXTRA
         held = {name: self.cells[at].strip() for name, at in self.kept.items()}
         return MappingProxyType({name: cell for name, cell in held.items() if cell})
+
+
+def _within(
+    value: float, cell: str, *, above: float | None = None, low: float | None = None
+) -> float:
+    if (above is not None and value <= above) or (low is not None and value < low):
+        limit = f"above {above:g}" if above is not None else f"{low:g} or more"
+        raise Refused(f'"{cell}" is out of range', f"write {limit}")
+    return value
 
 
 def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
@@ -400,8 +346,13 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
             if cell in known:
                 values[of] = known[cell]
                 continue
-            values[of] = value = read(row, name)
-            if not (by_row or row.failed):
+            try:
+                values[of] = value = read(row, name)
+            except Refused as error:
+                values[of] = None
+                row.wrong(name, error)
+                continue
+            if not by_row:
                 known[cell] = value
         if kind.judge is not None:
             kind.judge(row, values)
