@@ -19,7 +19,7 @@ GRS80 = Geodesic(6378137.0, 1 / 298.257222101)
 
 
 def shift(source: str, target: str, lon: float, lat: float, **options) -> DatumShift:
-    return DatumShift.between(CRS(source), CRS(target), lon_deg=lon, lat_deg=lat, **options)
+    return DatumShift.between(CRS(source), CRS(target), (lon, lat), **options)
 
 
 def codes(frame: Frame) -> set[str]:

@@ -65,28 +65,25 @@ class DatumShift:
     """The way between two geographic CRSs, in degrees, with its honest accuracy.
 
     ``accuracy_m`` is what to count on: a stated 0 or none counts as 2 m at least, unless both
-    frames are realizations with an epoch.
+    frames are realizations with an epoch. As it stands here: none, between two of one datum.
     """
 
-    name: str
-    definition: str
-    accuracy_m: float
-    is_ballpark: bool
-    notes: tuple[Note, ...]
-    _transformer: Transformer
-    _source: CRS
-    _target: CRS
-    _height_m: float
-    _epoch: float | None
+    name: str = ""
+    definition: str = ""
+    accuracy_m: float = 0.0
+    is_ballpark: bool = False
+    notes: tuple[Note, ...] = ()
+    _way: tuple[Transformer, CRS, CRS] | None = None
+    _height_m: float = 0.0
+    _epoch: float | None = None
 
     @classmethod
     def between(
         cls,
         source: CRS,
         target: CRS,
+        at: tuple[float, float],
         *,
-        lon_deg: float,
-        lat_deg: float,
         height_m: float = 0.0,
         epoch: float | None = None,
         use: str = "the coordinates",
@@ -97,8 +94,8 @@ class DatumShift:
         ----------
         source, target : CRS
             Geographic, two-dimensional.
-        lon_deg, lat_deg : float
-            The place, degrees from Greenwich.
+        at : (float, float)
+            The place: longitude and latitude, degrees from Greenwich.
         height_m : float
             Ellipsoidal height for steps that go through the earth's centre.
         epoch : float, optional
@@ -106,11 +103,10 @@ class DatumShift:
         use : str
             What the notes call the outcome.
         """
-        group = _candidates(source, target, lon_deg, lat_deg)
-        good = [each for each in group.transformers if not _is_ballpark(each)]
-        chosen = good[0] if good else group.transformers[0]
+        group = _candidates(source, target, *at)
+        good = [e for e in group.transformers if "ballpark" not in e.description.lower()]
+        chosen, ballpark = good[0] if good else group.transformers[0], not good
         stated = float(chosen.accuracy)
-        ballpark = not good
         realizations = epoch is not None and is_dynamic(source) and _is_realization(target)
         return cls(
             name=chosen.description,
@@ -118,12 +114,17 @@ class DatumShift:
             accuracy_m=_count_on(stated, ballpark, realizations, source, target),
             is_ballpark=ballpark,
             notes=_notes(group, chosen.description, stated, ballpark, use),
-            _transformer=chosen,
-            _source=source,
-            _target=target,
+            _way=(chosen, source, target),
             _height_m=height_m,
             _epoch=epoch,
         )
+
+    @classmethod
+    def if_needed(
+        cls, source: CRS, target: CRS, at: tuple[float, float], **about: Any
+    ) -> DatumShift:
+        """Return the same, or no shift where both mean the same place by the same degrees."""
+        return cls() if same_datum(source, target) else cls.between(source, target, at, **about)
 
     def forward(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
         """Return longitude and latitude (degrees) on the target datum."""
@@ -138,60 +139,49 @@ class DatumShift:
     ) -> tuple[Floats, Floats]:
         from pyproj.enums import TransformDirection
 
-        start, finish = self._source, self._target
+        pair = same_shape(lon_deg, lat_deg)
+        if self._way is None:
+            return pair
+        transformer, start, finish = self._way
+        way = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
         if inverse:
             start, finish = finish, start
-        first, second = to_axes(start, *same_shape(lon_deg, lat_deg))
-        columns = [first, second, np.full_like(first, self._height_m)]
+        columns = list(to_axes(start, *pair))
+        columns.append(np.full_like(columns[0], self._height_m))
         if self._epoch is not None:
-            columns.append(np.full_like(first, self._epoch))
-        way = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
-        transform: Any = self._transformer.transform
+            columns.append(np.full_like(columns[0], self._epoch))
+        transform: Any = transformer.transform
         moved = transform(*columns, direction=way)
         return from_axes(finish, moved[0], moved[1])
 
 
-def to_wgs84(
-    source: CRS, *, lon_deg: float, lat_deg: float, height_m: float, epoch: float | None
-) -> DatumShift:
-    """Return the way from a datum to WGS 84 longitude and latitude.
+def to_wgs84(source: CRS, at: tuple[float, float], **about: Any) -> DatumShift:
+    """Return the way from a datum to WGS 84 longitude and latitude, as `DatumShift.between` does.
 
     A frame that moves (ITRF, a WGS 84 realization) goes to the WGS 84 realization it agrees with:
     the registry's way to the WGS 84 ensemble may detour by a plate-fixed frame, 1.4 m aside.
     """
     from pyproj import CRS
 
-    def way_to(code: int) -> DatumShift:
-        return DatumShift.between(
-            source,
-            CRS.from_epsg(code),
-            lon_deg=lon_deg,
-            lat_deg=lat_deg,
-            height_m=height_m,
-            epoch=epoch,
-            use="longitude and latitude",
-        )
-
+    use = "longitude and latitude"
     if is_dynamic(source):
-        shift = way_to(_WGS84_G2139)
+        shift = DatumShift.between(source, CRS.from_epsg(_WGS84_G2139), at, use=use, **about)
         if not shift.is_ballpark:
             return shift
-    return way_to(_WGS84)
+    return DatumShift.between(source, CRS.from_epsg(_WGS84), at, use=use, **about)
 
 
 def to_own_datum(projection: Projection, lon_deg: float, lat_deg: float) -> DatumShift:
     """Return the way from WGS 84 degrees near a place to the datum of a projection."""
     from pyproj import CRS
 
-    return DatumShift.between(
-        CRS.from_epsg(_WGS84), projection.base, lon_deg=lon_deg, lat_deg=lat_deg
-    )
+    return DatumShift.between(CRS.from_epsg(_WGS84), projection.base, (lon_deg, lat_deg))
 
 
 def brought(
     text: str, to: Projection, easting: ArrayLike, northing: ArrayLike
-) -> tuple[Floats, Floats, DatumShift | None]:
-    """Return coordinates of another CRS in a projection's own, and the shift of datum, if any.
+) -> tuple[Floats, Floats, DatumShift]:
+    """Return coordinates of another CRS in a projection's own, and the shift of datum.
 
     Raises
     ------
@@ -200,16 +190,11 @@ def brought(
     """
     own = Projection.of(text)
     lon, lat = own.to_lonlat(easting, northing)
-    shift, there = None, np.isfinite(lon)
-    if there.any() and not same_datum(own.base, to.base):
-        shift = DatumShift.between(
-            own.base,
-            to.base,
-            lon_deg=float(np.median(lon[there])) + own.greenwich_deg,
-            lat_deg=float(np.median(lat[there])),
-        )
-        lon, lat = shift.forward(lon, lat)
-    return *to.from_lonlat(lon, lat), shift
+    shift, there = DatumShift(), np.isfinite(lon)
+    if there.any():
+        middle = float(np.median(lon[there])) + own.greenwich_deg, float(np.median(lat[there]))
+        shift = DatumShift.if_needed(own.base, to.base, middle)
+    return *to.from_lonlat(*shift.forward(lon, lat)), shift
 
 
 def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any:
@@ -228,10 +213,6 @@ def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any
         # pyproj warns of missing grids on stderr; they are told as notes instead.
         warnings.simplefilter("ignore", UserWarning)
         return TransformerGroup(source, target, area_of_interest=box)
-
-
-def _is_ballpark(transformer: Transformer) -> bool:
-    return "ballpark" in transformer.description.lower()
 
 
 def _is_realization(geographic: CRS) -> bool:
@@ -272,19 +253,15 @@ def _notes(group: Any, name: str, stated_m: float, ballpark: bool, use: str) -> 
     if better:
         best = min(better, key=lambda each: each.accuracy)
         grids = ", ".join(grid.short_name for grid in best.grids if not grid.available)
-        notes.append(
-            Note(
-                "missing_grid",
-                f"a better operation for {use} ({best.accuracy:g} m) needs the PROJ grid {grids}, "
-                "which is not installed; `pyproj sync` fetches it",
-            )
+        text = (
+            f"a better operation for {use} ({best.accuracy:g} m) needs the PROJ grid {grids}, "
+            "which is not installed; `pyproj sync` fetches it"
         )
+        notes.append(Note("missing_grid", text))
     if ballpark:
-        notes.append(
-            Note(
-                "ballpark",
-                f"PROJ has no real operation for {use} here and shifts nothing ({name}); "
-                "they may be far off",
-            )
+        text = (
+            f"PROJ has no real operation for {use} here and shifts nothing ({name}); "
+            "they may be far off"
         )
+        notes.append(Note("ballpark", text))
     return tuple(notes)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -25,7 +25,7 @@ from geoleak.crs.axes import (
     same_shape,
     utm_crs,
 )
-from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, same_datum, to_wgs84
+from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, to_wgs84
 from geoleak.errors import CrsError
 from geoleak.site import Note
 from geoleak.units import LENGTH_UNITS, unit_m
@@ -87,7 +87,7 @@ class Frame:
     convergence_deg: float = 0.0
     lonlat_accuracy_m: float | None = None
     grid_accuracy_m: float = 0.0
-    _steps: Steps | None = None
+    _ways: _Ways | None = None
 
     @classmethod
     def for_site(
@@ -138,64 +138,72 @@ class Frame:
         source = Projection.of(str(crs))
         lon, lat = source.to_lonlat(np.ravel(easting), np.ravel(northing))
         centre = _centre(lon, lat, crs)
-        steps = _steps(source, centre, height_m, grid_crs, coordinate_epoch, notes)
-        _note_distance(steps, lon, lat, notes)
-        combined, convergence = _grid_factors(steps, notes)
-        grid, shift = steps.grid.crs, steps.to_grid_datum
-        unit, metres = axis_unit(grid)
+        grid = _printed_grid(source, grid_crs, centre, notes)
+        at, about = _greenwich(source, centre), {"height_m": height_m, "epoch": coordinate_epoch}
+        shift = DatumShift()
+        # A grid chosen here stands on the source's own datum, even where that has no name.
+        if grid_crs is not None and grid is not source:
+            use = "the printed grid"
+            shift = DatumShift.if_needed(source.base, grid.base, at, use=use, **about)
+        outward = to_wgs84(source.base, at, **about)
+        notes += (*shift.notes, *outward.notes)
+        _note_datums(source, grid, shift, coordinate_epoch, notes)
+        working, text, factor = _working_projection(source, centre, height_m)
+        ways = _Ways(source, grid, working, shift, outward)
+        _note_distance(*ways.to_plane(lon, lat), notes)
+        combined, convergence = _grid_factors(ways, notes)
+        unit, metres = axis_unit(grid.crs)
         return cls(
             crs=str(crs).strip(),
-            grid_crs=_code(grid),
-            grid_name=grid.name,
+            grid_crs=_code(grid.crs),
+            grid_name=grid.crs.name,
             grid_unit=unit,
             grid_unit_m=metres,
             mean_height_m=height_m,
             centre_lonlat=centre,
             combined_factor=combined,
-            grid_scale=combined / steps.elevation_factor,
-            elevation_factor=steps.elevation_factor,
+            grid_scale=combined / factor,
+            elevation_factor=factor,
             convergence_deg=convergence,
-            lonlat_accuracy_m=steps.to_wgs84.accuracy_m,
-            grid_accuracy_m=shift.accuracy_m if shift else 0.0,
-            operations=steps.operations(),
+            lonlat_accuracy_m=outward.accuracy_m,
+            grid_accuracy_m=shift.accuracy_m,
+            operations=ways.operations(text),
             warnings=tuple(notes),
-            _steps=steps,
+            _ways=ways,
         )
 
     @property
     def is_local(self) -> bool:
         """Whether the site is on a grid of its own, without longitude and latitude."""
-        return self._steps is None
+        return self._ways is None
 
     def to_working(self, easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
         """Return metres on the ground from coordinates in the site's CRS and its axis unit.
 
         What cannot be projected gives NaN for that point alone. Scalars give scalars.
         """
-        if self._steps is None:
+        if self._ways is None:
             return _scaled(easting, northing, self.grid_unit_m)
-        return self._steps.to_plane(*self._steps.source.to_lonlat(easting, northing))
+        return self._ways.to_plane(*self._ways.source.to_lonlat(easting, northing))
 
     def from_working(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return coordinates in the site's CRS and axis unit: the inverse of `to_working`."""
-        if self._steps is None:
+        if self._ways is None:
             return _scaled(e_m, n_m, 1 / self.grid_unit_m)
-        return self._steps.source.from_lonlat(*self._steps.from_plane(e_m, n_m))
+        return self._ways.source.from_lonlat(*self._ways.from_plane(e_m, n_m))
 
     def to_grid(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return printed grid coordinates, in `grid_unit`, of places in the working frame."""
-        if self._steps is None:
+        if self._ways is None:
             return self.from_working(e_m, n_m)
-        return self._steps.to_grid(e_m, n_m)
+        return self._ways.to_grid(e_m, n_m)
 
     def from_grid(self, easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
         """Return metres in the working frame from printed grid coordinates."""
-        if self._steps is None:
+        if self._ways is None:
             return self.to_working(easting, northing)
-        lon, lat = self._steps.grid.to_lonlat(easting, northing)
-        if self._steps.to_grid_datum is not None:
-            lon, lat = self._steps.to_grid_datum.inverse(lon, lat)
-        return self._steps.to_plane(lon, lat)
+        lonlat = self._ways.grid.to_lonlat(easting, northing)
+        return self._ways.to_plane(*self._ways.to_grid_datum.inverse(*lonlat))
 
     def to_lonlat(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return WGS 84 longitude and latitude in degrees, good to `lonlat_accuracy_m`.
@@ -205,8 +213,8 @@ class Frame:
         CrsError
             For a local site.
         """
-        steps = self._geographic_steps()
-        return steps.to_wgs84.forward(*steps.from_plane(e_m, n_m))
+        ways = self._on_earth("a local site has no longitude and latitude")
+        return ways.to_wgs84.forward(*ways.from_plane(e_m, n_m))
 
     def from_lonlat(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
         """Return metres in the working frame from WGS 84 degrees.
@@ -216,8 +224,8 @@ class Frame:
         CrsError
             For a local site.
         """
-        steps = self._geographic_steps()
-        return steps.to_plane(*steps.to_wgs84.inverse(lon_deg, lat_deg))
+        ways = self._on_earth("a local site has no longitude and latitude")
+        return ways.to_plane(*ways.to_wgs84.inverse(lon_deg, lat_deg))
 
     def way_from(
         self, crs: str, *, coordinate_epoch: float | None = None
@@ -238,28 +246,26 @@ class Frame:
         CrsError
             For a local site, or a CRS of no use.
         """
-        if self._steps is None or self.centre_lonlat is None:
-            what = f'positions in "{crs}" cannot be brought onto a local site'
-            remedy = "state the crs of the site's points, or shoot them with the rover"
-            raise CrsError(what, remedy)
-        steps, other = self._steps, Projection.of(crs)
-        own, shift = steps.source, None
-        if not same_datum(other.base, own.base):
-            shift = DatumShift.between(
-                other.base,
-                own.base,
-                lon_deg=self.centre_lonlat[0] + own.greenwich_deg,
-                lat_deg=self.centre_lonlat[1],
-                height_m=self.mean_height_m,
-                epoch=coordinate_epoch,
-                use=f"positions in {other.crs.name}",
-            )
+        ways = self._on_earth(f'positions in "{crs}" cannot be brought onto a local site')
+        other, own = Projection.of(crs), ways.source
+        shift = DatumShift.if_needed(
+            other.base,
+            own.base,
+            _greenwich(own, self.centre_lonlat),
+            height_m=self.mean_height_m,
+            epoch=coordinate_epoch,
+            use=f"positions in {other.crs.name}",
+        )
 
         def to_working(easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
-            lon, lat = other.to_lonlat(easting, northing)
-            return steps.to_plane(*(shift.forward(lon, lat) if shift else (lon, lat)))
+            return ways.to_plane(*shift.forward(*other.to_lonlat(easting, northing)))
 
-        return to_working, shift.accuracy_m if shift else 0.0, shift.notes if shift else ()
+        return to_working, shift.accuracy_m, shift.notes
+
+    def _on_earth(self, what: str) -> _Ways:
+        if self._ways is None:
+            raise CrsError(what, "state the crs of its points to have them")
+        return self._ways
 
     def bearing_grid_deg(self, bearing_deg: ArrayLike) -> Floats:
         """Return bearings of the working frame as bearings from the printed grid's north.
@@ -270,33 +276,24 @@ class Frame:
             Clockwise from the working frame's north, at its centre. Degrees in [0, 360) come back.
         """
         bearing = np.asarray(bearing_deg, float)
-        if self._steps is None:
+        if self._ways is None:
             return finite(np.mod(bearing, 360.0))
         de = STEP_M / 2 * np.sin(np.radians(bearing))
         dn = STEP_M / 2 * np.cos(np.radians(bearing))
-        grid = self._steps.grid
-        first = self._steps.to_grid(-de, -dn)
-        second = self._steps.to_grid(de, dn)
+        grid = self._ways.grid
+        first = self._ways.to_grid(-de, -dn)
+        second = self._ways.to_grid(de, dn)
         rise = grid.east_sign * (second[0] - first[0]), grid.north_sign * (second[1] - first[1])
         return finite(np.mod(np.degrees(np.arctan2(*rise)), 360.0))
 
-    def _geographic_steps(self) -> Steps:
-        if self._steps is None:
-            what = "a local site has no longitude and latitude"
-            raise CrsError(what, "state the crs of its points to have them")
-        return self._steps
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Steps:
+class _Ways(NamedTuple):
     """Every step out of a working frame: own degrees, working metres, grid, WGS 84."""
 
     source: Projection
     grid: Projection
     working: Transformer
-    working_text: str
-    elevation_factor: float
-    to_grid_datum: DatumShift | None
+    to_grid_datum: DatumShift
     to_wgs84: DatumShift
 
     def to_plane(self, lon: ArrayLike, lat: ArrayLike) -> tuple[Floats, Floats]:
@@ -314,55 +311,25 @@ class Steps:
 
     def to_grid(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return printed grid coordinates, in the axis unit, of places in the working frame."""
-        lon, lat = self.from_plane(e_m, n_m)
-        if self.to_grid_datum is not None:
-            lon, lat = self.to_grid_datum.forward(lon, lat)
-        return self.grid.from_lonlat(lon, lat)
+        return self.grid.from_lonlat(*self.to_grid_datum.forward(*self.from_plane(e_m, n_m)))
 
-    def operations(self) -> tuple[str, ...]:
+    def operations(self, working: str) -> tuple[str, ...]:
         """Return PROJ's text of each step."""
+        source, grid, shift = self.source, self.grid, self.to_grid_datum
         lines = [
-            f"{self.source.crs.name} to its own degrees: {self.source.definition}",
-            f"degrees to working metres: {self.working_text}",
+            f"{source.crs.name} to its own degrees: {source.definition}",
+            f"degrees to working metres: {working}",
         ]
-        if self.to_grid_datum is not None:
-            shift = self.to_grid_datum
+        if shift.name:
             lines.append(f"to the grid's datum ({shift.name}): {shift.definition}")
-        if self.grid is not self.source:
-            lines.append(f"{self.grid.crs.name} to its own degrees: {self.grid.definition}")
-        lines.append(f"to WGS 84 ({self.to_wgs84.name}): {self.to_wgs84.definition}")
-        return tuple(lines)
+        if grid is not source:
+            lines.append(f"{grid.crs.name} to its own degrees: {grid.definition}")
+        return (*lines, f"to WGS 84 ({self.to_wgs84.name}): {self.to_wgs84.definition}")
 
 
-def _steps(
-    source: Projection,
-    centre: tuple[float, float],
-    height_m: float,
-    grid_crs: str | None,
-    epoch: float | None,
-    notes: list[Note],
-) -> Steps:
-    """Return the steps of a site that has a CRS, and note what the person should know."""
-    grid = _printed_grid(source, grid_crs, centre, notes)
-    lon, lat = centre[0] + source.greenwich_deg, centre[1]
-    shift = None
-    # A grid chosen here stands on the source's own datum, even where that datum has no name.
-    if grid_crs is not None and grid is not source and not same_datum(source.base, grid.base):
-        shift = DatumShift.between(
-            source.base,
-            grid.base,
-            lon_deg=lon,
-            lat_deg=lat,
-            height_m=height_m,
-            epoch=epoch,
-            use="the printed grid",
-        )
-        notes += shift.notes
-    outward = to_wgs84(source.base, lon_deg=lon, lat_deg=lat, height_m=height_m, epoch=epoch)
-    notes += outward.notes
-    _note_datums(source, grid, shift, epoch, notes)
-    working, text, factor = _working_projection(source, centre, height_m)
-    return Steps(source, grid, working, text, factor, shift, outward)
+def _greenwich(source: Projection, centre: tuple[float, float] | None) -> tuple[float, float]:
+    lon, lat = centre or (0.0, 0.0)
+    return lon + source.greenwich_deg, lat
 
 
 def gaussian_radius_m(semi_major_m: float, inverse_flattening: float, lat_deg: float) -> float:
@@ -480,12 +447,12 @@ def _printed_grid(
 def _note_datums(
     source: Projection,
     grid: Projection,
-    shift: DatumShift | None,
+    shift: DatumShift,
     epoch: float | None,
     notes: list[Note],
 ) -> None:
     """Note ensembles, moving frames without an epoch, and a grid on another datum."""
-    for geographic in [source.base] if shift is None else [source.base, grid.base]:
+    for geographic in [source.base, grid.base] if shift.name else [source.base]:
         spread = ensemble_accuracy_m(geographic)
         if spread is not None:
             text = (
@@ -499,7 +466,7 @@ def _note_datums(
             "say coordinate_epoch (a decimal year)"
         )
         notes.append(Note("dynamic_frame_no_epoch", text))
-    if shift is not None:
+    if shift.name:
         text = (
             f"printed coordinates ({grid.crs.name}) are on another datum than the points "
             f"({source.base.name}): count on {shift.accuracy_m:g} m"
@@ -507,9 +474,9 @@ def _note_datums(
         notes.append(Note("grid_on_another_datum", text))
 
 
-def _note_distance(steps: Steps, lon: Floats, lat: Floats, notes: list[Note]) -> None:
+def _note_distance(e_m: Floats, n_m: Floats, notes: list[Note]) -> None:
     """Note points that do not project and points far from the centre."""
-    away = np.hypot(*steps.to_plane(lon, lat))
+    away = np.hypot(e_m, n_m)
     lost = int(np.count_nonzero(~np.isfinite(away)))
     if lost:
         notes.append(Note("not_projected", f"{lost} of {away.size} points cannot be projected"))
@@ -527,25 +494,25 @@ def _note_distance(steps: Steps, lon: Floats, lat: Floats, notes: list[Note]) ->
         notes.append(Note("far_from_centre", text))
 
 
-def _grid_factors(steps: Steps, notes: list[Note]) -> tuple[float, float]:
+def _grid_factors(ways: _Ways, notes: list[Note]) -> tuple[float, float]:
     """Return the combined factor and the convergence at the centre, from central differences.
 
     Differences over 100 m of the very transformation that prints the stake: nothing can drift
     from it, and any grid PROJ knows is covered. Truncation is (50 m / R)^2, 6e-11.
     """
     half = STEP_M / 2
-    east, north = steps.to_grid(np.array([-half, half, 0, 0]), np.array([0, 0, -half, half]))
-    unit = steps.grid.crs.axis_info[0].unit_conversion_factor
-    east, north = east * steps.grid.east_sign * unit, north * steps.grid.north_sign * unit
+    east, north = ways.to_grid(np.array([-half, half, 0, 0]), np.array([0, 0, -half, half]))
+    unit = ways.grid.crs.axis_info[0].unit_conversion_factor
+    east, north = east * ways.grid.east_sign * unit, north * ways.grid.north_sign * unit
     rows = [[east[1] - east[0], east[3] - east[2]], [north[1] - north[0], north[3] - north[2]]]
     jacobian = np.array(rows) / STEP_M
     if not np.isfinite(jacobian).all():
-        what = f"the site lies out of reach of {steps.grid.crs.name}"
+        what = f"the site lies out of reach of {ways.grid.crs.name}"
         raise CrsError(what, "say a grid_crs that covers it")
     largest, smallest = np.linalg.svd(jacobian, compute_uv=False)
     if largest / smallest - 1 > 1e-6:
         text = (
-            f"the scale of {steps.grid.crs.name} differs with direction by "
+            f"the scale of {ways.grid.crs.name} differs with direction by "
             f"{(largest / smallest - 1) * 1e6:.0f} ppm; its combined factor is a mean"
         )
         notes.append(Note("grid_not_conformal", text))

@@ -292,7 +292,7 @@ def _in_site_crs(
         return easting, northing
     easting, northing, shift = brought(str(text), site, easting, northing)
     aside = ""
-    if shift is not None:
+    if shift.name:
         aside = f", on another datum: they may lie {shift.accuracy_m:g} m aside"
         if shift.is_ballpark:
             aside = (
