@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -45,6 +44,12 @@ _FEATURE = re.compile(
     re.IGNORECASE,
 )
 _CONTROL = re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE)
+EVERY_UNIT = ("m", "ftUS", "ft")
+_WORDS: dict[CodeUse, re.Pattern[str]] = {
+    "other": _CONTROL,
+    "fitting": _FITTING,
+    "feature": _FEATURE,
+}
 _FEWEST_MARKS = 3
 _SAMPLE = 4
 
@@ -134,6 +139,8 @@ def understand(
     collector.finish()
     ordered = (table.has_header and not table.header.axis_letters) or is_layer
     layout = None if ordered else _decided(info, east, north)
+    if layout == "penzd":
+        east, north = north, east
     return PointFileGuess(
         path=path,
         rows=len(table),
@@ -142,8 +149,8 @@ def understand(
         columns=_columns(table, layout),
         layout=layout,
         in_degrees=in_degrees,
-        easting=east if layout != "penzd" else north,
-        northing=north if layout != "penzd" else east,
+        easting=east,
+        northing=north,
         unit_candidates=_units(table, in_degrees),
         codes=_codes(table),
         notes=tuple(n.text for n in collector.notes if n.code != "layout_not_used"),
@@ -155,9 +162,8 @@ def decide_layout(guess: PointFileGuess, crs: str) -> Layout | None:
     """Return the layout of a file that tells none if exactly one fits the CRS's area of use."""
     if guess.ordered:
         return None
-    if guess.layout == "penzd":
-        return _decided(_info(crs), guess.northing, guess.easting)
-    return _decided(_info(crs), guess.easting, guess.northing)
+    pair = guess.easting, guess.northing
+    return _decided(_info(crs), *(reversed(pair) if guess.layout == "penzd" else pair))
 
 
 def _info(crs: str | None) -> CrsInfo | None:
@@ -196,9 +202,8 @@ def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
     """Return the one order of axes that lies in the CRS's area of use."""
     if info is None or info.crs is None:
         return None
-    e, n = np.array([east]), np.array([north])
-    as_pnezd = bool(info.in_area(*info.lonlat(e, n))[0])
-    as_penzd = bool(info.in_area(*info.lonlat(n, e))[0])
+    both = np.array([east, north])
+    as_pnezd, as_penzd = info.in_area(*info.lonlat(both, both[::-1])).tolist()
     if as_pnezd == as_penzd:
         return None
     return "pnezd" if as_pnezd else "penzd"
@@ -230,15 +235,11 @@ def _columns(table: Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
 def _units(table: Table, in_degrees: bool) -> tuple[str, ...]:
     """Return the units the coordinates may be in; one where the header says so."""
     if in_degrees:
-        return ("m", "ftUS", "ft")
+        return EVERY_UNIT
     stated = {table.header.units.get(role) for role in ("northing", "easting")} - {None}
-    if stated == {"m"}:
-        return ("m",)
     if stated == {"foot"}:
         return ("ftUS", "ft")
-    if len(stated) == 1 and stated <= {"ft", "ftUS"}:
-        return (str(stated.pop()),)
-    return ("m", "ftUS", "ft")
+    return (str(*stated),) if len(stated) == 1 and stated <= {*EVERY_UNIT} else EVERY_UNIT
 
 
 def _codes(table: Table) -> tuple[CodeGuess, ...]:
@@ -246,38 +247,31 @@ def _codes(table: Table) -> tuple[CodeGuess, ...]:
     ids = table.texts("id")
     if cells is None:
         return ()
-    members: dict[str, list[int]] = {}
+    members: dict[str, list[str]] = {}
     for row, cell in enumerate(cells):
-        members.setdefault(Codes.line_work(cell)[0], []).append(row)
+        own = ids[row] if ids is not None else str(row + 1)
+        members.setdefault(Codes.line_work(cell)[0], []).append(own)
     members.pop("", None)
-    counts = Counter({code: len(rows) for code, rows in members.items()})
-    most = max((n for code, n in counts.items() if not _fixed(code)), default=0)
+    most = max((len(own) for code, own in members.items() if not _kind(code)), default=0)
     found = []
-    for code, count in counts.most_common():
-        rows = members[code]
-        own = [ids[row] if ids is not None else str(row + 1) for row in rows]
-        use = _use(code, count, own, most)
-        ordered = sorted(own, key=number_order) if count < 10_000 else own
-        found.append(CodeGuess(code, count, use, ordered[0], ordered[-1]))
+    for code, own in sorted(members.items(), key=lambda each: -len(each[1])):
+        ordered = sorted(own, key=number_order) if len(own) < 10_000 else own
+        use = _kind(code) or _use(own, most)
+        found.append(CodeGuess(code, len(own), use, ordered[0], ordered[-1]))
     return tuple(found)
 
 
-def _fixed(code: str) -> bool:
+def _kind(code: str) -> CodeUse | None:
+    """Return what the words of the trade make of a code, None where they do not know it."""
     word = code.split()[0]
-    return bool(_FITTING.match(word) or _FEATURE.match(word) or _CONTROL.match(word))
+    return next((use for use, words in _WORDS.items() if words.match(word)), None)
 
 
-def _use(code: str, count: int, ids: Sequence[str], most: int) -> CodeUse:
-    word = code.split()[0]
-    if _CONTROL.match(word):
-        return "other"
-    if _FITTING.match(word):
-        return "fitting"
-    if _FEATURE.match(word):
-        return "feature"
-    if count >= _FEWEST_MARKS and (count == most or (count >= most / 4 and _is_run(ids))):
-        return "mark"
-    return "other"
+def _use(ids: Sequence[str], most: int) -> CodeUse:
+    """Return whether points of a code that no word of the trade tells are marks."""
+    count = len(ids)
+    many = count >= _FEWEST_MARKS and (count == most or (count >= most / 4 and _is_run(ids)))
+    return "mark" if many else "other"
 
 
 def _is_run(ids: Sequence[str]) -> bool:

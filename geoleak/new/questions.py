@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, fields, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -169,17 +170,22 @@ def again(known: NewSite, ask: Ask, say: Say) -> NewSite:
     return replace(known, **blank)
 
 
+Judge = Callable[[NewSite, str], object]
+"""Raises `Refused` where an answer is none."""
+
+
 def _typed(
     field: str,
     question: str,
-    judge: Callable[[NewSite], Callable[[str], object]],
+    judge: Judge = lambda known, text: None,
+    *,
     when: When = lambda known: True,
     made: Callable[[str], object] = str,
 ) -> Question:
     """Return a question whose answer is a text that is judged, or blank."""
 
     def put(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, Any]:
-        return {field: made(_checked(question, ask, say, judge(known)))}
+        return {field: made(_checked(f"{question})", ask, say, partial(judge, known)))}
 
     return Question(field, put, lambda known: when(known) and not getattr(known, field))
 
@@ -202,45 +208,45 @@ def _asked_main(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, 
 
 def _ends(text: str) -> tuple[str, ...]:
     word = text.strip().casefold()
-    return ("start", "end") if word == "both" else (word,) if word in ("start", "end") else ()
+    return ("start", "end") if word == "both" else (word,) if word else ()
 
 
-def _material(text: str) -> None:
+def _material(known: NewSite, text: str) -> None:
     words, _ = tables.standard_in(text)
     tables.material(words or text)
 
 
-def _length(known: NewSite, usual: Usual | None = None) -> Callable[[str], object]:
-    """Return what judges a length; a bare one that no pipe has is asked about, as check does."""
+def _length(known: NewSite, text: str, usual: Usual | None = None) -> None:
+    """Judge a length; a bare one that no pipe has is asked about, as check does."""
     unit = known.unit or "m"
-
-    def judge(text: str) -> None:
-        metres = parse_length(text, unit=unit)
-        asked = doubt(text, metres, usual, unit) if usual and is_bare(text) else None
-        if asked:
-            raise asked
-
-    return judge
+    metres = parse_length(text, unit=unit)
+    asked = doubt(text, metres, usual, unit) if usual and is_bare(text) else None
+    if asked:
+        raise asked
 
 
-def _one_of(*words: str) -> Callable[[str], object]:
-    def judge(text: str) -> None:
+def _one_of(*words: str) -> Judge:
+    def judge(known: NewSite, text: str) -> None:
         if text.casefold() not in words:
             raise Refused(f'"{text}" is none of {", ".join(words)}', "leave it empty if not sure")
 
     return judge
 
 
-def _checked(question: str, ask: Ask, say: Say, check: Callable[[str], object]) -> str:
+def _checked(
+    question: str, ask: Ask, say: Say, check: Callable[[str], object], *, needed: bool = False
+) -> str:
     """Ask until the answer is blank or passes a check; a mistake is said and costs nothing."""
     while True:
         answer = ask(question, "").strip()
-        if not answer:
+        if not answer and not needed:
             return ""
         try:
+            if not answer:
+                raise Refused("this one is needed")
             check(answer)
-        except (Refused, tables.UnknownNameError) as error:
-            say([f"  {error.what}; {error.remedy}"])
+        except Refused as error:
+            say([f"  {error}"])
         else:
             return answer
 
@@ -300,59 +306,51 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Map
 
 ORDER = _typed(
     "layout",
-    "Which stands first in the file, northing or easting (n, e)",
-    lambda known: _one_of("n", "e", "northing", "easting"),
-    # Elsewhere the area of use tells.
-    lambda known: known.crs.casefold() == "local",
-    lambda text: {"n": "pnezd", "e": "penzd"}.get(text[:1].casefold(), ""),
+    "Which stands first in the file, northing or easting (n, e",
+    _one_of("n", "e", "northing", "easting"),
+    when=lambda known: known.crs.casefold() == "local",  # elsewhere the area of use tells
+    made=lambda text: {"n": "pnezd", "e": "penzd"}.get(text[:1].casefold(), ""),
 )
+_MARKS, _ENDS = "Codes of the marks along the pipe", "Where does the pipe itself end, if you know"
+_OFF = "Were, or will, all taps and machines be off while listening"
 OF_FILE = (
     Question("crs", _asked_crs, lambda known: not known.crs),
     Question("unit", _asked_unit, lambda known: not known.unit),
-    _of_codes("marks", "Codes of the marks along the pipe", lambda known: not known.numbers),
-    _typed(
-        "numbers",
-        "Point numbers of the marks (101-148)",
-        lambda known: str,
-        lambda known: not known.marks,
-    ),
+    _of_codes("marks", _MARKS, lambda known: not known.numbers),
+    _typed("numbers", "Point numbers of the marks (101-148", when=lambda known: not known.marks),
     _of_codes("fittings", "Codes of fittings a sensor can touch"),
     _of_codes("features", "Codes of fixed things a tape can be held on"),
 )
 OF_PIPE = (
     _typed(
         "depth",
-        "Depth of the pipe, with its unit (empty: not known)",
-        lambda known: _length(known, PIPE_DEPTH),
+        "Depth of the pipe, with its unit (empty: not known",
+        partial(_length, usual=PIPE_DEPTH),
     ),
-    _typed(
-        "material",
-        "Material (pvc, pvc sch 40, copper type L ...; empty: not known)",
-        lambda known: _material,
-    ),
+    _typed("material", "Material (pvc, pvc sch 40, copper type L ...; empty: not known", _material),
     _typed(
         "size",
-        'Nominal size, as in "3/4 in" (empty: not known)',
+        'Nominal size, as in "3/4 in" (empty: not known',
         _length,
-        lambda known: not known.outside_diameter and tables.standard_in(known.material)[1],
+        when=lambda known: not known.outside_diameter and tables.standard_in(known.material)[1],
     ),
     _typed(
         "outside_diameter",
-        "Outside diameter, with its unit (empty: not known)",
-        lambda known: _length(known, DIAMETER),
-        lambda known: not known.size,
+        "Outside diameter, with its unit (empty: not known",
+        partial(_length, usual=DIAMETER),
+        when=lambda known: not known.size,
     ),
     Question("branches", _asked_main, lambda known: len(known.marks) > 1 and not known.branches),
     _typed(
         "ends_here",
-        "Where does the pipe itself end, if you know (end, start, both; empty: unknown)",
-        lambda known: _one_of("start", "end", "both"),
+        f"{_ENDS} (end, start, both; empty: unknown",
+        _one_of("start", "end", "both"),
         made=_ends,
     ),
     _typed(
         "everything_off",
-        "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)",
-        lambda known: _one_of("yes", "no", "y", "n"),
+        f"{_OFF} (yes, no; empty: not sure",
+        _one_of("yes", "no", "y", "n"),
         made=str.casefold,
     ),
 )
@@ -418,13 +416,15 @@ def _title(folder: Path) -> str:
 
 
 def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
-    origin = Origin(points.as_posix())
+    def refuse(*missing: tuple[str, str]) -> None:
+        origin = Origin(points.as_posix())
+        if missing:
+            raise InputError([Complaint(origin, what, remedy) for what, remedy in missing])
+
     if known.unit and known.unit not in UNITS:
-        what = f'--unit "{known.unit}" is not known'
-        raise InputError([Complaint(origin, what, "m, ft or ftUS")])
+        refuse((f'--unit "{known.unit}" is not known', "m, ft or ftUS"))
     if known.layout and known.layout not in LAYOUTS:
-        what = f'--layout "{known.layout}" is not known'
-        raise InputError([Complaint(origin, what, "pnezd or penzd")])
+        refuse((f'--layout "{known.layout}" is not known', "pnezd or penzd"))
     missing = []
     if not known.crs:
         hint = ", or --near PLACE to see those that fit"
@@ -446,12 +446,9 @@ def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
         missing.append((what, f"check --crs, or state --layout {first}"))
     if not known.marks and not known.numbers:
         seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
-        hint = f"; the codes are {seen}" if seen else ""
-        missing.append(
-            ("which points are marks is not stated", f"--marks CODE or --numbers 101-148{hint}")
-        )
-    if missing:
-        raise InputError([Complaint(origin, what, remedy) for what, remedy in missing])
+        remedy = "--marks CODE or --numbers 101-148" + (f"; the codes are {seen}" if seen else "")
+        missing.append(("which points are marks is not stated", remedy))
+    refuse(*missing)
 
 
 def shown(guess: PointFileGuess) -> list[str]:
@@ -491,16 +488,20 @@ def taped(
         ]
     )
     known = NewSite(unit=unit or _asked_unit(NewSite(), None, ask, say)["unit"])
-    base = _needed("Tape from corner A to corner B", ask, say, known)
+
+    def tape(question: str, *, needed: bool = True) -> str:
+        return _checked(question, ask, say, partial(_length, known), needed=needed)
+
+    base = tape("Tape from corner A to corner B")
     side = ""
     while side not in ("left", "right"):
         side = ask("Seen from A to B, do the marks lie left or right", "left").strip().casefold()
     tapes = ["point,from,distance,side,code"]
     for number in itertools.count(1):
-        first = _checked(f"Mark {number}: tape from A (empty: no more)", ask, say, _length(known))
+        first = tape(f"Mark {number}: tape from A (empty: no more)", needed=False)
         if not first:
             break
-        second = _needed(f"Mark {number}: tape from B", ask, say, known)
+        second = tape(f"Mark {number}: tape from B")
         tapes.append(f"M{number},A,{_cell(first)},{side},MK")
         tapes.append(f"M{number},B,{_cell(second)},,MK")
     known = questioned(known, None, ask, say)
@@ -520,14 +521,6 @@ def taped(
     return site, files
 
 
-def _needed(question: str, ask: Ask, say: Say, known: NewSite) -> str:
-    while True:
-        answer = _checked(question, ask, say, _length(known))
-        if answer:
-            return answer
-        say(["  this one is needed"])
-
-
 def _cell(text: str) -> str:
     """Return a length as one cell of a sheet."""
     return '"' + text.replace('"', '""') + '"' if set(text) & set(',"') else text
@@ -537,6 +530,11 @@ def as_dict(
     site: NewSite, guess: PointFileGuess, folder: Path, written: Sequence[Path]
 ) -> dict[str, Any]:
     """Return what was understood and written, as JSON values."""
+
+    def listed(records: Sequence[Any], *names: str) -> list[dict[str, Any]]:
+        return [{name: getattr(each, name) for name in names} for each in records]
+
+    legs = legs_of(site)
     return {
         "folder": folder.as_posix(),
         "files": [path.name for path in written],
@@ -545,20 +543,11 @@ def as_dict(
         "length_unit": site.unit,
         "layout": site.layout or None,
         "points": guess.rows,
-        "columns": [
-            {"name": each.name, "role": each.role, "sample": list(each.sample)}
-            for each in guess.columns
-        ],
-        "codes": [
-            {"code": each.code, "use": each.use, "count": each.count} for each in guess.codes
-        ],
+        "columns": listed(guess.columns, "name", "role", "sample"),
+        "codes": listed(guess.codes, "code", "use", "count"),
         "legs": [
-            {
-                "name": name,
-                "codes": [where["code"]] if "code" in where else [],
-                "points": where.get("points"),
-            }
-            for name, where in legs_of(site).items()
+            {"name": n, "codes": [*filter(None, [at.get("code")])], "points": at.get("points")}
+            for n, at in legs.items()
         ],
         "notes": list(guess.notes),
     }
@@ -566,8 +555,8 @@ def as_dict(
 
 def place_lines(site: Site) -> list[str]:
     """Return where the points lie, as a question, and whether the marks stand close enough."""
-    lines = []
-    info = crs_info(site.crs, length_unit=site.length_unit)
+    lines, unit = [], site.length_unit
+    info = crs_info(site.crs, length_unit=unit)
     east, north = site.points.easting, site.points.northing
     there = np.isfinite(east)
     if info.crs is not None and there.any():
@@ -582,12 +571,8 @@ def place_lines(site: Site) -> list[str]:
         scale = [np.cos(np.radians(at[0, 1])) if info.geographic else 1.0, 1.0]
         every_m = float(np.median(np.hypot(*(np.diff(at, axis=0) * scale).T))) * metres
         if every_m > SPACING_PER_HOLE * site.crew.dig_length_m:
-            apart, hole = (
-                format_length(each, unit=site.length_unit)
-                for each in (every_m, site.crew.dig_length_m)
-            )
-            lines.append(
-                f"leg {leg.name}: marks stand every {apart}; a {hole} hole wants one every {hole} "
-                "around the loudest"
-            )
+            apart = format_length(every_m, unit=unit)
+            hole = format_length(site.crew.dig_length_m, unit=unit)
+            wants = f"a {hole} hole wants one every {hole} around the loudest"
+            lines.append(f"leg {leg.name}: marks stand every {apart}; {wants}")
     return lines

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.new.sheet import listening_sheet
@@ -84,12 +85,9 @@ def parted_columns(
         elif sign and first in ROLES and second:
             of_points.append((first, second))
         else:
-            _fail(
-                points,
-                f'--columns "{text}" is not known',
-                f"write id=HEADING (of {', '.join(ROLES)}) or HEADING=place (of "
-                f"{', '.join(READINGS_HEADER)})",
-            )
+            remedy = f"write id=HEADING (of {', '.join(ROLES)}) or HEADING=place (of "
+            remedy += f"{', '.join(READINGS_HEADER)})"
+            _fail(points, f'--columns "{text}" is not known', remedy)
     return tuple(of_points), tuple(of_readings)
 
 
@@ -217,32 +215,26 @@ def _read(inside: Path, folder: Path, sources: Mapping[str, Path | None]) -> Sit
     except InputError as error:
         renamed = []
         for each in error.complaints:
-            file = each.origin.file.replace(inside.as_posix(), folder.as_posix(), 1)
+            file, *place = each.origin
             source = sources.get(Path(file).name)
-            if source is not None:
-                file = source.as_posix()
-            where = Origin(file, each.origin.line, each.origin.column)
-            renamed.append(Complaint(where, each.what, each.remedy))
+            file = file.replace(inside.as_posix(), folder.as_posix(), 1)
+            where = Origin(file if source is None else source.as_posix(), *place)
+            renamed.append(replace(each, origin=where))
         raise InputError(renamed) from None
 
 
 def readings_csv(site: Site) -> str:
     """Return readings.csv with a blank row per mark, leg by leg, in the order of the marks."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(READINGS_HEADER)
-    for number, (leg, mark) in enumerate(marks_in_order(site), 1):
-        blank = [""] * (len(READINGS_HEADER) - 3)
-        writer.writerow([number, "surface", mark_text(site, leg, mark), *blank])
-    return out.getvalue()
+    blank = [""] * (len(READINGS_HEADER) - 3)
+    marks = enumerate(marks_in_order(site), 1)
+    rows = ([number, "surface", mark_text(site, *at), *blank] for number, at in marks)
+    return _csv(READINGS_HEADER, rows)
 
 
 def readings_as_read(site: Site) -> str:
     """Return readings.csv from a sheet of other headings and habits, as it was read."""
     extra = tuple(dict.fromkeys(name for each in site.readings for name in each.extra))
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow([*READINGS_HEADER, "everything_off", "depth", *extra])
+    rows = []
     for each in site.readings:
         off = {True: "yes", False: "no", None: ""}[each.everything_off]
         depth = "" if each.depth_m is None else f"{each.depth_m:.6g} m"
@@ -250,8 +242,13 @@ def readings_as_read(site: Site) -> str:
         band = each.low_hz, each.high_hz
         plain = each.surface, each.background, each.gain_db, each.session, each.recording
         cells = [each.id, each.kind, each.place.text, levels, *band, *plain, each.skip, each.note]
-        kept = [each.extra.get(name, "") for name in extra]
-        writer.writerow(["" if cell is None else cell for cell in cells] + [off, depth, *kept])
+        rows.append([*cells, off, depth, *(each.extra.get(name, "") for name in extra)])
+    return _csv((*READINGS_HEADER, "everything_off", "depth", *extra), rows)
+
+
+def _csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([header, *rows])
     return out.getvalue()
 
 
@@ -318,13 +315,8 @@ def legs_of(new: NewSite) -> dict[str, dict[str, str]]:
 
 
 def _leg_lines(new: NewSite, name: str, where: Mapping[str, str]) -> list[str]:
-    stated = {
-        **where,
-        "depth": new.depth,
-        "material": new.material,
-        "size": new.size,
-        "outside_diameter": new.outside_diameter,
-    }
+    keys = ("depth", "material", "size", "outside_diameter")
+    stated = {**where, **{key: getattr(new, key) for key in keys}}
     hints = {
         "depth": '"3 ft"                  # where a mark has no depth of its own',
         "material": '"pvc"',
@@ -354,12 +346,5 @@ def _texts(items: Sequence[str]) -> str:
 
 def quoted(text: str) -> str:
     """Return a TOML basic string: quotes, backslashes and control characters escaped."""
-    out = []
-    for sign in text:
-        if sign in '"\\':
-            out.append("\\" + sign)
-        elif ord(sign) < 32 or ord(sign) == 127:
-            out.append(f"\\u{ord(sign):04x}")
-        else:
-            out.append(sign)
-    return '"' + "".join(out) + '"'
+    safe = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda sign: f"\\u{ord(sign[0]):04x}", safe) + '"'
