@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin, Refused
@@ -70,86 +69,63 @@ def read_site(
 
 
 def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
-    unit = toml.settings.length_unit
-    try:
-        info = crs_info(toml.settings.crs, length_unit=unit)
-    except Refused as error:
-        collector.complain_of(toml.origin("crs"), error, "crs: ")
-        info = crs_info("local", length_unit=unit)
-    if toml.settings.grid_crs is not None:
-        _check_grid_crs(toml, toml.settings.grid_crs, collector)
-    return info
-
-
-def _check_grid_crs(toml: SiteToml, text: str, collector: Collector) -> None:
-    where = toml.origin("grid_crs")
-    try:
-        grid = crs_info(text, length_unit=toml.settings.length_unit)
-    except Refused as error:
-        collector.complain_of(where, error, "grid_crs: ")
-        return
-    if grid.geographic:
-        collector.complain(
-            where, f'grid_crs: "{text}" is in degrees', "state a projected CRS, or leave it out"
-        )
-    elif (grid.crs is None) != (toml.settings.crs.strip().casefold() == "local"):
-        collector.complain(
-            where, f'grid_crs: "{text}" cannot be reached from crs = "{toml.settings.crs}"',
-            "leave grid_crs out",
-        )  # fmt: skip
+    settings, unit = toml.settings, toml.settings.length_unit
+    read: dict[str, CrsInfo] = {}
+    for key, text in (("crs", settings.crs), ("grid_crs", settings.grid_crs)):
+        try:
+            read |= {key: crs_info(text, length_unit=unit)} if text is not None else {}
+        except Refused as error:
+            collector.complain_of(toml.origin(key), error, f"{key}: ")
+    grid, named = read.get("grid_crs"), f'grid_crs: "{settings.grid_crs}"'
+    if grid is not None and grid.geographic:
+        remedy = "state a projected CRS, or leave it out"
+        collector.complain(toml.origin("grid_crs"), f"{named} is in degrees", remedy)
+    elif grid is not None and (grid.crs is None) != (settings.crs.strip().casefold() == "local"):
+        what = f'{named} cannot be reached from crs = "{settings.crs}"'
+        collector.complain(toml.origin("grid_crs"), what, "leave grid_crs out")
+    return read.get("crs") or crs_info("local", length_unit=unit)
 
 
 def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable | None:
-    spec = toml.settings.point_file
+    settings, spec = toml.settings, toml.settings.point_file
     if spec is None:
         return PointTable.of([])
-    where = toml.origin("points", "file")
     twice = {name for name in spec.files if spec.files.count(name) > 1}
     if twice:
-        collector.complain(where, f'"{min(twice)}" is listed twice', "list it once")
+        what = f'"{min(twice)}" is listed twice'
+        collector.complain(toml.origin("points", "file"), what, "list it once")
         return None
-    asked = {
-        key.removeprefix("points."): origin
-        for key, origin in toml.stated.items()
-        if key.startswith("points.")
-    }
-    unit, corrections = toml.settings.length_unit, toml.settings.corrections
+    asked = {key.removeprefix("points."): origin for key, origin in toml.stated.items()
+             if key.startswith("points.")}  # fmt: skip
+    unit, corrections = settings.length_unit, settings.corrections
     return read_points(PointContext(spec, info, unit, collector, asked, corrections))
 
 
 def _check_tables(toml: SiteToml, collector: Collector) -> None:
-    """Check what one key alone cannot know: files of services, dates in order."""
-    spec = toml.settings.point_file
+    """Check what one key alone cannot know: files that are named, dates in order."""
+    settings, spec = toml.settings, toml.settings.point_file
     if spec is not None and spec.status_scheme is not None:
         try:
             parse_scheme(spec.status_scheme)
         except Refused as error:
             where = toml.origin("points", "status_scheme")
             collector.complain_of(where, error, "points.status_scheme: ")
-    for number, utility in enumerate(toml.settings.utilities):
+    named: list[tuple[str | None, tuple[str | int, ...]]] = [(settings.job.logo, ("job", "logo"))]
+    for number, utility in enumerate(settings.utilities):
+        named.append((utility.file, ("utility", number, "file")))
         if utility.file is None and not utility.codes:
-            collector.complain(
-                toml.origin("utility", number, "name"),
-                f'utility "{utility.name}" has neither file nor codes',
-                'write file = "..." or codes = ["..."]',
-            )
-        if utility.file is not None:
-            collector.read_bytes(utility.file, toml.origin("utility", number, "file"))
-    settings = toml.settings
-    named = []
-    if settings.job.logo is not None:
-        named.append((settings.job.logo, ("job", "logo")))
-    if settings.photos is not None:
-        named += [(name, ("photos", "file")) for name in settings.photos.files]
+            what = f'utility "{utility.name}" has neither file nor codes'
+            where = toml.origin("utility", number, "name")
+            collector.complain(where, what, 'write file = "..." or codes = ["..."]')
+    for photo in settings.photos.files if settings.photos else ():
+        named.append((photo, ("photos", "file")))
     for name, key in named:
-        collector.read_bytes(name, toml.origin(*key))
-    request = toml.settings.locate_request
+        if name is not None:
+            collector.read_bytes(name, toml.origin(*key))
+    request = settings.locate_request
     if request.valid_from and request.expires and _ends_before(request.expires, request.valid_from):
-        collector.complain(
-            toml.origin("locate_request", "expires"),
-            f'"{request.expires}" lies before valid_from "{request.valid_from}"',
-            "check both dates",
-        )
+        what = f'"{request.expires}" lies before valid_from "{request.valid_from}"'
+        collector.complain(toml.origin("locate_request", "expires"), what, "check both dates")
 
 
 def _ends_before(end: str, start: str) -> bool:
@@ -168,12 +144,11 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
         unit=settings.length_unit,
         on_legs=dict(legs_of_points(legs)),
     )
-    _note_codes(settings.codes, points, toml, collector)
+    _note_codes(toml, points, collector)
     sheets = read_sheets(collector, places, settings)
     if not sheets["readings"] and not sheets["delays"]:
-        collector.note(
-            "no_readings", "no reading and no delay is filled in yet", Origin(toml.file.label)
-        )
+        text = "no reading and no delay is filled in yet"
+        collector.note("no_readings", text, Origin(toml.file.label))
     if tables is None:
         named, at = settings.tables, toml.origin("tables", "file")
         tables = tables_of(collector, named.file, at) if named else Tables()
@@ -188,36 +163,29 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
     # What the site states itself goes before what other sites taught.
     shares = tables.shares().items()
     learned = {each: share for each, share in shares if each not in settings.prior.model_fields_set}
-    stated: dict[str, Any] = dict(settings)
-    return Site(
-        **stated
-        | sheets
-        | {
-            "prior": settings.prior.model_copy(update=learned),
-            "tables": tables,
-            "folder": collector.folder,
-            "title": settings.title or collector.folder.resolve().name,
-            "points": points,
-            "legs": legs,
-            "point_file": settings.point_file or PointFile(files=()),
-            "network": drawn[0] if drawn else None,
-            "tapes": taped.tapes,
-            "photos": settings.photos.files if settings.photos else (),
-            "notes": tuple(collector.notes),
-            "inputs": MappingProxyType(dict(collector.inputs)),
-            "origins": toml.stated,
-        }
-    )
+    made = {
+        "prior": settings.prior.model_copy(update=learned),
+        "tables": tables,
+        "folder": collector.folder,
+        "title": settings.title or collector.folder.resolve().name,
+        "points": points,
+        "legs": legs,
+        "point_file": settings.point_file or PointFile(files=()),
+        "network": drawn[0] if drawn else None,
+        "tapes": taped.tapes,
+        "photos": settings.photos.files if settings.photos else (),
+        "notes": tuple(collector.notes),
+        "inputs": MappingProxyType(dict(collector.inputs)),
+        "origins": toml.stated,
+    }
+    return Site(**{**dict(settings), **sheets, **made})
 
 
-def _note_codes(codes: Codes, points: PointTable, toml: SiteToml, collector: Collector) -> None:
+def _note_codes(toml: SiteToml, points: PointTable, collector: Collector) -> None:
     """Say which code patterns fit no point: a typing error would silently lose a valve."""
-    there = points.code_names()
-    groups: Mapping[str, tuple[str, ...]] = {"fitting": codes.fitting, "feature": codes.feature}
-    for key, patterns in groups.items():
+    there, codes = points.code_names(), toml.settings.codes
+    for key, patterns in (("fitting", codes.fitting), ("feature", codes.feature)):
         for at, pattern in enumerate(patterns):
             if not any(Codes.matches(code, (pattern,)) for code in there):
-                collector.note(
-                    "code_not_found", f'no point has the {key} code "{pattern}"',
-                    toml.origin("codes", key, at),
-                )  # fmt: skip
+                text = f'no point has the {key} code "{pattern}"'
+                collector.note("code_not_found", text, toml.origin("codes", key, at))

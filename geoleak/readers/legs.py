@@ -26,15 +26,8 @@ _BEGINS = ("B", "BEG", "BEGIN", "ST", "START")
 
 def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
     """Return the key that sorts ids by number: 9 before 10, A2 before A10, 101 before 101A."""
-    parts = re.findall(r"[0-9]+|[^0-9]+", identifier)
-    return tuple(_part_order(each) for each in parts)
-
-
-def _part_order(part: str) -> tuple[int, int, str]:
-    if not part[0].isdecimal() or not part.isascii():
-        return (1, 0, part)
-    digits = part.lstrip("0")
-    return (0, len(digits), digits)  # as numbers, of any length
+    parts = re.findall(r"0*([0-9]+)|([^0-9]+)", identifier)  # as numbers, of any length
+    return tuple((0, len(digits), digits) if digits else (1, 0, word) for digits, word in parts)
 
 
 class LegReader:
@@ -84,10 +77,9 @@ class LegReader:
             legs.append(self._leg(table, lines[self.number]))
         legs += as_drawn
         if not legs and self.toml.settings.network is None:
-            self.collector.complain(
-                self.toml.origin("leg", key=True), "there is no [[leg]]",
-                'add [[leg]] with name = "yard" and code = "..." for each run of pipe',
-            )  # fmt: skip
+            remedy = 'add [[leg]] with name = "yard" and code = "..." for each run of pipe'
+            where = self.toml.origin("leg", key=True)
+            self.collector.complain(where, "there is no [[leg]]", remedy)
         self._check_circles(legs)
         return tuple(legs)
 
@@ -95,10 +87,8 @@ class LegReader:
         return self.toml.origin("leg", self.number, *path, key=key)
 
     def _complain(self, key: str, what: str, remedy: str, *, at: int | None = None) -> None:
-        what = f"leg[{self.number + 1}].{key}: {what}"
-        self.collector.complain(
-            self._where(key) if at is None else self._where(key, at), what, remedy
-        )
+        where = self._where(key) if at is None else self._where(key, at)
+        self.collector.complain(where, f"leg[{self.number + 1}].{key}: {what}", remedy)
 
     def _check_name(self, names: Sequence[str]) -> None:
         name = names[self.number]
@@ -290,35 +280,36 @@ class LegReader:
         """Return the material, and the diameter and wall of a nominal size of its standard."""
         words, standard = tables.standard_in(table.material or "")
         found: dict[str, Any] = {"material": None}
+        key = "material"
         try:
             if words:
                 found["material"] = tables.material(words).name
-        except tables.UnknownNameError as error:
-            self._complain("material", error.what, error.remedy)
-        if table.size_m is None:
-            if standard and table.outside_diameter_m is None:
-                text = f'leg "{table.name}": {standard} is not used without its size = "3/4 in"'
-                self.collector.note("not_used", text, self._where("material"))
-            return found
-        if not standard:
-            what = "a nominal size has a diameter only by a standard"
-            remedy = 'name it in material, as in "pvc sch 40" or "copper type L"'
-            self._complain("size", what, f"{remedy}, or state outside_diameter")
-            return found
-        try:
-            pipe = tables.pipe_size(standard, table.size_m / INCH_M)
+            key = "size"
+            if table.size_m is not None and not standard:
+                remedy = 'name it in material, as in "pvc sch 40" or "copper type L", or state'
+                what = "a nominal size has a diameter only by a standard"
+                raise Refused(what, f"{remedy} outside_diameter")
+            if table.size_m is not None:
+                pipe = tables.pipe_size(standard, table.size_m / INCH_M)
         except Refused as error:
-            self._complain("size", error.what, error.remedy)
+            self._complain(key, error.what, error.remedy)
             return found
-        outside, wall = pipe.outside_mm / 1000, pipe.wall_mm / 1000
-        found["outside_diameter_m"] = table.outside_diameter_m or outside
-        found["wall_m"] = table.wall_m or wall
-        text = (
-            f'leg "{table.name}": {pipe.nominal_in:g} in {table.material} is '
-            f"{outside / INCH_M:.3f} in ({pipe.outside_mm:g} mm) outside, its wall "
-            f"{wall / INCH_M:.3f} in ({pipe.wall_mm:g} mm)"
-        )
-        self.collector.note("size_taken", text, self._where("size"))
+        text, code = f'leg "{table.name}": ', "size_taken"
+        if table.size_m is None:
+            if not standard or table.outside_diameter_m is not None:
+                return found
+            code, key = "not_used", "material"
+            text += f'{standard} is not used without its size = "3/4 in"'
+        else:
+            outside, wall = pipe.outside_mm / 1000, pipe.wall_mm / 1000
+            found["outside_diameter_m"] = table.outside_diameter_m or outside
+            found["wall_m"] = table.wall_m or wall
+            text += (
+                f"{pipe.nominal_in:g} in {table.material} is {outside / INCH_M:.3f} in "
+                f"({pipe.outside_mm:g} mm) outside, its wall {wall / INCH_M:.3f} in "
+                f"({pipe.wall_mm:g} mm)"
+            )
+        self.collector.note(code, text, self._where(key))
         return found
 
     def _check_circles(self, legs: Sequence[Leg]) -> None:

@@ -49,7 +49,12 @@ HOLE = Usual(0.3, 20 * INTERNATIONAL_FOOT_M, 20 * INTERNATIONAL_FOOT_M, '"5 ft" 
 DIAMETER = Usual(6.35 / 1000, 2.6, 6 * INCH_M, '"1.315 in" or "63 mm"')
 # From thin copper to a concrete main.
 WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
-_LEG = {"depth": PIPE_DEPTH, "outside_diameter": DIAMETER, "wall": WALL}
+_ASKED = {
+    "network": {"depth": PIPE_DEPTH},
+    "crew": {"dig_length": HOLE},
+    "leg": {"depth": PIPE_DEPTH, "outside_diameter": DIAMETER, "wall": WALL},
+    "utility": {"depth": DEPTH},
+}
 
 
 def is_bare(value: str | float) -> bool:
@@ -100,21 +105,18 @@ def depth_note(
     found = FIGURE.fullmatch(str(value).strip())
     if low_m <= metres <= high_m or not found:
         return None
-    small = "shallower" if metres < low_m else "deeper"
     figure = found[1].replace(",", ".")
     fits = depths_in_other_units(float(figure), unit, bare=bare)
     if not (bare or fits):
         return None
-    taken = format_length(metres, unit=unit)
-    asked = "".join(
-        f"; were it {figure} {each.removesuffix('US')}, it would be "
-        f"{format_length(size_m, unit=unit)}"
-        for each, size_m in fits.items()
-    )
-    text = f"{name}: {value} is taken as {taken}, {small} than most pipes{asked}; check it"
+    text = f"{name}: {value} is taken as {format_length(metres, unit=unit)}, "
+    text += f"{'shallower' if metres < low_m else 'deeper'} than most pipes"
+    for each, size_m in fits.items():
+        would = format_length(size_m, unit=unit)
+        text += f"; were it {figure} {each.removesuffix('US')}, it would be {would}"
     if bare:
-        text += " and write its unit"
-    return ("depth_bare" if bare else "depth_other_unit"), text
+        return "depth_bare", f"{text}; check it and write its unit"
+    return "depth_other_unit", f"{text}; check it"
 
 
 def depths_in_other_units(figure: float, unit: str, *, bare: bool = True) -> dict[str, float]:
@@ -129,13 +131,11 @@ def depths_in_other_units(figure: float, unit: str, *, bare: bool = True) -> dic
 
 
 def _lengths(values: Any) -> Iterator[tuple[Path, Any, Usual]]:
-    tables: list[tuple[Path, Any, dict[str, Usual]]] = [
-        (("network",), values.get("network", {}), {"depth": PIPE_DEPTH}),
-        (("crew",), values.get("crew", {}), {"dig_length": HOLE}),
-    ]
-    for name, held in (("leg", _LEG), ("utility", {"depth": DEPTH})):
-        tables += [((name, k), each, held) for k, each in enumerate(values.get(name, ()))]
-    for path, table, usual in tables:
-        for key, limits in usual.items():
-            if key in table:
-                yield (*path, key), table[key], limits
+    for name, limits in _ASKED.items():
+        held = values.get(name, {})
+        tables = {(name,): held} if isinstance(held, dict) else {
+            (name, k): each for k, each in enumerate(held)
+        }  # fmt: skip
+        for path, table in tables.items():
+            yield from (((*path, key), table[key], usual) for key, usual in limits.items()
+                        if key in table)  # fmt: skip
