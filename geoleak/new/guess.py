@@ -11,22 +11,9 @@ from typing import Literal
 
 import numpy as np
 
+from geoleak import readers
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Complaint, InputError, Origin, Refused
-from geoleak.readers import (
-    LAYER_SUFFIXES,
-    ROLES,
-    Collector,
-    PointContext,
-    Table,
-    decode_text,
-    no_ids,
-    number_order,
-    read_positions,
-    read_table,
-    sniff_delimiter,
-    split_rows,
-)
 from geoleak.site import Codes, PointFile
 
 CodeUse = Literal["mark", "fitting", "feature", "other"]
@@ -123,17 +110,17 @@ def understand(
         If the file cannot be read as points, or the CRS is unknown.
     """
     path = Path(path)
-    collector = Collector(path.parent)
+    collector = readers.Collector(path.parent)
     info = _info(crs)
     spec = PointFile(files=(path.name,), layout="pnezd", columns=dict(columns or {}))
-    context = PointContext(spec, info or _local(), "m", collector, {})
-    table = read_table(path.name, Origin(path.as_posix()), context)
+    context = readers.PointContext(spec, info or _local(), "m", collector, {})
+    table = readers.read_table(path.name, Origin(path.as_posix()), context)
     if table is None:
         collector.finish()
         raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
-    is_layer = path.suffix.casefold() in LAYER_SUFFIXES
+    is_layer = path.suffix.casefold() in readers.LAYER_SUFFIXES
     if table.column("id") is None and not is_layer:
-        what, likely = no_ids(table)
+        what, likely = readers.no_ids(table)
         collector.complain(Origin(path.as_posix(), 1), what, f'state it: --columns id="{likely}"')
     in_degrees, east, north = _middle(table)
     collector.finish()
@@ -179,14 +166,14 @@ def _local() -> CrsInfo:
     return crs_info("local", length_unit="m")
 
 
-def _middle(table: Table) -> tuple[bool, float, float]:
+def _middle(table: readers.Table) -> tuple[bool, float, float]:
     """Return whether positions are degrees, and the medians of easting and northing."""
     context = replace(table.context, info=_local())
     if not table.has("northing", "easting") and table.has("latitude", "longitude"):
-        quiet = replace(context, collector=Collector(context.collector.folder))
+        quiet = replace(context, collector=readers.Collector(context.collector.folder))
         read = replace(table, context=quiet)
         return True, _median(read.numbers("longitude")), _median(read.numbers("latitude"))
-    pair = read_positions(replace(table, context=context))
+    pair = readers.read_positions(replace(table, context=context))
     if pair is None:
         return False, float("nan"), float("nan")
     east, north = map(_median, pair)
@@ -209,9 +196,9 @@ def _decided(info: CrsInfo | None, east: float, north: float) -> Layout | None:
     return "pnezd" if as_pnezd else "penzd"
 
 
-def _columns(table: Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
+def _columns(table: readers.Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
     by_index = {index: role for role, index in table.header.roles.items()}
-    words = dict(ROLES)
+    words = dict(readers.ROLES)
     ordered = table.has_header and not table.header.axis_letters
     if not ordered and layout is None:
         words["northing"] = words["easting"] = "northing or easting"
@@ -232,7 +219,7 @@ def _columns(table: Table, layout: Layout | None) -> tuple[ColumnGuess, ...]:
     return tuple(found)
 
 
-def _units(table: Table, in_degrees: bool) -> tuple[str, ...]:
+def _units(table: readers.Table, in_degrees: bool) -> tuple[str, ...]:
     """Return the units the coordinates may be in; one where the header says so."""
     if in_degrees:
         return EVERY_UNIT
@@ -242,7 +229,7 @@ def _units(table: Table, in_degrees: bool) -> tuple[str, ...]:
     return (str(*stated),) if len(stated) == 1 and stated <= {*EVERY_UNIT} else EVERY_UNIT
 
 
-def _codes(table: Table) -> tuple[CodeGuess, ...]:
+def _codes(table: readers.Table) -> tuple[CodeGuess, ...]:
     cells = table.texts("code")
     ids = table.texts("id")
     if cells is None:
@@ -255,7 +242,7 @@ def _codes(table: Table) -> tuple[CodeGuess, ...]:
     most = max((len(own) for code, own in members.items() if not _kind(code)), default=0)
     found = []
     for code, own in sorted(members.items(), key=lambda each: -len(each[1])):
-        ordered = sorted(own, key=number_order) if len(own) < 10_000 else own
+        ordered = sorted(own, key=readers.number_order) if len(own) < 10_000 else own
         use = _kind(code) or _use(own, most)
         found.append(CodeGuess(code, len(own), use, ordered[0], ordered[-1]))
     return tuple(found)
@@ -289,10 +276,12 @@ def first_cells(path: Path) -> list[tuple[str, tuple[str, ...]]]:
     For a file whose words nobody knows; empty where it is no text.
     """
     try:
-        text, _ = decode_text(path.read_bytes())
+        text, _ = readers.decode_text(path.read_bytes())
         lines = [each for each in text.splitlines() if each.strip(" \t,;|#%")][:_SAMPLE]
-        split = split_rows("\n".join(lines), label=path.name, delimiter=sniff_delimiter(text))
-    except (OSError, Refused):
+        split = readers.split_rows(
+            "\n".join(lines), label=path.name, delimiter=readers.sniff_delimiter(text)
+        )
+    except (OSError, Refused, InputError):
         return []
     top = split.cells
     width = max(map(len, top), default=0)

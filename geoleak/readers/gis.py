@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import sys
 import warnings
 import zipfile
@@ -18,11 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.crs import axis_unit, brought, horizontal_crs
-from geoleak.errors import Complaint, CrsError, InputError, Origin, listed
+from geoleak.errors import Complaint, CrsError, InputError, Origin, Refused, listed
 from geoleak.readers.collector import MOST_BYTES
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
 from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
+from geoleak.units import parse_length
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
 _FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
@@ -131,96 +133,87 @@ def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
         document = json.loads(data)
     except (ValueError, RecursionError):
         raise refused(origin, "cannot be read (it is no JSON text)", _REMEDY) from None
-    kind = document.get("type")
+    kind, crs = document.get("type"), document.get("crs")
     if kind not in _GEOJSON_TYPES:
-        what = "cannot be read (its type is no GeoJSON object)"
-        raise refused(origin, what, _REMEDY)
-    crs = document.get("crs")
+        raise refused(origin, "cannot be read (its type is no GeoJSON object)", _REMEDY)
     if isinstance(crs, dict) and crs.get("type") != "name":
-        raise refused(
-            origin, "has a crs that is a link, which is not followed", "save it with a named CRS"
-        )
+        what = "has a crs that is a link, which is not followed"
+        raise refused(origin, what, "save it with a named CRS")
     if kind != "FeatureCollection":
         feature = document if kind == "Feature" else {"type": "Feature", "geometry": document}
         document = {"features": [{"properties": {}, **feature}]}
     # Counted before GDAL sees them: each costs it as much as all before it.
     features = document.get("features")
-    held = [
-        each.get("properties")
-        for each in (features if isinstance(features, list) else ())
-        if isinstance(each, dict)
-    ]
-    _narrow_enough(len({key for each in held if isinstance(each, dict) for key in each}), origin)
+    held = features if isinstance(features, list) else []
+    fields = [each.get("properties") for each in held if isinstance(each, dict)]
+    _narrow_enough(len({key for each in fields if isinstance(each, dict) for key in each}), origin)
     # Written anew: GDAL and a JSON reader may not agree on what a doubled key or a stray says.
     return json.dumps({"name": name, **document, "type": "FeatureCollection"}).encode()
 
 
 def _packed(path: Path, data: bytes) -> bytes:
     """Return a Shapefile and its parts as one archive."""
-    parts = {".shp": data}
-    for each in path.parent.iterdir():
-        suffix, own = each.suffix.casefold(), each.stem == path.stem
-        inside = each.is_file() and each.resolve().parent == path.resolve().parent
-        if own and inside and suffix in _SHAPEFILE_PARTS and each.stat().st_size <= MOST_BYTES:
-            parts[suffix] = each.read_bytes()
     held = io.BytesIO()
     with zipfile.ZipFile(held, "w") as archive:
-        for suffix, content in parts.items():
-            archive.writestr(f"{path.stem}{suffix}", content)
+        archive.writestr(f"{path.stem}.shp", data)
+        for each in path.parent.iterdir():
+            own = each.stem == path.stem and each.suffix.casefold() in _SHAPEFILE_PARTS
+            inside = own and each.is_file() and each.resolve().parent == path.resolve().parent
+            if inside and each.stat().st_size <= MOST_BYTES:
+                archive.writestr(f"{path.stem}{each.suffix.casefold()}", each.read_bytes())
     return held.getvalue()
 
 
-def list_layers(source: bytes, origin: Origin) -> list[tuple[str, str | None]]:
-    """Return name and kind of geometry (None: a bare table) of each layer.
-
-    Raises
-    ------
-    InputError
-        If GDAL cannot read the file.
-    """
+@contextmanager
+def _gdal(origin: Origin) -> Iterator[Any]:
+    """Give GDAL to read with; whatever it cannot read becomes an `InputError`."""
     try:
-        with _without_a_name():
-            return [(str(name), kind) for name, kind in load_gdal().list_layers(source)]
+        with warnings.catch_warnings():
+            # In memory no GeoPackage has a suffix.
+            warnings.filterwarnings("ignore", "File /vsimem/.* non conformant file extension")
+            yield load_gdal()
     except Exception as error:  # GDAL raises many kinds; none may become a traceback
-        raise _unreadable(error, origin) from None
+        why = " ".join(str(error).split()).split("; ")[0][:120]
+        raise refused(origin, f"cannot be read ({why})", _REMEDY) from None
+
+
+def list_layers(source: bytes, origin: Origin) -> list[tuple[str, str | None]]:
+    """Return name and kind of geometry (None: a bare table) of each layer; raises `InputError`."""
+    with _gdal(origin) as gdal:
+        return [(str(name), kind) for name, kind in gdal.list_layers(source)]
 
 
 def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -> Layer:
-    """Return one layer; ``flat`` leaves heights out.
+    """Return one layer, ``flat`` without heights; raises `InputError`."""
+    import shapely
 
-    Raises
-    ------
-    InputError
-        If GDAL cannot read the file.
-    """
-    try:
-        import shapely
-
-        with _without_a_name():
-            meta, ids, geometry, columns = load_gdal().raw.read(
-                source, layer=name, return_fids=True, force_2d=flat
-            )
-        none = np.full(len(ids), None)
-        with np.errstate(invalid="ignore"):  # coordinates that are no numbers are said later
-            shapes = none if geometry is None else shapely.from_wkb(geometry, on_invalid="ignore")
-    except Exception as error:  # as above
-        raise _unreadable(error, origin) from None
+    with _gdal(origin) as gdal:
+        meta, ids, geometry, columns = gdal.raw.read(
+            source, layer=name, return_fids=True, force_2d=flat
+        )
+        shapes = np.full(len(ids), None)
+        if geometry is not None:
+            with np.errstate(invalid="ignore"):  # coordinates that are no numbers are said later
+                shapes = shapely.from_wkb(geometry, on_invalid="ignore")
     _narrow_enough(len(columns), origin)
     fields = dict(zip(map(str, meta["fields"]), columns, strict=True))
     return Layer(name, meta["crs"], ids, shapes, fields)
 
 
-@contextmanager
-def _without_a_name() -> Iterator[None]:
-    """Keep GDAL from warning that a GeoPackage has no suffix: in memory none has."""
-    with warnings.catch_warnings():
-        warnings.filterwarnings("ignore", "File /vsimem/.* non conformant file extension")
-        yield
+def stated_length(text: str, bare: str | None, *, unit: str = "m") -> float:
+    """Return the length that an attribute states, in metres; raises `Refused`.
 
-
-def _unreadable(error: Exception, origin: Origin) -> InputError:
-    why = " ".join(str(error).split()).split("; ")[0][:120]
-    return refused(origin, f"cannot be read ({why})", _REMEDY)
+    A bare number is in the unit ``bare``, 0 in any; feet are like those of ``unit``.
+    """
+    if re.fullmatch(r"0+(?:[.,]0*)?", text):
+        return 0.0
+    number = re.fullmatch(r"[-+]?[\d.,]+(?:[eE][-+]?\d+)?", text)
+    if number and bare is None:
+        raise Refused(f"{text} has no unit")
+    metres = parse_length(f"{text} {bare}" if number else text, unit=unit)
+    if metres < 0:
+        raise Refused(f"{text} is below 0")
+    return metres
 
 
 # --- points ----------------------------------------------------------------------------------

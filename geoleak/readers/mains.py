@@ -6,7 +6,6 @@ are not stated there.
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -17,13 +16,12 @@ import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
+from geoleak.readers import gis
 from geoleak.readers.collector import Collector
-from geoleak.readers.gis import Layer, list_layers, read_layer, refused, source_of
 from geoleak.readers.headers import header_unit, role_of
 from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings
-from geoleak.units import parse_length
 
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
 LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
@@ -66,21 +64,21 @@ def read_drawn(
     return DrawnNetwork(table, crs, tuple(lines), origin), tuple(legs)
 
 
-def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> Layer:
-    source = source_of(collector.folder / table.file, origin)
+def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> gis.Layer:
+    source = gis.source_of(collector.folder / table.file, origin)
     name = table.layer
     if name is None:
-        layers = list_layers(source, origin)
+        layers = gis.list_layers(source, origin)
         lines = [each for each, kind in layers if kind and "LineString" in kind]
         if len(lines) > 1:
             what = f"holds several layers of lines: {listed(lines)}"
-            raise refused(origin, what, "state layer")
+            raise gis.refused(origin, what, "state layer")
         name = lines[0] if lines else layers[0][0]
-    return read_layer(source, name, origin)
+    return gis.read_layer(source, name, origin)
 
 
 def read_mains(
-    layer: Layer, table: NetworkSettings, origin: Origin, collector: Collector
+    layer: gis.Layer, table: NetworkSettings, origin: Origin, collector: Collector
 ) -> list[DrawnLine]:
     """Return the lines of a layer; a multipart line is taken apart, with a note.
 
@@ -92,20 +90,18 @@ def read_mains(
     found: list[DrawnLine] = []
     complaints: list[Complaint] = []
     apart = []
-    fields = [(each, role_of(each, "mains"), header_unit(each), values)
-              for each, values in layer.fields.items()]  # fmt: skip
+    fields = [(each, role, header_unit(each), values)
+              for each, values in layer.fields.items()
+              if (role := role_of(each, "mains"))]  # fmt: skip
     for row, (feature, shape) in enumerate(zip(layer.ids.tolist(), layer.shapes, strict=True)):
-        texts = ((name, role, unit, cell_text(values[row]))
-                 for name, role, unit, values in fields if role)  # fmt: skip
-        stated, wrong = _attributes(texts, table)
+        texts = [(*of, cell_text(values[row])) for *of, values in fields]
         try:
             parts = _parts(shape)
         except Refused as error:
             complaints.append(Complaint(origin, f"feature {feature} {error.what}", error.remedy))
             continue
-        complaints += [
-            Complaint(origin, f"feature {feature}: {what}", remedy) for what, remedy in wrong
-        ]
+        stated, wrong = _attributes(texts, table)
+        complaints += [Complaint(origin, f"feature {feature}: {e.what}", e.remedy) for e in wrong]
         if len(parts) > 1:
             apart.append(f"{feature} ({len(parts)})")
         for number, vertices in enumerate(parts, 1):
@@ -114,7 +110,7 @@ def read_mains(
     if complaints:
         raise InputError(complaints)
     if not found:
-        raise refused(origin, "holds no line", "give a layer of pipes as lines")
+        raise gis.refused(origin, "holds no line", "give a layer of pipes as lines")
     if apart:
         text = f"multipart lines are taken apart, each part a leg: feature {listed(apart)}"
         collector.note("multipart_line", text, origin)
@@ -144,13 +140,12 @@ def _parts(shape: Any) -> list[npt.NDArray[np.float64]]:
 def _crs(stated: str | None, toml: SiteToml, origin: Origin) -> str:
     local = toml.settings.crs.strip().casefold() == "local"
     if stated is None and not local:
-        raise refused(origin, "states no CRS", "save it with its CRS (a .prj beside a Shapefile)")
-    if stated is not None and local:
-        raise refused(
-            origin,
-            f"is in {stated}, but the site is on a grid of its own",
-            "save it in the site's own coordinates without a CRS",
+        raise gis.refused(
+            origin, "states no CRS", "save it with its CRS (a .prj beside a Shapefile)"
         )
+    if stated is not None and local:
+        what = f"is in {stated}, but the site is on a grid of its own"
+        raise gis.refused(origin, what, "save it in the site's own coordinates without a CRS")
     return "local" if stated is None else str(stated)
 
 
@@ -230,44 +225,32 @@ def _note_attributes(
 
 
 def _attributes(
-    texts: Iterable[tuple[str, str | None, str | None, str]], table: NetworkSettings
-) -> tuple[dict[str, Any], list[tuple[str, str]]]:
-    """Return what a feature states, by the names of `DrawnLine`; and (what is wrong, the remedy).
+    texts: Iterable[Sequence[Any]], table: NetworkSettings
+) -> tuple[dict[str, Any], list[Refused]]:
+    """Return what a feature states, by the names of `DrawnLine`; and what is wrong with it.
 
     Of each field: its name, role, the unit of its name, and the text. The first that is filled in
     holds.
     """
-    wrong: list[tuple[str, str]] = []
+    wrong: list[Refused] = []
     stated: dict[str, Any] = {}
-    lengths: dict[str, float] = {}
     for name, role, unit, text in texts:
-        if role is None or text == "" or role in stated or role in lengths:
+        if text == "" or role in stated:
             continue
         if role in ("name", "material", "boundary"):
             stated[role] = text
             continue
         bare = table.depth_unit if role == "depth" else table.diameter_unit
         try:
-            length = _length(text, "ft" if unit == "foot" else unit or bare)
+            length = gis.stated_length(text, "ft" if unit == "foot" else unit or bare)
         except ValueError as error:
             remedy = f'write the unit with the value ("6 in") or in the field\'s name ("{name}_mm")'
-            wrong.append((f"{name}: {error}", remedy))
+            wrong.append(Refused(f"{name}: {error}", remedy))
             continue
         # 0 is how a GIS writes "not known" where a field may not be empty.
         if length > 0.0:
-            lengths[role] = length
-    kind = next((each for each in ("outside", "inside", "nominal") if each in lengths), None)
-    stated |= {"diameter_kind": kind, "diameter_m": lengths.get(kind or "")}
-    return stated | {"wall_m": lengths.get("wall"), "depth_m": lengths.get("depth")}, wrong
-
-
-def _length(text: str, unit: str | None) -> float:
-    if re.fullmatch(r"0+(?:[.,]0*)?", text):
-        return 0.0
-    bare = re.fullmatch(r"[-+]?[\d.,]+(?:[eE][-+]?\d+)?", text)
-    if bare and unit is None:
-        raise Refused(f"{text} has no unit")
-    metres = parse_length(f"{text} {unit}" if bare else text, unit="m")
-    if metres < 0:
-        raise Refused(f"{text} is below 0")
-    return metres
+            stated[role] = length
+    widths = {each: stated.pop(each, None) for each in ("outside", "inside", "nominal")}
+    kind = next((each for each, width in widths.items() if width is not None), None)
+    lengths = {f"{each}_m": stated.pop(each, None) for each in ("wall", "depth")}
+    return stated | {"diameter_kind": kind, "diameter_m": widths.get(kind or "")} | lengths, wrong

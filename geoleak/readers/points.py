@@ -11,21 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin, listed
+from geoleak.readers import point_checks as checks
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
-from geoleak.readers.point_checks import (
-    MOST_NAMED,
-    ask_which_is_north,
-    check_area,
-    check_axis_unit,
-    check_range,
-    compare_degrees,
-    header_line,
-    note_far_points,
-    note_packed,
-    note_which_foot,
-)
 from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
 from geoleak.readers.repeats import merge_repeats
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, read_text, read_workbook
@@ -118,12 +107,12 @@ def _meaning(table: Table) -> pd.DataFrame | None:
     import pandas as pd
 
     _name_doubled(table)
-    check_axis_unit(table)
+    checks.check_axis_unit(table)
     pair = read_positions(table)
     if pair is None:
         return None
     if table.context.spec.layout is None and table.header.axis_letters:
-        ask_which_is_north(table, pair)
+        checks.ask_which_is_north(table, pair)
     columns: dict[str, Any] = {"id": _ids(table)}
     columns["easting"], columns["northing"] = pair
     columns |= _lengths(table)
@@ -147,10 +136,10 @@ def _meaning(table: Table) -> pd.DataFrame | None:
         frame = frame[kept]
     rows = frame.index.to_numpy()
     place = frame["easting"].to_numpy(), frame["northing"].to_numpy()
-    if not check_area(table, rows, place):
+    if not checks.check_area(table, rows, place):
         return None
-    note_far_points(table, rows, place)
-    note_which_foot(table, place)
+    checks.note_far_points(table, rows, place)
+    checks.note_which_foot(table, place)
     _name_loose_solutions(table, frame)
     return frame.reset_index(drop=True)
 
@@ -179,7 +168,7 @@ def _ids(table: Table) -> Any:
         return [str(number) for number in range(1, len(table) + 1)]
     what, likely = no_ids(table)
     remedy = f'state it: columns = {{id = "{likely}"}} in [points]'
-    table.context.collector.complain(header_line(table), what, remedy)
+    table.context.collector.complain(checks.header_line(table), what, remedy)
     return [""] * len(table)
 
 
@@ -210,7 +199,7 @@ def read_positions(table: Table) -> Pair | None:
     degrees, grid = table.has(*DEGREES), table.has(*GRID)
     if info.geographic and (degrees or grid):
         names = DEGREES if degrees else GRID
-        note_packed(table, names)
+        checks.note_packed(table, names)
         return table.numbers(names[0]), table.numbers(names[1])
     if grid:
         unit = info.axis_unit if info.axis_unit in LENGTH_UNITS else ""
@@ -218,7 +207,7 @@ def read_positions(table: Table) -> Pair | None:
         east, north = (table.numbers(role, unit=unit, unit_m=unit_m) for role in GRID)
         if degrees and info.crs is not None:
             own = table.numbers(DEGREES[0]), table.numbers(DEGREES[1])
-            compare_degrees(table, (east, north), own)
+            checks.compare_degrees(table, (east, north), own)
         return east, north
     if degrees:
         what = f'the file has latitude and longitude only, but crs = "{info.text}" is a grid'
@@ -278,7 +267,7 @@ def _lengths(table: Table) -> dict[str, FloatArray]:
             continue
         found[name] = values
         if role != "depth" or not _asked_about(table, values):
-            check_range(table, role, values, low, high)
+            checks.check_range(table, role, values, low, high)
         if role == "depth":
             # A rover writes 0 where nobody measured one; below zero is a mistake.
             remedy = "write how deep the pipe lies, or leave it empty"
@@ -339,7 +328,7 @@ def _asked_about(table: Table, depths_m: FloatArray) -> bool:
 def _positive(table: Table, role: str, values: FloatArray, remedy: str) -> FloatArray:
     """Return values with NaN in place of 0, which is noted; below zero is complained of."""
     what = "precision" if "precision" in role else role
-    for row in np.flatnonzero(values < 0)[:MOST_NAMED].tolist():
+    for row in np.flatnonzero(values < 0)[: checks.MOST_NAMED].tolist():
         table.complain(f'{what} "{table.shown(row, role)}" is below zero', remedy, row, role)
     zero = values == 0
     if not zero.any():

@@ -10,12 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin
-from geoleak.readers.gis import Layer, list_layers, read_layer, refused, source_of
+from geoleak.readers import gis
 from geoleak.readers.headers import folded, header_unit, role_of, spellings
-from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.text import cell_text
 from geoleak.site import Note
-from geoleak.units import LENGTH_UNITS, SMALL_UNITS, parse_length
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -77,9 +75,9 @@ def read_utility_file(
         A file that cannot be read, states no CRS, mixes CRSs, or holds nothing.
     """
     origin = Origin(label)
-    source = source_of(path, origin)
-    named = [layer for layer, kind in list_layers(source, origin) if kind is not None]
-    layers = [read_layer(source, each, origin) for each in named]
+    source = gis.source_of(path, origin)
+    named = [layer for layer, kind in gis.list_layers(source, origin) if kind is not None]
+    layers = [gis.read_layer(source, each, origin) for each in named]
     crs = _one_crs(origin, [layer.crs for layer in layers], allow_no_crs)
     shapes: list[UtilityShape] = []
     notes: list[Note] = []
@@ -106,28 +104,24 @@ def read_utility_file(
                 )
             )
     if not shapes:
-        raise refused(origin, "holds no line, point or area", "give the service's own file")
+        raise gis.refused(origin, "holds no line, point or area", "give the service's own file")
     return UtilityFile(crs, tuple(shapes), tuple(notes))
 
 
 def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str | None:
     if not stated:
-        raise refused(origin, "holds no layer with geometry", "give the service's own file")
+        raise gis.refused(origin, "holds no layer with geometry", "give the service's own file")
     known = {each for each in stated if each and "undefined" not in each.lower()}
     if len(known) > 1:
-        raise refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
-    if not known or any(not each for each in stated):
-        if allow_none and not known:
-            return None
-        raise refused(
-            origin,
-            "states no CRS, so nobody can tell where these services lie",
-            "ask whoever made it for one that does (a Shapefile needs its .prj)",
-        )
-    return known.pop()
+        raise gis.refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
+    if (not known and not allow_none) or (known and not all(stated)):
+        what = "states no CRS, so nobody can tell where these services lie"
+        remedy = "ask whoever made it for one that does (a Shapefile needs its .prj)"
+        raise gis.refused(origin, what, remedy)
+    return next(iter(known), None)
 
 
-def _columns(layer: Layer) -> dict[str, str]:
+def _columns(layer: gis.Layer) -> dict[str, str]:
     """Return the field of each role; of several the one spelt most plainly."""
     words = {word: at for at, word in enumerate(spellings("services"))}
     found: dict[str, str] = {}
@@ -137,7 +131,7 @@ def _columns(layer: Layer) -> dict[str, str]:
     return found
 
 
-def _usable(layer: Layer) -> NDArray[np.bool_]:
+def _usable(layer: gis.Layer) -> NDArray[np.bool_]:
     """Tell of each feature whether it has coordinates, all of them finite."""
     import shapely
 
@@ -151,13 +145,11 @@ def _depth(text: str, column: str, unit: str) -> tuple[float | None, str]:
     """Return a depth in metres, or what is wrong with it; unreadable counts as unknown."""
     if not text:
         return None, ""
-    stated = header_unit(column) or unit
-    own = "ft" if stated == "foot" else stated if stated in LENGTH_UNITS else unit
+    bare = header_unit(column) or unit
     try:
-        small = stated in SMALL_UNITS and looks_numeric(text)
-        depth = parse_length(f"{text} {stated}" if small else text, unit=own)
+        depth = gis.stated_length(text, "ft" if bare == "foot" else bare, unit=unit)
     except ValueError as error:
         return None, f"{error}; its depth counts as unknown"
-    if not 0 <= depth <= _DEEPEST_M:
+    if depth > _DEEPEST_M:
         return None, f"a depth of {depth:g} m is not likely; it counts as unknown"
     return depth, ""

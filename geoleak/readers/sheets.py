@@ -11,6 +11,7 @@ from dataclasses import replace
 from importlib import resources
 from typing import Any, get_args
 
+from geoleak import site
 from geoleak.errors import Origin, did_you_mean, listed
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
@@ -21,22 +22,6 @@ from geoleak.readers.pasted import without_pasted
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import Cell, Column, Judge, Kind, Sheet, records
-from geoleak.site import (
-    Calibration,
-    Delay,
-    Fitting,
-    Found,
-    Hole,
-    Isolation,
-    MeterRow,
-    PastLeak,
-    Reading,
-    ReadingKind,
-    Settings,
-    Sighting,
-    StopTest,
-    Tape,
-)
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 # --- what only the whole row tells ------------------------------------------------------------
@@ -165,7 +150,7 @@ _WORDS: dict[str, Cell] = {
     "point": Sheet.point,
     "yes or no": Sheet.yes_no,
     "yes": lambda row, column: bool(row.yes_no(column)),
-    "sensor": cells.choice(*get_args(ReadingKind), default="surface"),
+    "sensor": cells.choice(*get_args(site.ReadingKind), default="surface"),
     "surface": cells.surface,
     "valves": cells.valves,
     "supply": cells.supply,
@@ -207,18 +192,18 @@ def _kinds(of: Mapping[str, tuple[str, Any, Judge | None]]) -> dict[str, Kind]:
 # What each sheet fills of a Site.
 KINDS = _kinds(
     {
-        "readings": ("readings.csv", Reading, _judge_reading),
-        "delays": ("delays.csv", Delay, _judge_delay),
-        "fittings": ("fittings.csv", Fitting, _judge_fitting),
-        "isolations": ("isolations.csv", Isolation, _judge_isolation),
-        "calibrations": ("calibration.csv", Calibration, _judge_calibration),
-        "sightings": ("sightings.csv", Sighting, None),
-        "holes": ("holes.csv", Hole, None),
-        "past_leaks": ("leaks_past.csv", PastLeak, None),
-        "meter": ("meter.csv", MeterRow, judge_meter),
-        "found": ("found.csv", Found, _judge_found),
-        "stop_tests": ("checks.csv", StopTest, _judge_check),
-        "tapes": ("tapes.csv", Tape, None),
+        "readings": ("readings.csv", site.Reading, _judge_reading),
+        "delays": ("delays.csv", site.Delay, _judge_delay),
+        "fittings": ("fittings.csv", site.Fitting, _judge_fitting),
+        "isolations": ("isolations.csv", site.Isolation, _judge_isolation),
+        "calibrations": ("calibration.csv", site.Calibration, _judge_calibration),
+        "sightings": ("sightings.csv", site.Sighting, None),
+        "holes": ("holes.csv", site.Hole, None),
+        "past_leaks": ("leaks_past.csv", site.PastLeak, None),
+        "meter": ("meter.csv", site.MeterRow, judge_meter),
+        "found": ("found.csv", site.Found, _judge_found),
+        "stop_tests": ("checks.csv", site.StopTest, _judge_check),
+        "tapes": ("tapes.csv", site.Tape, None),
     }
 )
 TAPES, READINGS = KINDS.pop("tapes"), KINDS["readings"]
@@ -238,7 +223,9 @@ def header_of(
     return at, column_names(rows[at], kind, own)
 
 
-def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -> dict[str, Any]:
+def read_sheets(
+    collector: Collector, places: PlaceReader, settings: site.Settings
+) -> dict[str, Any]:
     """Return what the sheets of the folder fill of a `Site`.
 
     Rows struck out are left out, but for readings, which stay to be seen.
@@ -268,7 +255,7 @@ def read_sheets(collector: Collector, places: PlaceReader, settings: Settings) -
     return found
 
 
-def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
+def _dry_hole(row: site.Found, half_m: float, collector: Collector) -> site.Hole | None:
     """Return a dry hole of the close-out as one that was dug: from and to, or about its middle."""
     start, finish = row.start, row.finish
     if start is None or finish is None:
@@ -277,7 +264,7 @@ def _dry_hole(row: Found, half_m: float, collector: Collector) -> Hole | None:
             collector.complain(row.origin, what, "write from and to")
             return None
         start, finish = (replace(row.place, up_m=row.place.up_m + m) for m in (-half_m, half_m))
-    return Hole(
+    return site.Hole(
         id=f"in line {row.origin.line} of found.csv",
         start=start,
         finish=finish,

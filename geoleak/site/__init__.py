@@ -30,6 +30,7 @@ from geoleak.site.records import (
 )
 
 if TYPE_CHECKING:
+    from geoleak.site.fields import Number, Whole
     from geoleak.site.settings import (
         Codes,
         Crew,
@@ -40,14 +41,12 @@ if TYPE_CHECKING:
         LocateRequest,
         MeterSettings,
         NetworkSettings,
-        Number,
         PointFile,
         PriorSettings,
         Settings,
         StatedLeg,
         Table,
         Utility,
-        Whole,
     )
     from geoleak.site.site import Site
 
@@ -56,7 +55,8 @@ if TYPE_CHECKING:
 
 
 def __getattr__(name: str) -> Any:
-    if not name[0].isupper():
-        raise AttributeError(f"module 'geoleak.site' has no attribute {name!r}")
-    home = "site" if name == "Site" else "settings"
-    return getattr(importlib.import_module(f"geoleak.site.{home}"), name)
+    for home in ("settings", "fields", "site") if name[0].isupper() else ():
+        module = importlib.import_module(f"geoleak.site.{home}")
+        if name in vars(module):
+            return getattr(module, name)
+    raise AttributeError(f"module 'geoleak.site' has no attribute {name!r}")

@@ -14,32 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, SkipValidation, ValidationInfo, model_validator
 
 from geoleak.errors import Origin
-from geoleak.site.fields import (
-    Colour,
-    Columns,
-    Cost,
-    DateText,
-    Depth,
-    DepthShare,
-    Factor,
-    Given,
-    Length,
-    LengthOrFraction,
-    Limits,
-    Name,
-    Number,
-    Pressure,
-    Ranges,
-    Share,
-    Switch,
-    Temperature,
-    Text,
-    Texts,
-    Timezone,
-    Whole,
-    also,
-    each_text,
-)
+from geoleak.site import fields
 from geoleak.site.records import NOWHERE, DrawnLine, MarksBy, no_extra
 
 VolumeUnit = Literal["gal_us", "gal_imp", "ft3", "CCF", "L", "m3"]
@@ -67,53 +42,53 @@ class Table(BaseModel):
 class PointFile(Table):
     """``[points]``: how the rover's files are to be read."""
 
-    files: Texts = Field(validation_alias="file")
+    files: fields.Texts = Field(validation_alias="file")
     layout: Literal["pnezd", "penzd"] | None = None
-    precision_is: Annotated[Literal["1 sigma", "2d rms", "95 %"], also(**{"95%": "95 %"})] = (
-        "1 sigma"
-    )
-    rover_bias_m: Annotated[Length, Field(gt=0, le=10)] = 0.015
-    columns: Columns = Field(default_factory=no_extra)
+    precision_is: Annotated[
+        Literal["1 sigma", "2d rms", "95 %"], fields.also(**{"95%": "95 %"})
+    ] = "1 sigma"
+    rover_bias_m: Annotated[fields.Length, Field(gt=0, le=10)] = 0.015
+    columns: fields.Columns = Field(default_factory=no_extra)
     elevation_unit: Unit | None = None
     precision_unit: Unit | None = None
     """Of precision columns whose heading has none; else the elevation's."""
     depth_unit: Literal["m", "ft", "ftUS", "in", "cm", "mm"] | None = None
     """Of a depth column whose heading has none; else ``length_unit``."""
     delimiter: Delimiter | None = None
-    decimal: Annotated[Literal[".", ","], also(point=".", comma=",")] | None = None
-    status_scheme: Given | None = None
+    decimal: Annotated[Literal[".", ","], fields.also(point=".", comma=",")] | None = None
+    status_scheme: fields.Given | None = None
 
 
 class StatedLeg(Table):
     """``[[leg]]``: one run of buried pipe, as stated."""
 
-    name: Name
-    code: Texts | None = None
-    points: Ranges | None = None
-    start: Given | None = None
-    end: Given | None = None
-    joins: Given | None = Field(default=None, validation_alias="from")
+    name: fields.Name
+    code: fields.Texts | None = None
+    points: fields.Ranges | None = None
+    start: fields.Given | None = None
+    end: fields.Given | None = None
+    joins: fields.Given | None = Field(default=None, validation_alias="from")
     """Name of the leg this one runs from, and the point of the join where one is named."""
     marks_by: MarksBy = "signal"
     order: Literal["number", "file", "found"] = "number"
     fit: Literal["runs", "marks"] = "runs"
-    depth_m: Depth | None = None
+    depth_m: fields.Depth | None = None
     """Where a mark has no depth of its own."""
-    depth_to: Annotated[Literal["centre", "crown", "wire", "sonde"], also(center="centre")] = (
-        "centre"
-    )
-    material: Name | None = None
-    size_m: Annotated[Length, Field(gt=0, le=2)] | None = None
+    depth_to: Annotated[
+        Literal["centre", "crown", "wire", "sonde"], fields.also(center="centre")
+    ] = "centre"
+    material: fields.Name | None = None
+    size_m: Annotated[fields.Length, Field(gt=0, le=2)] | None = None
     """Nominal size; with the standard that ``material`` names it gives diameter and wall."""
-    outside_diameter_m: Annotated[Length, Field(gt=0, le=5)] | None = None
-    wall_m: Annotated[Length, Field(gt=0, le=0.5)] | None = None
-    pressure_kpa: Pressure | None = None
-    installed: Annotated[Whole, Field(ge=1800, le=2200)] | None = None
-    ends_here: Annotated[tuple[Literal["start", "end"], ...], each_text] = ()
+    outside_diameter_m: Annotated[fields.Length, Field(gt=0, le=5)] | None = None
+    wall_m: Annotated[fields.Length, Field(gt=0, le=0.5)] | None = None
+    pressure_kpa: fields.Pressure | None = None
+    installed: Annotated[fields.Whole, Field(ge=1800, le=2200)] | None = None
+    ends_here: Annotated[tuple[Literal["start", "end"], ...], fields.each_text] = ()
     """Ends of the leg at which the pipe itself ends."""
-    line: Texts | None = None
-    boundary: Given | None = None
-    side: Annotated[Text, Field(max_length=80)] | None = None
+    line: fields.Texts | None = None
+    boundary: fields.Given | None = None
+    side: Annotated[fields.Text, Field(max_length=80)] | None = None
 
 
 class Leg(StatedLeg):
@@ -157,8 +132,8 @@ _LINE_WORK = re.compile(
 class Codes(Table):
     """``[codes]``: fittings and fixed features among the points; ``*`` matches any tail."""
 
-    fitting: Texts = ()
-    feature: Texts = ()
+    fitting: fields.Texts = ()
+    feature: fields.Texts = ()
 
     @staticmethod
     def line_work(code: str) -> tuple[str, str]:
@@ -197,13 +172,13 @@ class LevelSettings(Table):
     """``[readings]``: the meter's scale and how far its figures can be trusted (dB)."""
 
     level_scale: Literal["db", "amplitude", "display"] = "db"
-    level_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 2.5
-    place_sigma_db: Annotated[Number, Field(ge=0.1, le=30)] = 1.5
-    level_limits: Limits | None = None
-    columns: Columns = Field(default_factory=no_extra)
+    level_sigma_db: Annotated[fields.Number, Field(ge=0.1, le=30)] = 2.5
+    place_sigma_db: Annotated[fields.Number, Field(ge=0.1, le=30)] = 1.5
+    level_limits: fields.Limits | None = None
+    columns: fields.Columns = Field(default_factory=no_extra)
     """What readings.csv calls its columns, by the name they have here."""
-    gate_m: Annotated[Length, Field(gt=0, le=100)] = 2.0
-    everything_off: Switch = False
+    gate_m: Annotated[fields.Length, Field(gt=0, le=100)] = 2.0
+    everything_off: fields.Switch = False
     """Whether every tap and machine was off while listening, where a row does not say."""
 
 
@@ -218,20 +193,20 @@ class Crew(Table):
     share. Costs are in any one currency.
     """
 
-    dig_length_m: Annotated[Length, Field(gt=0.1, le=100)] = 1.5
-    dig_when: Annotated[Number, Field(gt=0, le=1)] = 0.9
-    locator_sigma: DepthShare = LengthOrFraction(of_depth=0.1)
-    locator_bias: DepthShare = LengthOrFraction(of_depth=0.03)
-    tape_sigma_m: Annotated[Length, Field(gt=0, le=5)] = 0.015
-    tape_length_m: Annotated[Length, Field(gt=0, le=1000)] = 30.0
-    offset_stake_m: Annotated[Length, Field(gt=0, le=100)] = 1.5
-    bucket_width_m: Annotated[Length, Field(gt=0, le=5)] = 0.6
-    tolerance_zone_m: Annotated[Length, Field(gt=0, le=10)] = 0.4572
+    dig_length_m: Annotated[fields.Length, Field(gt=0.1, le=100)] = 1.5
+    dig_when: Annotated[fields.Number, Field(gt=0, le=1)] = 0.9
+    locator_sigma: fields.DepthShare = fields.LengthOrFraction(of_depth=0.1)
+    locator_bias: fields.DepthShare = fields.LengthOrFraction(of_depth=0.03)
+    tape_sigma_m: Annotated[fields.Length, Field(gt=0, le=5)] = 0.015
+    tape_length_m: Annotated[fields.Length, Field(gt=0, le=1000)] = 30.0
+    offset_stake_m: Annotated[fields.Length, Field(gt=0, le=100)] = 1.5
+    bucket_width_m: Annotated[fields.Length, Field(gt=0, le=5)] = 0.6
+    tolerance_zone_m: Annotated[fields.Length, Field(gt=0, le=10)] = 0.4572
     soil_type: Literal["A", "B", "C"] | None = None
-    dig_cost: Cost | None = None
-    dry_hole_cost: Cost | None = None
-    reading_minutes: Cost | None = None
-    hour_cost: Cost | None = None
+    dig_cost: fields.Cost | None = None
+    dry_hole_cost: fields.Cost | None = None
+    reading_minutes: fields.Cost | None = None
+    hour_cost: fields.Cost | None = None
 
     @model_validator(mode="before")
     @classmethod
@@ -246,37 +221,37 @@ class PriorSettings(Table):
     A factor of 1 is switched off, and so is a share of 0.
     """
 
-    elsewhere: Annotated[Number, Field(ge=0, le=0.99)] = 0.05
-    listened: Share = 0.8
+    elsewhere: Annotated[fields.Number, Field(ge=0, le=0.99)] = 0.05
+    listened: fields.Share = 0.8
     """Share of the chance on the pipe that is in the stretch listened to; 0 is switched off."""
-    inaudible: Annotated[Share, Field(le=0.5)] = 0.2
+    inaudible: Annotated[fields.Share, Field(le=0.5)] = 0.2
     """Chance that a leak cannot be heard at the surface straight above it; 0 is switched off."""
-    joints: Factor = 2.0
-    past_leaks: Factor = 2.0
-    recent_excavation: Factor = 2.0
-    age: Factor = 1.0
-    material: Factor = 1.5
+    joints: fields.Factor = 2.0
+    past_leaks: fields.Factor = 2.0
+    recent_excavation: fields.Factor = 2.0
+    age: fields.Factor = 1.0
+    material: fields.Factor = 1.5
     """For legs of metal that rusts, beside legs of anything else."""
-    fitting: Share = 0.06
+    fitting: fields.Share = 0.06
     """Share of sounds that are a draw-off, a pump or a valve, not the leak."""
-    aside: Share = 0.05
+    aside: fields.Share = 0.05
     """Share of leaks on a line nobody traced, beside the traced one."""
-    beyond: Share = 0.04
+    beyond: fields.Share = 0.04
     """Share of leaks past an end of the traced line that nothing is known to close."""
-    displaced: Share = 0.10
+    displaced: fields.Share = 0.10
     """Share of leaks whose sound comes up some way along the trench."""
-    caution: Annotated[Number, Field(ge=1, le=100)] = 3.0
+    caution: Annotated[fields.Number, Field(ge=1, le=100)] = 3.0
     """How many times its share an explanation that nobody checked is taken at before a dig."""
 
 
 class Utility(Table):
     """``[[utility]]``: another buried service: a file of lines and points, or codes of points."""
 
-    name: Name
-    file: Given | None = None
-    codes: Texts = ()
-    colour: Colour | None = None
-    depth_m: Depth | None = None
+    name: fields.Name
+    file: fields.Given | None = None
+    codes: fields.Texts = ()
+    colour: fields.Colour | None = None
+    depth_m: fields.Depth | None = None
     quality: Literal["A", "B", "C", "D"] | None = None
 
 
@@ -288,16 +263,16 @@ class NetworkSettings(Table):
     ``marks_within_m`` of one line corrects that line without naming it.
     """
 
-    file: Given
-    layer: Given | None = None
-    sigma_m: Annotated[Length, Field(gt=0, le=50)] = 1.5
-    join_within_m: Annotated[Length, Field(gt=0, le=5)] = 0.05
-    marks_within_m: Annotated[Length, Field(gt=0, le=50)] | None = None
+    file: fields.Given
+    layer: fields.Given | None = None
+    sigma_m: Annotated[fields.Length, Field(gt=0, le=50)] = 1.5
+    join_within_m: Annotated[fields.Length, Field(gt=0, le=5)] = 0.05
+    marks_within_m: Annotated[fields.Length, Field(gt=0, le=50)] | None = None
     diameter_unit: Literal["mm", "cm", "m", "in", "ft"] | None = None
     depth_unit: Literal["mm", "cm", "m", "in", "ft", "ftUS"] | None = None
-    depth_m: Depth | None = None
-    material: Name | None = None
-    pressure_kpa: Pressure | None = None
+    depth_m: fields.Depth | None = None
+    material: fields.Name | None = None
+    pressure_kpa: fields.Pressure | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -316,21 +291,21 @@ class DrawnNetwork:
 class LocateRequest(Table):
     """``[locate_request]``: dates as ISO text (date or date and time)."""
 
-    number: Annotated[Text, Field(max_length=80)] = ""
-    filed: DateText | None = None
-    valid_from: DateText | None = None
-    expires: DateText | None = None
+    number: Annotated[fields.Text, Field(max_length=80)] = ""
+    filed: fields.DateText | None = None
+    valid_from: fields.DateText | None = None
+    expires: fields.DateText | None = None
 
 
 class Job(Table):
     """``[job]``: printed on sheet and report, kept out of GeoJSON and map."""
 
-    number: Annotated[Text, Field(max_length=200)] = ""
-    address: Text = ""
-    technician: Annotated[Text, Field(max_length=200)] = ""
-    instruments: Text = ""
-    company: Annotated[Text, Field(max_length=200)] = ""
-    logo: Given | None = None
+    number: Annotated[fields.Text, Field(max_length=200)] = ""
+    address: fields.Text = ""
+    technician: Annotated[fields.Text, Field(max_length=200)] = ""
+    instruments: fields.Text = ""
+    company: Annotated[fields.Text, Field(max_length=200)] = ""
+    logo: fields.Given | None = None
     """A PNG or JPEG file of the folder, for the letterhead."""
 
 
@@ -341,40 +316,40 @@ class MeterSettings(Table):
     ``resolution`` and ``per`` are in the unit of meter.csv's readings.
     """
 
-    resolution: Annotated[Number, Field(gt=0)] | None = None
-    digits: Annotated[Whole, Field(ge=1, le=12)] | None = None
-    timezone: Timezone | None = None
-    price: Cost | None = None
+    resolution: Annotated[fields.Number, Field(gt=0)] | None = None
+    digits: Annotated[fields.Whole, Field(ge=1, le=12)] | None = None
+    timezone: fields.Timezone | None = None
+    price: fields.Cost | None = None
     per: VolumeUnit | None = None
-    since: DateText | None = None
-    house_valve: Given | None = None
+    since: fields.DateText | None = None
+    house_valve: fields.Given | None = None
     """The point that is the house valve: runs with it shut then tell on which side the leak is."""
 
 
 class Tables(Table):
     """``[tables]``: a file of learned values."""
 
-    file: Given
+    file: fields.Given
 
 
 class Photos(Table):
     """``[photos]``: pictures for the report."""
 
-    files: Texts = Field(validation_alias="file")
+    files: fields.Texts = Field(validation_alias="file")
 
 
 class Settings(Table):
     """The whole of site.toml."""
 
-    title: Annotated[Text, Field(max_length=500)] = ""
-    crs: Annotated[Given, Field(max_length=20000)]
-    grid_crs: Annotated[Given, Field(max_length=20000)] | None = None
+    title: Annotated[fields.Text, Field(max_length=500)] = ""
+    crs: Annotated[fields.Given, Field(max_length=20000)]
+    grid_crs: Annotated[fields.Given, Field(max_length=20000)] | None = None
     length_unit: Unit
-    coordinate_epoch: Annotated[Number, Field(ge=1980, le=2200)] | None = None
-    water_temperature_c: Annotated[Temperature, Field(ge=0, le=100)] = 10.0
-    corrections: Text = ""
-    mean_height_m: Annotated[Length, Field(le=9000)] | None = None
-    country: Annotated[Given, Field(pattern="^[A-Z]{2}$")] | None = None
+    coordinate_epoch: Annotated[fields.Number, Field(ge=1980, le=2200)] | None = None
+    water_temperature_c: Annotated[fields.Temperature, Field(ge=0, le=100)] = 10.0
+    corrections: fields.Text = ""
+    mean_height_m: Annotated[fields.Length, Field(le=9000)] | None = None
+    country: Annotated[fields.Given, Field(pattern="^[A-Z]{2}$")] | None = None
     """ISO 3166 code: whose rules of digging the cautions quote."""
     point_file: PointFile | None = Field(default=None, validation_alias="points")
     legs: tuple[StatedLeg, ...] = Field(default=(), validation_alias="leg")

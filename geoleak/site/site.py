@@ -10,36 +10,8 @@ from types import MappingProxyType
 from typing import Literal
 
 from geoleak.errors import Origin
+from geoleak.site import records, settings
 from geoleak.site.points import PointTable
-from geoleak.site.records import (
-    Calibration,
-    Delay,
-    Fitting,
-    Found,
-    Hole,
-    Isolation,
-    MeterRow,
-    Note,
-    PastLeak,
-    Reading,
-    Sighting,
-    StopTest,
-    Tape,
-    no_extra,
-)
-from geoleak.site.settings import (
-    Codes,
-    Crew,
-    DrawnNetwork,
-    Job,
-    Leg,
-    LevelSettings,
-    LocateRequest,
-    MeterSettings,
-    PointFile,
-    PriorSettings,
-    Utility,
-)
 from geoleak.tables.learned import Tables
 
 
@@ -56,43 +28,43 @@ class Site:
     crs: str
     length_unit: Literal["m", "ft", "ftUS"]
     points: PointTable
-    legs: tuple[Leg, ...]
-    point_file: PointFile
+    legs: tuple[settings.Leg, ...]
+    point_file: settings.PointFile
     grid_crs: str | None = None
     coordinate_epoch: float | None = None
     water_temperature_c: float = 10.0
     corrections: str = ""
     mean_height_m: float | None = None
     country: str | None = None
-    codes: Codes = field(default_factory=Codes)
-    levels: LevelSettings = field(default_factory=LevelSettings)
-    crew: Crew = field(default_factory=Crew)
-    prior: PriorSettings = field(default_factory=PriorSettings)
-    readings: tuple[Reading, ...] = ()
-    delays: tuple[Delay, ...] = ()
-    fittings: tuple[Fitting, ...] = ()
-    isolations: tuple[Isolation, ...] = ()
-    calibrations: tuple[Calibration, ...] = ()
-    sightings: tuple[Sighting, ...] = ()
-    holes: tuple[Hole, ...] = ()
-    past_leaks: tuple[PastLeak, ...] = ()
-    meter: tuple[MeterRow, ...] = ()
-    found: tuple[Found, ...] = ()
-    utilities: tuple[Utility, ...] = ()
-    locate_request: LocateRequest = field(default_factory=LocateRequest)
-    job: Job = field(default_factory=Job)
-    metering: MeterSettings = field(default_factory=MeterSettings)
+    codes: settings.Codes = field(default_factory=settings.Codes)
+    levels: settings.LevelSettings = field(default_factory=settings.LevelSettings)
+    crew: settings.Crew = field(default_factory=settings.Crew)
+    prior: settings.PriorSettings = field(default_factory=settings.PriorSettings)
+    readings: tuple[records.Reading, ...] = ()
+    delays: tuple[records.Delay, ...] = ()
+    fittings: tuple[records.Fitting, ...] = ()
+    isolations: tuple[records.Isolation, ...] = ()
+    calibrations: tuple[records.Calibration, ...] = ()
+    sightings: tuple[records.Sighting, ...] = ()
+    holes: tuple[records.Hole, ...] = ()
+    past_leaks: tuple[records.PastLeak, ...] = ()
+    meter: tuple[records.MeterRow, ...] = ()
+    found: tuple[records.Found, ...] = ()
+    utilities: tuple[settings.Utility, ...] = ()
+    locate_request: settings.LocateRequest = field(default_factory=settings.LocateRequest)
+    job: settings.Job = field(default_factory=settings.Job)
+    metering: settings.MeterSettings = field(default_factory=settings.MeterSettings)
     tables: Tables = field(default_factory=Tables)
     """The guesses an answer rests on: shipped, or learned on earlier jobs."""
     photos: tuple[str, ...] = ()
     """Files of pictures for the report (``[photos] file``)."""
-    notes: tuple[Note, ...] = ()
-    inputs: Mapping[str, str] = field(default_factory=no_extra)
+    notes: tuple[records.Note, ...] = ()
+    inputs: Mapping[str, str] = field(default_factory=records.no_extra)
     origins: Mapping[str, Origin] = field(default_factory=lambda: MappingProxyType({}))
     """Where each site.toml key stands, by dotted path (``"crew.dig_length"``)."""
-    network: DrawnNetwork | None = None
-    stop_tests: tuple[StopTest, ...] = ()
-    tapes: tuple[Tape, ...] = ()
+    network: settings.DrawnNetwork | None = None
+    stop_tests: tuple[records.StopTest, ...] = ()
+    tapes: tuple[records.Tape, ...] = ()
     """A point in ``points`` that no rover shot has tapes here, and nan for a position there."""
 
     def __repr__(self) -> str:
@@ -124,7 +96,7 @@ class Site:
         """Whether the site is on a grid of its own, without longitude and latitude."""
         return self.crs.strip().lower() == "local"
 
-    def leg(self, name: str) -> Leg:
+    def leg(self, name: str) -> settings.Leg:
         """Return the leg of this name.
 
         Raises
