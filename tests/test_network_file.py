@@ -14,9 +14,9 @@ from geoleak.linref import Route
 from geoleak.network.joints import joints_of_routes
 from geoleak.network.network import Network
 from geoleak.readers.collector import Collector
+from geoleak.readers.drawings import read_mains
 from geoleak.readers.gis import list_layers, read_layer, source_of
 from geoleak.readers.headers import header_unit, role_of
-from geoleak.readers.mains import read_mains
 from geoleak.site import DrawnLine, NetworkSettings, Note
 
 GRID = "EPSG:26917"

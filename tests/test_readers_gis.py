@@ -21,8 +21,8 @@ from geoleak.crs import crs_info
 from geoleak.errors import InputError, Origin
 from geoleak.readers import PointContext, read_utility_file
 from geoleak.readers.collector import Collector
+from geoleak.readers.drawings import read_mains
 from geoleak.readers.gis import list_layers, load_gdal, read_layer, source_of
-from geoleak.readers.mains import read_mains
 from geoleak.readers.points import read_points
 from geoleak.site import NetworkSettings, PointFile
 

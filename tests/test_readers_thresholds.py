@@ -11,7 +11,7 @@ from geoleak.new.guess import first_cells, understand
 from geoleak.new.questions import offered
 from geoleak.new.write import NewSite
 from geoleak.readers import read_site
-from geoleak.readers.services import read_utility_file
+from geoleak.readers.drawings import read_utility_file
 from geoleak.readers.text import decode_text, sniff_delimiter
 from tests.site_folders import complaints_of, site_of
 from tests.test_readers_points import codes, read, refused

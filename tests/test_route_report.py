@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from geoleak.linref import Route
-from geoleak.network.loops import junctions, loops
+from geoleak.network.joints import junctions, loops
 from geoleak.network.network import Joint, Network
 from geoleak.reports.route import RouteReport
 from tests.command import run

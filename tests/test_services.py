@@ -15,7 +15,7 @@ from geoleak.crs.axes import Projection
 from geoleak.crs.frame import Frame
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
-from geoleak.readers.services import read_utility_file
+from geoleak.readers.drawings import read_utility_file
 from geoleak.site import NOWHERE, Utility
 from geoleak.stake.hole import hole_outline, sloped_hole
 from geoleak.stake.services import (

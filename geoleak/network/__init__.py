@@ -1,5 +1,4 @@
 """Legs joined at tees, at named points and in loops; pipe distance between any two places."""
 
-from geoleak.network.joints import joints_of_routes
-from geoleak.network.loops import Junction, Loop, junctions, loops
+from geoleak.network.joints import Junction, Loop, joints_of_routes, junctions, loops
 from geoleak.network.network import Joint, Network

@@ -1,6 +1,7 @@
 """Files in, plain records out. One module per kind of input."""
 
 from geoleak.readers.collector import Collector
+from geoleak.readers.drawings import UtilityFile, read_utility_file
 from geoleak.readers.folder import read_site
 from geoleak.readers.gis import load_gdal
 from geoleak.readers.headers import ROLES
@@ -17,7 +18,6 @@ from geoleak.readers.plausible import (
     is_bare,
 )
 from geoleak.readers.points import LAYER_SUFFIXES, no_ids, read_positions, read_table
-from geoleak.readers.services import UtilityFile, read_utility_file
 from geoleak.readers.sheets import SHEETS, header_of
 from geoleak.readers.table import PointContext, Table
 from geoleak.readers.text import (

@@ -9,15 +9,14 @@ from types import MappingProxyType
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin, Refused
 from geoleak.readers.collector import Collector
+from geoleak.readers.drawings import read_drawn
 from geoleak.readers.learned import tables_of
 from geoleak.readers.legs import LegReader, legs_of_points
-from geoleak.readers.mains import read_drawn
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import ask_about_lengths
 from geoleak.readers.points import read_points
 from geoleak.readers.precision import parse_scheme
-from geoleak.readers.sheets import read_sheets
-from geoleak.readers.strays import name_strays
+from geoleak.readers.sheets import name_strays, read_sheets
 from geoleak.readers.table import PointContext
 from geoleak.readers.tapes import Taped, read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml

@@ -11,7 +11,7 @@ from typing import Any
 from geoleak import tables
 from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.mains import LIKE_COORDINATES
+from geoleak.readers.drawings import LIKE_COORDINATES
 from geoleak.readers.toml import SiteToml
 from geoleak.site import EXTRA, Codes, Leg, PointTable, StatedLeg
 from geoleak.units import INCH_M

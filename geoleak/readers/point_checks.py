@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.crs import CrsInfo, to_own_datum
-from geoleak.errors import Origin
+from geoleak.errors import Origin, listed
+from geoleak.readers.collector import Collector
 from geoleak.readers.numbers import FloatArray, could_be_packed, unpacked
 from geoleak.readers.table import GRID, Table
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M, format_length
@@ -245,3 +247,79 @@ def compare_degrees(table: Table, grid: Pair, degrees: Pair) -> None:
         what = f"latitude and longitude lie {size} from northing and easting in {info.text}"
         remedy = "check crs and unit; packed degrees, minutes and seconds (DD.MMSSsss) perhaps"
         table.complain(what, remedy, int(rows[index]), "latitude")
+
+
+# Two shots of one mark differ by centimetres; by more than this it is a number used twice.
+SAME_POINT_WITHIN_M = 0.5
+SIGMAS_APART = 5.0
+_AVERAGED = ("easting", "northing", "elevation_m", "ellipsoidal_height_m", "depth_m")
+
+
+def merge_repeats(frame: Any, collector: Collector, metres: tuple[float, float]) -> Any:
+    """Return the points with every id once: repeated observations are averaged by their weights.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        As `geoleak.site.PointTable` takes it.
+    collector : Collector
+        Takes a complaint for a number that stands for two places, a note for repeats.
+    metres : (float, float)
+        Metres in one unit of easting and of northing at the site (degrees differ by axis).
+    """
+    ids = frame["id"]
+    if (ids.dtype.kind == "i" and (np.diff(ids) > 0).all()) or ids.is_unique:
+        return frame
+    single = frame[~ids.duplicated()].assign(observations=1)
+    repeated: list[str] = []
+    for name, group in frame[ids.duplicated(keep=False)].groupby("id", sort=False):
+        mean = _mean(group, np.array(metres), collector)
+        if mean:
+            repeated.append(str(name))
+            for column, value in mean.items():
+                single.loc[group.index[0], column] = value
+    if repeated:
+        text = f"shot more than once and averaged: {listed(repeated)}"
+        collector.note("repeated_points", text, Origin(frame["file"].iloc[0]))
+    return single.reset_index(drop=True)
+
+
+def _mean(group: Any, scale: Any, collector: Collector) -> dict[str, Any]:
+    """Return the columns of the averaged point; nothing where it stands for two places."""
+    xy = group[[*GRID]].to_numpy()
+    sigma = group["sigma_horizontal_m"].to_numpy() if "sigma_horizontal_m" in group else None
+    if sigma is not None and not np.isfinite(sigma).all():
+        sigma = None
+    spread = np.hypot(*((xy - xy[0]) * scale).T)
+    allowed = SAME_POINT_WITHIN_M
+    if sigma is not None:
+        allowed = max(allowed, SIGMAS_APART * math.sqrt(2) * float(sigma.max()))
+    far = int(spread.argmax())
+    first, other, last = group.iloc[0], group.iloc[far], group.iloc[-1]
+    if spread[far] > allowed:
+        what = f'point "{other["id"]}" stands here and at line {first["line"]} of {first["file"]}, '
+        what += f"{spread[far]:.4g} m apart"
+        remedy = "number one of them anew, or take the wrong one out"
+        collector.complain(Origin(other["file"], int(other["line"]), 1), what, remedy)
+        return {}
+    weights = np.ones(len(group)) if sigma is None else 1 / sigma**2
+    mean: dict[str, Any] = {"observations": len(group)}
+    for name in (each for each in _AVERAGED if each in group):
+        values = group[name].to_numpy()
+        there = np.isfinite(values)
+        if there.any():
+            mean[name] = weights[there] @ values[there] / weights[there].sum()
+    if sigma is not None:
+        mean["sigma_horizontal_m"] = 1 / math.sqrt(weights.sum())
+    if "sigma_vertical_m" in group and group["sigma_vertical_m"].notna().any():
+        mean["sigma_vertical_m"] = 1 / math.sqrt((1 / group["sigma_vertical_m"] ** 2).sum())
+    codes = list(dict.fromkeys(code for code in group["code"] if code))
+    if codes:
+        mean["code"] = codes[0]
+    if len(codes) > 1:
+        text = f'point "{last["id"]}" is coded {listed(codes)}; "{codes[0]}" is taken'
+        collector.note("codes_differ", text, Origin(last["file"], int(last["line"])))
+    if "status" in group:
+        # The average is as good as its best solution: fixed before float before single.
+        mean["status"] = group["status"].replace(0, 9).min() % 9
+    return mean

@@ -16,7 +16,6 @@ from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
 from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
-from geoleak.readers.repeats import merge_repeats
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, read_text, read_workbook
 from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS, format_length
@@ -63,11 +62,11 @@ def read_points(context: PointContext) -> PointTable | None:
         frame[words] = frame[words].astype(object).fillna("")
         if "status" in frame:
             frame["status"] = frame["status"].fillna(0).astype(np.int8)
-    metres_e = metres_n = context.info.axis_unit_m
+    metres = (context.info.axis_unit_m, context.info.axis_unit_m)
     if context.info.geographic:
-        metres_n = 111_320.0
-        metres_e = metres_n * float(np.cos(np.radians(np.median(frame["northing"]))))
-    frame = merge_repeats(frame, context.collector, metres_e=metres_e, metres_n=metres_n)
+        across = float(np.cos(np.radians(np.median(frame["northing"]))))
+        metres = 111_320.0 * across, 111_320.0
+    frame = checks.merge_repeats(frame, context.collector, metres)
     return PointTable(frame, style=style)
 
 

@@ -6,22 +6,25 @@ Which columns a sheet has stands in sheets.csv. What only the whole row tells is
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable, Mapping, Sequence
+import re
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from importlib import resources
+from pathlib import Path
 from typing import Any, get_args
 
 from geoleak import site
-from geoleak.errors import Origin, did_you_mean, listed
+from geoleak.errors import Origin, Refused, did_you_mean, listed, one_slip_away
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
+from geoleak.readers.headers import folded
 from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
 from geoleak.readers.meter import judge_meter, logged, state_word, volume_unit, watched
 from geoleak.readers.numbers import looks_numeric
-from geoleak.readers.pasted import without_pasted
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import Cell, Column, Judge, Kind, Sheet, records
+from geoleak.readers.text import decode_text, sniff_delimiter
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 # --- what only the whole row tells ------------------------------------------------------------
@@ -312,3 +315,130 @@ def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Col
         if path is not None and not path.is_file():
             remedy = "put it into the site's folder"
             collector.complain(origin, f'there is no recording "{name}"', remedy)
+
+
+# Figures that two blocks must share: with a scatter of 1 dB one in four agrees by chance when a
+# place is read again, so eight in a row do once in 65,000 (common practice, no source).
+SAME_FIGURES = 8
+
+
+def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[site.Reading, ...]:
+    """Return the readings with every block struck out that repeats one before it.
+
+    Same place, kind, figures and note, in the same order; the ids may differ.
+
+    Parameters
+    ----------
+    rows : sequence of Reading
+        In the order of the sheet.
+    collector : Collector
+        Takes a note for every block.
+    """
+    keys = [_told(each) for each in rows]
+    seen: dict[Hashable, list[int]] = {}
+    for k, key in enumerate(keys):
+        seen.setdefault(key, []).append(k)
+    out, k = list(rows), 0
+    while k < len(rows):
+        first, count = max(
+            ((j, _alike(keys, j, k)) for j in seen[keys[k]] if j < k and not rows[k].skip),
+            key=lambda each: each[1],
+            default=(k, 0),
+        )
+        if sum(len(each.levels) for each in rows[k : k + count]) < SAME_FIGURES:
+            k += 1
+            continue
+        lines = [rows[i].origin.line for i in (k, k + count - 1, first, first + count - 1)]
+        text = "lines {} to {} are lines {} to {} again".format(*lines)
+        for i in range(k, k + count):
+            out[i] = replace(rows[i], skip=text)
+        remedy = "they count once; strike them out (skip), or say in note that they were read again"
+        collector.note("rows_pasted", f"{text}: {remedy}", rows[k].origin)
+        k += count
+    return tuple(out)
+
+
+def _alike(keys: Sequence[Hashable], first: int, again: int) -> int:
+    """Return how many rows from two places on tell the same, the two stretches apart."""
+    count = 0
+    while again + count < len(keys) and first + count < again:
+        if keys[first + count] != keys[again + count]:
+            break
+        count += 1
+    return count
+
+
+def _told(row: site.Reading) -> Hashable:
+    """Return all that a row says but its id and where it stands in the sheet."""
+    return (
+        *(row.kind, row.place.text, row.levels, row.low_hz, row.high_hz, row.surface),
+        *(row.background, row.gain_db, row.session, row.recording, row.everything_off),
+        *(row.depth_m, row.skip, row.note, row.entry, tuple(sorted(row.extra.items()))),
+    )
+
+
+_EVERY = {**SHEETS, TAPES.file: TAPES}
+
+
+def name_strays(collector: Collector) -> None:
+    """Complain of a sheet whose name is a slip away from one that is read; name the other sheets.
+
+    A file that is a sheet by its header or nearly by its name is noted: it is not used.
+    """
+    for path in _unread(collector):
+        label = Origin(collector.label(path.name))
+        meant = _meant(path.name)
+        if meant and ".csv" in path.name.casefold():
+            remedy = f"did you mean {meant}? rename it, or take it out of the folder"
+            collector.complain(label, f"unknown sheet {path.name}", remedy)
+            continue
+        near = one_slip_away(path.stem, (Path(name).stem for name in _EVERY))
+        like = meant or (f"{near}.csv" if near else _by_header(path))
+        if like:
+            text = f"{path.name} is not used: no sheet is called so; did you mean {like}?"
+            collector.note("sheet_not_used", text, label)
+
+
+def _unread(collector: Collector) -> Iterable[Path]:
+    """Return the tables of the folder itself that were not read under any name."""
+    try:
+        there = sorted(collector.folder.iterdir())
+    except OSError:
+        return []
+    read = [collector.folder / name for name in (*collector.inputs, *_EVERY)]
+    # A disk that tells no capitals from small letters reads Checks.csv as checks.csv.
+    known = {(s.st_dev, s.st_ino) for s in (each.stat() for each in read if each.exists())}
+    return [
+        path
+        for path in there
+        if path.suffix.casefold() in (".csv", ".tsv", ".txt")
+        and not path.name.startswith((".", "~"))
+        and path.is_file()
+        and (path.stat().st_dev, path.stat().st_ino) not in known
+    ]
+
+
+def _meant(name: str) -> str:
+    """Return the sheet whose name this is but for case, number, blanks or a second ending."""
+    words = re.sub(r"(\.(csv|tsv|txt))+$", "", name.casefold())
+    return next((each for each in _EVERY if _bare(words) == _bare(Path(each).stem)), "")
+
+
+def _bare(words: str) -> str:
+    return "".join(filter(str.isalnum, words)).removesuffix("s")
+
+
+def _by_header(path: Path) -> str:
+    """Return the sheet whose columns a file has: all that it needs, and no other."""
+    try:
+        with path.open("rb") as stream:
+            line, _ = decode_text(stream.readline(10_000))  # no header is longer
+        header = line.strip().split(sniff_delimiter(line))
+    except (OSError, Refused):
+        return ""
+    names = {folded(each) for each in header}
+    for name, kind in _EVERY.items():
+        mine = {folded(each) for each in (*kind.columns, "entry")}
+        if len(names) > 1 and names <= mine and {folded(each) for each in kind.needed} <= names:
+            return name
+    return ""
