@@ -7,9 +7,7 @@ import datetime
 import pytest
 
 import geoleak
-from geoleak.errors import InputError
 from geoleak.hydraulics import PRESSURE_EXPONENT, meter_test, repaired
-from geoleak.readers import sheets
 from geoleak.reports.meter import MeterReport
 from tests.command import run
 from tests.site_folders import TOML, write_folder
@@ -257,32 +255,3 @@ def test_a_house_valve_that_nobody_named_is_asked_for(tmp_path, last, doubted) -
 def test_a_day_s_series_without_a_state_is_a_logger_s(tmp_path, minutes, told) -> None:
     text = rows("100", "160", "220", minutes=minutes, state="")
     assert (report(tmp_path, text).test.flow is not None) is told
-
-
-@pytest.mark.parametrize(
-    "spoil",
-    [
-        lambda text: text,
-        lambda text: text.replace("state", "state,note").replace("all shut", "all shut,seen"),
-        lambda text: text.replace("1239.5", '"1 239.5"'),
-        lambda text: text.replace("1239.5", "soon"),
-        lambda text: text.replace("a,all shut", "a,ditto", 2),
-        lambda text: text.replace(",", ";").replace(".5;", ",5;"),
-        lambda text: text.replace("gal_us", "gal", 1),
-        lambda text: text.replace("07:10", "7.10"),
-        lambda text: text + "\n,,,,\n",
-        lambda text: text.replace("reading", "register"),
-    ],
-)
-def test_a_loggers_rows_are_read_at_once_as_one_by_one(tmp_path, monkeypatch, spoil) -> None:
-    text = spoil(HEAD + rows("1234.5", "1239.5", "1244.50") + rows("7", "8").replace(",a,", ",b,"))
-
-    def read() -> object:
-        try:
-            return geoleak.read_site(write_folder(tmp_path, {"meter.csv": text})).meter
-        except InputError as error:
-            return error.lines()
-
-    at_once = read()
-    monkeypatch.setattr(sheets, "logged", lambda sheet: None)
-    assert at_once == read()

@@ -86,26 +86,26 @@ def _short(text: str, most: int = 60) -> str:
 
 
 def _refuse(crs: CRS, named: str) -> None:
-    if crs.is_vertical:
-        raise CrsError(f"{named} holds heights only", "say the CRS of the positions")
-    if crs.is_geocentric:
-        what = f"{named} counts X, Y, Z from the centre of the earth"
-        raise CrsError(what, "say a projected CRS or one in degrees")
-    if crs.is_engineering:
-        raise CrsError(f"{named} is a site grid of its own", 'say crs = "local"')
-    if not (crs.is_projected or crs.is_geographic):
-        raise CrsError(f"{named} is neither projected nor in degrees", "say one that is")
+    """Raise `CrsError` where positions cannot be worked with in a CRS."""
     directions = [axis.direction for axis in crs.axis_info[:2]]
-    east_west = sum(each in _EAST_WEST for each in directions)
-    north_south = sum(each in _NORTH_SOUTH for each in directions)
-    if (east_west, north_south) != (1, 1):
-        what = f"{named} has axes {', '.join(directions)}"
-        raise CrsError(what, "one east and one north are needed")
-    if crs.is_projected and _method(crs) == _BELGIAN:
-        raise CrsError(
-            f"{named}: PROJ leaves out this method's fixed rotation and lands about 700 m off",
-            'say "EPSG:31370"',
-        )
+    turned = sorted((each in _EAST_WEST) - (each in _NORTH_SOUTH) for each in directions)
+    axes = f" has axes {', '.join(directions)}"
+    off = ": PROJ leaves out this method's fixed rotation and lands about 700 m off"
+    centre = " counts X, Y, Z from the centre of the earth"
+    for wrong, what, remedy in (
+        (crs.is_vertical, " holds heights only", "say the CRS of the positions"),
+        (crs.is_geocentric, centre, "say a projected CRS or one in degrees"),
+        (crs.is_engineering, " is a site grid of its own", 'say crs = "local"'),
+        (
+            not (crs.is_projected or crs.is_geographic),
+            " is neither projected nor in degrees",
+            "say one that is",
+        ),
+        (turned != [-1, 1], axes, "one east and one north are needed"),
+        (crs.is_projected and _method(crs) == _BELGIAN, off, 'say "EPSG:31370"'),
+    ):
+        if wrong:
+            raise CrsError(f"{named}{what}", remedy)
 
 
 def _method(crs: CRS) -> str:

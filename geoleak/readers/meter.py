@@ -3,27 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import datetime
 from itertools import pairwise
 from operator import attrgetter
 from typing import Any
 
-from geoleak.errors import Origin, Refused
+from geoleak.errors import Refused
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
-from geoleak.readers.sheet import DITTO, Sheet
+from geoleak.readers.sheet import Sheet
 from geoleak.site import MeterRow, MeterSettings
 from geoleak.units import VOLUME_UNITS_L
-
-
-def _unit_word(cell: str) -> str | None:
-    return {cells.plain(each): each for each in VOLUME_UNITS_L}.get(cells.plain(cell))
 
 
 def volume_unit(row: Sheet, column: str) -> str:
     """Return the unit that a register counts in."""
     cell = row.text(column)
-    unit = _unit_word(cell)
+    unit = {cells.plain(each): each for each in VOLUME_UNITS_L}.get(cells.plain(cell))
     if unit is None:
         two = cells.plain(cell).rstrip("s") in ("gal", "gallon")
         what = f'"{cell}" may be a US or an imperial gallon' if two else f'"{cell}" is not known'
@@ -31,64 +26,16 @@ def volume_unit(row: Sheet, column: str) -> str:
     return unit
 
 
-_STATES = {"all shut": "all shut", "all taps shut": "all shut", "after": "after"}
-
-
-def state_word(cell: str) -> str:
-    """Return the state of a run: one of the two that mean something, or what is written."""
-    folded = " ".join(cell.casefold().split())
-    return _STATES.get(folded, folded if folded == "house valve shut" else cell)
-
-
-def logged(sheet: Sheet) -> tuple[MeterRow, ...] | None:
-    """Return a logger's rows, read column by column; None where a cell asks for care.
-
-    A hundred thousand rows take a fifth of the time; whatever is odd is `records`' to judge.
-    """
-    head, *rows = sheet.rows.cells
-    names = [name for name, at in sorted(sheet.columns.items(), key=lambda pair: pair[1])]
-    if set(names) - {"time", "reading", "unit", "run", "state"} or sheet.decimal != ".":
-        return None
-    if len(names) != len(head) or any(len(each) != len(head) for each in rows):
-        return None
-    held = {
-        name: [each.strip() for each in column]
-        for name, column in zip(names, zip(*rows, strict=True), strict=True)
-    }
-    unit = {each: _unit_word(each) or "" for each in set(held.get("unit", ()))}
-    run, state = (held.get(name, [""] * len(rows)) for name in ("run", "state"))
-    words, figures = {*run, *state}, set("".join(held.get("reading", ())))
-    if "" in unit.values() or not DITTO.isdisjoint(words) or figures - set("0123456789."):
-        return None
-    try:
-        reading = list(map(float, held["reading"]))
-        time = list(map(datetime.fromisoformat, held["time"]))
-    except (KeyError, ValueError):
-        return None
-    said = {each: state_word(each) for each in set(state)}
-    return tuple(
-        MeterRow(t, value, unit[u], _step(shown), r, said[s], origin=Origin(sheet.label, line))
-        for t, value, u, shown, r, s, line in zip(
-            time,
-            reading,
-            held["unit"],
-            held["reading"],
-            run,
-            state,
-            sheet.rows.numbers[1:],
-            strict=True,
-        )
-    )
-
-
-def _step(shown: str) -> float:
-    """Return one count of a register whose figures are shown so."""
-    return 10.0 ** -len(shown.replace(",", ".").partition(".")[2])
+def state(row: Sheet, column: str) -> str:
+    """Return the state of a run: one of those that mean something, or what is written."""
+    cell = row.text(column)
+    folded = " ".join(cell.casefold().split()).replace("all taps shut", "all shut")
+    return folded if folded in ("all shut", "house valve shut", "after") else cell
 
 
 def judge_meter(row: Sheet, values: dict[str, Any]) -> None:
-    """Say how finely the register was read."""
-    values["step"] = _step(row.text("reading"))
+    """Say how finely the register was read: one count of the figures as they are shown."""
+    values["step"] = 10.0 ** -len(row.text("reading").replace(",", ".").partition(".")[2])
 
 
 def watched(

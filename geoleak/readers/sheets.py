@@ -19,7 +19,7 @@ from geoleak.readers import cells
 from geoleak.readers.collector import Collector
 from geoleak.readers.headers import folded
 from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
-from geoleak.readers.meter import judge_meter, logged, state_word, volume_unit, watched
+from geoleak.readers.meter import judge_meter, state, volume_unit, watched
 from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
@@ -163,7 +163,7 @@ _WORDS: dict[str, Cell] = {
     "time": cells.time,
     "day": cells.day,
     "volume": volume_unit,
-    "state": lambda row, column: state_word(row.text(column)),
+    "state": state,
 }
 # The same text may mean another thing in another row.
 _BY_ROW = ("id", "own id", "levels", "flow", "pressure")
@@ -242,8 +242,7 @@ def read_sheets(
         if sheet is None or (kind is READINGS and not _has_levels(sheet)):
             found[name] = ()
             continue
-        rows = list((name == "meter" and logged(sheet)) or ())
-        rows = rows or [record for _, record in records(sheet) if record is not None]
+        rows = [record for _, record in records(sheet) if record is not None]
         _say_unused(sheet, rows)
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     found["readings"] = without_pasted(found["readings"], collector)

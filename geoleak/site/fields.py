@@ -10,6 +10,7 @@ import datetime as dt
 import math
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import BeforeValidator, Field, ValidationInfo
@@ -23,13 +24,10 @@ def _number(value: Any) -> float:
         raise Refused(f'"{value}" is text', "write a number without quotes")
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise Refused(f"{shown(value)} is not a number", "write a number")
-    try:
-        finite = math.isfinite(value)
-    except OverflowError:
-        finite = False
-    if not finite:
-        raise Refused(f"{shown(value)} is not a finite number", "write a finite one")
-    return float(value)
+    with suppress(OverflowError):
+        if math.isfinite(value):
+            return float(value)
+    raise Refused(f"{shown(value)} is not a finite number", "write a finite one")
 
 
 def _whole(value: Any) -> int:
@@ -49,8 +47,6 @@ def _length(value: Any, info: ValidationInfo) -> float:
     except (Refused, OverflowError) as error:
         what = error.what if isinstance(error, Refused) else f"{shown(value)} is too large"
         raise Refused(what, such) from None
-    if not math.isfinite(metres):
-        raise Refused(f"{shown(value)} is not a finite length", "write a finite one")
     return metres
 
 
@@ -65,22 +61,28 @@ class LengthOrFraction(NamedTuple):
         return self.length_m if self.length_m is not None else (self.of_depth or 0.0) * depth_m
 
 
-_OF_DEPTH = re.compile(r"\s*(\S+?)\s*(%)?\s*(?:of\s+)?depth\s*")
+_FIGURE = r"\s*([-+]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*"
+_OF_DEPTH = re.compile(_FIGURE + r"(%)?\s*(?:of\s+)?depth\s*")
+_PRESSURE = re.compile(_FIGURE + r"([A-Za-z0-9]+)\s*")
+_DEGREES = re.compile(_FIGURE + r"(?:\u00b0|deg)?\s*([CF])\s*", re.IGNORECASE)
+
+
+def _match(pattern: re.Pattern[str], value: Any) -> tuple[float, str]:
+    """Return the figure of a text and what stands behind it; 0 and "?" where it has none."""
+    found = pattern.fullmatch(value) if isinstance(value, str) else None
+    return (float(found[1].replace(",", ".")), found[2] or "") if found else (0.0, "?")
 
 
 def _length_or_fraction(value: Any, info: ValidationInfo) -> LengthOrFraction:
     if isinstance(value, LengthOrFraction):
         return value
-    match = _OF_DEPTH.fullmatch(value) if isinstance(value, str) else None
-    if match is None:
+    fraction, sign = _match(_OF_DEPTH, value)
+    if sign == "?":
         metres = _length(value, info)
         if not 0 < metres <= 10:
             raise Refused(f"{shown(value)} is out of range", "write a length above 0 to 10 m")
         return LengthOrFraction(length_m=metres)
-    try:
-        fraction = float(match[1].replace(",", ".")) / (100 if match[2] else 1)
-    except ValueError:
-        raise Refused(f'"{value}" is no fraction of depth', 'write "0.1 depth"') from None
+    fraction = fraction / 100 if sign else fraction
     if not 0 < fraction <= 2:
         raise Refused(f'"{value}" is out of range', 'write a fraction above 0 such as "0.1 depth"')
     return LengthOrFraction(of_depth=fraction)
@@ -89,40 +91,30 @@ def _length_or_fraction(value: Any, info: ValidationInfo) -> LengthOrFraction:
 def _pressure(value: Any, info: ValidationInfo) -> float:
     if info.context is None and isinstance(value, (int, float)):
         return value  # kilopascals, from Python: site.toml names its unit
-    match = re.fullmatch(r"\s*([-+.,\d]+)\s*([A-Za-z0-9]+)\s*", str(value))
-    factor = PRESSURE_UNITS_KPA.get(match[2].casefold()) if match else None
-    if match is None or factor is None:
-        raise Refused(
-            f"{shown(value)} is not a pressure with its unit",
-            'write "62 psi", "4.3 bar" or "430 kPa"',
-        )
-    try:
-        kpa = float(match[1].replace(",", ".")) * factor
-    except ValueError:
-        raise Refused(f'"{value}" is not a pressure', 'write one such as "62 psi"') from None
+    figure, unit = _match(_PRESSURE, value)
+    if unit.casefold() not in PRESSURE_UNITS_KPA:
+        what = f"{shown(value)} is not a pressure with its unit"
+        raise Refused(what, 'write "62 psi", "4.3 bar" or "430 kPa"')
+    kpa = figure * PRESSURE_UNITS_KPA[unit.casefold()]
     if not 0 < kpa <= 5000:
         raise Refused(f'"{value}" is {kpa:.4g} kPa', "write a gauge pressure above 0 to 5000 kPa")
     return kpa
 
 
-_DEGREES = re.compile(r"\s*([-+.,\d]+)\s*(?:\u00b0|deg)?\s*([CF])\s*", re.IGNORECASE)
 # Buried water is at 0 to 30 C; warmer is a hot line, or degrees Fahrenheit.
 WARMEST_BARE_C = 35.0
 
 
 def _temperature(value: Any) -> float:
     """Return degrees Celsius; past what buried water has, a bare number is asked about."""
-    match = _DEGREES.fullmatch(value) if isinstance(value, str) else None
-    if match is None:
+    degrees, scale = _match(_DEGREES, value)
+    if scale == "?" and isinstance(value, str):
+        raise Refused(f"{shown(value)} is not a temperature", 'write 12, "12 C" or "54 F"')
+    if scale == "?":
         degrees = _number(value)
         if degrees > WARMEST_BARE_C:
             raise Refused(f"{value:g} is hot", f'write "{value:g} C" or "{value:g} F"')
-        return degrees
-    try:
-        degrees = float(match[1].replace(",", "."))
-    except ValueError:
-        raise Refused(f"{shown(value)} is not a temperature", 'write "12 C" or "54 F"') from None
-    return degrees if match[2] in "cC" else (degrees - 32) * 5 / 9
+    return (degrees - 32) * 5 / 9 if scale in "fF" else degrees
 
 
 def _text(value: Any) -> str:
@@ -150,17 +142,15 @@ def _ranges(value: Any) -> tuple[str, ...]:
     return tuple(part.strip() for each in _texts(value) for part in each.split(",") if part.strip())
 
 
-def _factor(value: Any) -> float:
-    if value is True:
-        raise Refused("true is not a factor", "write a number such as 2, or false")
-    return 1.0 if value is False else _number(value)
+def _or_off(off: float, what: str, such: str) -> BeforeValidator:
+    """Return what takes a number, and ``false`` for the one that switches it off."""
 
+    def read(value: Any) -> float:
+        if value is True:
+            raise Refused(f"true is not a {what}", f"write {such}, or false")
+        return off if value is False else _number(value)
 
-def _share(value: Any) -> float:
-    """Return a share of chance; ``false`` switches it off."""
-    if value is True:
-        raise Refused("true is not a share", "write one such as 0.05, or false")
-    return 0.0 if value is False else _number(value)
+    return BeforeValidator(read)
 
 
 def _switch(value: Any) -> bool:
@@ -174,12 +164,9 @@ def _date(value: Any) -> str:
     """Return a date or a date and time as ISO text."""
     if isinstance(value, (dt.datetime, dt.date)):
         return value.isoformat()
-    if isinstance(value, str):
-        for read in (dt.date.fromisoformat, dt.datetime.fromisoformat):
-            try:
-                return read(value.strip()).isoformat()
-            except ValueError:
-                continue
+    for read in (dt.date.fromisoformat, dt.datetime.fromisoformat):
+        with suppress(ValueError):
+            return read(str(value).strip()).isoformat()
     raise Refused(f"{shown(value)} is not a date", 'write 2026-05-04 or "2026-05-04 07:00"')
 
 
@@ -233,12 +220,12 @@ Name = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=80)
 Given = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=2000)]
 Texts = Annotated[tuple[str, ...], each_text]
 Ranges = Annotated[tuple[str, ...], BeforeValidator(_ranges)]
-Factor = Annotated[float, BeforeValidator(_factor), Field(gt=0, le=1000)]
+Factor = Annotated[float, _or_off(1.0, "factor", "a number such as 2"), Field(gt=0, le=1000)]
 Timezone = Annotated[str, BeforeValidator(_timezone)]
 DateText = Annotated[str, BeforeValidator(_date)]
 Limits = Annotated[tuple[float, float], BeforeValidator(_limits)]
 Columns = Annotated[Mapping[str, str], BeforeValidator(_columns)]
-Share = Annotated[float, BeforeValidator(_share), Field(ge=0, lt=1)]
+Share = Annotated[float, _or_off(0.0, "share", "one such as 0.05"), Field(ge=0, lt=1)]
 Switch = Annotated[bool, BeforeValidator(_switch)]
 Temperature = Annotated[float, BeforeValidator(_temperature)]
 """In degrees Celsius."""
