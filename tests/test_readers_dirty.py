@@ -245,7 +245,7 @@ def test_water_may_be_in_fahrenheit(tmp_path: Path, value: str, celsius: float) 
 
 @pytest.mark.parametrize(
     ("value", "words"),
-    [("60", '"60 F"'), ("35.1", '"35.1 F"'), ('"lukewarm"', "without quotes"), ('"-5 C"', "0 or")],
+    [("60", '"60 F"'), ("35.1", '"35.1 F"'), ('"lukewarm"', '"54 F"'), ('"-5 C"', "0 or")],
 )
 def test_hot_water_is_asked_about(tmp_path: Path, value: str, words: str) -> None:
     files = {"site.toml": TOML.replace("[points]", f"water_temperature = {value}\n[points]")}

@@ -102,8 +102,10 @@ def read_all(path: Path) -> list[str]:
     said: list[str] = []
     collector = Collector(path.parent)
     info = crs_info(GRID, length_unit="m")
-    table = read_points(PointContext(PointFile(files=(path.name,)), info, "m", collector, {}))
-    said += [str(each) for each in collector.complaints] + list(table or ())
+    try:
+        said += read_points(PointContext(PointFile(files=(path.name,)), info, "m", collector, {}))
+    except InputError as error:
+        said += error.lines()
     origin = Origin(path.name)
     try:
         said += [shape.name for shape in read_utility_file(path, label=path.name).shapes]

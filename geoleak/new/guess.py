@@ -115,9 +115,6 @@ def understand(
     spec = PointFile(files=(path.name,), layout="pnezd", columns=dict(columns or {}))
     context = readers.PointContext(spec, info or _local(), "m", collector, {})
     table = readers.read_table(path.name, Origin(path.as_posix()), context)
-    if table is None:
-        collector.finish()
-        raise InputError([Complaint(Origin(path.as_posix()), "the file holds no points")])
     is_layer = path.suffix.casefold() in readers.LAYER_SUFFIXES
     if table.column("id") is None and not is_layer:
         what, likely = readers.no_ids(table)
@@ -174,8 +171,6 @@ def _middle(table: readers.Table) -> tuple[bool, float, float]:
         read = replace(table, context=quiet)
         return True, _median(read.numbers("longitude")), _median(read.numbers("latitude"))
     pair = readers.read_positions(replace(table, context=context))
-    if pair is None:
-        return False, float("nan"), float("nan")
     east, north = map(_median, pair)
     return not table.has_header and max(abs(east), abs(north)) <= 180, east, north
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import stat
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NoReturn
 
@@ -59,79 +60,71 @@ class Collector:
         """Tell whether a file already has complaints."""
         return any(each.origin.file == label for each in self.complaints)
 
-    def read_bytes(self, name: str, asked_at: Origin, *, most: int = MOST_BYTES) -> bytes | None:
-        """Return a file's bytes and keep their hash; a complaint and ``None`` if it cannot be.
+    @contextmanager
+    def taking(self) -> Iterator[None]:
+        """Keep the complaints of whatever cannot be read in here, and go on after it."""
+        try:
+            yield
+        except InputError as error:
+            self.complaints += error.complaints
+
+    def read_bytes(self, name: str, asked_at: Origin, *, most: int = MOST_BYTES) -> bytes:
+        """Return a file's bytes and keep their hash.
 
         A name that leads out of the folder, also through a link, is refused: a site folder that
         came by mail must not read other files of the machine. So is what is no plain file (a pipe
         would be waited for without end) and a file of more than ``most`` bytes.
-        """
-        if name in self.instead:
-            self.inputs[name] = hashlib.sha256(self.instead[name]).hexdigest()
-            return self.instead[name]
-        path = self.inside(name, asked_at)
-        if path is None:
-            return None
-        if path.is_dir():
-            self.complain(asked_at, f'"{name}" is a folder', "name a file")
-            return None
-        try:
-            state = path.stat()
-            if not stat.S_ISREG(state.st_mode):
-                self.complain(asked_at, f'"{name}" is a pipe or a device', "name a file")
-                return None
-            if state.st_size > most:
-                size = f"{state.st_size / 1e6:.1f} MB, more than {most / 1e6:g}"
-                self.complain(asked_at, f'"{name}" has {size}', "export less, or split the file")
-                return None
-            data = path.read_bytes()
-        except FileNotFoundError:
-            self.complain(asked_at, f'there is no file "{name}"', self._nearest_file(name))
-            return None
-        except (OSError, ValueError) as error:
-            why = getattr(error, "strerror", None) or str(error)
-            self.complain(asked_at, f'"{name}" cannot be read ({why})', "check the file")
-            return None
-        self.inputs[name] = hashlib.sha256(data).hexdigest()
-        return data
-
-    def inside(self, name: str, asked_at: Origin) -> Path | None:
-        """Return the path of a file of the folder, or complain that it lies outside."""
-        remedy = "keep the file in the site's folder and give its name alone"
-        if not name.strip() or "\0" in name:
-            self.complain(asked_at, f'"{name}" is not a file name', remedy)
-            return None
-        try:
-            root = self.folder.resolve()
-            path = self.folder / name
-            outside = Path(name).is_absolute() or not path.resolve().is_relative_to(root)
-        except (OSError, RuntimeError):
-            outside = True
-        if outside:
-            self.complain(asked_at, f'"{name}" leads out of the site\'s folder', remedy)
-            return None
-        return path
-
-    def _nearest_file(self, name: str) -> str:
-        try:
-            there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
-        except OSError:
-            there = []
-        return did_you_mean(name, there) or "put it into the site's folder"
-
-    def finish(self) -> None:
-        """Raise everything collected, by file and line, if there is anything.
 
         Raises
         ------
         InputError
-            With every complaint.
         """
-        if self.complaints:
-            self.refuse()
+        data = self.instead.get(name)
+        if data is None:
+            path = self.inside(name, asked_at)
+            try:
+                state = path.stat()
+                if not stat.S_ISREG(state.st_mode):
+                    what = "folder" if path.is_dir() else "pipe or a device"
+                    raise refused(asked_at, f'"{name}" is a {what}', "name a file")
+                if state.st_size > most:
+                    size = f"{state.st_size / 1e6:.1f} MB, more than {most / 1e6:g}"
+                    raise refused(
+                        asked_at, f'"{name}" has {size}', "export less, or split the file"
+                    )
+                data = path.read_bytes()
+            except FileNotFoundError:
+                near = self._nearest_file(name)
+                raise refused(asked_at, f'there is no file "{name}"', near) from None
+            except (OSError, ValueError) as error:
+                why = getattr(error, "strerror", None) or str(error)
+                raise refused(
+                    asked_at, f'"{name}" cannot be read ({why})', "check the file"
+                ) from None
+        self.inputs[name] = hashlib.sha256(data).hexdigest()
+        return data
+
+    def inside(self, name: str, asked_at: Origin) -> Path:
+        """Return the path of a file of the folder; raises `InputError` where it lies outside."""
+        remedy = "keep the file in the site's folder and give its name alone"
+        if not name.strip() or "\0" in name:
+            raise refused(asked_at, f'"{name}" is not a file name', remedy)
+        path, outside = self.folder / name, True
+        with suppress(OSError, RuntimeError):
+            within = path.resolve().is_relative_to(self.folder.resolve())
+            outside = Path(name).is_absolute() or not within
+        if outside:
+            raise refused(asked_at, f'"{name}" leads out of the site\'s folder', remedy)
+        return path
+
+    def _nearest_file(self, name: str) -> str:
+        there: list[str] = []
+        with suppress(OSError):
+            there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
+        return did_you_mean(name, there) or "put it into the site's folder"
 
     def refuse(self) -> NoReturn:
-        """Raise everything collected, where the reading cannot go on without it.
+        """Raise everything collected, by file and line.
 
         Raises
         ------
@@ -139,15 +132,18 @@ class Collector:
             With every complaint.
         """
         last = len(self._order)
-        seen = dict.fromkeys(self.complaints)
-        raise InputError(
-            sorted(
-                seen,
-                key=lambda each: (
-                    self._order.get(each.origin.file, last),
-                    each.origin.file,
-                    each.origin.line,
-                    each.origin.column,
-                ),
-            )
-        )
+
+        def place(each: Complaint) -> tuple[int, Origin]:
+            return self._order.get(each.origin.file, last), each.origin
+
+        raise InputError(sorted(dict.fromkeys(self.complaints), key=place))
+
+    def finish(self) -> None:
+        """Do so if there is anything."""
+        if self.complaints:
+            self.refuse()
+
+
+def refused(origin: Origin, what: str, remedy: str = "") -> InputError:
+    """Return the error of something that cannot be used, to be raised."""
+    return InputError([Complaint(origin, what, remedy)])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers import gis
-from geoleak.readers.collector import Collector
+from geoleak.readers.collector import Collector, refused
 from geoleak.readers.headers import folded, header_unit, role_of, spellings
 from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
@@ -45,25 +45,25 @@ def read_drawn(
         Names of the ``[[leg]]`` tables: a line so called takes its feature id along.
     """
     table = toml.settings.network
-    if table is None or collector.read_bytes(table.file, toml.origin("network", "file")) is None:
+    if table is None:
         return None
-    origin = Origin(collector.label(table.file))
-    try:
+    with collector.taking():
+        collector.read_bytes(table.file, toml.origin("network", "file"))
+        origin, fallback = Origin(collector.label(table.file)), None
         layer = _layer(collector, table, origin)
         lines = read_mains(layer, table, origin, collector)
         crs = _crs(layer.crs, toml, origin)
-        fallback = None if table.material is None else tables.material(table.material).name
-    except InputError as error:
-        collector.complaints.extend(error.complaints)
-        return None
-    except tables.UnknownNameError as error:
-        collector.complain_of(toml.origin("network", "material"), error, "network.material: ")
-        return None
-    lines = _named(lines, taken, origin, collector)
-    known = {text: _material(text) for text in {each.material for each in lines}}
-    _note_attributes(lines, known, origin, collector)
-    legs = [_leg(each, known[each.material] or fallback, table, origin) for each in lines]
-    return DrawnNetwork(table, crs, tuple(lines), origin), tuple(legs)
+        try:
+            fallback = None if table.material is None else tables.material(table.material).name
+        except tables.UnknownNameError as error:
+            what, where = f"network.material: {error.what}", toml.origin("network", "material")
+            raise refused(where, what, error.remedy) from None
+        lines = _named(lines, taken, origin, collector)
+        known = {text: _material(text) for text in {each.material for each in lines}}
+        _note_attributes(lines, known, origin, collector)
+        legs = [_leg(each, known[each.material] or fallback, table, origin) for each in lines]
+        return DrawnNetwork(table, crs, tuple(lines), origin), tuple(legs)
+    return None
 
 
 def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> gis.Layer:
@@ -74,7 +74,7 @@ def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> gis.
         lines = [each for each, kind in layers if kind and "LineString" in kind]
         if len(lines) > 1:
             what = f"holds several layers of lines: {listed(lines)}"
-            raise gis.refused(origin, what, "state layer")
+            raise refused(origin, what, "state layer")
         name = lines[0] if lines else layers[0][0]
     return gis.read_layer(source, name, origin)
 
@@ -112,7 +112,7 @@ def read_mains(
     if complaints:
         raise InputError(complaints)
     if not found:
-        raise gis.refused(origin, "holds no line", "give a layer of pipes as lines")
+        raise refused(origin, "holds no line", "give a layer of pipes as lines")
     if apart:
         text = f"multipart lines are taken apart, each part a leg: feature {listed(apart)}"
         collector.note("multipart_line", text, origin)
@@ -142,12 +142,10 @@ def _parts(shape: Any) -> list[npt.NDArray[np.float64]]:
 def _crs(stated: str | None, toml: SiteToml, origin: Origin) -> str:
     local = toml.settings.crs.strip().casefold() == "local"
     if stated is None and not local:
-        raise gis.refused(
-            origin, "states no CRS", "save it with its CRS (a .prj beside a Shapefile)"
-        )
+        raise refused(origin, "states no CRS", "save it with its CRS (a .prj beside a Shapefile)")
     if stated is not None and local:
         what = f"is in {stated}, but the site is on a grid of its own"
-        raise gis.refused(origin, what, "save it in the site's own coordinates without a CRS")
+        raise refused(origin, what, "save it in the site's own coordinates without a CRS")
     return "local" if stated is None else str(stated)
 
 
@@ -344,20 +342,20 @@ def read_utility_file(
                 )
             )
     if not shapes:
-        raise gis.refused(origin, "holds no line, point or area", "give the service's own file")
+        raise refused(origin, "holds no line, point or area", "give the service's own file")
     return UtilityFile(crs, tuple(shapes), tuple(notes))
 
 
 def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str | None:
     if not stated:
-        raise gis.refused(origin, "holds no layer with geometry", "give the service's own file")
+        raise refused(origin, "holds no layer with geometry", "give the service's own file")
     known = {each for each in stated if each and "undefined" not in each.lower()}
     if len(known) > 1:
-        raise gis.refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
+        raise refused(origin, f"has layers in {len(known)} CRSs", "give one file for each CRS")
     if (not known and not allow_none) or (known and not all(stated)):
         what = "states no CRS, so nobody can tell where these services lie"
         remedy = "ask whoever made it for one that does (a Shapefile needs its .prj)"
-        raise gis.refused(origin, what, remedy)
+        raise refused(origin, what, remedy)
     return next(iter(known), None)
 
 

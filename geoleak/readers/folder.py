@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Origin, Refused
-from geoleak.readers.collector import Collector
+from geoleak.readers.collector import Collector, refused
 from geoleak.readers.drawings import read_drawn
 from geoleak.readers.learned import tables_of
 from geoleak.readers.legs import LegReader, legs_of_points
@@ -52,19 +52,16 @@ def read_site(
         With every complaint found, each with file, line and column.
     """
     collector = Collector(Path(folder), instead=instead)
-    toml = read_site_toml(collector)
-    if toml is None:
-        collector.refuse()
-    info = _crs(toml, collector)
-    _check_tables(toml, collector)
-    ask_about_lengths(toml, collector)
-    points = _points(toml, info, collector)
-    if points is None:
-        collector.refuse()
-    taped = read_tapes(collector, points, unit=toml.settings.length_unit)
-    site = _site(toml, taped, collector, tables)
-    collector.finish()
-    return site
+    with collector.taking():
+        toml = read_site_toml(collector)
+        info = _crs(toml, collector)
+        _check_tables(toml, collector)
+        ask_about_lengths(toml, collector)
+        taped = read_tapes(collector, _points(toml, info, collector), toml.settings.length_unit)
+        site = _site(toml, taped, collector, tables)
+        if not collector.complaints:
+            return site
+    collector.refuse()
 
 
 def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
@@ -85,15 +82,14 @@ def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
     return read.get("crs") or crs_info("local", length_unit=unit)
 
 
-def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable | None:
+def _points(toml: SiteToml, info: CrsInfo, collector: Collector) -> PointTable:
     settings, spec = toml.settings, toml.settings.point_file
     if spec is None:
         return PointTable.of([])
     twice = {name for name in spec.files if spec.files.count(name) > 1}
     if twice:
         what = f'"{min(twice)}" is listed twice'
-        collector.complain(toml.origin("points", "file"), what, "list it once")
-        return None
+        raise refused(toml.origin("points", "file"), what, "list it once")
     asked = {key.removeprefix("points."): origin for key, origin in toml.stated.items()
              if key.startswith("points.")}  # fmt: skip
     unit, corrections = settings.length_unit, settings.corrections
@@ -119,8 +115,9 @@ def _check_tables(toml: SiteToml, collector: Collector) -> None:
     for photo in settings.photos.files if settings.photos else ():
         named.append((photo, ("photos", "file")))
     for name, key in named:
-        if name is not None:
-            collector.read_bytes(name, toml.origin(*key))
+        with collector.taking():
+            if name is not None:
+                collector.read_bytes(name, toml.origin(*key))
     request = settings.locate_request
     if request.valid_from and request.expires and _ends_before(request.expires, request.valid_from):
         what = f'"{request.expires}" lies before valid_from "{request.valid_from}"'
@@ -149,8 +146,9 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
         text = "no reading and no delay is filled in yet"
         collector.note("no_readings", text, Origin(toml.file.label))
     if tables is None:
-        named, at = settings.tables, toml.origin("tables", "file")
-        tables = tables_of(collector, named.file, at) if named else Tables()
+        named, at, tables = settings.tables, toml.origin("tables", "file"), Tables()
+        with collector.taking():
+            tables = tables_of(collector, named.file, at) if named else tables
     elif tables.file:
         collector.inputs[tables.file] = tables.sha256
     if tables.file:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from geoleak.crs import axis_unit, brought, horizontal_crs
 from geoleak.errors import Complaint, CrsError, InputError, Origin, Refused, listed
-from geoleak.readers.collector import MOST_BYTES
+from geoleak.readers.collector import MOST_BYTES, refused
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
 from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
@@ -64,11 +64,6 @@ class Layer:
     ids: NDArray[Any]
     shapes: NDArray[Any]
     fields: Mapping[str, NDArray[Any]]
-
-
-def refused(origin: Origin, what: str, remedy: str) -> InputError:
-    """Return the error of a GIS file that cannot be used."""
-    return InputError([Complaint(origin, what, remedy)])
 
 
 def load_gdal() -> Any:
@@ -219,26 +214,21 @@ def stated_length(text: str, bare: str | None, *, unit: str = "m") -> float:
 # --- points ----------------------------------------------------------------------------------
 
 
-def read_point_layer(name: str, *, label: str, context: PointContext) -> Table | None:
+def read_point_layer(name: str, *, label: str, context: PointContext) -> Table:
     """Return a layer's points by role; the line of an origin is the feature's number from 1."""
-    collector, path, origin = context.collector, context.collector.folder / name, Origin(label)
+    origin, gpx = Origin(label), PurePath(name).suffix.casefold() == ".gpx"
+    source = source_of(context.collector.folder / name, origin)
+    layers = [each for each, _ in list_layers(source, origin)]
+    chosen = "waypoints" if gpx and "waypoints" in layers else layers[0]
+    layer = read_layer(source, chosen, origin, flat=False)
+    if len(layers) > 1:
+        text = f'the layer "{chosen}" is read, of {listed(layers)}'
+        context.collector.note("first_layer", text, origin)
+    xyz = _coordinates(layer, label)
     try:
-        source = source_of(path, origin)
-        layers = [each for each, _ in list_layers(source, origin)]
-        gpx = PurePath(name).suffix.casefold() == ".gpx"
-        chosen = "waypoints" if gpx and "waypoints" in layers else layers[0]
-        layer = read_layer(source, chosen, origin, flat=False)
-        if len(layers) > 1:
-            text = f'the layer "{chosen}" is read, of {listed(layers)}'
-            collector.note("first_layer", text, origin)
-        xyz = _coordinates(layer, label)
         pair = _in_site_crs(xyz, layer.crs, label, context)
-    except InputError as error:
-        collector.complaints.extend(error.complaints)
-        return None
     except CrsError as error:
-        collector.complain_of(origin, error)
-        return None
+        raise refused(origin, error.what, error.remedy) from None
     return _table(layer, xyz, pair, label, context)
 
 

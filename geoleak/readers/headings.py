@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
-from geoleak.errors import InputError, Origin, did_you_mean, listed
-from geoleak.readers.collector import Collector
+from geoleak.errors import Complaint, InputError, Origin, did_you_mean, listed
+from geoleak.readers.collector import Collector, refused
 from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.places import PlaceReader
@@ -36,44 +36,39 @@ def open_sheet(
 
     ``own`` are columns that the sheet calls by a word of its own: that word by ours.
     """
-    name, known = kind.file, kind.columns
-    if name not in collector.instead and not (collector.folder / name).exists():
-        return None
-    label = collector.label(name)
-    data = collector.read_bytes(name, Origin(label), most=MOST_BYTES)
-    text = None if data is None else decoded(data, label, collector)
-    if text is None:
-        return None
+    name = kind.file
+    if name in collector.instead or (collector.folder / name).exists():
+        with collector.taking():
+            return _opened(kind, collector, places, own)
+    return None
+
+
+def _opened(kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[str, str]) -> Sheet:
+    label, known = collector.label(kind.file), kind.columns
+    data = collector.read_bytes(kind.file, Origin(label), most=MOST_BYTES)
+    text = decoded(data, label, collector)
     sign = sniff_delimiter(text)
-    try:
-        rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
-    except InputError as error:
-        collector.complaints.extend(error.complaints)
-        return None
+    rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
     if not rows.cells:
-        collector.complain(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
-        return None
+        raise refused(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
     if len(rows.cells[0]) > MOST_COLUMNS:
         what = f"the header line has {len(rows.cells[0])} columns"
-        collector.complain(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
-        return None
+        raise refused(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
     if at := header_row(rows.cells, kind, own):
         lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
         text = f"lines above the header are left out: {listed(map(repr, lines))}"
         collector.note("preamble", text[:300], rows.origin(0))
         rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
     columns, repeats = _columns(rows, kind, collector, own)
-    missing = [each for each in kind.needed if each not in columns]
-    for each in missing:
+    missing = []
+    for each in (name for name in kind.needed if name not in columns):
         near = did_you_mean(each, [name for name in columns if name not in known])
         if each == "place" and not near:
             near = likely_column(rows, "place", places.points.__contains__)
-        collector.complain(
-            rows.origin(0), f'there is no column "{each}"',
-            near or f"the header line may hold {', '.join(known)}",
-        )  # fmt: skip
+        remedy = near or f"the header line may hold {', '.join(known)}"
+        missing.append(Complaint(rows.origin(0), f'there is no column "{each}"', remedy))
     if missing:
-        return None
+        raise InputError(missing)
     note_commented(rows, len(rows.cells[0]), collector)
     return Sheet(kind, rows, columns, repeats, collector, places)
 

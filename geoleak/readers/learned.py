@@ -9,8 +9,8 @@ from typing import Annotated, Any
 from pydantic import Field, create_model
 
 from geoleak import tables
-from geoleak.errors import Complaint, InputError, Origin
-from geoleak.readers.collector import Collector
+from geoleak.errors import Origin
+from geoleak.readers.collector import Collector, refused
 from geoleak.readers.toml import TomlFile
 from geoleak.site import Number, Table, Whole
 from geoleak.tables.learned import SHARES, Learned, Tables, learnables
@@ -43,21 +43,16 @@ def read_tables(path: Path) -> Tables:
     InputError
         With every complaint, each with file, line and column.
     """
-    collector = Collector(path.parent)
     if not path.is_file():
         what, remedy = "there is no such file", "name one that record --learn wrote"
-        raise InputError([Complaint(Origin(str(path)), what, remedy)])
-    found = tables_of(collector, path.name, Origin(str(path)))
-    collector.finish()
-    return found
+        raise refused(Origin(str(path)), what, remedy)
+    return tables_of(Collector(path.parent), path.name, Origin(str(path)))
 
 
 def tables_of(collector: Collector, name: str, asked_at: Origin) -> Tables:
-    """Return the learned values of a file of the collector's folder; complaints are its."""
+    """Return the learned values of a file of the collector's folder; raises `InputError`."""
     file = TomlFile.read(name, asked_at, collector)
-    found: Any = None if file is None else file.checked(_model())
-    if file is None or found is None:
-        return Tables()
+    found: Any = file.checked(_model())
     rows: list[Learned] = []
     for key in (each for each in file.values if each != HEAD):
         members, row = file.values[key], getattr(found, key)

@@ -33,8 +33,8 @@ def header_line(table: Table) -> Origin:
     return Origin(table.label, max(1, int(table.lines[0]) - 1))
 
 
-def check_area(table: Table, rows: Rows, place: Pair) -> bool:
-    """Complain where coordinates lie outside the CRS's area of use; tell whether all is well.
+def check_area(table: Table, rows: Rows, place: Pair) -> None:
+    """Complain where coordinates lie outside the CRS's area of use.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def check_area(table: Table, rows: Rows, place: Pair) -> bool:
     """
     (easting, northing), info = place, table.context.info
     if info.crs is None or not easting.size or _corners_fit(place, info):
-        return True
+        return
     inside = info.in_area(*info.lonlat(easting, northing))
     out = np.flatnonzero(~inside)
     role = "northing" if table.has("northing") else "latitude"
@@ -58,7 +58,6 @@ def check_area(table: Table, rows: Rows, place: Pair) -> bool:
         what += f" ({info.area_name})" if most else ", unlike the other points"
         remedy = diagnose(place, info) if most else "correct the row or take it out"
         table.complain(what, remedy, int(rows[index]), role)
-    return not out.size
 
 
 def _fits(info: CrsInfo, east: FloatArray, north: FloatArray) -> bool:

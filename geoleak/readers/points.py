@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from geoleak.errors import Origin, listed
 from geoleak.readers import point_checks as checks
+from geoleak.readers.collector import refused
 from geoleak.readers.headers import folded
 from geoleak.readers.numbers import FloatArray, looks_numeric
 from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
@@ -37,21 +38,20 @@ _LENGTHS = {
 }
 
 
-def read_points(context: PointContext) -> PointTable | None:
-    """Return the points of all files of ``[points]``, in file order; ``None`` after complaints."""
+def read_points(context: PointContext) -> PointTable:
+    """Return the points of all files of ``[points]``, in file order; raises `InputError`."""
     import pandas as pd
 
     parts, style = [], PointStyle()
     for number, name in enumerate(context.spec.files):
         asked = context.asked.get(f"file.{number}", context.asked.get("file", NOWHERE))
-        table = read_table(name, asked, context)
-        if table is not None and number == 0:
-            style = _style(table, PurePath(name).suffix.casefold())
-        frame = None if table is None else _meaning(table)
-        if frame is not None:
-            parts.append(frame)
+        with context.collector.taking():
+            table = read_table(name, asked, context)
+            if number == 0:
+                style = _style(table, PurePath(name).suffix.casefold())
+            parts.append(_meaning(table))
     if not parts:
-        return None
+        context.collector.refuse()
     frame = parts[0]
     if len(parts) > 1:
         for part in parts:
@@ -86,11 +86,9 @@ def _style(table: Table, suffix: str) -> PointStyle:
     )
 
 
-def read_table(name: str, asked: Origin, context: PointContext) -> Table | None:
-    """Return one file of the folder as columns by role; ``None`` after complaints."""
+def read_table(name: str, asked: Origin, context: PointContext) -> Table:
+    """Return one file of the folder as columns by role; raises `InputError`."""
     data = context.collector.read_bytes(name, asked)
-    if data is None:
-        return None
     label = context.collector.label(name)
     suffix = PurePath(name).suffix.casefold()
     if suffix in LAYER_SUFFIXES:
@@ -101,15 +99,13 @@ def read_table(name: str, asked: Origin, context: PointContext) -> Table | None:
     return read(data, label=label, context=context)
 
 
-def _meaning(table: Table) -> pd.DataFrame | None:
-    """Return one file's columns with their meaning, or ``None`` after complaints."""
+def _meaning(table: Table) -> pd.DataFrame:
+    """Return one file's columns with their meaning; raises `InputError`."""
     import pandas as pd
 
     _name_doubled(table)
     checks.check_axis_unit(table)
     pair = read_positions(table)
-    if pair is None:
-        return None
     if table.context.spec.layout is None and table.header.axis_letters:
         checks.ask_which_is_north(table, pair)
     columns: dict[str, Any] = {"id": _ids(table)}
@@ -118,11 +114,9 @@ def _meaning(table: Table) -> pd.DataFrame | None:
     status = _status(table, columns.get("sigma_horizontal_m"))
     _state_rough(table, columns, status)
     kept = _with_position(table, pair, columns["id"])
-    if table.context.collector.complaints_in(table.label):
-        return None
+    table.stop_if_wrong()
     if not kept.any():
-        table.complain("no row has a position", "export the file again")
-        return None
+        raise refused(table.origin(), "no row has a position", "export the file again")
     if status is not None:
         columns["status"] = status
     columns |= _words(table)
@@ -135,8 +129,8 @@ def _meaning(table: Table) -> pd.DataFrame | None:
         frame = frame[kept]
     rows = frame.index.to_numpy()
     place = frame["easting"].to_numpy(), frame["northing"].to_numpy()
-    if not checks.check_area(table, rows, place):
-        return None
+    checks.check_area(table, rows, place)
+    table.stop_if_wrong()
     checks.note_far_points(table, rows, place)
     checks.note_which_foot(table, place)
     _name_loose_solutions(table, frame)
@@ -189,10 +183,10 @@ def no_ids(table: Table) -> tuple[str, str]:
 Pair = tuple[FloatArray, FloatArray]
 
 
-def read_positions(table: Table) -> Pair | None:
+def read_positions(table: Table) -> Pair:
     """Return easting and northing (longitude, latitude for degrees) in the CRS's axis unit.
 
-    Blank cells are NaN. ``None`` after a complaint that leaves no positions.
+    Blank cells are NaN. Raises `InputError` where there are no positions.
     """
     info = table.context.info
     degrees, grid = table.has(*DEGREES), table.has(*GRID)
@@ -217,8 +211,7 @@ def read_positions(table: Table) -> Pair | None:
         what = f"no column is known as {missing} (columns: {', '.join(table.header.names)})"
         remedy = 'state it: columns = {northing = "...", easting = "..."} in [points]'
         where = table.origin(0)
-    table.context.collector.complain(where, what, remedy)
-    return None
+    raise refused(where, what, remedy)
 
 
 def _with_position(table: Table, pair: Pair, ids: Any) -> NDArray[np.bool_]:

@@ -310,10 +310,10 @@ def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Col
             continue
         head, sign, tail = text.rpartition("#")
         name = head if sign and tail.isdigit() else text
-        path = collector.inside(name, origin)
-        if path is not None and not path.is_file():
-            remedy = "put it into the site's folder"
-            collector.complain(origin, f'there is no recording "{name}"', remedy)
+        with collector.taking():
+            if not collector.inside(name, origin).is_file():
+                remedy = "put it into the site's folder"
+                collector.complain(origin, f'there is no recording "{name}"', remedy)
 
 
 # Figures that two blocks must share: with a scatter of 1 dB one in four agrees by chance when a

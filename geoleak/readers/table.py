@@ -19,7 +19,7 @@ import numpy as np
 
 from geoleak.crs import CrsInfo
 from geoleak.errors import InputError, Origin, did_you_mean, listed, shown
-from geoleak.readers.collector import MOST_KEPT, Collector
+from geoleak.readers.collector import MOST_KEPT, Collector, refused
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
     ROLES,
@@ -175,27 +175,25 @@ class Table:
         """Note something of a cell, a row or the file."""
         self.context.collector.note(code, text, self.origin(row, role))
 
+    def stop_if_wrong(self) -> None:
+        """Raise `InputError` where the file has complaints: what follows would not hold."""
+        if self.context.collector.complaints_in(self.label):
+            self.context.collector.refuse()
+
     def shown(self, row: int, role: str) -> str:
         """Return a cell for a sentence."""
         value = self.cells[self.header.roles[role]].iloc[row]
         return value.strip() if isinstance(value, str) else f"{value:g}"
 
 
-def read_text(data: bytes, *, label: str, context: PointContext) -> Table | None:
-    """Return a text file as a table; ``None`` after complaints that leave nothing to read."""
-    spec, collector = context.spec, context.collector
-    text = decoded(data, label, collector)
-    if text is None:
-        return None
-    text = _without_preamble(text, label, collector)
+def read_text(data: bytes, *, label: str, context: PointContext) -> Table:
+    """Return a text file as a table; raises `InputError` where nothing is left to read."""
+    text = _without_preamble(decoded(data, label, context.collector), label, context.collector)
     head = "\n".join(text.split("\n", _HEAD_LINES)[:_HEAD_LINES])
-    delimiter = DELIMITERS[spec.delimiter] if spec.delimiter else _sniffed(head)
+    stated = context.spec.delimiter
+    delimiter = DELIMITERS[stated] if stated else _sniffed(head)
     even = _even_bytes(text, delimiter)
-    try:
-        rows = split_rows(head if even else text, label=label, delimiter=delimiter)
-    except InputError as error:
-        collector.complaints.extend(error.complaints)
-        return None
+    rows = split_rows(head if even else text, label=label, delimiter=delimiter)
     return table_of(rows, context, text=text, data=even)
 
 
@@ -243,43 +241,37 @@ def _even_bytes(text: str, delimiter: str) -> bytes:
     return data if first.strip() and fields == first.count(delimiter) * lines else b""
 
 
-def table_of(
-    rows: Rows, context: PointContext, *, text: str = "", data: bytes = b""
-) -> Table | None:
+def table_of(rows: Rows, context: PointContext, *, text: str = "", data: bytes = b"") -> Table:
     """Return split rows as a table.
 
     Where they are the head of an even file alone, ``text`` and ``data`` are the whole of it.
     """
     _drop_blank(rows)
-    collector, where = context.collector, Origin(rows.label)
-    if rows.cells and len(rows.cells[0]) > MOST_COLUMNS:
+    nothing = refused(Origin(rows.label), "the file holds no points", "export it again")
+    if not rows.cells:
+        raise nothing
+    if len(rows.cells[0]) > MOST_COLUMNS:
         what = f"the file has {len(rows.cells[0])} columns"
-        collector.complain(where, what, f"export at most {MOST_COLUMNS}")
-        return None
-    found = _header(rows, context) if rows.cells else (None, 0)
-    if found is None:
-        return None
-    header, first = found
-    if header is not None:
-        has_header = first > 0
-        if has_header and _is_units_row(rows, first, header):
-            units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
-            stated = {**{r: u for r, u in units.items() if u}, **header.units}
-            header, first = replace(header, units=stated), first + 1
-        head = rows.cells[first : first + _HEAD_LINES]
-        decimal = _decimal(head, header, context.spec, rows.delimiter)
-        table = _parsed(text, data, rows, header, first, decimal, context) if data else None
-        if table is None:
-            if data:
-                rows = split_rows(text, label=rows.label, delimiter=rows.delimiter)
-                _drop_blank(rows)
-            table = _evened(rows, header, first, context)
-            note_commented(rows, len(header.names), collector)
-        if len(table):
-            table.decimal, table.has_header, table.head = decimal, has_header, head
-            return table
-    collector.complain(where, "the file holds no points", "export it again")
-    return None
+        raise refused(Origin(rows.label), what, f"export at most {MOST_COLUMNS}")
+    header, first = _header(rows, context)
+    has_header = first > 0
+    if has_header and _is_units_row(rows, first, header):
+        units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
+        stated = {**{r: u for r, u in units.items() if u}, **header.units}
+        header, first = replace(header, units=stated), first + 1
+    head = rows.cells[first : first + _HEAD_LINES]
+    decimal = _decimal(head, header, context.spec, rows.delimiter)
+    table = _parsed(text, data, rows, header, first, decimal, context) if data else None
+    if table is None:
+        if data:
+            rows = split_rows(text, label=rows.label, delimiter=rows.delimiter)
+            _drop_blank(rows)
+        table = _evened(rows, header, first, context)
+        note_commented(rows, len(header.names), context.collector)
+    if not len(table):
+        raise nothing
+    table.decimal, table.has_header, table.head = decimal, has_header, head
+    return table
 
 
 def _drop_blank(rows: Rows) -> None:
@@ -359,7 +351,7 @@ def _evened(rows: Rows, header: Header, first: int, context: PointContext) -> Ta
     return Table(header, cells, rows, context, overflow=overflow)
 
 
-def _header(rows: Rows, context: PointContext) -> tuple[Header, int] | None:
+def _header(rows: Rows, context: PointContext) -> tuple[Header, int]:
     """Return the header (stated, read or laid out) and the index of the first row of data."""
     spec, collector, top = context.spec, context.collector, rows.cells[0]
     numeric = sum(map(looks_numeric, top))
@@ -390,8 +382,7 @@ def _header(rows: Rows, context: PointContext) -> tuple[Header, int] | None:
         what = f"{what} ({shown(','.join(top))})"
         remedy = 'state the columns: columns = {id = "...", northing = "...", easting = "..."}'
         remedy += " in [points]"
-    collector.complain(rows.origin(0), what, remedy)
-    return None
+    raise refused(rows.origin(0), what, remedy)
 
 
 def stated_columns(header: Header, context: PointContext) -> Header:
@@ -489,38 +480,36 @@ def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, del
 # --- spreadsheets ----------------------------------------------------------------------------
 
 
-def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table | None:
+def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table:
     """Return the first sheet of an .xlsx (extra ``xlsx``); columns count cells, A being 1."""
-
-    def refuse(what: str, remedy: str) -> Table | None:
-        context.collector.complain(Origin(label), what, remedy)
-        return None
-
+    where = Origin(label)
     try:
         from openpyxl import load_workbook
     except ImportError:
         remedy = "pip install 'geoleak[xlsx]', or save the sheet as CSV"
-        return refuse("reading a spreadsheet needs openpyxl", remedy)
+        raise refused(where, "reading a spreadsheet needs openpyxl", remedy) from None
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as packed:
             unpacked = sum(each.file_size for each in packed.infolist())
         if unpacked > max(MOST_UNPACKED, MOST_TIMES * len(data)):
-            return refuse(f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB", "save it as CSV")
+            what = f"the spreadsheet unpacks to {unpacked / 1e6:.0f} MB"
+            raise refused(where, what, "save it as CSV")
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
         sheet = book.worksheets[0]
         sheet.reset_dimensions()  # what it says of its own size may be a lie
         every = sheet.iter_rows(max_col=MOST_COLUMNS + 1, values_only=True)
-        found = [(n, row) for n, row in enumerate(every, 1) if row.count(None) < len(row)]
+        texts = [(line, [cell_text(each) for each in row]) for line, row in enumerate(every, 1)]
+    except InputError:
+        raise
     except Exception as error:  # openpyxl raises many kinds on a damaged archive
         what = f"the spreadsheet cannot be read ({type(error).__name__})"
-        return refuse(what, "save it again, or as CSV")
+        raise refused(where, what, "save it again, or as CSV") from None
     if len(book.worksheets) > 1:
         text = f'only the sheet "{sheet.title}" is read'
-        context.collector.note("first_sheet", text, Origin(label))
-    texts = [(line, [cell_text(each) for each in row]) for line, row in found]
+        context.collector.note("first_sheet", text, where)
     filled = [(line, row) for line, row in texts if any(row)]
     if not filled:
-        return refuse("the first sheet is empty", "move the points there")
+        raise refused(where, "the first sheet is empty", "move the points there")
     # A cell left empty at the end of a row is not there at all; it is no short row.
     width = max(max(k for k, cell in enumerate(row) if cell) + 1 for _, row in filled)
     cells = [(row + [""] * width)[:width] for _, row in filled]

@@ -28,7 +28,7 @@ Row = tuple[int, list[str], Tape]
 """Where a row stands, its cells, and what it says."""
 
 
-def read_tapes(collector: Collector, points: PointTable, *, unit: str) -> Taped:
+def read_tapes(collector: Collector, points: PointTable, unit: str) -> Taped:
     """Return the tapes of the folder.
 
     A point that the rover's files do not hold is added to `points` without a position (nan): the

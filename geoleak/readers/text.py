@@ -15,8 +15,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
-from geoleak.errors import Complaint, InputError, Origin, Refused, listed
-from geoleak.readers.collector import Collector
+from geoleak.errors import Origin, Refused, listed
+from geoleak.readers.collector import Collector, refused
 
 _JUDGED = 1_000_000  # a binary file shows itself long before
 _CONTROLS = bytes((*range(1, 9), *range(14, 27), 127))
@@ -79,13 +79,12 @@ class Rows:
         return Origin(self.label, line, _column_in(shown, self.delimiter, at))
 
 
-def decoded(data: bytes, label: str, collector: Collector) -> str | None:
-    """Return the text of a file, its lines ended alike; ``None`` after a complaint."""
+def decoded(data: bytes, label: str, collector: Collector) -> str:
+    """Return the text of a file, its lines ended alike; raises `InputError`."""
     try:
         text, encoding = decode_text(data)
     except Refused as error:
-        collector.complain_of(Origin(label), error)
-        return None
+        raise refused(Origin(label), error.what, error.remedy) from None
     if encoding != "UTF-8":
         collector.note("encoding", f"read as {encoding}", Origin(label))
     return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
@@ -232,7 +231,7 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
             wrong = "a field without an end (a quote that never closes?)"
     if wrong:
         remedy = "check its quotes" if wrong.startswith("the row") else "close it"
-        raise InputError([Complaint(Origin(label, start), wrong, remedy)])
+        raise refused(Origin(label, start), wrong, remedy)
     rows.cells, rows.numbers = cells, numbers
     return rows
 

@@ -15,8 +15,8 @@ from typing import Any, NamedTuple, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from geoleak.errors import Origin, Refused, did_you_mean, shown
-from geoleak.readers.collector import Collector
+from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean, shown
+from geoleak.readers.collector import Collector, refused
 from geoleak.readers.text import decoded
 from geoleak.site import Settings
 from geoleak.units import LENGTH_UNITS, parse_length
@@ -120,41 +120,35 @@ class TomlFile:
     values: dict[str, Any]
     places: Places
     label: str
-    collector: Collector
 
     @classmethod
-    def read(cls, name: str, asked_at: Origin, collector: Collector) -> TomlFile | None:
-        """Return a file of the folder; ``None`` after complaints."""
+    def read(cls, name: str, asked_at: Origin, collector: Collector) -> TomlFile:
+        """Return a file of the folder; raises `InputError`."""
         data, label = collector.read_bytes(name, asked_at, most=MOST_BYTES), collector.label(name)
-        text = None if data is None else decoded(data, label, collector)
-        if text is None:
-            return None
+        text = decoded(data, label, collector)
         if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
             what = f"a key has more than {MOST_PARTS} parts"
-            collector.complain(Origin(label), what, "write tables in brackets, as in [points]")
-            return None
-        values = _loads(text, label, collector)
-        if values is None:
-            return None
+            raise refused(Origin(label), what, "write tables in brackets, as in [points]")
+        values = _loads(text, label)
         if (crowded := _crowded(values)) is not None:
-            collector.complain(Origin(label), *crowded)
-            return None
-        return cls(values, places_of(text), label, collector)
+            raise refused(Origin(label), *crowded)
+        return cls(values, places_of(text), label)
 
     def origin(self, *path: str | int, key: bool = False) -> Origin:
         """Return where a value (or its key) stands."""
         return Origin(self.label, *self.places.of(path, key=key))
 
-    def checked(self, model: type[Model]) -> Model | None:
-        """Return the values as a record; ``None`` after complaints."""
+    def checked(self, model: type[Model]) -> Model:
+        """Return the values as a record; raises `InputError` with every complaint."""
         context = {"unit": _unit(self.values)}
         try:
             return model.model_validate(self.values, context=context, by_alias=True, by_name=False)
         except ValidationError as error:
-            for each in error.errors(include_url=False):
-                path, key, what, remedy = _judged(each, self.values, model)
-                self.collector.complain(self.origin(*path, key=key), what, remedy)
-        return None
+            wrong = [_judged(e, self.values, model) for e in error.errors(include_url=False)]
+        raise InputError(
+            Complaint(self.origin(*path, key=key), what, remedy)
+            for path, key, what, remedy in wrong
+        )
 
 
 class SiteToml(NamedTuple):
@@ -178,46 +172,37 @@ class SiteToml(NamedTuple):
         )
 
 
-def read_site_toml(collector: Collector) -> SiteToml | None:
-    """Return site.toml's checked settings; ``None`` after complaints."""
+def read_site_toml(collector: Collector) -> SiteToml:
+    """Return site.toml's checked settings; raises `InputError`."""
     label = collector.label(NAME)
     if not (collector.folder / NAME).exists():
-        what = f"there is no folder {collector.folder}" if not collector.folder.is_dir() else (
-            "the folder holds no site.toml"
-        )  # fmt: skip
+        there = collector.folder.is_dir()
+        what = (
+            "the folder holds no site.toml" if there else f"there is no folder {collector.folder}"
+        )
         remedy = "name a site folder, or start one with: geoleak new POINTS.csv"
-        collector.complain(Origin(label), what, remedy)
-        return None
+        raise refused(Origin(label), what, remedy)
     file = TomlFile.read(NAME, Origin(label), collector)
-    if file is None:
-        return None
     file.values.setdefault("crew", {})  # its defaults are round in the site's unit
     settings = file.checked(Settings)
-    if settings is not None and settings.point_file is None and settings.network is None:
-        where = file.origin(key=True)
-        collector.complain(where, "points is missing", _REMEDIES["points"])
-        return None
-    return None if settings is None else SiteToml(settings, file)
+    if settings.point_file is None and settings.network is None:
+        raise refused(file.origin(key=True), "points is missing", _REMEDIES["points"])
+    return SiteToml(settings, file)
 
 
-def _loads(text: str, label: str, collector: Collector) -> dict[str, Any] | None:
+def _loads(text: str, label: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
     except RecursionError:
-        collector.complain(Origin(label), "the file is nested without end", "write it plainly")
+        what, remedy = "the file is nested without end", "write it plainly"
+        raise refused(Origin(label), what, remedy) from None
     except ValueError as error:
-        message = str(error)
+        message = str(error).replace(" (at end of document)", " at the end of the file")
         place = re.search(r"\s*\(at line (\d+), column (\d+)\)", message)
-        if place:
-            where = Origin(label, int(place.group(1)), int(place.group(2)))
-            message = message.replace(place.group(), "")
-        else:
-            where = Origin(label, text.count("\n") + 1)
-            message = message.replace(" (at end of document)", " at the end of the file")
-        collector.complain(
-            where, f"this is not TOML: {message}", 'texts stand in quotes, as in key = "text"'
-        )
-    return None
+        where = map(int, place.groups()) if place else (text.count("\n") + 1,)
+        message = message.replace(place.group(), "") if place else message
+        remedy = 'texts stand in quotes, as in key = "text"'
+        raise refused(Origin(label, *where), f"this is not TOML: {message}", remedy) from None
 
 
 def _crowded(value: Any, key: str = "the file") -> tuple[str, str] | None:
