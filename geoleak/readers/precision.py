@@ -59,13 +59,11 @@ def parse_scheme(text: str) -> dict[str, PointStatus]:
     """
     if text.strip().casefold() in SCHEMES:
         return SCHEMES[text.strip().casefold()]
-    pairs = re.findall(r"(\d+)\s*[=:]?\s*(fixed|float|single)", text.casefold())
-    rest = re.sub(r"(\d+)\s*[=:]?\s*(fixed|float|single)|[\s,;]", "", text.casefold())
-    if not pairs or rest:
-        raise Refused(
-            f'"{text}" is no fix scheme',
-            'write "gga" or a list such as "1 fixed, 2 float, 5 single"',
-        )
+    pattern = r"(\d+)\s*[=:]?\s*(fixed|float|single)"
+    pairs = re.findall(pattern, text.casefold())
+    if not pairs or re.sub(rf"{pattern}|[\s,;]", "", text.casefold()):
+        remedy = 'write "gga" or a list such as "1 fixed, 2 float, 5 single"'
+        raise Refused(f'"{text}" is no fix scheme', remedy)
     return {key: next(each for each in STATUSES if each == word) for key, word in pairs}
 
 
@@ -117,9 +115,7 @@ def _agrees(
         values = sigma_m[(keys == key) & np.isfinite(sigma_m)]
         if values.size:
             medians[scheme[key]].append(float(np.median(values)))
-    if any(value > _FIXED_BELOW_M for value in medians["fixed"]):
+    fixed, rough = medians["fixed"], medians["float"] + medians["single"]
+    if max(fixed, default=0.0) > _FIXED_BELOW_M or min(rough, default=1.0) < _FIXED_BELOW_M / 5:
         return False
-    rough = medians["float"] + medians["single"]
-    if any(value < _FIXED_BELOW_M / 5 for value in rough):
-        return False
-    return not (medians["fixed"] and rough and max(medians["fixed"]) >= min(rough))
+    return not (fixed and rough and max(fixed) >= min(rough))

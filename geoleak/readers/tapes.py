@@ -43,27 +43,24 @@ def read_tapes(collector: Collector, points: PointTable, unit: str) -> Taped:
     unit : {"m", "ft", "ftUS"}
         Of bare lengths.
     """
-    places = PlaceReader(points=points, legs=[], unit=unit)
-    sheet = open_sheet(TAPES, collector, places)
+    sheet = open_sheet(TAPES, collector, PlaceReader(points=points, legs=[], unit=unit))
     if sheet is None:
         return Taped((), points)
-    shot, names, rows = set(points), list(points), []
-    for row, tape in records(sheet):
-        if not row.text("skip"):
-            names.append(row.text("point"))
-            rows.append((row.index, row.cells, tape))
-    known = set(names)
-    read: dict[str, list[Row]] = defaultdict(list)
+    rows = [(row.index, row.cells, tape) for row, tape in records(sheet) if not row.text("skip")]
+    at = sheet.columns["point"]
+    names = [*points, *(cells[at].strip() for _, cells, _ in rows)]
+    known, read = set(names), defaultdict[str, list[Row]](list)
     for index, cells, tape in rows:
         sheet.back_to(index, cells)
         if not sheet.full:
             _judge_start(sheet, known, names)
         if tape is not None and not sheet.failed:
             read[tape.point].append((index, cells, tape))
+    shot = set(points)
     for name, held in read.items():
         _check(name, held, sheet, shot=name in shot)
-    made = [_point(name, [each[2] for each in held]) for name, held in read.items()
-            if name not in shot]  # fmt: skip
+    made = [_point(name, [each[2] for each in held])
+            for name, held in read.items() if name not in shot]  # fmt: skip
     tapes = tuple(tape for held in read.values() for *_, tape in held)
     return Taped(tapes, points.with_points(made) if made else points)
 
@@ -79,36 +76,30 @@ def _judge_start(row: Sheet, known: set[str], names: Sequence[str]) -> None:
 
 def _check(name: str, held: Sequence[Row], sheet: Sheet, *, shot: bool) -> None:
     """Complain where the tapes of one point cannot fix it, whatever they read."""
-    starts: dict[str, None] = {}
+    starts = set()
     for index, cells, tape in held:
         if tape.start in starts:
             sheet.back_to(index, cells)
             sheet.complain("from", f'"{name}" has two tapes from "{tape.start}"', "keep one row")
-        starts[tape.start] = None
+        starts.add(tape.start)
     sides = {tape.side for *_, tape in held if tape.side}
     sheet.back_to(*held[0][:2])
     if len(sides) > 1:
         sheet.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
-    if shot:
-        return
-    if len(held) == 1:
-        sheet.complain(
-            "point", f'"{name}" has one tape and no rover position', "tape it from a second feature"
-        )
-    elif len(held) == 2 and not sides:
-        sheet.complain(
-            "side", f'two tapes put "{name}" at two places',
-            f'write left or right: looking from "{held[0][2].start}" to "{held[1][2].start}"',
-        )  # fmt: skip
+    if len(held) == 1 and not shot:
+        what = f'"{name}" has one tape and no rover position'
+        sheet.complain("point", what, "tape it from a second feature")
+    if len(held) == 2 and not sides and not shot:
+        remedy = f'looking from "{held[0][2].start}" to "{held[1][2].start}"'
+        what = f'two tapes put "{name}" at two places'
+        sheet.complain("side", what, f"write left or right: {remedy}")
 
 
 def _point(name: str, tapes: Sequence[Tape]) -> Point:
-    return Point(
-        id=name,
-        easting=math.nan,
-        northing=math.nan,
-        code=next((each.code for each in tapes if each.code), ""),
-        note=next((each.note for each in tapes if each.note), ""),
-        observations=len(tapes),
-        origin=tapes[0].origin,
+    """Return a point that tapes alone know, with the first code and note they state."""
+    code, note = (
+        next((getattr(each, key) for each in tapes if getattr(each, key)), "")
+        for key in ("code", "note")
     )
+    nan, many = math.nan, len(tapes)
+    return Point(name, nan, nan, code, note=note, observations=many, origin=tapes[0].origin)
