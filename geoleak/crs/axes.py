@@ -333,12 +333,6 @@ class CrsInfo:
         lon, lat = self.projection.to_lonlat(easting, northing)
         return lon + self.projection.greenwich_deg, lat
 
-    def grid(self, lon_deg: Floats, lat_deg: Floats) -> tuple[Floats, Floats]:
-        """Return easting and northing of degrees from Greenwich on the CRS's own datum."""
-        if self.projection is None:
-            return lon_deg, lat_deg
-        return self.projection.from_lonlat(lon_deg - self.projection.greenwich_deg, lat_deg)
-
     def in_area(
         self, lon_deg: ArrayLike, lat_deg: ArrayLike, *, margin_deg: float = AREA_MARGIN_DEG
     ) -> NDArray[np.bool_]:

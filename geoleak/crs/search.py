@@ -27,6 +27,9 @@ _DATUMS = (
     "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "GDA94", "OSGB36", "DHDN",
 )  # fmt: skip
 _MOST_CITIES = 3
+Layout = Literal["given", "swapped", "either"]
+Near = str | tuple[float, float] | None
+"""A place: words of its area, or latitude and longitude."""
 
 
 @functools.cache
@@ -51,9 +54,7 @@ class CrsCandidate:
     name: str
     area: str
     unit: str
-    layout: Literal["given", "swapped", "either"]
-    lon_deg: float
-    lat_deg: float
+    layout: Layout
 
 
 def crs_candidates(
@@ -85,14 +86,13 @@ def crs_candidates(
     -------
     list of CrsCandidate
     """
-    if not (math.isfinite(easting) and math.isfinite(northing)):
-        return []
-    if near is None and not in_degrees:
+    pair = easting, northing
+    if not all(map(math.isfinite, pair)) or (near is None and not in_degrees):
         return []
     for place in places(near) if isinstance(near, str) else [near]:
         found = {}
-        for entry in _entries(place, (easting, northing), in_degrees=in_degrees)[:_MOST_TRIED]:
-            candidate = _fitted(entry, easting, northing, place, try_swapped=try_swapped)
+        for entry in _entries(place, pair, in_degrees=in_degrees)[:_MOST_TRIED]:
+            candidate = _fitted(entry, pair, place, try_swapped=try_swapped)
             if candidate is not None:
                 found[candidate.code] = (_rank(entry, candidate), candidate)
         if found:
@@ -189,9 +189,7 @@ def _cities(parts: list[str], words: list[str]) -> list[str | tuple[float, float
     return [(lat, lon) for _, lat, lon in sorted(fits)[:_MOST_CITIES]]
 
 
-def _entries(
-    near: str | tuple[float, float] | None, position: tuple[float, float], *, in_degrees: bool
-) -> list[Any]:
+def _entries(near: Near, position: tuple[float, float], *, in_degrees: bool) -> list[Any]:
     """Return the entries of PROJ's database that the place allows, smallest areas first."""
     from pyproj.database import query_crs_info
     from pyproj.enums import PJType
@@ -226,46 +224,32 @@ def _size(area: Any) -> float:
 
 
 def _fitted(
-    entry: Any,
-    easting: float,
-    northing: float,
-    near: str | tuple[float, float] | None,
-    *,
-    try_swapped: bool,
+    entry: Any, pair: tuple[float, float], near: Near, *, try_swapped: bool
 ) -> CrsCandidate | None:
-    code = f"EPSG:{entry.code}"
+    code, area = f"EPSG:{entry.code}", str(entry.area_of_use.name)
     try:
         info = crs_info(code, length_unit="m")
     except ValueError:
         return None
     if not info.geographic and info.axis_unit not in LENGTH_UNITS:
         return None
-    given = _place(info, easting, northing, near)
-    swapped = _place(info, northing, easting, near) if try_swapped else None
-    place = given or swapped
-    if place is None:
+    given, swapped = _fits(info, pair, near), try_swapped and _fits(info, pair[::-1], near)
+    if not (given or swapped):
         return None
-    layout: Literal["given", "swapped", "either"] = "given"
-    if swapped is not None:
-        layout = "either" if given is not None else "swapped"
-    area = str(entry.area_of_use.name)
-    return CrsCandidate(code, str(entry.name), area, info.axis_unit, layout, *place)
+    layout: Layout = "either" if given and swapped else "swapped" if swapped else "given"
+    return CrsCandidate(code, str(entry.name), area, info.axis_unit, layout)
 
 
-def _place(
-    info: Any, easting: float, northing: float, near: str | tuple[float, float] | None
-) -> tuple[float, float] | None:
-    """Return longitude and latitude where a position lies in the area of use and near the place."""
-    lon, lat = info.lonlat(np.array([easting]), np.array([northing]))
-    if not info.in_area(lon, lat)[0]:
-        return None
-    if isinstance(near, tuple) and not info.geographic:
-        away = math.hypot(
-            (float(lon[0]) - near[1]) * math.cos(math.radians(near[0])), float(lat[0]) - near[0]
-        )
-        if away > 2.0:  # degrees: somebody who names a position means the district
-            return None
-    return float(lon[0]), float(lat[0])
+def _fits(info: CrsInfo, pair: tuple[float, float], near: Near) -> bool:
+    """Tell whether a position lies in the area of use and near the place."""
+    lon, lat = info.lonlat(*np.array(pair))
+    if not info.in_area(lon, lat):
+        return False
+    if not isinstance(near, tuple) or info.geographic:
+        return True
+    across = (float(lon) - near[1]) * math.cos(math.radians(near[0]))
+    # Degrees: somebody who names a position means the district.
+    return math.hypot(across, float(lat) - near[0]) <= 2.0
 
 
 def _rank(entry: Any, candidate: CrsCandidate) -> tuple[int, int, int, int, int]:
