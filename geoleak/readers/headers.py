@@ -135,14 +135,11 @@ def read_header(cells: Sequence[str]) -> Header:
     doubled: list[tuple[str, int, int]] = []
     for index, cell in enumerate(cells):
         role = role_of(cell)
-        if role is None:
-            continue
-        if role in roles:
-            if _plainness(role, cell) < _plainness(role, cells[roles[role]]):
-                roles[role], index = index, roles[role]
+        used = roles.setdefault(role, index) if role is not None else index
+        if role is not None and used != index:
+            if _plainness(role, cell) < _plainness(role, cells[used]):
+                roles[role], index = index, used
             doubled.append((role, roles[role], index))
-            continue
-        roles[role] = index
     if "code" not in roles and "note" in roles:
         # A description is the code where there is no other.
         roles["code"] = roles.pop("note")

@@ -165,18 +165,13 @@ class LegReader:
         if table.code is not None and table.points is not None:
             self._complain("points", "code is stated too", "keep one of the two")
             return []
-        chosen: dict[str, None] = {}
-        if table.code is not None:
-            for at, pattern in enumerate(table.code):
-                matching = [code for code in self.codes if Codes.matches(code, (pattern,))]
-                if not matching:
-                    self._no_code(at, pattern, table)
-                for code in matching:
-                    chosen.update(dict.fromkeys(self.points.ids_with_code(code)))
-        for text in table.points or ():
-            chosen.update(dict.fromkeys(self._range(text)))
-        ends = {table.start, table.end}
-        wanted = [each for each in chosen if each not in ends]
+        chosen = [each for text in table.points or () for each in self._range(text)]
+        for at, pattern in enumerate(table.code or ()):
+            matching = [code for code in self.codes if Codes.matches(code, (pattern,))]
+            if not matching:
+                self._no_code(at, pattern, table)
+            chosen += [each for code in matching for each in self.points.ids_with_code(code)]
+        wanted = [each for each in dict.fromkeys(chosen) if each not in (table.start, table.end)]
         self._note_lines(table.name, wanted)
         return sorted(wanted, key=self.points.place_of)
 
@@ -212,20 +207,18 @@ class LegReader:
     def _range(self, text: str) -> list[str]:
         if text in self.points:
             return [text]
-        match = _RANGE.fullmatch(text)
+        match, hits = _RANGE.fullmatch(text), list[str]()
+        low, high = (int(match["low"]), int(match["high"])) if match else (0, 0)
         if match is None:
-            near = did_you_mean(text, self.points.ids) or 'write "101-148"'
-            self._complain("points", f'there is no point "{text}"', near)
-            return []
-        low, high = int(match["low"]), int(match["high"])
-        if match["head2"] not in ("", match["head"]) or low > high:
-            remedy = 'write the lower first: "101-148"'
-            self._complain("points", f'"{text}" does not rise', remedy)
-            return []
-        hits = self.points.ids_between(match["head"], low, high)
+            what = f'there is no point "{text}"'
+            remedy = did_you_mean(text, self.points.ids) or 'write "101-148"'
+        elif match["head2"] not in ("", match["head"]) or low > high:
+            what, remedy = f'"{text}" does not rise', 'write the lower first: "101-148"'
+        else:
+            what, remedy = f'no point lies in "{text}"', "check the numbers of the marks"
+            hits = self.points.ids_between(match["head"], low, high)
         if not hits:
-            what = f'no point lies in "{text}"'
-            self._complain("points", what, "check the numbers of the marks")
+            self._complain("points", what, remedy)
         return hits
 
     def _joins(self, table: StatedLeg) -> tuple[str | None, str | None]:
@@ -235,25 +228,18 @@ class LegReader:
             return None, None
         heads = [each for each in self.every_name if f"{text} ".startswith(f"{each} ")]
         leg = max(heads, key=len, default="")
+        if leg and leg != table.name:
+            point = text[len(leg) :].strip().removeprefix("at ").strip()
+            return leg, self._point("from", point or None)
+        what, remedy = f'"{leg}" would join itself', "name another leg"
         if not leg:
-            near = did_you_mean(text, [each for each in self.every_name if each != table.name])
-            listing = near or f"the legs are {listed(self.every_name, most=12)}"
-            self._complain("from", f'there is no leg "{text}"', listing)
-            return None, None
-        if leg == table.name:
-            self._complain("from", f'"{leg}" would join itself', "name another leg")
-            return None, None
-        point = text[len(leg) :].strip().removeprefix("at ").strip()
-        return leg, self._point("from", point or None)
+            what = f'there is no leg "{text}"'
+            remedy = did_you_mean(text, [each for each in self.every_name if each != table.name])
+            remedy = remedy or f"the legs are {listed(self.every_name, most=12)}"
+        self._complain("from", what, remedy)
+        return None, None
 
-    def _enough(
-        self,
-        table: StatedLeg,
-        marks: Sequence[str],
-        start: str | None,
-        end: str | None,
-        joins_at: str | None,
-    ) -> None:
+    def _enough(self, table: StatedLeg, marks: Sequence[str], *ends: str | None) -> None:
         """Complain where a leg has fewer than two different places to run through."""
         if self.collector.complaints_in(self.toml.file.label):
             return
@@ -263,7 +249,7 @@ class LegReader:
             return
         if table.line is not None and not marks:
             return
-        named = [*marks, *filter(None, (start, end, joins_at))]
+        named = [*marks, *filter(None, ends)]
         # A point that only tapes know has no place yet; each is one of its own.
         where = {each if math.isnan(p.easting) else (p.easting, p.northing)
                  for each in named[:50] for p in (self.points[each],)}  # fmt: skip
@@ -272,7 +258,7 @@ class LegReader:
         what = f'leg "{table.name}" runs through {len(where) or "no"} point{"s"[: len(where) != 1]}'
         if len(where) == 1 and len(named) > 1:
             what = f'all {len(named)} points of leg "{table.name}" lie on one spot'
-        key = "code" if table.code is not None else "points" if table.points is not None else "name"
+        key = next((key for key in ("code", "points") if getattr(table, key) is not None), "name")
         remedy = "a leg needs two marks, or a mark with start or end, that lie apart"
         self._complain(key, what, remedy)
 

@@ -93,7 +93,8 @@ class PlaceReader:
         if "@" in rest:
             name, chainage = self._on_leg(rest)
             return Place("leg", bare, leg=name, chainage_m=chainage + (up or 0.0), aside_m=aside)
-        leg, point = (None, rest) if rest in self.points else self._leg_and_point(rest, bare)
+        known = rest in self.points
+        leg, point = (None, rest) if known else self._leg_and_point(rest, bare)
         self._one_leg(point, leg, bare)
         return Place("point", bare, point=point, leg=leg, up_m=up or 0.0, aside_m=aside)
 
@@ -102,7 +103,11 @@ class PlaceReader:
         found: dict[bool, float] = {}
         for way, by in zip(moves[::2], moves[1::2], strict=True):
             along = way in ("up", "down")
-            metres = _length(by, self.unit)
+            try:
+                metres = parse_length(by, unit=self.unit)
+            except Refused:
+                such = 'write one such as 1.5 or "1.5 ft"'
+                raise Refused(f'"{by}" is not a length', such) from None
             if metres < 0:
                 ways = "up or down" if along else "left or right"
                 raise Refused(f'"{by}" is below zero', f"write {ways} and a length")
@@ -113,9 +118,7 @@ class PlaceReader:
             found[along] = metres if way in ("up", "right") else -metres
         return found.get(True), found.get(False)
 
-    def _leg_and_point(self, text: str, whole: str) -> tuple[str | None, str]:
-        if text in self.points:
-            return None, text
+    def _leg_and_point(self, text: str, whole: str) -> tuple[str, str]:
         for leg in self.legs:
             if text.startswith(leg + " "):
                 point = text[len(leg) + 1 :].strip()
@@ -128,12 +131,15 @@ class PlaceReader:
             raise Refused(f'"{text}" is between two marks', remedy)
         head, _, tail = text.rpartition(" ")
         if head and tail in self.points:
-            near = did_you_mean(head, self.legs) or f"the legs are {', '.join(self.legs)}"
-            raise Refused(f'there is no leg "{head}"', near)
+            raise self._no_leg(head)
         if " " in whole:
             near = did_you_mean(text, self.points)
             raise Refused(f'"{whole}" is not a place', near or f"write {_FORMS}")
         raise self._no_point(text)
+
+    def _no_leg(self, name: str) -> Refused:
+        near = did_you_mean(name, self.legs) or f"the legs are {', '.join(self.legs)}"
+        return Refused(f'there is no leg "{name}"', near)
 
     def _one_leg(self, point: str, leg: str | None, text: str) -> None:
         legs = self.on_legs.get(point, ())
@@ -149,13 +155,11 @@ class PlaceReader:
         name, _, station = text.rpartition("@")
         name = name.strip()
         if name not in self.legs:
-            near = did_you_mean(name, self.legs) or f"the legs are {', '.join(self.legs)}"
-            raise Refused(f'there is no leg "{name}"', near)
+            raise self._no_leg(name)
         try:
             chainage = parse_station(station, unit=self.unit)
-        except ValueError as error:
-            what = error.what if isinstance(error, Refused) else str(error)
-            raise Refused(what, f'write "{name}@41.5" or "{name}@0+41.5"') from None
+        except Refused as error:
+            raise Refused(error.what, f'write "{name}@41.5" or "{name}@0+41.5"') from None
         if not abs(chainage) < 1e7:
             raise Refused(f'"{station}" is no chainage of a leg', "write one in its length")
         return name, chainage
@@ -173,10 +177,3 @@ class PlaceReader:
                     raise Refused(what, "check the order")
                 return Place(kind, text, easting=found[east], northing=found[north])
         return None
-
-
-def _length(text: str, unit: str) -> float:
-    try:
-        return parse_length(text, unit=unit)
-    except ValueError:
-        raise Refused(f'"{text}" is not a length', 'write one such as 1.5 or "1.5 ft"') from None
