@@ -107,7 +107,8 @@ class DatumShift:
         good = [e for e in group.transformers if "ballpark" not in e.description.lower()]
         chosen, ballpark = good[0] if good else group.transformers[0], not good
         stated = float(chosen.accuracy)
-        realizations = epoch is not None and is_dynamic(source) and _is_realization(target)
+        moving = epoch is not None and is_dynamic(source) and target.datum is not None
+        realizations = moving and ensemble_accuracy_m(target) is None
         return cls(
             name=chosen.description,
             definition=chosen.definition,
@@ -215,10 +216,6 @@ def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any
         return TransformerGroup(source, target, area_of_interest=box)
 
 
-def _is_realization(geographic: CRS) -> bool:
-    return geographic.datum is not None and ensemble_accuracy_m(geographic) is None
-
-
 def _count_on(
     stated_m: float, ballpark: bool, realizations: bool, source: CRS, target: CRS
 ) -> float:
@@ -228,7 +225,8 @@ def _count_on(
             for each in (source, target)
             if each.ellipsoid is not None
         }
-        known = _is_known(source) and _is_known(target)
+        named = [each.datum.name.lower() if each.datum else "unknown" for each in (source, target)]
+        known = not any(name.startswith("unknown") for name in named)
         return UNKNOWN_ACCURACY_M if known and flat <= _MODERN_ELLIPSOIDS else BALLPARK_ACCURACY_M
     if realizations:
         return max(stated_m, REALIZATION_ACCURACY_M)
@@ -236,11 +234,6 @@ def _count_on(
         # Centimetres are stated for a given epoch; without one the frame may be decades off.
         return max(stated_m, UNKNOWN_ACCURACY_M)
     return stated_m if stated_m > 0 else UNKNOWN_ACCURACY_M
-
-
-def _is_known(geographic: CRS) -> bool:
-    datum = geographic.datum
-    return datum is not None and not datum.name.lower().startswith("unknown")
 
 
 def _notes(group: Any, name: str, stated_m: float, ballpark: bool, use: str) -> tuple[Note, ...]:

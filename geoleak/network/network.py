@@ -71,19 +71,15 @@ class Network:
                     f"leg {joint.leg_a} is joined to itself at chainage {joint.chainage_a_m:.3f} m;"
                     " join it to another leg, or at two chainages where it is a loop"
                 )
-        object.__setattr__(self, "graph", self._made_graph())
-
-    def _made_graph(self) -> Graph:
-        pairs = list(self.joints)
-        for number, route in enumerate(self.routes):
-            if route.is_closed:
-                pairs.append(Joint(number, 0.0, number, route.length_m))
-        first = self._places(([j.leg_a for j in pairs], [j.chainage_a_m for j in pairs]), "a joint")
-        second = self._places(
-            ([j.leg_b for j in pairs], [j.chainage_b_m for j in pairs]), "a joint"
-        )
+        routes = enumerate(self.routes)
+        closed = [Joint(k, 0.0, k, route.length_m) for k, route in routes if route.is_closed]
+        pairs = [*self.joints, *closed]
+        first = [j.leg_a for j in pairs], [j.chainage_a_m for j in pairs]
+        second = [j.leg_b for j in pairs], [j.chainage_b_m for j in pairs]
+        sides = (self._places(each, "a joint") for each in (first, second))
         length = np.array([route.pipe_length_m for route in self.routes])
-        return Graph.of_joints(length, first, second, same_m=SAME_NODE_M)
+        graph = Graph.of_joints(length, *sides, same_m=SAME_NODE_M)
+        object.__setattr__(self, "graph", graph)
 
     def components(self) -> tuple[tuple[int, ...], ...]:
         """Return the groups of legs that hang together, each in ascending order of leg."""

@@ -133,7 +133,10 @@ def write_site(
         written then.
     """
     folder = Path(folder)
-    _refuse_filled(folder)
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        _fail(folder, "there is a file of this name", "name a folder that does not exist yet")
+    if folder.is_dir() and any(folder.iterdir()):
+        _fail(folder, "the folder holds files already", "name a folder that does not exist yet")
     for path, what in ((None if tapes else points, "point file"), (readings, "sheet of readings")):
         if path is not None and not path.is_file():
             _fail(path, f"there is no file {path}", f"name the {what}")
@@ -189,13 +192,6 @@ def _fill(
     ]
 
 
-def _refuse_filled(folder: Path) -> None:
-    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        _fail(folder, "there is a file of this name", "name a folder that does not exist yet")
-    if folder.is_dir() and any(folder.iterdir()):
-        _fail(folder, "the folder holds files already", "name a folder that does not exist yet")
-
-
 def _fail(place: Path, what: str, remedy: str) -> NoReturn:
     raise InputError([Complaint(Origin(place.as_posix()), what, remedy)])
 
@@ -231,8 +227,8 @@ def _read(inside: Path, folder: Path, sources: Mapping[str, Path | None]) -> Sit
 def readings_csv(site: Site) -> str:
     """Return readings.csv with a blank row per mark, leg by leg, in the order of the marks."""
     blank = [""] * (len(READINGS_HEADER) - 3)
-    marks = enumerate(marks_in_order(site), 1)
-    rows = ([number, "surface", mark_text(site, *at), *blank] for number, at in marks)
+    marks = [mark_text(site, leg, mark) for leg in site.legs for mark in leg.mark_ids]
+    rows = ([number, "surface", mark, *blank] for number, mark in enumerate(marks, 1))
     return _csv(READINGS_HEADER, rows)
 
 
@@ -255,11 +251,6 @@ def _csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows([header, *rows])
     return out.getvalue()
-
-
-def marks_in_order(site: Site) -> list[tuple[Leg, str]]:
-    """Return every mark of every leg in order."""
-    return [(leg, mark) for leg in site.legs for mark in leg.mark_ids]
 
 
 def mark_text(site: Site, leg: Leg, mark: str) -> str:

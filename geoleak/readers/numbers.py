@@ -53,7 +53,22 @@ def number(text: str, *, decimal: str = ".") -> float:
         value = float(cell.replace(",", "."))
         if math.isfinite(value):
             return value
-    raise no_number(text, decimal=decimal)
+    cell = text.strip()
+    if not cell:
+        raise Refused("a number is missing", "fill it in")
+    if cell.lstrip("+-").casefold() in _NOT_FINITE or re.fullmatch(r"[-+]?\d.*[eE]\d+", cell):
+        raise Refused(
+            f'"{cell}" is not a finite number', "write the measured value or strike the row out"
+        )
+    other = "," if decimal == "." else "."
+    mixed = ("." in cell and "," in cell) or cell.count(",") > 1 or cell.count(".") > 1
+    if not mixed and other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
+        signs = {",": "comma", ".": "point"}
+        what = f'"{cell}" has a decimal {signs[other]}, where this file uses a {signs[decimal]}'
+        raise Refused(what, "use one sign throughout")
+    if mixed or _THOUSANDS.fullmatch(cell):
+        raise Refused(f'"{cell}" may hold a thousands separator', "write it without one")
+    raise Refused(f'"{cell}" is not a number', "write digits only, without a unit")
 
 
 def measured(text: str, *, decimal: str, unit: str, unit_m: float) -> float:
@@ -68,26 +83,6 @@ def measured(text: str, *, decimal: str, unit: str, unit_m: float) -> float:
         return number(text, decimal=decimal)
     cell = text.replace(",", ".") if decimal == "," else text
     return parse_length(cell, unit=unit) / unit_m
-
-
-def no_number(text: str, *, decimal: str) -> Refused:
-    """Return what is wrong with a cell that is no number, to be raised."""
-    cell = text.strip()
-    if not cell:
-        return Refused("a number is missing", "fill it in")
-    if cell.lstrip("+-").casefold() in _NOT_FINITE or re.fullmatch(r"[-+]?\d.*[eE]\d+", cell):
-        return Refused(
-            f'"{cell}" is not a finite number', "write the measured value or strike the row out"
-        )
-    other = "," if decimal == "." else "."
-    mixed = ("." in cell and "," in cell) or cell.count(",") > 1 or cell.count(".") > 1
-    if not mixed and other in cell and _PLAIN.fullmatch(cell.replace(",", ".")):
-        signs = {",": "comma", ".": "point"}
-        what = f'"{cell}" has a decimal {signs[other]}, where this file uses a {signs[decimal]}'
-        return Refused(what, "use one sign throughout")
-    if mixed or _THOUSANDS.fullmatch(cell):
-        return Refused(f'"{cell}" may hold a thousands separator', "write it without one")
-    return Refused(f'"{cell}" is not a number', "write digits only, without a unit")
 
 
 def decimal_sign(cells: Sequence[str], *, delimiter: str) -> str:

@@ -126,7 +126,9 @@ class Sheet:
             if even is None:
                 continue
             if not DITTO.isdisjoint(even):
-                even = self._as_above(even)
+                self.say_once("ditto", "ditto marks are read as the cell above")
+                above = self._above or [""] * width
+                even = [old if new in DITTO else new for new, old in zip(even, above, strict=True)]
             self._above = even
             if self.repeats:
                 even = list(even)
@@ -153,12 +155,12 @@ class Sheet:
             if not any(cell.strip() for cell in cells[width:]):
                 return cells[:width]
             last = next((name for name, at in self.columns.items() if at == width - 1), "")
-            if last in ("note", "skip") or self._is_margin(cells, width):
+            if last not in ("note", "skip") and self._is_margin(cells, width):
+                margin = " ".join(filter(None, map(str.strip, cells[width:])))
+                self.say_once("margin", f'text past the last column is left out: "{margin}"')
+                return cells[:width]
+            if last in ("note", "skip"):
                 glue = f"{self.rows.delimiter} "
-                if last not in ("note", "skip"):
-                    margin = " ".join(filter(None, map(str.strip, cells[width:])))
-                    self.say_once("margin", f'text past the last column is left out: "{margin}"')
-                    return cells[:width]
                 return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
             remedy = TOO_MANY
         at = self.columns.get("skip", count)
@@ -177,12 +179,6 @@ class Sheet:
                       for at in inside)  # fmt: skip
         past = [cell.strip() for cell in cells[width:] if cell.strip()]
         return not shifted and all(any(map(str.isalpha, cell)) for cell in past)
-
-    def _as_above(self, cells: list[str]) -> list[str]:
-        """Return a row with the cells of the row above where it has ditto marks."""
-        self.say_once("ditto", "ditto marks are read as the cell above")
-        above = self._above or [""] * len(cells)
-        return [old if cell in DITTO else cell for cell, old in zip(cells, above, strict=True)]
 
     def say_once(self, code: str, text: str) -> None:
         """Note how cells of this sheet are read, at the first of them."""
