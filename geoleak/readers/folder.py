@@ -18,9 +18,9 @@ from geoleak.readers.points import read_points
 from geoleak.readers.precision import parse_scheme
 from geoleak.readers.sheets import name_strays, read_sheets
 from geoleak.readers.table import PointContext
-from geoleak.readers.tapes import Taped, read_tapes
+from geoleak.readers.tapes import read_tapes
 from geoleak.readers.toml import SiteToml, read_site_toml
-from geoleak.site import Codes, PointFile, PointTable, Site
+from geoleak.site import Codes, PointFile, PointTable, Site, Tape
 from geoleak.tables.learned import Tables
 
 
@@ -57,8 +57,8 @@ def read_site(
         info = _crs(toml, collector)
         _check_tables(toml, collector)
         ask_about_lengths(toml, collector)
-        taped = read_tapes(collector, _points(toml, info, collector), toml.settings.length_unit)
-        site = _site(toml, taped, collector, tables)
+        shot, unit = _points(toml, info, collector), toml.settings.length_unit
+        site = _site(toml, *read_tapes(collector, shot, unit), collector, tables)
         if not collector.complaints:
             return site
     collector.refuse()
@@ -130,8 +130,14 @@ def _ends_before(end: str, start: str) -> bool:
     return end < start if with_times else end[:10] < start[:10]
 
 
-def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | None) -> Site:
-    settings, points = toml.settings, taped.points
+def _site(
+    toml: SiteToml,
+    tapes: tuple[Tape, ...],
+    points: PointTable,
+    collector: Collector,
+    tables: Tables | None,
+) -> Site:
+    settings = toml.settings
     drawn = read_drawn(toml, collector, taken=[leg.name for leg in settings.legs])
     legs = LegReader(toml, points, collector, drawn=drawn[1] if drawn else None).read()
     places = PlaceReader(
@@ -144,7 +150,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
     sheets = read_sheets(collector, places, settings)
     if not sheets["readings"] and not sheets["delays"]:
         text = "no reading and no delay is filled in yet"
-        collector.note("no_readings", text, Origin(toml.file.label))
+        collector.note("no_readings", text, Origin(toml.label))
     if tables is None:
         named, at, tables = settings.tables, toml.origin("tables", "file"), Tables()
         with collector.taking():
@@ -169,7 +175,7 @@ def _site(toml: SiteToml, taped: Taped, collector: Collector, tables: Tables | N
         "legs": legs,
         "point_file": settings.point_file or PointFile(files=()),
         "network": drawn[0] if drawn else None,
-        "tapes": taped.tapes,
+        "tapes": tapes,
         "photos": settings.photos.files if settings.photos else (),
         "notes": tuple(collector.notes),
         "inputs": MappingProxyType(dict(collector.inputs)),

@@ -241,7 +241,7 @@ class LegReader:
 
     def _enough(self, table: StatedLeg, marks: Sequence[str], *ends: str | None) -> None:
         """Complain where a leg has fewer than two different places to run through."""
-        if self.collector.complaints_in(self.toml.file.label):
+        if self.collector.complaints_in(self.toml.label):
             return
         if len(marks) > MOST_MARKS:
             what = f'leg "{table.name}" has {len(marks)} marks, more than {MOST_MARKS}'

@@ -78,7 +78,7 @@ def doubt(value: str | float, metres: float, usual: Usual, unit: str) -> Refused
 def ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
     """Ask about depths, diameters, walls and holes that hardly can be, or say so."""
     unit = toml.settings.length_unit
-    for path, value, usual in _lengths(toml.file.values):
+    for path, value, usual in _lengths(toml.values):
         metres = parse_length(value, unit=unit)
         name = dotted(path)
         origin = toml.origin(*path)

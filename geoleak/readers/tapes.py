@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from geoleak.errors import MOST_COMPLAINTS, did_you_mean
 from geoleak.readers.collector import Collector
@@ -15,21 +14,14 @@ from geoleak.readers.sheet import Sheet, records
 from geoleak.readers.sheets import TAPES
 from geoleak.site import Point, PointTable, Tape
 
-
-@dataclass(frozen=True, slots=True)
-class Taped:
-    """The tapes of a site, and its points with those that only tapes know."""
-
-    tapes: tuple[Tape, ...]
-    points: PointTable
-
-
 Row = tuple[int, list[str], Tape]
 """Where a row stands, its cells, and what it says."""
 
 
-def read_tapes(collector: Collector, points: PointTable, unit: str) -> Taped:
-    """Return the tapes of the folder.
+def read_tapes(
+    collector: Collector, points: PointTable, unit: str
+) -> tuple[tuple[Tape, ...], PointTable]:
+    """Return the tapes of the folder, and the points with those that only tapes know.
 
     A point that the rover's files do not hold is added to `points` without a position (nan): the
     survey works it out in metres on the ground. One that they do hold keeps its position; its
@@ -45,7 +37,7 @@ def read_tapes(collector: Collector, points: PointTable, unit: str) -> Taped:
     """
     sheet = open_sheet(TAPES, collector, PlaceReader(points=points, legs=[], unit=unit))
     if sheet is None:
-        return Taped((), points)
+        return (), points
     rows = [(row.index, row.cells, tape) for row, tape in records(sheet) if not row.text("skip")]
     at = sheet.columns["point"]
     names = [*points, *(cells[at].strip() for _, cells, _ in rows)]
@@ -62,7 +54,7 @@ def read_tapes(collector: Collector, points: PointTable, unit: str) -> Taped:
     made = [_point(name, [each[2] for each in held])
             for name, held in read.items() if name not in shot]  # fmt: skip
     tapes = tuple(tape for held in read.values() for *_, tape in held)
-    return Taped(tapes, points.with_points(made) if made else points)
+    return tapes, points.with_points(made) if made else points
 
 
 def _judge_start(row: Sheet, known: set[str], names: Sequence[str]) -> None:

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, NamedTuple, TypeVar, get_args
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ValidationError
 
@@ -151,24 +151,18 @@ class TomlFile:
         )
 
 
-class SiteToml(NamedTuple):
-    """What site.toml states, and where."""
+@dataclass(frozen=True, slots=True)
+class SiteToml(TomlFile):
+    """site.toml with its settings."""
 
     settings: Settings
-    file: TomlFile
-
-    @property
-    def origin(self) -> Callable[..., Origin]:
-        """Tells where a value (or its key) stands."""
-        return self.file.origin
 
     @property
     def stated(self) -> Mapping[str, Origin]:
         """Where each key stands, by dotted path."""
-        where = {**self.file.places.keys, **self.file.places.values}
-        label = self.file.label
+        where = {**self.places.keys, **self.places.values}
         return MappingProxyType(
-            {".".join(map(str, path)): Origin(label, *at) for path, at in where.items()}
+            {".".join(map(str, path)): Origin(self.label, *at) for path, at in where.items()}
         )
 
 
@@ -187,7 +181,7 @@ def read_site_toml(collector: Collector) -> SiteToml:
     settings = file.checked(Settings)
     if settings.point_file is None and settings.network is None:
         raise refused(file.origin(key=True), "points is missing", _REMEDIES["points"])
-    return SiteToml(settings, file)
+    return SiteToml(file.values, file.places, file.label, settings)
 
 
 def _loads(text: str, label: str) -> dict[str, Any]:
