@@ -17,7 +17,7 @@ from geoleak import tables
 from geoleak.crs import crs_candidates, crs_info, place_text
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
-from geoleak.new.write import NewSite, legs_of
+from geoleak.new.write import NewSite, csv_text, legs_of
 from geoleak.readers import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
@@ -496,19 +496,19 @@ def taped(
     side = ""
     while side not in ("left", "right"):
         side = ask("Seen from A to B, do the marks lie left or right", "left").strip().casefold()
-    tapes = ["point,from,distance,side,code"]
+    tapes: list[tuple[str, ...]] = []
     for number in itertools.count(1):
         first = tape(f"Mark {number}: tape from A (empty: no more)", needed=False)
         if not first:
             break
         second = tape(f"Mark {number}: tape from B")
-        tapes.append(f"M{number},A,{_cell(first)},{side},MK")
-        tapes.append(f"M{number},B,{_cell(second)},,MK")
+        tapes.append((f"M{number}", "A", first, side, "MK"))
+        tapes.append((f"M{number}", "B", second, "", "MK"))
     known = questioned(known, None, ask, say)
     along = parse_length(base, unit=known.unit) / unit_m(known.unit)
     files = {
         "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
-        "tapes.csv": "\n".join(tapes) + "\n",
+        "tapes.csv": csv_text(("point", "from", "distance", "side", "code"), tapes),
     }
     site = replace(
         known,
@@ -519,11 +519,6 @@ def taped(
         features=("CORNER",),
     )
     return site, files
-
-
-def _cell(text: str) -> str:
-    """Return a length as one cell of a sheet."""
-    return '"' + text.replace('"', '""') + '"' if set(text) & set(',"') else text
 
 
 def as_dict(

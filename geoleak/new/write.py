@@ -229,7 +229,7 @@ def readings_csv(site: Site) -> str:
     blank = [""] * (len(READINGS_HEADER) - 3)
     marks = [mark_text(site, leg, mark) for leg in site.legs for mark in leg.mark_ids]
     rows = ([number, "surface", mark, *blank] for number, mark in enumerate(marks, 1))
-    return _csv(READINGS_HEADER, rows)
+    return csv_text(READINGS_HEADER, rows)
 
 
 def readings_as_read(site: Site) -> str:
@@ -244,10 +244,11 @@ def readings_as_read(site: Site) -> str:
         plain = each.surface, each.background, each.gain_db, each.session, each.recording
         cells = [each.id, each.kind, each.place.text, levels, *band, *plain, each.skip, each.note]
         rows.append([*cells, off, depth, *(each.extra.get(name, "") for name in extra)])
-    return _csv((*READINGS_HEADER, "everything_off", "depth", *extra), rows)
+    return csv_text((*READINGS_HEADER, "everything_off", "depth", *extra), rows)
 
 
-def _csv(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return a sheet as text."""
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows([header, *rows])
     return out.getvalue()
