@@ -367,7 +367,8 @@ def test_the_side_that_nobody_heard_is_read_too(side):
         ("surface", (43.0, 45.0, 47.0), (40.0, 50.0, 51.0), 49.1, True),
         ("rod", RODS, (40.0, 40.0, 41.0, 45.0, 49.0), 100.0, False),  # within two errors
         ("rod", RODS, (40.0, 40.0, 41.0, 45.0, 55.0), 100.0, True),
-        ("rod", RODS[1:], (40.0, 41.0, 45.0, 55.0), 100.0, False),  # more are asked for as it is
+        ("rod", RODS[1:], (40.0, 41.0, 45.0, 45.5), 100.0, True),  # the first go on till it falls
+        ("rod", RODS[3:], (45.0, 55.0), 100.0, False),  # the first three are asked for as it is
     ],
 )
 def test_past_the_loudest_place_somebody_goes_on(kind, at, level, length, doubted):
@@ -378,7 +379,8 @@ def test_past_the_loudest_place_somebody_goes_on(kind, at, level, length, doubte
         (each,) = said
         assert each.kind == ("rod" if kind == "rod" else "redo")
         way = 1.0 if np.argmax(level) else -1.0
-        assert [p[1] for p in each.places] == [at[int(np.argmax(level))] + way * s for s in (1, 2)]
+        steps = (0.5, 1.0) if kind == "rod" else (1.0, 2.0)
+        assert [p[1] for p in each.places] == [at[int(np.argmax(level))] + way * s for s in steps]
 
 
 def test_a_louder_surface_aside_is_no_louder_sound():

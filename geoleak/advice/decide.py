@@ -20,6 +20,7 @@ from geoleak.advice.windows import (
     then_windows,
     window_with_tee,
 )
+from geoleak.evidence import speaks_against, tests_of
 from geoleak.posterior import Peak, Posterior
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -222,9 +223,9 @@ def _by_length(
 def _for(case: Case, hole: DigWindow, doubted: set[str]) -> tuple[str, ...]:
     """Return what speaks for the place; ``doubted``: codes of what is said against it."""
     mute = ("surface", "contact") if case.silent else ()
-    mute = (*mute, "rod") if "rod_outside" in doubted else mute
+    mute = (*mute, "rod") if doubted & {"rod_outside", "silent_rod", "rods_alike"} else mute
     fits = (f for f in case.posterior.fits if f.agrees and not f.against and f.kind not in mute)
-    return (*_checked(case.survey, case.posterior, hole), *(each.text for each in fits))
+    return (*_checked(case, hole, mute), *(each.text for each in fits))
 
 
 def _against(case: Case, hole: DigWindow, across: float, *, coarse: bool) -> tuple[str, ...]:
@@ -279,15 +280,22 @@ def _second_chance(survey: Survey, posterior: Posterior, sigma_m: float) -> floa
     return best_window(along, length, holding_m=middle, sigma_m=sigma_m)[2]
 
 
-def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]:
-    """Return what the checks made so far have told of the place."""
+def _checked(case: Case, hole: DigWindow, mute: tuple[str, ...]) -> list[str]:
+    """Return what the checks made so far have told of the place, but of kinds that are mute."""
+    survey, posterior = case.survey, case.posterior
     unit, rows = survey.site.length_unit, survey.surface
     leg, start, end = hole.pieces[0]
     near = (rows.leg == leg) & (rows.chainage_m > start - 1.0) & (rows.chainage_m < end + 1.0)
     done = {e.name for e in posterior.rivals if e.checked}
     found = []
-    if near.any() and rows.everything_off[near].all():
+    rod = survey.rod
+    by_rod = (rod.leg == leg) & (rod.chainage_m > start - 1.0) & (rod.chainage_m < end + 1.0)
+    off = (rows.everything_off[near], rod.everything_off[by_rod])
+    if near.any() and all(each.all() for each in off):
         found.append("everything was off while listening")
+    for test in tests_of(case.stops.made, leg, case.dig.stake_m):
+        if not speaks_against(survey, test) and np.isfinite(test.supply_shut_db):
+            found.append(f"stop test {test.test.id}: the sound dies with the supply")
     aside = near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)
     on_line = near & ~aside
     if "aside" in done and aside.any() and on_line.any():
@@ -299,9 +307,8 @@ def _checked(survey: Survey, posterior: Posterior, hole: DigWindow) -> list[str]
                 side for side, sign in (("left", -1.0), ("right", 1.0)) if (sign * off > 0).any()
             ]
             found.append(f"nothing louder up to {out} {' or '.join(sides)}")
-    rod = survey.rod
     pushed = np.flatnonzero(rod.leg == leg)
-    if "displaced" in done and len(pushed):
+    if "displaced" in done and len(pushed) and "rod" not in mute:
         at = float(rod.chainage_m[pushed[int(np.argmax(rod.level_db[pushed]))]])
         if start <= at <= end:
             found.append("a rod is loudest in this hole")

@@ -24,6 +24,7 @@ from geoleak.evidence import (
     StopTests,
     is_another,
     speaks_against,
+    surely_louder_db,
     tests_of,
 )
 from geoleak.hydraulics import NAME_VALVE, equivalent_hole_m, repaired
@@ -53,6 +54,11 @@ THEN_LOUD = (
     "as loud again: it has a sound of its own. As the others let expect: the row was wrong, strike "
     "it out (skip)"
 )
+STOP = (
+    "make a stop test on the ground there; where it is quiet now, what was heard has stopped: "
+    "strike out (skip) the rows read while it sounded, and read the line anew"
+)
+PUSH = "push the rod again, down to the pipe itself: the stop test heard the sound go on"
 TRACE = "trace the pipe here and shoot its marks: the line was drawn, not traced"
 
 
@@ -285,7 +291,7 @@ def told_another(stops: StopTests) -> bool:
 
     One that only went on with the supply shut is made once more first: the valve may pass.
     """
-    asked, tests = 1 if stops.silenced() else STOPS, stops.tests
+    asked, tests = 1 if stops.silenced() else STOPS, stops.made
     done = (t for t in tests if len(tests_of(tests, t.leg, t.chainage_m)) >= asked)
     return is_another(stops.survey, tuple(done))
 
@@ -294,21 +300,47 @@ def another_maker(case: Case) -> Iterator[Doubt]:
     """Return that the tests that still count say that what is heard is not the leak."""
     if not told_another(case.stops):
         return
-    tests = case.stops.tests
+    tests = case.stops.made
     failed, rows = _failed(case, tests)
+    test = (*failed, *tests)[0]
+    text = (
+        "the stop test says that what is heard "
+        f"{case.survey.legs[test.leg].name} "
+        f"{format_station(test.chainage_m, unit=case.survey.site.length_unit)} is not the leak: "
+        f"{rows or ', '.join(map(_row, tests))}"
+    )
+    quiet = case.stops.stopped(test.leg, test.chainage_m, "all_off")
+    if quiet and (loud := _as_loud_off(case, test)):
+        yield _doubt(
+            test,
+            f"{text}; but read with everything off it is as loud ({loud})",
+            "make the stop test again there, twice; strike out (skip) the row that was wrong, of "
+            "checks.csv or of readings.csv",
+            "stop",
+        )
+        return
     yield _doubt(
-        (*failed, *tests)[0],
-        "the stop test says that what is heard here is not the leak: "
-        f"{rows or ', '.join(map(_row, tests))}",
+        test,
+        text,
         "stop what makes the sound, or wait until it stops; strike out (skip) the rows read "
         "meanwhile, read the line anew",
         "redo",
     )
 
 
+def _as_loud_off(case: Case, test: SurveyedStop) -> str:
+    """Return a reading taken with everything off that is as loud as a test there began."""
+    rows = case.survey.surface
+    here = (rows.leg == test.leg) & (np.abs(rows.chainage_m - test.chainage_m) < SAME_SOUND_M)
+    here &= rows.everything_off & (
+        rows.level_db >= test.as_found_db - surely_louder_db(case.survey)
+    )
+    return next((rows.named(k) for k in np.flatnonzero(here).tolist()), "")
+
+
 def failed_test(case: Case) -> Iterator[Doubt]:
     """Return a test that still counts and speaks against the leak at the hole."""
-    tests = tests_of(case.stops.tests, case.dig.leg, case.dig.stake_m)
+    tests = tests_of(case.stops.made, case.dig.leg, case.dig.stake_m)
     failed, rows = _failed(case, tests)
     if not failed or told_another(case.stops):
         return
@@ -322,6 +354,47 @@ def failed_test(case: Case) -> Iterator[Doubt]:
         "out (skip) the row of checks.csv that was wrong",
         "stop",
     )
+
+
+def unclear_test(case: Case) -> Iterator[Doubt]:
+    """Return a test at the hole in which the sound changed by more than errors and did not stop.
+
+    It is asked for once more, and then only said.
+    """
+    error = SIGMAS_95 * float(np.sqrt(2.0)) * case.survey.site.levels.level_sigma_db
+    tests = tests_of(case.stops.made, case.dig.leg, case.dig.stake_m)
+    for each in (test for test in tests if not speaks_against(case.survey, test)):
+        parts = {
+            "taps and machines off": each.all_off_db,
+            "a fitting worked": each.fitting_worked_db,
+        }
+        for way, level in parts.items():
+            fall = each.as_found_db - level
+            if np.isnan(fall) or abs(fall) <= error:
+                continue
+            doubt = _doubt(
+                each,
+                f"stop test {_row(each)}, {each.as_found_db:.0f} to {level:.0f} dB with {way}: "
+                + ("part of the sound has stopped" if fall > 0.0 else "something louder began"),
+                "make it again, each level twice, and find what changes",
+                "stop",
+                "stop_test_unclear",
+            )
+            yield replace(doubt, stops=len(tests) < STOPS)
+
+
+def silent_rod(case: Case) -> Iterator[Doubt]:
+    """Return that with everything off a rod hears nothing where the ground was loud.
+
+    A stop test there tells which: the sound has stopped, or the rod was not at the pipe.
+    """
+    for each in case.faint_rods:
+        rows = _failed(case, (each,))[1]
+        made = tests_of(case.stops.made, each.leg, each.chainage_m)
+        if not made:
+            yield _doubt(each, rows, STOP, "stop")
+        elif not _failed(case, made)[0]:
+            yield _doubt(each, rows, PUSH, "rod")
 
 
 def _failed(case: Case, tests: tuple[SurveyedStop, ...]) -> tuple[list[SurveyedStop], str]:
@@ -343,7 +416,7 @@ def other_level(case: Case) -> Iterator[Doubt]:
     """Return a test at the stake that did not begin at the level read there, and none that did."""
     here = case.dig.leg, case.dig.stake_m
     other = [(t, levels) for t, levels in case.stops.otherwise if tests_of((t,), *here)]
-    if not other or tests_of(case.stops.tests, *here):
+    if not other or tests_of(case.stops.made, *here):
         return
     each, (low, high) = other[-1]
     read = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
@@ -370,19 +443,22 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("coarse_points", partial(sets_out, shot=True)),
     ("columns_swapped", columns_swapped),
     ("loud_in_silence", elsewhere.loud_in_silence),
+    ("silent_rod", silent_rod),
+    ("rod_outside", elsewhere.rod_outside),
+    ("rod_elsewhere", elsewhere.rod_elsewhere),
     ("found_already", found_already),
     ("unheard", unheard),
     ("nothing_heard", nothing_heard),
     ("other_level", other_level),
     ("another_maker", another_maker),
     ("failed_test", failed_test),
+    ("unclear_test", unclear_test),
     ("meter_still", meter_still),
     ("house_valve_unnamed", house_valve_unnamed),
     ("meter_hardly_turns", meter_hardly_turns),
     ("bare_and_dry", bare_and_dry),
     ("misfit", partial(misfits, redo=True)),
-    ("rod_outside", elsewhere.rod_outside),
-    ("rod_elsewhere", elsewhere.rod_elsewhere),
+    ("readings_apart", heard.apart),
     ("far_too_loud", far_too_loud),
     ("coarse_points", partial(sets_out, shot=False)),
     ("no_line", no_line),
@@ -392,6 +468,8 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("hole_at_a_gap", hole_at_a_gap),
     ("beside", heard.beside),
     ("one_side", heard.one_side),
+    ("lopsided", heard.lopsided),
+    ("rods_alike", elsewhere.rods_alike),
     ("misfit", partial(misfits, redo=False)),
 )
 

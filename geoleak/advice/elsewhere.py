@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
+from geoleak.advice.heard import BELIEVED, FIRST_PUSHES, PAST_M, PUSHES
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import surely_louder_db
 from geoleak.survey import Levels, Survey
@@ -17,6 +17,8 @@ LOUD_DB = 20.0
 # A rod nearer to the hole's ends than this stands as good as in it: a push is put down so well
 # (common practice, no source).
 IN_HOLE_M = 0.3
+# A rod within this of another was pushed at its place again (common practice, no source).
+FAR_AGAIN_M = 0.5
 # Pushes of a rod about a loud one, and between two loud contacts, as shares of the way.
 ABOUT_M, BETWEEN = (-1.0, 0.0, 1.0), (0.25, 0.5, 0.75)
 
@@ -32,7 +34,7 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
     stake = np.asarray(case.leg.route.position(np.array([dig.stake_m])))[0, :2]
     away = np.hypot(rows.easting_m - stake[0], rows.northing_m - stake[1])
     by = away <= PAST_M
-    if not by.any() or by.all():
+    if not by.any() or by.all() or case.faint_rods:
         return
     level, error = rows.at_one_gain_db, surely_louder_db(survey)
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
@@ -54,6 +56,21 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         stops = loud and not (case.raised() & (np.hypot(east, north) <= PAST_M)).any()
         said = "is loud too, as if something else sounded there"
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
+    where = rows.chainage_m
+    half_way = (rows.leg == leg) & ((where - at) * (dig.stake_m - where) > 0.0) & ~by
+    twice = int(np.sum((rows.leg == leg) & (np.abs(where - at) < FAR_AGAIN_M))) > 1
+    if leg == dig.leg and twice and half_way.any() and level[half_way].min() < level[far] - error:
+        yield Doubt(
+            f"two sounds: rod reading {rows.named(far)} {level[far]:.0f} dB, by the hole "
+            f"{best:.0f} dB, quieter between",
+            "make a stop test at this place; what dies with the supply there is a leak. The other "
+            "is tested, or dug, after it",
+            "check_stop_minutes",
+            ((dig.leg, dig.stake_m, 0.0),),
+            kind="stop",
+            stops=stops and not case.stops.stopped(dig.leg, dig.stake_m, "supply_shut"),
+        )
+        return
     places: tuple[Place, ...] = ((leg, at, 0.0),)
     if leg == dig.leg:
         places = (*places, (leg, 0.5 * (at + dig.stake_m), 0.0))
@@ -82,7 +99,7 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
     on = np.flatnonzero((rows.leg == dig.leg) & (np.abs(rows.offset_m) <= PAST_M))
     at, level = rows.chainage_m[on], rows.at_one_gain_db[on]
     within = [np.maximum(start - at, at - end) for leg, start, end in dig.pieces if leg == dig.leg]
-    if len(on) == 0 or not within:
+    if len(on) == 0 or not within or case.faint_rods:
         return
     out = np.maximum(np.min(within, axis=0), 0.0)
     by = np.abs(at - dig.stake_m) <= PAST_M
@@ -104,6 +121,21 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
         kind="rod",
         then=f"loud at {named} again: the leak is there and its sound comes up along the trench; "
         "enter both, the hole moves. Loudest at the stake: strike the row out (skip)",
+    )
+
+
+def rods_alike(case: Case) -> Iterator[Doubt]:
+    """Return that the rods by the stake are alike: the pipe carries what they hear, it is said."""
+    rows, dig = case.survey.rod, case.dig
+    by = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) <= PAST_M)
+    level = rows.at_one_gain_db[by]
+    if by.sum() < FIRST_PUSHES or case.faint_rods or np.ptp(level) > surely_louder_db(case.survey):
+        return
+    yield Doubt(
+        f"the rods are alike, {level.min():.0f} to {level.max():.0f} dB: the pipe carries the "
+        "sound, they tell no place on it",
+        "go by the ground",
+        stops=False,
     )
 
 

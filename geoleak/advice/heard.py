@@ -19,8 +19,8 @@ from geoleak.units import format_length
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
 PAST_M = 2.0
-# So many pushes of a rod are asked for at one place; after fewer the check itself asks for more.
-PUSHES = 5
+# So many pushes of a rod are asked for at one place, so many of them at first.
+PUSHES, FIRST_PUSHES = 5, 3
 # A reading so many sigmas under the background is none of that ground (common practice, no source).
 UNDER_SIGMAS = 5.0
 # A rival more likely than not is what there is to look for.
@@ -119,14 +119,16 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
         listened_to = rows.chainage_m[here] if rod else any_kind
         here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
         places = np.unique(rows.chainage_m[here])
-        if len(places) < (PUSHES if rod else 2):
+        if len(places) < (FIRST_PUSHES if rod else 2):
             continue
         level = np.array([rows.level_db[here & (rows.chainage_m == at)].max() for at in places])
         top = int(np.argmax(level))
         if top not in (0, len(places) - 1) or abs(places[top] - dig.stake_m) >= SAME_SOUND_M:
             continue
         at, inner = float(places[top]), 1 if top == 0 else len(places) - 2
-        if level[top] <= level[inner] + (surely_louder_db(survey) if rod else 0.0):
+        # The first pushes end where it fell; after all of them the error of two counts.
+        error = surely_louder_db(survey) if rod and len(places) >= PUSHES else 0.0
+        if level[top] <= level[inner] + error:
             continue
         way = 1.0 if top else -1.0
         ahead = way * (listened_to - at)
@@ -139,7 +141,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
             f"the loudest place {said} is the last one {toward}: it may be louder past it",
             f"{do} further {toward}, past the loudest place, until it falls",
             "reading_minutes",
-            tuple((dig.leg, at + way * PAST_M * share, 0.0) for share in (0.5, 1.0)),
+            tuple((dig.leg, at + way * step, 0.0) for step in ((0.5, 1.0) if rod else (1.0, 2.0))),
             kind="rod" if rod else "redo",
             then="louder further on: enter it, the hole moves. Falls there: likelier where it was",
         )
@@ -173,6 +175,44 @@ def one_side(case: Case) -> Iterator[Doubt]:
         ((dig.leg, dig.stake_m, far),),
         kind="across",
     )
+
+
+def lopsided(case: Case) -> Iterator[Doubt]:
+    """Return that one side of the line is surely louder than the other: the pipe may lie there.
+
+    The loudest spot of each side counts, both as far out to within half.
+    """
+    spots, near = case.spots, case.spots.about(case.dig.stake_m) & case.spots.aside
+    sides = [np.flatnonzero(near & (sign * spots.offset_m > 0.0)) for sign in (-1.0, 1.0)]
+    if not all(map(len, sides)) or case.silent:
+        return
+    left, right = (int(side[np.argmax(spots.level_db[side])]) for side in sides)
+    over = float(spots.level_db[right] - spots.level_db[left])
+    error = surely_louder_db(case.survey, *spots.readings[[left, right]])
+    out = np.abs(spots.offset_m[[left, right]])
+    if abs(over) <= error or out.max() > 1.5 * out.min() or spots.like[left] != spots.like[right]:
+        return
+    loud, other = ("right", "left") if over > 0.0 else ("left", "right")
+    away = format_length(float(out.min()), unit=case.survey.site.length_unit)
+    yield Doubt(
+        f"{abs(over):.0f} dB louder {away} to the {loud} than to the {other}: the pipe may lie to "
+        f"the {loud} of the line",
+        f"locate it again across; open the hole to the {loud} first",
+        stops=False,
+    )
+
+
+def apart(case: Case) -> Iterator[Doubt]:
+    """Return readings at the stake that contradict others taken alike at the same place."""
+    survey, dig = case.survey, case.dig
+    for note in (each for each in survey.warnings if each.code == "readings_apart"):
+        for rows in (survey.surface, survey.contact, survey.rod):
+            here = np.isin(rows.id, note.rows) & (rows.leg == dig.leg)
+            here &= np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M
+            for k in np.flatnonzero(here)[:1].tolist():
+                kind = "rod" if rows is survey.rod else "redo"
+                place = (dig.leg, float(rows.chainage_m[k]), float(rows.offset_m[k]))
+                yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
 
 
 def beside(case: Case) -> Iterator[Doubt]:

@@ -7,10 +7,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geoleak.evidence import QUIET_PLACES, RAISED_SIGMAS, SAME_SOUND_M, StopTests
+from geoleak.evidence import (
+    QUIET_PLACES,
+    RAISED_SIGMAS,
+    SAME_SOUND_M,
+    StopTests,
+    speaks_against,
+)
 from geoleak.posterior import SILENT, Posterior
 from geoleak.site import Note
-from geoleak.survey import Survey, SurveyedLeg
+from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
 
 Floats = npt.NDArray[np.float64]
@@ -163,6 +169,13 @@ class Case:
     def notes(self, *codes: str) -> list[Note]:
         """Return what the fit of the stake's leg warns of by these codes."""
         return [note for note in self.leg.fit.warnings if note.code in codes]
+
+    @property
+    def faint_rods(self) -> tuple[SurveyedStop, ...]:
+        """What rods tell that heard nothing with everything off; none where one heard the sound."""
+        told = self.stops.by_rod
+        silent = tuple(each for each in told if speaks_against(self.survey, each))
+        return silent if len(silent) == len(told) else ()
 
     @property
     def ground_db(self) -> float:

@@ -27,7 +27,7 @@ Ints = npt.NDArray[np.int64]
 # Two contacts contradict each other where no loss within so many sigma of the pipe's and of a tee's
 # makes their difference, and so little chance is left to their own errors in all pairs of them
 # (common practice, no source).
-LOSS_SIGMAS, CHANCE = 3.0, 0.02
+LOSS_SIGMAS, CHANCE = 3.0, 0.05
 AGAIN = (
     "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
     "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
 from geoleak.evidence.robust import distribution, log_density
+from geoleak.site import NOWHERE, Place, StopTest
 from geoleak.survey import Levels, Survey, SurveyedStop
 from geoleak.tables import setting
 
@@ -156,7 +157,9 @@ class StopTests:
         self.flows = float(np.log(setting("meter_still").value)) if still else 0.0
         told = [(t, heard_otherwise(survey, t)) for t in survey.stops if not self.overtaken(t)]
         self.otherwise = tuple((t, levels) for t, levels in told if levels)
-        self.tests = tuple(t for t, levels in told if not levels)
+        self.made = tuple(t for t, levels in told if not levels)
+        self.by_rod = tuple(t for t in tests_by_rod(survey) if not self.overtaken(t))
+        self.tests = (*self.made, *self.by_rod)
         self.parts = [falls(survey, test) for test in self.tests]
         self.proven = _proven(self.tests, self.parts)
 
@@ -175,24 +178,12 @@ class StopTests:
         return bool(rows.level_db[close].max() < 0.5 * (test.as_found_db + fell.min()))
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether the sound at a place was listened to with everything off, or by a rod.
+        """Tell whether the sound at a place was listened to with everything off.
 
         A test in which turning all off silenced it tells that it was not.
         """
-        off = _mostly_off(_near(self.survey, leg, chainage_m)) or self._rod_hears(leg, chainage_m)
+        off = _mostly_off(_near(self.survey, leg, chainage_m))
         return off and not self.stopped(leg, chainage_m, "all_off")
-
-    def _rod_hears(self, leg: int, chainage_m: float) -> bool:
-        """Tell whether with everything off a rod is as loud as the ground above was: it goes on."""
-        rod, ground = self.survey.rod, self.survey.surface
-        pushed, heard = (
-            (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
-            for rows in (rod, ground)
-        )
-        pushed = pushed & rod.everything_off
-        if not pushed.any() or not heard.any():
-            return False
-        return bool(rod.at_one_gain_db[pushed].max() >= ground.at_one_gain_db[heard].max())
 
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
@@ -207,8 +198,9 @@ class StopTests:
         return mixed
 
     def silenced(self) -> bool:
-        """Tell whether turning something here off, or a fitting, silenced a sound."""
-        return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in self.parts)
+        """Tell whether turning something here off, or a fitting, silenced a sound in a test."""
+        made = self.parts[: len(self.made)]
+        return any(bool(np.any(parts[:2, 1] > parts[:2, 0])) for parts in made)
 
     def stopped(self, leg: int, chainage_m: float, part: str) -> bool:
         """Tell whether the sound at a place stopped in a part of a test, one of `PARTS`."""
@@ -267,7 +259,38 @@ class StopTests:
 
 
 def _mostly_off(near: tuple[Levels, Mask] | None) -> bool:
-    return near is not None and bool(near[0].everything_off[near[1]].mean() >= 0.5)
+    """Tell whether most of what is heard at a place was heard with everything off, the loudest too.
+
+    What was loud before all was off says nothing of what is left.
+    """
+    if near is None:
+        return False
+    rows, close = near
+    loudest = int(np.argmax(np.where(close, rows.level_db, -np.inf)))
+    return bool(rows.everything_off[close].mean() >= 0.5 and rows.everything_off[loudest])
+
+
+def tests_by_rod(survey: Survey) -> tuple[SurveyedStop, ...]:
+    """Return what rods pushed with everything off tell of the sound that the ground had, as tests.
+
+    Beside what sounds a rod is louder than the ground above it, by the depth it spares: one that is
+    as loud as the ground was goes on; a fainter one is silent by that much.
+    """
+    rod, ground, found = survey.rod, survey.surface, []
+    level, left = rod.at_one_gain_db, rod.everything_off.copy()
+    while left.any():
+        top = int(np.argmax(np.where(left, level, -np.inf)))
+        leg, at = int(rod.leg[top]), float(rod.chainage_m[top])
+        left &= (rod.leg != leg) | (np.abs(rod.chainage_m - at) >= SAME_SOUND_M)
+        near = (ground.leg == leg) & (np.abs(ground.chainage_m - at) < SAME_SOUND_M)
+        if near.any():
+            loud = float(ground.at_one_gain_db[near].max())
+            place = Place("leg", "", leg=survey.legs[leg].name, chainage_m=at)
+            origin = rod.origin[top] if rod.origin else NOWHERE
+            test = StopTest(f"rod {rod.id[top]}", place, origin=origin)
+            quiet = min(float(level[top]), loud)
+            found.append(SurveyedStop(test, leg, at, loud, quiet, np.nan, np.nan))
+    return tuple(found)
 
 
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
@@ -291,6 +314,11 @@ def speaks_against(survey: Survey, test: SurveyedStop) -> str:
         return "it goes on with the supply shut: the valve passes, or it is not of this pipe"
     if odds_of_another(survey, test) <= NOT_THE_LEAK:
         return ""
+    if all(test is not each for each in survey.stops):
+        return (
+            f"with everything off it is fainter than the ground was ({test.all_off_db:.0f} against "
+            f"{test.as_found_db:.0f} dB): what was heard has stopped, or is not at this pipe"
+        )
     return "it dies with taps and machines off" if off[1] > off[0] else "it changes with a fitting"
 
 

@@ -30,7 +30,6 @@ from geoleak.evidence import (
     LevelEvidence,
     StopTests,
     candidates,
-    heard_otherwise,
     log_sum_exp,
     prior,
 )
@@ -407,11 +406,8 @@ def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
 def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
     """Return the rivals that somebody has checked at a place of the pipe."""
     stops, done = StopTests(survey), set()
-    near_stop = (
-        t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M and not heard_otherwise(survey, t)
-        for t in survey.stops
-    )
-    if any(near_stop) or stops.off_near(leg, chainage_m):
+    tested = any(t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M for t in stops.tests)
+    if tested or stops.off_near(leg, chainage_m):
         done.add("fitting")
     rows = survey.surface
     near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < NEAR_M)

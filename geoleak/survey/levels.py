@@ -178,13 +178,11 @@ def _apart_at_one_place(
         if apart > WIDE_REPEATS * settings.level_sigma_db:
             names = f"{low.reading.id} and {high.reading.id}"
             blank = by_row and None in (low.reading.everything_off, high.reading.everything_off)
-            text = (
-                f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart: '
-                + ("was everything off for one? Write everything_off yes; else " if blank else "")
-                + "take them again, or strike one out"
-            )
+            what = f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart'
             told = tuple(row.reading.id for row in held)
-            notes.append(Note("readings_apart", text, high.reading.origin, rows=told))
+            job = "was everything off for one? Write everything_off yes; else " if blank else ""
+            job += "take them again, or strike one out"
+            notes.append(Note("readings_apart", what, high.reading.origin, job, rows=told))
     return notes
 
 
