@@ -35,7 +35,7 @@ class Kind:
 
 
 KINDS = {
-    "surface": Kind((14, 7), 2.5, 1.5, memory=0.15, inaudible=0.2),
+    "surface": Kind((14, 7), 2.5, 1.5, memory=0.07, inaudible=0.2),
     "contact": Kind((30, 12), 2.5, 3.0, gusts=0.0, other=0.5),
     "gas": Kind((20, 10), 4.0, 4.0, gusts=0.0),
 }

@@ -671,3 +671,95 @@ def test_columns_that_look_swapped_are_seen_to_before_all():
     found = told(survey)[0]
     assert found.text == "level and background look swapped"
     assert found.job == "look at the sheet first: exchange them"
+
+
+def stop_test(found, off=np.nan, worked=np.nan, shut=np.nan, at=47.3):
+    test = StopTest("C1", Place("leg", "", leg="leg0", chainage_m=at))
+    return SurveyedStop(test, 0, at, found, off, worked, shut)
+
+
+BOTH = {"offset": (-1.0, 1.0, 2.0), "level": (50.0, 52.0, 48.0)}
+
+
+@pytest.mark.parametrize("part", ["off", "worked"])
+@pytest.mark.parametrize(("share", "said"), [(0.98, False), (1.02, True), (-1.02, True)])
+def test_a_stop_test_that_changes_by_more_than_errors_is_made_once_more(part, share, said):
+    change = share * NormalDist().inv_cdf(0.975) * np.sqrt(2.0) * 2.5
+    one = stop_test(60.0, shut=40.0, **{part: 60.0 - change})
+    for tests, stops in (((one,), True), ((one, one), False)):
+        found = [
+            d for d in told(replace(surveyed(**BOTH), stops=tests)) if d.code == "unclear_test"
+        ]
+        assert bool(found) is said
+        assert all(each.stops is stops and each.kind == "stop" for each in found)
+        way = "part of the sound has stopped" if share > 0 else "something louder began"
+        assert all(each.text.endswith(way) for each in found)
+
+
+def test_as_loud_with_everything_off_the_stop_test_is_made_again_not_the_line():
+    """A test in which it died with the taps, and readings after it that hear it all the same."""
+    survey = replace(surveyed(**BOTH), stops=(stop_test(60.0, off=40.0),))
+    assert [(d.code, d.kind) for d in told(survey)][:1] == [("another_maker", "redo")]
+    for below, kind in ((5.7, "stop"), (5.9, "redo")):
+        rows = survey.surface
+        level = np.where(rows.level_db == 60.0, 60.0 - below, rows.level_db)
+        off = replace(rows, level_db=level, everything_off=rows.level_db == 60.0)
+        (found,) = [d for d in told(replace(survey, surface=off)) if d.code == "another_maker"]
+        assert found.kind == kind
+        assert ("read with everything off it is as loud" in found.text) is (kind == "stop")
+
+
+@pytest.mark.parametrize(
+    ("offset", "level", "said"),
+    [
+        ((-1.0, 1.0), (50.0, 44.3), False),
+        ((-1.0, 1.0), (50.0, 44.1), True),
+        ((-1.0, 1.49), (50.0, 44.0), True),
+        ((-1.0, 1.51), (50.0, 44.0), False),
+    ],
+)
+def test_a_side_that_is_surely_louder_is_said(offset, level, said):
+    found = [d for d in told(surveyed(offset=offset, level=level)) if d.code == "lopsided"]
+    assert bool(found) is said
+    assert all(not d.stops and "6 dB louder 1.00 m to the left" in d.text for d in found)
+
+
+@pytest.mark.parametrize(
+    ("kind", "at", "said"),
+    [
+        ("surface", 49.0, True),
+        ("surface", 50.4, False),
+        ("rod", 47.0, True),
+        ("contact", 90.0, True),
+    ],
+)
+def test_repeats_that_contradict_at_the_stake_are_taken_again(kind, at, said):
+    route = synthetic.straight()
+    rows = synthetic.levels(kind, [at, at], [60.0, 40.0], route=route)
+    note = Note("readings_apart", "two lie apart", remedy="take them again", rows=tuple(rows.id))
+    survey = replace(surveyed(**BOTH), **{kind: rows}, warnings=(note,))
+    found = [d for d in told(survey) if d.code == "readings_apart"]
+    assert [(d.text, d.job, d.kind) for d in found] == [
+        ("two lie apart", "take them again", "rod" if kind == "rod" else "redo")
+    ] * said
+
+
+@pytest.mark.parametrize(
+    ("tests", "doubted"),
+    [
+        ((), "stop"),
+        ((stop_test(60.0, off=60.0, shut=40.0),), "rod"),
+        ((stop_test(60.0, off=40.0),), None),
+    ],
+)
+def test_a_rod_that_hears_nothing_with_everything_off_asks_what_has_stopped(tests, doubted):
+    """No test yet: the stop test; one that passes: the rod once more; one that failed says it."""
+    route = synthetic.straight()
+    rows = synthetic.levels("rod", [46.3, 47.3, 48.3], [40.0, 40.0, 40.0], route=route)
+    for off in (True, False):
+        rod = replace(rows, everything_off=np.full(3, off))
+        said = told(replace(surveyed(**BOTH), rod=rod, stops=tests))
+        found = [d for d in said if d.code == "silent_rod"]
+        assert [d.kind for d in found] == [doubted] * (off and doubted is not None)
+        assert all("fainter than the ground was (40 against 60 dB)" in d.text for d in found)
+        assert not {"rod_outside", "rod_elsewhere"} & {d.code for d in said}

@@ -10,7 +10,14 @@ import numpy as np
 import pytest
 
 from geoleak.advice.doubts import doubts_of
-from geoleak.advice.elsewhere import IN_HOLE_M, LOUD_DB, loud_in_silence, rod_elsewhere, rod_outside
+from geoleak.advice.elsewhere import (
+    IN_HOLE_M,
+    LOUD_DB,
+    loud_in_silence,
+    rod_elsewhere,
+    rod_outside,
+    rods_alike,
+)
 from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Dig
 from tests import synthetic
@@ -199,3 +206,25 @@ def test_both_stop_a_dig():
     assert any(each.startswith("rod reading 2 (mark 38.3) is as loud") for each in texts)
     first = doubts_of(Case.of(still(contact=(80.0, 80.0)), nothing, DIG))[0]
     assert first.text.startswith("the ground tells nothing") and first.job
+
+
+@pytest.mark.parametrize(
+    ("count", "share", "said"), [(3, 0.98, True), (3, 1.02, False), (2, 0.5, False)]
+)
+def test_rods_that_are_alike_tell_no_place(count, share, said):
+    error = share * NormalDist().inv_cdf(0.95) * np.sqrt(2.0) * SIGMA
+    level = (50.0, 50.0 + error, 50.0)[:count]
+    found = list(rods_alike(Case.of(rods((46.3, 47.3, 48.3)[:count], level), judged(), DIG)))
+    assert bool(found) is said
+    assert all(not each.stops for each in found)
+
+
+@pytest.mark.parametrize(
+    ("again", "between", "kind"), [(53.4, 40.0, "stop"), (53.6, 40.0, "rod"), (53.4, 54.5, "rod")]
+)
+def test_two_sounds_with_quiet_pipe_between_are_told_by_a_stop_test(again, between, kind):
+    """Once the far one was pushed again and the way between is quiet, no third push is asked."""
+    at, level = (47.3, 53.0, again, 50.2), (62.0, 60.0, 59.0, between)
+    (found,) = elsewhere(rods(at, level))
+    assert found.kind == kind
+    assert found.text.startswith("two sounds") is (kind == "stop")

@@ -37,6 +37,8 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
     if not by.any() or by.all() or case.faint_rods:
         return
     level, error = rows.at_one_gain_db, surely_louder_db(survey)
+    if np.ptp(level) <= error:  # the pipe carries it: `rods_alike`
+        return
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
     said, stops = "is as loud as any by the hole or louder", True
     if level[far] < best - error:

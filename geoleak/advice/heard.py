@@ -207,11 +207,17 @@ def apart(case: Case) -> Iterator[Doubt]:
     survey, dig = case.survey, case.dig
     for note in (each for each in survey.warnings if each.code == "readings_apart"):
         for rows in (survey.surface, survey.contact, survey.rod):
-            here = np.isin(rows.id, note.rows) & (rows.leg == dig.leg)
-            here &= np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M
+            here = np.isin(rows.id, note.rows)
+            # A contact tells of the pipe from wherever it stands.
+            if rows is not survey.contact:
+                here &= (rows.leg == dig.leg) & (
+                    np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M
+                )
             for k in np.flatnonzero(here)[:1].tolist():
                 kind = "rod" if rows is survey.rod else "redo"
-                place = (dig.leg, float(rows.chainage_m[k]), float(rows.offset_m[k]))
+                off = float(rows.offset_m[k])
+                aside = off if abs(off) >= setting("rival_aside_nearest").value else 0.0
+                place = (int(rows.leg[k]), float(rows.chainage_m[k]), aside)
                 yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
 
 
