@@ -287,13 +287,21 @@ def test_a_test_is_overtaken_by_a_place_read_again_quieter_by_half_the_fall():
     """Found at 60, silenced to 40: read again at 51 the sound is there still, at 49 it is gone."""
     survey = listened(off=True)
 
-    def overtaken(level):
-        rows = replace(survey.surface, level_db=np.full(len(survey.surface), level))
-        test = stop(47.3, all_off=60.0, worked=40.0)
+    def overtaken(level, *, before=0, at=47.3):
+        """``before``: so many readings of a sound of 60 dB stand beside, from before it was off."""
+        off = np.append(np.full(len(survey.surface), True), np.full(before, False))
+        where = np.append(survey.surface.chainage_m, np.full(before, 47.0))
+        heard = np.where(off, level, 60.0)
+        rows = synthetic.levels("surface", where, heard, route=survey.legs[0].route)
+        rows = replace(rows, everything_off=off)
+        test = stop(at, all_off=60.0, worked=40.0)
         return StopTests(replace(survey, surface=rows)).overtaken(test)
 
     assert not overtaken(51.0)
     assert overtaken(49.0)
+    assert overtaken(49.0, before=9)
+    assert overtaken(49.0, at=64.9)  # the last reading is at 64
+    assert not overtaken(49.0, at=65.1)
 
 
 def watched(survey, *readings):

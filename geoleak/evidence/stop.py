@@ -164,7 +164,7 @@ class StopTests:
         self.proven = _proven(self.tests, self.parts)
 
     def overtaken(self, test: SurveyedStop) -> bool:
-        """Tell whether the place was read again without the sound that a test silenced.
+        """Tell whether the place was read with everything off, without the sound a test silenced.
 
         By the ear, not by word: what is as loud there as the test found it has not gone.
         """
@@ -172,10 +172,13 @@ class StopTests:
         parts = falls(self.survey, test)[:2]
         fell = levels[parts[:, 1] > parts[:, 0]]
         near = _near(self.survey, test.leg, test.chainage_m)
-        if len(fell) == 0 or near is None or not _mostly_off(near):
+        if len(fell) == 0 or near is None:
             return False
         rows, close = near
-        return bool(rows.level_db[close].max() < 0.5 * (test.as_found_db + fell.min()))
+        off = close & rows.everything_off
+        if not np.any(np.abs(rows.chainage_m[off] - test.chainage_m) <= BESIDE_M):
+            return False
+        return bool(rows.level_db[off].max() < 0.5 * (test.as_found_db + fell.min()))
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
         """Tell whether the sound at a place was listened to with everything off.
