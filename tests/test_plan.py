@@ -209,7 +209,7 @@ def test_what_spares_a_second_drive_is_told_in_the_site_s_unit(tmp_path) -> None
             assert "every tap, pump and appliance off while listening (everything_off yes)" in said
             assert "on past the loudest mark until it falls" in said
             assert f"a level some {aside} to both sides" in said
-            assert f"a rod there, everything off, on {step} at a time" in said
+            assert f"a rod there, everything off, going on {step} at a time" in said
 
 
 @pytest.mark.parametrize(("count", "more"), [(8, ""), (9, " and 1 more")])

@@ -52,7 +52,7 @@ class PlanReport:
             "one drive    every tap, pump and appliance off while listening (everything_off yes)",
             "             on past the loudest mark until it falls",
             f"             at the loudest place a level some {aside} to both sides, and",
-            "             after the locate request a rod there, everything off, on "
+            "             after the locate request a rod there, everything off, going on "
             f"{step} at a time until it falls",
         ]
         hours, minutes = divmod(round(plan.minutes), 60)
