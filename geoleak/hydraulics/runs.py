@@ -103,8 +103,8 @@ def _contradicts(site: Site, code: str, flows: Flow, still: Flow) -> Note:
         f"in {told[1][0]}"
     )
     remedy = (
-        "watch once more with nothing drawn (a cistern, a softener); strike out (skip) the run "
-        f'that was wrong, or call one after a repair "{AFTER}"'
+        "watch the meter once more with everything shut and nothing drawn (a cistern, a softener); "
+        f'strike out (skip) the run that was wrong, or call one after a repair "{AFTER}"'
     )
     return Note(code, text, told[1][1], remedy)
 
