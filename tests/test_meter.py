@@ -128,6 +128,9 @@ def test_runs_of_one_state_that_contradict_each_other_tell_nothing(tmp_path) -> 
         rows("20", "20", name="c", minutes=2, start=50),
     ):
         assert report(tmp_path, turns + other).test.verdict == "leak"
+    # A drip that the shorter still run leaves open.
+    drips = rows("10.0", "10.1", "10.2", minutes=15) + rows("10.2", "10.2", name="c", minutes=3)
+    assert report(tmp_path, drips).test.verdict == "leak"
     house = {"state": "house valve shut"}
     both = rows("20.0", "25.0", name="c", start=50, **house) + rows("25", "25.0", name="d", **house)
     test = report(tmp_path, turns + both).test
