@@ -326,6 +326,19 @@ def test_a_meter_that_turns_with_all_taps_shut_leaves_fewer_taps():
     )
 
 
+def test_a_meter_that_contradicts_itself_is_watched_once_more_before_a_dig():
+    """One run with everything shut turns, another stands still: which is so is not known."""
+    survey = documented()
+    turns, still = (watched(survey, *each).site.meter for each in ((0, 10), (10, 10, 10)))
+    later = tuple(row._replace(run="c", time=row.time + timedelta(hours=3)) for row in still)
+    site = replace(survey.site, meter=(*turns, *later))
+    both = replace(survey, site=site, meter=meter_test(site))
+    decision = decide(both, judged(both), **SURE)
+    assert (decision.verdict, decision.check.kind) == ("check_first", "redo")
+    assert "the meter contradicts itself, all shut: it turns in run" in decision.reasons[0]
+    assert decision.check.job.startswith("watch the meter once more with")
+
+
 def test_a_meter_that_stands_still_stops_the_dig():
     """A leak heard so would turn it: by its stated share the odds go to another maker."""
     survey = documented()

@@ -22,8 +22,9 @@ STATE_PLANE_M = "EPSG:6542"  # the same projection in metres
 DEGREES = "EPSG:6318"  # NAD83(2011)
 MM = 0.001
 # Quadrature stops once an answer moves by less than 3 % of its sigma, here 0.13 m: positions that
-# round otherwise may stop it a step sooner. What is geometry alone still agrees to a millimetre.
-SETTLED_M = 0.004
+# round otherwise may stop it a step sooner, and either of two answers may be off by that. What is
+# geometry alone still agrees to a millimetre.
+SETTLED_M = 2 * 0.03 * 0.13
 
 Row = tuple[str, float, float, float, str]
 

@@ -27,7 +27,7 @@ from geoleak.evidence import (
     surely_louder_db,
     tests_of,
 )
-from geoleak.hydraulics import NAME_VALVE, equivalent_hole_m, repaired
+from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, repaired
 from geoleak.posterior import LISTENED_M
 from geoleak.site import Note
 from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, on_a_leg
@@ -190,6 +190,14 @@ def meter_still(case: Case) -> Iterator[Doubt]:
             "still, what sounds is no leak beyond it: stop it, or trace the pipe before the "
             "meter. Rows that are not of this pipe's meter are struck out (skip)",
         )
+
+
+def meter_contradicts(case: Case) -> Iterator[Doubt]:
+    """Return that the meter turned in one run with everything shut and stood still in another."""
+    meter = case.survey.meter
+    for note in meter.warnings if meter else ():
+        if note.code == CONTRADICTS:
+            yield Doubt(note.what, note.remedy)
 
 
 def house_valve_unnamed(case: Case) -> Iterator[Doubt]:
@@ -454,6 +462,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("failed_test", failed_test),
     ("unclear_test", unclear_test),
     ("meter_still", meter_still),
+    ("meter_contradicts", meter_contradicts),
     ("house_valve_unnamed", house_valve_unnamed),
     ("meter_hardly_turns", meter_hardly_turns),
     ("bare_and_dry", bare_and_dry),
