@@ -108,6 +108,10 @@ def test_a_leak_found_explains_what_was_read_before_its_repair(
     site = replace(survey.site, found=(row,), readings=readings)
     said = told(replace(survey, site=site))
     assert [each.code for each in said] == ["found_already"] * bool(doubted)
+    # What was struck out counts no more.
+    struck = Reading("0", "surface", row.place, date="2026-05-01", skip=True)
+    again = told(replace(survey, site=replace(site, readings=(struck, *readings))))
+    assert [each.code for each in again] == [each.code for each in said]
     for each in said:
         assert each.text.startswith(doubted) and "0 of 2 readings" in each.text
         assert each.stops and "read the line anew" in each.job
@@ -742,6 +746,20 @@ def test_repeats_that_contradict_at_the_stake_are_taken_again(kind, at, said):
     assert [(d.text, d.job, d.kind) for d in found] == [
         ("two lie apart", "take them again", "rod" if kind == "rod" else "redo")
     ] * said
+
+
+@pytest.mark.parametrize(("level", "said"), [(45.7, True), (45.9, False)])
+def test_a_rod_over_quiet_ground_does_not_speak_for_a_silent_one(level, said):
+    """One far off, as loud as the ground there: it heard a sound where that ground had one."""
+    survey = surveyed(**BOTH)
+    ground = survey.surface
+    raised = replace(ground, level_db=np.where(ground.chainage_m == 54.0, level, ground.level_db))
+    rod = synthetic.levels(
+        "rod", [46.3, 47.3, 48.3, 54.0], [40.0, 40.0, 40.0, level], route=synthetic.straight()
+    )
+    rod = replace(rod, everything_off=np.full(4, True))
+    found = told(replace(survey, surface=raised, rod=rod))
+    assert ("silent_rod" in {d.code for d in found}) is said
 
 
 @pytest.mark.parametrize(

@@ -571,10 +571,10 @@ def test_a_rod_that_was_pushed_tells_of_a_line_aside_and_less_the_second_time():
         after = replace(survey, rod=rod)
         assert _is_known(after, rivals["aside"], stake) is known
         assert not _is_known(after, rivals["fitting"], stake)
-        assert _finds(after, "rod", rivals["aside"]) == finds
+        assert _finds(StopTests(after), "rod", rivals["aside"]) == finds
         # Pushed with everything off it tells what stops with taps and machines.
         stops = 0.40 + 0.25
-        assert _finds(after, "rod", rivals["fitting"]) == pytest.approx(finds * stops)
+        assert _finds(StopTests(after), "rod", rivals["fitting"]) == pytest.approx(finds * stops)
 
 
 @pytest.mark.parametrize(

@@ -115,19 +115,20 @@ def reading_minutes(survey: Survey) -> float:
 
 
 def next_check(
-    survey: Survey, posterior: Posterior, hole: InHole, stake_m: float, middle_m: float
+    stops: StopTests, posterior: Posterior, hole: InHole, stake_m: float, middle_m: float
 ) -> Check | None:
     """Return the check that spares most dry holes a minute; None where none tells anything.
 
     Parameters
     ----------
-    survey : Survey
+    stops : StopTests
+        Of the survey.
     posterior : Posterior
     hole : InHole
     stake_m, middle_m : float
         Chainage of the stake and of the hole's middle on the leading peak's leg.
     """
-    leg = posterior.peaks[0].leg
+    survey, leg = stops.survey, posterior.peaks[0].leg
     rivals = {e.name: e for e in posterior.rivals}
     price = dry_hole_minutes(survey)
     best: Check | None = None
@@ -135,7 +136,7 @@ def next_check(
         told = [n for n in names if n in rivals and not _is_made(survey, kind, rivals[n], stake_m)]
         if not told:
             continue
-        finds = {name: _finds(survey, kind, rivals[name]) for name in told}
+        finds = {name: _finds(stops, kind, rivals[name]) for name in told}
         plain = {name: hole.missed(name) * finds[name] for name in told}
         rival = max(told, key=lambda name: plain[name])
         # One rival at a time, if nothing is known of it, is taken as commoner than stated.
@@ -145,7 +146,7 @@ def next_check(
         places = places_of(survey, kind, leg, stake_m, middle_m)
         if kind == "rod":
             minutes = rod_minutes(survey, places)
-            if not StopTests(survey).off_near(leg, stake_m):
+            if not stops.off_near(leg, stake_m):
                 minutes += setting("all_off_minutes").value
         else:
             minutes = setting(f"check_{kind}_minutes").value
@@ -205,15 +206,15 @@ def rod_begun(survey: Survey, leg: int, chainage_m: float) -> bool:
     return 0 < pushes(survey, leg, chainage_m) < PUSHES
 
 
-def _finds(survey: Survey, kind: str, rival: Explanation) -> float:
+def _finds(stops: StopTests, kind: str, rival: Explanation) -> float:
     """Return the chance that a check tells a rival from the leak."""
     leg, at, _ = rival.place
-    again = kind == "rod" and pushes(survey, leg, at) >= len(ROD_M)
+    again = kind == "rod" and pushes(stops.survey, leg, at) >= len(ROD_M)
     finds = 1.0 if kind == "stop" else setting(f"{kind}_{'again_' * again}finds").value
     if rival.name != "fitting":
         return finds
     shot, off = rival.point is not None, kind == "rod"
-    return finds * StopTests(survey).told_apart(leg, at, shot=shot, off=off)
+    return finds * stops.told_apart(leg, at, shot=shot, off=off)
 
 
 def beside(survey: Survey, leg: int, chainage_m: float) -> str | None:

@@ -176,7 +176,7 @@ def _verdict(
     # A rod that moved the place leaves doubt that no reading at the surface settles.
     if not (known or rod_begun(survey, posterior.peaks[0].leg, stake)):
         return "listen_on", None, ()
-    check = next_check(survey, posterior, in_hole, stake, 0.5 * (start + end))
+    check = next_check(case.stops, posterior, in_hole, stake, 0.5 * (start + end))
     clears = hole.chance >= dig_when
     even = _even_chance(posterior, hole, in_hole)
     if clears and even < EVEN_WHEN:

@@ -260,18 +260,19 @@ def found_already(case: Case) -> Iterator[Doubt]:
     site = survey.site
     if repaired(site) is not False:
         return
+    read = [each for each in site.readings if not each.skip]
     for row, at in found_places(survey, site.found):
         chainage = chainage_of(survey, at)
         holds = any(leg == at.leg and a <= chainage <= b for leg, a, b in dig.pieces)
         near = at.leg == dig.leg and abs(chainage - dig.stake_m) < SAME_SOUND_M
-        after = sum(_is_later(each.date, row.date or "") for each in site.readings)
-        if not (on_a_leg(at) and (holds or near)) or 0 < after == len(site.readings):
+        after = sum(_is_later(each.date, row.date or "") for each in read)
+        if not (on_a_leg(at) and (holds or near)) or 0 < after == len(read):
             continue
         leg, unit = survey.legs[at.leg].name, site.length_unit
         yield Doubt(
             f"{'the hole holds' if holds else 'within hearing is'} the leak already found, {leg} "
             f"{format_station(chainage, unit=unit)}: it explains what was heard up to its repair, "
-            f"and {after} of {len(site.readings)} readings are dated after it",
+            f"and {after} of {len(read)} readings are dated after it",
             "read the line anew: strike out (skip) the readings up to the repair, and give the "
             "new ones a date later than that of found.csv (2026-05-04 or 2026-05-04 15:00)",
         )

@@ -13,6 +13,7 @@ from geoleak.evidence import (
     SAME_SOUND_M,
     StopTests,
     speaks_against,
+    surely_louder_db,
 )
 from geoleak.posterior import SILENT, Posterior
 from geoleak.site import Note
@@ -172,8 +173,12 @@ class Case:
 
     @property
     def faint_rods(self) -> tuple[SurveyedStop, ...]:
-        """What rods tell that heard nothing with everything off; none where one heard the sound."""
-        told = self.stops.by_rod
+        """What rods tell that heard nothing with everything off; none where one heard the sound.
+
+        A rod over ground that was quiet itself heard no sound.
+        """
+        raised = self.ground_db + surely_louder_db(self.survey)
+        told = [each for each in self.stops.by_rod if each.as_found_db > raised]
         silent = tuple(each for each in told if speaks_against(self.survey, each))
         return silent if len(silent) == len(told) else ()
 
