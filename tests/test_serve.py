@@ -190,6 +190,36 @@ class TestContract:
     def test_what_is_no_entry_is_malformed(self, court_server, body) -> None:
         assert post(f"{court_server.base}/entries", content=body).status_code == 400
 
+    @pytest.mark.parametrize(
+        ("body", "lines"),
+        [({"id": "x", "sheet": "readings.csv", "row": {"level": True}}, [
+            'entry: id is "x"; it should be 8 to 64 letters, digits and dashes',
+            "entry: row.level is true; it should be a text or a number",
+         ]),
+         ({"id": "abcdefgh", "row": {"level": 3}}, [
+            "entry: sheet is missing; it should be the name of one of the site's sheets, such as "
+            "readings.csv",
+         ]),
+         ([], ["entry: should be one JSON object of id, sheet and row, or of id, sheet, strike "
+               "and reason"])],
+    )  # fmt: skip
+    def test_a_malformed_entry_is_answered_with_what_would_be_right(
+        self, court_server, body, lines
+    ) -> None:
+        answer = post(f"{court_server.base}/entries", json=body)
+        assert answer.json()["complaint"] == lines
+
+    def test_a_blank_strike_takes_no_row_away(self, court: Path) -> None:
+        # A row typed by hand: a name in no cell, and no id of an entry.
+        sheet = court / "readings.csv"
+        sheet.write_text(sheet.read_text().replace("S2,", ",", 1))
+        before = sheet.read_bytes()
+        with serving(court) as server:
+            asked = entry(row={}, strike="", reason="a lorry")
+            answer = post(f"{server.base}/entries", json=asked)
+        assert answer.status_code == 400
+        assert sheet.read_bytes() == before
+
     def test_bodies_are_bounded(self, court_server) -> None:
         for path, most in (("/entries", MOST_ENTRY), ("/recordings?id=abcdefgh", None)):
             size = (most or MOST_BODY["/recordings"]) + 1

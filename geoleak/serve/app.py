@@ -31,6 +31,7 @@ COOKIE = "geoleak"
 # Five seconds of 16-bit sound at 192 kHz in two channels are 3.8 MB; an entry is a row.
 MOST_BODY = {"/recordings": 16_000_000}
 MOST_ENTRY = 16_384
+MOST_SHOWN = 40  # signs of a wrong value in a complaint
 WATCH_S = 1.0
 _SCRIPTS = ("page", "kept", "forms", "entering", "sounding", "sound", "recorder", "draw")
 ASSETS = {
@@ -148,7 +149,8 @@ class Entry(BaseModel):
     id: Id
     sheet: str
     row: dict[str, str | int | float] = {}
-    strike: str | None = None
+    # A blank would be found: a row typed by hand may have no name.
+    strike: Annotated[str, Field(min_length=1)] | None = None
     reason: str = ""
 
     @model_validator(mode="after")
@@ -165,6 +167,35 @@ class Take(BaseModel):
     leg: str | None = None
     low_hz: float | None = None
     high_hz: float | None = None
+
+
+MEANT = {
+    "": "one JSON object of id, sheet and row, or of id, sheet, strike and reason",
+    "id": "8 to 64 letters, digits and dashes",
+    "sheet": "the name of one of the site's sheets, such as readings.csv",
+    "row": "an object that maps the names of columns to texts or numbers",
+    "row.": "a text or a number",
+    "strike": "the id of the entry to strike out",
+    "reason": "a text",
+    "low_hz": "a number of hertz",
+    "high_hz": "a number of hertz",
+}
+"""What would be right in each field of an `Entry` and a `Take`; "row." is one cell of a row."""
+
+
+def misshapen(error: ValidationError) -> list[str]:
+    """Return what is wrong with a body or an address: a line a field, its value, what is right."""
+    whose = "recording" if error.title == Take.__name__ else "entry"
+    lines = {}
+    for each in error.errors(include_url=False, include_context=False):
+        place = tuple(map(str, each["loc"][:2]))
+        key = "row." if len(place) == 2 else "".join(place)
+        shown = f"{'.'.join(place)[:MOST_SHOWN]} "
+        value = json.dumps(each["input"], default=str)[:MOST_SHOWN]
+        shown += f"is {'missing' if each['type'] == 'missing' else value}; it "
+        # A body that is no entry at all is not said again.
+        lines[place] = f"{whose}: {shown if place else ''}should be {MEANT.get(key, each['msg'])}"
+    return list(lines.values())
 
 
 class Pages:
@@ -328,8 +359,7 @@ def application(live: Live, door: Door) -> Any:
             return complaint(error.status_code, *error.detail.splitlines())
         lines = [str(error)]
         if isinstance(error, ValidationError):
-            wrong = ((".".join(map(str, e["loc"])), e["msg"]) for e in error.errors())
-            lines = [f"{where or 'entry'}: {what}" for where, what in wrong]
+            lines = misshapen(error)
         if isinstance(error, GeoleakError):
             lines = live.below(error.lines())
         return complaint(next(c for kind, c in CODES.items() if isinstance(error, kind)), *lines)
