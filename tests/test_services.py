@@ -156,6 +156,20 @@ def test_what_the_datum_leaves_open_widens_the_zone() -> None:
     (row,) = meet(vague)
     assert row.in_tolerance_zone
     assert not row.in_hole
+    # 1.7 m from the hole is no 0.46 m: what was added is said.
+    assert "inside the 1.5 ft tolerance zone, counting the 6.6 ft that its datum" in row.text
+    assert (
+        "counting" not in meet(Service("gas", line((20.4, -5), (20.4, 5)), accuracy_m=2.0))[0].text
+    )
+
+
+@pytest.mark.parametrize("crosses", [line((19, -5), (21, 5)), shapely.box(20, -5, 60, 5)])
+def test_a_crossing_in_a_collection_is_told(crosses) -> None:
+    valve = shapely.Point(25, 3)
+    nested = shapely.GeometryCollection([valve, shapely.GeometryCollection([crosses])])
+    (alone,), (row,) = meet(Service("gas", crosses)), meet(Service("gas", nested))
+    assert row.text == alone.text
+    assert "crosses" in row.text
 
 
 def test_coded_points_become_a_line() -> None:

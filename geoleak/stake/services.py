@@ -252,6 +252,8 @@ def near_services(
         if in_zone and not in_hole:
             where += f", inside the {shown(tolerance_zone_m)} tolerance zone"
         where += ", inside its sloped sides" if in_slope else ""
+        if vague and (in_slope or (in_zone and not in_hole)):
+            where += f", counting the {shown(vague)} that its datum leaves open"
         colour = f" ({service.colour} marks)" if service.colour else ""
         depth = "its depth is not known" if depth_m is None else f"stated {shown(depth_m)} deep"
         quality = f"; quality level {service.quality}" if service.quality else ""
@@ -280,9 +282,7 @@ def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[flo
     import shapely
 
     line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
-    service = geometry.boundary if geometry.geom_type.endswith("Polygon") else geometry
-    if not service.geom_type.endswith("LineString"):
-        return None
+    service = shapely.MultiLineString(_lines(geometry))
     parts = shapely.get_parts(line.intersection(service))
     points = shapely.get_coordinates(parts[shapely.get_type_id(parts) == 0])
     if not len(points):
@@ -291,6 +291,15 @@ def _crossing(geometry: BaseGeometry, route: Route, stake_m: float) -> tuple[flo
     order = int(np.argmin(np.abs(chainages - stake_m)))
     chainage = float(chainages[order])
     return chainage, _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
+
+
+def _lines(geometry: BaseGeometry) -> list[BaseGeometry]:
+    """Return the lines and the outlines of areas in a geometry, collections taken apart."""
+    if hasattr(geometry, "geoms"):
+        return [line for part in geometry.geoms for line in _lines(part)]
+    if geometry.geom_type == "Polygon":
+        return _lines(geometry.boundary)
+    return [geometry] if geometry.geom_type == "LineString" else []
 
 
 def _angle_deg(service: BaseGeometry, at: Floats, bearing_deg: float) -> float:
