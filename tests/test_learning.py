@@ -309,6 +309,9 @@ sd = 0.09
         ("sites = 34", "sites = 0", r"t\.toml:2:9: learned\.sites: 0 is out of range"),
         ("[soil_loss]", "soil_loss = 3\n[share]", r"soil_loss"),
         ("sites = 31", "sites = ", r"t\.toml:9:9: this is not TOML"),
+        ("[soil_loss]", "[share]\n[soil_loss]", r"t\.toml:6:1: share is empty; .* leave it out"),
+        ("[soil_loss]", "[pipe_loss]\n[soil_loss]", r"t\.toml:6:1: pipe_loss is empty"),
+        ('"2026-01-04"', "[1]", r"t\.toml:3:8: learned\.from: .*1.* is not a date"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_in_the_file_is_said_where(tmp_path, old, new, says) -> None:

@@ -143,6 +143,11 @@ def test_each_mistake_is_named_where_it_stands(
         assert word in lines[0]
 
 
+def test_a_list_where_a_word_belongs_is_no_word_known(tmp_path: Path) -> None:
+    lines = complaints_of(tmp_path, toml_with('layout = "pnezd"', 'decimal = [","]'))
+    assert ' is not known; use ".", ","' in lines[0]
+
+
 def test_a_file_reached_through_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
     secret = tmp_path / "secret.csv"
     secret.write_text("101,1,2,3,WL\n")

@@ -6,13 +6,14 @@ import functools
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, create_model
+from pydantic import BeforeValidator, Field, create_model
 
 from geoleak import tables
-from geoleak.errors import Origin
+from geoleak.errors import Complaint, InputError, Origin
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.toml import TomlFile
 from geoleak.site import Number, Table, Whole
+from geoleak.site.fields import DateText
 from geoleak.tables.learned import SHARES, Learned, Tables, learnables
 
 HEAD = "learned"
@@ -27,12 +28,15 @@ WIDEST_LOG = 2.0
 LEAST = 1e-3
 
 
+Day = Annotated[DateText | None, BeforeValidator(lambda value: None if value == "" else value)]
+
+
 class Head(Table):
     """``[learned]``: the sites behind the values, and the dates of the first and the last."""
 
     sites: Annotated[Whole, Field(ge=1)]
-    first: Any = Field(default="", validation_alias="from")
-    last: Any = Field(default="", validation_alias="to")
+    first: Day = Field(default=None, validation_alias="from")
+    last: Day = Field(default=None, validation_alias="to")
 
 
 def read_tables(path: Path) -> Tables:
@@ -54,12 +58,21 @@ def tables_of(collector: Collector, name: str, asked_at: Origin) -> Tables:
     file = TomlFile.read(name, asked_at, collector)
     found: Any = file.checked(_model())
     rows: list[Learned] = []
+    empty: list[Complaint] = []
     for key in (each for each in file.values if each != HEAD):
         members, row = file.values[key], getattr(found, key)
-        held = {f"{key}.{each}": getattr(row, each) for each in members if key in MEMBERS}
-        rows += [Learned(each, **dict(told)) for each, told in (held or {key: row}).items()]
-    sites, first, last = found.learned.sites, str(found.learned.first), str(found.learned.last)
-    return Tables(tuple(rows), name, collector.inputs[name], sites, first, last)
+        held = {key: row}
+        if key in MEMBERS:
+            held = {f"{key}.{each}": getattr(row, each) for each in members}
+        if not held:
+            remedy = f"write its values under [{key}.{MEMBERS[key][0]}] or another, or leave it out"
+            empty.append(Complaint(file.origin(key, key=True), f"{key} is empty", remedy))
+        rows += [Learned(each, **dict(told)) for each, told in held.items()]
+    if empty:
+        raise InputError(empty)
+    head = found.learned
+    dates = head.first or "", head.last or ""
+    return Tables(tuple(rows), name, collector.inputs[name], head.sites, *dates)
 
 
 @functools.cache

@@ -199,7 +199,9 @@ def _columns(value: Any) -> Mapping[str, str]:
 
 def also(**spellings: str) -> BeforeValidator:
     """Return what takes other spellings of a word for the word."""
-    return BeforeValidator(lambda value: spellings.get(value, value))
+    return BeforeValidator(
+        lambda value: spellings.get(value, value) if isinstance(value, str) else value
+    )
 
 
 def _casefolded(value: Any) -> Any:
