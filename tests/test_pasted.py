@@ -47,6 +47,13 @@ def test_rows_that_say_more_were_read_again(tmp_path: Path) -> None:
     assert len(ids) == 12 and not notes
 
 
+def test_a_line_read_again_on_another_day_counts(tmp_path: Path) -> None:
+    rows = [f"{row}{day}" for day in ("2026-05-11", "2026-05-12") for row in FIRST]
+    rows = [f"{k},{each.partition(',')[2]}" for k, each in enumerate(rows)]
+    sheet = readings(*rows, columns=COLUMNS.replace("note", "date"))
+    assert not any(each.skip for each in read_site(write_lane(tmp_path, readings=sheet)).readings)
+
+
 def test_other_levels_at_the_same_places_count(tmp_path: Path) -> None:
     other = [each.replace(" 3", " 4") for each in FIRST]
     ids, notes = counted(tmp_path, *FIRST, *again(other))

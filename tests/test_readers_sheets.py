@@ -379,3 +379,28 @@ def test_skip_strikes_a_wrong_row_too(tmp_path: Path, name: str, text: str) -> N
     assert len([each for each in site.readings if not each.skip]) <= 2
     assert not (site.delays or site.isolations or site.fittings or site.meter or site.found)
     assert not (site.holes or site.tapes or site.stop_tests or site.calibrations)
+
+
+@pytest.mark.parametrize(
+    ("name", "head"),
+    [("readings.csv", "reading,kind,place,level"), ("checks.csv", "check,kind,place,as_found")],
+)
+def test_a_row_whose_only_text_stands_past_the_last_column(
+    tmp_path: Path, name: str, head: str
+) -> None:
+    site = site_of(tmp_path, {name: f"{head}\n1,,101,40\n,,,,see overleaf\n"})
+    assert len(site.readings if name == "readings.csv" else site.stop_tests) == 1
+    assert any("see overleaf" in note.text for note in site.notes)
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("readings.csv", "place,kind,depth,level\n101,rodd,2 ft,40\n", 'did you mean "rod"'),
+        ("checks.csv", "place,as_found,all_off\n101,4O,30\n", '"4O"'),
+        ("readings.csv", "place,level,low_hz\n101,40,hz\n", '"hz" is no figure'),
+    ],
+)
+def test_one_slip_is_one_complaint(tmp_path: Path, name: str, text: str, words: str) -> None:
+    lines = complaints_of(tmp_path, {name: text})
+    assert len(lines) == 1 and words in lines[0]

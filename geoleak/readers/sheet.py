@@ -123,8 +123,8 @@ class Sheet:
                 continue
             self.index, self.failed = index, False
             even = cells if len(cells) == width else self._even(cells, width)
-            if even is None:
-                continue
+            if even is None or not any(map(str.strip, even)):
+                continue  # all that there is stands past the last column
             if not DITTO.isdisjoint(even):
                 self.say_once("ditto", "ditto marks are read as the cell above")
                 above = self._above or [""] * width
@@ -255,10 +255,13 @@ class Sheet:
 
         Its ``unit`` may stand behind it.
         """
-        if unit and cell.casefold().endswith(unit):
-            cell = cell[: -len(unit)]
         if not cell.strip():
             return None
+        if unit and cell.casefold().endswith(unit):
+            figure = cell[: -len(unit)]
+            if not figure.strip():
+                raise Refused(f'"{cell}" is no figure', "write one, or leave the cell empty")
+            cell = figure
         return _within(number(cell, decimal=self.decimal), cell, **limits)
 
     def length(self, cell: str, *, usual: Usual | None = None, **limits: float) -> float | None:

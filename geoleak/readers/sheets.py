@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any, get_args
@@ -39,7 +39,8 @@ def _judge_band(row: Sheet, values: dict[str, Any]) -> None:
 
 def _judge_reading(row: Sheet, values: dict[str, Any]) -> None:
     _judge_band(row, values)
-    if values["depth_m"] is not None and values["kind"] != "rod":
+    # A kind of None is complained of already.
+    if values["depth_m"] is not None and values["kind"] not in ("rod", None):
         what = f'"{row.text("depth")}" is the depth of a rod\'s tip, and this is no rod reading'
         row.complain("depth", what, "write rod as its kind, or leave depth empty")
 
@@ -49,7 +50,8 @@ _STOPPED = ("as_found", "all_off", "fitting_worked", "supply_shut")
 
 def _judge_check(row: Sheet, values: dict[str, Any]) -> None:
     _judge_band(row, values)
-    if not values["as_found"] and any(values[name] for name in _STOPPED):
+    # Blank is (); None is complained of already.
+    if values["as_found"] == () and any(values[name] for name in _STOPPED):
         remedy = "write the level before anything was turned off"
         row.complain("as_found", "without it nothing tells whether the sound fell", remedy)
 
@@ -319,12 +321,13 @@ def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Col
 # Figures that two blocks must share: with a scatter of 1 dB one in four agrees by chance when a
 # place is read again, so eight in a row do once in 65,000 (common practice, no source).
 SAME_FIGURES = 8
+_SAID = [each.name for each in fields(site.Reading) if each.name not in ("id", "origin", "extra")]
 
 
 def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[site.Reading, ...]:
     """Return the readings with every block struck out that repeats one before it.
 
-    Same place, kind, figures and note, in the same order; the ids may differ.
+    All that the rows say is the same, in the same order; the ids may differ.
 
     Parameters
     ----------
@@ -369,11 +372,8 @@ def _alike(keys: Sequence[Hashable], first: int, again: int) -> int:
 
 def _told(row: site.Reading) -> Hashable:
     """Return all that a row says but its id and where it stands in the sheet."""
-    return (
-        *(row.kind, row.place.text, row.levels, row.low_hz, row.high_hz, row.surface),
-        *(row.background, row.gain_db, row.session, row.recording, row.everything_off),
-        *(row.depth_m, row.skip, row.note, row.entry, tuple(sorted(row.extra.items()))),
-    )
+    extra = tuple(sorted(row.extra.items()))
+    return extra, *(getattr(row, name) for name in _SAID)
 
 
 _EVERY = {**SHEETS, TAPES.file: TAPES}
