@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from geopandas import GeoDataFrame
     from matplotlib.axes import Axes
 
-# folium writes texts into a script and into HTML: these signs would end one or the other.
-_UNSAFE = {ord(sign): f"&#{ord(sign)};" for sign in "&<>\"'`\\${}"}
 # How each layer is drawn, the first undermost.
 _DRAWN: dict[str, dict[str, Any]] = {
     "pipe": {"color": "#404040", "linewidth": 1.0},
@@ -139,4 +137,4 @@ def explore(result: Result, *, street_tiles: bool = False) -> folium.Map:
 def _told(feature: Feature) -> str:
     rows = [f"{feature.kind.replace('_', ' ')} {feature.id}"]
     rows += [f"{key}: {value}" for key, value in feature.properties.items()]
-    return "<br>".join(words.plain(row).translate(_UNSAFE) for row in rows)
+    return "<br>".join(words.plain(row).translate(words.ENTITIES) for row in rows)
