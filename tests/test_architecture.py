@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
+import tomllib
 from functools import cache
+from itertools import chain
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent.parent / "geoleak"
@@ -46,6 +49,10 @@ BY_FILE = ("tables", "export", "closeout", "new", "reports", "serve", "batch", "
 ROOT_FILES = 8
 # What draws sheet and report builds on a library's classes: loaded only when one is drawn.
 AT_THE_EDGE = dict.fromkeys(("export/pdf", "export/sheet", "reports/pages"), "reportlab")
+# Libraries of another name than the declared package that brings them as a part of what it offers.
+HANDED_ON = {
+    "PIL": "reportlab", "branca": "folium", "markupsafe": "jinja2", "xstatic": "xstatic_leaflet",
+}  # fmt: skip
 # A Result hands itself to the exporters when it is asked to; nothing else looks downward.
 DOWNWARD = {("result", "export")}
 
@@ -153,6 +160,17 @@ def test_heavy_libraries_are_imported_where_they_are_used() -> None:
                 continue
             late = library not in heavy or not at_import_time
             assert late, f"{path.name} imports {name} when it is loaded"
+
+
+def test_every_library_is_declared() -> None:
+    """What comes with another package alone is gone when that one no longer asks for it."""
+    project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text("utf-8"))["project"]
+    asked = [*project["dependencies"], *chain(*project["optional-dependencies"].values())]
+    declared = {re.split(r"[\[>=~]", each)[0].lower().replace("-", "_") for each in asked}
+    used = {name.split(".")[0] for path in MODULES for name, _ in imports(path)}
+    assert declared.issuperset(HANDED_ON.values())
+    known = {*sys.stdlib_module_names, *declared, *HANDED_ON, "geoleak"}
+    assert used <= known, used - known
 
 
 def test_the_command_line_library_stays_in_the_commands() -> None:
