@@ -12,8 +12,7 @@ from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.toml import TomlFile
-from geoleak.site import Number, Table, Whole
-from geoleak.site.fields import DateText
+from geoleak.site import DateText, Number, Table, Whole
 from geoleak.tables.learned import SHARES, Learned, Tables, learnables
 
 HEAD = "learned"

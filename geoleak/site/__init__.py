@@ -30,7 +30,7 @@ from geoleak.site.records import (
 )
 
 if TYPE_CHECKING:
-    from geoleak.site.fields import Number, Whole
+    from geoleak.site.fields import DateText, Number, Whole
     from geoleak.site.settings import (
         Codes,
         Crew,
