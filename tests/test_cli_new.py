@@ -278,6 +278,24 @@ def test_without_a_rover_marks_are_taped_from_two_corners(tmp_path: Path) -> Non
 GIVEN = ("--crs", "EPSG:6543", "--unit", "ftUS", "--marks", "WL")
 
 
+def test_readings_taken_along_say_all_that_they_said(points: Path) -> None:
+    sheet = points.parent / "mine.csv"
+    sheet.write_text(
+        "place,level,kind,depth,everything_off,date,entry,low_hz,skip,note,wind\n"
+        '101,1234567 0.1,rod,1.5 m,yes,2026-05-04 07:00,a1,100,,"loud, clear",calm\n'
+        "102,41,,,no,,,,wrong,,\n"
+    )
+    site = points.parent / "yard"
+    ran = run("new", points, site, *GIVEN, "--readings", sheet)
+    assert ran.code == 0, ran.err
+    one, two = read_site(site).readings
+    assert one.levels == (1234567.0, 0.1) and (one.date, one.entry) == ("2026-05-04 07:00", "a1")
+    assert (one.kind, one.depth_m, one.everything_off, one.low_hz) == ("rod", 1.5, True, 100.0)
+    assert (one.note, dict(one.extra)) == ("loud, clear", {"wind": "calm"})
+    assert (two.everything_off, two.skip, two.date, two.depth_m) == (False, "wrong", "", None)
+    assert "1234567 0.1" in (site / "readings.csv").read_text()
+
+
 def test_readings_with_headings_of_one_s_own_are_taken_along(points: Path) -> None:
     sheet = points.parent / "mine.csv"
     sheet.write_text("Halt,dB,what,Weather\n101,34,surface,dry\n102,41,surface,dry\n")

@@ -8,25 +8,25 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from importlib import resources
 from pathlib import Path
+from string import Template
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from geoleak.errors import Complaint, InputError, Origin
-from geoleak.readers import ROLES, SHEETS
-
-if TYPE_CHECKING:
-    from geoleak.site import Leg, Site
-import itertools
-from importlib import resources
-from string import Template
-from typing import TYPE_CHECKING
+import numpy as np
 
 from geoleak.cautions import HEARING
+from geoleak.errors import Complaint, InputError, Origin
+from geoleak.readers import ROLES, SHAPEFILE_PARTS, SHEETS
+
+if TYPE_CHECKING:
+    from geoleak.site import Leg, Reading, Site
 
 READINGS_HEADER = (
     "reading", "kind", "place", "level", "low_hz", "high_hz", "surface", "background", "gain_db",
@@ -35,7 +35,6 @@ READINGS_HEADER = (
 _TAKEN = {*SHEETS, "site.toml", "tapes.csv", "listening_sheet.html"}
 _OFF = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
-_SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +199,7 @@ def _copy_points(source: Path, folder: Path) -> str:
     name = source.name if source.name.casefold() not in _TAKEN else f"points_{source.name}"
     shutil.copyfile(source, folder / name)
     if source.suffix.casefold() == ".shp":
-        for suffix in _SHAPEFILE_PARTS:
+        for suffix in SHAPEFILE_PARTS:
             part = source.with_suffix(suffix)
             if part.is_file():
                 shutil.copyfile(part, (folder / name).with_suffix(suffix))
@@ -234,17 +233,26 @@ def readings_csv(site: Site) -> str:
 
 def readings_as_read(site: Site) -> str:
     """Return readings.csv from a sheet of other headings and habits, as it was read."""
+    columns = SHEETS["readings.csv"].columns
+    known = (*READINGS_HEADER, *(name for name in columns if name not in READINGS_HEADER))
     extra = tuple(dict.fromkeys(name for each in site.readings for name in each.extra))
     rows = []
     for each in site.readings:
-        off = {True: "yes", False: "no", None: ""}[each.everything_off]
-        depth = "" if each.depth_m is None else f"{each.depth_m:.6g} m"
-        levels = " ".join(f"{level:g}" for level in each.levels)
-        band = each.low_hz, each.high_hz
-        plain = each.surface, each.background, each.gain_db, each.session, each.recording
-        cells = [each.id, each.kind, each.place.text, levels, *band, *plain, each.skip, each.note]
-        rows.append([*cells, off, depth, *(each.extra.get(name, "") for name in extra)])
-    return csv_text((*READINGS_HEADER, "everything_off", "depth", *extra), rows)
+        cells = [_as_read(each, columns[name].field) for name in known]
+        rows.append([*cells, *(each.extra.get(name, "") for name in extra)])
+    return csv_text((*known, *extra), rows)
+
+
+def _as_read(reading: Reading, field: str) -> Any:
+    """Return the cell that reads as what a field of a reading holds."""
+    value = getattr(reading, field)
+    if field == "place":
+        return value.text
+    if field == "levels":
+        return " ".join(np.format_float_positional(level, trim="-") for level in value)
+    if field == "depth_m" and value is not None:
+        return f"{value:.6g} m"
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:

@@ -31,7 +31,7 @@ _FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", "
             ".gpx": "GPX"}  # fmt: skip
 _FIRST_BYTES = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".geojson": b"{",
                 ".json": b"{", ".gpx": b"<"}  # fmt: skip
-_SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
+SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
 _GEOJSON_TYPES = ("FeatureCollection", "Feature", "Point", "MultiPoint", "LineString",
                   "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")  # fmt: skip
 # Drivers that fetch from a network, or read other files that the opened one names.
@@ -152,7 +152,7 @@ def _packed(path: Path, data: bytes) -> bytes:
     with zipfile.ZipFile(held, "w") as archive:
         archive.writestr(f"{path.stem}.shp", data)
         for each in path.parent.iterdir():
-            own = each.stem == path.stem and each.suffix.casefold() in _SHAPEFILE_PARTS
+            own = each.stem == path.stem and each.suffix.casefold() in SHAPEFILE_PARTS
             inside = own and each.is_file() and each.resolve().parent == path.resolve().parent
             if inside and each.stat().st_size <= MOST_BYTES:
                 archive.writestr(f"{path.stem}{each.suffix.casefold()}", each.read_bytes())
