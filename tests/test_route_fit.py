@@ -407,13 +407,6 @@ def test_gaps_and_crowded_marks_are_said():
     assert calm.warnings == ()
 
 
-@pytest.mark.parametrize(("spacing", "asked"), [(0.59, True), (0.61, False)])
-def test_marks_closer_than_pipes_are_marked_are_asked_for_their_unit(spacing, asked) -> None:
-    fit = fit_route(marks(walk([spacing * 20], [], spacing=spacing)))
-    said = [each.text for each in fit.warnings if each.code == "marks_dense"]
-    assert len(said) == asked and all("is the unit of their coordinates" in each for each in said)
-
-
 def test_a_route_from_records_is_wider_between_its_marks():
     points = walk([40.0], [], spacing=8.0)
     traced = fit_route(marks(points))

@@ -18,7 +18,7 @@ from geoleak.result import Feature
 from geoleak.stake import work
 from geoleak.survey import survey_site
 from tests.results import metric_site
-from tests.site_folders import site_of, toml_with
+from tests.site_folders import TOML, site_of, toml_with
 from tests.test_survey_legs import SHOWN, lane
 from tests.test_survey_network import E, N, write
 
@@ -54,6 +54,19 @@ def test_marks_closer_than_anybody_paints_them(
     files = {**LOCAL, "points.csv": rows + "201,990,2000,,MTR\n", "readings.csv": "place,level\n"}
     notes = survey_site(site_of(tmp_path, files)).warnings
     assert ("marks_close" in {each.code for each in notes}) == said
+
+
+@pytest.mark.parametrize(("crs", "asked"), [("local", "(length_unit)"), ("EPSG:6543", "(crs)")])
+@pytest.mark.parametrize(("order", "turn"), [("number", 1), ("found", 4)])
+def test_marks_that_close_are_asked_for_what_states_their_unit_once(
+    tmp_path: Path, crs: str, asked: str, order: str, turn: int
+) -> None:
+    rows = "".join(f"{101 + k},783300,{1987800 + k * turn % 9},,WL\n" for k in range(9))
+    toml = TOML.replace("EPSG:6543", crs).replace('start = "201"', f'order = "{order}"')
+    files = {"site.toml": toml, "points.csv": rows, "readings.csv": "place,level\n"}
+    notes = survey_site(site_of(tmp_path, files)).warnings
+    said = [each.text for each in notes if "unit of their coordinates" in each.text]
+    assert len(said) == 1 and asked in said[0]
 
 
 @pytest.mark.parametrize(("away_m", "fits"), [(98.0, True), (102.0, False)])

@@ -22,8 +22,6 @@ SCATTER_SAID = 1.4
 SWAPPED_TIMES, SWAPPED_SHARE = 2.0, 0.5
 # A step to a line beside: so far aside, going on within 45 degrees of as before. Common practice.
 STEP_ASIDE_M, GOES_ON = 0.5, 0.7
-# Nobody marks a pipe this closely: common practice, no source.
-CLOSE_M = 0.6
 
 
 def spacing_notes(
@@ -32,12 +30,6 @@ def spacing_notes(
     """Yield warnings of gaps, of steps aside and of marks closer than their own error."""
     apart = np.hypot(*np.diff(means, axis=0).T)
     usual = float(np.median(apart))
-    if len(apart) >= 3 and usual < CLOSE_M:
-        yield options.note(
-            "marks_dense",
-            f"marks stand {options.said(usual)} apart, closer than a pipe is usually marked: is "
-            "the unit of their coordinates right (length_unit)?",
-        )
     if len(apart) >= 3:
         for i in np.flatnonzero(apart > GAP_OF_SPACING * usual).tolist():
             yield options.note(

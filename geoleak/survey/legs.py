@@ -82,7 +82,7 @@ class _Fitter:
         if len(fit.marks) or not leg.drawn:
             self.notes += [replace(each, origin=leg.origin) for each in fit.warnings]
         self.notes += measured
-        self.notes += _spacing_notes(self.site, leg, self.points)
+        self.notes += _spacing_notes(self.site, leg, fit)
         self.notes += _boundary_notes(self.site, leg, fit, self.points)
         boundary = _boundary(leg, fit, self.points)
         return SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=boundary)
@@ -170,16 +170,19 @@ def _depth_note(site: Site, leg: Leg) -> Note:
     )
 
 
-def _spacing_notes(site: Site, leg: Leg, points: Mapping[str, SurveyedPoint]) -> list[Note]:
+def _spacing_notes(site: Site, leg: Leg, fit: RouteFit) -> list[Note]:
     """Say so where marks stand closer than anybody paints them: the unit may be wrong."""
-    at = np.array([[points[name].easting_m, points[name].northing_m] for name in leg.mark_ids])
-    if len(at) < FEW_MARKS:
+    if len(fit.marks) < FEW_MARKS:
         return []
-    step = float(np.median(np.hypot(*np.diff(at, axis=0).T)))
+    step = float(np.median(np.diff(np.sort(fit.mark_chainage_m))))
     if step >= CLOSE_MARKS_M:
         return []
     apart = format_length(step, unit=site.length_unit)
-    text = f'the marks of leg "{leg.name}" stand {apart} apart: check the unit of the coordinates'
+    stated = "length_unit" if site.is_local else "crs"
+    text = (
+        f'the marks of leg "{leg.name}" stand {apart} apart, closer than a pipe is usually marked: '
+        f"is the unit of their coordinates right ({stated})?"
+    )
     return [Note("marks_close", text, leg.origin)]
 
 
