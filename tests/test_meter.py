@@ -63,6 +63,11 @@ def test_a_leak_its_size_its_money_and_its_hole(tmp_path) -> None:
     assert not (folder / "out").exists()
 
 
+def test_since_may_have_its_time(tmp_path) -> None:
+    lines = report(tmp_path, rows("1.0", "6.0"), '[meter]\nsince = "2026-04-04 07:00"\n').lines()
+    assert any("since 2026-04-04 07:00" in each for each in lines)
+
+
 @pytest.mark.parametrize("unit", ["gal_us", "gal_imp", "ft3", "CCF", "L", "m3"])
 def test_every_unit_of_a_bill(tmp_path, unit) -> None:
     litres = {"gal_us": 3.785411784, "gal_imp": 4.54609, "ft3": 28.316846592,
@@ -102,7 +107,7 @@ def test_no_run_with_everything_shut_is_no_verdict(tmp_path) -> None:
 
 def test_a_run_after_the_repair_proves_it_or_not(tmp_path) -> None:
     before = rows("10.0", "15.0", "20.0")
-    still = rows("20.0", "20.0", "20.0", name="after", start=50)
+    still = rows("20.0", "20.0", "20.0", name="After", start=50)
     more = rows("20.0", "25.0", "30.0", name="after", start=50)
     assert repaired(report(tmp_path, before + still).site) is True
     assert repaired(report(tmp_path, before + more).site) is False

@@ -143,7 +143,7 @@ def _watch(rows: list[MeterRow], site: Site, notes: list[Note]) -> Watch | None:
     resolution = site.metering.resolution or max(row.step for row in rows)
     state = next((row.state for row in rows if row.state), "")
     watch = Watch(
-        run=AFTER if state == AFTER else rows[0].run,
+        run=AFTER if AFTER in (state, rows[0].run.casefold()) else rows[0].run,
         state=state,
         time_s=time[keep],
         register_l=register[keep],

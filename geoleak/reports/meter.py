@@ -100,8 +100,9 @@ class MeterReport:
         ]
         since = self._since_l()
         if since is not None:
+            moment = str(self.site.metering.since).replace("T", " ")
             said.append(
-                f"       {self._volume(since)} since {self.site.metering.since}"
+                f"       {self._volume(since)} since {moment}"
                 + self._money(since, times="") + ", if it has leaked as much all the time"
             )  # fmt: skip
         hole = self._hole_m()
@@ -158,7 +159,7 @@ class MeterReport:
         if flow is None or self.test.verdict != "leak" or since is None:
             return None
         last = max(row.time for row in self.site.meter).date()
-        days = (last - datetime.date.fromisoformat(since)).days
+        days = (last - datetime.datetime.fromisoformat(since).date()).days
         return days * DAY_S * flow.l_per_s if days > 0 else None
 
     def _cost(self, litres: float | None) -> float | None:

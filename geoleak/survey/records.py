@@ -1,6 +1,6 @@
 """The site put together: the records that evidence, posterior and stake take.
 
-`geoleak.survey_build.survey_site` makes a `Survey` from a `Site`. All positions are
+`geoleak.survey.survey_site` makes a `Survey` from a `Site`. All positions are
 (easting, northing) in the working CRS, metres on the ground; a place on the pipe is
 (leg number, chainage in metres). Arrays are one entry a row; ``nan`` in a float array means
 "not stated", and only the fields that say so may hold it.
