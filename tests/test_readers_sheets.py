@@ -404,3 +404,11 @@ def test_a_row_whose_only_text_stands_past_the_last_column(
 def test_one_slip_is_one_complaint(tmp_path: Path, name: str, text: str, words: str) -> None:
     lines = complaints_of(tmp_path, {name: text})
     assert len(lines) == 1 and words in lines[0]
+
+
+@pytest.mark.parametrize(("day", "noted"), [("31.05.2026", True), ("2026-05-31 07:00", False)])
+def test_a_date_that_is_none_is_kept_and_noted(tmp_path: Path, day: str, noted: bool) -> None:
+    site = site_of(tmp_path, {"readings.csv": f"place,level,date\n101,40,{day}\n102,41,\n"})
+    said = [str(each.origin.line) + each.text for each in site.notes if each.code == "date_unread"]
+    assert site.readings[0].date == day and len(said) == noted
+    assert all(each.startswith('2date: "31.05.2026" is not a time') for each in said)

@@ -165,6 +165,7 @@ def test_readings_at_one_place_that_contradict_are_named(tmp_path: Path, second,
         (",2026-05-04", ",2026-05-06", ""),
         (",2026-05-03", ",2026-05-04", "take them again"),
         (",2026-05-05 09:00", ",2026-05-05 16:00", ""),
+        (",2026-05-04", ",31.05.2026", "take them again"),
     ],
 )
 def test_two_states_of_one_place_are_no_contradiction(tmp_path: Path, one, other, asked) -> None:

@@ -197,6 +197,18 @@ def day(row: Sheet, column: str) -> str:
     return row.text(column)
 
 
+def date(row: Sheet, column: str) -> str:
+    """Return a date as it is written, which may be anything; what is none is noted."""
+    cell = row.text(column)
+    try:
+        return day(row, column) if cell else cell
+    except Refused as error:
+        if not row.text("skip"):
+            text = f"{column}: {error.what}, so nothing is told by it: {error.remedy}, or the day"
+            row.say_once("date_unread", text)
+    return cell
+
+
 def year(row: Sheet, column: str) -> int | None:
     """Return a year, None where blank."""
     cell = row.text(column)

@@ -163,6 +163,7 @@ _WORDS: dict[str, Cell] = {
     "units": cells.units,
     "year": cells.year,
     "time": cells.time,
+    "date": cells.date,
     "day": cells.day,
     "volume": volume_unit,
     "state": state,

@@ -1,7 +1,7 @@
 """The site put together: points projected, legs fitted, readings on the pipe."""
 
 from geoleak.survey.build import Ground, ground_of, survey_site
-from geoleak.survey.dug import FAR_FROM_LEGS_M, chainage_of, found_places, on_a_leg
+from geoleak.survey.dug import FAR_FROM_LEGS_M, chainage_of, found_places, is_later, on_a_leg
 from geoleak.survey.legs import depth_is_known
 from geoleak.survey.levels import SWAPPED
 from geoleak.survey.places import PlaceFinder, Resolved
@@ -47,6 +47,7 @@ __all__ = [
     "every_point",
     "found_places",
     "ground_of",
+    "is_later",
     "levels_on_line",
     "no_levels",
     "on_a_leg",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from geoleak.errors import InputError
@@ -41,6 +42,19 @@ def found_places(survey: Survey, rows: tuple[Found, ...]) -> list[tuple[Found, R
     if finder.complaints:
         raise InputError(finder.complaints)
     return [(row, place) for row, place in at if place is not None]
+
+
+def is_later(read: str, found: str) -> bool:
+    """Tell whether one date is later than another, to the day unless both have their time.
+
+    Zones are left out; one that is no date is later than none, and none is later than it.
+    """
+    try:
+        one, two = (datetime.fromisoformat(each).replace(tzinfo=None) for each in (read, found))
+    except ValueError:
+        return False
+    timed = min(len(read), len(found)) > len("2026-05-04")
+    return one > two if timed else one.date() > two.date()
 
 
 def on_a_leg(place: Resolved) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 
 from geoleak.errors import Complaint, InputError
 from geoleak.site import LevelSettings, Note, Reading, StopTest
+from geoleak.survey.dug import is_later
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.recordings import RecordedLevel
 from geoleak.survey.records import Levels, no_levels
@@ -167,7 +168,7 @@ def _apart_at_one_place(
     alike: dict[tuple[object, ...], list[_Row]] = {}
     for row in rows:
         reading = row.reading
-        after = sum(_is_after(reading.date, each) for each in repairs)
+        after = sum(is_later(reading.date, each) for each in repairs)
         state = reading.session, row.everything_off, after
         key = (reading.place.text, state, row.low_hz, row.high_hz)
         alike.setdefault(key, []).append(row)
@@ -184,12 +185,6 @@ def _apart_at_one_place(
             job += "take them again, or strike one out"
             notes.append(Note("readings_apart", what, high.reading.origin, job, rows=told))
     return notes
-
-
-def _is_after(read: str, found: str) -> bool:
-    """Tell whether a date is later than another, to the day unless both have their time."""
-    many = min(len(read), len(found))
-    return read.replace("T", " ")[:many] > found.replace("T", " ")[:many]
 
 
 def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
