@@ -11,10 +11,13 @@ from dataclasses import replace
 import pytest
 import shapely
 
+from geoleak.export import ahead
 from geoleak.export.drawing import Disc, Shape, Words
 from geoleak.export.plan import plan_picture
+from geoleak.export.profile import profile_picture
 from geoleak.export.scripts import as_drawn
 from geoleak.export.sheet import _Sheet, _tall, geo_uri, write_dig_sheet
+from geoleak.result import Result
 from geoleak.stake import Tie
 from tests.check_values import check_value
 from tests.results import (
@@ -202,6 +205,39 @@ def test_a_table_to_write_in_has_two_rows_more_and_narrow_ones_past_eight():
     assert _Sheet(rod).boxes()[-1]._nrows == 1 + len(rod.decision.check.places) + 2
     eight, nine = (_tall(sheet.write_in("", head, [["A"]] * rows)[1:], 500) for rows in (8, 9))
     assert nine < eight
+
+
+def again_at(count: int) -> Result:
+    """Return a check of so many places along the yard, to be read once more."""
+    result = check_site()
+    first, names = ahead.places(result)[0], tuple(str(100 + k) for k in range(1, count + 1))
+    spots = [
+        replace(first, properties=first.properties | {
+            "number": k, "place": place, "chainage_m": 1.5 * k,
+        })
+        for k, place in enumerate(names, start=1)
+    ]  # fmt: skip
+    kept = [each for each in result.features if each.kind != "check_place"]
+    check = replace(result.decision.check, kind="again", places=names)
+    decision = replace(result.decision, check=check)
+    return replace(result, decision=decision, features=(*kept, *spots))
+
+
+@pytest.mark.parametrize(("count", "numbered"), [(6, True), (7, False), (16, False)])
+def test_many_places_to_check_are_dots_and_a_table(count, numbered, tmp_path):
+    result = again_at(count)
+    reader, _ = _read(result, tmp_path)
+    text = _words(reader)
+    assert len(reader.pages) == 1 and "more in result.json" not in text
+    for said in ("Then what is left is the leak", "Or else", f"{count} again {100 + count}"):
+        assert said in text, said
+    assert ("numbers: go here next" in text) is numbered
+    assert (f"Places the {count} of the table below" in text) is not numbered
+    for picture in (plan_picture(result, 270, 130)[0], profile_picture(result, "yard")):
+        signs = [e for e in picture.items if isinstance(e, Words) and e.colour == "#ffffff"]
+        assert len(signs) == (count if numbered else 0)
+        dots = [e for e in picture.items if isinstance(e, Disc) and e.radius == 2.0]
+        assert numbered or len(dots) == count
 
 
 def test_what_is_missing_is_said(tmp_path):

@@ -23,6 +23,8 @@ RIVALS = {
     "beyond": "the leak past the end of the traced line",
     "displaced": "the leak's sound coming up some way along the trench",
 }
+MOST_NUMBERED = 6
+"""With more places to go to than this their numbers hide plan and profile: dots stand alone."""
 SHEETS = {
     "stop": "checks.csv: a row of kind stop, what was turned in column fitting (a point, words "
     "or blank), at this place",
@@ -45,6 +47,11 @@ def places(result: Result) -> list[Feature]:
     kind = "next_reading" if result.decision.check is None else "check_place"
     found = [each for each in result.features if each.kind == kind]
     return sorted(found, key=lambda each: int(each.properties.get("number", 0)))
+
+
+def many(result: Result) -> bool:
+    """Tell whether there are too many places to number each in a picture."""
+    return len(places(result)) > MOST_NUMBERED
 
 
 def first_lonlat(result: Result) -> tuple[tuple[float, float] | None, float | None]:

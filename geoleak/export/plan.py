@@ -257,6 +257,9 @@ class _Sketch:
 
         radius = 0.95 * self.size
         self.picture.disc(at.x, at.y, 2.0, "#000000", "#000000")
+        if ahead.many(self.result):
+            self.solid.append(at.buffer(2.0))
+            return
         turns = [k * math.pi / 4 for k in range(8)]
         rings = [(r * math.sin(t), r * math.cos(t)) for r in (2.5, 4.0, 6.0) for t in turns]
         here = at.buffer(radius + 1)

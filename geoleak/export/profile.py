@@ -290,8 +290,16 @@ class _Drawing:
             low = top + 1.1 * size
             said = "the stake stood" if self.result.closed else "best so far"
             picture.words(x + shift * size, low, said, size, anchor=anchor, halo=True)
-        ahead = sorted(self.ahead, key=lambda pair: pair[1])
-        feet = [panel.x(at_m) for _, at_m in ahead]
+        said = "check here" if self.result.decision.check else "listen next"
+        placed = sorted(self.ahead, key=lambda pair: pair[1])
+        feet = [panel.x(at_m) for _, at_m in placed]
+        if ahead.many(self.result):
+            for x in feet:
+                picture.disc(x, top - 0.7 * size, 2.0, "#000000", "#000000")
+            picture.words(
+                panel.right, top - 1.3 * size, said, size, anchor="end", bold=True, halo=True
+            )
+            return
         signs: list[float] = []
         for x in feet:
             signs.append(max(x, signs[-1] + 2.0 * size) if signs else x)
@@ -301,12 +309,11 @@ class _Drawing:
         for x, at in zip(feet, signs, strict=True):
             foot = [(at, top - 0.9 * size), (x, top), (x, panel.bottom)]
             picture.line(foot, colours.INK, 1.6, dash=(5, 3))
-        for (number, _), at in zip(ahead, signs, strict=True):
+        for (number, _), at in zip(placed, signs, strict=True):
             picture.numbered(at, top - 0.9 * size, 0.85 * size, number)
         if signs:
             at = signs[-1] + 1.3 * size
             if at + 6.5 * size < picture.width:
-                said = "check here" if self.result.decision.check else "listen next"
                 picture.words(at, top - 0.55 * size, said, size, bold=True, halo=True)
 
 

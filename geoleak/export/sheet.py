@@ -238,7 +238,8 @@ class _Sheet:
 
     def middle(self, room: float) -> list[Flowable]:
         """Return plan and profile over two columns of text, no taller than `room`."""
-        leg, caption = self.result.leak.leg, "numbers: go here next"
+        leg = self.result.leak.leg
+        caption = f"{'dots' if ahead.many(self.result) else 'numbers'}: go here next"
         if self.result.stands == "listen_on" and self.result.next_readings:
             leg = self.result.next_readings[0].leg
         elif self.result.stands in ("dig", "closed"):
@@ -275,6 +276,11 @@ class _Sheet:
             self.against() if dig else []
         )
         every = [*first, *said.facts, *said.rest]
+        check = self.result.decision.check
+        # Each stands in the table to write in, where there is one of every place.
+        if check and ahead.many(self.result) and check.kind in set(ahead.SHEETS) - {"stop"}:
+            row = f"the {len(check.places)} of the table below, in its order"
+            every = [Part(e.head, (row,)) if e.head == "Places" else e for e in every]
         return [
             Text(row, SMALL, self.half, head="" if k else head, role="P" if k else "H3")
             for head, rows in every
