@@ -463,7 +463,7 @@ ANSWERED = (
         ALDER,
         (again("points.csv", _in_metres),),
         0,
-        ("check the unit of the coordinates",),
+        ("is the unit of their coordinates right (crs)?",),
     ),
     Spoilt("far_mark", ALDER, (points("783278.697", "785278.697"),), 0, ("mark",)),
     Spoilt(
