@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 
@@ -30,7 +29,7 @@ from geoleak.evidence import (
 from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, repaired
 from geoleak.posterior import LISTENED_M
 from geoleak.site import Note
-from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, on_a_leg
+from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, is_later, on_a_leg
 from geoleak.units import format_length, format_station
 
 # With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
@@ -265,7 +264,7 @@ def found_already(case: Case) -> Iterator[Doubt]:
         chainage = chainage_of(survey, at)
         holds = any(leg == at.leg and a <= chainage <= b for leg, a, b in dig.pieces)
         near = at.leg == dig.leg and abs(chainage - dig.stake_m) < SAME_SOUND_M
-        after = sum(_is_later(each.date, row.date or "") for each in read)
+        after = sum(is_later(each.date, row.date or "") for each in read)
         if not (on_a_leg(at) and (holds or near)) or 0 < after == len(read):
             continue
         leg, unit = survey.legs[at.leg].name, site.length_unit
@@ -276,16 +275,6 @@ def found_already(case: Case) -> Iterator[Doubt]:
             "read the line anew: strike out (skip) the readings up to the repair, and give the "
             "new ones a date later than that of found.csv (2026-05-04 or 2026-05-04 15:00)",
         )
-
-
-def _is_later(read: str, found: str) -> bool:
-    """Tell whether a reading is later, to the day unless both times are written."""
-    try:
-        one, two = (datetime.fromisoformat(each).replace(tzinfo=None) for each in (read, found))
-    except ValueError:
-        return False
-    timed = min(len(read), len(found)) > len("2026-05-04")
-    return one > two if timed else one.date() > two.date()
 
 
 def misfits(case: Case, *, redo: bool) -> Iterator[Doubt]:
