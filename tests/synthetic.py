@@ -11,8 +11,17 @@ import numpy as np
 
 from geoleak.linref import Route
 from geoleak.network.network import Joint, Network
-from geoleak.site import Crew, Leg, LevelSettings, PointFile, PriorSettings, Site
-from geoleak.survey.records import Levels, Survey, SurveyedLeg, no_levels
+from geoleak.site import (
+    Crew,
+    Leg,
+    LevelSettings,
+    Place,
+    PointFile,
+    PriorSettings,
+    Site,
+    StopTest,
+)
+from geoleak.survey.records import Levels, Survey, SurveyedLeg, SurveyedStop, no_levels
 
 # What most tests ask about is one leak straight below.
 NO_RIVALS = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
@@ -154,3 +163,9 @@ def survey(
         legs=legs,
         **chosen,
     )
+
+
+def stop(at_m, found=60.0, *, off=np.nan, worked=np.nan, shut=np.nan, name="s"):
+    """A stop test on the first leg, levels in dB; nan: not done."""
+    test = StopTest(name, Place("leg", "", leg="leg0", chainage_m=at_m))
+    return SurveyedStop(test, 0, at_m, found, off, worked, shut)

@@ -17,8 +17,8 @@ from geoleak.evidence import LOUD, LOUDER_SIGMAS, QUIET_PLACES, SIGMAS_95, KindF
 from geoleak.export.told import UNLIKELY, _likely
 from geoleak.posterior import LISTENED_M, Explanation, infer
 from geoleak.posterior.rivals import checked
-from geoleak.site import Crew, Note, Place, StopTest
-from geoleak.survey import SWAPPED, SurveyedStop
+from geoleak.site import Crew, Note, Place
+from geoleak.survey import SWAPPED
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m
 from geoleak.units import unit_m
 from tests import synthetic
@@ -298,8 +298,7 @@ def test_the_background_is_of_three_places_at_least():
 
 def stopped(found_db, *, at=47.3):
     """A line of 60 dB at 47 with a stop test that began at some level."""
-    place = Place("leg", "", leg="leg0", chainage_m=at)
-    test = SurveyedStop(StopTest("C1", place), 0, at, found_db, np.nan, np.nan, found_db - 20.0)
+    test = synthetic.stop(at, found_db, shut=found_db - 20.0, name="C1")
     return replace(surveyed(offset=(-1.0, 1.0), level=(50.0, 50.0)), stops=(test,))
 
 
@@ -677,11 +676,6 @@ def test_columns_that_look_swapped_are_seen_to_before_all():
     assert found.job == "look at the sheet first: exchange them"
 
 
-def stop_test(found, off=np.nan, worked=np.nan, shut=np.nan, at=47.3):
-    test = StopTest("C1", Place("leg", "", leg="leg0", chainage_m=at))
-    return SurveyedStop(test, 0, at, found, off, worked, shut)
-
-
 BOTH = {"offset": (-1.0, 1.0, 2.0), "level": (50.0, 52.0, 48.0)}
 
 
@@ -689,7 +683,7 @@ BOTH = {"offset": (-1.0, 1.0, 2.0), "level": (50.0, 52.0, 48.0)}
 @pytest.mark.parametrize(("share", "said"), [(0.98, False), (1.02, True), (-1.02, True)])
 def test_a_stop_test_that_changes_by_more_than_errors_is_made_once_more(part, share, said):
     change = share * NormalDist().inv_cdf(0.975) * np.sqrt(2.0) * 2.5
-    one = stop_test(60.0, shut=40.0, **{part: 60.0 - change})
+    one = synthetic.stop(47.3, 60.0, shut=40.0, **{part: 60.0 - change})
     for tests, stops in (((one,), True), ((one, one), False)):
         found = [
             d for d in told(replace(surveyed(**BOTH), stops=tests)) if d.code == "unclear_test"
@@ -702,7 +696,7 @@ def test_a_stop_test_that_changes_by_more_than_errors_is_made_once_more(part, sh
 
 def test_as_loud_with_everything_off_the_stop_test_is_made_again_not_the_line():
     """A test in which it died with the taps, and readings after it that hear it all the same."""
-    survey = replace(surveyed(**BOTH), stops=(stop_test(60.0, off=40.0),))
+    survey = replace(surveyed(**BOTH), stops=(synthetic.stop(47.3, 60.0, off=40.0),))
     assert [(d.code, d.kind) for d in told(survey)][:1] == [("another_maker", "redo")]
     for below, kind in ((5.7, "stop"), (5.9, "redo")):
         rows = survey.surface
@@ -766,8 +760,8 @@ def test_a_rod_over_quiet_ground_does_not_speak_for_a_silent_one(level, said):
     ("tests", "doubted"),
     [
         ((), "stop"),
-        ((stop_test(60.0, off=60.0, shut=40.0),), "rod"),
-        ((stop_test(60.0, off=40.0),), None),
+        ((synthetic.stop(47.3, 60.0, off=60.0, shut=40.0),), "rod"),
+        ((synthetic.stop(47.3, 60.0, off=40.0),), None),
     ],
 )
 def test_a_rod_that_hears_nothing_with_everything_off_asks_what_has_stopped(tests, doubted):

@@ -62,8 +62,8 @@ from geoleak.posterior.rivals import (
     shares_beyond,
     smeared,
 )
-from geoleak.site import Crew, Hole, MeterRow, Note, Place, Point, StopTest
-from geoleak.survey.records import SurveyedHole, SurveyedPoint, SurveyedStop
+from geoleak.site import Crew, Hole, MeterRow, Note, Place, Point
+from geoleak.survey.records import SurveyedHole, SurveyedPoint
 from geoleak.tables import setting
 from tests import synthetic
 
@@ -101,11 +101,6 @@ judged = cache(infer)
 
 def chance_of(posterior, name):
     return next(e.chance for e in posterior.explanations if e.name == name)
-
-
-def stop(at_m, found=60.0, all_off=np.nan, worked=np.nan, shut=np.nan):
-    place = Place("leg", "", leg="leg0", chainage_m=at_m)
-    return SurveyedStop(StopTest("s", place), 0, at_m, found, all_off, worked, shut)
 
 
 # -- shares ----------------------------------------------------------------------------------------
@@ -191,10 +186,10 @@ def test_shares_of_makers_add_up_to_one():
 @pytest.mark.parametrize(
     ("test", "another"),
     [
-        (stop(47.0, all_off=44.0), True),
-        (stop(47.0, all_off=60.0, worked=45.0), True),
-        (stop(47.0, all_off=60.0, worked=59.0, shut=60.0), False),
-        (stop(47.0, all_off=61.0, worked=60.0, shut=42.0), False),
+        (synthetic.stop(47.0, off=44.0), True),
+        (synthetic.stop(47.0, off=60.0, worked=45.0), True),
+        (synthetic.stop(47.0, off=60.0, worked=59.0, shut=60.0), False),
+        (synthetic.stop(47.0, off=61.0, worked=60.0, shut=42.0), False),
     ],
 )
 def test_what_goes_quiet_with_taps_or_valve_is_not_the_leak(test, another):
@@ -209,7 +204,7 @@ def test_a_valve_nobody_knows_of_is_never_told_from_the_leak():
     """It stays with all off, stays when the fitting is worked, dies with the supply: as a leak."""
     assert FALLS["maker_hidden"] == FALLS["leak"]
     survey = listened()
-    done = replace(survey, stops=(stop(47.0, all_off=60.0, worked=60.0, shut=41.0),))
+    done = replace(survey, stops=(synthetic.stop(47.0, off=60.0, worked=60.0, shut=41.0),))
     left = chance_of(judged(done), "fitting") / chance_of(judged(survey), "fitting")
     assert left > 0.9 * setting("maker_hidden").value
 
@@ -217,25 +212,25 @@ def test_a_valve_nobody_knows_of_is_never_told_from_the_leak():
 def test_at_a_shot_fitting_a_full_stop_test_settles_it():
     """A valve nobody knows of is no shot fitting: what is left there are misreadings."""
     survey = listened(fittings=(47.3,))
-    done = replace(survey, stops=(stop(47.3, all_off=60.0, worked=60.0, shut=41.0),))
+    done = replace(survey, stops=(synthetic.stop(47.3, off=60.0, worked=60.0, shut=41.0),))
     fitting = next(e for e in judged(done).rivals if e.name == "fitting")
     assert fitting.chance < 0.1
-    part = replace(survey, stops=(stop(47.3, all_off=60.0, shut=41.0),))
+    part = replace(survey, stops=(synthetic.stop(47.3, off=60.0, shut=41.0),))
     assert chance_of(judged(part), "fitting") > 2 * fitting.chance
 
 
 def test_a_part_that_was_not_done_says_nothing():
     survey = listened()
-    parts = falls(survey, stop(47.0))
+    parts = falls(survey, synthetic.stop(47.0))
     assert np.all(parts == 0.0)
-    same = judged(replace(survey, stops=(stop(47.0),)))
+    same = judged(replace(survey, stops=(synthetic.stop(47.0),)))
     assert chance_of(same, "fitting") == pytest.approx(chance_of(judged(survey), "fitting"))
 
 
 def test_a_fall_is_weighed_by_the_error_of_two_readings():
     """Against scipy's t, where nobody read near: two readings' errors about what stays."""
     survey = listened()
-    test = stop(90.0, found=60.0, all_off=57.0)
+    test = synthetic.stop(90.0, found=60.0, off=57.0)
     scale = np.sqrt(2) * survey.site.levels.level_sigma_db * 0.831
     assert falls(survey, test)[0, 0] == pytest.approx(stats.t(4, scale=scale).logpdf(3.0))
     least, most = setting("stop_fall_least").value, setting("stop_fall_most").value
@@ -247,7 +242,7 @@ def test_a_fall_is_weighed_by_the_error_of_two_readings():
 
 def test_a_stop_test_tells_of_the_sound_at_its_place_alone():
     survey = listened()
-    tests = StopTests(replace(survey, stops=(stop(47.0, all_off=40.0),)))
+    tests = StopTests(replace(survey, stops=(synthetic.stop(47.0, off=40.0),)))
     edge = np.array([47.0 + SAME_SOUND_M - 0.1, 47.0 + SAME_SOUND_M + 0.1])
     here, away = tests.of_leak(np.zeros(2, dtype=np.int64), edge)
     assert here < -1.0
@@ -264,7 +259,7 @@ def test_readings_of_another_sound_no_longer_count_once_the_line_was_read_again(
     both = synthetic.levels("surface", np.tile(at, 2), np.concatenate([on, off]), route=route)
     both = replace(both, everything_off=np.repeat([False, True], len(at)))
     survey = synthetic.survey([route], surface=both, rivals=True)
-    told = replace(survey, stops=(stop(47.0, all_off=42.0),))
+    told = replace(survey, stops=(synthetic.stop(47.0, off=42.0),))
     assert judged(told).peaks[0].median_m == pytest.approx(38.0, abs=0.7)
     assert chance_of(judged(told), "fitting") < 0.05
 
@@ -272,7 +267,7 @@ def test_readings_of_another_sound_no_longer_count_once_the_line_was_read_again(
 def test_a_check_on_purpose_beats_what_was_stated():
     """Stated "everything off": a valve that silences the sound is as likely its maker as without,
     and a sound that stops with the taps was no listening with everything off."""
-    for test in (stop(47.3, all_off=60.0, worked=42.0), stop(47.3, all_off=42.0)):
+    for test in (synthetic.stop(47.3, off=60.0, worked=42.0), synthetic.stop(47.3, off=42.0)):
         plain, stated = (
             chance_of(
                 judged(replace(listened(fittings=(47.3,), off=off), stops=(test,))), "fitting"
@@ -294,7 +289,7 @@ def test_a_test_is_overtaken_by_a_place_read_again_quieter_by_half_the_fall():
         heard = np.where(off, level, 60.0)
         rows = synthetic.levels("surface", where, heard, route=survey.legs[0].route)
         rows = replace(rows, everything_off=off)
-        test = stop(at, all_off=60.0, worked=40.0)
+        test = synthetic.stop(at, off=60.0, worked=40.0)
         return StopTests(replace(survey, surface=rows)).overtaken(test)
 
     assert not overtaken(51.0)
@@ -714,19 +709,19 @@ def test_caution_is_what_asks_for_the_check():
 
 
 def test_a_sound_that_stops_is_read_again_and_a_checked_one_is_not_asked_twice():
-    survey = replace(listened(), stops=(stop(47.3, all_off=41.0),))
+    survey = replace(listened(), stops=(synthetic.stop(47.3, off=41.0),))
     decision = decide(survey, judged(survey), **SURE)
     assert decision.verdict == "check_first"
     assert decision.check.kind == "again"
     assert len(decision.check.places) == 16
     assert "the stop test says" in decision.reasons[0]
-    fine = replace(listened(), stops=(stop(47.3, all_off=60.0, worked=60.0, shut=41.0),))
+    fine = replace(listened(), stops=(synthetic.stop(47.3, off=60.0, worked=60.0, shut=41.0),))
     assert decide(fine, judged(fine), **SURE).check.kind != "stop"
 
 
 def test_a_stop_test_that_leaves_doubt_is_asked_for_once_more_and_no_third_time():
     """A fall of 5 dB of a sound 20 dB over the background: neither stayed nor gone."""
-    unclear = stop(47.3, all_off=60.0, worked=55.0, shut=41.0)
+    unclear = synthetic.stop(47.3, off=60.0, worked=55.0, shut=41.0)
 
     def asked(count):
         survey = replace(listened(fittings=(47.3,)), stops=(unclear,) * count)
@@ -739,7 +734,10 @@ def test_a_stop_test_that_leaves_doubt_is_asked_for_once_more_and_no_third_time(
 
 def test_two_stop_tests_of_one_sound_are_weighed_together():
     survey = listened()
-    quiet, stays = stop(47.3, all_off=48.0), stop(47.3, all_off=60.0, worked=60.0, shut=41.0)
+    quiet, stays = (
+        synthetic.stop(47.3, off=48.0),
+        synthetic.stop(47.3, off=60.0, worked=60.0, shut=41.0),
+    )
     assert is_another(survey, (quiet,))
     assert not is_another(survey, (quiet, stays))
     assert is_another(survey, (quiet, replace(stays, chainage_m=47.3 + SAME_SOUND_M + 0.1)))
@@ -749,11 +747,11 @@ def test_what_stops_falls_to_the_background():
     """20 dB over the background: a fall of 20 is what stops, one of 8 is not."""
     survey = listened()
     even = np.log(1.0 / 24.0)
-    _, whole = falls(survey, stop(47.3, all_off=40.0))[0]
-    _, part = falls(survey, stop(47.3, all_off=48.0))[0]
+    _, whole = falls(survey, synthetic.stop(47.3, off=40.0))[0]
+    _, part = falls(survey, synthetic.stop(47.3, off=48.0))[0]
     assert whole > even
     assert part < even + np.log(0.6)
-    away = stop(90.0, all_off=48.0)
+    away = synthetic.stop(90.0, off=48.0)
     assert falls(survey, away)[0, 1] == pytest.approx(even, abs=0.1)
 
 
@@ -780,7 +778,7 @@ def test_places_off_the_line_are_judged_by_few_nodes_as_by_all():
 def gone_on(count):
     """A survey whose sound went on with the supply shut, so many times."""
     survey = listened(first=35.0, last=60.0)
-    return replace(survey, stops=(stop(47.3, all_off=60.0, worked=60.0, shut=60.0),) * count)
+    return replace(survey, stops=(synthetic.stop(47.3, off=60.0, worked=60.0, shut=60.0),) * count)
 
 
 def test_a_sound_that_goes_on_with_the_supply_shut_is_of_another_pipe_or_the_valve_passes():
@@ -811,7 +809,7 @@ def test_nobody_digs_while_the_sound_goes_on_with_the_supply_shut():
     assert decision.check.job.startswith("stop what makes the sound")
 
 
-PASSES = stop(47.3, all_off=60.0, worked=60.0, shut=40.0)
+PASSES = synthetic.stop(47.3, off=60.0, worked=60.0, shut=40.0)
 
 
 def test_a_stop_test_that_passes_lets_the_dig_stand():
@@ -823,14 +821,14 @@ def test_a_stop_test_that_passes_lets_the_dig_stand():
     ("failed", "order"),
     [
         ({"shut": 60.0}, (0, 1)),
-        ({"all_off": 40.0}, (0, 1)),
+        ({"off": 40.0}, (0, 1)),
         ({"worked": 40.0}, (0, 1)),
         ({"worked": 40.0}, (1, 0)),
     ],
 )
 def test_stop_tests_that_contradict_each_other_stop_the_dig_until_one_is_struck(failed, order):
     """In either order: what passed once does not undo what did not."""
-    fails = replace(stop(47.3, **failed), test=replace(PASSES.test, id="C2"))
+    fails = replace(synthetic.stop(47.3, **failed), test=replace(PASSES.test, id="C2"))
     both = tuple((PASSES, fails)[k] for k in order)
     survey = replace(documented(), stops=both)
     decision = decide(survey, judged(survey), **SURE)
@@ -966,7 +964,7 @@ def test_readings_put_down_carelessly_do_not_tell_left_from_right(offset):
 @pytest.mark.parametrize(("away", "done"), [(NEAR_M - 0.2, True), (NEAR_M + 0.4, False)])
 def test_a_check_counts_near_where_it_was_made(away, done):
     survey = listened()
-    test = stop(47.3 + away, found=48.0, all_off=48.0, worked=48.0, shut=41.0)
+    test = synthetic.stop(47.3 + away, found=48.0, off=48.0, worked=48.0, shut=41.0)
     made = replace(survey, stops=(test,))
     fitting = next(e for e in judged(made).rivals if e.name == "fitting")
     assert fitting.checked is done

@@ -387,12 +387,16 @@ def silent_rod(case: Case) -> Iterator[Doubt]:
     A stop test there tells which: the sound has stopped, or the rod was not at the pipe.
     """
     for each in case.faint_rods:
-        rows = _failed(case, (each,))[1]
+        text = (
+            f"{_row(each)}, with everything off it is fainter than the ground was "
+            f"({each.all_off_db:.0f} against {each.as_found_db:.0f} dB): what was heard has "
+            "stopped, or is not at this pipe"
+        )
         made = tests_of(case.stops.made, each.leg, each.chainage_m)
         if not made:
-            yield _doubt(each, rows, STOP, "stop")
+            yield _doubt(each, text, STOP, "stop")
         elif not _failed(case, made)[0]:
-            yield _doubt(each, rows, PUSH, "rod")
+            yield _doubt(each, text, PUSH, "rod")
 
 
 def _failed(case: Case, tests: tuple[SurveyedStop, ...]) -> tuple[list[SurveyedStop], str]:

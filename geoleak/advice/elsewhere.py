@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from geoleak.advice.heard import BELIEVED, FIRST_PUSHES, PAST_M, PUSHES
+from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import surely_louder_db
+from geoleak.posterior import RODS
 from geoleak.survey import Levels, Survey
 from geoleak.units import format_length
 
@@ -41,14 +42,17 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         return
     best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
     said, stops = "is as loud as any by the hole or louder", True
-    if level[far] < best - error:
+    quieter = level[far] < best - error
+    if quieter:
         if not (away > 2.0 * PAST_M).any():
             return
         far = int(np.argmax(np.where(away > 2.0 * PAST_M, level, -np.inf)))
-        on, where = rows.leg == dig.leg, rows.chainage_m
-        between = ~by & on & on[far] & ((where - where[far]) * (dig.stake_m - where) > 0.0)
+    on, where = rows.leg == dig.leg, rows.chainage_m
+    between = ~by & on & on[far] & ((where - where[far]) * (dig.stake_m - where) > 0.0)
+    apart = between.any() and bool(level[between].min() < level[far] - error)
+    if quieter:
         loud = far in _loud(rows, case.ground_db)
-        if level[between].min() >= level[far] - error if between.any() else not loud:
+        if not (apart if between.any() else loud):
             return
         ground = survey.surface
         east, north = (
@@ -58,10 +62,8 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
         stops = loud and not (case.raised() & (np.hypot(east, north) <= PAST_M)).any()
         said = "is loud too, as if something else sounded there"
     leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
-    where = rows.chainage_m
-    half_way = (rows.leg == leg) & ((where - at) * (dig.stake_m - where) > 0.0) & ~by
     twice = int(np.sum((rows.leg == leg) & (np.abs(where - at) < FAR_AGAIN_M))) > 1
-    if leg == dig.leg and twice and half_way.any() and level[half_way].min() < level[far] - error:
+    if apart and twice:
         yield Doubt(
             f"two sounds: rod reading {rows.named(far)} {level[far]:.0f} dB, by the hole "
             f"{best:.0f} dB, quieter between",
@@ -131,7 +133,7 @@ def rods_alike(case: Case) -> Iterator[Doubt]:
     rows, dig = case.survey.rod, case.dig
     by = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) <= PAST_M)
     level = rows.at_one_gain_db[by]
-    if by.sum() < FIRST_PUSHES or case.faint_rods or np.ptp(level) > surely_louder_db(case.survey):
+    if by.sum() < RODS or case.faint_rods or np.ptp(level) > surely_louder_db(case.survey):
         return
     yield Doubt(
         f"the rods are alike, {level.min():.0f} to {level.max():.0f} dB: the pipe carries the "

@@ -12,6 +12,7 @@ import numpy as np
 
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
+from geoleak.posterior import RODS
 from geoleak.survey import Survey
 from geoleak.tables import setting
 from geoleak.units import format_length
@@ -19,8 +20,8 @@ from geoleak.units import format_length
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
 PAST_M = 2.0
-# So many pushes of a rod are asked for at one place, so many of them at first.
-PUSHES, FIRST_PUSHES = 5, 3
+# So many pushes of a rod are asked for at one place, `RODS` of them at first.
+PUSHES = 5
 # A reading so many sigmas under the background is none of that ground (common practice, no source).
 UNDER_SIGMAS = 5.0
 # A rival more likely than not is what there is to look for.
@@ -119,7 +120,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
         listened_to = rows.chainage_m[here] if rod else any_kind
         here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
         places = np.unique(rows.chainage_m[here])
-        if len(places) < (FIRST_PUSHES if rod else 2):
+        if len(places) < (RODS if rod else 2):
             continue
         level = np.array([rows.level_db[here & (rows.chainage_m == at)].max() for at in places])
         top = int(np.argmax(level))

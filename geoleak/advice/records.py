@@ -158,6 +158,10 @@ class Case:
     stops: StopTests
     silent: bool
     """The readings are likelier without a leak."""
+    ground_db: float
+    """The middle level of the ground that was read; nan where none was."""
+    faint_rods: tuple[SurveyedStop, ...]
+    """What rods tell that heard nothing with everything off; none where one heard the sound."""
 
     @classmethod
     def of(cls, survey: Survey, posterior: Posterior, dig: Dig) -> Case:
@@ -165,28 +169,19 @@ class Case:
         odds = posterior.no_leak_odds
         silent = odds is not None and odds > SILENT
         spots, stops = Spots.of(survey, dig.leg), StopTests(survey)
-        return cls(survey, posterior, dig, survey.legs[dig.leg], spots, stops, silent)
+        heard = survey.surface.at_one_gain_db
+        ground = float(np.median(heard)) if len(heard) else np.nan
+        # A rod over ground that was quiet itself heard no sound.
+        raised = ground + surely_louder_db(survey)
+        told = [each for each in stops.by_rod if each.as_found_db > raised]
+        faint = tuple(each for each in told if speaks_against(survey, each))
+        faint = faint if len(faint) == len(told) else ()
+        leg = survey.legs[dig.leg]
+        return cls(survey, posterior, dig, leg, spots, stops, silent, ground, faint)
 
     def notes(self, *codes: str) -> list[Note]:
         """Return what the fit of the stake's leg warns of by these codes."""
         return [note for note in self.leg.fit.warnings if note.code in codes]
-
-    @property
-    def faint_rods(self) -> tuple[SurveyedStop, ...]:
-        """What rods tell that heard nothing with everything off; none where one heard the sound.
-
-        A rod over ground that was quiet itself heard no sound.
-        """
-        raised = self.ground_db + surely_louder_db(self.survey)
-        told = [each for each in self.stops.by_rod if each.as_found_db > raised]
-        silent = tuple(each for each in told if speaks_against(self.survey, each))
-        return silent if len(silent) == len(told) else ()
-
-    @property
-    def ground_db(self) -> float:
-        """The middle level of the ground that was read; nan where none was."""
-        heard = self.survey.surface.at_one_gain_db
-        return float(np.median(heard)) if len(heard) else np.nan
 
     def raised(self, sigmas: float = RAISED_SIGMAS) -> Mask:
         """Tell which surface readings stand over the middle of them by so many sigmas of one."""

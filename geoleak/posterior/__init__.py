@@ -4,12 +4,13 @@ from geoleak.posterior.checks import LISTENED_M, SILENT
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, highest_density_set
 from geoleak.posterior.infer import Posterior, infer
 from geoleak.posterior.quadrature import Normal, log_weights
-from geoleak.posterior.rivals import RIVALS, Explanation, free_ends, pushes, settle
+from geoleak.posterior.rivals import RIVALS, RODS, Explanation, free_ends, pushes, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw_at
 
 __all__ = [
     "LISTENED_M",
     "RIVALS",
+    "RODS",
     "SILENT",
     "Cells",
     "Explanation",
