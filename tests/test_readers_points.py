@@ -640,7 +640,7 @@ def test_an_even_file_reads_the_same_at_once_and_row_by_row(
 ) -> None:
     text = long_text().replace("\n", ending)
     fast, _ = read(tmp_path, text, name="p.csv")
-    assert splits == [199]  # its head alone
+    assert splits == [200]  # its head alone
     careful, _ = read(tmp_path, text.replace("id,", '"id",', 1), name="p.csv")
     assert splits[1] == 401
     assert list(fast) == list(careful)

@@ -13,6 +13,7 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -63,6 +64,7 @@ _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
 MOST_UNPACKED, MOST_TIMES = 10_000_000, 20
 """Bytes a workbook may unpack to, or so many times its size: sheets pack about tenfold."""
 _TOO_FEW = "fill in what is missing, or leave the field empty between its delimiters"
+_ODD_START = re.compile(rb"\n[^1-9]")
 _OFFSETS = re.compile(r"(?i)\bstation\b.*\boffset\b")
 
 
@@ -189,24 +191,29 @@ class Table:
 def read_text(data: bytes, *, label: str, context: PointContext) -> Table:
     """Return a text file as a table; raises `InputError` where nothing is left to read."""
     text = _without_preamble(decoded(data, label, context.collector), label, context.collector)
-    head = "\n".join(text.split("\n", _HEAD_LINES)[:_HEAD_LINES])
+    head = "".join(_lines(text, _HEAD_LINES))
     stated = context.spec.delimiter
     delimiter = DELIMITERS[stated] if stated else _sniffed(head)
-    even = _even_bytes(text, delimiter)
+    even = _even_bytes(text, delimiter, data)
     rows = split_rows(head if even else text, label=label, delimiter=delimiter)
     return table_of(rows, context, text=text, data=even)
 
 
+def _lines(text: str, most: int) -> list[str]:
+    """Return the first lines of a text, without a copy of the rest."""
+    return [each[0] for each in islice(re.finditer(r".*\n?", text), most)]
+
+
 def _without_preamble(text: str, label: str, collector: Collector) -> str:
     """Return a text with the lines before its header blank: the name of the job, the datum."""
-    lines = text.split("\n", _MOST_PREAMBLE)[:_MOST_PREAMBLE]
+    lines = _lines(text, _MOST_PREAMBLE)
     for at, line in enumerate(lines):
         for sign in SIGNS:
             if line.count(sign) >= MOST_COLUMNS:
                 continue
             roles = {role_of(cell.strip().strip('"')) for cell in line.split(sign)} - {None}
             if len(roles) >= 3 and {"northing", "latitude"} & roles:
-                before = [each for each in lines[:at] if each.strip()]
+                before = [each.rstrip("\n") for each in lines[:at] if each.strip()]
                 if any(not each.lstrip().startswith(COMMENTS) for each in before):
                     what = f"lines before the header are left out: {listed(map(repr, before))}"
                     collector.note("preamble", what[:300], Origin(label, 1))
@@ -225,7 +232,7 @@ def _sniffed(head: str) -> str:
     return BLANKS if lines and many and parted else sniff_delimiter(head)
 
 
-def _even_bytes(text: str, delimiter: str) -> bytes:
+def _even_bytes(text: str, delimiter: str, data: bytes) -> bytes:
     """Return a text as bytes if every line may be a row of one width, without quotes and comments.
 
     Nothing where not.
@@ -234,7 +241,8 @@ def _even_bytes(text: str, delimiter: str) -> bytes:
         return b""
     if any(text.startswith(sign) or (sign in text and f"\n{sign}" in text) for sign in COMMENTS):
         return b""
-    data = text.encode()
+    if not text.isascii() or len(text) != len(data) or b"\r" in data:  # not the bytes of the file
+        data = text.encode()
     lines = data.count(b"\n") + (not text.endswith("\n"))
     first = text[: text.find("\n") + 1 or None]
     fields = data.count(delimiter.encode())
@@ -293,23 +301,26 @@ def _parsed(
     """Return a text of even rows as pandas parses it; None where a row is longer than the first."""
     import pandas as pd
 
-    width, start = len(header.names), rows.numbers[first] - 1 if first < len(rows.cells) else -1
-    if start < 0 or len(rows.cells[0]) != width:
+    width, body = len(header.names), rows.cells[first:]
+    if not body or len(rows.cells[0]) != width:
         return None
     roles = {index: role for role, index in header.roles.items()}
     # Of the numeric columns pandas makes numbers where every cell is one, else texts.
     kinds: dict[int, Any] = {k: object for k in range(width) if roles.get(k) not in NUMERIC_ROLES}
-    if roles.get(0) == "id" and _begin_with_digits(data, rows, first):
-        kinds[0] = "int64"  # a hundred bytes less for each of a million ids
+    stream, start = io.BytesIO(data), rows.numbers[first]
+    for _ in range(1, start):
+        stream.readline()
+    whole = all(re.fullmatch(r"[1-9][0-9]{,17}", row[0].strip()) for row in body)
+    if whole and roles.get(0) == "id" and not _ODD_START.search(data, stream.tell(), len(data) - 1):
+        kinds[0] = "int64"  # a hundred bytes less for each of a million ids; "007" is no number
     try:
         cells = pd.read_csv(
-            io.BytesIO(data),
+            stream,
             sep=rows.delimiter,
             decimal=decimal,
             header=None,
             names=list(range(width)),
             index_col=False,
-            skiprows=start,
             skip_blank_lines=False,
             skipinitialspace=True,
             na_filter=False,
@@ -318,7 +329,7 @@ def _parsed(
         )
     except (ValueError, OverflowError):
         return None  # a row that is longer, or an id that is no number after all
-    lines: Sequence[int] = range(start + 1, start + 1 + len(cells))
+    lines: Sequence[int] = range(start, start + len(cells))
     for index in [k for k, role in roles.items() if role in NUMERIC_ROLES]:
         kind = cells[index].dtype.kind
         if kind == "b" or (kind == "f" and not np.isfinite(cells[index].to_numpy()).all()):
@@ -329,15 +340,6 @@ def _parsed(
     table = Table(header, cells, Rows(rows.label, [], lines, text, rows.delimiter), context)
     table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
     return table
-
-
-def _begin_with_digits(data: bytes, rows: Rows, first: int) -> bool:
-    """Tell whether ids are whole numbers without leading zeros: "007" and "+7" are none."""
-    if not all(row[0].strip().isdecimal() and len(row[0]) <= 18 for row in rows.cells[first:]):
-        return False
-    signs = np.frombuffer(data, dtype=np.uint8)
-    heads = signs[np.flatnonzero(signs[:-1] == ord("\n")) + 1][rows.numbers[first] - 1 :]
-    return bool(((heads >= ord("1")) & (heads <= ord("9"))).all())
 
 
 def _evened(rows: Rows, header: Header, first: int, context: PointContext) -> Table:

@@ -130,7 +130,7 @@ def decode_text(data: bytes) -> tuple[str, str]:
     Refused
         If the file is empty, binary, or UTF-16 without its mark.
     """
-    if not data.strip(b"\x00\r\n\t \xef\xbb\xbf"):
+    if not re.search(rb"[^\x00\r\n\t \xef\xbb\xbf]", data):
         raise Refused("the file is empty", "export or copy it again")
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
