@@ -20,7 +20,7 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from geoleak.version import __version__
+__version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from geoleak import acoustics

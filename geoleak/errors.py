@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from typing import NamedTuple
+
+from geoleak.record import Record
 
 MOST_COMPLAINTS = 20
 LONGEST_ECHO = 80
@@ -41,8 +42,7 @@ class Origin(NamedTuple):
         return text
 
 
-@dataclass(frozen=True, slots=True)
-class Complaint:
+class Complaint(Record):
     """One thing wrong in an input: where, what (with the value), and what would be right."""
 
     origin: Origin

@@ -6,7 +6,8 @@ import contextlib
 import gc
 import shutil
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, partial
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +46,9 @@ def once() -> Iterator[None]:
 @contextlib.contextmanager
 def by_few_nodes() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as at:
-        at.setitem(InferenceOptions.__init__.__kwdefaults__, "most_nodes", 64)
+        rough = partial(InferenceOptions, most_nodes=64)
+        for asks in ("geoleak.posterior.infer", "geoleak.advice.next_readings"):
+            at.setattr(import_module(asks), "InferenceOptions", rough)
         yield
 
 

@@ -90,7 +90,7 @@ def whole_site(folder: Path) -> None:
     site = read_site(folder)
     taped = {each.point for each in site.tapes}  # these get their place from the tapes, later
     points = [point for name, point in site.points.items() if name not in taped]
-    rest = {name: getattr(site, name) for name in site.__slots__ if name != "points"}
+    rest = {name: getattr(site, name) for name in site.__struct_fields__ if name != "points"}
     numbers = numbers_in([points, rest])
     assert all(math.isfinite(each) for each in numbers), "a number that is none was read"
     survey_site(site)

@@ -7,17 +7,17 @@ same samples.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.record import Record, replace
+
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class LeakPair:
+class LeakPair(Record):
     """A pipe, a leak on it, two sensors and what else they hear.
 
     ``snr_db`` is leak power over noise power inside ``band_hz``, the same at either sensor.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +10,7 @@ from geoleak.cautions import listening_cautions
 from geoleak.errors import Origin
 from geoleak.evidence import KindFit
 from geoleak.readers.table import LAYOUTS
+from geoleak.record import replace
 from geoleak.result.records import (
     CheckSummary,
     DecisionSummary,

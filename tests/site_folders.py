@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import Struct
 
 from geoleak.errors import InputError
 from geoleak.readers import read_site
@@ -87,8 +87,8 @@ def numbers_in(value: Any) -> list[float]:
     """Return every float of a record, however deep."""
     if isinstance(value, float):
         return [value]
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        parts: list[Any] = [getattr(value, field.name) for field in dataclasses.fields(value)]
+    if isinstance(value, Struct):
+        parts: list[Any] = [getattr(value, name) for name in value.__struct_fields__]
     elif isinstance(value, Mapping):
         parts = list(value.values())
     elif isinstance(value, (list, tuple)):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 
@@ -11,6 +10,7 @@ import numpy as np
 
 from geoleak.linref import Route
 from geoleak.network.network import Joint, Network
+from geoleak.record import Record, replace
 from geoleak.site import (
     Crew,
     Leg,
@@ -27,8 +27,7 @@ from geoleak.survey.records import Levels, Survey, SurveyedLeg, SurveyedStop, no
 NO_RIVALS = {"fitting": 0.0, "aside": 0.0, "beyond": 0.0, "displaced": 0.0}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PlainFit:
+class PlainFit(Record, eq=False):
     """A route taken as known, with one depth."""
 
     route: Route

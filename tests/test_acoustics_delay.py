@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from geoleak.acoustics.likelihood import Coherence, bound_s
 from geoleak.acoustics.recording import ArraySource
 from geoleak.acoustics.spectra import correlation, cross_spectra, power_spectrum
 from geoleak.errors import AcousticsError
+from geoleak.record import replace
 from tests.check_values import check_value
 from tests.command import at_length
 from tests.recordings import LeakPair, leak_pair

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -29,6 +28,7 @@ from geoleak.network.network import Joint
 from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import Posterior, infer
 from geoleak.posterior.rivals import Explanation
+from geoleak.record import replace
 from geoleak.site import Crew, Point
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedPoint
 from tests import synthetic

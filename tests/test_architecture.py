@@ -15,7 +15,7 @@ PACKAGE = Path(__file__).parent.parent / "geoleak"
 
 # Top to bottom: a room may import those above it and itself.
 ROOMS = (
-    "version",
+    "record",
     "errors",
     "units",
     "cautions",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import dataclasses
 import json
 import multiprocessing
 import os
@@ -30,6 +29,7 @@ from geoleak.batch.work import (
     locate_one,
 )
 from geoleak.errors import InputError
+from geoleak.record import replace
 from geoleak.units import unit_m
 from tests import browser
 from tests.command import REPO, at_length, process
@@ -331,9 +331,9 @@ def test_a_service_in_the_hole_is_in_the_row(monkeypatch, tmp_path: Path) -> Non
     from tests.results import feet_site
 
     result = feet_site()
-    crossing = dataclasses.replace(result.services[0], in_hole=True)
-    decision = dataclasses.replace(result.decision, reasons=("57% that it is so",))
-    result = dataclasses.replace(result, services=(crossing,), decision=decision)
+    crossing = replace(result.services[0], in_hole=True)
+    decision = replace(result.decision, reasons=("57% that it is so",))
+    result = replace(result, services=(crossing,), decision=decision)
     monkeypatch.setattr("geoleak.pipeline.read_site", lambda folder, tables: None)
     monkeypatch.setattr("geoleak.pipeline.locate", lambda site: result)
     folder = write_folder(tmp_path)

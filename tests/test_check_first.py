@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,6 +17,7 @@ from geoleak.export import ahead, spoken, words
 from geoleak.export.map import write_map
 from geoleak.export.sheet import write_dig_sheet
 from geoleak.export.told import told
+from geoleak.record import replace
 from geoleak.result import CheckSummary, Result
 from geoleak.serve.book import Book
 from geoleak.serve.live import Answer
@@ -36,7 +36,7 @@ def undocumented() -> geoleak.Site:
     site = geoleak.read_site(SAMPLE)
     rows = [e for e in site.readings if e.kind != "rod" and e.place.aside_m is None]
     levels = site.levels.model_copy(update={"everything_off": False})
-    return dataclasses.replace(site, readings=tuple(rows), levels=levels)
+    return replace(site, readings=tuple(rows), levels=levels)
 
 
 @pytest.fixture(scope="module")
@@ -48,8 +48,8 @@ def asked(result: Result, kind: str, fitting: str | None = None) -> Result:
     """The same result with another check at the same places."""
     check = result.decision.check
     assert check is not None
-    other = dataclasses.replace(check, kind=kind, fitting=fitting)
-    return dataclasses.replace(result, decision=dataclasses.replace(result.decision, check=other))
+    other = replace(check, kind=kind, fitting=fitting)
+    return replace(result, decision=replace(result.decision, check=other))
 
 
 def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> None:
@@ -92,8 +92,8 @@ def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str)
 
 
 def test_the_page_at_the_kerb_names_the_places_of_a_check(undocumented, result: Result) -> None:
-    check = dataclasses.replace(result.decision.check, kind="rod", places=("110 up 2", "111"))
-    rod = dataclasses.replace(result, decision=dataclasses.replace(result.decision, check=check))
+    check = replace(result.decision.check, kind="rod", places=("110 up 2", "111"))
+    rod = replace(result, decision=replace(result.decision, check=check))
     live = SimpleNamespace(folder=SAMPLE, book=Book(SAMPLE), said=[])
     answer = Answer(1, rod, survey_site(undocumented))
     first = page_state(live, answer, read_only=True)["next"][0]
@@ -120,27 +120,27 @@ def test_rivals_are_told_likeliest_first(result: Result) -> None:
     # Beside the hole's chance: what a rival puts into the hole is not told twice.
     dry = sum(each.chance_dry for each in result.decision.rivals)
     assert result.decision.chance_in_hole + dry <= 1.0
-    less = dataclasses.replace(result.decision, chance_in_hole=0.5)
-    listed = ahead.rivals(dataclasses.replace(result, decision=less))
+    less = replace(result.decision, chance_in_hole=0.5)
+    listed = ahead.rivals(replace(result, decision=less))
     assert listed[-1] == f"{words.chance(0.5 - dry)} the leak at another place"
 
 
 def test_a_rival_of_less_than_one_in_a_hundred_is_not_worth_a_line(result: Result) -> None:
     one = result.decision.rivals[0]
-    both = tuple(dataclasses.replace(one, chance=c, chance_dry=c) for c in (0.009, 0.011))
-    decided = dataclasses.replace(result.decision, rivals=both)
-    told = ahead.rivals(dataclasses.replace(result, decision=decided))
+    both = tuple(replace(one, chance=c, chance_dry=c) for c in (0.009, 0.011))
+    decided = replace(result.decision, rivals=both)
+    told = ahead.rivals(replace(result, decision=decided))
     assert [each[:3] for each in told[:-1]] == ["1 %"] and told[-1].endswith("another place")
 
 
 def test_what_is_believed_is_no_or_else(result: Result) -> None:
-    one = dataclasses.replace(result.decision.rivals[0], name="aside", chance_dry=0.83)
-    decision = dataclasses.replace(result.decision, rivals=(one,), chance_in_hole=0.16)
-    other = dataclasses.replace(result, decision=decision)
+    one = replace(result.decision.rivals[0], name="aside", chance_dry=0.83)
+    decision = replace(result.decision, rivals=(one,), chance_in_hole=0.16)
+    other = replace(result, decision=decision)
     assert "83 %" in ahead.believed(other)
     assert ahead.rivals(other) == ["1 % the leak at another place"]
-    coarse = dataclasses.replace(decision, doubts=("coarse_points",))
-    told = ahead.believed(dataclasses.replace(result, decision=coarse))
+    coarse = replace(decision, doubts=("coarse_points",))
+    told = ahead.believed(replace(result, decision=coarse))
     assert told == "the points are too coarse to tell this line from another"
 
 
@@ -157,45 +157,45 @@ def test_what_is_believed_is_no_or_else(result: Result) -> None:
 def test_a_place_that_nothing_is_believed_of_is_none(
     result: Result, inside: float, heard: float | None, dry: float, known: bool
 ) -> None:
-    one = dataclasses.replace(result.decision.rivals[0], chance_dry=dry)
+    one = replace(result.decision.rivals[0], chance_dry=dry)
     change = {"rivals": (one,), "chance_in_hole": inside, "chance_if_heard": heard}
-    decision = dataclasses.replace(result.decision, **change)
-    line = told(dataclasses.replace(result, decision=decision)).line
+    decision = replace(result.decision, **change)
+    line = told(replace(result, decision=decision)).line
     assert ("no place is known yet; the best so far is" in line) is not known
 
 
 def test_what_the_outcomes_of_a_job_mean_is_its_own(result: Result) -> None:
     plain = asked(result, "rod")
     assert "the hole moves" in ahead.meaning(plain)
-    check = dataclasses.replace(plain.decision.check, job="push on", then="two sounds")
-    decision = dataclasses.replace(plain.decision, check=check)
-    own = dataclasses.replace(plain, decision=decision)
+    check = replace(plain.decision.check, job="push on", then="two sounds")
+    decision = replace(plain.decision, check=check)
+    own = replace(plain, decision=decision)
     assert ahead.meaning(own) == "two sounds"
     assert dict(told(own).rows("Then")) == {"Then": "two sounds"}
 
 
 def test_no_share_off_the_line_is_told_of_points_too_coarse_to_tell(result: Result) -> None:
     assert "not on any traced line" in dict(told(result).rows("So far"))["So far"]
-    decision = dataclasses.replace(result.decision, doubts=("coarse_points",))
-    coarse = told(dataclasses.replace(result, decision=decision))
+    decision = replace(result.decision, doubts=("coarse_points",))
+    coarse = told(replace(result, decision=decision))
     assert "not on any traced line" not in dict(coarse.rows("So far"))["So far"]
 
 
 @pytest.mark.parametrize(("inside", "said"), [(0.42, True), (0.38, False)])
 def test_a_chance_that_rests_on_a_rival_says_so(result: Result, inside: float, said: bool) -> None:
     one = result.decision.rivals[0]
-    rival = dataclasses.replace(one, name="displaced", chance=inside + 0.03, chance_dry=0.03)
-    decision = dataclasses.replace(result.decision, rivals=(rival,), chance_in_hole=0.8)
-    text = " ".join(spoken.lines(dataclasses.replace(result, decision=decision))).replace("  ", " ")
+    rival = replace(one, name="displaced", chance=inside + 0.03, chance_dry=0.03)
+    decision = replace(result.decision, rivals=(rival,), chance_in_hole=0.8)
+    text = " ".join(spoken.lines(replace(result, decision=decision))).replace("  ", " ")
     by = f"({100 * inside:.0f} % with the leak's sound coming up"
     assert (by in " ".join(text.split())) is said
 
 
 def test_one_place_is_one_place(result: Result) -> None:
     one = asked(result, "rod")
-    check = dataclasses.replace(one.decision.check, places=("118",))
-    decision = dataclasses.replace(one.decision, check=check)
-    assert "at 1 place and" in ahead.task(dataclasses.replace(one, decision=decision))
+    check = replace(one.decision.check, places=("118",))
+    decision = replace(one.decision, check=check)
+    assert "at 1 place and" in ahead.task(replace(one, decision=decision))
 
 
 @pytest.mark.parametrize("verdict", ["check_first", "listen_on"])
@@ -204,12 +204,12 @@ def test_what_is_believed_is_said_in_place_of_a_tiny_chance(
     result: Result, dry: float, believed: bool, verdict: str
 ) -> None:
     one = result.decision.rivals[0]
-    rivals = (dataclasses.replace(one, name="fitting", point="WV2", chance_dry=dry),)
+    rivals = (replace(one, name="fitting", point="WV2", chance_dry=dry),)
     change = {"verdict": verdict, "rivals": rivals, "chance_in_hole": 0.004}
     if verdict == "listen_on":
         change["check"] = None
-    decision = dataclasses.replace(result.decision, **change)
-    other = dataclasses.replace(result, decision=decision)
+    decision = replace(result.decision, **change)
+    other = replace(result, decision=decision)
     said = " ".join(" ".join(spoken.lines(other)).split())
     now = f"believed now, {100 * dry:.0f} %: a valve, draw-off or pump at WV2"
     assert (now in said) is believed
@@ -236,18 +236,18 @@ def test_a_sound_that_goes_on_twice_names_its_job(undocumented: geoleak.Site, tm
     survey = survey_site(undocumented)
     peak = float(survey.surface.chainage_m[int(np.argmax(survey.surface.level_db))])
     rows = survey.surface
-    off = dataclasses.replace(rows, everything_off=np.ones(len(rows), dtype=bool))
+    off = replace(rows, everything_off=np.ones(len(rows), dtype=bool))
     test = StopTest("C1", Place("leg", "", leg="yard", chainage_m=peak))
     done = SurveyedStop(test, 0, peak, 36.0, 36.0, 36.0, 36.0)
-    survey = dataclasses.replace(survey, surface=off, stops=(done, done))
+    survey = replace(survey, surface=off, stops=(done, done))
     found = geoleak.result.build_result(survey, geoleak.posterior.infer(survey))
     assert found.decision.verdict == "check_first"
     assert found.decision.check.kind == "redo"
     assert any("not the leak" in reason for reason in found.decision.reasons)
-    nowhere = dataclasses.replace(found.decision.check, places=())
-    decided = dataclasses.replace(found.decision, check=nowhere)
+    nowhere = replace(found.decision.check, places=())
+    decided = replace(found.decision, check=nowhere)
     kept = tuple(each for each in found.features if each.kind != "check_place")
-    bare = dataclasses.replace(found, decision=decided, features=kept)
+    bare = replace(found, decision=decided, features=kept)
     for result in (found, bare):
         said = " ".join(" ".join(spoken.lines(result)).split())
         assert "do stop what makes the sound" in said

@@ -6,7 +6,6 @@ import math
 import re
 import shutil
 import subprocess
-from dataclasses import replace
 
 import pytest
 import shapely
@@ -17,6 +16,7 @@ from geoleak.export.plan import plan_picture
 from geoleak.export.profile import profile_picture
 from geoleak.export.scripts import as_drawn
 from geoleak.export.sheet import _Sheet, _tall, geo_uri, write_dig_sheet
+from geoleak.record import replace
 from geoleak.result import Result
 from geoleak.stake import Tie
 from tests.check_values import check_value

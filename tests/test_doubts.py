@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from statistics import NormalDist
 from types import SimpleNamespace
 
@@ -17,6 +16,7 @@ from geoleak.evidence import LOUD, LOUDER_SIGMAS, QUIET_PLACES, SIGMAS_95, KindF
 from geoleak.export.told import UNLIKELY, _likely
 from geoleak.posterior import LISTENED_M, Explanation, infer
 from geoleak.posterior.rivals import checked
+from geoleak.record import replace
 from geoleak.site import Crew, Note, Place
 from geoleak.survey import SWAPPED
 from geoleak.survey.legs import MANY_STRAYS, unstated_scatter_m

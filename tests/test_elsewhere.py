@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from statistics import NormalDist
 from types import SimpleNamespace
 
@@ -20,6 +19,7 @@ from geoleak.advice.elsewhere import (
 )
 from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Dig
+from geoleak.record import replace
 from tests import synthetic
 
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)

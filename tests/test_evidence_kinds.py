@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -23,6 +22,7 @@ from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint, Network
 from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.record import replace
 from geoleak.site import Hole, Isolation, LevelSettings, PastLeak, Place, Sighting
 from geoleak.survey.records import (
     PipePlace,

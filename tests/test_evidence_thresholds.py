@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -22,6 +21,7 @@ from geoleak.network.network import Joint
 from geoleak.posterior import grid, infer, quadrature
 from geoleak.posterior import run as inference
 from geoleak.posterior.grid import Cells, find_peaks
+from geoleak.record import replace
 from geoleak.site import Hole, Isolation, LevelSettings, Place
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedHole
 from tests import synthetic

@@ -10,7 +10,6 @@ import sqlite3
 import subprocess
 import sys
 from contextlib import closing
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from xml.etree import ElementTree as ET
@@ -31,6 +30,7 @@ from geoleak.export.layers import LAYERS as GIS_LAYERS
 from geoleak.export.level_scales import level_edges
 from geoleak.export.styles import qml
 from geoleak.export.write import write_all
+from geoleak.record import replace
 from geoleak.units import unit_m
 from tests.check_values import check_value
 from tests.command import at_length

@@ -7,7 +7,6 @@ import hashlib
 import itertools
 import json
 import re
-from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -18,6 +17,7 @@ from geoleak.export.map import notebook_html, page_html, page_words
 from geoleak.export.map_layers import drawn, tick_step
 from geoleak.export.profile import round_steps, tick_station
 from geoleak.export.words import formula_safe, markup_safe
+from geoleak.record import replace
 from geoleak.units import unit_m
 from tests.check_values import check_value
 from tests.results import EVERY_SITE, HOSTILE, feet_site, hostile_site, with_leak

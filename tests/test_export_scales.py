@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import replace
 
 import pytest
 
@@ -13,6 +12,7 @@ from geoleak.export.colours import LEVEL_RAMP, level_colour, level_edges, usual_
 from geoleak.export.drawing import Disc, Picture, Words
 from geoleak.export.map import page_html
 from geoleak.export.profile import Panel, profile_picture
+from geoleak.record import replace
 from tests.results import feet_site
 
 

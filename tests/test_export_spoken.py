@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 
 import pytest
 
@@ -11,6 +10,7 @@ from geoleak.export import words
 from geoleak.export.ahead import expected, place_of, place_words
 from geoleak.export.spoken import lines
 from geoleak.export.words import told, toward
+from geoleak.record import replace
 from geoleak.result.records import NearMarks, NextReadingSummary
 from geoleak.site import Note
 from tests.results import (

@@ -8,7 +8,6 @@ import json
 import math
 import shutil
 import subprocess
-from dataclasses import replace
 from pathlib import Path
 from typing import get_type_hints
 
@@ -19,6 +18,7 @@ from geoleak.errors import GeoleakError, InputError
 from geoleak.export.folder import LIST_NAME
 from geoleak.export.stakes import rows, write_stakes
 from geoleak.export.write import EXTRAS, write_all
+from geoleak.record import replace
 from geoleak.site import PointStyle
 from geoleak.units import unit_m
 from tests.command import at_length

@@ -278,7 +278,7 @@ def stated(files: dict[str, str | bytes], *, answer: bool) -> str:
         if answer:
             result = locate(site)
             return repr(numbers_in([result.leak, result.near, result.decision, result.stakes]))
-    rest = [getattr(site, name) for name in site.__slots__ if name != "points"]
+    rest = [getattr(site, name) for name in site.__struct_fields__ if name != "points"]
     return repr([numbers_in(site.points), numbers_in(rest)])
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -21,6 +20,7 @@ from geoleak.errors import GeoleakError, InputError
 from geoleak.evidence import Nodes
 from geoleak.pipeline import locate, read_site
 from geoleak.readers import read_tables
+from geoleak.record import replace
 from geoleak.survey import PipePlace, SurveyedDelay
 from geoleak.tables.learned import HEAD, SHARES, Learned, Tables, learnables, to_toml
 from tests import synthetic

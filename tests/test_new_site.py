@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import html.parser
 from pathlib import Path
 from types import SimpleNamespace
@@ -16,6 +15,7 @@ from geoleak.new.guess import decide_layout, understand
 from geoleak.new.questions import _codes
 from geoleak.new.write import NewSite, quoted, write_site
 from geoleak.readers import read_site
+from geoleak.record import replace
 from tests.command import at_length
 from tests.site_folders import POINTS
 
@@ -204,7 +204,7 @@ def test_the_folder_reads_and_holds_a_row_per_mark(tmp_path: Path, points: Path)
 
 def test_two_legs_through_one_mark_name_it_with_its_leg(tmp_path: Path, points: Path) -> None:
     folder = tmp_path / "new"
-    write_site(folder, points, dataclasses.replace(NEW, numbers="104, 202"))
+    write_site(folder, points, replace(NEW, numbers="104, 202"))
     rows = (folder / "readings.csv").read_text().splitlines()
     assert [row.split(",")[2] for row in rows[4:]] == ["leg WL 104", "numbered 104", "202"]
 
@@ -245,7 +245,7 @@ def test_what_does_not_read_is_not_written(
 ) -> None:
     folder = tmp_path / "new"
     with pytest.raises(InputError) as caught:
-        write_site(folder, points, dataclasses.replace(NEW, **change))  # type: ignore[arg-type]
+        write_site(folder, points, replace(NEW, **change))  # type: ignore[arg-type]
     text = "\n".join(caught.value.lines())
     assert words in text
     assert ".new-" not in text
@@ -293,7 +293,7 @@ class Page(html.parser.HTMLParser):
 def test_the_sheet_to_print_is_one_plain_page(tmp_path: Path, points: Path) -> None:
     nasty = '<img src=x onerror=alert(1)>"`${1}\\'
     points.write_text(POINTS.replace("102,", '"<b>&102",').replace("MTR", "MTR<i>"))
-    write_site(tmp_path / "new", points, dataclasses.replace(NEW, title=nasty, fittings=("MTR*",)))
+    write_site(tmp_path / "new", points, replace(NEW, title=nasty, fittings=("MTR*",)))
     source = (tmp_path / "new" / "listening_sheet.html").read_text(encoding="utf-8")
     page = Page()
     page.feed(source)

@@ -48,7 +48,7 @@ def test_texts_of_one_line(site: geoleak.Site, result: geoleak.Result) -> None:
 
 
 def test_a_site_shows_as_a_table_that_runs_nothing(site: geoleak.Site) -> None:
-    from dataclasses import replace
+    from geoleak.record import replace
 
     shown = replace(site, title='<img src=x onerror="x()">')._repr_html_()
     assert "<img" not in shown and "EPSG:6543" in shown and "yard" in shown

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +11,7 @@ import geoleak
 from geoleak.advice import plan as plan_module
 from geoleak.advice.plan import Plan, first_fittings, first_valves, plan_visit
 from geoleak.posterior import InferenceOptions
+from geoleak.record import replace
 from geoleak.reports.plan import PlanReport, write_plan
 from geoleak.survey import survey_site
 from tests.command import REPO, run

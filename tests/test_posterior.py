@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -13,6 +11,7 @@ from geoleak.evidence.base import Hint, Judged, KindFit
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import InferenceOptions, infer
+from geoleak.record import replace
 from geoleak.site import LevelSettings
 from tests import synthetic
 from tests.benchmarks.bench_inference import big_network

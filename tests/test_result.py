@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 import datetime
 import json
 import math
@@ -18,6 +17,7 @@ from pyproj import Transformer
 import geoleak
 from geoleak.export import stakes, words
 from geoleak.posterior import infer
+from geoleak.record import replace
 from geoleak.result import build_result
 from geoleak.result.records import Result
 from geoleak.site import LocateRequest, Note, PointTable
@@ -55,7 +55,7 @@ def result() -> Result:
 def told(site: geoleak.Site, **options) -> Result:
     """Return Alder Court's answer where the site states something else that moves no odds."""
     survey, posterior, _ = sample("alder_court")
-    return build_result(dataclasses.replace(survey, site=site), posterior, **options)
+    return build_result(replace(survey, site=site), posterior, **options)
 
 
 def test_the_keys_of_the_contract_are_there(result: Result) -> None:
@@ -203,7 +203,7 @@ def test_everything_that_can_be_drawn_is_there_in_both_frames(result: Result) ->
 
 def test_the_address_stays_out_of_geojson(site: geoleak.Site) -> None:
     job = site.job.model_copy(update={"address": "7 Nowhere Row", "technician": "T. Person"})
-    result = told(dataclasses.replace(site, job=job))
+    result = told(replace(site, job=job))
     assert "Nowhere" not in json.dumps(result.to_geojson())
     assert result.job.address == "7 Nowhere Row"
 
@@ -218,14 +218,14 @@ def test_nobody_is_told_to_dig_outside_the_locate_request(
         number="A-12", filed="2026-05-30", valid_from="2026-06-02", expires="2026-06-20"
     )
     now = datetime.datetime.fromisoformat(f"{day}T10:00")
-    result = told(dataclasses.replace(site, locate_request=request), now=now)
+    result = told(replace(site, locate_request=request), now=now)
     assert (result.not_before is None) is free
     assert result.run.date != day  # the date is of the survey, not of the clock
 
 
 def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
     legs = (site.legs[0].model_copy(update={"boundary": "110"}),)
-    result = geoleak.locate(dataclasses.replace(site, legs=legs))
+    result = geoleak.locate(replace(site, legs=legs))
     assert set(result.leak.side) == {"up to 110", "past 110", "not on any traced line"}
     assert sum(result.leak.side.values()) == pytest.approx(1.0)
     assert result.leak.side["past 110"] > 0.9  # the leak lies 1.1 m past that mark
@@ -233,7 +233,7 @@ def test_the_odds_of_each_side_of_a_boundary(site: geoleak.Site) -> None:
 
 def test_without_a_depth_none_is_printed(site: geoleak.Site) -> None:
     legs = (site.legs[0].model_copy(update={"depth_m": None}),)
-    result = geoleak.locate(dataclasses.replace(site, legs=legs))
+    result = geoleak.locate(replace(site, legs=legs))
     assert result.leak.depth_m is None
     assert result.decision.hole.depth_m is None
     assert "depth_unknown" in {each.code for each in result.warnings}
@@ -255,9 +255,9 @@ def test_stakes_stand_on_ground_that_slopes_as_it_was_shot(result: Result) -> No
 def test_elevations_are_in_the_unit_of_the_point_file(site: geoleak.Site, result: Result) -> None:
     from geoleak.export.stakes import rows
 
-    style = dataclasses.replace(result.point_style, elevation_unit="m")
+    style = replace(result.point_style, elevation_unit="m")
     column = style.columns.index("elevation")
-    metric = dataclasses.replace(result, point_style=style)
+    metric = replace(result, point_style=style)
     first = bool(style.names)
     feet = float(rows(result)[first].split(",")[column])
     metres = float(rows(metric)[first].split(",")[column])
@@ -270,14 +270,14 @@ def test_a_service_clear_of_the_hole_is_said_to_be(site: geoleak.Site, result: R
     assert result.services_clear == ()
     assert "gas" in services(result)[0]
     far = site.utilities[0].model_copy(update={"name": "water", "file": None, "codes": ("CP",)})
-    moved = told(dataclasses.replace(site, utilities=(far,)))
+    moved = told(replace(site, utilities=(far,)))
     assert moved.services_clear == ("water",)
     assert services(moved) == ["water: drawn, but nowhere near here"]
 
 
 def test_the_prior_factors_in_use_are_told(site: geoleak.Site, result: Result) -> None:
     assert result.to_dict()["prior_factors"] == {"joints": 2.0}
-    off = dataclasses.replace(site, prior=site.prior.model_copy(update={"joints": 1.0}))
+    off = replace(site, prior=site.prior.model_copy(update={"joints": 1.0}))
     assert geoleak.locate(off).to_dict()["prior_factors"] == {}
 
 
@@ -326,9 +326,9 @@ def test_the_date_is_the_newest_that_the_points_state(site: geoleak.Site, result
     assert words.run(result).endswith("date not stated")
     days = ("2026-05-04T09:15:00", "2026-05-06 08:00", "not a day at all")
     points = PointTable.of(
-        [dataclasses.replace(each, time=days[k % 3]) for k, each in enumerate(site.points.values())]
+        [replace(each, time=days[k % 3]) for k, each in enumerate(site.points.values())]
     )
-    dated = geoleak.locate(dataclasses.replace(site, points=points))
+    dated = geoleak.locate(replace(site, points=points))
     assert dated.run.date == "2026-05-06"
 
 
@@ -336,7 +336,7 @@ def undocumented(site: geoleak.Site) -> geoleak.Site:
     """The site without what its crew checked: nothing off, no rod, nothing read aside."""
     rows = [e for e in site.readings if e.kind != "rod" and e.place.aside_m is None]
     levels = site.levels.model_copy(update={"everything_off": False})
-    return dataclasses.replace(site, readings=tuple(rows), levels=levels)
+    return replace(site, readings=tuple(rows), levels=levels)
 
 
 def test_a_check_and_its_rivals_are_told_and_drawn(site: geoleak.Site) -> None:
@@ -396,7 +396,7 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     out = Stakeout(survey, posterior)
     tee = float(np.ravel(main.route.snap(branch.route.position(0.0)[None, :2]).chainage_m)[0])
     pieces = ((main.number, tee - 0.6, tee + 0.4), (branch.number, 0.0, 1.0))
-    out.decision = dataclasses.replace(
+    out.decision = replace(
         out.decision, verdict="dig", leg=main.number, stake_m=tee - 0.2,
         hole=DigWindow(pieces, 2.0, 0.9),
     )  # fmt: skip
@@ -411,9 +411,9 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     assert [each.kind for each, _, _ in ends] == ["hole_start", "hole_end", "hole_end"]
     assert ends[2][0].label.startswith(f"HOLE END {branch.name} ")
     assert np.allclose(ends[2][1], np.asarray(branch.route.position(1.0))[:2])
-    leak = dataclasses.replace(result.leak, leg=main.name, chainage_m=out.at_m)
-    decision = dataclasses.replace(result.decision, hole=hole)
-    told = words.hole_reach(dataclasses.replace(result, leak=leak, decision=decision))
+    leak = replace(result.leak, leg=main.name, chainage_m=out.at_m)
+    decision = replace(result.decision, hole=hole)
+    told = words.hole_reach(replace(result, leak=leak, decision=decision))
     assert told.endswith(f", and 3.3 ft into {branch.name}")
 
 
@@ -422,7 +422,7 @@ def test_an_offset_stake_carries_no_depth_of_a_doubtful_unit(code: str, cut: boo
     from geoleak.stake.work import Stakeout
 
     survey, posterior, _ = sample("alder_court")
-    out = Stakeout(dataclasses.replace(survey, warnings=(Note(code, "text"),)), posterior)
+    out = Stakeout(replace(survey, warnings=(Note(code, "text"),)), posterior)
     labels = [each.label for each, _, _ in out.stakes if each.kind == "offset_stake"]
     assert len(labels) == 2
     assert all((") C " in each) is cut and ("depth unknown" in each) is not cut for each in labels)
@@ -444,8 +444,8 @@ def test_the_stake_is_told_from_the_nearer_mark(share: float, nearer: int) -> No
     assert near is not None and near.mark == pair[nearer]
     assert near.past_m == pytest.approx(out.at_m - at_m[nearer])
     assert near.next_mark == pair[1 - nearer]
-    leak = dataclasses.replace(result.leak, leg=out.leg.name, chainage_m=out.at_m)
-    text = words.near_marks(dataclasses.replace(result, leak=leak, near=near))
+    leak = replace(result.leak, leg=out.leg.name, chainage_m=out.at_m)
+    text = words.near_marks(replace(result, leak=leak, near=near))
     assert f" past mark {pair[nearer]} " in text and f"mark {pair[1 - nearer]}" in text
 
 
@@ -459,13 +459,13 @@ def test_the_slab_is_told_from_a_reading_near_the_stake(away_m: float, said: boo
     count = len(rows.id)
     far = np.full(count, 50.0)
     far[0] = away_m
-    moved = dataclasses.replace(
+    moved = replace(
         rows,
         easting_m=out.place_m[0] + far,
         northing_m=np.full(count, out.place_m[1]),
         surface=("concrete", *["grass"] * (count - 1)),
     )
-    out.survey = dataclasses.replace(survey, surface=moved)
+    out.survey = replace(survey, surface=moved)
     assert any("cut and lift the slab" in each for each in out.cautions) is said
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from geoleak.record import replace
 from geoleak.result import build_result
 from geoleak.site import Utility
 from geoleak.stake import place_text

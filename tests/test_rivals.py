@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import time
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -62,6 +61,7 @@ from geoleak.posterior.rivals import (
     shares_beyond,
     smeared,
 )
+from geoleak.record import replace
 from geoleak.site import Crew, Hole, MeterRow, Note, Place, Point
 from geoleak.survey.records import SurveyedHole, SurveyedPoint
 from geoleak.tables import setting

@@ -5,12 +5,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from geoleak.record import replace
 from geoleak.route import fit_route, moves, search, solve
 from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import _without_steps

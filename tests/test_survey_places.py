@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import pytest
 
 from geoleak.errors import InputError, Origin
 from geoleak.linref import Route
+from geoleak.record import replace
 from geoleak.route import Drawing, drawn_fit
 from geoleak.site import Leg, Place
 from geoleak.survey.build import survey_site

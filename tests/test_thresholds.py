@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,6 +13,7 @@ from geoleak.export import words
 from geoleak.export.drawing import Picture
 from geoleak.export.map_layers import _stations
 from geoleak.export.plan import _Sketch
+from geoleak.record import replace
 from geoleak.result import Feature
 from geoleak.stake import work
 from geoleak.survey import survey_site
@@ -130,7 +130,7 @@ def test_a_tie_so_much_longer_than_the_second_is_left_off_the_plan(
         ]), None)
         for k, (e, n) in enumerate(ends)
     )  # fmt: skip
-    sketch = _Sketch(dataclasses.replace(drawn, features=ties), Picture(500.0, 500.0), 8.0)
+    sketch = _Sketch(replace(drawn, features=ties), Picture(500.0, 500.0), 8.0)
     sketch.fit()
     # The middle of what is drawn; 4 m about the stake are.
     assert sketch.east - stake.easting == pytest.approx(east)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from geoleak.acoustics.recording import ArraySource, Source, as_source
 from geoleak.acoustics.spectra import good_length, hann
 from geoleak.errors import AcousticsError
+from geoleak.record import Record, field
 
 Floats = NDArray[np.float64]
 SEGMENT_S = 0.5
@@ -29,8 +29,7 @@ STEADY_PERCENT = 25.0
 BASE = 10**0.3
 
 
-@dataclass(frozen=True, slots=True)
-class BandChoice:
+class BandChoice(Record):
     """The band that separates two recordings best, and how sure that is.
 
     ``separation`` is the difference of the two steady levels in units of their own short-time
@@ -47,9 +46,9 @@ class BandChoice:
     difference_db: float
     difference_sigma_db: float
     reason: str = ""
-    edges_hz: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
-    with_leak_db: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
-    without_db: Floats = field(compare=False, repr=False, default_factory=lambda: np.zeros(0))
+    edges_hz: Floats = field(default_factory=lambda: np.zeros(0))
+    with_leak_db: Floats = field(default_factory=lambda: np.zeros(0))
+    without_db: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 def band_edges(

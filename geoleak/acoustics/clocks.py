@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from geoleak.errors import AcousticsError
+from geoleak.record import Record
 
 
-@dataclass(frozen=True, slots=True)
-class Clocks:
+class Clocks(Record):
     """How the second recorder's clock stands against the first's.
 
     ``offset_s`` is what the second reads minus what the first reads at one instant, at the start

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,6 +25,7 @@ from geoleak.acoustics.spectra import (
     power_spectrum,
 )
 from geoleak.errors import AcousticsError
+from geoleak.record import Record, replace
 from geoleak.site import Note
 
 Floats = NDArray[np.float64]
@@ -34,8 +34,7 @@ Floats = NDArray[np.float64]
 LAG_MARGIN = 1.25
 
 
-@dataclass(frozen=True, slots=True)
-class Rival:
+class Rival(Record):
     """Another peak: its delay, its height as a share of the main peak's, its chance to be right."""
 
     delay_s: float
@@ -43,8 +42,7 @@ class Rival:
     chance: float
 
 
-@dataclass(frozen=True, slots=True)
-class DelayEstimate:
+class DelayEstimate(Record):
     """What two recordings say about a delay.
 
     ``delay_s`` is arrival at the first minus arrival at the second, with standard deviation
@@ -73,8 +71,7 @@ class DelayEstimate:
         return replace(self, warnings=(*warnings, *self.warnings))
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Record):
     """Everything that stays the same during one estimate; lags in samples."""
 
     rate_hz: float
@@ -146,8 +143,7 @@ MOST_RIVALS = 3
 TRUST = 0.6
 
 
-@dataclass(frozen=True, slots=True)
-class Whitened:
+class Whitened(Record):
     """The exact cross-spectrum within the longest delay, whitened by both channels."""
 
     frequencies_hz: Floats

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from geoleak.acoustics.recording import Recording, as_source
 from geoleak.errors import AcousticsError
+from geoleak.record import Record
 
 ORDER = 4
 
@@ -60,8 +60,7 @@ EXCEEDED_PERCENT = 90.0
 FLOOR_DB = -200.0
 
 
-@dataclass(frozen=True, slots=True)
-class SteadyLevel:
+class SteadyLevel(Record):
     """The level exceeded for most of the time, in one band.
 
     ``level_db`` is dB re full scale (a full-scale sine reads -3.0103). ``standard_error_db`` is

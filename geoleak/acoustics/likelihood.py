@@ -12,10 +12,11 @@ curvature there the reciprocal of the Cramer-Rao bound (Carter 1987), and exp L 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from geoleak.record import Record
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -30,8 +31,7 @@ SMOOTH_SHARE = 0.06
 FEWEST_BINS = 2
 
 
-@dataclass(frozen=True, slots=True)
-class Coherence:
+class Coherence(Record):
     """Coherence by frequency: ``modulus`` g (signed: along the delay's phase), and its support.
 
     ``squared`` is the magnitude-squared coherence with the noise's own share taken off; zero

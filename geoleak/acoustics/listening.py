@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -17,6 +16,7 @@ from geoleak.acoustics.delay import DelayEstimate, delay
 from geoleak.acoustics.levels import SteadyLevel, check_band, steady_level
 from geoleak.acoustics.recording import Condition, Recording, Source, inspect, open_recording
 from geoleak.errors import AcousticsError
+from geoleak.record import Record
 from geoleak.site import Note
 
 BandFrom = Literal["stated", "measured", "table"]
@@ -24,8 +24,7 @@ Progress = Callable[[float], None]
 COMPARE_SAMPLES = 1 << 18
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
+class Heard(Record):
     """One recording with its steady level in the band of the whole set."""
 
     name: str
@@ -40,8 +39,7 @@ class Heard:
         return not any(each.code in spoiling for each in self.condition.warnings)
 
 
-@dataclass(frozen=True, slots=True)
-class Listening:
+class Listening(Record):
     """A set of recordings, all measured in one band, and why that band.
 
     ``choice`` is None where there were not two recordings to compare; ``with_leak`` and
@@ -190,8 +188,7 @@ def delay_of_files(
     return estimate.with_warnings(warnings)
 
 
-@dataclass(frozen=True, slots=True)
-class Centred:
+class Centred(Record):
     """The first ``count`` samples of a source, its mean taken off; zeros past the ends."""
 
     source: Source

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Literal
 
 from numpy.polynomial import polynomial
 
 from geoleak import tables
 from geoleak.errors import AcousticsError
+from geoleak.record import Record
 from geoleak.tables import Material
 
 # Bilaniuk & Wong 1993 (J. Acoust. Soc. Am. 93:1609, corrected 1996), ITS-90, 0-100 C, at
@@ -81,8 +81,7 @@ TEMPERATURE_SIGMA_C = 3.0
 Support = Literal["joints", "anchored", "upstream"]
 
 
-@dataclass(frozen=True, slots=True)
-class WaveSpeed:
+class WaveSpeed(Record):
     """A wave speed in m/s: ``value`` with its standard deviation ``sigma``."""
 
     value: float

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol, cast
 
 import numpy as np
+from msgspec import Struct, field
 from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import AcousticsError, RecordingError
+from geoleak.record import Record
 from geoleak.site import Note
 
 WAV_FORMATS = ("WAV", "WAVEX", "RF64", "W64")
@@ -24,8 +25,7 @@ BLOCK_FRAMES = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
 
 
-@dataclass(frozen=True, slots=True)
-class Recording:
+class Recording(Record):
     """One channel of a WAV file, opened to look at and not yet read.
 
     ``channel`` counts from 1. Samples are scaled to -1..1 for integer formats (full scale 1);
@@ -101,8 +101,7 @@ class Source(Protocol):
         """Return samples ``start`` to ``stop``."""
 
 
-@dataclass(frozen=True, slots=True)
-class ArraySource:
+class ArraySource(Record):
     """An array as a `Source`."""
 
     samples: NDArray[np.float64]
@@ -142,8 +141,7 @@ def as_source(samples: ArrayLike | Source, name: str) -> Source:
     return ArraySource(array)
 
 
-@dataclass(frozen=True, slots=True)
-class Faded:
+class Faded(Record):
     """A source whose first and last ``fade`` samples rise from and fall to nothing.
 
     The bare ends of a recording are steps, whose spectrum drowns what is weak and, in two
@@ -280,8 +278,7 @@ CLIMB_S = 1.0
 FEWEST_EVENTS = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Condition:
+class Condition(Record):
     """How a recording is, measured over its whole length.
 
     ``peak`` and ``offset`` are in units of full scale, ``rms_dbfs`` in dB re full scale.
@@ -291,11 +288,10 @@ class Condition:
     offset: float
     rms_dbfs: float
     zero_share: float
-    warnings: tuple[Note, ...] = field(default=())
+    warnings: tuple[Note, ...] = ()
 
 
-@dataclass(slots=True)
-class _Tally:
+class _Tally(Struct):
     count: int = 0
     total: float = 0.0
     square: float = 0.0

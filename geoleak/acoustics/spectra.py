@@ -6,12 +6,12 @@ Everything here works on a `Source`, so that an array and an hour-long file take
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.acoustics.recording import Source
+from geoleak.record import Record
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -20,8 +20,7 @@ CHUNK_SAMPLES = 1 << 18
 MOST_AUTO_SEGMENTS = 240
 
 
-@dataclass(frozen=True, slots=True)
-class CrossSpectra:
+class CrossSpectra(Record):
     """Averaged spectra of two channels (Welch), kept per stretch of time as well.
 
     ``frequencies_hz`` (f,); ``first`` and ``second`` are power per hertz, one-sided, (f,);

@@ -7,8 +7,6 @@ is taken `caution` times as common as stated, one rival at a time.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from geoleak.advice.doubts import STOPS
@@ -16,6 +14,7 @@ from geoleak.advice.heard import PAST_M, PUSHES
 from geoleak.advice.records import Doubt, Place
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
+from geoleak.record import Record
 from geoleak.survey import Survey
 from geoleak.tables import setting, surface
 
@@ -43,8 +42,7 @@ TELLS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Check:
+class Check(Record):
     """One check to make.
 
     ``places`` are (leg number, chainage_m, aside_m, right positive); past an end the chainage is
@@ -67,8 +65,7 @@ class Check:
     """What its outcomes mean, where those of its kind do not say it."""
 
 
-@dataclass(frozen=True, slots=True)
-class InHole:
+class InHole(Record):
     """A hole against every explanation: its chance, and with the leak in the hole."""
 
     explanations: tuple[Explanation, ...]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +21,7 @@ from geoleak.advice.windows import (
 )
 from geoleak.evidence import speaks_against, tests_of
 from geoleak.posterior import Peak, Posterior
+from geoleak.record import Record
 from geoleak.survey import Survey
 from geoleak.tables import setting
 from geoleak.units import format_length, format_station, unit_m
@@ -37,8 +37,7 @@ EVEN_WHEN = 0.75
 LEFT_OUT, ASIDE = 0.05, 0.03
 
 
-@dataclass(frozen=True, slots=True)
-class Decision:
+class Decision(Record):
     """Dig, check first or listen on, with reasons in plain words."""
 
     verdict: str

@@ -7,7 +7,6 @@ other, or the line that the stake stands on is none, no chance makes up for it: 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -28,6 +27,7 @@ from geoleak.evidence import (
 )
 from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, repaired
 from geoleak.posterior import LISTENED_M
+from geoleak.record import replace
 from geoleak.site import Note
 from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, is_later, on_a_leg
 from geoleak.units import format_length, format_station

@@ -9,8 +9,6 @@ Statistical Decision Theory; Lindley 1956, Ann. Math. Stat. 27, 986; both from m
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import numpy.typing as npt
 
@@ -34,6 +32,7 @@ from geoleak.posterior import (
     draw_at,
     highest_density_set,
 )
+from geoleak.record import Record, replace
 from geoleak.survey import Levels, Survey, SurveyedPoint, levels_on_line
 
 Floats = npt.NDArray[np.float64]
@@ -49,8 +48,7 @@ AT_MARK_M = 0.25
 STEP_M = 0.25
 
 
-@dataclass(frozen=True, slots=True)
-class NextReading:
+class NextReading(Record):
     """A reading worth taking next and how long the 95 % interval is expected to be after it."""
 
     kind: str
@@ -60,8 +58,7 @@ class NextReading:
     expected_interval_95_m: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Strata:
+class Strata(Record, eq=False):
     """The posterior in pieces of equal chance, s of them, in order along the pipe.
 
     Attributes
@@ -86,8 +83,7 @@ class Strata:
         return len(self.leg)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Foresight:
+class Foresight(Record, eq=False):
     """Simulated outcomes of each candidate reading."""
 
     strata: Strata

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from geoleak.advice.checks import reading_minutes
 from geoleak.advice.windows import LegMass, best_window
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
+from geoleak.record import Record, replace
 from geoleak.site import Site
 from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
 
@@ -52,8 +52,7 @@ WORTH_SHUTTING = 0.05
 COARSE, FINE = 4, 12
 
 
-@dataclass(frozen=True, slots=True)
-class LegPlan:
+class LegPlan(Record):
     """What one leg asks for. ``by_spacing`` is (metres, chance that the readings carry a hole).
 
     ``readings`` counts a round every `COARSE` spacings, and `FINE` about the loudest place.
@@ -69,8 +68,7 @@ class LegPlan:
     readings: int
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(Record):
     """The visit: legs, fittings and valves in the order that tells most, and its minutes."""
 
     legs: tuple[LegPlan, ...]
@@ -181,7 +179,7 @@ def _unread(survey: Survey) -> Survey:
 
 
 def _none_of(record: Site | Survey) -> dict[str, Any]:
-    rows = (each.name for each in fields(record) if isinstance(getattr(record, each.name), tuple))
+    rows = (name for name in record.__struct_fields__ if isinstance(getattr(record, name), tuple))
     return {name: () for name in rows if name not in KNOWN_BEFORE}
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -16,6 +14,7 @@ from geoleak.evidence import (
     surely_louder_db,
 )
 from geoleak.posterior import SILENT, Posterior
+from geoleak.record import Record
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
@@ -26,8 +25,7 @@ Mask = npt.NDArray[np.bool_]
 Place = tuple[int, float, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
+class Doubt(Record):
     """One reason not to dig, whatever the chance is.
 
     ``job`` says what to do first; nothing: what the next readings tell. ``minutes`` names the
@@ -48,8 +46,7 @@ class Doubt:
     code: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Dig:
+class Dig(Record):
     """What is to be opened: pieces of pipe, the stake, the errors of setting it out."""
 
     pieces: tuple[tuple[int, float, float], ...]
@@ -65,8 +62,7 @@ class Dig:
     """Chance that the hole holds the leak."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spots:
+class Spots(Record, eq=False):
     """Surface readings of one leg, those of one place, session and surface as one, n of them.
 
     ``like`` numbers the session and surface; ``readings`` counts the readings of a spot.
@@ -144,8 +140,7 @@ class Spots:
         return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Case:
+class Case(Record, eq=False):
     """One answer and what it rests on, worked out once for all who doubt it."""
 
     survey: Survey

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.posterior import Cells, Piece, Posterior, emptied
+from geoleak.record import Record
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
@@ -22,8 +22,7 @@ _Z, _W = np.polynomial.hermite_e.hermegauss(7)
 _W = _W / _W.sum()
 
 
-@dataclass(frozen=True, slots=True)
-class DigWindow:
+class DigWindow(Record):
     """A stretch to open, in one piece or following a tee, with the chance that it holds the leak.
 
     ``chance`` counts elsewhere, setting out, and a pipe that lies farther aside than the hole.
@@ -34,8 +33,7 @@ class DigWindow:
     chance: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LegMass:
+class LegMass(Record, eq=False):
     """Cumulative probability along one leg: `edges_m` (k + 1,) and the mass before each."""
 
     leg: int

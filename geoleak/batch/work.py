@@ -10,13 +10,13 @@ import signal
 import socket
 import threading
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from geoleak import __version__
 from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+from geoleak.record import Record
 from geoleak.tables.learned import Tables
-from geoleak.version import __version__
 
 JOURNAL = "journal"
 SITE_FILE = "site.toml"
@@ -24,8 +24,7 @@ SITE_FILE = "site.toml"
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
 
-@dataclass(frozen=True, slots=True)
-class SiteFolder:
+class SiteFolder(Record):
     """A folder that holds a site; ``name`` is its path below the folder that was named."""
 
     name: str
@@ -100,8 +99,7 @@ def key_of(folder: Path, *, options: str) -> str:
     return whole.hexdigest()
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(Record):
     """What a run does with each site; ``out`` is absolute."""
 
     out: Path

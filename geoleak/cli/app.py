@@ -7,8 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
+from geoleak import __version__
 from geoleak.cli.say import Writing
-from geoleak.version import __version__
 
 app = typer.Typer(
     name="geoleak",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import uuid
-from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +16,7 @@ from geoleak.cli.app import (
     option,
 )
 from geoleak.cli.say import counted, print_json, print_lines, progress
+from geoleak.record import replace
 
 
 @app.command(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ from geoleak.closeout.outcome import CLOSEOUT, Entry, outcome_of
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired
+from geoleak.record import replace
 from geoleak.site import Found, Note, Site
 from geoleak.survey import (
     Resolved,

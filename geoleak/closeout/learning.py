@@ -11,7 +11,6 @@ Lange, Little, Taylor (1989), J. Am. Stat. Assoc. 84, 881 (weights under t). Bot
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +23,7 @@ from geoleak.evidence import FREEDOM, T_SCALE
 from geoleak.export.folder import put_text
 from geoleak.posterior import infer
 from geoleak.readers import read_site
+from geoleak.record import replace
 from geoleak.site import PriorSettings
 from geoleak.survey import survey_site
 from geoleak.tables import setting

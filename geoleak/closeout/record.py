@@ -5,7 +5,6 @@ from __future__ import annotations
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +13,7 @@ import numpy as np
 from geoleak.closeout.outcome import read_entries, read_json
 from geoleak.closeout.scores import Scores, loudest_error_m, scores
 from geoleak.errors import InputError
+from geoleak.record import Record, field
 from geoleak.tables import setting
 from geoleak.units import LENGTH_UNITS, format_length
 
@@ -27,8 +27,7 @@ UNSTATED, DEEP_M = "not stated", 1.0
 WORST_LOG = float(np.log(1e-4))
 
 
-@dataclass(frozen=True, slots=True)
-class ClosedSite:
+class ClosedSite(Record):
     """What one site adds to the record: its outcomes, oldest first, and how its odds did.
 
     Attributes

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
+
 Floats = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class Scores:
+class Scores(Record):
     """How the odds along the pipe did, given that the leak is on a traced leg at all.
 
     Attributes

@@ -8,7 +8,6 @@ prior it was read under divided out, that leaves the site's own word on each val
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +27,7 @@ from geoleak.evidence import (
     prior_speeds,
 )
 from geoleak.posterior import Normal, Posterior, log_weights
+from geoleak.record import Record, field
 from geoleak.survey import Survey
 from geoleak.tables.learned import SHARES
 
@@ -48,8 +48,7 @@ LEAST_HEARD = 0.9
 WRONG_PEAK = 3.0
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(Record):
     """One site's word on one value: a normal likelihood on the scale that it is learned on.
 
     Attributes
@@ -68,8 +67,7 @@ class Seen:
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
-class Told:
+class Told(Record):
     """What one site says.
 
     Attributes

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import CrsError
+from geoleak.record import Record
 from geoleak.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
@@ -133,8 +133,7 @@ def axis_unit(crs: CRS) -> tuple[str, float]:
     return str(axis.unit_name), factor
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Projection:
+class Projection(Record, eq=False):
     """One CRS and the way to longitude and latitude on its own datum and back.
 
     ``east_sign`` and ``north_sign`` are -1 where the CRS counts westing or southing; coordinates
@@ -301,8 +300,7 @@ def utm_crs(projection: Projection, lon_deg: float, lat_deg: float) -> CRS:
     return ProjectedCRS(UTMConversion(str(zone), hemisphere=half), name=name, geodetic_crs=base)
 
 
-@dataclass(frozen=True, slots=True)
-class CrsInfo:
+class CrsInfo(Record):
     """A site's CRS as its files are read in; ``projection`` is ``None`` for a local grid.
 
     ``axis_unit`` and ``axis_unit_m`` are as `axis_unit` gives them.

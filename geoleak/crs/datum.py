@@ -7,13 +7,13 @@ at hand, and a stated accuracy of 0 m means only that nobody stated one. Both ar
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from geoleak.crs.axes import Floats, Projection, from_axes, same_shape, to_axes
+from geoleak.record import Record
 from geoleak.site import Note
 
 if TYPE_CHECKING:
@@ -60,8 +60,7 @@ def _datum_key(geographic: CRS) -> tuple[object, ...]:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DatumShift:
+class DatumShift(Record, eq=False):
     """The way between two geographic CRSs, in degrees, with its honest accuracy.
 
     ``accuracy_m`` is what to count on: a stated 0 or none counts as 2 m at least, unless both

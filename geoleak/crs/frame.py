@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -27,6 +26,7 @@ from geoleak.crs.axes import (
 )
 from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, to_wgs84
 from geoleak.errors import CrsError
+from geoleak.record import Record
 from geoleak.site import Note
 from geoleak.units import LENGTH_UNITS, unit_m
 
@@ -41,8 +41,7 @@ _HIGHEST_M = 9_000.0
 _EARTH_RADIUS_M = 6_371_000.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Frame:
+class Frame(Record, eq=False):
     """The working frame of one site and its ways to the source CRS, the printed grid and WGS 84.
 
     Attributes

@@ -9,13 +9,13 @@ from __future__ import annotations
 import csv
 import functools
 import math
-from dataclasses import dataclass
 from importlib import resources
 from typing import Any, Literal
 
 import numpy as np
 
 from geoleak.crs.axes import CrsInfo, crs_info
+from geoleak.record import Record
 from geoleak.units import LENGTH_UNITS
 
 _WIDEST_DEG = 60.0
@@ -43,8 +43,7 @@ def _called(kind: str) -> dict[str, str]:
     return {row["word"]: row["name"] for row in rows if row["kind"] == kind}
 
 
-@dataclass(frozen=True, slots=True)
-class CrsCandidate:
+class CrsCandidate(Record):
     """A CRS whose area of use holds the file's positions.
 
     ``layout`` says which order fits: as given, only when swapped, or either.

@@ -14,13 +14,13 @@ Generation and Quasi-Monte Carlo Methods, SIAM, chapter 3 (both from memory).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
 from geoleak.site import Note
 from geoleak.survey import Survey
 
@@ -28,8 +28,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class KindFit:
+class KindFit(Record):
     """How well one kind of evidence agrees with the posterior.
 
     ``p_value`` is posterior-predictive; ``text`` says it in a line ("14 readings agree with one
@@ -47,8 +46,7 @@ class KindFit:
     """Whether it speaks against the place and yet allows it."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Candidates:
+class Candidates(Record, eq=False):
     """Places that are judged, k of them: on a leg, beside it or past its end.
 
     Attributes
@@ -199,8 +197,7 @@ def normal_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
     return deviates
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Nodes:
+class Nodes(Record, eq=False):
     """Quadrature nodes over the named unknowns, each of which is standard normal.
 
     Attributes
@@ -243,8 +240,7 @@ class Nodes:
         return Nodes(self.names, self.deviates[keep], self.log_weight[keep])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Judged:
+class Judged(Record, eq=False):
     """Log likelihood of one kind.
 
     Attributes
@@ -262,8 +258,7 @@ class Judged:
     decoy: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Hint:
+class Hint(Record):
     """A stretch where the likelihood may change fast: cells there are at most ``step_m`` long."""
 
     leg: int
@@ -272,8 +267,7 @@ class Hint:
     step_m: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Belief:
+class Belief(Record, eq=False):
     """Weighted draws from the posterior, for fits and predictions.
 
     Attributes

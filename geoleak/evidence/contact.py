@@ -7,7 +7,6 @@ out; the loss is the same unknown that the surface levels have.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -18,6 +17,7 @@ from geoleak.evidence.base import Candidates, Evidence, KindFit
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence, Offsets
 from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE, pool
 from geoleak.evidence.stop import of_the_leak
+from geoleak.record import replace
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
@@ -43,8 +43,7 @@ def gather(survey: Survey) -> Evidence | None:
     return ContactEvidence(survey) if len(rows) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pipe(Ground):
+class Pipe(Ground, kw_only=True, eq=False):
     """Nodes of the pipe: factor on every loss, and dB lost at a tee."""
 
     pipe_factor: Floats

@@ -10,7 +10,6 @@ one has a chance of that, and then says nothing.
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -27,6 +26,7 @@ from geoleak.evidence.base import (
     Nodes,
     log_sum_exp,
 )
+from geoleak.record import Record, replace
 from geoleak.site import Note, Site
 from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.tables import setting
@@ -48,8 +48,7 @@ def gather(survey: Survey) -> Evidence | None:
     return DelayEvidence(survey) if survey.delays else None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Speeds:
+class Speeds(Record, eq=False):
     """Slowness of each kind of pipe.
 
     Attributes
@@ -116,8 +115,7 @@ def _speed(
     return row.value, row.spread
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class System:
+class System(Record, eq=False):
     """Delays as linear functions of slowness: rows (p,), for every place (k, p, groups)."""
 
     coefficient: Floats

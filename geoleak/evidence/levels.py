@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Generic, Literal, Self, TypeVar
 
 import numpy as np
@@ -27,6 +26,7 @@ from geoleak.evidence.base import (
 )
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
+from geoleak.record import Record
 from geoleak.site import NOWHERE, Note
 from geoleak.survey import Levels, Survey
 from geoleak.tables import Setting, setting
@@ -64,8 +64,7 @@ AGAIN = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Ground:
+class Ground(Record, kw_only=True, eq=False):
     """What nodes mean for a kind: sizes shared by all of them; kinds add their own.
 
     Shapes are those of `LevelEvidence.deviates`, the last axis that of the rows read.
@@ -89,8 +88,7 @@ class Ground:
     gusts: float | Floats = 0.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LevelDraws:
+class LevelDraws(Record, eq=False):
     """Posterior draws of one kind's own unknowns, d of them.
 
     Attributes
@@ -110,8 +108,7 @@ class LevelDraws:
     sigma: Floats
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Offsets:
+class Offsets(Record, eq=False):
     """How far n rows lie off what draws expect of them.
 
     Attributes
@@ -681,8 +678,7 @@ class LevelEvidence(Generic[GroundKind]):
         return expected, sigma
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SoilAndPipe(Ground):
+class SoilAndPipe(Ground, kw_only=True, eq=False):
     """Nodes of a source at the pipe: its depth, the losses, the share that the pipe carries."""
 
     depth_m: Floats

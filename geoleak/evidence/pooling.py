@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak import tables
+from geoleak.record import Record, replace
 from geoleak.site import LevelSettings, Note
 from geoleak.survey import Levels, Survey
 from geoleak.tables import setting
@@ -29,8 +29,7 @@ SMALLEST_SIGMA_DB = 0.5
 ROUNDING_DB2 = 1.0 / 12.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Pooled:
+class Pooled(Record, eq=False):
     """Rows of one place, session and setting taken together, n of them.
 
     Attributes
@@ -108,7 +107,7 @@ class Pooled:
         return replace(parts[0], **together)
 
     def _arrays(self) -> list[tuple[str, Any]]:
-        held = [(each.name, getattr(self, each.name)) for each in fields(self)]
+        held = [(name, getattr(self, name)) for name in self.__struct_fields__]
         return [(name, value) for name, value in held if isinstance(value, np.ndarray)]
 
     def beside(self, rows: Ints, leg: int, chainage_m: Floats, survey: Survey) -> Pooled:

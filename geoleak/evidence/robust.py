@@ -14,10 +14,10 @@ J. Am. Stat. Assoc. 84, 881 (weights); Tierney, Kadane (1986), J. Am. Stat. Asso
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 
@@ -48,8 +48,7 @@ def distribution(z: Floats) -> Floats:
     return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Rows:
+class Rows(Record, eq=False):
     """What was read, n rows.
 
     Attributes
@@ -107,8 +106,7 @@ class Rows:
         return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Marginal:
+class Marginal(Record, eq=False):
     """Log likelihood with the floor integrated out, and the floor at its mode.
 
     Attributes

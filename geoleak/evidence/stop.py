@@ -8,7 +8,6 @@ knows of that behaves as the leak does. Shares and misreadings stand in tables/r
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +15,7 @@ import numpy.typing as npt
 
 from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
 from geoleak.evidence.robust import distribution, log_density
+from geoleak.record import replace
 from geoleak.site import NOWHERE, Place, StopTest
 from geoleak.survey import Levels, Survey, SurveyedStop
 from geoleak.tables import setting
@@ -344,7 +344,7 @@ def of_the_leak(survey: Survey, rows: Levels) -> Levels:
         return rows
     kept = np.flatnonzero(off)
     changed: dict[str, Any] = {}
-    for name in Levels.__slots__:
+    for name in Levels.__struct_fields__:
         value = getattr(rows, name)
         if isinstance(value, np.ndarray):
             changed[name] = value[kept]

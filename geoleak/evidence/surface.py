@@ -9,8 +9,6 @@ is shared by all readings there. `geoleak.evidence.robust` integrates out the fl
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import numpy.typing as npt
 
@@ -19,6 +17,7 @@ from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import PER_DB, BuriedEvidence, Deviates, SoilAndPipe
 from geoleak.evidence.pooling import Pooled, pool
 from geoleak.evidence.stop import of_the_leak
+from geoleak.record import replace
 from geoleak.site import Leg
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -35,8 +34,7 @@ def gather(survey: Survey) -> Evidence | None:
     return SurfaceEvidence(survey) if len(rows) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class SoilAndSlab(SoilAndPipe):
+class SoilAndSlab(SoilAndPipe, kw_only=True, eq=False):
     """Nodes of the ground: how far a slab smears beside the rest."""
 
     smear_m: Floats

@@ -7,7 +7,6 @@ width; each of the two kinds can be switched off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -16,6 +15,7 @@ import numpy.typing as npt
 from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
+from geoleak.record import replace
 from geoleak.site import LevelSettings
 from geoleak.survey import Levels, Survey
 from geoleak.tables import setting
@@ -34,8 +34,7 @@ def gather_bar_hole(survey: Survey) -> Evidence | None:
     return TracerEvidence(survey, survey.bar_hole) if len(survey.bar_hole) else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plume(Ground):
+class Plume(Ground, kw_only=True, eq=False):
     """Nodes of the plume: how far it reaches."""
 
     width_m: Floats

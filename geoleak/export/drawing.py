@@ -6,18 +6,19 @@ Coordinates are in the picture's own units, x to the right and y down.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from math import cos, pi, sin
 from typing import Any
 
+from msgspec import Struct, field
+
 from geoleak.export import scripts
 from geoleak.export.words import markup_safe
+from geoleak.record import Record
 
 Points = Sequence[tuple[float, float]]
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(Record):
     """A line (``closed`` false) or an area, with its stroke and fill (None: none)."""
 
     points: tuple[tuple[float, float], ...]
@@ -28,8 +29,7 @@ class Shape:
     dash: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Disc:
+class Disc(Record):
     """A circle."""
 
     x: float
@@ -40,8 +40,7 @@ class Disc:
     width: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Words:
+class Words(Record):
     """A line of text; ``anchor`` is start, middle or end; ``turned`` reads upwards."""
 
     x: float
@@ -61,8 +60,7 @@ class Words:
         return left, self.y - 0.78 * self.size, left + wide, self.y + 0.22 * self.size
 
 
-@dataclass(slots=True)
-class Picture:
+class Picture(Struct):
     """A picture being drawn."""
 
     width: float

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
+import inspect
 import json
 import math
 import typing
@@ -10,13 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from geoleak.errors import GeoleakError
+from geoleak.record import Record
 from geoleak.result import SCHEMA, Result
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
-@dataclasses.dataclass
-class WarningRow:
+class WarningRow(Record):
     """One warning. ``file`` and ``line`` are empty and 0 where none can be named."""
 
     code: str
@@ -92,27 +92,34 @@ def _plain(value: Any) -> str:
 
 def schema() -> dict[str, Any]:
     """Return the JSON Schema of result.json, made from the records themselves."""
-    from pydantic import TypeAdapter, create_model
+    import msgspec
+    from pydantic import TypeAdapter
 
     hints = typing.get_type_hints(Result)
-    names = [each.name for each in dataclasses.fields(Result) if each.name != "features"]
-    keys: dict[str, Any] = {name: (hints[name], ...) for name in names}
     # A note stands in the file as its own words and where it arose.
-    keys["warnings"] = (list[WarningRow], ...)
-    model = create_model("result", **keys)
-    made = TypeAdapter(model).json_schema(mode="serialization")
+    hints["warnings"] = list[WarningRow]
+    names = [name for name in Result.__struct_fields__ if name != "features"]
+    root = msgspec.defstruct("result", [(name, hints[name]) for name in names])
+    _, parts = msgspec.json.schema_components(
+        [root],
+        ref_template="#/$defs/{name}",
+        # A table of site.toml is a model of pydantic.
+        schema_hook=lambda kind: TypeAdapter(kind).json_schema(mode="serialization"),
+    )
+    made = {"$defs": parts, **parts.pop("result")}
     made["properties"] = {"schema": {"const": SCHEMA}, **made["properties"]}
-    for part in (made, *made.get("$defs", {}).values()):
-        if part.get("type") == "object" and "properties" in part:
-            part["required"] = list(part["properties"])
-            part.pop("additionalProperties", None)
-    return {
+    for part in (made, made["properties"]["job"], *parts.values()):
+        part["required"] = list(part["properties"])
+        part.pop("additionalProperties", None)
+        part["description"] = inspect.cleandoc(part.get("description", ""))
+    made = {
         "$schema": DIALECT,
         **made,
         "title": "result.json of geoleak",
         "description": "Lengths in metres, levels in decibels, angles in degrees; the key says so. "
         "A piece of pipe is [leg, from_m, to_m]. Readers pass over keys that they do not know.",
     }
+    return json.loads(json.dumps(made))
 
 
 def write_schema(path: str | Path) -> Path:

@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from geoleak.export import words
 from geoleak.export.told import told
+from geoleak.record import Record
 from geoleak.result import Feature, Result
 
 Source = Callable[[Feature, Result], Any]
@@ -94,8 +94,7 @@ def value_of(field: str, feature: Feature, result: Result) -> Any:
     return words.plain(value) if isinstance(value, str) else value
 
 
-@dataclass(frozen=True, slots=True)
-class Layer:
+class Layer(Record):
     """One layer: the feature kinds in it, its geometry and its fields.
 
     ``asked`` layers stand in a file only where the result has something for them.

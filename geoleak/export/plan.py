@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import shapely
+from msgspec import Struct, field
 
 from geoleak.export import ahead, colours, words
 from geoleak.export.drawing import Picture, Words
@@ -45,8 +45,7 @@ def plan_picture(
     return sketch.picture, scale
 
 
-@dataclass(slots=True)
-class _Sketch:
+class _Sketch(Struct):
     """The sketch being drawn."""
 
     result: Result

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from geoleak.export import ahead, colours, scripts, words
 from geoleak.export.drawing import Picture
 from geoleak.export.level_scales import drawn_scale, level_edges, plotted
+from geoleak.record import Record
 from geoleak.result import ProfileLeg, ReadingSummary, Result
 from geoleak.units import unit_m
 
@@ -24,8 +24,7 @@ Marks = Iterable[tuple[float, str]]
 """Values along an axis, each with its text."""
 
 
-@dataclass(frozen=True, slots=True)
-class Panel:
+class Panel(Record):
     """Where one panel stands in the picture and what it spans."""
 
     left: float

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
 from xml.sax.saxutils import quoteattr
 
 from geoleak.export import colours
 from geoleak.export.layers import Layer
 from geoleak.export.level_scales import drawn_scale, level_edges, steps
+from geoleak.record import Record
 from geoleak.result import Result
 
 
-@dataclass(frozen=True, slots=True)
-class Sign:
+class Sign(Record):
     """How a feature is drawn: strokes from the undermost to the topmost, or a marker.
 
     ``strokes`` are (colour, width in millimetres). ``marker`` (circle, square, triangle, cross)

@@ -18,11 +18,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 
@@ -46,8 +47,7 @@ MOST_L_PER_S = 1000.0 / 60
 _STEPS = 513
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Watch:
+class Watch(Record, eq=False):
     """One run at the meter: a stretch in which nothing was changed.
 
     Attributes
@@ -73,8 +73,7 @@ class Watch:
     local_hour: Floats | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Flow:
+class Flow(Record, eq=False):
     """A flow in litres per second.
 
     ``upper_95`` is the flow that it stays below with 95 % chance. ``kind`` says what was seen:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from geoleak.hydraulics.meter import (
     sides,
     undo_rollover,
 )
+from geoleak.record import Record
 from geoleak.site import MeterRow, Note, Site
 from geoleak.units import VOLUME_UNITS_L
 
@@ -28,8 +28,7 @@ NAME_VALVE = 'say which point it is: house_valve = "<point id>" in [meter] of si
 LOGGER_S = 86400.0
 
 
-@dataclass(frozen=True, slots=True)
-class MeterTest:
+class MeterTest(Record):
     """The runs of meter.csv, and what they say together.
 
     ``flow`` is that of the run that the verdict is told from, None where there is none.

@@ -16,7 +16,6 @@ d - D > |v - u| r + r^2/(2 D), and also when d - D > 2 r.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
@@ -32,6 +31,7 @@ from geoleak.linref.segments import (
     nearest_of,
     nearest_of_all,
 )
+from geoleak.record import Record, replace
 
 # Below this many point-piece pairs, or on lines this short, asking every piece is quicker.
 FEW_PAIRS = 200_000
@@ -57,8 +57,7 @@ Keys = npt.NDArray[np.uint32]
 Singles = npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Cells:
+class Cells(Record, eq=False):
     """Cells of one level with their points and candidates.
 
     ``low``, ``high`` (c,) bound each cell's points in sorted order, ``key`` (c,) is the sort key
@@ -73,8 +72,7 @@ class Cells:
     candidate: Ints
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Centres:
+class Centres(Record, eq=False):
     """Centres of cells (c,), how far each is from the nearest piece, and the half-diagonal."""
 
     x: Floats

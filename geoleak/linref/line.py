@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from typing import Any, overload
 
 import numpy as np
@@ -19,10 +18,10 @@ from geoleak.linref.segments import (
     Segments,
 )
 from geoleak.linref.snap import Snap, as_points, find_nearest, measure
+from geoleak.record import Record, replace
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class MeasuredChainage:
+class MeasuredChainage(Record, eq=False):
     """Pairs of route chainage and measured chainage (k,), both strictly increasing, in metres."""
 
     chainage_m: Floats
@@ -101,8 +100,7 @@ def _interpolate(value: Floats, known: Floats, wanted: Floats) -> Floats:
     return result
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Route:
+class Route(Record, eq=False):
     """A line of straight runs with chainage along it.
 
     Make one with `from_vertices`. Chainage is the horizontal distance from the first vertex; pipe
@@ -472,8 +470,7 @@ def _as_segments(vertices: Floats, chainage: Floats) -> Segments:
     return Segments.of_line(plan, chainage)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class NearestSnap(Snap):
+class NearestSnap(Snap, eq=False):
     """Points snapped to the nearest of many routes.
 
     As `Snap`, with the position in the list of the route each figure belongs to: ``route`` (m,),
@@ -485,8 +482,7 @@ class NearestSnap(Snap):
     rival_route: Ints
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RouteSet:
+class RouteSet(Record, eq=False):
     """Routes prepared for asking which is nearest.
 
     ``route_of`` (s,) says to which route each straight piece belongs.

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -23,8 +23,7 @@ END_TOLERANCE_M = 1e-9
 LARGEST_COORDINATE_M = 1e150
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Segments:
+class Segments(Record, eq=False):
     """Straight pieces of one or more lines, in order; none of them of zero length.
 
     ``start_x``, ``start_y``, ``along_x``, ``along_y`` (s,) are metres, ``length_m`` (s,) the
@@ -143,8 +142,7 @@ def tie_limit(distance_m: Floats) -> Floats:
 BLOCK = 65_536
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Nearest:
+class Nearest(Record, eq=False):
     """Indices of pieces (m,): ``piece`` the nearest, ``rival`` of another stretch or -1."""
 
     piece: Ints

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from typing import Any, Self
 
 import numpy as np
@@ -19,10 +18,10 @@ from geoleak.linref.segments import (
     Nearest,
     Segments,
 )
+from geoleak.record import Record
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Snap:
+class Snap(Record, eq=False):
     """Points snapped to a route: arrays (m,), or plain numbers where one point was given.
 
     Attributes
@@ -59,10 +58,7 @@ class Snap:
 
     def first(self) -> Self:
         """Return the first point's figures as plain numbers."""
-        values: dict[str, Any] = {}
-        for each in fields(self):
-            values[each.name] = getattr(self, each.name)[0].item()
-        return type(self)(**values)
+        return type(self)(*(getattr(self, name)[0].item() for name in self.__struct_fields__))
 
 
 def _of_shapes(points_m: Any) -> Any:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -15,8 +15,7 @@ Bools = npt.NDArray[np.bool_]
 ON_NODE_M = 1e-9
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Places:
+class Places(Record, eq=False):
     """Places as leg (n,) and metres along its pipe (n,)."""
 
     leg: Ints
@@ -27,16 +26,14 @@ class Places:
         return Places(self.leg[rows], self.pipe_m[rows])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Side:
+class Side(Record, eq=False):
     """The node next to each place on one side (n,), and the metres of pipe to it (n,)."""
 
     node: Ints
     metres: Floats
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Graph:
+class Graph(Record, eq=False):
     """Nodes where legs join.
 
     ``stop_leg``, ``stop_pipe_m``, ``stop_node`` (t,) are the joints along the legs, in order of
@@ -142,8 +139,7 @@ class Graph:
         return Edges(low[pick], high[pick], leg[pick], metres[pick], price[pick])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Edges:
+class Edges(Record, eq=False):
     """Pipe between nodes ``low`` < ``high`` (e,), in order: its leg, metres and cost."""
 
     low: Ints
@@ -159,8 +155,7 @@ class Edges:
         return np.searchsorted(key, wanted)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ways:
+class Ways(Record, eq=False):
     """Cheapest ways from places (b,) to every node.
 
     ``distance`` (b, nodes + 1), ``paid`` (k, b, nodes + 1) in other currencies, ``tees``

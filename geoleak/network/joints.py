@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.network.graph import groups
 from geoleak.network.network import Joint, Network
+from geoleak.record import Record
 
 # Drawings snap within millimetres, tablets in the field within a few centimetres; common
 # practice, no source.
@@ -80,8 +80,7 @@ def _met_at(route: Route, end: np.ndarray, tolerance_m: float) -> float:
 Piece = tuple[int, float, float]
 
 
-@dataclass(frozen=True, slots=True)
-class Loop:
+class Loop(Record):
     """Pipe that hangs together in loops.
 
     ``pieces`` are (leg, from, to) in chainage; ``rings`` says how many independent loops share
@@ -93,16 +92,14 @@ class Loop:
     pipe_length_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class Junction:
+class Junction(Record):
     """Where legs join: their places (leg, chainage), and how many arms of pipe leave it."""
 
     places: tuple[tuple[int, float], ...]
     arms: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Stretch:
+class _Stretch(Record):
     """A stretch of one leg between two neighbouring joints."""
 
     one: int

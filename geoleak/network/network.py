@@ -9,7 +9,6 @@ graph does not grow with the number of places.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +16,7 @@ import numpy.typing as npt
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.network.graph import Graph, Places, Ways
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -28,8 +28,7 @@ SAME_NODE_M = 1e-6
 ROWS = 256
 
 
-@dataclass(frozen=True, slots=True)
-class Joint:
+class Joint(Record):
     """Leg `leg_a` at `chainage_a_m` is joined to leg `leg_b` at `chainage_b_m`."""
 
     leg_a: int
@@ -38,7 +37,6 @@ class Joint:
     chainage_b_m: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Network:
     """Legs and where they join.
 
@@ -56,13 +54,8 @@ class Network:
         itself at one place.
     """
 
-    routes: Sequence[Route]
-    joints: Sequence[Joint] = ()
-    graph: Graph = field(init=False, repr=False)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "routes", tuple(self.routes))
-        object.__setattr__(self, "joints", tuple(self.joints))
+    def __init__(self, routes: Sequence[Route], joints: Sequence[Joint] = ()) -> None:
+        self.routes, self.joints = tuple(routes), tuple(joints)
         if not self.routes:
             raise GeometryError("a network needs at least one leg")
         for joint in self.joints:
@@ -71,15 +64,17 @@ class Network:
                     f"leg {joint.leg_a} is joined to itself at chainage {joint.chainage_a_m:.3f} m;"
                     " join it to another leg, or at two chainages where it is a loop"
                 )
-        routes = enumerate(self.routes)
-        closed = [Joint(k, 0.0, k, route.length_m) for k, route in routes if route.is_closed]
+        closed = [
+            Joint(k, 0.0, k, route.length_m)
+            for k, route in enumerate(self.routes)
+            if route.is_closed
+        ]
         pairs = [*self.joints, *closed]
         first = [j.leg_a for j in pairs], [j.chainage_a_m for j in pairs]
         second = [j.leg_b for j in pairs], [j.chainage_b_m for j in pairs]
         sides = (self._places(each, "a joint") for each in (first, second))
         length = np.array([route.pipe_length_m for route in self.routes])
-        graph = Graph.of_joints(length, *sides, same_m=SAME_NODE_M)
-        object.__setattr__(self, "graph", graph)
+        self.graph = Graph.of_joints(length, *sides, same_m=SAME_NODE_M)
 
     def components(self) -> tuple[tuple[int, ...], ...]:
         """Return the groups of legs that hang together, each in ascending order of leg."""

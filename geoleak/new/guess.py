@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal
@@ -14,6 +13,7 @@ import numpy as np
 from geoleak import readers
 from geoleak.crs import CrsInfo, crs_info
 from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.record import Record, replace
 from geoleak.site import Codes, PointFile
 
 CodeUse = Literal["mark", "fitting", "feature", "other"]
@@ -41,8 +41,7 @@ _FEWEST_MARKS = 3
 _SAMPLE = 4
 
 
-@dataclass(frozen=True, slots=True)
-class ColumnGuess:
+class ColumnGuess(Record):
     """One column of the file: its header (or number), role ("" if none), unit and first cells."""
 
     name: str
@@ -51,8 +50,7 @@ class ColumnGuess:
     sample: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class CodeGuess:
+class CodeGuess(Record):
     """One point code: how many points, what it looks like, and the first and last id."""
 
     code: str
@@ -62,8 +60,7 @@ class CodeGuess:
     last_id: str
 
 
-@dataclass(frozen=True, slots=True)
-class PointFileGuess:
+class PointFileGuess(Record):
     """What was understood of a point file.
 
     ``layout`` is set only where the evidence decides. ``easting`` and ``northing`` are medians as

@@ -6,12 +6,12 @@ import itertools
 import json
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, fields, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
+from msgspec.structs import asdict
 
 from geoleak import tables
 from geoleak.crs import crs_candidates, crs_info, place_text
@@ -19,6 +19,7 @@ from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, csv_text, legs_of
 from geoleak.readers import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
+from geoleak.record import replace
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
 
@@ -51,7 +52,7 @@ def resumed(known: NewSite, path: Path) -> NewSite:
     InputError
         If the file is missing or holds no answers.
     """
-    names = {field.name for field in fields(NewSite)}
+    names = set(NewSite.__struct_fields__)
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
         held = {k: _frozen(v) for k, v in kept.items() if k in names and v}

@@ -13,7 +13,6 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from string import Template
@@ -24,6 +23,7 @@ import numpy as np
 from geoleak.cautions import HEARING
 from geoleak.errors import Complaint, InputError, Origin
 from geoleak.readers import ROLES, SHAPEFILE_PARTS, SHEETS
+from geoleak.record import Record, replace
 
 if TYPE_CHECKING:
     from geoleak.site import Leg, Reading, Site
@@ -37,8 +37,7 @@ _OFF = {"yes": "true", "y": "true", "no": "false", "n": "false"}
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
-@dataclass(frozen=True, slots=True)
-class NewSite:
+class NewSite(Record):
     """What is known of a new site: from options, the file and questions. Blank: not known.
 
     Lengths are texts with their unit (``"3 ft"``). Each code of ``marks`` is a leg, ``numbers`` one

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -25,6 +24,7 @@ from geoleak.evidence import (
 from geoleak.posterior.grid import Cells, Peak, interpolate
 from geoleak.posterior.rivals import smeared
 from geoleak.posterior.run import Run
+from geoleak.record import Record
 from geoleak.site import Note
 from geoleak.units import format_station
 
@@ -51,8 +51,7 @@ FIRST_NODES, HOPELESS = 10, -2.0
 LOUDER_DB = np.array([-12.0, -6.0, 0.0, 3.0])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LevelCurve:
+class LevelCurve(Record, eq=False):
     """What the fit expects a surface reading to show along one leg, for the profile picture."""
 
     leg: int
@@ -63,8 +62,7 @@ class LevelCurve:
     """Edges of the central 90 % of a new reading."""
 
 
-@dataclass(frozen=True, slots=True)
-class Checks:
+class Checks(Record):
     """What the checks found."""
 
     fits: tuple[KindFit, ...]

@@ -5,12 +5,11 @@ Both are fine where the answer is decided and coarse far from it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.evidence import Hint
+from geoleak.record import Record, replace
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
@@ -27,8 +26,7 @@ VALLEY = 0.25
 FAR_LESS = 0.9
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Line:
+class Line(Record, eq=False):
     """Places in order of leg and chainage: ``leg`` (int) and ``chainage_m``, shape (k,)."""
 
     leg: Ints
@@ -152,8 +150,7 @@ def _cubic(x: Floats, y: Floats, at: Floats) -> Floats:
     return out
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Cells:
+class Cells(Record, eq=False):
     """Stretches of pipe, one after another on each leg, k of them."""
 
     leg: Ints
@@ -204,8 +201,7 @@ def parts_to_split(cells: Cells, mass: Floats, *, finest_m: float, share: float)
     return parts
 
 
-@dataclass(frozen=True, slots=True)
-class Peak:
+class Peak(Record):
     """One connected stretch of the posterior that stands out.
 
     ``mass`` is the chance that the leak is in it, ``in_hole`` what one hole about ``median_m``

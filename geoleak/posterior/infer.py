@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
@@ -15,14 +14,14 @@ from geoleak.posterior.checks import LevelCurve, check
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, find_peaks, highest_density_set
 from geoleak.posterior.rivals import RIVALS, Explanation, checked, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw
+from geoleak.record import Record, field, replace
 from geoleak.site import Note
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Posterior:
+class Posterior(Record, eq=False):
     """Probability of every place.
 
     Attributes
@@ -67,7 +66,7 @@ class Posterior:
     """Prior of each cell without the share of where the crew listened, over the prior in use."""
     prior_factors: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     warnings: tuple[Note, ...] = ()
-    run: Run | None = field(default=None, repr=False)
+    run: Run | None = None
     """The inference behind it, for advice on the same survey; no part of the answer."""
 
     @property

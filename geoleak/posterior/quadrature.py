@@ -12,12 +12,11 @@ Veach, Guibas (1995), SIGGRAPH (balance heuristic). Both from memory.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.evidence import normal_nodes
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,8 +27,7 @@ WIDER = 1.15
 SLOPE, CURVATURE, CROSS = 400.0, 400.0, 25.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Normal:
+class Normal(Record, eq=False):
     """A normal density over the unknowns: ``mean`` (d,), ``root`` (d, d) of its covariance."""
 
     mean: Floats

@@ -19,7 +19,6 @@ likelihood: evidence of the *sound* is judged where the sound would come from, e
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +34,7 @@ from geoleak.evidence import (
 )
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
+from geoleak.record import Record
 from geoleak.site import Codes
 from geoleak.survey import Survey
 from geoleak.tables import goes_on, setting
@@ -62,8 +62,7 @@ OFF_LINE_M = 0.3
 BIN_M, SMEAR_REACH_M = 0.1, 8.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Explanation:
+class Explanation(Record, eq=False):
     """One explanation of the sound, with the leak's place under it.
 
     Attributes
@@ -97,8 +96,7 @@ class Explanation:
         return float(self.mass.sum()) + self.off_pipe
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Scored:
+class Scored(Record, eq=False):
     """An explanation before all are weighed together: log scores of cells and of off the pipe."""
 
     name: str
@@ -350,8 +348,7 @@ def settle(run: Run) -> tuple[Cells, tuple[Explanation, ...]]:
 # -- ends ------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class End:
+class End(Record):
     """A free end of a traced leg.
 
     ``closed``: stated to end there. ``heard``: somebody read near it. ``goes_on``: how far a pipe

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ from geoleak.evidence import (
 )
 from geoleak.posterior.grid import Cells, Line, first_knots, interpolate, knots_to_add
 from geoleak.posterior.quadrature import Normal, log_weights
+from geoleak.record import Record, replace
 from geoleak.survey import Survey
 
 Floats = npt.NDArray[np.float64]
@@ -40,8 +41,7 @@ FEW_UNKNOWNS = 6
 ANSWER_STEP_M = 0.01
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InferenceOptions:
+class InferenceOptions(Record, kw_only=True):
     """How the posterior is computed.
 
     Attributes
@@ -64,7 +64,7 @@ class InferenceOptions:
     draws: int = 64
     seed: int = 20260504
     finest_m: float = 0.05
-    without: frozenset[str] = field(default_factory=frozenset)
+    without: frozenset[str] = frozenset()
 
 
 @dataclass(slots=True, eq=False)

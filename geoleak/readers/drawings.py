@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +22,7 @@ from geoleak.readers.collector import Collector, refused
 from geoleak.readers.headers import folded, header_unit, role_of, spellings
 from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
+from geoleak.record import Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
 
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
@@ -259,8 +259,7 @@ def _attributes(
 _DEEPEST_M = 30.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class UtilityShape:
+class UtilityShape(Record, eq=False):
     """One feature of a service, in the CRS of its file. ``feature`` counts from 1."""
 
     name: str
@@ -272,8 +271,7 @@ class UtilityShape:
     layer: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class UtilityFile:
+class UtilityFile(Record, eq=False):
     """The services of one file. ``crs`` is None only where the caller allowed it (a local site)."""
 
     crs: str | None

@@ -11,7 +11,6 @@ import warnings
 import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -24,6 +23,7 @@ from geoleak.readers.collector import MOST_BYTES, refused
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
 from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
+from geoleak.record import Record
 from geoleak.units import parse_length
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
@@ -44,8 +44,7 @@ _SKIPPED = (
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Layer:
+class Layer(Record, eq=False):
     """One layer of a GIS file.
 
     Attributes

@@ -10,8 +10,9 @@ import functools
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from importlib import resources
+
+from geoleak.record import Record, field, replace
 
 ROLES: dict[str, str] = {
     "id": "point id",
@@ -94,8 +95,7 @@ def role_of(text: str, kind: str = "points") -> str | None:
     return next((known[each] for each in (word, *bare) if each in known), None)
 
 
-@dataclass(frozen=True, slots=True)
-class Header:
+class Header(Record):
     """Columns by role: role -> field index; units stated; what is left over by name.
 
     ``doubled`` holds (role, column taken, column passed over); ``axis_letters`` says that the axes

@@ -8,7 +8,6 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Hashable, Iterable, Mapping, Sequence
-from dataclasses import fields, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any, get_args
@@ -25,6 +24,7 @@ from geoleak.readers.places import PlaceReader
 from geoleak.readers.plausible import DEPTH
 from geoleak.readers.sheet import Cell, Column, Judge, Kind, Sheet, records
 from geoleak.readers.text import decode_text, sniff_delimiter
+from geoleak.record import replace
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 # --- what only the whole row tells ------------------------------------------------------------
@@ -322,7 +322,7 @@ def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Col
 # Figures that two blocks must share: with a scatter of 1 dB one in four agrees by chance when a
 # place is read again, so eight in a row do once in 65,000 (common practice, no source).
 SAME_FIGURES = 8
-_SAID = [each.name for each in fields(site.Reading) if each.name not in ("id", "origin", "extra")]
+_SAID = [each for each in site.Reading.__struct_fields__ if each not in ("id", "origin", "extra")]
 
 
 def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[site.Reading, ...]:

@@ -11,12 +11,12 @@ import io
 import re
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from msgspec import Struct, field
 
 from geoleak.crs import CrsInfo
 from geoleak.errors import InputError, Origin, did_you_mean, listed, shown
@@ -45,6 +45,7 @@ from geoleak.readers.text import (
     sniff_delimiter,
     split_rows,
 )
+from geoleak.record import Record, replace
 from geoleak.site import NOWHERE, PointFile
 
 if TYPE_CHECKING:
@@ -68,8 +69,7 @@ _ODD_START = re.compile(rb"\n[^1-9]")
 _OFFSETS = re.compile(r"(?i)\bstation\b.*\boffset\b")
 
 
-@dataclass(frozen=True, slots=True)
-class PointContext:
+class PointContext(Record):
     """What the meaning of a point file depends on beside the file.
 
     ``asked`` says where the keys of ``[points]`` stand.
@@ -83,8 +83,7 @@ class PointContext:
     corrections: str = ""
 
 
-@dataclass(slots=True)
-class Table:
+class Table(Struct):
     """Cells of a point file by column, before any of them is understood.
 
     Attributes

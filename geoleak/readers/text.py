@@ -12,8 +12,9 @@ import itertools
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from geoleak.errors import Origin, Refused, listed
 from geoleak.readers.collector import Collector, refused
@@ -47,8 +48,7 @@ _SAMPLE_LINES = 60
 _LINES_IN_ONE_CELL = 200
 
 
-@dataclass(slots=True)
-class Rows:
+class Rows(Struct):
     """All rows of a file: cells as text, and the line each row starts on.
 
     Rows keep blank cells; blank and comment lines are gone, ``commented`` holds the latter. A

@@ -9,15 +9,16 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypeVar, get_args
 
+from msgspec import Struct, field
 from pydantic import BaseModel, ValidationError
 
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean, shown
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.text import decoded
+from geoleak.record import Record
 from geoleak.site import Settings
 from geoleak.units import LENGTH_UNITS, parse_length
 
@@ -45,8 +46,7 @@ _HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_KEYS})[ \t]*\]\]?[ \t]*$")
 _PAIR = re.compile(rf"[ \t]*({_KEYS})[ \t]*=[ \t]*")
 
 
-@dataclass(slots=True)
-class Places:
+class Places(Struct):
     """Line and column, from 1, of keys and their values by path (tables of a list by number)."""
 
     keys: dict[Path, tuple[int, int]] = field(default_factory=dict)
@@ -113,8 +113,7 @@ def _table_path(names: Path, opening: str, counts: dict[Path, int]) -> Path:
 Model = TypeVar("Model", bound=BaseModel)
 
 
-@dataclass(frozen=True, slots=True)
-class TomlFile:
+class TomlFile(Record):
     """What a TOML file holds, as written, and where."""
 
     values: dict[str, Any]
@@ -151,7 +150,6 @@ class TomlFile:
         )
 
 
-@dataclass(frozen=True, slots=True)
 class SiteToml(TomlFile):
     """site.toml with its settings."""
 

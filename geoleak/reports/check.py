@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from geoleak.crs import crs_info, place_text
+from geoleak.record import Record
 from geoleak.result import picked
 from geoleak.survey import Levels, Survey, count_kinds, every_point
 from geoleak.units import format_length, format_station
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CheckReport:
+class CheckReport(Record, eq=False):
     """The survey of a site in the words and numbers of a check."""
 
     survey: Survey

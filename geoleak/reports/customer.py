@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ from geoleak.export.drawing import Picture
 from geoleak.export.folder import beside
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
+from geoleak.record import Record
 from geoleak.reports.meter import MeterReport
 from geoleak.reports.photos import Photo, photos_of
 from geoleak.result import Result
@@ -40,8 +40,7 @@ STOPPED = {
 WIDE, TALL = 500.0, 188.0
 
 
-@dataclass(frozen=True, slots=True)
-class Section:
+class Section(Record):
     """A heading, what is said under it, and its pictures with the words for them."""
 
     head: str
@@ -50,8 +49,7 @@ class Section:
     photos: tuple[Photo, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class CustomerReport:
+class CustomerReport(Record):
     """The report: its letterhead and its sections."""
 
     title: str

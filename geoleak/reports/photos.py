@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from geoleak.errors import Complaint, InputError
+from geoleak.record import Record
 from geoleak.site import NOWHERE, Site
 
 MOST_BYTES = 30_000_000
@@ -18,8 +18,7 @@ LONGEST, LONGEST_LOGO = 1400, 400
 GPS_TAG = 0x8825
 
 
-@dataclass(frozen=True, slots=True)
-class Photo:
+class Photo(Record):
     """A JPEG as it goes into a report, with its size in pixels and its name."""
 
     name: str

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import to_builtins
 
 from geoleak.advice import COARSE, LegPlan, Plan
 from geoleak.cautions import HEARING, LISTENING_ADVICE
 from geoleak.export.folder import put_text
 from geoleak.export.templates import rendered
+from geoleak.record import Record
 from geoleak.result import picked
 from geoleak.survey import Survey
 from geoleak.units import format_length
@@ -20,8 +22,7 @@ LEAVE = (
 )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PlanReport:
+class PlanReport(Record, eq=False):
     """The plan of a visit, in words and numbers."""
 
     survey: Survey
@@ -30,7 +31,7 @@ class PlanReport:
     def to_dict(self) -> dict[str, Any]:
         """Return the plan as JSON values."""
         told = picked(self.plan, "fittings_first", "valves", "minutes")
-        return {"legs": [asdict(each) for each in self.plan.legs], **told}
+        return {"legs": [to_builtins(each) for each in self.plan.legs], **told}
 
     def lines(self) -> list[str]:
         """Return the lines to print."""

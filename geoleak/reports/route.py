@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
+from msgspec.structs import asdict
 
 from geoleak.network import Junction, Loop, junctions, loops
+from geoleak.record import Record
 from geoleak.reports.check import plural
 from geoleak.result import picked
 from geoleak.route import GAP_OF_SPACING
@@ -20,8 +21,7 @@ SAID_IN_TABLE = ("gap", "stray_mark")
 ARMS = {2: "joins", 3: "tee with", 4: "cross with"}
 
 
-@dataclass(frozen=True, slots=True)
-class Gap:
+class Gap(Record):
     """A stretch of a leg without a mark. ``usual_m`` is the median spacing."""
 
     from_m: float
@@ -31,8 +31,7 @@ class Gap:
     usual_m: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RouteReport:
+class RouteReport(Record, eq=False):
     """The fitted legs of a site, as a table and as JSON values."""
 
     survey: Survey

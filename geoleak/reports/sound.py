@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoleak.cautions import HEARING
 from geoleak.errors import AcousticsError, InputError, Origin, RecordingError, SiteDataError
+from geoleak.record import Record
 from geoleak.result import picked
 from geoleak.site import Site
 from geoleak.survey import MAX_LAG_S
@@ -28,8 +28,7 @@ BAND_WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ListenReport:
+class ListenReport(Record, eq=False):
     """The recordings of a site, measured in one band; ``found`` is None where there are none."""
 
     title: str
@@ -208,8 +207,7 @@ def _check_longest(longest_s: float) -> None:
         raise InputError.at("--longest-ms", what, remedy)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DelayReport:
+class DelayReport(Record, eq=False):
     """Delays between pairs of recordings, each with a name."""
 
     found: tuple[tuple[str, DelayEstimate], ...]

@@ -6,11 +6,12 @@ import datetime
 import hashlib
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 
+from geoleak import __version__
 from geoleak.posterior import RIVALS, Piece, Posterior
+from geoleak.record import replace
 from geoleak.result.features import features
 from geoleak.result.records import (
     CheckSummary,
@@ -34,7 +35,6 @@ from geoleak.result.records import (
 from geoleak.stake import Stakeout, place_text
 from geoleak.survey import Levels, Survey, SurveyedLeg
 from geoleak.units import format_station
-from geoleak.version import __version__
 
 PROFILE_POINTS = 400
 

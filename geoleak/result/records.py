@@ -8,12 +8,12 @@ is in metres, and each key says its unit. `geoleak.result.build` makes a Result.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from geoleak.evidence import KindFit
+from geoleak.record import Record, field
 from geoleak.site import Job, Note, PointStyle
 from geoleak.stake import ErrorSource, Excavation, NearService, SettingOutEllipse, Stake, Tie
 
@@ -29,8 +29,7 @@ SCHEMA = 2
 NamedPiece = tuple[str, float, float]
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedFrom:
+class LearnedFrom(Record):
     """A file of learned values, with the closed-out sites behind it; dates ISO, or empty."""
 
     file: str
@@ -39,8 +38,7 @@ class LearnedFrom:
     last: str
 
 
-@dataclass(frozen=True, slots=True)
-class Provenance:
+class Provenance(Record):
     """Which run this is: an id from the inputs' hashes and the version, so same input, same id."""
 
     id: str
@@ -53,8 +51,7 @@ class Provenance:
     """Whose learned values it rests on; None: the shipped guesses."""
 
 
-@dataclass(frozen=True, slots=True)
-class SiteSummary:
+class SiteSummary(Record):
     """What every output prints at its head."""
 
     title: str
@@ -72,8 +69,7 @@ class SiteSummary:
     operations: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Position:
+class Position(Record):
     """Coordinates in the printed grid. ``unit`` is "m", "ft" or "ftUS"."""
 
     easting: float
@@ -82,8 +78,7 @@ class Position:
     crs: str
 
 
-@dataclass(frozen=True, slots=True)
-class Leak:
+class Leak(Record):
     """The answer: where the leak is and how sure that is. Keys are a contract."""
 
     leg: str
@@ -109,8 +104,7 @@ class Leak:
     hole that was laid bare and dry."""
 
 
-@dataclass(frozen=True, slots=True)
-class NearMarks:
+class NearMarks(Record):
     """The stake told from the nearer mark: so far past it, before it where negative.
 
     ``next_mark`` stands on the stake's other side.
@@ -124,8 +118,7 @@ class NearMarks:
     """First and last mark of the straight run that the stake stands on."""
 
 
-@dataclass(frozen=True, slots=True)
-class LegSummary:
+class LegSummary(Record):
     """One leg. ``vertices``: fitted [easting, northing] in the printed grid."""
 
     name: str
@@ -139,8 +132,7 @@ class LegSummary:
     vertices: tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class NextHole:
+class NextHole(Record):
     """A stretch to open next and the chance that it holds the leak where the first hole is dry."""
 
     pieces: tuple[NamedPiece, ...]
@@ -148,8 +140,7 @@ class NextHole:
     chance: float
 
 
-@dataclass(frozen=True, slots=True)
-class RivalSummary:
+class RivalSummary(Record):
     """An explanation that rivals a leak straight below the sound."""
 
     name: str
@@ -164,8 +155,7 @@ class RivalSummary:
     """The fitting that would make the sound."""
 
 
-@dataclass(frozen=True, slots=True)
-class CheckSummary:
+class CheckSummary(Record):
     """What to check first. ``places`` are texts that the sheets understand."""
 
     kind: str
@@ -184,8 +174,7 @@ class CheckSummary:
     """What its outcomes mean, where those of its kind do not say it."""
 
 
-@dataclass(frozen=True, slots=True)
-class DecisionSummary:
+class DecisionSummary(Record):
     """Dig, check first or listen on. Keys are a contract."""
 
     verdict: str
@@ -205,8 +194,7 @@ class DecisionSummary:
     """Codes of what stops a dig, the one to see to first ahead; ``reasons`` begin with them."""
 
 
-@dataclass(frozen=True, slots=True)
-class NextReadingSummary:
+class NextReadingSummary(Record):
     """A reading worth taking next. ``place`` is text that readings.csv understands."""
 
     kind: str
@@ -218,8 +206,7 @@ class NextReadingSummary:
     """Length of the 95 % interval before it is taken."""
 
 
-@dataclass(frozen=True, slots=True)
-class ProfileLeg:
+class ProfileLeg(Record):
     """The posterior along one leg, thinned, with the fitted level curve where there is one."""
 
     leg: str
@@ -231,8 +218,7 @@ class ProfileLeg:
     high_db: tuple[float, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingSummary:
+class ReadingSummary(Record):
     """A reading as it was used. ``level_db`` is in the scale that ``level_scale`` names."""
 
     id: str
@@ -252,8 +238,7 @@ class ReadingSummary:
     """``"meter"`` or ``"recording"`` (dB re full scale): levels of two scales do not compare."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Feature:
+class Feature(Record, eq=False):
     """A thing to draw or store. ``properties`` hold only JSON values and carry no markup.
 
     Kinds: stake, best_so_far, interval, hole, route, mark, reading, fitting, feature, tie, utility,
@@ -267,8 +252,7 @@ class Feature:
     properties: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
 
 
-@dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Result:
+class Result(Record, eq=False):
     """The finished answer for one site. `to_dict` is the contract of result.json."""
 
     run: Provenance
@@ -310,9 +294,9 @@ class Result:
     def to_dict(self) -> dict[str, Any]:
         """Return the contents of result.json: JSON values only, no NaN, geometry left out."""
         return {"schema": SCHEMA} | {
-            each.name: _plain(getattr(self, each.name))
-            for each in fields(self)
-            if each.name != "features"
+            name: _plain(getattr(self, name))
+            for name in self.__struct_fields__
+            if name != "features"
         }
 
     def to_geojson(self) -> dict[str, Any]:
@@ -406,4 +390,4 @@ def _plain(value: Any) -> Any:
         return [_plain(each) for each in value]
     if hasattr(value, "model_dump"):  # a table of site.toml
         return _plain(value.model_dump())
-    return _plain(picked(value, *(each.name for each in fields(value))))
+    return _plain(picked(value, *value.__struct_fields__))

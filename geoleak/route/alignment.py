@@ -12,12 +12,13 @@ padded arrays. Routes of fewer straights than the longest repeat their last vert
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from numpy.typing import NDArray
+
+from geoleak.record import Record
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -349,8 +350,7 @@ SHIFTS = np.array([0, -1, 1])[:, None, None]
 TIES = np.array([0.0, 1e-12, 2e-12])[:, None, None]
 
 
-@dataclass(frozen=True, slots=True)
-class Feet:
+class Feet(Record):
     """Where each mark stands beside an alignment; (n,) arrays, or (p, n) beside a stack.
 
     ``offset_m`` is signed (right positive); ``run`` is the straight, ``corner`` the arc or sharp

@@ -8,12 +8,12 @@ lines are kept, at even odds (a guess of ours: no source), and both lengths are 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.record import Record
 from geoleak.route.alignment import Alignment
 from geoleak.route.partition import foot_on, line_of
 from geoleak.route.solve import Observations, Solution, solve_many
@@ -31,8 +31,7 @@ MOST_ON_LINK = 2
 STRAIGHT_ON_RAD = np.deg2rad(8.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Block:
+class Block(Record, eq=False):
     """Marks in a row aside of a line (indices, in order), and the fit of the other answer.
 
     ``followed`` tells whether the line in use runs along the marks; ``aside_m`` is their mean

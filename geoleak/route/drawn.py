@@ -7,13 +7,12 @@ taken as a shift of the whole line, which changes no length; the other half as e
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
+from geoleak.record import Record, replace
 from geoleak.route.marks import Bend, MarkArray
 from geoleak.route.profile import Smooth
 from geoleak.route.result import RouteFit, StraightRun
@@ -32,8 +31,7 @@ BEND_DEG = 5.0
 TOUCH_M = 1e-6
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
+class Drawing(Record):
     """What is said of a drawn line beside its vertices.
 
     ``depth_m`` is to the centre; ``depth_sigma_m`` of that. ``length_unit`` is of texts only.
@@ -47,8 +45,7 @@ class Drawing:
     leg: str = ""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Turns:
+class Turns(Record, eq=False):
     """Error of a line's length from its vertices: where each part of it sets in, its variance.
 
     ``low_m``, ``high_m`` (b,) bound the stretch over which part b sets in: a hair about one
@@ -164,8 +161,7 @@ REACH_SIGMAS = 4.0
 LEAST_REACH_M = 5.0
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spliced:
+class Spliced(Record, eq=False):
     """A drawn line with a traced stretch in place of its own.
 
     ``fit`` is the whole leg, in the direction of the traced stretch; ``drawn`` the line as drawn,
@@ -285,8 +281,7 @@ def _blend(rest_m: float, jump: Floats) -> float:
     return float(min(rest_m, max(BLEND_OF_JUMP * np.hypot(*jump), 1.0)))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tail:
+class _Tail(Record, eq=False):
     """A drawn tail: vertices with the seam's, chainages of seam and far end on the whole leg."""
 
     line: Floats

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import os
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.linref import Route
+from geoleak.record import Record, replace
 from geoleak.route import parts
 from geoleak.route.alignment import Alignment
 from geoleak.route.blocks import Block, blocks, outlier_rows
@@ -52,8 +52,7 @@ OTHER_LINE_SHARE = 0.5
 no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Fitted:
+class Fitted(Record):
     """What the search came to."""
 
     candidates: list[Solution]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError, SiteDataError
+from geoleak.record import Record, force_setattr
 from geoleak.site import MarksBy, Note
 from geoleak.units import format_length
 
@@ -18,8 +18,7 @@ Floats = npt.NDArray[np.float64]
 DepthTo = Literal["centre", "crown", "wire", "sonde"]
 
 
-@dataclass(frozen=True, slots=True)
-class FixedPoint:
+class FixedPoint(Record):
     """A shot point that is on the pipe itself (a meter, a valve): no locator error.
 
     ``sigma_m`` is per axis; ``height_m`` (nan: unknown) and ``depth_m`` (nan: as the marks near
@@ -34,8 +33,7 @@ class FixedPoint:
     depth_m: float = np.nan
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class MarkArray:
+class MarkArray(Record, eq=False):
     """The marks of one leg, in the order given by number or file.
 
     Parameters
@@ -87,17 +85,17 @@ class MarkArray:
 
     def __post_init__(self) -> None:
         for name in ("easting_m", "northing_m", "height_m", "depth_m", "sigma_across_m"):
-            object.__setattr__(self, name, _column(self, name))
+            force_setattr(self, name, _column(self, name))
         depth = self.depth_m
-        object.__setattr__(self, "sigma_along_m", _column(self, "sigma_along_m"))
+        force_setattr(self, "sigma_along_m", _column(self, "sigma_along_m"))
         if self.locator_bias_m is None:
-            object.__setattr__(self, "locator_bias_m", np.zeros(len(depth)))
+            force_setattr(self, "locator_bias_m", np.zeros(len(depth)))
         if self.depth_sigma_m is None:
-            object.__setattr__(self, "depth_sigma_m", np.maximum(0.05 * np.abs(depth), 0.02))
+            force_setattr(self, "depth_sigma_m", np.maximum(0.05 * np.abs(depth), 0.02))
         if self.depth_shared_m is None:
-            object.__setattr__(self, "depth_shared_m", 0.05 * np.abs(depth))
+            force_setattr(self, "depth_shared_m", 0.05 * np.abs(depth))
         for name in ("locator_bias_m", "depth_sigma_m", "depth_shared_m"):
-            object.__setattr__(self, name, _column(self, name))
+            force_setattr(self, name, _column(self, name))
         for name in ("easting_m", "northing_m", "depth_m"):
             self._refuse(name, ~np.isfinite(getattr(self, name)), "a finite number of metres")
         for name in ("sigma_across_m", "sigma_along_m", "depth_sigma_m"):
@@ -130,8 +128,7 @@ def _column(marks: MarkArray, name: str) -> Floats:
     return value
 
 
-@dataclass(frozen=True, slots=True)
-class RouteOptions:
+class RouteOptions(Record):
     """How a route is fitted.
 
     ``order`` is ``"given"`` (as the marks stand) or ``"found"`` (from the geometry); ``fit`` is
@@ -157,8 +154,7 @@ class RouteOptions:
         return format_length(length_m, unit=self.length_unit)
 
 
-@dataclass(frozen=True, slots=True)
-class Bend:
+class Bend(Record):
     """A bend of the fitted route. ``deflection_deg`` is positive to the right."""
 
     chainage_m: float
@@ -167,7 +163,7 @@ class Bend:
     """0 for a sharp bend."""
     from_m: float = 0.0
     to_m: float = 0.0
-    sigma_chainage_m: float = field(default=np.nan)
+    sigma_chainage_m: float = np.nan
 
 
 def check_distinct(points: Floats, sigma_along_m: Floats, leg: str) -> None:

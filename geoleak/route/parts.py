@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
+from geoleak.record import Record, replace
 from geoleak.route.alignment import Alignment, Feet, feet_of
 from geoleak.route.marks import Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.model import split
@@ -32,8 +31,7 @@ DRAWN_HEIGHT_M = 0.005
 """A profile this near a straight line between corners is drawn without further vertices."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Prepared:
+class Prepared(Record, eq=False):
     """Marks merged, in order, with the fixed points at their ends."""
 
     observations: Observations
@@ -44,8 +42,7 @@ class Prepared:
     names: list[str]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Beside:
+class Beside(Record, eq=False):
     """Where each mark as given stands beside the route."""
 
     chainage_m: Floats

@@ -8,10 +8,10 @@ smoothed away, so that it cannot lengthen the pipe; a real grade is kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+
+from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,8 +21,7 @@ STIFFNESS = 10.0 ** np.arange(-8.0, 0.0)
 HUBER = 2.5
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Smooth:
+class Smooth(Record, eq=False):
     """A smoothed quantity along the route, straight between knots and level beyond them."""
 
     knots_m: Floats

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
 from geoleak.route.marks import Bend, MarkArray
 from geoleak.route.profile import Smooth
 from geoleak.route.spread import Spread
@@ -20,8 +20,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class StraightRun:
+class StraightRun(Record):
     """A straight (or the stretch of an arc) of the route and the marks on it."""
 
     from_m: float
@@ -32,8 +31,7 @@ class StraightRun:
     curved: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RouteFit:
+class RouteFit(Record, eq=False):
     """The route fitted through the marks of one leg.
 
     Chainage counts from the leg's start along the fitted line. Sigma is one standard deviation.

@@ -7,12 +7,12 @@ move is refitted.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
 from geoleak.route.alignment import LEAST_RUN_M, Alignment
 from geoleak.route.model import PLAY_RAD
 from geoleak.route.moves import fitting, mended, proposals
@@ -42,8 +42,7 @@ MOST_ALIKE = 6
 """How many different ways of laying the same number of bends are kept."""
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Record):
     """The candidates, best first, for the stretch of a long route beside some of its marks."""
 
     first: int

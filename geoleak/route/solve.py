@@ -8,12 +8,13 @@ only if the fit gains and the route stays one that can lie in a trench.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from msgspec import Struct
 from numpy.typing import NDArray
 
+from geoleak.record import Record
 from geoleak.route.alignment import Alignment, Feet, Stack, feet_of, hints, jacobian
 from geoleak.route.model import bend_charge, split, turn_cost, volume, weak_prior
 
@@ -31,8 +32,7 @@ RUNS_AT_ONCE = 8
 LITTLE_GAIN = 0.01
 
 
-@dataclass(frozen=True, slots=True)
-class Observations:
+class Observations(Record):
     """Marks in order, ready to fit.
 
     ``fixed`` points belong to the pipe as shot (a meter): no locator error, never a stray.
@@ -51,8 +51,7 @@ class Observations:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Solution:
+class Solution(Record):
     """A fitted alignment and how the marks lie about it.
 
     ``cost`` is -2 ln of the likelihood of the marks and of the density of the turns. ``score`` is
@@ -74,8 +73,7 @@ class Solution:
         return self.shape.runs, len(self.shape.arcs)
 
 
-@dataclass(slots=True, eq=False)
-class _State:
+class _State(Struct, eq=False):
     """Where the fits of a stack stand."""
 
     stack: Stack
@@ -363,6 +361,6 @@ def misfit(shape: Alignment, marks: Observations, hint: Ints) -> Solution:
 def normal_equations(state: Solution, marks: Observations) -> tuple[Floats, Floats]:
     """Return the curvature (m, m) of half the cost, free parts held, and J (n, m) of the marks."""
     stack = state.shape.stack
-    where = Feet(*(getattr(state.where, name)[None] for name in Feet.__slots__))
+    where = Feet(*(getattr(state.where, name)[None] for name in Feet.__struct_fields__))
     matrix, slope = curvature(stack, marks, where, state.weight[None])
     return matrix[0] + np.diag(weak_prior(stack, marks.points)[0]), slope[0]

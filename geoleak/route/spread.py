@@ -9,11 +9,11 @@ through the same fit as one common push on all marks, so that no number of marks
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
 from geoleak.route.alignment import Alignment
 from geoleak.route.solve import Observations, Solution, normal_equations
 
@@ -30,8 +30,7 @@ NODE_STEP_M = 0.25
 MOST_NODES = 600
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spread:
+class Spread(Record, eq=False):
     """Covariance at nodes along the route, in (along, across) of the route there.
 
     ``own`` is (m, 2, 2); ``locator`` (m, 2) is the shift of the line for one sigma of the shared
@@ -79,8 +78,7 @@ def nodes_of(shape: Alignment) -> Floats:
     return np.unique(np.clip(nodes, 0.0, length))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FittedShape:
+class FittedShape(Record, eq=False):
     """One structure with its share of belief and the covariance of its parameters.
 
     ``push`` is how the parameters move for one sigma of the bias that all marks share.
@@ -126,8 +124,7 @@ def posterior_of(fit: Solution, marks: Observations, bias_m: Floats, share: floa
     return FittedShape(fit.shape, share, inverse, push)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
+class Stretch(Record, eq=False):
     """The structures that one window of a long route may hold, best first."""
 
     low_m: float

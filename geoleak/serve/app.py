@@ -7,7 +7,6 @@ import contextlib
 import hmac
 import json
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
 from importlib import resources
 from typing import Annotated, Any
 
@@ -20,6 +19,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from geoleak.errors import AcousticsError, GeoleakError, InputError
+from geoleak.record import Record
 from geoleak.result import Result
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
@@ -55,8 +55,7 @@ HEADERS = {
 FILES = ("dig_sheet.pdf", "stakes.csv", "map.html", "leak.geojson", "site.gpkg", "result.json")
 
 
-@dataclass(frozen=True, slots=True)
-class Door:
+class Door(Record):
     """Who may come in: hosts and origins by name, and a token where the page is shared."""
 
     hosts: tuple[str, ...]

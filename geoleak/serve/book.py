@@ -16,8 +16,9 @@ import re
 import threading
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from geoleak.errors import InputError, Origin, Refused
 from geoleak.export.folder import flock, sync
@@ -29,6 +30,7 @@ from geoleak.readers import (
     with_dittos,
     without_comments,
 )
+from geoleak.record import Record
 
 ENTRY, SKIP = "entry", "skip"
 # The sheets that take entries, and the columns that one starts with where there is none yet.
@@ -61,8 +63,7 @@ class ConflictError(Exception):
     """An id came back with another row than it was first taken with."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stored:
+class Stored(Record):
     """A row as it stands in its sheet: line counted from 1, cells by column name."""
 
     sheet: str
@@ -71,8 +72,7 @@ class Stored:
     fresh: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
+class Draft(Record):
     """A sheet's bytes as they are and as they would be with an entry, and that entry's row."""
 
     stored: Stored
@@ -80,8 +80,7 @@ class Draft:
     data: bytes
 
 
-@dataclass(slots=True)
-class _Text:
+class _Text(Struct):
     """A sheet's text taken apart into records that keep their own bytes.
 
     ``columns`` are what the header's words are read as: a crew's own word stands for ours.

@@ -8,13 +8,13 @@ import os
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoleak.errors import GeoleakError, InputError
 from geoleak.readers import SHEETS, read_site
+from geoleak.record import Record
 from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored, filled
 
 if TYPE_CHECKING:
@@ -30,8 +30,7 @@ SETTLE_S = 0.2
 MOST_WAITS = 10
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Answer:
+class Answer(Record, eq=False):
     """What the folder says now; ``result`` is None while its data allow none, and why.
 
     ``number`` counts changes; ``survey`` stays from the last folder that could be read.

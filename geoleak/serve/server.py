@@ -9,11 +9,11 @@ import secrets
 import socket
 import ssl
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from geoleak.errors import GeoleakError
+from geoleak.record import Record
 
 LOOPBACK = "127.0.0.1"
 # A connection that has sent no whole request by then is cut, and a body that is not there: a phone
@@ -22,8 +22,7 @@ SLOW_S = 15.0
 MOST_CONNECTIONS = 64
 
 
-@dataclass(frozen=True, slots=True)
-class Address:
+class Address(Record):
     """Where the page is: every name it goes by, and the one to print."""
 
     scheme: str

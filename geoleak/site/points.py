@@ -6,7 +6,6 @@ import functools
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin
+from geoleak.record import Record
 from geoleak.site.records import Point, PointStatus
 
 if TYPE_CHECKING:
@@ -28,8 +28,7 @@ EXTRA = "extra: "
 """What the names of passed-through columns begin with in the frame."""
 
 
-@dataclass(frozen=True, slots=True)
-class PointStyle:
+class PointStyle(Record):
     """How the first point file is laid out, where it is text: stakes go back into the rover alike.
 
     ``columns`` is each column's role (empty: passed through), ``names`` the header line (empty:

@@ -8,7 +8,6 @@ Only point coordinates stay as the file has them, in the axis unit of the site's
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
 from typing import Literal, NamedTuple
@@ -17,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geoleak.errors import Origin
+from geoleak.record import Record, field
 
 PointStatus = Literal["fixed", "float", "single", "unknown"]
 MarksBy = Literal["signal", "sonde", "probe", "records", "assumed"]
@@ -29,8 +29,7 @@ def no_extra() -> Mapping[str, str]:
     return MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class Note:
+class Note(Record):
     """Something that was noticed and the person should know; becomes a warning.
 
     ``rows`` are the ids of the rows or points it is told of, where another room looks for them.
@@ -60,8 +59,7 @@ class Note:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Record):
     """One shot point of the rover's file.
 
     ``easting`` and ``northing`` are in the axis unit of the site's CRS (degrees of longitude and
@@ -86,8 +84,7 @@ class Point:
     origin: Origin = NOWHERE
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnLine:
+class DrawnLine(Record, eq=False):
     """One line of a network file with what its attributes state; lengths in metres.
 
     ``feature`` is the file's own id of the line, ``name`` what it is called here. ``vertices``
@@ -106,8 +103,7 @@ class DrawnLine:
     boundary: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Record):
     """Where a reading was taken, as the sheet says it; `geoleak.survey` puts it on the pipe.
 
     ``kind`` is ``"point"`` (``point``, moved ``up_m`` up-chainage, negative is down), ``"leg"``
@@ -127,8 +123,7 @@ class Place:
     aside_m: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetRow:
+class SheetRow(Record, kw_only=True):
     """What a row of any sheet has: why it is struck out, its note, columns nobody knows here.
 
     ``entry`` is the id that whoever wrote the row gave it, so that a repeat is known as one.
@@ -141,7 +136,6 @@ class SheetRow:
     origin: Origin = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
 class Reading(SheetRow):
     """One row of readings.csv. ``levels`` holds repeats at this place, in the sheet's own scale."""
 
@@ -164,7 +158,6 @@ class Reading(SheetRow):
     """When it was read, as written."""
 
 
-@dataclass(frozen=True, slots=True)
 class Delay(SheetRow):
     """One row of delays.csv: arrival time at ``first`` minus arrival time at ``second``.
 
@@ -187,7 +180,6 @@ class Delay(SheetRow):
     high_hz: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class Fitting(SheetRow):
     """Pipe between a sensor and the buried run at a fitting (a riser, a hydrant branch)."""
 
@@ -195,7 +187,6 @@ class Fitting(SheetRow):
     lead_m: float
 
 
-@dataclass(frozen=True, slots=True)
 class Isolation(SheetRow):
     """A shut-off test: which valves were shut and what the meter or gauge did.
 
@@ -212,7 +203,6 @@ class Isolation(SheetRow):
     supply: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class Calibration(SheetRow):
     """Chainage of a point as a wheel, tape or rod counter measured it."""
 
@@ -221,7 +211,6 @@ class Calibration(SheetRow):
     leg: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class Tape(SheetRow):
     """One row of tapes.csv: a level distance taped from a point (``start``) to ``point``.
 
@@ -235,7 +224,6 @@ class Tape(SheetRow):
     code: str = ""
 
 
-@dataclass(frozen=True, slots=True)
 class Sighting(SheetRow):
     """Something seen at the surface."""
 
@@ -243,7 +231,6 @@ class Sighting(SheetRow):
     what: Literal["wet", "warm", "sunk", "green"]
 
 
-@dataclass(frozen=True, slots=True)
 class Hole(SheetRow):
     """A hole already dug. ``start`` and ``finish`` are its two ends (columns from, to)."""
 
@@ -255,7 +242,6 @@ class Hole(SheetRow):
     water_from: Literal["up", "down"] | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class StopTest(SheetRow):
     """One row of checks.csv: levels at one place while what may make the sound is off.
 
@@ -274,7 +260,6 @@ class StopTest(SheetRow):
     high_hz: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class PastLeak(SheetRow):
     """A leak repaired earlier."""
 
@@ -282,7 +267,6 @@ class PastLeak(SheetRow):
     year: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
 class Found(SheetRow):
     """One opened hole of the close-out: a leak at ``place``, or dry from ``start`` to ``finish``.
 

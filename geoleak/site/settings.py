@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, SkipValidation, ValidationInfo, model_validator
 
 from geoleak.errors import Origin
+from geoleak.record import Record
 from geoleak.site import fields
 from geoleak.site.records import NOWHERE, DrawnLine, MarksBy, no_extra
 
@@ -275,8 +275,7 @@ class NetworkSettings(Table):
     pressure_kpa: fields.Pressure | None = None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DrawnNetwork:
+class DrawnNetwork(Record, eq=False):
     """``[network]`` and every line of its file, in the file's order.
 
     ``crs`` is the file's own, ``"local"`` for a site on a grid of its own.

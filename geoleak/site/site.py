@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import html
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import MappingProxyType
 from typing import Literal
 
 from geoleak.errors import Origin
+from geoleak.record import Record, field
 from geoleak.site import records, settings
 from geoleak.site.points import PointTable
 from geoleak.tables.learned import Tables
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class Site:
+class Site(Record):
     """Everything a site folder states, read and checked, nothing yet projected.
 
     ``crs`` and ``grid_crs`` are texts pyproj reads, or ``"local"``. ``points`` keeps file order.

@@ -11,7 +11,6 @@ import csv
 import functools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +19,7 @@ import numpy.typing as npt
 
 from geoleak.cautions import ENGINEER_FROM_M, slopes_from_m
 from geoleak.errors import GeometryError
+from geoleak.record import Record
 from geoleak.units import format_length
 
 if TYPE_CHECKING:
@@ -37,8 +37,7 @@ _MITRE_LIMIT = 2.0
 _ENGINEER = "deeper than 20 ft (6.10 m): an engineer designs the slopes"
 
 
-@dataclass(frozen=True, slots=True)
-class Excavation:
+class Excavation(Record):
     """The hole: pieces of pipe, from and to relative to the stake, size and shape.
 
     Areas and volumes are those of upright sides unless the name says sloped; what needs a depth is

@@ -9,7 +9,6 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ import numpy.typing as npt
 
 from geoleak.errors import CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
+from geoleak.record import Record
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station
@@ -42,8 +42,7 @@ FAR_M = 1000.0
 _ANGLE_REACH_M = 0.25
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Service:
+class Service(Record, eq=False):
     """One other service in the working frame.
 
     ``accuracy_m`` is of its datum operation (0 on the site's own datum); ``quality`` its ASCE 38
@@ -58,8 +57,7 @@ class Service:
     accuracy_m: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class NearService:
+class NearService(Record):
     """Another buried service against the hole."""
 
     name: str

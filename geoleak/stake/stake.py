@@ -10,13 +10,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import GeometryError
+from geoleak.record import Record
 from geoleak.units import format_length, format_station, unit_m
 
 if TYPE_CHECKING:
@@ -37,8 +37,7 @@ MISFIT_M = 0.25
 """Ground that is rougher than this about the plane is no plane: the slope is not used."""
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorSource:
+class ErrorSource(Record):
     """One source of error of the stake: one standard deviation along and across the pipe."""
 
     source: str
@@ -46,8 +45,7 @@ class ErrorSource:
     sigma_across_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class SettingOutEllipse:
+class SettingOutEllipse(Record):
     """Where the stake itself may stand: the 95 % ellipse. Bearing clockwise from grid north."""
 
     semi_major_m: float
@@ -55,8 +53,7 @@ class SettingOutEllipse:
     bearing_deg: float
 
 
-@dataclass(frozen=True, slots=True)
-class Stake:
+class Stake(Record):
     """One row of stakes.csv: the leak's stake and what goes with it, or places to listen at."""
 
     id: str

@@ -9,11 +9,11 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from geoleak.record import Record
 from geoleak.stake.stake import ELLIPSE_95, ellipse
 from geoleak.survey import TapePoint, tape_covariance
 from geoleak.units import format_length, unit_m
@@ -31,8 +31,7 @@ MOST_FEATURES = 40
 _WAYS = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"]
 
 
-@dataclass(frozen=True, slots=True)
-class Tie:
+class Tie(Record):
     """A tape from a fixed feature to the stake, as the tape reads (ground, level)."""
 
     feature: str
@@ -44,8 +43,7 @@ class Tie:
     slope: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Ties:
+class Ties(Record):
     """The chosen tapes, or why there are none.
 
     Attributes

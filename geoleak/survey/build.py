@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from msgspec import Struct
 
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin, SiteDataError
 from geoleak.hydraulics import MeterTest, meter_test
 from geoleak.network import Network
+from geoleak.record import Record, replace
 from geoleak.site import (
     NOWHERE,
     Delay,
@@ -61,8 +62,7 @@ FAR_M = 100.0
 EDGE_M = 0.01
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Ground:
+class Ground(Record, eq=False):
     """What of a site stays while readings come in: points placed, legs fitted and joined."""
 
     frame: Frame
@@ -214,8 +214,7 @@ def _place_points(
     return placed
 
 
-@dataclass(slots=True)
-class _Builder:
+class _Builder(Struct):
     """Puts the rows of each sheet on the pipe; complaints gather in the finder."""
 
     site: Site

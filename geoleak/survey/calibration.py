@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import Complaint, GeoleakError, InputError
+from geoleak.record import replace
 from geoleak.route import RouteFit
 from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey.records import SurveyedPoint

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geoleak.errors import GeoleakError, GeometryError, SiteDataError
+from geoleak.record import Record, replace
 from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
 from geoleak.site import Leg, Note, Site
 from geoleak.survey.calibration import calibrated, calibrations_by_leg
@@ -29,8 +29,7 @@ FEW_MARKS = 5
 MANY_STRAYS = 0.2
 
 
-@dataclass(frozen=True, slots=True)
-class FittedLegs:
+class FittedLegs(Record):
     """Every leg with its route, how legs follow the drawing, and what the fits have to say."""
 
     legs: tuple[SurveyedLeg, ...]

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from operator import attrgetter
 from typing import NoReturn
 
 import numpy as np
 
 from geoleak.errors import Complaint, InputError
+from geoleak.record import Record
 from geoleak.site import LevelSettings, Note, Reading, StopTest
 from geoleak.survey.dug import is_later
 from geoleak.survey.places import PlaceFinder, Resolved
@@ -42,8 +42,7 @@ MOST_DB = 250.0
 HEARD = ("surface", "contact", "rod")
 
 
-@dataclass(frozen=True, slots=True)
-class _Row:
+class _Row(Record):
     reading: Reading
     at: Resolved
     level: float

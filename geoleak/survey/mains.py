@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,6 +13,7 @@ from geoleak.crs import Frame, Projection, brought
 from geoleak.errors import Complaint, CrsError, GeometryError, InputError
 from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint, joints_of_routes
+from geoleak.record import Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, Note, Site
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
@@ -57,8 +57,7 @@ def drawn_in_site_crs(site: Site) -> tuple[Floats, Floats] | None:
     return e[sound], n[sound]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Chain:
+class Chain(Record, eq=False):
     """Drawn lines end to end.
 
     ``starts`` says, by the number of each line, where it begins and whether it is turned.
@@ -258,8 +257,7 @@ class DrawnMains:
         return found
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class OnLeg:
+class OnLeg(Record, eq=False):
     """How a leg follows its drawn lines: chainage on the drawing to chainage on the leg."""
 
     number: int

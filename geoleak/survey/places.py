@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +11,7 @@ import numpy.typing as npt
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, Origin, listed
 from geoleak.linref import NearestSnap, Route, RouteSet, Snap
+from geoleak.record import Record, replace
 from geoleak.site import Place
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
@@ -24,8 +24,7 @@ Floats = npt.NDArray[np.float64]
 MOST_NAMED = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Resolved:
+class Resolved(Record):
     """Where a place is: working CRS, and its nearest place on the pipe.
 
     ``distance_m`` is from the pipe; ``rival_leg`` is -1 where no other stretch is nearly as close.

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +12,7 @@ import numpy.typing as npt
 
 from geoleak.crs import Frame
 from geoleak.errors import InputError, SiteDataError
+from geoleak.record import replace
 from geoleak.site import Note, Place, Point, Site
 from geoleak.survey.records import Survey, SurveyedPoint
 from geoleak.survey.tapes import TapedPoints

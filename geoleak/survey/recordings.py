@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geoleak.errors import AcousticsError, Complaint, InputError
+from geoleak.record import Record
 from geoleak.site import Delay, Note, Reading, Site
 
 if TYPE_CHECKING:
@@ -17,8 +17,7 @@ if TYPE_CHECKING:
 MAX_LAG_S = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class RecordedLevel:
+class RecordedLevel(Record):
     """The steady level of a recording, with the band it was measured in."""
 
     level_db: float

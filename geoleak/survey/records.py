@@ -8,13 +8,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import Origin
+from geoleak.record import Record, replace
 from geoleak.site import (
     NOWHERE,
     Hole,
@@ -39,8 +39,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedLeg:
+class SurveyedLeg(Record):
     """A leg with its fitted route. ``number`` is its index in `Survey.legs`."""
 
     number: int
@@ -60,8 +59,7 @@ class SurveyedLeg:
         return self.fit.route
 
 
-@dataclass(frozen=True, slots=True)
-class PipePlace:
+class PipePlace(Record):
     """A place on the network, with the pipe between it and the sensor (``lead_m``)."""
 
     leg: int
@@ -69,8 +67,7 @@ class PipePlace:
     lead_m: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedPoint:
+class SurveyedPoint(Record):
     """A shot point in the working CRS; ``leg`` and ``chainage_m`` where it stands on the pipe."""
 
     point: Point
@@ -89,8 +86,7 @@ class SurveyedPoint:
     """Known by tapes only: no rover stood there."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Levels:
+class Levels(Record, eq=False):
     """Readings of one kind, n rows, snapped to the pipe.
 
     Attributes
@@ -175,8 +171,7 @@ class Levels:
         return f"{self.id[k]} ({self.said[k]})" if self.said else self.id[k]
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedDelay:
+class SurveyedDelay(Record):
     """A delay with both sensors on the network: arrival at first minus arrival at second.
 
     ``shown_distance_m`` is what an instrument printed, where the delay was recovered from it.
@@ -194,8 +189,7 @@ class SurveyedDelay:
     origin: Origin = NOWHERE
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedIsolation:
+class SurveyedIsolation(Record):
     """A shut-off test with its valves on the network."""
 
     isolation: Isolation
@@ -203,8 +197,7 @@ class SurveyedIsolation:
     supply: PipePlace | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedSighting:
+class SurveyedSighting(Record):
     """A sighting and where it stands (working CRS), with its nearest place on the pipe."""
 
     sighting: Sighting
@@ -215,8 +208,7 @@ class SurveyedSighting:
     offset_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedHole:
+class SurveyedHole(Record):
     """A dug hole as a stretch of one leg, from <= to."""
 
     hole: Hole
@@ -225,8 +217,7 @@ class SurveyedHole:
     to_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedPastLeak:
+class SurveyedPastLeak(Record):
     """A leak repaired earlier, on the pipe."""
 
     past_leak: PastLeak
@@ -234,8 +225,7 @@ class SurveyedPastLeak:
     chainage_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class SurveyedStop:
+class SurveyedStop(Record):
     """A stop test at its place on the pipe, levels in decibels (nan: not done)."""
 
     test: StopTest
@@ -247,8 +237,7 @@ class SurveyedStop:
     supply_shut_db: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Survey:
+class Survey(Record, eq=False):
     """Everything known of a site, on one network of fitted legs."""
 
     site: Site
@@ -270,7 +259,7 @@ class Survey:
     house_valve: PipePlace | None = None
     meter: MeterTest | None = None
     """What the meter's runs say, where there are any."""
-    warnings: tuple[Note, ...] = field(default=())
+    warnings: tuple[Note, ...] = ()
     """All points of the files, made when asked; ``points`` holds those that something uses."""
 
     def path_sigma_m(self, first: PipePlace, second: PipePlace) -> float:

@@ -8,12 +8,12 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from geoleak.errors import Complaint, GeometryError, Refused
+from geoleak.record import Record, replace
 from geoleak.site import Note, Site, Tape
 from geoleak.survey.records import SurveyedPoint
 from geoleak.units import format_length
@@ -21,8 +21,7 @@ from geoleak.units import format_length
 Floats = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
-class TapePoint:
+class TapePoint(Record):
     """A fixed feature to hold a tape on. ``height_m`` is nan where unknown."""
 
     id: str
@@ -114,8 +113,7 @@ FLAT_DEG = 20.0
 """Two tapes that cross flatter fix a place badly. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Fix:
+class _Fix(Record):
     place: Floats
     sigma_m: float
     worst: int

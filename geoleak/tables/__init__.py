@@ -16,19 +16,18 @@ from __future__ import annotations
 import csv
 import functools
 from collections.abc import Callable
-from dataclasses import dataclass, fields
 from importlib import resources
 from typing import Any, Literal
 
 from geoleak.errors import Refused, one_slip_away
+from geoleak.record import Record
 
 
 class UnknownNameError(Refused, LookupError):
     """A name that stands in no row of a table; the remedy names the nearest that does."""
 
 
-@dataclass(frozen=True, slots=True)
-class Material:
+class Material(Record):
     """What a pipe is made of.
 
     ``loss_db_per_m`` is the median loss of leak noise along the pipe in the band around
@@ -52,8 +51,7 @@ class Material:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class Soil:
+class Soil(Record):
     """Ground between pipe and surface: loss beyond spreading, in the band about a reference."""
 
     name: str
@@ -68,8 +66,7 @@ class Soil:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class Surface:
+class Surface(Record):
     """What the sensor stands on: louder or quieter than soil, and how far it smears the peak."""
 
     name: str
@@ -84,8 +81,7 @@ class Surface:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(Record):
     """A band to start with; a measured one is better."""
 
     material: str
@@ -96,8 +92,7 @@ class Band:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class Setting:
+class Setting(Record):
     """A weight of the evidence: median or mean with its spread (one sigma; 0: taken as known)."""
 
     name: str
@@ -108,8 +103,7 @@ class Setting:
     flag: str
 
 
-@dataclass(frozen=True, slots=True)
-class PipeSize:
+class PipeSize(Record):
     """Outside diameter and wall of a nominal size, as its standard has them."""
 
     standard: str
@@ -270,5 +264,5 @@ _READ: dict[Any, Callable[[str], Any]] = {
 @functools.cache
 def rows_of(kind: Any, table: str) -> tuple[Any, ...]:
     """Return the rows of a table as records, in the order of the file."""
-    read = {field.name: _READ.get(field.type, str) for field in fields(kind)}
+    read = {name: _READ.get(of, str) for name, of in kind.__annotations__.items()}
     return tuple(kind(**{n: of(row[n]) for n, of in read.items()}) for row in _rows(table))

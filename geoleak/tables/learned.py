@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from geoleak import tables
+from geoleak.record import Record, replace
 from geoleak.tables import Material, Setting, Soil
 
 Lossy = TypeVar("Lossy", Material, Soil)
@@ -19,8 +19,7 @@ SHARES = ("elsewhere", "fitting", "aside", "beyond", "displaced")
 """Explanations whose shares can be learned: keys of ``[prior]``."""
 
 
-@dataclass(frozen=True, slots=True)
-class Learnable:
+class Learnable(Record):
     """A guess that a track record may correct, and the trade's range of it.
 
     ``low`` and ``high``: values outside are refused (common practice, no source).
@@ -35,8 +34,7 @@ class Learnable:
     what: str
 
 
-@dataclass(frozen=True, slots=True)
-class Learned:
+class Learned(Record):
     """A value from closed-out sites, in place of the shipped one.
 
     Attributes
@@ -64,8 +62,7 @@ def learnables() -> dict[str, Learnable]:
     return {row.name: row for row in tables.rows_of(Learnable, "learnable")}
 
 
-@dataclass(frozen=True, slots=True)
-class Tables:
+class Tables(Record):
     """The guesses an answer rests on: shipped, but for the rows that were learned.
 
     Attributes

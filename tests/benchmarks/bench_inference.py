@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from geoleak.advice.decide import decide
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import infer
+from geoleak.record import replace
 from geoleak.survey.records import Survey
 from tests import synthetic
 

@@ -8,12 +8,13 @@ a hand that drifts, spoilt readings), not the tool's. A check is carried out on 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from geoleak.advice import Check
+from geoleak.record import Record, replace
 from geoleak.site import LevelSettings, Place, Point, StopTest
 from geoleak.survey.records import Levels, Survey, SurveyedPoint, SurveyedStop
 from geoleak.tables import setting
@@ -38,8 +39,7 @@ CODES = {0.0: "MTR", LENGTH_M: "HB"}
 FAUCET_PAST = 0.3 * 0.5 / (0.3 * 0.5 + 0.5)
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Record):
     """Something that is heard. ``comes_up_m``: how far along the trench its sound comes up."""
 
     chainage_m: float

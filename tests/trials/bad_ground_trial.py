@@ -11,13 +11,14 @@ import math
 import sys
 import time
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from geoleak.advice.decide import Decision, decide
 from geoleak.closeout.record import exact_p
 from geoleak.posterior.infer import infer
+from geoleak.record import replace
 from geoleak.survey.records import Survey
 from tests.trials.bad_ground import BAD, HALF_WIDTH_M, KINDS, MIXED, World, draw
 from tests.trials.field_trial import SETTING_OUT

@@ -15,11 +15,12 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from geoleak.acoustics import delay
+from geoleak.record import replace
 from tests.recordings import LeakPair, leak_pair
 
 METAL = LeakPair()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -18,6 +18,7 @@ import numpy as np
 from geoleak.advice.decide import decide
 from geoleak.closeout.record import exact_p
 from geoleak.posterior.infer import infer
+from geoleak.record import replace
 from geoleak.survey.records import Survey
 from tests.trials.field import FaintField, draw_faint
 from tests.trials.field_trial import HALF_WIDTH_M, SETTING_OUT

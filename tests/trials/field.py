@@ -8,10 +8,9 @@ operator's hand drifts, marks and stated depth are off, a reading in thirty is s
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
+from geoleak.record import Record, replace
 from geoleak.site import LevelSettings
 from geoleak.survey.records import PipePlace, Survey, SurveyedDelay
 from tests import synthetic
@@ -21,8 +20,7 @@ READING_DB = 2.5
 PLACE_DB = 1.5
 
 
-@dataclass(frozen=True, slots=True)
-class Ground:
+class Ground(Record):
     """The true ground of one site."""
 
     depth_m: float
@@ -104,8 +102,7 @@ def background_db(count: int, rng: np.random.Generator) -> np.ndarray:
     return 40.0 + 1.0 * gust
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(Record):
     """One invented site: what the survey says, and what is so."""
 
     survey: Survey
@@ -265,8 +262,7 @@ def remembering(noise: np.ndarray, memory: float) -> np.ndarray:
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class Weather:
+class Weather(Record):
     """What scatters a reading on one faint site, dB: gusts are of the background, the rest not.
 
     ``memory`` is the correlation of one gust with the next reading's.
@@ -292,8 +288,7 @@ class Weather:
         return remembering(rng.normal(0, self.gust, count), self.memory)
 
 
-@dataclass(frozen=True, slots=True)
-class FaintField:
+class FaintField(Record):
     """A site whose leak is faint, or cannot be heard (``strength_db`` under the background)."""
 
     survey: Survey

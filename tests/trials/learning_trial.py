@@ -16,7 +16,7 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,6 +25,7 @@ from geoleak.closeout.learning import REGION, learn
 from geoleak.closeout.told import Told, words_of
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior.infer import infer
+from geoleak.record import replace
 from geoleak.survey.records import Survey
 from geoleak.tables.learned import Learned, Tables
 from tests import synthetic

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +18,7 @@ from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
+from geoleak.record import replace
 from geoleak.site import Hole, Isolation, Place, Sighting
 from geoleak.survey.records import (
     PipePlace,

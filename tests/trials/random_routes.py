@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
+from geoleak.record import Record
 from geoleak.route.alignment import Alignment
 
 Floats = NDArray[np.float64]
@@ -15,8 +14,7 @@ ANGLES_DEG = (11.25, 22.5, 45.0, 90.0)
 FOOT_M = 0.3048
 
 
-@dataclass(frozen=True, slots=True)
-class RandomRoute:
+class RandomRoute(Record):
     """A true line (fine vertices) and the marks made over it."""
 
     line: Floats
@@ -46,8 +44,7 @@ class RandomRoute:
         return self.line[where] + (chainage_m - self.chainage_m[where])[:, None] * unit, unit
 
 
-@dataclass(frozen=True, slots=True)
-class Habits:
+class Habits(Record):
     """What random routes are like beside their fixed habits; see `random_route`."""
 
     stray_to_m: float = 0.8

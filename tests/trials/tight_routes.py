@@ -9,10 +9,11 @@ from __future__ import annotations
 import argparse
 import time
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from geoleak.record import replace
 from geoleak.route import fit_route
 from geoleak.route.alignment import Alignment
 from tests.trials.random_routes import RandomRoute, marked
