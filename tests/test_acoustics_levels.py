@@ -18,8 +18,7 @@ from geoleak.acoustics import (
     open_recording,
     steady_level,
 )
-from geoleak.acoustics.bands import band_edges
-from geoleak.acoustics.levels import band_sections, percentile_error
+from geoleak.acoustics.levels import band_edges, band_sections, percentile_error
 from geoleak.acoustics.recording import Recording
 from geoleak.errors import AcousticsError
 from geoleak.export.spectrum import LEAK, QUIET, spectrum_svg

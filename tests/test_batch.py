@@ -17,17 +17,21 @@ import numpy as np
 import pytest
 
 from geoleak.batch import run as batch_run
-from geoleak.batch.run import Processes, finished_before, pool_of, run, unchanged
-from geoleak.batch.summary import write_summary
-from geoleak.batch.work import (
+from geoleak.batch.run import (
     JOURNAL,
     Options,
+    Processes,
     SiteFolder,
     failed,
     find_sites,
+    finished_before,
     key_of,
     locate_one,
+    pool_of,
+    run,
+    unchanged,
 )
+from geoleak.batch.summary import write_summary
 from geoleak.errors import InputError
 from geoleak.record import replace
 from geoleak.units import unit_m
@@ -309,7 +313,6 @@ def test_a_cluster_s_workers_give_the_same_rows(
 
 def test_the_terminal_names_failed_sites_with_their_complaint(monkeypatch, tmp_path: Path) -> None:
     import geoleak.batch.run
-    import geoleak.batch.work
 
     told = [failed(f"s{k:02}", f"marks.csv:{k}: no such mark") for k in range(12)]
     names = [SimpleNamespace(name=each["site"]) for each in told]
@@ -319,7 +322,7 @@ def test_the_terminal_names_failed_sites_with_their_complaint(monkeypatch, tmp_p
             tell(each)
         return True
 
-    monkeypatch.setattr(geoleak.batch.work, "find_sites", lambda folders, out: names)
+    monkeypatch.setattr(geoleak.batch.run, "find_sites", lambda folders, out: names)
     monkeypatch.setattr(geoleak.batch.run, "unchanged", lambda *given: False)
     monkeypatch.setattr(geoleak.batch.run, "run", ran)
     done = command("batch", tmp_path, "--out", tmp_path / "out", "--workers", "1")
@@ -355,7 +358,7 @@ def ended(pid: int) -> bool:
 
 def test_a_worker_ends_with_its_parent() -> None:
     code = (
-        "import multiprocessing, time; from geoleak.batch.work import _end_with_parent as target;"
+        "import multiprocessing, time; from geoleak.batch.run import _end_with_parent as target;"
         "child = multiprocessing.get_context('spawn').Process(target=target, daemon=True);"
         "child.start(); print(child.pid, flush=True); time.sleep(600)"
     )

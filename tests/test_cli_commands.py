@@ -20,7 +20,7 @@ import pytest
 import shapely
 
 from geoleak import __version__
-from geoleak.cli import say
+from geoleak.cli import app as say
 from geoleak.cli.main import main
 from tests.command import REPO, Ran, at_length, fingerprint, forked, on_terminal, run
 from tests.spoilt_sites import SITES

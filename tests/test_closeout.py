@@ -10,16 +10,17 @@ import pytest
 import scoringrules
 from scipy import stats
 
-from geoleak.closeout.outcome import outcome_of
 from geoleak.closeout.record import (
     DEEP_M,
     closed_sites,
     exact_p,
+    loudest_error_m,
+    outcome_of,
     record_lines,
+    scores,
     share_with_bounds,
     summary,
 )
-from geoleak.closeout.scores import loudest_error_m, scores
 from geoleak.errors import InputError
 from tests.command import at_length
 

@@ -56,8 +56,8 @@ def test_every_output_is_written_and_the_same_each_time(name, tmp_path):
 
 
 def test_help_and_readme_name_the_files_that_are_written(tmp_path):
-    from geoleak.cli.batch import batch
     from geoleak.cli.commands import locate
+    from geoleak.cli.found import batch
 
     names = [path.name for path in write_all(feet_site(), tmp_path / "out")]
     words = list(EXTRAS)

@@ -13,7 +13,7 @@ from pypdf import PdfReader
 
 import geoleak
 from geoleak.closeout.found import entry_lines
-from geoleak.closeout.outcome import outcome_of
+from geoleak.closeout.record import outcome_of
 from geoleak.reports.customer import _plain
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state

@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from geoleak.hydraulics.loss import at_pressure, equivalent_hole_m, orifice_l_per_s
 from geoleak.hydraulics.meter import (
     COUNTS_FOR_FLOW,
     SMALL_L_PER_S,
     Watch,
+    at_pressure,
+    equivalent_hole_m,
     flow_of,
     judge,
+    orifice_l_per_s,
     sides,
     undo_rollover,
 )

@@ -13,9 +13,19 @@ import pytest
 from scipy import optimize, stats
 
 from geoleak import tables
-from geoleak.closeout import learning, told
-from geoleak.closeout.learning import learn, refit, shipped_shares, told_of, write_learned
-from geoleak.closeout.told import Seen, Told, shares_at, word, words_of
+from geoleak.closeout import learning
+from geoleak.closeout.learning import (
+    Seen,
+    Told,
+    learn,
+    refit,
+    shares_at,
+    shipped_shares,
+    told_of,
+    word,
+    words_of,
+    write_learned,
+)
 from geoleak.errors import GeoleakError, InputError
 from geoleak.evidence import Nodes
 from geoleak.pipeline import locate, read_site
@@ -176,10 +186,10 @@ def test_sites_tell_the_soil_that_they_were_drawn_on(soil: str) -> None:
 
 def test_nodes_that_are_too_few_say_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     survey, truth = learning_trial.draw_site(np.random.default_rng(1), Tables())
-    names = told.gather(survey)[0].nuisances
+    names = learning.gather(survey)[0].nuisances
     for count, says in ((7, False), (9, True)):
         nodes = Nodes.even(names, 0.3 * Nodes.over(names, count=count).deviates)
-        monkeypatch.setattr(told, "_nodes", lambda *_, nodes=nodes: nodes)
+        monkeypatch.setattr(learning, "_nodes", lambda *_, nodes=nodes: nodes)
         assert bool(words_of(survey, truth.leg, truth.chainage_m)) is says
 
 
@@ -195,7 +205,7 @@ def test_a_leak_that_was_perhaps_not_heard_tells_no_strength(
         strength[:unheard] = -np.inf
         return SimpleNamespace(strength_db=strength)
 
-    monkeypatch.setattr(told.SurfaceEvidence, "draws", draws)
+    monkeypatch.setattr(learning.SurfaceEvidence, "draws", draws)
     names = {each.name for each in words_of(survey, truth.leg, truth.chainage_m)}
     assert ("source_over_background" in names) is says
 
@@ -220,7 +230,7 @@ def test_a_delay_tells_the_wave_speed_once_the_place_is_known() -> None:
 
 def test_a_delay_of_the_wrong_peak_tells_nothing() -> None:
     slow, sigma = 1 / 430, 110 / 430**2
-    noise = np.sqrt(told.DelayEvidence(timed(0.0)).noise_s2[0, 0])
+    noise = np.sqrt(learning.DelayEvidence(timed(0.0)).noise_s2[0, 0])
     for off, says in ((2.9, True), (3.1, False)):
         wide = np.hypot(60 * sigma, noise)
         assert bool(words_of(timed(-60 * slow - off * wide), 0, 20.0)) is says

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from geoleak.closeout.outcome import outcome_of
-from geoleak.closeout.record import closed_sites, summary
+from geoleak.closeout.record import closed_sites, outcome_of, summary
 from geoleak.reports.record import html_page, write_page
 from tests import browser
 from tests.test_closeout import at, result_of, write

@@ -26,12 +26,12 @@ import geoleak
 from geoleak.acoustics import listen
 from geoleak.errors import AcousticsError
 from geoleak.serve import live as live_module
-from geoleak.serve import sound as sound_module
+from geoleak.serve import page as sound_module
 from geoleak.serve.app import MOST_BODY, MOST_ENTRY
 from geoleak.serve.book import Book, ConflictError
 from geoleak.serve.live import Live
+from geoleak.serve.page import compared, store_recording
 from geoleak.serve.server import code_lines
-from geoleak.serve.sound import compared, store_recording
 from tests.command import REPO, fork, run
 from tests.lane import TOML, readings, write_lane
 from tests.recordings import write_wav_16

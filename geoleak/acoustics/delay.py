@@ -8,30 +8,85 @@ that delay taken out; maximum-likelihood weights from it; the peak, its spread a
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from geoleak.acoustics import likelihood as ml
-from geoleak.acoustics.clocks import Clocks
+from geoleak.acoustics import spectra as ml
 from geoleak.acoustics.levels import check_band
-from geoleak.acoustics.recording import ArraySource, Faded, Source, as_source
-from geoleak.acoustics.spectra import (
-    CrossSpectra,
-    correlation,
-    cross_spectra,
-    good_length,
-    power_spectrum,
+from geoleak.acoustics.recording import (
+    ArraySource,
+    Progress,
+    Source,
+    Stretch,
+    as_source,
+    nobody,
+    part_of,
 )
+from geoleak.acoustics.spectra import CrossSpectra, cross_spectra, good_length, power_spectrum
 from geoleak.errors import AcousticsError
-from geoleak.record import Record, replace
+from geoleak.record import Record
 from geoleak.site import Note
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+Bools = NDArray[np.bool_]
+FALSE_ALARM = 1e-4
+LOWEST_HZ = 5.0
+SHORTEST_S = 1.0
+STRETCHES = 32
+FADE_S = 0.25
 # The correlation is taken a little beyond the longest delay and tapered there, so that its cut-off
 # does not ring and a delay beyond is seen for what it is.
 LAG_MARGIN = 1.25
+AMBIGUOUS = 0.01
+UNSTEADY = 1.5
+MOST_RIVALS = 3
+# The weights come from the recordings they weigh, which makes the likelihood a little too sure:
+# with this power of it, the wrong peaks promised match those counted in the simulated trial.
+TRUST = 0.6
+
+
+class Clocks(Record):
+    """How the second recorder's clock stands against the first's.
+
+    ``offset_s`` is what the second reads minus what the first reads at one instant, at the start
+    of the recordings; ``skew_ppm`` how many millionths faster the second counts. Sigmas are
+    standard deviations. One recorder with two channels needs none of it.
+    """
+
+    offset_s: float = 0.0
+    offset_sigma_s: float = 0.0
+    skew_ppm: float = 0.0
+    skew_sigma_ppm: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what no clock does."""
+        if not all(map(math.isfinite, (self.offset_s, self.skew_ppm))):
+            raise AcousticsError("clock offset and skew must be finite numbers")
+        if not (0 <= self.offset_sigma_s < math.inf and 0 <= self.skew_sigma_ppm < math.inf):
+            raise AcousticsError("a clock's sigma must be zero or more")
+        if abs(self.skew_ppm) > 1000:
+            raise AcousticsError(
+                f"a clock skew of {self.skew_ppm:g} ppm; recorders keep within 1000 ppm, check the "
+                "unit (parts per million)"
+            )
+
+    def apparent_shift_s(self, time_s: float) -> float:
+        """Return what the clocks add to a delay (first minus second), seconds.
+
+        ``time_s`` is read on the second recorder; the first then reads that much less offset.
+        """
+        skew = self.skew_ppm * 1e-6
+        return -(self.offset_s + skew * (time_s - self.offset_s) / (1 + skew))
+
+    def sigma_s(self, duration_s: float) -> float:
+        """Return the standard deviation the clocks leave on a delay, seconds.
+
+        The delay refers to the middle of the recording, the offset to its start.
+        """
+        return math.hypot(self.offset_sigma_s, self.skew_sigma_ppm * 1e-6 * duration_s / 2)
 
 
 class Rival(Record):
@@ -54,21 +109,17 @@ class DelayEstimate(Record):
     """
 
     found: bool
-    delay_s: float | None
-    sigma_s: float | None
-    coherence: float | None
-    band_hz: tuple[float, float] | None
-    rivals: tuple[Rival, ...]
-    chance_wrong: float | None
-    chance_of_noise: float
-    reason: str
     duration_s: float
+    chance_of_noise: float
+    reason: str = ""
+    rivals: tuple[Rival, ...] = ()
+    chance_wrong: float | None = None
+    delay_s: float | None = None
+    sigma_s: float | None = None
+    coherence: float | None = None
+    band_hz: tuple[float, float] | None = None
     drift_ppm: float | None = None
     warnings: tuple[Note, ...] = ()
-
-    def with_warnings(self, warnings: Iterable[Note]) -> DelayEstimate:
-        """Return the same estimate with further warnings in front."""
-        return replace(self, warnings=(*warnings, *self.warnings))
 
 
 class Plan(Record):
@@ -78,9 +129,7 @@ class Plan(Record):
     count: int
     band_hz: tuple[float, float]
     most_lag: int
-    segment: int
     clocks: Clocks
-    progress: Callable[[float], None] | None
 
     @property
     def duration_s(self) -> float:
@@ -96,54 +145,32 @@ class Plan(Record):
         """Return the expected delay in samples by time: a lag and what the clocks add."""
         return lambda time_s: lag + self.clocks.apparent_shift_s(time_s) * self.rate_hz
 
-    def report(self, begin: float, end: float) -> Callable[[float], None] | None:
-        """Return a progress callback for one part of the work."""
-        if self.progress is None:
-            return None
-        tell = self.progress
-        return lambda share: tell(begin + (end - begin) * share)
+    def within(self, size: int, lag: int) -> Bools:
+        """Tell which places of a correlation's circle lie within a lag."""
+        index = np.arange(size)
+        return np.minimum(index, size - index) <= lag
+
+    def too_narrow(self) -> AcousticsError:
+        """Return the complaint about a band that holds too little."""
+        low, high = self.band_hz
+        return AcousticsError(
+            f"the band of {low:g} to {high:g} Hz is too narrow for {self.duration_s:.1f} s; widen "
+            "it or record longer"
+        )
+
+    def nothing(
+        self,
+        chance: float,
+        reason: str,
+        rivals: tuple[Rival, ...] = (),
+        wrong: float | None = None,
+    ) -> DelayEstimate:
+        """Return the answer that there is none, and why."""
+        said = f"no delay found: {reason}"
+        return DelayEstimate(False, self.duration_s, chance, said, rivals, wrong)
 
 
-def too_narrow(plan: Plan) -> str:
-    """Return the complaint about a band that holds too little."""
-    low, high = plan.band_hz
-    return (
-        f"the band of {low:g} to {high:g} Hz is too narrow for {plan.duration_s:.1f} s; widen it "
-        "or record longer"
-    )
-
-
-def nothing(
-    plan: Plan,
-    chance: float,
-    reason: str,
-    rivals: tuple[Rival, ...] = (),
-    wrong: float | None = None,
-) -> DelayEstimate:
-    """Return the answer that there is none, and why."""
-    return DelayEstimate(
-        found=False,
-        delay_s=None,
-        sigma_s=None,
-        coherence=None,
-        band_hz=None,
-        rivals=rivals,
-        chance_wrong=wrong,
-        chance_of_noise=chance,
-        reason=f"no delay found: {reason}",
-        duration_s=plan.duration_s,
-    )
-
-
-AMBIGUOUS = 0.01
-UNSTEADY = 1.5
-MOST_RIVALS = 3
-# The weights come from the recordings they weigh, which makes the likelihood a little too sure:
-# with this power of it, the wrong peaks promised match those counted in the simulated trial.
-TRUST = 0.6
-
-
-class Whitened(Record):
+class Whitened(Record, eq=False):
     """The exact cross-spectrum within the longest delay, whitened by both channels."""
 
     frequencies_hz: Floats
@@ -169,9 +196,7 @@ class Whitened(Record):
         return cls(fine_hz, values, fine_use)
 
 
-def whitening(
-    power_one: Floats, power_two: Floats, use: NDArray[np.bool_], rate_hz: float
-) -> Floats:
+def whitening(power_one: Floats, power_two: Floats, use: Bools, rate_hz: float) -> Floats:
     """Return what whitens a cross-spectrum: one over the root of both powers, zero outside `use`.
 
     Hardly smoothed: a narrow leak's own peak must be whitened by its full height.
@@ -185,23 +210,19 @@ def _on_circle(lag: int, size: int) -> int:
     return lag if lag <= size // 2 else lag - size
 
 
-def _allowed(size: int, most_lag: int) -> NDArray[np.bool_]:
-    index = np.arange(size)
-    return np.minimum(index, size - index) <= most_lag
-
-
 def detect(whole: Whitened, plan: Plan) -> tuple[int, float]:
     """Return the likeliest delay (samples, roughly) and the chance that it is noise alone."""
     from scipy.special import gammaincc, gammaincinv
 
-    edges = ml.half_octaves(*plan.band_hz)
-    total, shape = ml.detection(whole.values, whole.frequencies_hz, whole.use, edges, plan.count)
+    total, shape = ml.detection(
+        whole.values, whole.frequencies_hz, whole.use, plan.band_hz, plan.count
+    )
     if shape == 0:
-        raise AcousticsError(too_narrow(plan))
-    total = np.where(_allowed(len(total), plan.reach), total, 0.0)
+        raise plan.too_narrow()
+    total = np.where(plan.within(len(total), plan.reach), total, 0.0)
     # Where the bulk of the delays stands over what chance gives, the recordings are not plain
     # noise (tones, reverberation): the peak must stand out of that instead.
-    bulk = float(np.median(total[_allowed(len(total), plan.most_lag)]))
+    bulk = float(np.median(total[plan.within(len(total), plan.most_lag)]))
     scale = max(1.0, bulk / float(gammaincinv(shape, 0.5)))
     best = int(np.argmax(total))
     width_hz = float(whole.use.sum()) / len(whole.use) * plan.rate_hz / 2
@@ -214,7 +235,7 @@ def estimate_peak(
     plan: Plan,
     whole: Whitened,
     spectra: CrossSpectra,
-    use: NDArray[np.bool_],
+    use: Bools,
     lag: int,
     chance: float,
 ) -> DelayEstimate:
@@ -232,35 +253,49 @@ def estimate_peak(
             any_phase=attempt == 0,
         )
         if not coherence.support.any():
-            return nothing(plan, chance, "no band in which the two recordings are coherent")
-        surface, weighted = _surface(whole, coherence)
-        allowed = _allowed(len(surface), plan.reach)
+            return plan.nothing(chance, "no band in which the two recordings are coherent")
+        # The log-likelihood by delay (up to the count of samples) and its half spectrum.
+        weights = np.interp(whole.frequencies_hz, coherence.frequencies_hz, coherence.weights)
+        weighted = whole.values * whole.use * weights
+        surface = np.fft.irfft(weighted)
+        allowed = plan.within(len(surface), plan.reach)
         top = int(np.argmax(np.where(allowed, surface, -np.inf)))
-        before, place = place, ml.refine(weighted, _on_circle(top, len(surface)))[0]
+        before, place = place, ml.refine(weighted, _on_circle(top, len(surface)))
         if attempt > 0 and abs(place - before) < 0.01:
             break
     if abs(place) > plan.most_lag:
-        return nothing(plan, chance, "the likeliest delay is longer than the longest allowed")
+        return plan.nothing(chance, "the likeliest delay is longer than the longest allowed")
     if abs(place - before) > 0.5:
-        return nothing(plan, chance, "the recordings do not settle on one delay")
+        return plan.nothing(chance, "the recordings do not settle on one delay")
     rivals, wrong = _rivals(plan, surface * plan.count, place)
     if wrong > 0.5:
-        return nothing(plan, chance, "several delays are about equally likely", rivals, wrong)
-    return _result(plan, coherence, normalised * turn, place, rivals, wrong, chance)
-
-
-def _surface(whole: Whitened, coherence: ml.Coherence) -> tuple[Floats, NDArray[np.complex128]]:
-    """Return the log-likelihood by delay (up to the count of samples) and its half spectrum."""
-    weights = ml.likelihood_weights(coherence)
-    weighted = whole.values * whole.use
-    weighted *= np.interp(whole.frequencies_hz, coherence.frequencies_hz, weights)
-    return np.fft.irfft(weighted), weighted
+        return plan.nothing(chance, "several delays are about equally likely", rivals, wrong)
+    wander = _wander(plan, coherence, normalised * turn)
+    if math.isinf(wander[2]):
+        return plan.nothing(chance, "the recordings do not settle on one delay", rivals, wrong)
+    delay_s = place / plan.rate_hz
+    bound_s = ml.bound_s(coherence, plan.duration_s)
+    sigma_s, warnings = _widened(plan, delay_s, bound_s, wander, rivals, wrong)
+    supported = coherence.frequencies_hz[coherence.support]
+    return DelayEstimate(
+        found=True,
+        duration_s=plan.duration_s,
+        chance_of_noise=chance,
+        rivals=rivals,
+        chance_wrong=wrong,
+        delay_s=delay_s,
+        sigma_s=sigma_s,
+        coherence=float(coherence.squared[coherence.support].mean()),
+        band_hz=(float(supported[0]), float(supported[-1])),
+        drift_ppm=wander[1],
+        warnings=tuple(warnings),
+    )
 
 
 def _rivals(plan: Plan, likelihood: Floats, place: float) -> tuple[tuple[Rival, ...], float]:
     """Return the next peaks of the log-likelihood and the chance that one of them is right."""
     size = len(likelihood)
-    allowed = np.flatnonzero(_allowed(size, plan.most_lag))
+    allowed = np.flatnonzero(plan.within(size, plan.most_lag))
     lags = np.where(allowed <= size // 2, allowed, allowed - size)
     order = np.argsort(lags)
     lags, values = lags[order], likelihood[allowed[order]]
@@ -271,46 +306,10 @@ def _rivals(plan: Plan, likelihood: Floats, place: float) -> tuple[tuple[Rival, 
     odds = np.exp(TRUST * np.minimum(values[places] - main, 0))
     share = odds / (1 + odds.sum())
     found = tuple(
-        Rival(
-            float(lags[at]) / plan.rate_hz,
-            float(values[at]) / main,
-            float(share[index]),
-        )
-        for index, at in enumerate(places[:MOST_RIVALS])
+        Rival(float(lags[at]) / plan.rate_hz, float(values[at]) / main, float(chance))
+        for at, chance in zip(places[:MOST_RIVALS], share, strict=False)
     )
     return found, float(odds.sum() / (1 + odds.sum()))
-
-
-def _result(
-    plan: Plan,
-    coherence: ml.Coherence,
-    normalised: NDArray[np.complex128],
-    place: float,
-    rivals: tuple[Rival, ...],
-    wrong: float,
-    chance: float,
-) -> DelayEstimate:
-    wander = _stretches(plan, coherence, normalised)
-    if math.isinf(wander[2]):
-        return nothing(plan, chance, "the recordings do not settle on one delay", rivals, wrong)
-    sigma_s = ml.bound_s(coherence, plan.duration_s)
-    sigma_s, warnings = _widened(plan, place / plan.rate_hz, sigma_s, wander, rivals, wrong)
-    supported = coherence.frequencies_hz[coherence.support]
-    mean = float(coherence.squared[coherence.support].mean())
-    return DelayEstimate(
-        found=True,
-        delay_s=place / plan.rate_hz,
-        sigma_s=sigma_s,
-        coherence=mean,
-        band_hz=(float(supported[0]), float(supported[-1])),
-        rivals=rivals,
-        chance_wrong=wrong,
-        chance_of_noise=chance,
-        reason="",
-        duration_s=plan.duration_s,
-        drift_ppm=wander[1],
-        warnings=tuple(warnings),
-    )
 
 
 def _widened(
@@ -343,15 +342,14 @@ def _widened(
     return sigma_s, warnings
 
 
-def _stretches(
-    plan: Plan, coherence: ml.Coherence, normalised: NDArray[np.complex128]
+def _wander(
+    plan: Plan, coherence: ml.Coherence, normalised: Complexes
 ) -> tuple[float, float, float]:
     """Return the spread as the stretches of time show it (s), and the drift with sigma (ppm)."""
     omega = 2 * np.pi * coherence.frequencies_hz
-    weights = ml.likelihood_weights(coherence)
     count = len(normalised)
-    scores = (normalised.imag * (weights * omega)).sum(axis=1)
-    information = float((normalised.real * (weights * omega**2)).sum())
+    scores = (normalised.imag * (coherence.weights * omega)).sum(axis=1)
+    information = float((normalised.real * (coherence.weights * omega**2)).sum())
     if information <= 0:
         return 0.0, 0.0, math.inf
     spread = math.sqrt(count / (count - 1) * float(((scores - scores.mean()) ** 2).sum()))
@@ -364,13 +362,6 @@ def _stretches(
     return spread / information, slope * 1e6, noise * 1e6
 
 
-FALSE_ALARM = 1e-4
-LOWEST_HZ = 5.0
-SHORTEST_S = 1.0
-STRETCHES = 32
-FADE_S = 0.25
-
-
 def delay(
     first: ArrayLike | Source,
     second: ArrayLike | Source,
@@ -379,7 +370,7 @@ def delay(
     *,
     max_lag_s: float = 1.0,
     clocks: Clocks | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Progress | None = None,
 ) -> DelayEstimate:
     """Return the delay between two recordings: arrival at first minus arrival at second.
 
@@ -421,71 +412,16 @@ def delay(
     one = as_source(first, "the first recording")
     two = as_source(second, "the second recording")
     if isinstance(one, ArraySource) and isinstance(two, ArraySource):
-        one, two = _of_one_length(one.samples, two.samples)
-    return _delay(one, two, _plan(one, two, rate_hz, band_hz, max_lag_s, clocks, progress))
-
-
-def _of_one_length(first: Floats, second: Floats) -> tuple[ArraySource, ArraySource]:
-    if len(first) != len(second):
-        raise AcousticsError(
-            f"the recordings differ in length ({len(first)} and {len(second)} samples); "
-            "cut both to the same stretch of time"
-        )
-    if np.array_equal(first, second):
-        raise AcousticsError("the two recordings are identical; give one from each sensor")
-    return ArraySource(first - first.mean()), ArraySource(second - second.mean())
-
-
-def _delay(first: Source, second: Source, plan: Plan) -> DelayEstimate:
-    rate_hz = plan.rate_hz
-    frequencies, power_one = power_spectrum(first, rate_hz, segment=plan.segment)
-    power_two = power_spectrum(second, rate_hz, segment=plan.segment)[1]
-    inside = (frequencies >= plan.band_hz[0]) & (frequencies <= plan.band_hz[1])
-    if inside.sum() < 4:
-        raise AcousticsError(too_narrow(plan))
-    use = inside & ~ml.lines(power_one) & ~ml.lines(power_two)
-    use &= ~ml.cliffs(power_one, use) & ~ml.cliffs(power_two, use)
-    if power_one[inside].max() <= 0 or power_two[inside].max() <= 0:
-        raise AcousticsError("one of the recordings is silent in the band; check the sensor")
-    if use.sum() < 4:
-        return nothing(plan, 1.0, "nothing but steady tones (hum) in the band")
-    fade = round(min(FADE_S * rate_hz, plan.count / 40))
-    raw = correlation(
-        Faded(first, fade),
-        Faded(second, fade),
-        rate_hz,
-        most_lag=plan.reach,
-        shift=plan.shift(0.0),
-        gain=(frequencies, whitening(power_one, power_two, use, rate_hz)),
-        progress=plan.report(0.0, 0.4),
-    )
-    whole = Whitened.of(raw, plan, frequencies, use)
-    lag, chance = detect(whole, plan)
-    if chance > FALSE_ALARM:
-        return nothing(plan, chance, "the two recordings share no noise that rises over chance")
-    spectra = cross_spectra(
-        first,
-        second,
-        rate_hz,
-        segment=plan.segment,
-        shift=plan.shift(lag),
-        stretches=STRETCHES,
-        progress=plan.report(0.4, 1.0),
-    )
-    return estimate_peak(plan, whole, spectra, use, lag, chance)
-
-
-def _plan(
-    first: Source,
-    second: Source,
-    rate_hz: float,
-    band_hz: tuple[float, float] | None,
-    max_lag_s: float,
-    clocks: Clocks | None,
-    progress: Callable[[float], None] | None,
-) -> Plan:
+        if len(one) != len(two):
+            raise AcousticsError(
+                f"the recordings differ in length ({len(one)} and {len(two)} samples); "
+                "cut both to the same stretch of time"
+            )
+        if np.array_equal(one.samples, two.samples):
+            raise AcousticsError("the two recordings are identical; give one from each sensor")
+        one, two = (ArraySource(each.samples - each.samples.mean()) for each in (one, two))
     band = check_band(band_hz or (LOWEST_HZ, 0.45 * rate_hz), rate_hz)
-    count = min(len(first), len(second))
+    count = min(len(one), len(two))
     if not 0 < max_lag_s < math.inf:
         raise AcousticsError(f"a longest delay of {max_lag_s:g} s; it must be over 0")
     if count / rate_hz < max(SHORTEST_S, 4 / band[0]):
@@ -493,5 +429,45 @@ def _plan(
             f"recordings of {count / rate_hz:.2f} s are too short for a delay; record 30 s or more"
         )
     most_lag = min(round(max_lag_s * rate_hz), count // 4)
+    plan = Plan(rate_hz, count, band, most_lag, clocks or Clocks())
+    return _delay(one, two, plan, progress or nobody)
+
+
+def _delay(first: Source, second: Source, plan: Plan, progress: Progress) -> DelayEstimate:
+    rate_hz, count = plan.rate_hz, plan.count
     segment = good_length(max(256, min(round(rate_hz / 2), count // 24)))
-    return Plan(rate_hz, count, band, most_lag, segment, clocks or Clocks(), progress)
+    frequencies, power_one = power_spectrum(first, rate_hz, segment=segment)
+    power_two = power_spectrum(second, rate_hz, segment=segment)[1]
+    inside = (frequencies >= plan.band_hz[0]) & (frequencies <= plan.band_hz[1])
+    if inside.sum() < 4:
+        raise plan.too_narrow()
+    use = inside & ~ml.lines(power_one) & ~ml.lines(power_two)
+    use &= ~ml.cliffs(power_one, use) & ~ml.cliffs(power_two, use)
+    if power_one[inside].max() <= 0 or power_two[inside].max() <= 0:
+        raise AcousticsError("one of the recordings is silent in the band; check the sensor")
+    if use.sum() < 4:
+        return plan.nothing(1.0, "nothing but steady tones (hum) in the band")
+    fade = round(min(FADE_S * rate_hz, count / 40))
+    raw = ml.correlation(
+        Stretch(first, len(first), fade=fade),
+        Stretch(second, len(second), fade=fade),
+        rate_hz,
+        most_lag=plan.reach,
+        shift=plan.shift(0.0),
+        gain=(frequencies, whitening(power_one, power_two, use, rate_hz)),
+        progress=part_of(progress, 0.0, 0.4),
+    )
+    whole = Whitened.of(raw, plan, frequencies, use)
+    lag, chance = detect(whole, plan)
+    if chance > FALSE_ALARM:
+        return plan.nothing(chance, "the two recordings share no noise that rises over chance")
+    spectra = cross_spectra(
+        first,
+        second,
+        rate_hz,
+        segment=segment,
+        shift=plan.shift(lag),
+        stretches=STRETCHES,
+        progress=part_of(progress, 0.4, 1.0),
+    )
+    return estimate_peak(plan, whole, spectra, use, lag, chance)

@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak import tables
-from geoleak.acoustics.bands import BandChoice, best_band
-from geoleak.acoustics.clocks import Clocks
-from geoleak.acoustics.delay import DelayEstimate, delay
-from geoleak.acoustics.levels import SteadyLevel, check_band, steady_level
-from geoleak.acoustics.recording import Condition, Recording, Source, inspect, open_recording
+from geoleak.acoustics.delay import Clocks, DelayEstimate, delay
+from geoleak.acoustics.levels import BandChoice, SteadyLevel, best_band, check_band, steady_level
+from geoleak.acoustics.recording import (
+    Condition,
+    Progress,
+    Recording,
+    Stretch,
+    inspect,
+    nobody,
+    open_recording,
+    part_of,
+)
 from geoleak.errors import AcousticsError
-from geoleak.record import Record
+from geoleak.record import Record, replace
 from geoleak.site import Note
 
 BandFrom = Literal["stated", "measured", "table"]
-Progress = Callable[[float], None]
 COMPARE_SAMPLES = 1 << 18
 
 
@@ -91,19 +96,22 @@ def listen(
     for name in (with_leak, without):
         if name is not None and name not in recordings:
             raise AcousticsError(f'"{name}" is not among the recordings: {", ".join(recordings)}')
+    progress = progress or nobody
     opened = {name: open_recording(path) for name, path in recordings.items()}
     conditions = {}
     for done, (name, each) in enumerate(opened.items()):
         conditions[name] = inspect(each)
-        _tell(progress, 0.3 * (done + 1) / len(opened))
+        progress(0.3 * (done + 1) / len(opened))
     start = band_hz or _starting_band(opened.values(), material)
-    heard = _measure(opened, conditions, start, _part(progress, 0.3, 0.6))
+    heard = _measure(opened, conditions, start, part_of(progress, 0.3, 0.6))
     pair = _pair(heard, with_leak, without)
     choice: BandChoice | None = None
     said: tuple[Note, ...] = ()
     if pair is not None:
         try:
-            choice = _compare(pair)
+            loud, quiet = (each.recording for each in pair)
+            if loud.rate_hz == quiet.rate_hz:
+                choice = best_band(loud, quiet, float(loud.rate_hz))
         except AcousticsError as error:
             if with_leak is not None or without is not None:
                 raise
@@ -113,8 +121,8 @@ def listen(
     origin: BandFrom = "table" if band_hz is None else "stated"
     if band_hz is None and choice is not None and choice.band_hz is not None:
         band, origin = choice.band_hz, "measured"
-        heard = _measure(opened, conditions, band, _part(progress, 0.6, 1.0))
-    _tell(progress, 1.0)
+        heard = _measure(opened, conditions, band, part_of(progress, 0.6, 1.0))
+    progress(1.0)
     return Listening(
         heard=heard,
         band_hz=band,
@@ -177,34 +185,15 @@ def delay_of_files(
         )
         warnings.append(Note("length", text))
     estimate = delay(
-        Centred(one, states[0].offset, count),
-        Centred(two, states[1].offset, count),
+        Stretch(one, count, states[0].offset),
+        Stretch(two, count, states[1].offset),
         float(one.rate_hz),
         band_hz,
         max_lag_s=max_lag_s,
         clocks=clocks,
         progress=progress,
     )
-    return estimate.with_warnings(warnings)
-
-
-class Centred(Record):
-    """The first ``count`` samples of a source, its mean taken off; zeros past the ends."""
-
-    source: Source
-    mean: float
-    count: int
-
-    def __len__(self) -> int:
-        return self.count
-
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        """Return samples ``start`` to ``stop``."""
-        out = np.zeros(max(stop - start, 0))
-        begin, end = max(start, 0), min(stop, self.count)
-        if end > begin:
-            out[begin - start : end - start] = self.source.read(begin, end) - self.mean
-        return out
+    return replace(estimate, warnings=(*warnings, *estimate.warnings))
 
 
 def _starting_band(recordings: Iterable[Recording], material: str | None) -> tuple[float, float]:
@@ -221,7 +210,7 @@ def _measure(
     opened: Mapping[str, Recording],
     conditions: Mapping[str, Condition],
     band_hz: tuple[float, float],
-    progress: Progress | None,
+    progress: Progress,
 ) -> tuple[Heard, ...]:
     heard = []
     for done, (name, each) in enumerate(opened.items()):
@@ -229,7 +218,7 @@ def _measure(
             each,
             each.rate_hz,
             band_hz,
-            progress=_part(progress, done / len(opened), (done + 1) / len(opened)),
+            progress=part_of(progress, done / len(opened), (done + 1) / len(opened)),
         )
         heard.append(Heard(name, each, level, conditions[name]))
     return tuple(heard)
@@ -247,13 +236,6 @@ def _pair(
     return None if loud.name == quiet.name else (loud, quiet)
 
 
-def _compare(pair: tuple[Heard, Heard]) -> BandChoice | None:
-    loud, quiet = pair
-    if loud.recording.rate_hz != quiet.recording.rate_hz:
-        return None
-    return best_band(loud.recording, quiet.recording, float(loud.recording.rate_hz))
-
-
 def _same(one: Recording, two: Recording) -> bool:
     if len(one) != len(two):
         return False
@@ -264,15 +246,3 @@ def _same(one: Recording, two: Recording) -> bool:
         if not np.array_equal(one.read(start, stop), two.read(start, stop)):
             return False
     return True
-
-
-def _tell(progress: Progress | None, share: float) -> None:
-    if progress is not None:
-        progress(share)
-
-
-def _part(progress: Progress | None, begin: float, end: float) -> Progress | None:
-    if progress is None:
-        return None
-    tell = progress
-    return lambda share: tell(begin + (end - begin) * share)

@@ -8,21 +8,32 @@ the file holds, and samples that are no numbers.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Protocol, cast
 
 import numpy as np
-from msgspec import Struct, field
+from msgspec import Struct
 from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import AcousticsError, RecordingError
-from geoleak.record import Record
+from geoleak.record import Record, field
 from geoleak.site import Note
 
 WAV_FORMATS = ("WAV", "WAVEX", "RF64", "W64")
 BLOCK_FRAMES = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
+Floats = NDArray[np.float64]
+Progress = Callable[[float], None]
+
+
+def nobody(share: float) -> None:
+    """Take the share of the work done (0 to 1) where nobody asks for it."""
+
+
+def part_of(progress: Progress, begin: float, end: float) -> Progress:
+    """Return a progress callback for one part of the work."""
+    return lambda share: progress(begin + (end - begin) * share)
 
 
 class Recording(Record):
@@ -48,7 +59,7 @@ class Recording(Record):
     def __len__(self) -> int:
         return self.frames
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+    def read(self, start: int, stop: int) -> Floats:
         """Return samples ``start`` to ``stop`` (past either end: zeros).
 
         Raises
@@ -56,32 +67,28 @@ class Recording(Record):
         AcousticsError
             If a sample is not a finite number, or the file cannot be decoded.
         """
-        first, last = max(start, 0), min(stop, self.frames)
-        out = np.zeros(max(stop - start, 0))
-        if last > first:
+
+        def taken(first: int, last: int) -> Floats:
             with _open(self.path) as file:
                 file.seek(first)
                 block = file.read(last - first, dtype="float64", always_2d=True)
-            taken = block[:, self.channel - 1]
-            self._check_finite(taken, first)
-            out[first - start : first - start + len(taken)] = taken
-        return out
+            return self._finite(block[:, self.channel - 1], first)
 
-    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[NDArray[np.float64]]:
+        return _padded(taken, start, stop, self.frames)
+
+    def blocks(self, frames: int = BLOCK_FRAMES) -> Iterator[Floats]:
         """Yield the channel in blocks of at most ``frames`` samples; raises as `read` does."""
         done = 0
         with _open(self.path) as file:
             for block in file.blocks(blocksize=frames, dtype="float64", always_2d=True):
-                taken = block[:, self.channel - 1]
-                self._check_finite(taken, done)
-                done += len(taken)
-                yield taken
+                yield self._finite(block[:, self.channel - 1], done)
+                done += len(block)
 
-    def samples(self) -> NDArray[np.float64]:
+    def samples(self) -> Floats:
         """Return the whole channel, float64 (n,)."""
         return self.read(0, self.frames)
 
-    def _check_finite(self, block: NDArray[np.float64], start: int) -> None:
+    def _finite(self, block: Floats, start: int) -> Floats:
         bad = ~np.isfinite(block)
         if bad.any():
             at_s = (start + int(np.argmax(bad))) / self.rate_hz
@@ -89,6 +96,7 @@ class Recording(Record):
                 f"{self.path.name}: {int(bad.sum())} samples from {at_s:.3f} s on are not numbers; "
                 "export the recording again"
             )
+        return block
 
 
 class Source(Protocol):
@@ -97,27 +105,61 @@ class Source(Protocol):
     def __len__(self) -> int:
         """Return the number of samples."""
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+    def read(self, start: int, stop: int) -> Floats:
         """Return samples ``start`` to ``stop``."""
 
 
 class ArraySource(Record):
     """An array as a `Source`."""
 
-    samples: NDArray[np.float64]
+    samples: Floats
 
     def __len__(self) -> int:
         return len(self.samples)
 
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
+    def read(self, start: int, stop: int) -> Floats:
         """Return samples ``start`` to ``stop``, zeros past either end."""
-        if start >= 0 and stop <= len(self.samples):
-            return self.samples[start:stop]
-        out = np.zeros(max(stop - start, 0))
-        first, last = max(start, 0), min(stop, len(self.samples))
-        if last > first:
-            out[first - start : last - start] = self.samples[first:last]
-        return out
+        return _padded(lambda first, last: self.samples[first:last], start, stop, len(self))
+
+
+class Stretch(Record):
+    """The first ``count`` samples of a source, its mean taken off; zeros past the ends.
+
+    The first and last ``fade`` rise from and fall to nothing. The bare ends of a recording are
+    steps, whose spectrum drowns what is weak and, in two recordings cut at the same time, looks
+    like a sound without delay.
+    """
+
+    source: Source
+    count: int
+    mean: float = 0.0
+    fade: int = 0
+
+    def __len__(self) -> int:
+        return self.count
+
+    def read(self, start: int, stop: int) -> Floats:
+        """Return samples ``start`` to ``stop``."""
+
+        def taken(first: int, last: int) -> Floats:
+            block = self.source.read(first, last) - self.mean
+            if first >= self.fade and last <= self.count - self.fade:
+                return block
+            at = np.arange(first, last)
+            share = np.clip(np.minimum(at + 1, self.count - at) / (self.fade + 1), 0, 1)
+            return np.asarray(block * (0.5 - 0.5 * np.cos(np.pi * share)))
+
+        return _padded(taken, start, stop, self.count)
+
+
+def _padded(read: Callable[[int, int], Floats], start: int, stop: int, count: int) -> Floats:
+    """Return what `read` gives of samples ``start`` to ``stop``, zeros where there are none."""
+    out = np.zeros(max(stop - start, 0))
+    first, last = max(start, 0), min(stop, count)
+    if last > first:
+        held = read(first, last)
+        out[first - start : first - start + len(held)] = held
+    return out
 
 
 def as_source(samples: ArrayLike | Source, name: str) -> Source:
@@ -139,30 +181,6 @@ def as_source(samples: ArrayLike | Source, name: str) -> Source:
     if float(np.ptp(array)) == 0:
         raise AcousticsError(f"{name} is silent; check the sensor and its cable")
     return ArraySource(array)
-
-
-class Faded(Record):
-    """A source whose first and last ``fade`` samples rise from and fall to nothing.
-
-    The bare ends of a recording are steps, whose spectrum drowns what is weak and, in two
-    recordings cut at the same time, looks like a sound without delay.
-    """
-
-    source: Source
-    fade: int
-
-    def __len__(self) -> int:
-        return len(self.source)
-
-    def read(self, start: int, stop: int) -> NDArray[np.float64]:
-        """Return samples ``start`` to ``stop``, zeros past either end."""
-        block = self.source.read(start, stop)
-        count = len(self.source)
-        if start >= self.fade and stop <= count - self.fade:
-            return block
-        at = np.arange(start, stop)
-        share = np.clip(np.minimum(at + 1, count - at) / (self.fade + 1), 0, 1)
-        return np.asarray(block * (0.5 - 0.5 * np.cos(np.pi * share)))
 
 
 def open_recording(path: str | Path, *, channel: int | None = None) -> Recording:
@@ -230,40 +248,31 @@ def _open(path: Path) -> Any:
 
 
 def _truncation(path: Path, rate_hz: int) -> Iterator[Note]:
-    declared, present, bytes_per_frame = _data_chunk(path)
-    if declared is None or bytes_per_frame == 0:
-        return
-    if declared > present:
-        promised, there = (size / bytes_per_frame / rate_hz for size in (declared, present))
-        text = (
-            f"{path.name} is cut short: its header promises {promised:.2f} s, {there:.2f} s are "
-            "there; only these are used"
-        )
-        yield Note("truncated", text)
-
-
-def _data_chunk(path: Path) -> tuple[int | None, int, int]:
-    """Return declared bytes (None: not stated), bytes present and bytes per frame of the samples.
+    """Yield a warning where the header promises more samples than the file holds.
 
     RIFF layout: a 12-byte head, then chunks of a 4-letter name and a little-endian size, padded to
     even length (Multimedia Programming Interface and Data Specifications 1.0).
     """
-    size = path.stat().st_size
     align = 0
     with path.open("rb") as file:
-        if file.read(4) != b"RIFF":
-            return None, size, 0
+        riff = file.read(4) == b"RIFF"
         file.seek(12)
-        while len(head := file.read(8)) == 8:
+        while riff and len(head := file.read(8)) == 8:
             name, length = struct.unpack("<4sI", head)
             here = file.tell()
             if name == b"data":
-                known = 0 < length < UNKNOWN_SIZE
-                return (length if known else None), size - here, align
+                present = path.stat().st_size - here
+                if align and present < length < UNKNOWN_SIZE:
+                    promised, there = (size / align / rate_hz for size in (length, present))
+                    text = (
+                        f"{path.name} is cut short: its header promises {promised:.2f} s, "
+                        f"{there:.2f} s are there; only these are used"
+                    )
+                    yield Note("truncated", text)
+                return
             if name == b"fmt " and length >= 16:
                 align = struct.unpack("<HHIIHH", file.read(16))[4]
             file.seek(here + length + length % 2)
-    return None, size, align
 
 
 CLIP_RUN = 3
@@ -279,28 +288,47 @@ FEWEST_EVENTS = 3
 
 
 class Condition(Record):
-    """How a recording is, measured over its whole length.
+    """How a recording is: its offset, in units of full scale, and level over its whole length."""
 
-    ``peak`` and ``offset`` are in units of full scale, ``rms_dbfs`` in dB re full scale.
-    """
-
-    peak: float
     offset: float
     rms_dbfs: float
-    zero_share: float
     warnings: tuple[Note, ...] = ()
 
 
 class _Tally(Struct):
+    step: int
     count: int = 0
     total: float = 0.0
     square: float = 0.0
     peak: float = 0.0
-    flat: int = 0
     zeros: int = 0
     at_peak: int = 0
-    steps: list[NDArray[np.float64]] = field(default_factory=list)
-    rest: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    steps: list[Floats] = field(default_factory=list)
+    rest: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def add(self, block: Floats) -> None:
+        """Count one block of samples in."""
+        self.count += len(block)
+        self.total += float(block.sum())
+        self.square += float(block @ block)
+        self.zeros += int((block == 0).sum())
+        top = float(np.abs(block).max(initial=0.0))
+        if top > self.peak:
+            self.peak, self.at_peak = top, 0
+        if top >= self.peak * (1 - 1e-4):
+            self.at_peak += _in_runs(np.abs(block) >= self.peak * (1 - 1e-4))
+        both = np.concatenate([self.rest, block])
+        whole = len(both) // self.step * self.step
+        # The difference of neighbours takes out offset and rumble, which no gain control follows.
+        parts = np.diff(both[:whole].reshape(-1, self.step), axis=1)
+        self.steps.append((parts**2).mean(axis=1) if parts.size else np.zeros(len(parts)))
+        self.rest = both[whole:]
+
+
+def _in_runs(flags: NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
+    lengths = edges[1::2] - edges[::2]
+    return int(lengths[lengths >= CLIP_RUN].sum())
 
 
 def inspect(recording: Recording) -> Condition:
@@ -311,39 +339,9 @@ def inspect(recording: Recording) -> Condition:
     AcousticsError
         If it is silent or dead (nothing in it that could be a sound).
     """
-    tally = _measure(recording.blocks(), recording.rate_hz)
-    return _judge(tally, recording.path.name, recording.warnings)
-
-
-def _measure(blocks: Iterable[NDArray[np.float64]], rate_hz: float) -> _Tally:
-    tally = _Tally()
-    step = max(1, round(STEP_S * rate_hz))
-    for block in blocks:
-        tally.count += len(block)
-        tally.total += float(block.sum())
-        tally.square += float(block @ block)
-        tally.zeros += int((block == 0).sum())
-        top = float(np.abs(block).max(initial=0.0))
-        if top > tally.peak:
-            tally.peak, tally.at_peak = top, 0
-        if top >= tally.peak * (1 - 1e-4):
-            tally.at_peak += _in_runs(np.abs(block) >= tally.peak * (1 - 1e-4))
-        both = np.concatenate([tally.rest, block])
-        whole = len(both) // step * step
-        # The difference of neighbours takes out offset and rumble, which no gain control follows.
-        parts = np.diff(both[:whole].reshape(-1, step), axis=1)
-        tally.steps.append((parts**2).mean(axis=1) if parts.size else np.zeros(len(parts)))
-        tally.rest = both[whole:]
-    return tally
-
-
-def _in_runs(flags: NDArray[np.bool_]) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    lengths = edges[1::2] - edges[::2]
-    return int(lengths[lengths >= CLIP_RUN].sum())
-
-
-def _judge(tally: _Tally, name: str, warnings: tuple[Note, ...]) -> Condition:
+    tally, name = _Tally(max(1, round(STEP_S * recording.rate_hz))), recording.path.name
+    for block in recording.blocks():
+        tally.add(block)
     if tally.count == 0:
         raise AcousticsError(f"{name}: the recording is empty (zero length)")
     offset = tally.total / tally.count
@@ -354,7 +352,7 @@ def _judge(tally: _Tally, name: str, warnings: tuple[Note, ...]) -> Condition:
         raise AcousticsError(f"{name} {what}; check the sensor, its cable and the channel")
     clipped = tally.at_peak / tally.count
     zero_share = tally.zeros / tally.count
-    found = list(warnings)
+    found = list(recording.warnings)
     if clipped > CLIPPED_SHARE:
         text = f"{name} is clipped ({clipped:.2%} of the samples); record again at a lower gain"
         found.append(Note("clipped", text))
@@ -373,10 +371,10 @@ def _judge(tally: _Tally, name: str, warnings: tuple[Note, ...]) -> Condition:
             "cannot be compared with others"
         )
         found.append(Note("automatic_gain", text))
-    return Condition(tally.peak, offset, float(rms_dbfs), zero_share, tuple(found))
+    return Condition(offset, float(rms_dbfs), tuple(found))
 
 
-def has_automatic_gain(levels_db: NDArray[np.float64]) -> bool:
+def has_automatic_gain(levels_db: Floats) -> bool:
     """Tell whether short-time levels drop at once and then climb back slowly, again and again.
 
     A gain control turned down by a loud moment leaves the noise after it too low and lets it climb

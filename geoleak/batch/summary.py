@@ -22,19 +22,14 @@ ORDER = {"dig": 0, "check_first": 1, "listen_on": 2, None: 3, "closed": 4}
 Row = dict[str, Any]
 
 
-def sorted_rows(rows: Sequence[Row]) -> list[Row]:
-    """Return rows by verdict, then by falling chance, then by name."""
-    return sorted(
+def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> list[Path]:
+    """Write batch.csv, batch.gpkg, index.html (and batch.parquet) and return their paths."""
+    ordered = sorted(
         rows,
         key=lambda row: (
             ORDER.get(row["verdict"], 3), -(row["chance_in_hole"] or 0.0), row["site"]
         ),
     )  # fmt: skip
-
-
-def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> list[Path]:
-    """Write batch.csv, batch.gpkg, index.html (and batch.parquet) and return their paths."""
-    ordered = sorted_rows(rows)
     written = [_csv(ordered, out / "batch.csv"), _page(ordered, out)]
     written.append(_layer(ordered, out / "batch.gpkg"))
     if parquet:
@@ -58,7 +53,7 @@ def _cell(value: Any) -> Any:
 def _frame(rows: Sequence[Row]) -> Any:
     import pandas as pd
 
-    return pd.DataFrame([[row[name] for name in COLUMNS] for row in rows], columns=list(COLUMNS))
+    return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
 def _layer(rows: Sequence[Row], path: Path) -> Path:

@@ -1,14 +1,20 @@
-"""The application: its commands and the options they share."""
+"""The application: the options its commands share, and how they print.
+
+JSON that is always valid, plain lines, progress on a terminal.
+"""
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from geoleak import __version__
-from geoleak.cli.say import Writing
+from geoleak.errors import GeoleakError
 
 app = typer.Typer(
     name="geoleak",
@@ -26,7 +32,6 @@ UsageFault: type[Exception] = next(
     base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException"
 )
 Stopped = typer.Abort
-WRITING = Writing()
 
 
 def option(name: str, says: str, metavar: str | None = None, **more: Any) -> Any:
@@ -37,6 +42,11 @@ def option(name: str, says: str, metavar: str | None = None, **more: Any) -> Any
 def argument(says: str, metavar: str) -> Any:
     """Return an argument of a command: its line of help and what stands for it."""
     return typer.Argument(help=says, metavar=metavar)
+
+
+def command(says: str, example: str) -> Any:
+    """Return what makes a function a command: its line in the list, and how it is called."""
+    return app.command(short_help=says, epilog=f"Example: geoleak {example}")
 
 
 SiteArgument = Annotated[
@@ -69,3 +79,138 @@ def _root(
     ] = False,
 ) -> None:
     """From a rover's point file and a sheet of readings to one stake over the leak."""
+
+
+# Signs that turn the order of what follows: printed coordinates must not read backwards.
+_TURNING = dict.fromkeys([*range(0x202A, 0x202F), *range(0x2066, 0x206A)], "\ufffd")
+# Control signs, as a terminal would obey them: a title may not move the cursor or ring the bell.
+_CONTROL = dict.fromkeys([*range(0x20), *range(0x7F, 0xA0), 0x2028, 0x2029], "\ufffd")
+_PLAIN = _TURNING | _CONTROL
+
+
+class Writing:
+    """What this run has written, so that whatever stops it can say so truly."""
+
+    def __init__(self) -> None:
+        self.begun: Path | None = None
+        self.done = False
+
+    @contextmanager
+    def to(self, folder: Path) -> Iterator[None]:
+        """Hold the work of writing a folder; an error that leaves it says itself what it left."""
+        self.begun, self.done = folder, False
+        try:
+            yield
+        except Exception:
+            self.begun = None
+            raise
+        self.done = True
+
+    def __str__(self) -> str:
+        if self.begun is None:
+            return "nothing was written"
+        if self.done:
+            return f"{self.begun} was written before that"
+        return f"{self.begun} holds what it held before or all that is new"
+
+
+WRITING = Writing()
+
+
+def plain(text: str) -> str:
+    """Return one line of text with every control sign of a file's text made visible."""
+    return text.translate(_PLAIN)
+
+
+def json_text(document: Any) -> str:
+    """Return a document as JSON text; a number that is not finite is an error, never ``NaN``.
+
+    Where stdout is not UTF-8, every other sign is escaped, so that the document survives.
+    """
+    import json
+
+    utf8 = (getattr(sys.stdout, "encoding", "") or "").lower().replace("-", "") == "utf8"
+    return json.dumps(document, ensure_ascii=not utf8, allow_nan=False, indent=1)
+
+
+def print_json(document: Any) -> None:
+    """Print one JSON document on stdout."""
+    _print(json_text(document) + "\n")
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Print lines on stdout."""
+    _print("".join(f"{plain(line)}\n" for line in lines))
+
+
+def _print(text: str) -> None:
+    """Write to stdout and through to what stands behind it.
+
+    Raises
+    ------
+    BrokenPipeError
+        The reader went away.
+    GeoleakError
+        Nothing can be printed: stdout is closed, or its disk is full.
+    """
+    try:
+        if sys.stdout is None:
+            raise OSError("stdout is closed")
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        why = error.strerror or error
+        raise GeoleakError(f"what there is to say could not be printed ({why})") from error
+
+
+def show(report: Any, *, json: bool) -> None:
+    """Print a report as one JSON document (its ``to_dict``) or as its ``lines``."""
+    if json:
+        print_json(report.to_dict())
+    else:
+        print_lines(report.lines())
+
+
+@contextmanager
+def progress(text: str) -> Iterator[Callable[[float], None]]:
+    """Show what is being done on stderr, only where a person watches, and wipe it afterwards.
+
+    Gives a callback that takes the share done (0 to 1) of work that can tell.
+    """
+    if sys.stderr is None or not sys.stderr.isatty():
+        yield lambda share: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task(text, total=None)
+        yield lambda share: shown.update(task, total=1.0, completed=share)
+
+
+@contextmanager
+def counted(what: str, total: int) -> Iterator[Callable[[], None]]:
+    """Give a callback that counts one thing done, with rate and time left, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        MofNCompleteColumn(),
+        TextColumn(what),
+        TextColumn("{task.fields[rate]}"),
+        TimeRemainingColumn(),
+    )
+    console = Console(stderr=True)
+    with Progress(
+        *columns, console=console, disable=not console.is_terminal, transient=True
+    ) as bar:
+        task = bar.add_task(what, total=total, rate="")
+
+        def count() -> None:
+            bar.advance(task)
+            speed = bar.tasks[0].speed
+            bar.update(task, rate=f"{speed:.1f} a second," if speed else "")
+
+        yield count

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import tempfile
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from geoleak.cli import batch, found, new, serve
+from geoleak.cli import found, new
 from geoleak.cli.app import (
     WRITING,
     JsonOption,
@@ -16,21 +18,84 @@ from geoleak.cli.app import (
     TablesOption,
     app,
     argument,
+    command,
     option,
+    print_json,
+    print_lines,
+    progress,
+    show,
 )
-from geoleak.cli.say import print_json, print_lines, progress, show
 
-__all__ = ["app", "batch", "found", "new", "serve"]
+__all__ = ["app", "found", "new"]
 
 BandOption = Annotated[
     tuple[float, float] | None, option("--band", "Measure in this band only, in hertz.", "LOW HIGH")
 ]
 
 
-@app.command(
-    short_help="Read a site folder and say what was understood.",
-    epilog="Example: geoleak check sample_sites/alder_court",
+@command(
+    "A page for the phone: enter readings, watch the odds.",
+    "serve sample_sites/alder_court --share",
 )
+def serve(
+    site: SiteArgument,
+    port: Annotated[int, option("--port", "Port; 0 takes a free one.", min=0, max=65535)] = 0,
+    share: Annotated[
+        bool, option("--share", "Let phones on this network in, by a code to scan.")
+    ] = False,
+    tls: Annotated[
+        bool, option("--tls", "Encrypt; phones give position and sound only then.")
+    ] = False,
+    read_only: Annotated[bool, option("--read-only", "Show the page without entry.")] = False,
+    no_browser: Annotated[
+        bool, option("--no-browser", "Do not open the page on this machine.")
+    ] = False,
+    json: JsonOption = False,
+) -> None:
+    """Serve the page at the kerb: enter readings, watch the odds, see where to listen next.
+
+    Entries are written into the site's own sheets before they are acknowledged. Only this machine
+    is let in unless --share is given. Ctrl-C ends it.
+    """
+    from geoleak.cli.app import print_json, print_lines
+    from geoleak.pipeline import read_site
+    from geoleak.serve.app import application
+    from geoleak.serve.live import Live
+    from geoleak.serve.server import certificate, code_lines, listen, run
+
+    if not (site / "site.toml").is_file():
+        read_site(site)  # says what is missing; a site that is there may be mended while served
+    live = Live(site.resolve())
+    opened, address = listen(port, share=share, tls=tls)
+    with contextlib.ExitStack() as stack:
+        files = None
+        said = [f"serving {address.url}"]
+        if tls:
+            # Of this run and its owner alone: such a folder lets nobody else in.
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="geoleak-")))
+            key, made, fingerprint = certificate(address.host, folder)
+            files = (key, made)
+            said += ["the phone will warn once: compare the certificate's SHA-256", fingerprint]
+        if share:
+            said += ["scan with a phone on the same network or hotspot:", *code_lines(address.url)]
+        said += [f"no answer yet: {line}" for line in live.answer.complaint]
+
+        def started() -> None:
+            if json:
+                print_json({"serving": address.url, "share": share, "read_only": read_only})
+            else:
+                print_lines(said)
+            if not no_browser:
+                import webbrowser
+
+                webbrowser.open(address.url)
+
+        with contextlib.suppress(KeyboardInterrupt):
+            app_of_site = application(live, address, read_only=read_only)
+            run(app_of_site, opened, tls=files, started=started)
+
+
+@command("Read a site folder and say what was understood.", "check sample_sites/alder_court")
 def check(site: SiteArgument, json: JsonOption = False) -> None:
     """Read a site folder, put it on the ground and say what was understood. Writes nothing."""
     from geoleak import pipeline
@@ -41,10 +106,7 @@ def check(site: SiteArgument, json: JsonOption = False) -> None:
     show(CheckReport(survey), json=json)
 
 
-@app.command(
-    short_help="The main job: say where to dig; write stake and map.",
-    epilog="Example: geoleak locate sample_sites/alder_court",
-)
+@command("The main job: say where to dig; write stake and map.", "locate sample_sites/alder_court")
 def locate(
     site: SiteArgument,
     out: OutOption = None,
@@ -86,10 +148,7 @@ def locate(
     print_lines(["", f"written to {folder}: " + ", ".join(path.name for path in written)])
 
 
-@app.command(
-    short_help="Before driving out: what to touch, shut and paint.",
-    epilog="Example: geoleak plan sample_sites/school_loop",
-)
+@command("Before driving out: what to touch, shut and paint.", "plan sample_sites/school_loop")
 def plan(site: SiteArgument, json: JsonOption = False) -> None:
     """Say which fittings to touch first, which valves to shut, how close to mark and to listen.
 
@@ -108,10 +167,7 @@ def plan(site: SiteArgument, json: JsonOption = False) -> None:
         print_lines([f"to print: {written}"])
 
 
-@app.command(
-    short_help="The meter test: is there a leak, and how large.",
-    epilog="Example: geoleak meter sample_sites/alder_court",
-)
+@command("The meter test: is there a leak, and how large.", "meter sample_sites/alder_court")
 def meter(site: SiteArgument, json: JsonOption = False) -> None:
     """Tell from meter.csv whether there is a leak, how large, and on which side. Writes nothing."""
     from geoleak import pipeline
@@ -122,10 +178,7 @@ def meter(site: SiteArgument, json: JsonOption = False) -> None:
     show(MeterReport(read), json=json)
 
 
-@app.command(
-    short_help="Legs, stations of marks and bends, gaps, strays.",
-    epilog="Example: geoleak route sample_sites/quarry_road",
-)
+@command("Legs, stations of marks and bends, gaps, strays.", "route sample_sites/quarry_road")
 def route(site: SiteArgument, json: JsonOption = False) -> None:
     """List legs, stations of marks and bends, gaps, strays and lengths. Writes nothing."""
     from geoleak import pipeline
@@ -136,9 +189,9 @@ def route(site: SiteArgument, json: JsonOption = False) -> None:
     show(RouteReport(survey), json=json)
 
 
-@app.command(
-    short_help="Recordings to levels, and the band to listen in.",
-    epilog="Example: geoleak listen sample_sites/quarry_road --picture band.svg",
+@command(
+    "Recordings to levels, and the band to listen in.",
+    "listen sample_sites/quarry_road --picture band.svg",
 )
 def listen(
     site: SiteArgument,
@@ -175,10 +228,7 @@ def listen(
         print_lines([f"drawn to {picture}"])
 
 
-@app.command(
-    short_help="Two recordings to a delay.",
-    epilog="Example: geoleak delay hydrant.wav valve.wav --band 200 1200",
-)
+@command("Two recordings to a delay.", "delay hydrant.wav valve.wav --band 200 1200")
 def delay(
     first: Annotated[
         str,

@@ -1,10 +1,13 @@
-"""``geoleak found``, ``report`` and ``record``: after the dig."""
+"""After the dig, ``geoleak found``, ``report`` and ``record``; many sites, ``geoleak batch``."""
 
 from __future__ import annotations
 
+import os
 import uuid
 from pathlib import Path
 from typing import Annotated
+
+import typer
 
 from geoleak.cli.app import (
     WRITING,
@@ -12,36 +15,111 @@ from geoleak.cli.app import (
     JsonOption,
     OutOption,
     SiteArgument,
-    app,
+    TablesOption,
+    command,
+    counted,
     option,
+    print_json,
+    print_lines,
+    progress,
 )
-from geoleak.cli.say import counted, print_json, print_lines, progress
 from geoleak.record import replace
 
 
-@app.command(
-    short_help="Where the leak was, or that the hole was dry.",
-    epilog='Example: geoleak found sample_sites/alder_court --outcome leak --place "yard@41.9"',
+@command("Locate every site below some folders.", "batch sample_sites --out all_sites")
+def batch(
+    folders: FoldersArgument,
+    out: Annotated[Path, option("--out", "Where all of it is written.", "OUT")],
+    workers: Annotated[
+        int | None, option("--workers", "Processes; as many as cores if absent.", min=1)
+    ] = None,
+    scheduler: Annotated[
+        str | None, option("--scheduler", "Workers of a dask.distributed scheduler.", "ADDRESS")
+    ] = None,
+    resume: Annotated[
+        bool, option("--resume", "Leave out sites done before and unchanged since.")
+    ] = False,
+    summary_only: Annotated[
+        bool, option("--summary-only", "Write no folder a site, only what sums up.")
+    ] = False,
+    also: Annotated[
+        list[str] | None,
+        option("--also", "Write this too; may be repeated.", "parquet|kml|gpx|dxf|landxml"),
+    ] = None,
+    tables: TablesOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Locate every site below some folders and sum up: batch.csv, batch.gpkg and index.html.
+
+    A folder a site is written as locate writes it. A site that fails is a row with its complaint;
+    the exit code is then 1. Ctrl-C lets running sites end; --resume goes on from there.
+    """
+    from geoleak.batch.run import Options, Row, find_sites, finished_before, pool_of, run, unchanged
+    from geoleak.batch.summary import write_summary
+    from geoleak.cli.app import counted, print_json, print_lines
+    from geoleak.readers import read_tables
+
+    extra = set(also or ())
+    options = Options(
+        out.absolute(),
+        summary_only=summary_only,
+        also=tuple(sorted(extra - {"parquet"})),
+        tables=read_tables(tables) if tables else None,
+    )
+    sites = find_sites(folders, out=out)
+    before = finished_before(options.out) if resume else {}
+    rows = {s.name: before[s.name] for s in sites if unchanged(s, before.get(s.name), options)}
+    todo = [site for site in sites if site.name not in rows]
+    with (
+        counted("sites", len(todo)) as count,
+        pool_of(workers=workers or os.cpu_count() or 1, scheduler=scheduler) as pool,
+    ):
+
+        def tell(row: Row) -> None:
+            rows[row["site"]] = row
+            count()
+
+        whole = run(todo, pool, options, tell=tell)
+    written = write_summary(list(rows.values()), options.out, parquet="parquet" in extra)
+    failed = sum(row["status"] == "failed" for row in rows.values())
+    verdicts = [row["verdict"] for row in rows.values() if row["verdict"]]
+    tally = {name: verdicts.count(name) for name in sorted(set(verdicts))}
+    if json:
+        said = {"sites": len(sites), "done": len(rows), "failed": failed, "verdicts": tally}
+        print_json({**said, "stopped": not whole, "out": str(out)})
+    else:
+        each = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in tally.items())
+        print_lines(
+            [f"{len(rows)} of {len(sites)} sites: {each or 'none answered'}; {failed} failed"]
+        )
+        missed = [row for row in rows.values() if row["status"] == "failed"]
+        print_lines(f"failed {row['site']}: {row['message']}" for row in missed[:MOST_FAILED])
+        if failed > MOST_FAILED:
+            print_lines([f"and {failed - MOST_FAILED} more failed, in batch.csv"])
+        print_lines([f"written to {out}: " + ", ".join(path.name for path in written)])
+        if not whole:
+            print_lines(["stopped; the same command with --resume does the rest"])
+    if failed or not whole:
+        raise typer.Exit(130 if not whole else 1)
+
+
+@command(
+    "Where the leak was, or that the hole was dry.",
+    'found sample_sites/alder_court --outcome leak --place "yard@41.9"',
 )
 def found(
     site: SiteArgument,
-    outcome: Annotated[str | None, option("--outcome", "What the hole showed.", "leak|dry")] = None,
+    outcome: Annotated[str, option("--outcome", "What the hole showed.", "leak|dry")] = "",
     place: Annotated[
-        str | None, option("--place", "Where the leak was: 107, yard@41.5, ...", "TEXT")
-    ] = None,
-    depth: Annotated[
-        str | None, option("--depth", "Depth to the top of the pipe: 3.1 ft.", "TEXT")
-    ] = None,
-    cause: Annotated[
-        str | None, option("--cause", "Corrosion, joint, root, strike, ...", "TEXT")
-    ] = None,
-    start: Annotated[str | None, option("--from", "Where a dry hole begins.", "TEXT")] = None,
-    finish: Annotated[str | None, option("--to", "Where a dry hole ends.", "TEXT")] = None,
-    pipe_exposed: Annotated[
-        str | None, option("--pipe-exposed", "Was the pipe seen?", "yes|no")
-    ] = None,
-    date: Annotated[str | None, option("--date", "Day of the hole: 2026-05-06.", "TEXT")] = None,
-    note: Annotated[str | None, option("--note", "Anything else.", "TEXT")] = None,
+        str, option("--place", "Where the leak was: 107, yard@41.5, ...", "TEXT")
+    ] = "",
+    depth: Annotated[str, option("--depth", "Depth to the top of the pipe: 3.1 ft.", "TEXT")] = "",
+    cause: Annotated[str, option("--cause", "Corrosion, joint, root, strike, ...", "TEXT")] = "",
+    start: Annotated[str, option("--from", "Where a dry hole begins.", "TEXT")] = "",
+    finish: Annotated[str, option("--to", "Where a dry hole ends.", "TEXT")] = "",
+    pipe_exposed: Annotated[str, option("--pipe-exposed", "Was the pipe seen?", "yes|no")] = "",
+    date: Annotated[str, option("--date", "Day of the hole: 2026-05-06.", "TEXT")] = "",
+    note: Annotated[str, option("--note", "Anything else.", "TEXT")] = "",
     recompute: Annotated[
         bool, option("--recompute", "Promise by the folder as it is, without out/.")
     ] = False,
@@ -53,7 +131,7 @@ def found(
     that of out/result.json. After a dry hole the next answer is printed.
     """
     from geoleak.closeout import found as work
-    from geoleak.closeout.outcome import read_entries, read_json
+    from geoleak.closeout.record import read_entries, read_json
     from geoleak.errors import SiteDataError
     from geoleak.export.spoken import lines as spoken
     from geoleak.pipeline import locate
@@ -93,10 +171,7 @@ def found(
     print_lines(["", f"written to {path}"])
 
 
-@app.command(
-    short_help="A report for the customer: PDF and HTML.",
-    epilog="Example: geoleak report sample_sites/alder_court",
-)
+@command("A report for the customer: PDF and HTML.", "report sample_sites/alder_court")
 def report(
     site: SiteArgument,
     out: OutOption = None,
@@ -107,7 +182,7 @@ def report(
 ) -> None:
     """Write report.pdf and report.html: what was tested, found, dug and proven, in plain words."""
     from geoleak.closeout import found as work
-    from geoleak.closeout.outcome import read_entries
+    from geoleak.closeout.record import read_entries
     from geoleak.pipeline import locate, read_site, survey_site
     from geoleak.reports.customer import customer_report, write_report
     from geoleak.result import dug_features
@@ -129,10 +204,7 @@ def report(
     print_lines(["written: " + ", ".join(str(path) for path in written)])
 
 
-@app.command(
-    short_help="Promises against outcomes over many sites.",
-    epilog="Example: geoleak record sample_sites",
-)
+@command("Promises against outcomes over many sites.", "record sample_sites")
 def record(
     folders: FoldersArgument,
     page: Annotated[
@@ -170,3 +242,7 @@ def record(
         print_json(found)
     else:
         print_lines(record_lines(found) + said)
+
+
+# So many failed sites are named in the terminal; the page and batch.csv have all of them.
+MOST_FAILED = 10

@@ -86,7 +86,7 @@ def _bear_any_text() -> None:
 
 
 def _complain(lines: Sequence[str]) -> None:
-    from geoleak.cli.say import plain
+    from geoleak.cli.app import plain
 
     # A stderr that is closed or full leaves the exit code to tell: nothing can be said.
     try:

@@ -8,16 +8,16 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import WRITING, JsonOption, app, argument, option
+from geoleak.cli.app import WRITING, JsonOption, argument, command, option
 
 UnitOption = Annotated[
-    str | None, option("--unit", "Unit of lengths: ft 0.3048 m, ftUS 1200/3937.", "m|ft|ftUS")
+    str, option("--unit", "Unit of lengths: ft 0.3048 m, ftUS 1200/3937.", "m|ft|ftUS")
 ]
 
 
-@app.command(
-    short_help="Start a site folder from a rover's point file.",
-    epilog="Example: geoleak new points.csv yard --crs EPSG:6543 --unit ftUS --marks WL",
+@command(
+    "Start a site folder from a rover's point file.",
+    "new points.csv yard --crs EPSG:6543 --unit ftUS --marks WL",
 )
 def new(
     points: Annotated[
@@ -27,22 +27,21 @@ def new(
         Path | None, argument("The folder to write; by the file's name.", "[SITE]")
     ] = None,
     crs: Annotated[
-        str | None, option("--crs", 'CRS of the coordinates, such as EPSG:6543, or "local".')
-    ] = None,
+        str, option("--crs", 'CRS of the coordinates, such as EPSG:6543, or "local".')
+    ] = "",
     near: Annotated[
-        str | None,
-        option("--near", "A city, state, country or LAT,LON to offer CRSs for.", "PLACE"),
-    ] = None,
-    unit: UnitOption = None,
+        str, option("--near", "A city, state, country or LAT,LON to offer CRSs for.", "PLACE")
+    ] = "",
+    unit: UnitOption = "",
     layout: Annotated[
-        str | None, option("--layout", "Column order of a file without header.", "pnezd|penzd")
-    ] = None,
+        str, option("--layout", "Column order of a file without header.", "pnezd|penzd")
+    ] = "",
     marks: Annotated[
         list[str] | None, option("--marks", "Code of the marks of a leg; may be repeated.", "CODE")
     ] = None,
     numbers: Annotated[
-        str | None, option("--numbers", "Marks by point number, without a code.", "101-148")
-    ] = None,
+        str, option("--numbers", "Marks by point number, without a code.", "101-148")
+    ] = "",
     fittings: Annotated[
         list[str] | None, option("--fittings", "Code of fittings; may be repeated.", "CODE")
     ] = None,
@@ -84,7 +83,7 @@ def new(
     print. Without a terminal, or with --json, nothing is asked: what is missing must stand in the
     options.
     """
-    from geoleak.cli.say import print_json, print_lines
+    from geoleak.cli.app import print_json, print_lines
     from geoleak.errors import GeoleakError
     from geoleak.new import questions
     from geoleak.new.write import NewSite, parted_columns, write_site
@@ -97,22 +96,20 @@ def new(
 
     if points.as_posix() == "tapes" and not points.exists():
         target = folder if folder is not None else Path("taped")
-        site, tapes = questions.taped(
-            target, unit or "", title, ask if asking else None, print_lines
-        )
+        site, tapes = questions.taped(target, unit, title, ask if asking else None, print_lines)
         with WRITING.to(target):
             written = write_site(target, Path("points.csv"), site, tapes=tapes)
         print_lines([f"written to {target}: " + ", ".join(path.name for path in written)])
         return
     point_columns, headings = parted_columns(columns or (), points)
     known = NewSite(
-        crs=crs or "",
-        near=near or "",
-        unit=unit or "",
-        layout=layout or "",
+        crs=crs,
+        near=near,
+        unit=unit,
+        layout=layout,
         columns=point_columns,
         marks=tuple(marks or ()),
-        numbers=numbers or "",
+        numbers=numbers,
         fittings=tuple(fittings or ()),
         features=tuple(features or ()),
         depth=depth,

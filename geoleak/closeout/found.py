@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from geoleak.closeout.outcome import CLOSEOUT, Entry, outcome_of
+from geoleak.closeout.record import CLOSEOUT, Entry, outcome_of
 from geoleak.export import words
 from geoleak.export.folder import put_text
 from geoleak.hydraulics import repaired

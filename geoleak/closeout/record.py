@@ -1,7 +1,13 @@
-"""Promises against outcomes over many closed-out sites: is 90 % nine in ten."""
+"""Where a leak was against what was promised; over many closed-out sites: is 90 % nine in ten.
+
+One site's odds are scored by Gneiting, Raftery (2007), "Strictly proper scoring rules, prediction,
+and estimation", J. Am. Stat. Assoc. 102, 359 (from memory).
+"""
 
 from __future__ import annotations
 
+import json
+import math
 import tomllib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -9,13 +15,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from geoleak.closeout.outcome import read_entries, read_json
-from geoleak.closeout.scores import Scores, loudest_error_m, scores
 from geoleak.errors import InputError
 from geoleak.record import Record, field
 from geoleak.tables import setting
 from geoleak.units import LENGTH_UNITS, format_length
+
+Floats = npt.NDArray[np.float64]
 
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.
@@ -157,8 +164,8 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
             )
             for percent in (50, 80, 95)
         },
-        "median_error_m": _median(errors),
-        "loudest_median_error_m": _median(loudest),
+        "median_error_m": float(np.median(errors)) if errors else None,
+        "loudest_median_error_m": float(np.median(loudest)) if loudest else None,
         "log_score": _mean([max(each.log_score, WORST_LOG) for each in scored]),
         "crps_m": _mean([each.crps_m for each in scored if each.crps_m is not None]),
         "loudest_crps_m": _mean(loudest),
@@ -175,10 +182,6 @@ def summary(sites: Sequence[ClosedSite]) -> dict[str, Any]:
 
 def _mean(values: Sequence[float]) -> float | None:
     return float(np.mean(values)) if values else None
-
-
-def _median(values: Sequence[float]) -> float | None:
-    return float(np.median(values)) if values else None
 
 
 def _units(sites: Sequence[ClosedSite]) -> dict[str, int]:
@@ -288,3 +291,141 @@ def record_lines(found: Mapping[str, Any]) -> list[str]:
         each = (f"{k} {v['in_hole']} of {v['sites']}" for k, v in groups.items())
         said.append(f"by {name}: " + ", ".join(each) + " found in the hole")
     return said
+
+
+CLOSEOUT = "closeout.json"
+Entry = dict[str, Any]
+
+
+def outcome_of(
+    result: Mapping[str, Any],
+    leak: Mapping[str, Any] | None = None,
+    *,
+    across_m: float | None = None,
+    repaired: bool | None = None,
+) -> Entry:
+    """Return the entry of closeout.json of one hole, dug and looked into.
+
+    ``along_m`` and ``across_m`` are found minus stake, positive up-chainage and to the right
+    looking up-chainage; ``along_m`` is None where the leak was on another leg than the stake.
+    ``in_hole`` tells of the hole that the result named, whatever its verdict; ``interval`` is the
+    smallest stated one that holds the leak, None where none does.
+
+    Parameters
+    ----------
+    result : Mapping
+        result.json as it was when the hole was dug.
+    leak : Mapping or None
+        Where it was: ``leg`` (None: on no traced leg), ``chainage_m``, ``depth_m`` (to the crown)
+        and ``cause``. None: the hole was dry.
+    across_m : float or None
+        Of the found place from the leg's fitted line.
+    repaired : bool or None
+        Whether a meter run after the repair proved it.
+    """
+    stated, decision = result["leak"], result["decision"]
+    leg, at = (leak["leg"], leak["chainage_m"]) if leak else (None, None)
+
+    def within(pieces: Any) -> bool:
+        return at is not None and any(n == leg and low <= at <= high for n, low, high in pieces)
+
+    holds = [percent for percent in (50, 80, 95) if within(stated[f"interval_{percent}"])]
+    same = at is not None and leg is not None and leg == stated["leg"]
+    return {
+        "outcome": "leak" if leak else "dry",
+        "leak": leak,
+        "along_m": at - stated["chainage_m"] if same else None,
+        "across_m": across_m,
+        "in_hole": within(decision["hole"]["pieces"]),
+        "interval": min(holds, default=None),
+        "promised": {
+            "run": result["run"]["id"],
+            "verdict": decision["verdict"],
+            "chance_in_hole": decision["chance_in_hole"],
+        },
+        "repaired": repaired,
+    }
+
+
+def read_json(path: Path) -> Any:
+    """Return what a file holds that geoleak wrote, None where there is none; raises InputError."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (ValueError, OSError) as error:
+        what = f"cannot be read: {' '.join(str(error).split())}"
+        raise InputError.at(str(path), what, "write it again") from None
+
+
+def read_entries(folder: Path) -> list[Entry]:
+    """Return the entries of a site's closeout.json, oldest first; none where there is no file."""
+    return read_json(folder / CLOSEOUT) or []
+
+
+class Scores(Record):
+    """How the odds along the pipe did, given that the leak is on a traced leg at all.
+
+    Attributes
+    ----------
+    quantile : float
+        Chance put before the place found, legs in their order (the probability integral
+        transform): uniform over many sites where the odds are honest.
+    log_score : float
+        Log of the chance per metre at the place found; -inf where there was none.
+    crps_m : float or None
+        Continuous ranked probability score along the leak's leg: the mean distance that a place
+        drawn from the odds is off, less half of that between two such places. A single stated
+        place scores its error. None where that leg was given no chance at all.
+    """
+
+    quantile: float
+    log_score: float
+    crps_m: float | None
+
+
+def scores(result: Mapping[str, Any], found: str, chainage: float) -> Scores | None:
+    """Return the scores of a result, the leak found at a chainage of a leg that it knows."""
+    before = total = 0.0
+    held: tuple[Floats, Floats, Floats] | None = None
+    for leg in result["profile"]:
+        at, density = np.asarray(leg["chainage_m"]), np.asarray(leg["density_per_m"])
+        if len(at) < 2:
+            continue
+        mass = np.concatenate([[0.0], np.cumsum(np.diff(at) * (density[1:] + density[:-1]) / 2)])
+        total += float(mass[-1])
+        if leg["leg"] == found:
+            before += float(np.interp(chainage, at, mass))
+            held = at, density, mass
+        elif held is None:
+            before += float(mass[-1])
+    if held is None or total <= 0:
+        return None
+    at, density, mass = held
+    here = float(np.interp(chainage, at, density, left=0.0, right=0.0)) / total
+    log = math.log(here) if here > 0 else -math.inf
+    crps = _crps(at, mass / mass[-1], chainage) if mass[-1] > 0 else None
+    return Scores(before / total, log, crps)
+
+
+def _crps(at: Floats, below: Floats, truth: float) -> float:
+    """Return the integral of (chance below, less a step at the truth) squared, linear between."""
+    along = np.unique(np.append(at, truth))
+    held = np.interp(along, at, below, left=0.0, right=1.0)
+    cut = int(np.searchsorted(along, truth))
+    before = _integral_of_square(along[: cut + 1], held[: cut + 1])
+    return before + _integral_of_square(along[cut:], 1.0 - held[cut:])
+
+
+def _integral_of_square(at: Floats, value: Floats) -> float:
+    """Return the integral of the square of a line through points."""
+    one, two = value[:-1], value[1:]
+    return float((np.diff(at) * (one * one + one * two + two * two)).sum() / 3.0)
+
+
+def loudest_error_m(result: Mapping[str, Any], leg: str, chainage: float) -> float | None:
+    """Return how far the loudest surface reading of the leak's leg stood from the leak."""
+    rows = [r for r in result["readings"] if r["kind"] == "surface" and r["leg"] == leg]
+    if not rows:
+        return None
+    return abs(max(rows, key=lambda each: each["level_db"])["chainage_m"] - chainage)

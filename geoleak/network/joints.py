@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.network.graph import groups
-from geoleak.network.network import Joint, Network
+from geoleak.network.network import Joint, Network, groups
 from geoleak.record import Record
 
 # Drawings snap within millimetres, tablets in the field within a few centimetres; common
@@ -99,7 +99,7 @@ class Junction(Record):
     arms: int
 
 
-class _Stretch(Record):
+class _Stretch(NamedTuple):
     """A stretch of one leg between two neighbouring joints."""
 
     one: int
@@ -114,15 +114,10 @@ def junctions(network: Network) -> tuple[Junction, ...]:
     """Return every place where legs join, in order of its first leg and chainage there."""
     graph = network.graph
     held: dict[int, list[tuple[int, float]]] = {}
-    arms: dict[int, int] = {}
-    for leg, pipe, node in zip(
-        graph.stop_leg.tolist(), graph.stop_pipe_m.tolist(), graph.stop_node.tolist(), strict=True
-    ):
-        length = network.routes[leg].pipe_length_m
+    stops = zip(graph.stop_leg.tolist(), graph.stop_pipe_m, graph.stop_node.tolist(), strict=True)
+    for leg, pipe, node in stops:
         held.setdefault(node, []).append((leg, _chainage(network, leg, pipe)))
-        own = int(pipe > 1e-6) + int(pipe < length - 1e-6)
-        arms[node] = arms.get(node, 0) + own
-    found = [Junction(tuple(sorted(places)), arms[node]) for node, places in held.items()]
+    found = [Junction(tuple(sorted(at)), int(graph.arms[node])) for node, at in held.items()]
     return tuple(sorted(found, key=lambda each: each.places))
 
 
@@ -130,9 +125,7 @@ def loops(network: Network) -> tuple[Loop, ...]:
     """Return the closed loops of a network, those that share pipe together."""
     stretches = _stretches(network)
     rest = [each for each, ring in zip(stretches, _on_rings(stretches), strict=True) if ring]
-    one, other = (
-        np.array([getattr(each, end) for each in rest], dtype=np.int64) for end in ("one", "other")
-    )
+    one, other = np.array([each[:2] for each in rest], dtype=np.int64).reshape(-1, 2).T
     group = groups(network.graph.nowhere, one, other)[one].tolist()
     found = []
     for number in dict.fromkeys(group):

@@ -15,11 +15,12 @@ import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.network.graph import Graph, Places, Ways
 from geoleak.record import Record
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
 PlaceArrays = tuple[npt.ArrayLike, npt.ArrayLike]
 
 # Joints of one leg nearer than this share a node.
@@ -72,7 +73,7 @@ class Network:
         pairs = [*self.joints, *closed]
         first = [j.leg_a for j in pairs], [j.chainage_a_m for j in pairs]
         second = [j.leg_b for j in pairs], [j.chainage_b_m for j in pairs]
-        sides = (self._places(each, "a joint") for each in (first, second))
+        sides = (self.places(each, "a joint") for each in (first, second))
         length = np.array([route.pipe_length_m for route in self.routes])
         self.graph = Graph.of_joints(length, *sides, same_m=SAME_NODE_M)
 
@@ -106,21 +107,24 @@ class Network:
         GeometryError
             If a place is not on the network, or a weight is negative or not finite.
         """
-        first, second = self._places(places_a, "a place"), self._places(places_b, "a place")
-        cost = self._weights(weights)
+        first, second, cost = self.places(places_a), self.places(places_b), self._weights(weights)
         ways = Ways.between(self.graph, second, cost)
         result = np.empty((len(first.leg), len(second.leg)))
         to_nodes = np.ascontiguousarray(ways.distance.T)
         for begin in range(0, len(result), ROWS):
             rows = slice(begin, begin + ROWS)
-            part = first.rows(rows)
+            part = Places(first.leg[rows], first.pipe_m[rows])
             low, high = self.graph.around(part)
             block = to_nodes[low.node]
             block += (low.metres * cost[part.leg])[:, None]
             other = to_nodes[high.node]
             other += (high.metres * cost[part.leg])[:, None]
             np.minimum(block, other, out=result[rows])
-        _straight_along(first, second, cost, result)
+        for leg in np.intersect1d(first.leg, second.leg):
+            of_a, of_b = np.flatnonzero(first.leg == leg), np.flatnonzero(second.leg == leg)
+            direct = np.abs(first.pipe_m[of_a, None] - second.pipe_m[of_b]) * cost[leg]
+            here = (of_a[:, None], of_b[None, :])
+            result[here] = np.minimum(result[here], direct)
         return result
 
     def costs(
@@ -150,8 +154,7 @@ class Network:
             raise GeometryError(
                 f"costs of shape {price.shape} do not fit {len(self.routes)} legs; give (k, legs)"
             )
-        first, second = self._places(places_a, "a place"), self._places(places_b, "a place")
-        return self._followed(first, second, self._weights(weights), price)[0]
+        return self._followed(places_a, places_b, weights, price)[0]
 
     def path_lengths(
         self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
@@ -169,10 +172,8 @@ class Network:
             Summed over legs (and weighted) this is `distance`. Infinite in every leg where no
             pipe joins the two.
         """
-        first, second = self._places(places_a, "a place"), self._places(places_b, "a place")
         each = np.eye(len(self.routes))
-        metres = self._followed(first, second, self._weights(weights), each)[0]
-        return np.moveaxis(metres, 0, -1)
+        return np.moveaxis(self._followed(places_a, places_b, weights, each)[0], 0, -1)
 
     def tees_passed(
         self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
@@ -182,14 +183,14 @@ class Network:
         A tee that one of the two places stands on is not passed; where no pipe joins the two the
         count is -1. Shape (a, b).
         """
-        first, second = self._places(places_a, "a place"), self._places(places_b, "a place")
         none = np.empty((0, len(self.routes)))
-        return self._followed(first, second, self._weights(weights), none)[1]
+        return self._followed(places_a, places_b, weights, none)[1]
 
     def _followed(
-        self, first: Places, second: Places, cost: Floats, price: Floats
+        self, a: PlaceArrays, b: PlaceArrays, weights: npt.ArrayLike | None, price: Floats
     ) -> tuple[Floats, Ints]:
         """Return costs (k, a, b) and tees (a, b) along the cheapest paths."""
+        first, second, cost = self.places(a), self.places(b), self._weights(weights)
         ways = Ways.between(self.graph, second, cost, price=price)
         shape = (len(first.leg), len(second.leg))
         best = np.full(shape, np.inf)
@@ -227,7 +228,7 @@ class Network:
             )
         return cost
 
-    def _places(self, places: PlaceArrays, what: str) -> Places:
+    def places(self, places: PlaceArrays, what: str = "a place") -> Places:
         """Return places with their metres along the pipe, checked."""
         leg, chainage = np.asarray(places[0]), np.asarray(places[1], dtype=np.float64)
         leg = np.broadcast_to(leg, chainage.shape) if leg.ndim == 0 else leg
@@ -255,10 +256,235 @@ class Network:
         return Places(leg, pipe)
 
 
-def _straight_along(first: Places, second: Places, cost: Floats, result: Floats) -> None:
-    """Put in the way along the leg itself where both places are on one leg."""
-    for leg in np.intersect1d(first.leg, second.leg):
-        rows, columns = np.flatnonzero(first.leg == leg), np.flatnonzero(second.leg == leg)
-        direct = np.abs(first.pipe_m[rows, None] - second.pipe_m[columns]) * cost[leg]
-        here = (rows[:, None], columns[None, :])
-        result[here] = np.minimum(result[here], direct)
+# A place this near to a joint stands on it (rounding of a computed place).
+ON_NODE_M = 1e-9
+
+
+class Places(Record, eq=False):
+    """Places as leg (n,) and metres along its pipe (n,)."""
+
+    leg: Ints
+    pipe_m: Floats
+
+
+class Side(Record, eq=False):
+    """The node next to each place on one side (n,), and the metres of pipe to it (n,)."""
+
+    node: Ints
+    metres: Floats
+
+
+class Graph(Record, eq=False):
+    """Nodes where legs join.
+
+    ``stop_leg``, ``stop_pipe_m``, ``stop_node`` (t,) are the joints along the legs, in order of
+    leg and place; ``bounds`` (legs + 1,) tells each leg's part of them. ``arms`` (nodes + 1,)
+    counts the arms of pipe that leave each node; the last entry is the node that nothing leads to,
+    which stands in where a place has no joint on one side.
+    """
+
+    leg_pipe_m: Floats
+    stop_leg: Ints
+    stop_pipe_m: Floats
+    stop_node: Ints
+    bounds: Ints
+    arms: Ints
+
+    @property
+    def is_tee(self) -> Bools:
+        """Which nodes have three arms or more."""
+        return self.arms >= 3
+
+    @property
+    def nowhere(self) -> int:
+        """The node that nothing leads to; also the number of real nodes."""
+        return len(self.arms) - 1
+
+    @classmethod
+    def of_joints(
+        cls, leg_pipe_m: Floats, first: Places, second: Places, *, same_m: float
+    ) -> Graph:
+        """Make the graph; `first` and `second` are the two sides of each joint."""
+        leg = np.concatenate([first.leg, second.leg])
+        pipe = np.concatenate([first.pipe_m, second.pipe_m])
+        order = np.lexsort((pipe, leg))
+        fresh = np.ones(len(leg), dtype=bool)
+        fresh[1:] = (np.diff(leg[order]) != 0) | (np.diff(pipe[order]) > same_m)
+        stop = np.empty(len(leg), dtype=np.int64)
+        stop[order] = np.cumsum(fresh) - 1
+        stop_leg, stop_pipe = leg[order][fresh], pipe[order][fresh]
+        node = groups(len(stop_leg), stop[: len(first.leg)], stop[len(first.leg) :])
+        bounds = np.searchsorted(stop_leg, np.arange(len(leg_pipe_m) + 1))
+        arms = (stop_pipe > same_m).astype(np.int64)
+        arms += stop_pipe < leg_pipe_m[stop_leg] - same_m
+        count = int(node.max()) + 1 if len(node) else 0
+        total = np.bincount(node, weights=arms, minlength=count + 1).astype(np.int64)
+        return cls(leg_pipe_m, stop_leg, stop_pipe, node, bounds, total)
+
+    def leg_groups(self) -> Ints:
+        """Return a group number for each leg; legs that hang together share one."""
+        legs = len(self.leg_pipe_m)
+        both = groups(legs + self.nowhere, self.stop_leg, self.stop_node + legs)
+        return both[:legs]
+
+    def around(self, places: Places) -> tuple[Side, Side]:
+        """Return the joint at or before each place on its leg, and the one at or after it."""
+        low = np.empty(len(places.leg), dtype=np.int64)
+        high = np.empty(len(places.leg), dtype=np.int64)
+        for leg in np.unique(places.leg):
+            rows = places.leg == leg
+            begin, finish = self.bounds[leg], self.bounds[leg + 1]
+            stops = self.stop_pipe_m[begin:finish]
+            low[rows] = begin + np.searchsorted(stops, places.pipe_m[rows], side="right") - 1
+            high[rows] = begin + np.searchsorted(stops, places.pipe_m[rows], side="left")
+        return (
+            self._side(places, low, low >= self.bounds[places.leg]),
+            self._side(places, high, high < self.bounds[places.leg + 1]),
+        )
+
+    def _side(self, places: Places, stop: Ints, known: Bools) -> Side:
+        # Behind the last stop: the one that stands in for none.
+        held = np.where(known, stop, len(self.stop_node))
+        metres = np.abs(places.pipe_m - np.append(self.stop_pipe_m, 0.0)[held])
+        node = np.append(self.stop_node, self.nowhere)[held]
+        return Side(node, np.where(known, metres, 0.0))
+
+    def stands_on_tee(self, side: Side) -> Ints:
+        """Return 1 for places that stand on a tee themselves, else 0."""
+        return (self.is_tee[side.node] & (side.metres <= ON_NODE_M)).astype(np.int64)
+
+    def tees_between(self, first: Places, second: Places) -> Ints:
+        """Return tees strictly between places, (a, b), counted along the leg of the first."""
+        tee = self.is_tee[self.stop_node]
+        count = np.zeros((len(first.leg), len(second.leg)), dtype=np.int64)
+        for leg in np.intersect1d(first.leg, second.leg):
+            rows, columns = np.flatnonzero(first.leg == leg), np.flatnonzero(second.leg == leg)
+            part = slice(self.bounds[leg], self.bounds[leg + 1])
+            stops = self.stop_pipe_m[part][tee[part]]
+            one, other = first.pipe_m[rows][:, None], second.pipe_m[columns][None, :]
+            below = np.searchsorted(stops, np.maximum(one, other), side="left")
+            above = np.searchsorted(stops, np.minimum(one, other), side="right")
+            count[rows[:, None], columns[None, :]] = np.maximum(below - above, 0)
+        return count
+
+    def edges(self, cost: Floats) -> Edges:
+        """Return the cheapest pipe between each two neighbouring nodes."""
+        follows = np.flatnonzero(np.diff(self.stop_leg) == 0)
+        one, other = self.stop_node[follows], self.stop_node[follows + 1]
+        leg = self.stop_leg[follows]
+        metres = np.diff(self.stop_pipe_m)[follows]
+        low, high = np.minimum(one, other), np.maximum(one, other)
+        price = metres * cost[leg]
+        order = np.lexsort((price, high, low))
+        fresh = np.ones(len(order), dtype=bool)
+        fresh[1:] = (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0)
+        pick = order[fresh]
+        pick = pick[low[pick] != high[pick]]
+        return Edges(low[pick], high[pick], leg[pick], metres[pick], price[pick])
+
+
+class Edges(Record, eq=False):
+    """Pipe between nodes ``low`` < ``high`` (e,), in order: its leg, metres and cost."""
+
+    low: Ints
+    high: Ints
+    leg: Ints
+    metres: Floats
+    cost: Floats
+
+    def between(self, one: Ints, other: Ints, nodes: int) -> Ints:
+        """Return the index of the edge between each two nodes that are neighbours."""
+        key = self.low * (nodes + 1) + self.high
+        wanted = np.minimum(one, other) * (nodes + 1) + np.maximum(one, other)
+        return np.searchsorted(key, wanted)
+
+    def dijkstra(self, nodes: int, sources: Ints) -> tuple[Floats, Ints]:
+        """Return what the cheapest ways cost from sources to nodes, and each node before it."""
+        from scipy.sparse import csr_array
+        from scipy.sparse.csgraph import dijkstra
+
+        # 32 bits: older scipy takes no other index here.
+        low, high = self.low.astype(np.int32), self.high.astype(np.int32)
+        matrix = csr_array((self.cost, (low, high)), shape=(nodes, nodes))
+        found = dijkstra(matrix, directed=False, indices=sources, return_predecessors=True)
+        return np.atleast_2d(found[0]), np.atleast_2d(found[1]).astype(np.int64)
+
+
+class Ways(Record, eq=False):
+    """Cheapest ways from places (b,) to every node.
+
+    ``distance`` (b, nodes + 1), ``paid`` (k, b, nodes + 1) in other currencies, ``tees``
+    (b, nodes + 1) the tees passed, both ends' nodes counted but not one the place stands on.
+    """
+
+    distance: Floats
+    paid: Floats
+    tees: Ints
+
+    @classmethod
+    def between(
+        cls, graph: Graph, places: Places, cost: Floats, *, price: Floats | None = None
+    ) -> Ways:
+        """Work out the ways; `cost` (legs,) and `price` (k, legs) are per metre of pipe."""
+        count = len(places.leg)
+        distance = np.full((count, graph.nowhere + 1), np.inf)
+        currencies = 0 if price is None else len(price)
+        paid = np.full((currencies, count, graph.nowhere + 1), np.inf)
+        tees = np.full((count, graph.nowhere + 1), -1, dtype=np.int64)
+        sides = graph.around(places)
+        sources = np.unique(np.concatenate([side.node for side in sides]))
+        sources = sources[sources != graph.nowhere]
+        if not len(sources):
+            return cls(distance, paid, tees)
+        edges = graph.edges(cost)
+        steps, previous = edges.dijkstra(graph.nowhere, sources)
+        if price is not None:
+            node_paid, node_tees = _walked(graph, edges, sources, steps, previous, price)
+        for side in sides:
+            has = np.flatnonzero(side.node != graph.nowhere)
+            row = np.searchsorted(sources, side.node[has])
+            total = steps[row] + (side.metres * cost[places.leg])[has, None]
+            better = total < distance[has, :-1] * (1.0 - 1e-12)
+            distance[has, :-1] = np.where(better, total, distance[has, :-1])
+            if price is None:
+                continue
+            extra = (side.metres * price[:, places.leg])[:, has, None]
+            paid[:, has, :-1] = np.where(better, node_paid[:, row] + extra, paid[:, has, :-1])
+            own = graph.stands_on_tee(side)[has, None]
+            tees[has, :-1] = np.where(better, node_tees[row] - own, tees[has, :-1])
+        return cls(distance, paid, tees)
+
+
+def _walked(
+    graph: Graph, edges: Edges, sources: Ints, steps: Floats, previous: Ints, price: Floats
+) -> tuple[Floats, Ints]:
+    """Return what the ways from each source to each node cost (k, s, n), and tees on them."""
+    count, nodes = steps.shape
+    paid = np.full((len(price), count, nodes), np.inf)
+    tees = np.full((count, nodes), -1, dtype=np.int64)
+    rows = np.arange(count)
+    paid[:, rows, sources] = 0.0
+    tees[rows, sources] = graph.is_tee[sources]
+    # One more step outward a turn; a way has at most as many steps as there are nodes.
+    waiting = previous >= 0
+    while True:
+        ready = waiting & np.take_along_axis(tees >= 0, np.maximum(previous, 0), axis=1)
+        row, node = np.nonzero(ready)
+        if not len(row):
+            return paid, tees
+        back = previous[row, node]
+        edge = edges.between(back, node, nodes)
+        paid[:, row, node] = paid[:, row, back] + edges.metres[edge] * price[:, edges.leg[edge]]
+        tees[row, node] = tees[row, back] + graph.is_tee[node]
+        waiting &= ~ready
+
+
+def groups(count: int, one: Ints, other: Ints) -> Ints:
+    """Return a group number (count,) for things of which some pairs belong together."""
+    if not len(one):
+        return np.arange(count, dtype=np.int64)
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    pairs = coo_array((np.ones(len(one)), (one, other)), shape=(count, count))
+    return connected_components(pairs, directed=False)[1].astype(np.int64)

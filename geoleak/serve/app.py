@@ -19,13 +19,11 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from geoleak.errors import AcousticsError, GeoleakError, InputError
-from geoleak.record import Record
 from geoleak.result import Result
 from geoleak.serve.book import ConflictError
 from geoleak.serve.live import Live
-from geoleak.serve.page import page_state
-from geoleak.serve.server import SLOW_S
-from geoleak.serve.sound import compared, store_recording
+from geoleak.serve.page import compared, page_state, store_recording
+from geoleak.serve.server import SLOW_S, Address
 
 COOKIE = "geoleak"
 # Five seconds of 16-bit sound at 192 kHz in two channels are 3.8 MB; an entry is a row.
@@ -55,51 +53,44 @@ HEADERS = {
 FILES = ("dig_sheet.pdf", "stakes.csv", "map.html", "leak.geojson", "site.gpkg", "result.json")
 
 
-class Door(Record):
-    """Who may come in: hosts and origins by name, and a token where the page is shared."""
+class Guard:
+    """Asks who may come in, bounds a request's body, and puts strict headers on answers.
 
-    hosts: tuple[str, ...]
-    scheme: str
-    token: str | None
-    read_only: bool
+    Hosts and origins are let in by name, with a token where the page is shared.
+    """
+
+    def __init__(self, app: Any, address: Address, *, read_only: bool) -> None:
+        self.app = app
+        self.address = address
+        self.read_only = read_only
 
     def refusal(self, request: Request) -> tuple[int, str] | None:
         """Return why a request is refused, None where it is let in."""
-        if request.headers.get("host", "") not in self.hosts:
+        hosts, scheme, token = self.address.hosts, self.address.scheme, self.address.token
+        if request.headers.get("host", "") not in hosts:
             return 403, "this name is not the server's; open the address that was printed"
         origin = request.headers.get("origin")
-        ours = origin is None or origin in {f"{self.scheme}://{each}" for each in self.hosts}
+        ours = origin is None or origin in {f"{scheme}://{each}" for each in hosts}
         # A link that a person follows is no page asking.
         followed = request.headers.get("sec-fetch-mode") == "navigate" and request.method == "GET"
         crossed = request.headers.get("sec-fetch-site") in ("cross-site", "same-site")
         if not ours or (crossed and not followed):
             return 403, "another page may not ask this"
-        if self.token is not None and not self._known(request):
+        bearer = request.headers.get("authorization", "").removeprefix("Bearer ")
+        given = (bearer, request.cookies.get(COOKIE, ""), request.query_params.get("token", ""))
+        known = [hmac.compare_digest(each.encode(), (token or "").encode()) for each in given]
+        if token is not None and not any(known):
             return 401, "scan the code again: it is new each time the server starts"
         if self.read_only and request.method != "GET":
             return 403, "this page is for reading only"
         return None
-
-    def _known(self, request: Request) -> bool:
-        bearer = request.headers.get("authorization", "").removeprefix("Bearer ")
-        given = (bearer, request.cookies.get(COOKIE, ""), request.query_params.get("token", ""))
-        token = (self.token or "").encode()
-        return any(hmac.compare_digest(each.encode(), token) for each in given)
-
-
-class Guard:
-    """Asks the door about every request, bounds its body, and puts strict headers on answers."""
-
-    def __init__(self, app: Any, door: Door) -> None:
-        self.app = app
-        self.door = door
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
         """Let a request in or refuse it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
-        refusal = self.door.refusal(Request(scope))
+        refusal = self.refusal(Request(scope))
         # Drawn pages may run their own scripts and styles, and fetch nothing.
         own = {k: v for k, v in HEADERS.items() if not (k.startswith("Content") and
                scope["path"].startswith("/out/"))}  # fmt: skip
@@ -329,11 +320,8 @@ class Pages:
             with contextlib.suppress(Exception):
                 answer = await run_in_threadpool(self.live.refresh)
                 if answer.number != number:
-                    await self._tell()
-
-    async def _tell(self) -> None:
-        async with self._changed:
-            self._changed.notify_all()
+                    async with self._changed:
+                        self._changed.notify_all()
 
 
 CODES = {
@@ -343,9 +331,9 @@ CODES = {
 """What a fault is answered with; an HTTPException brings its own."""
 
 
-def application(live: Live, door: Door) -> Any:
+def application(live: Live, address: Address, *, read_only: bool) -> Any:
     """Return the server's application for one site."""
-    pages = Pages(live, read_only=door.read_only)
+    pages = Pages(live, read_only=read_only)
     routes = [Route(path, pages.asset) for path in ASSETS]
     for name in ("result.json", "page.json", "events", "where", "band", "out/{name}"):
         answer = getattr(pages, "file" if name.startswith("out") else name.partition(".")[0])
@@ -371,4 +359,4 @@ def application(live: Live, door: Door) -> Any:
 
     handlers: dict[Any, Any] = dict.fromkeys((HTTPException, *CODES), fault)
     app = Starlette(routes=routes, lifespan=watching, exception_handlers=handlers)
-    return Guard(app, door)
+    return Guard(app, address, read_only=read_only)

@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from geoleak.batch.work import Options, find_sites, locate_one, start_worker
+from geoleak.batch.run import Options, find_sites, locate_one, start_worker
 from tests.trials.frozen import write_site
 
 MOST_OVER_WARM = 1.3

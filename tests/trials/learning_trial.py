@@ -21,8 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geoleak import tables
-from geoleak.closeout.learning import REGION, learn
-from geoleak.closeout.told import Told, words_of
+from geoleak.closeout.learning import REGION, Told, learn, words_of
 from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior.infer import infer
 from geoleak.record import replace
