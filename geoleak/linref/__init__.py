@@ -5,7 +5,4 @@ the line's start; pipe length is along the slope. Offset is positive to the righ
 up-chainage.
 """
 
-from geoleak.linref.line import NearestSnap, Route, RouteSet
-from geoleak.linref.snap import Snap
-
-__all__ = ["NearestSnap", "Route", "RouteSet", "Snap"]
+from geoleak.linref.line import NearestSnap, Route, RouteSet, Snap

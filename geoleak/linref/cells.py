@@ -141,7 +141,11 @@ def _search(
     def settle(cells: Cells) -> list[Cells]:
         square = (low_x, low_y, size)
         thinned, centres, reach = _thinned(segments, cells, square, rival_within_m or 0.0)
-        last = _worth_no_split(thinned, reach)
+        count = np.diff(thinned.first)
+        last = (count <= FEW_CANDIDATES) | (cells.high - cells.low <= FEW_POINTS)
+        # Splitting pays by dropping candidates; where hardly any would go, measure them all.
+        last |= (reach > 0.8 * count) & (count < 64)
+        last |= cells.level == DEPTH
         _settle(segments, x, y, where, thinned, centres, last, rival_within_m, found)
         return _children(thinned, ~last, keys)
 
@@ -182,12 +186,17 @@ def _thinned(
     firsts = cells.first[:-1]
     cell = np.repeat(np.arange(len(firsts)), np.diff(cells.first))
     unit_x, unit_y = segments.gaps(centre_x[cell], centre_y[cell], cells.candidate)
-    distance = _made_unit(unit_x, unit_y)
+    distance = np.sqrt(unit_x * unit_x + unit_y * unit_y)
+    # Unit vectors; 0 stays 0.
+    scale = 1.0 / np.maximum(distance, 1e-150)
+    unit_x *= scale
+    unit_y *= scale
     least = np.minimum.reduceat(distance, firsts)
     hits = np.flatnonzero(distance == least[cell])
     nearest = np.empty(len(firsts), dtype=np.int64)
     nearest[cell[hits]] = hits
-    turn = _apart(unit_x, unit_y, unit_x[nearest][cell], unit_y[nearest][cell])
+    gap_x, gap_y = unit_x - unit_x[nearest][cell], unit_y - unit_y[nearest][cell]
+    turn = np.sqrt(gap_x * gap_x + gap_y * gap_y)
     bend = radius**2 / (2.0 * np.maximum(least, radius * 1e-3))
     # Ties must stay; distances carry rounding of about 1e-16 of themselves.
     more = distance - (least * (1.0 + 1e-12) + 2.0 * TIE_M + rival_within_m)[cell]
@@ -198,32 +207,6 @@ def _thinned(
     first = np.searchsorted(cell, np.arange(len(firsts) + 1))
     thinned = replace(cells, first=first, candidate=cells.candidate[keep])
     return thinned, Centres(centre_x, centre_y, least, radius), reach
-
-
-def _made_unit(x: Floats, y: Floats) -> Floats:
-    """Scale vectors to length 1 in place (0 stays 0); return their lengths."""
-    length = np.sqrt(x * x + y * y)
-    scale = 1.0 / np.maximum(length, 1e-150)
-    x *= scale
-    y *= scale
-    return length
-
-
-def _apart(x: Floats, y: Floats, other_x: Floats, other_y: Floats) -> Floats:
-    gap_x = x - other_x
-    gap_y = y - other_y
-    gap_x *= gap_x
-    gap_y *= gap_y
-    gap_x += gap_y
-    return np.sqrt(gap_x, out=gap_x)
-
-
-def _worth_no_split(cells: Cells, reach: Ints) -> Bools:
-    count = np.diff(cells.first)
-    last = (count <= FEW_CANDIDATES) | (cells.high - cells.low <= FEW_POINTS)
-    # Splitting pays by dropping candidates; where hardly any would go, measure them all.
-    last |= (reach > 0.8 * count) & (count < 64)
-    return last | (cells.level == DEPTH)
 
 
 def _children(cells: Cells, split: Bools, keys: Keys) -> list[Cells]:
