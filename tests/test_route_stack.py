@@ -14,10 +14,9 @@ from geoleak import posterior
 from geoleak.route import MarkArray, fit_route
 from geoleak.route import fit as route_fit
 from geoleak.route.alignment import Alignment, Stack, feet_of, hints, jacobian
-from geoleak.route.model import turn_cost
 from geoleak.route.moves import mended
-from geoleak.route.solve import LONG, Observations, equations
-from geoleak.route.spread import length_slope, position_rows
+from geoleak.route.result import length_slope, position_rows
+from geoleak.route.solve import LONG, Observations, equations, turn_cost
 from tests.command import at_length
 from tests.spoilt_sites import SITES
 from tests.trials.random_routes import Habits

@@ -13,14 +13,11 @@ import pytest
 from geoleak.record import replace
 from geoleak.route import fit_route, moves, search, solve
 from geoleak.route.alignment import Alignment
-from geoleak.route.blocks import _without_steps
 from geoleak.route.fit import _has_failed
-from geoleak.route.model import split, volume
-from geoleak.route.moves import _best_gap
-from geoleak.route.partition import prefix_sums
+from geoleak.route.moves import _best_gap, _without_steps, prefix_sums
+from geoleak.route.result import posteriors
 from geoleak.route.search import tried
-from geoleak.route.solve import Observations, misfit, normal_equations
-from geoleak.route.spread import posteriors
+from geoleak.route.solve import Observations, misfit, normal_equations, split, volume
 from tests.test_route_stack import marks_along
 from tests.trials.route_trial import marks_of
 from tests.trials.tight_routes import SHAPES, one, tight_route

@@ -16,6 +16,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import astuple
 from numpy.typing import NDArray
 
 from geoleak.record import Record
@@ -367,14 +368,7 @@ class Feet(Record):
 
     def row(self, row: int) -> Feet:
         """Return the feet beside one alignment of a stack."""
-        return Feet(
-            self.offset_m[row],
-            self.run[row],
-            self.corner[row],
-            self.share[row],
-            self.east[row],
-            self.north[row],
-        )
+        return Feet(*(each[row] for each in astuple(self)))
 
 
 def feet_of(stack: Stack, points: Floats, hint: Ints) -> Feet:

@@ -14,9 +14,7 @@ from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.record import Record, replace
 from geoleak.route.marks import Bend, MarkArray
-from geoleak.route.profile import Smooth
-from geoleak.route.result import RouteFit, StraightRun
-from geoleak.route.spread import Spread
+from geoleak.route.result import RouteFit, Smooth, Spread, StraightRun
 from geoleak.site import Note
 from geoleak.units import format_length
 

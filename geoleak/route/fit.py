@@ -12,7 +12,6 @@ from geoleak.linref import Route
 from geoleak.record import Record, replace
 from geoleak.route import parts
 from geoleak.route.alignment import Alignment
-from geoleak.route.blocks import Block, blocks, outlier_rows
 from geoleak.route.marks import (
     MarkArray,
     RouteOptions,
@@ -21,12 +20,18 @@ from geoleak.route.marks import (
     merged,
     order_note,
 )
-from geoleak.route.notes import ends_note, fit_notes, spacing_notes
-from geoleak.route.parts import Prepared
-from geoleak.route.result import RouteFit
+from geoleak.route.moves import Block, blocks, outlier_rows
+from geoleak.route.parts import Prepared, ends_note, fit_notes, spacing_notes
+from geoleak.route.result import (
+    FittedShape,
+    RouteFit,
+    joined_spread,
+    posterior_of,
+    posteriors,
+    spread_of,
+)
 from geoleak.route.search import FINE_CUT, Window, distinct, search
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
-from geoleak.route.spread import FittedShape, joined_spread, posterior_of, posteriors, spread_of
 from geoleak.site import Note
 
 Floats = npt.NDArray[np.float64]

@@ -14,10 +14,8 @@ import numpy.typing as npt
 
 from geoleak.record import Record
 from geoleak.route.alignment import LEAST_RUN_M, Alignment
-from geoleak.route.model import PLAY_RAD
-from geoleak.route.moves import fitting, mended, proposals
-from geoleak.route.partition import cut_charge, first_vertices, run_starts
-from geoleak.route.solve import LONG, Observations, Solution, solve_many
+from geoleak.route.moves import cut_charge, first_vertices, fitting, mended, proposals, run_starts
+from geoleak.route.solve import LONG, PLAY_RAD, Observations, Solution, solve_many
 
 Floats = npt.NDArray[np.float64]
 
