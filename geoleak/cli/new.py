@@ -1,7 +1,5 @@
 """``geoleak new``: the first minute of a newcomer."""
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 from typing import Annotated

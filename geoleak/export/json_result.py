@@ -13,6 +13,7 @@ from geoleak.errors import GeoleakError
 from geoleak.record import Record
 from geoleak.result import SCHEMA, Result
 
+_plain = json.JSONEncoder(allow_nan=False, ensure_ascii=False).encode
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -84,10 +85,6 @@ def _is_short(value: Any) -> bool:
         and len(value) <= 4
         and not any(isinstance(each, (dict, list)) for each in value)
     )
-
-
-def _plain(value: Any) -> str:
-    return json.dumps(value, allow_nan=False, ensure_ascii=False)
 
 
 def schema() -> dict[str, Any]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from geoleak.export.words import plain
@@ -45,6 +45,7 @@ def font(*, bold: bool = False) -> str:
     return list(FONTS)[bold]
 
 
+@lru_cache(4096)
 def width_of(text: object, size: float, *, bold: bool = False) -> float:
     """Return how wide a line of text is as it is drawn."""
     from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -68,6 +69,7 @@ def held(text: object) -> str:
     return "".join(made)
 
 
+@lru_cache(4096)
 def shown(text: object) -> str:
     """Return a line of text as it is drawn from the left."""
     return as_drawn(held(text))
