@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_begun
 from geoleak.advice.doubts import doubts_of
@@ -21,12 +20,11 @@ from geoleak.advice.windows import (
 )
 from geoleak.evidence import speaks_against, tests_of
 from geoleak.posterior import Peak, Posterior
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.survey import Survey
 from geoleak.tables import setting
 from geoleak.units import format_length, format_station, unit_m
 
-Floats = npt.NDArray[np.float64]
 SettingOut = tuple[float, float] | Callable[[int, float], tuple[float, float]]
 
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre

@@ -10,7 +10,6 @@ Statistical Decision Theory; Lindley 1956, Ann. Math. Stat. 27, 986; both from m
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.advice.checks import reading_minutes
 from geoleak.evidence import (
@@ -32,11 +31,8 @@ from geoleak.posterior import (
     draw_at,
     highest_density_set,
 )
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Ints, Record, replace
 from geoleak.survey import Levels, Survey, SurveyedPoint, levels_on_line
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 STRATA = 48
 DRAWS_EACH = 8

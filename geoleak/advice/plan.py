@@ -12,17 +12,15 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.advice.checks import reading_minutes
 from geoleak.advice.windows import LegMass, best_window
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Ints, Record, replace
 from geoleak.site import Site
 from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
 
-Floats = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
 
 # Level at the surface straight above real leaks in pipe 0.4 to 1.0 m deep, over background:
@@ -232,7 +230,7 @@ def first_fittings(survey: Survey, rng: np.random.Generator) -> tuple[str, ...]:
     return tuple(fittings[k].point.id for k in taken)
 
 
-def _doubt(fit: Floats, stretch: npt.NDArray[np.int64]) -> float:
+def _doubt(fit: Floats, stretch: Ints) -> float:
     """Return the mean entropy over stretches, for log-likelihoods (simulated, supposed)."""
     weight = np.exp(fit - fit.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
@@ -240,9 +238,7 @@ def _doubt(fit: Floats, stretch: npt.NDArray[np.int64]) -> float:
     return float(-(chance * np.log(np.maximum(chance, 1e-300))).sum(axis=1).mean())
 
 
-def _leaks(
-    survey: Survey, rng: np.random.Generator
-) -> tuple[npt.NDArray[np.int64], Floats, npt.NDArray[np.int64]]:
+def _leaks(survey: Survey, rng: np.random.Generator) -> tuple[Ints, Floats, Ints]:
     lengths = np.array([each.route.length_m for each in survey.legs])
     leg = rng.choice(len(lengths), SAMPLES, p=lengths / lengths.sum())
     at = rng.random(SAMPLES) * lengths[leg]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence import (
     QUIET_PLACES,
@@ -14,13 +13,11 @@ from geoleak.evidence import (
     surely_louder_db,
 )
 from geoleak.posterior import SILENT, Posterior
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
 
-Floats = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
 # Leg number, chainage_m, aside_m (right positive).
 Place = tuple[int, float, float]
 
@@ -76,8 +73,8 @@ class Spots(Record, eq=False):
     """Easting and northing, shape (n, 2)."""
     level_db: Floats
     readings: Floats
-    like: npt.NDArray[np.int_]
-    row: npt.NDArray[np.int_]
+    like: Ints
+    row: Ints
     """The first reading of each."""
 
     @classmethod
@@ -108,11 +105,11 @@ class Spots(Record, eq=False):
         )
 
     @property
-    def aside(self) -> Mask:
+    def aside(self) -> Bools:
         """Tell which stand beside the line, farther than a trench is wide."""
         return np.asarray(np.abs(self.offset_m) >= setting("rival_aside_nearest").value)
 
-    def about(self, chainage_m: float) -> Mask:
+    def about(self, chainage_m: float) -> Bools:
         """Tell which are within hearing of a place."""
         return np.asarray(np.abs(self.chainage_m - chainage_m) < SAME_SOUND_M)
 
@@ -178,7 +175,7 @@ class Case(Record, eq=False):
         """Return what the fit of the stake's leg warns of by these codes."""
         return [note for note in self.leg.fit.warnings if note.code in codes]
 
-    def raised(self, sigmas: float = RAISED_SIGMAS) -> Mask:
+    def raised(self, sigmas: float = RAISED_SIGMAS) -> Bools:
         """Tell which surface readings stand over the middle of them by so many sigmas of one."""
         levels = self.survey.site.levels
         error = sigmas * float(np.hypot(levels.level_sigma_db, levels.place_sigma_db))

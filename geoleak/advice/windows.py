@@ -5,14 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.posterior import Cells, Piece, Posterior, emptied
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.survey import Survey
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 STEP_M = 0.02
 # A next hole with less chance than this is not named.

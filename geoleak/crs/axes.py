@@ -12,16 +12,14 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import CrsError
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Bools, Floats, Record
 from geoleak.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
     from pyproj import CRS, Transformer
 
-Floats = NDArray[np.float64]
 # A site beside a zone's border is legitimate; half a degree is some 50 km.
 AREA_MARGIN_DEG = 0.5
 _EAST_WEST = {"east": 1.0, "west": -1.0}
@@ -333,10 +331,10 @@ class CrsInfo(Record):
 
     def in_area(
         self, lon_deg: ArrayLike, lat_deg: ArrayLike, *, margin_deg: float = AREA_MARGIN_DEG
-    ) -> NDArray[np.bool_]:
+    ) -> Bools:
         """Tell which degrees lie in the area the CRS is meant for, or so near to it."""
         lon, lat = same_shape(lon_deg, lat_deg)
-        known: NDArray[np.bool_] = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
+        known: Bools = np.isfinite(lon) & np.isfinite(lat) & (np.abs(lat) <= 90)
         area = None if self.crs is None else self.crs.area_of_use
         if area is None:
             return known & (np.abs(lon) <= 360)

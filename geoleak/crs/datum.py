@@ -10,10 +10,9 @@ import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from geoleak.crs.axes import Floats, Projection, from_axes, same_shape, to_axes
-from geoleak.record import Record
+from geoleak.crs.axes import Projection, from_axes, same_shape, to_axes
+from geoleak.record import ArrayLike, Floats, Record
 from geoleak.site import Note
 
 if TYPE_CHECKING:

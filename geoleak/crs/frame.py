@@ -13,10 +13,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from geoleak.crs.axes import (
-    Floats,
     Projection,
     axis_unit,
     finite,
@@ -26,7 +24,7 @@ from geoleak.crs.axes import (
 )
 from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, to_wgs84
 from geoleak.errors import CrsError
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Floats, Record
 from geoleak.site import Note
 from geoleak.units import LENGTH_UNITS, unit_m
 

@@ -18,14 +18,10 @@ from statistics import NormalDist
 from typing import Literal, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Note
 from geoleak.survey import Survey
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 class KindFit(Record):
@@ -75,7 +71,7 @@ class Candidates(Record, eq=False):
     def __len__(self) -> int:
         return len(self.leg)
 
-    def take(self, rows: npt.NDArray[np.intp]) -> Candidates:
+    def take(self, rows: Ints) -> Candidates:
         """Return some of the places."""
         return Candidates(
             self.survey,
@@ -235,7 +231,7 @@ class Nodes(Record, eq=False):
             return np.zeros(len(self))
         return self.deviates[:, self.names.index(name)]
 
-    def only(self, keep: npt.NDArray[np.bool_]) -> Nodes:
+    def only(self, keep: Bools) -> Nodes:
         """Return the nodes that `keep` (shape (nodes,)) marks."""
         return Nodes(self.names, self.deviates[keep], self.log_weight[keep])
 

@@ -10,19 +10,15 @@ from __future__ import annotations
 from statistics import NormalDist
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence, KindFit
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence, Offsets
 from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE, pool
 from geoleak.evidence.stop import of_the_leak
-from geoleak.record import replace
+from geoleak.record import Floats, Ints, replace
 from geoleak.survey import Survey
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Two contacts contradict each other where no loss within so many sigma of the pipe's and of a tee's
 # makes their difference, and so little chance is left to their own errors in all pairs of them

@@ -13,7 +13,6 @@ import itertools
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.evidence.base import (
@@ -26,14 +25,11 @@ from geoleak.evidence.base import (
     Nodes,
     log_sum_exp,
 )
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import Note, Site
 from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.tables import setting
 from geoleak.units import format_length
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 SMALLEST_SIGMA_S = 2e-5
 # Under this a sigma was not measured but left at nought: that is said.
@@ -119,7 +115,7 @@ class System(Record, eq=False):
     """Delays as linear functions of slowness: rows (p,), for every place (k, p, groups)."""
 
     coefficient: Floats
-    reachable: npt.NDArray[np.bool_]
+    reachable: Bools
 
 
 class DelayEvidence:
@@ -251,12 +247,12 @@ class DelayEvidence:
         off_pipe = uniform + np.where(self._too_long(), np.log(self.wrong), 0.0)
         return Judged(on_pipe[None, :], np.array([off_pipe.sum()]))
 
-    def _too_long(self) -> npt.NDArray[np.bool_]:
+    def _too_long(self) -> Bools:
         """Tell which delays are longer than the pipe between their sensors allows."""
         delays = np.array([d.delay_s for d in self.timed])
         return np.asarray(np.abs(delays) > self.span_s + 3 * np.sqrt(np.diag(self.noise_s2)))
 
-    def _subsets(self) -> list[npt.NDArray[np.bool_]]:
+    def _subsets(self) -> list[Bools]:
         count = len(self.timed)
         if count <= FEW:
             return [np.array(s) for s in itertools.product((True, False), repeat=count)]

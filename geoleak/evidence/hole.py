@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
+from geoleak.record import Floats
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedHole
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
 
 # A hole whose outcome had less chance than this of the likeliest one contradicts the rest: with a
 # leak in an exposed stretch missed three times in a hundred, where the rest gave it 99 %.

@@ -10,15 +10,13 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
+from geoleak.record import Bools, Floats, Ints
 from geoleak.site import Isolation, Note
 from geoleak.survey import PipePlace, Survey, SurveyedIsolation
 from geoleak.tables import setting
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Outcome = Literal["stopped", "slower", "same"]
 
 # A valve that stands on a tee is taken to be this far along its own leg.
@@ -139,12 +137,12 @@ class IsolationEvidence:
         first = next((each for each in self.survey.legs if each.leg.joins is None), None)
         return PipePlace(0 if first is None else first.number, 0.0)
 
-    def cut_off(self, test: SurveyedIsolation, places: Candidates) -> npt.NDArray[np.bool_]:
+    def cut_off(self, test: SurveyedIsolation, places: Candidates) -> Bools:
         """Tell which places a test cuts off from the supply."""
         parts = Parts(self.survey, test.valves)
         supply = self._supply(test)
         fed = parts.of(np.array([supply.leg]), np.array([supply.chainage_m]))[0]
-        cut: npt.NDArray[np.bool_] = parts.of(places.leg, places.chainage_m) != fed
+        cut: Bools = parts.of(places.leg, places.chainage_m) != fed
         return cut
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 from typing import Any, Generic, Literal, Self, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import (
     Belief,
@@ -26,7 +25,7 @@ from geoleak.evidence.base import (
 )
 from geoleak.evidence.pooling import Pooled
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import NOWHERE, Note
 from geoleak.survey import Levels, Survey
 from geoleak.tables import Setting, setting
@@ -42,9 +41,6 @@ UNLIKE_SCALES = 3.5
 # So many of those are named in a line.
 MOST_NAMED = 4
 
-Floats = npt.NDArray[np.float64]
-Mask = npt.NDArray[np.bool_]
-Ints = npt.NDArray[np.int64]
 
 Deviates = dict[str, Floats]
 
@@ -120,8 +116,8 @@ class Offsets(Record, eq=False):
     """
 
     db: Floats
-    unlike: Mask
-    far: Mask
+    unlike: Bools
+    far: Bools
 
 
 def pipe_loss(survey: Survey) -> tuple[Floats, float]:
@@ -529,18 +525,18 @@ class LevelEvidence(Generic[GroundKind]):
         return Offsets(db, told & (stated > UNLIKE_SCALES), told & (grown > OUTLIER_SCALES))
 
     @property
-    def aside(self) -> Mask:
+    def aside(self) -> Bools:
         """Tell which rows stand beside the line, where another may lie."""
         return np.asarray(np.abs(self.pooled.offset_m) >= setting("rival_aside_nearest").value)
 
-    def _apart(self) -> Mask:
+    def _apart(self) -> Bools:
         """Tell which pooled rows hold readings that lie far apart at one place."""
         notes = (each for each in self.survey.warnings if each.code == "readings_apart")
         named = {row for each in notes for row in each.rows}
         ids = self._readings().id
         return np.array([k >= 0 and ids[k] in named for k in self.pooled.reading.tolist()])
 
-    def _readings_of(self, rows: Mask) -> int:
+    def _readings_of(self, rows: Bools) -> int:
         """Return how many readings of the sheet some pooled rows hold."""
         held, kept = self._readings(), self.pooled.reading[rows]
         alike = held.place[:, None] == held.place[kept]

@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
 from geoleak.evidence.isolation import Parts
+from geoleak.record import Floats
 from geoleak.site import Note
 from geoleak.survey import PipePlace, Survey
-
-Floats = npt.NDArray[np.float64]
 
 # Below this chance of the place's side the two contradict: common practice, no source.
 AGAINST = 0.1

@@ -5,16 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak import tables
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import LevelSettings, Note
 from geoleak.survey import Levels, Survey
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Scale at which a t of four degrees of freedom fits a normal error of unit sigma best (largest
 # expected log density: the root of E[5 z^2 / (4 s^2 + z^2)] = 1).
@@ -74,7 +70,7 @@ class Pooled(Record, eq=False):
     sessions: int
     offset_sigmas_db: tuple[float, ...]
     censored: Ints
-    is_hard: npt.NDArray[np.bool_]
+    is_hard: Bools
     louder_db: Floats
     louder_sigma_db: Floats
     smear_m: Floats
@@ -272,7 +268,7 @@ def _notes(settings: LevelSettings) -> tuple[Note, ...]:
 
 
 def _with_floor_rows(
-    pooled: Pooled, background: Floats, has_own: npt.NDArray[np.bool_], one: float, place: float
+    pooled: Pooled, background: Floats, has_own: Bools, one: float, place: float
 ) -> Pooled:
     """Let measured backgrounds tell the floor to the rows that have none of their own."""
     own = np.flatnonzero(has_own)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Hint
+from geoleak.record import Bools, Floats
 from geoleak.survey import Survey
 from geoleak.tables import setting
 
-Floats = npt.NDArray[np.float64]
 Spot = tuple[int, float]
 # Metals that rust through under the ground (common practice, no source).
 RUSTING = frozenset({"galvanized_steel", "steel", "cast_iron", "ductile_iron"})
@@ -80,7 +79,7 @@ def _share_listened(survey: Survey) -> float:
     return float(survey.site.prior.listened * search)
 
 
-def listened_to(survey: Survey, places: Candidates) -> npt.NDArray[np.bool_]:
+def listened_to(survey: Survey, places: Candidates) -> Bools:
     """Tell which places are in the stretch where the ground was listened to."""
     found = np.zeros(len(places), dtype=bool)
     for leg, start, end in _stretches(survey):

@@ -15,11 +15,8 @@ J. Am. Stat. Assoc. 84, 881 (weights); Tierney, Kadane (1986), J. Am. Stat. Asso
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
-
-Floats = npt.NDArray[np.float64]
+from geoleak.record import Floats, Ints, Record
 
 FREEDOM = 4.0
 # log of Gamma(5/2) / (Gamma(2) sqrt(4 pi)) = log(3/8)
@@ -73,9 +70,9 @@ class Rows(Record, eq=False):
     level: Floats
     sigma: Floats
     on_floor: Floats
-    session: npt.NDArray[np.int64]
+    session: Ints
     sessions: int
-    censored: npt.NDArray[np.int64]
+    censored: Ints
     floor_mean: float
     floor_sigma: float
     offset_sigma: float | tuple[float, ...]
@@ -216,7 +213,7 @@ def _mean_floor(floor: Floats, prior: float, tau2: Floats) -> Floats:
 
 def _pull_censored(
     rows: Rows,
-    cut: npt.NDArray[np.int64],
+    cut: Ints,
     error: Floats,
     residual: Floats,
     wide: Floats,
@@ -233,9 +230,7 @@ def _pull_censored(
     target[..., cut] = standing + slope / weight[..., cut]
 
 
-def _log_terms(
-    rows: Rows, cut: npt.NDArray[np.int64], error: Floats, wide: Floats
-) -> tuple[Floats, Floats]:
+def _log_terms(rows: Rows, cut: Ints, error: Floats, wide: Floats) -> tuple[Floats, Floats]:
     """Sum the log densities (of a censored row its tail), with the curvature of each row.
 
     With w four times the squared scale the log density is log(3/4) + 2 log w - 2.5 log(w + e^2)

@@ -10,16 +10,13 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import PER_DB, BuriedEvidence, Deviates, SoilAndPipe
 from geoleak.evidence.pooling import pool
+from geoleak.record import Floats, Ints
 from geoleak.survey import Survey
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 def gather(survey: Survey) -> Evidence | None:

@@ -11,18 +11,13 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
 from geoleak.evidence.robust import distribution, log_density
-from geoleak.record import replace
+from geoleak.record import Bools, Floats, Ints, replace
 from geoleak.site import NOWHERE, Place, StopTest
 from geoleak.survey import Levels, Survey, SurveyedStop
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Mask = npt.NDArray[np.bool_]
 
 # What is heard at a place comes from within this much of it, along the pipe: about what a peak
 # is wide (common practice, no source).
@@ -75,7 +70,7 @@ def falls(survey: Survey, test: SurveyedStop) -> Floats:
     return out
 
 
-def _near(survey: Survey, leg: int, chainage_m: float) -> tuple[Levels, Mask] | None:
+def _near(survey: Survey, leg: int, chainage_m: float) -> tuple[Levels, Bools] | None:
     """Return the readings of which some are of the sound at a place, and which those are."""
     for rows in (survey.surface, survey.contact):
         close = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
@@ -254,14 +249,14 @@ class StopTests:
             out[near] += _likelihood(parts, maker, proven=proven) - neither
         return out
 
-    def _off(self, leg: Ints, chainage_m: Floats) -> Mask:
+    def _off(self, leg: Ints, chainage_m: Floats) -> Bools:
         keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
         unique, back = np.unique(keys, axis=1, return_inverse=True)
         told = np.array([self.off_near(int(a), float(b)) for a, b in unique.T], dtype=bool)
         return np.asarray(told[back.ravel()])
 
 
-def _mostly_off(near: tuple[Levels, Mask] | None) -> bool:
+def _mostly_off(near: tuple[Levels, Bools] | None) -> bool:
     """Tell whether most of what is heard at a place was heard with everything off, the loudest too.
 
     What was loud before all was off says nothing of what is left.

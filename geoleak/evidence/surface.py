@@ -10,20 +10,16 @@ is shared by all readings there. `geoleak.evidence.robust` integrates out the fl
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import PER_DB, BuriedEvidence, Deviates, SoilAndPipe
 from geoleak.evidence.pooling import Pooled, pool
 from geoleak.evidence.stop import of_the_leak
-from geoleak.record import replace
+from geoleak.record import Floats, Ints, replace
 from geoleak.site import Leg
 from geoleak.survey import Survey
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 def gather(survey: Survey) -> Evidence | None:

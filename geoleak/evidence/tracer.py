@@ -10,18 +10,14 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence.base import Candidates, Evidence
 from geoleak.evidence.levels import Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import pool
-from geoleak.record import replace
+from geoleak.record import Floats, Ints, replace
 from geoleak.site import LevelSettings
 from geoleak.survey import Levels, Survey
 from geoleak.tables import setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 def gather_gas(survey: Survey) -> Evidence | None:

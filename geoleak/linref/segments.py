@@ -3,13 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+from geoleak.record import Bools, Floats, Ints, NDArray, Record
 
 # Two stretches this nearly as far away count as equally far, and the lower chainage is taken:
 # rounding of coordinates in the millions moves a line by as much.
@@ -86,7 +81,7 @@ class Segments(Record, eq=False):
                 shifted.append(np.where(values < 0, -1, values + first))
             return np.concatenate(shifted)
 
-        def stacked(name: str) -> npt.NDArray:
+        def stacked(name: str) -> NDArray:
             return np.concatenate([getattr(part, name) for part in parts])
 
         plain = ("start_x", "start_y", "along_x", "along_y", "inverse_square", "length_m")

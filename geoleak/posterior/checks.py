@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence import (
     FREEDOM,
@@ -24,12 +23,9 @@ from geoleak.evidence import (
 from geoleak.posterior.grid import Cells, Peak, interpolate
 from geoleak.posterior.rivals import smeared
 from geoleak.posterior.run import Run
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Note
 from geoleak.units import format_station
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 # Two kinds contradict each other when together they are this much less likely than apart. Where
 # they agree it happens with a chance under this (Markov's inequality); a delay that may be of the
@@ -257,7 +253,7 @@ def second_leak(
     return _second_peak(places, share) if share.sum() > 0 else None
 
 
-def _told_apart(places: Candidates, others: Candidates) -> npt.NDArray[np.bool_]:
+def _told_apart(places: Candidates, others: Candidates) -> Bools:
     """Tell which places are too far from each other place for one peak, (others, places)."""
     east = places.easting_m - others.easting_m[:, None]
     north = places.northing_m - others.northing_m[:, None]

@@ -6,14 +6,11 @@ Both are fine where the answer is decided and coarse far from it.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence import Hint
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.survey import Survey
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Piece = tuple[int, float, float]
 """A stretch of pipe: leg number, from_m, to_m."""
 
@@ -35,11 +32,11 @@ class Line(Record, eq=False):
     def __len__(self) -> int:
         return len(self.leg)
 
-    def same_leg(self) -> npt.NDArray[np.bool_]:
+    def same_leg(self) -> Bools:
         """Tell for each place but the last whether the next is on the same leg."""
         return self.leg[1:] == self.leg[:-1]
 
-    def merged(self, leg: Ints, chainage_m: Floats) -> tuple[Line, npt.NDArray[np.intp]]:
+    def merged(self, leg: Ints, chainage_m: Floats) -> tuple[Line, Ints]:
         """Return the line with more places, and the order that sorts old then new."""
         legs = np.concatenate([self.leg, leg])
         chainage = np.concatenate([self.chainage_m, chainage_m])

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
 from geoleak.evidence import Candidates, KindFit, candidates, log_sum_exp, prior
@@ -14,11 +13,9 @@ from geoleak.posterior.checks import LevelCurve, check
 from geoleak.posterior.grid import Cells, Peak, Piece, emptied, find_peaks, highest_density_set
 from geoleak.posterior.rivals import RIVALS, Explanation, checked, settle
 from geoleak.posterior.run import InferenceOptions, Run, begin, draw
-from geoleak.record import Record, field, replace
+from geoleak.record import Floats, Record, field, replace
 from geoleak.site import Note
 from geoleak.survey import Survey
-
-Floats = npt.NDArray[np.float64]
 
 
 class Posterior(Record, eq=False):

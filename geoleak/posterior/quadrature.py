@@ -13,12 +13,9 @@ Veach, Guibas (1995), SIGGRAPH (balance heuristic). Both from memory.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence import normal_nodes
-from geoleak.record import Record
-
-Floats = npt.NDArray[np.float64]
+from geoleak.record import Floats, Record
 
 # The fitted normal is drawn this much wider: tails heavier than a normal's are then reached.
 WIDER = 1.15

@@ -21,7 +21,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
 from geoleak.evidence import (
@@ -34,13 +33,10 @@ from geoleak.evidence import (
 )
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Codes
 from geoleak.survey import Survey
 from geoleak.tables import goes_on, setting
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 RIVALS = ("fitting", "aside", "beyond", "displaced")
 # A fitting, or another leg, this near an end stands on it (common practice, no source).
@@ -432,7 +428,7 @@ def pushes(survey: Survey, leg: int, chainage_m: float) -> int:
 # -- geometry --------------------------------------------------------------------------------------
 
 
-def _along(cells: Cells, near: npt.NDArray[np.bool_]) -> tuple[Ints, Floats, Floats]:
+def _along(cells: Cells, near: Bools) -> tuple[Ints, Floats, Floats]:
     """Return a few places along the cells that count, with the pipe each stands for."""
     leg, chainage, width = [], [], []
     total = float(cells.width_m[near].sum())

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.evidence import (
     Belief,
@@ -21,10 +20,8 @@ from geoleak.evidence import (
 )
 from geoleak.posterior.grid import Cells, Line, first_knots, interpolate, knots_to_add
 from geoleak.posterior.quadrature import Normal, log_weights
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.survey import Survey
-
-Floats = npt.NDArray[np.float64]
 
 # Stretches this far (nats) under the top hold no chance worth a finer knot.
 DEPTH_OF_FIELD = 12.0
@@ -214,7 +211,7 @@ def _add_nodes(run: Run, drawn: list[tuple[int, Normal]], count: int) -> None:
     _refine_all(run)
 
 
-def _where_to_look(run: Run, live: npt.NDArray[np.bool_]) -> list[tuple[float, Normal]]:
+def _where_to_look(run: Run, live: Bools) -> list[tuple[float, Normal]]:
     """Return densities to draw more nodes from, and their shares.
 
     Most where the unknowns are if the leak is at the best place, some where they are if it is not
@@ -236,7 +233,7 @@ def _where_to_look(run: Run, live: npt.NDArray[np.bool_]) -> list[tuple[float, N
     ]
 
 
-def _judge_nodes(run: Run, deviates: Floats, live: npt.NDArray[np.bool_]) -> None:
+def _judge_nodes(run: Run, deviates: Floats, live: Bools) -> None:
     """Judge more nodes at the knots that count; elsewhere all nodes say what those so far did."""
     nodes = Nodes.even(run.nodes.names, deviates)
     places = run.places.take(np.flatnonzero(live))
@@ -252,13 +249,13 @@ def _judge_nodes(run: Run, deviates: Floats, live: npt.NDArray[np.bool_]) -> Non
     run.nodes = Nodes.even(run.nodes.names, np.concatenate([run.nodes.deviates, deviates]))
 
 
-def live_nodes(run: Run) -> npt.NDArray[np.bool_]:
+def live_nodes(run: Run) -> Bools:
     """Tell which nodes count for something in the posterior."""
     value = log_sum_exp(run.per_node + run.log_prior, axis=1)
     return np.asarray(value > value.max() - DEAD)
 
 
-def _live_knots(run: Run) -> npt.NDArray[np.bool_]:
+def _live_knots(run: Run) -> Bools:
     """Tell which knots may hold chance worth counting, with those beside them."""
     score = log_sum_exp(run.per_node) + run.log_prior
     live = score > score.max() - DEPTH_OF_FIELD
@@ -355,7 +352,7 @@ def draw(run: Run, cells: Cells, mass: Floats, count: int, rng: np.random.Genera
 
 def draw_at(
     run: Run,
-    leg: npt.NDArray[np.int64],
+    leg: Ints,
     chainage_m: Floats,
     rng: np.random.Generator,
     *,

@@ -12,8 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-from numpy.typing import NDArray
 
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
@@ -22,7 +20,7 @@ from geoleak.readers.collector import Collector, refused
 from geoleak.readers.headers import folded, header_unit, role_of, spellings
 from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
 
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
@@ -119,7 +117,7 @@ def read_mains(
     return found
 
 
-def _parts(shape: Any) -> list[npt.NDArray[np.float64]]:
+def _parts(shape: Any) -> list[Floats]:
     """Return the vertices of each part of a line; raises `Refused` where it is none."""
     import shapely
 
@@ -367,7 +365,7 @@ def _columns(layer: gis.Layer) -> dict[str, str]:
     return found
 
 
-def _usable(layer: gis.Layer) -> NDArray[np.bool_]:
+def _usable(layer: gis.Layer) -> Bools:
     """Tell of each feature whether it has coordinates, all of them finite."""
     import shapely
 

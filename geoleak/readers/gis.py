@@ -15,7 +15,6 @@ from pathlib import Path, PurePath
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.crs import axis_unit, brought, horizontal_crs
 from geoleak.errors import Complaint, CrsError, InputError, Origin, Refused, listed
@@ -23,7 +22,7 @@ from geoleak.readers.collector import MOST_BYTES, refused
 from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
 from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
-from geoleak.record import Record
+from geoleak.record import Floats, NDArray, Record
 from geoleak.units import parse_length
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
@@ -231,7 +230,7 @@ def read_point_layer(name: str, *, label: str, context: PointContext) -> Table:
     return _table(layer, xyz, pair, label, context)
 
 
-def _coordinates(layer: Layer, label: str) -> NDArray[np.float64]:
+def _coordinates(layer: Layer, label: str) -> Floats:
     """Return (n, 3) coordinates; only single points are taken, all else is named."""
     import shapely
 
@@ -257,8 +256,8 @@ def _coordinates(layer: Layer, label: str) -> NDArray[np.float64]:
 
 
 def _in_site_crs(
-    xyz: NDArray[np.float64], text: str | None, label: str, context: PointContext
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    xyz: Floats, text: str | None, label: str, context: PointContext
+) -> tuple[Floats, Floats]:
     """Return easting and northing in the site's CRS; another CRS is transformed, none refused."""
     site, origin, collector = context.info.projection, Origin(label), context.collector
     easting, northing = xyz[:, 0], xyz[:, 1]
@@ -287,8 +286,8 @@ def _in_site_crs(
 
 def _table(
     layer: Layer,
-    xyz: NDArray[np.float64],
-    pair: tuple[NDArray[np.float64], NDArray[np.float64]],
+    xyz: Floats,
+    pair: tuple[Floats, Floats],
     label: str,
     context: PointContext,
 ) -> Table:

@@ -11,12 +11,11 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.errors import Refused
+from geoleak.record import Floats
 from geoleak.units import parse_length
 
-FloatArray = NDArray[np.float64]
 MOST_BAD_CELLS = 200
 
 _PLAIN = re.compile(r"[-+]?(?:\d+(?:[.]\d*)?|[.]\d+)(?:[eE][-+]?\d+)?", re.ASCII)
@@ -148,7 +147,7 @@ def unpacked(value: float) -> float:
 
 def numbers_of(
     cells: Any, *, decimal: str, read: Callable[..., float] = number
-) -> tuple[FloatArray, list[tuple[int, Refused]]]:
+) -> tuple[Floats, list[tuple[int, Refused]]]:
     """Return a column's numbers: all at once where they are clean, one by one where they are odd.
 
     Parameters

@@ -6,13 +6,13 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.crs import CrsInfo, to_own_datum
 from geoleak.errors import Origin, listed
 from geoleak.readers.collector import Collector
-from geoleak.readers.numbers import FloatArray, could_be_packed, unpacked
+from geoleak.readers.numbers import could_be_packed, unpacked
 from geoleak.readers.table import GRID, Table
+from geoleak.record import Floats, Ints
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M, format_length
 
 # (what the file's numbers are in, the factor that brings them to metres)
@@ -24,8 +24,8 @@ MOST_NAMED = 20
 _AGREE_WITHIN_M = 5.0
 
 
-Pair = tuple[FloatArray, FloatArray]
-Rows = NDArray[np.intp]
+Pair = tuple[Floats, Floats]
+Rows = Ints
 
 
 def header_line(table: Table) -> Origin:
@@ -60,7 +60,7 @@ def check_area(table: Table, rows: Rows, place: Pair) -> None:
         table.complain(what, remedy, int(rows[index]), role)
 
 
-def _fits(info: CrsInfo, east: FloatArray, north: FloatArray) -> bool:
+def _fits(info: CrsInfo, east: Floats, north: Floats) -> bool:
     return bool(info.in_area(*info.lonlat(east, north)).all())
 
 
@@ -177,7 +177,7 @@ def note_which_foot(table: Table, place: Pair) -> None:
     table.note("foot_taken", text, 0, roles[0])
 
 
-def check_range(table: Table, role: str, metres: FloatArray, low: float, high: float) -> None:
+def check_range(table: Table, role: str, metres: Floats, low: float, high: float) -> None:
     """Complain of lengths that nothing on this job can have."""
     for row in np.flatnonzero((metres < low) | (metres > high))[:MOST_NAMED].tolist():
         shown = f'{role.replace("_", " ")} "{table.shown(row, role)}"'
@@ -209,10 +209,10 @@ def compare_degrees(table: Table, grid: Pair, degrees: Pair) -> None:
         return
     lon, lat, east, north = (each[rows] for each in (*degrees, *grid))
 
-    def apart_m(lon: FloatArray, lat: FloatArray, meridian: float) -> FloatArray:
+    def apart_m(lon: Floats, lat: Floats, meridian: float) -> Floats:
         e, n = projection.from_lonlat(lon - meridian, lat)
         with np.errstate(invalid="ignore"):
-            away: FloatArray = np.hypot(e - east, n - north) * info.axis_unit_m
+            away: Floats = np.hypot(e - east, n - north) * info.axis_unit_m
         return away
 
     apart = apart_m(lon, lat, projection.greenwich_deg)

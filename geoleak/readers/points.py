@@ -8,16 +8,16 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.errors import Origin, listed
 from geoleak.readers import point_checks as checks
 from geoleak.readers.collector import refused
 from geoleak.readers.headers import folded
-from geoleak.readers.numbers import FloatArray, looks_numeric
+from geoleak.readers.numbers import looks_numeric
 from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
 from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, read_text, read_workbook
+from geoleak.record import Bools, Floats, NDArray
 from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS, format_length
 
@@ -180,7 +180,7 @@ def no_ids(table: Table) -> tuple[str, str]:
 
 # --- positions -------------------------------------------------------------------------------
 
-Pair = tuple[FloatArray, FloatArray]
+Pair = tuple[Floats, Floats]
 
 
 def read_positions(table: Table) -> Pair:
@@ -214,10 +214,10 @@ def read_positions(table: Table) -> Pair:
     raise refused(where, what, remedy)
 
 
-def _with_position(table: Table, pair: Pair, ids: Any) -> NDArray[np.bool_]:
+def _with_position(table: Table, pair: Pair, ids: Any) -> Bools:
     """Tell which rows hold a position; a base row without a solution is skipped with a note."""
     blank_e, blank_n = (np.isnan(each) for each in pair)
-    kept: NDArray[np.bool_] = ~(blank_e & blank_n)
+    kept: Bools = ~(blank_e & blank_n)
     words = table.texts("status")
     if words is not None and not (pair[0] != 0).all():
         for row in np.flatnonzero((pair[0] == 0) & (pair[1] == 0)).tolist():
@@ -250,9 +250,9 @@ def _with_position(table: Table, pair: Pair, ids: Any) -> NDArray[np.bool_]:
 # --- heights, depths, precision, fix ---------------------------------------------------------
 
 
-def _lengths(table: Table) -> dict[str, FloatArray]:
+def _lengths(table: Table) -> dict[str, Floats]:
     """Return heights, depth and precision in metres, NaN where not stated."""
-    found: dict[str, FloatArray] = {}
+    found: dict[str, Floats] = {}
     for role, (name, low, high) in _LENGTHS.items():
         values = _metres(table, role)
         if values is None:
@@ -278,18 +278,18 @@ def _lengths(table: Table) -> dict[str, FloatArray]:
     return found
 
 
-def _metres(table: Table, role: str) -> FloatArray | None:
+def _metres(table: Table, role: str) -> Floats | None:
     if not table.has(role):
         return None
     unit_m, code, text = _unit_of(table, role)
     note, notes = Note(code, text, Origin(table.label)), table.context.collector.notes
     if code and note not in notes:
         notes.append(note)
-    metres: FloatArray = unit_m * table.numbers(role, unit=table.context.length_unit, unit_m=unit_m)
+    metres: Floats = unit_m * table.numbers(role, unit=table.context.length_unit, unit_m=unit_m)
     return metres
 
 
-def _asked_about(table: Table, depths_m: FloatArray) -> bool:
+def _asked_about(table: Table, depths_m: Floats) -> bool:
     """Ask once about depths that are no pipe's where their unit is stated nowhere, or say so."""
     stated = "depth" in table.header.units or table.context.spec.depth_unit
     unit, there = table.context.length_unit, np.flatnonzero(depths_m > 0)
@@ -317,7 +317,7 @@ def _asked_about(table: Table, depths_m: FloatArray) -> bool:
     return False
 
 
-def _positive(table: Table, role: str, values: FloatArray, remedy: str) -> FloatArray:
+def _positive(table: Table, role: str, values: Floats, remedy: str) -> Floats:
     """Return values with NaN in place of 0, which is noted; below zero is complained of."""
     what = "precision" if "precision" in role else role
     for row in np.flatnonzero(values < 0)[: checks.MOST_NAMED].tolist():
@@ -366,7 +366,7 @@ def _coarse_degrees(table: Table) -> str:
     return "" if most >= FINE_DECIMALS else f"degrees with {most} decimals"
 
 
-def _sigma(table: Table, role: str, axes: int) -> FloatArray | None:
+def _sigma(table: Table, role: str, axes: int) -> Floats | None:
     metres = _metres(table, role)
     if metres is None:
         return None
@@ -414,7 +414,7 @@ def _unit_of(table: Table, role: str) -> tuple[float, str, str]:
     return LENGTH_UNITS[bare], "", ""
 
 
-def _status(table: Table, sigma_m: FloatArray | None) -> NDArray[np.int8] | None:
+def _status(table: Table, sigma_m: Floats | None) -> NDArray[np.int8] | None:
     cells, scheme = table.texts("status"), table.context.spec.status_scheme
     if cells is None:
         return None

@@ -7,11 +7,10 @@ import re
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.errors import Refused
 from geoleak.readers.headers import spellings
-from geoleak.readers.numbers import FloatArray
+from geoleak.record import Floats, NDArray
 from geoleak.site import STATUSES, PointStatus
 
 # Radius that holds 95 % of a circular bivariate normal, in sigmas: sqrt(-2 ln 0.05).
@@ -34,7 +33,7 @@ SCHEMES: dict[str, dict[str, PointStatus]] = {
 _FIXED_BELOW_M = 0.1
 
 
-def per_axis(values_m: FloatArray, *, meaning: str, axes: int) -> FloatArray:
+def per_axis(values_m: Floats, *, meaning: str, axes: int) -> Floats:
     """Return sigma per axis from a precision column.
 
     Parameters
@@ -73,7 +72,7 @@ def word_key(cell: str) -> str:
 
 
 def statuses(
-    cells: Any, sigma_m: FloatArray | None, scheme: str | None
+    cells: Any, sigma_m: Floats | None, scheme: str | None
 ) -> tuple[NDArray[np.int8], str, set[str]]:
     """Return the fix of every row, the scheme taken, and the words nobody knows.
 
@@ -105,7 +104,7 @@ def _agrees(
     scheme: dict[str, PointStatus],
     keys: NDArray[Any],
     numeric: set[str],
-    sigma_m: FloatArray | None,
+    sigma_m: Floats | None,
 ) -> bool:
     """Tell whether the precision column bears a scheme out: fixed finer than float than single."""
     if sigma_m is None or not (numeric - NO_SOLUTION) <= set(scheme):

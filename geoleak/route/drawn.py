@@ -8,17 +8,14 @@ taken as a shift of the whole line, which changes no length; the other half as e
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.route.marks import Bend, MarkArray
 from geoleak.route.result import RouteFit, Smooth, Spread, StraightRun
 from geoleak.site import Note
 from geoleak.units import format_length
-
-Floats = npt.NDArray[np.float64]
 
 OWN_SHARE = 0.5
 """Share of a drawing's variance that each vertex has for itself."""

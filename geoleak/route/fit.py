@@ -6,10 +6,9 @@ import os
 from contextlib import AbstractContextManager, nullcontext
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.linref import Route
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Ints, Record, replace
 from geoleak.route import parts
 from geoleak.route.alignment import Alignment
 from geoleak.route.marks import (
@@ -33,9 +32,6 @@ from geoleak.route.result import (
 from geoleak.route.search import FINE_CUT, Window, distinct, search
 from geoleak.route.solve import Observations, Solution, misfit, solve_many
 from geoleak.site import Note
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 MOST_SETTLED = 10
 """How many candidates are refitted at the scale of their own residuals."""

@@ -7,14 +7,12 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import GeometryError, SiteDataError
-from geoleak.record import Record, force_setattr
+from geoleak.record import Bools, Floats, Ints, Record, force_setattr
 from geoleak.site import MarksBy, Note
 from geoleak.units import format_length
 
-Floats = npt.NDArray[np.float64]
 DepthTo = Literal["centre", "crown", "wire", "sonde"]
 
 
@@ -105,7 +103,7 @@ class MarkArray(Record, eq=False):
             value = getattr(self, name)
             self._refuse(name, ~(np.isfinite(value) & (value >= 0)), "a sigma of 0 or more")
 
-    def _refuse(self, name: str, wrong: npt.NDArray[np.bool_], right: str) -> None:
+    def _refuse(self, name: str, wrong: Bools, right: str) -> None:
         if wrong.any():
             row = int(np.flatnonzero(wrong)[0])
             raise SiteDataError(
@@ -188,8 +186,6 @@ def check_distinct(points: Floats, sigma_along_m: Floats, leg: str) -> None:
             "needs two distinct points: look for a column read twice or a point shot repeatedly"
         )
 
-
-Ints = npt.NDArray[np.int64]
 
 LONGER_THAN_FOUND = 1.12
 """A given order is doubted when its dots joined are this much longer than the found order's."""

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.route.alignment import Alignment, Feet, feet_of
 from geoleak.route.marks import GAP_OF_SPACING, Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.moves import Block
@@ -27,9 +26,6 @@ from geoleak.route.result import (
 from geoleak.route.search import Window
 from geoleak.route.solve import Observations, Solution, split
 from geoleak.site import Note
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 WANDER_OF_GAP = {"signal": 0.0, "sonde": 0.0, "probe": 0.02, "records": 0.06, "assumed": 0.15}
 """Sideways sigma in the middle of a gap between marks, as a share of the gap, by how the marks

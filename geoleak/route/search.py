@@ -10,14 +10,11 @@ from collections.abc import Sequence
 from itertools import chain
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.route.alignment import LEAST_RUN_M, Alignment
 from geoleak.route.moves import cut_charge, first_vertices, fitting, mended, proposals, run_starts
 from geoleak.route.solve import LONG, PLAY_RAD, Observations, Solution, solve_many
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_ON_ARC = 3
 """An arc that fewer marks stand on is not told from a sharp bend."""

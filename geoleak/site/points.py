@@ -10,16 +10,14 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.errors import Origin
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.site.records import Point, PointStatus
 
 if TYPE_CHECKING:
     import pandas as pd
 
-FloatArray = NDArray[np.float64]
 STATUSES: tuple[PointStatus, ...] = ("unknown", "fixed", "float", "single")
 LENGTHS = (
     "elevation_m", "ellipsoidal_height_m", "sigma_horizontal_m", "sigma_vertical_m", "depth_m"
@@ -117,12 +115,12 @@ class PointTable(Mapping[str, Point]):
         return {str(name): self.frame[name].to_numpy() for name in self.frame.columns}
 
     @property
-    def easting(self) -> FloatArray:
+    def easting(self) -> Floats:
         """Eastings (or longitudes), shape (n,); nan where only tapes know the point."""
         return self.frame["easting"].to_numpy()
 
     @property
-    def northing(self) -> FloatArray:
+    def northing(self) -> Floats:
         """Northings (or latitudes), shape (n,); nan where only tapes know the point."""
         return self.frame["northing"].to_numpy()
 

@@ -12,11 +12,8 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Literal, NamedTuple
 
-import numpy as np
-from numpy.typing import NDArray
-
 from geoleak.errors import Origin
-from geoleak.record import Record, field
+from geoleak.record import Floats, Record, field
 
 PointStatus = Literal["fixed", "float", "single", "unknown"]
 MarksBy = Literal["signal", "sonde", "probe", "records", "assumed"]
@@ -93,7 +90,7 @@ class DrawnLine(Record, eq=False):
     """
 
     feature: str
-    vertices: NDArray[np.float64]
+    vertices: Floats
     name: str = ""
     material: str | None = None
     diameter_m: float | None = None

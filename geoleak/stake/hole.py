@@ -15,11 +15,10 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.cautions import ENGINEER_FROM_M, slopes_from_m
 from geoleak.errors import GeometryError
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.units import format_length
 
 if TYPE_CHECKING:
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
 
     from geoleak.linref import Route
 
-Floats = npt.NDArray[np.float64]
 BELOW_PIPE_M = 0.15
 """Room dug out under the pipe to get a clamp on. Common practice, no source."""
 SHORTEST_M = 0.05

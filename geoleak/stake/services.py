@@ -13,11 +13,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import CrsError, InputError, Origin
 from geoleak.readers import read_utility_file
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.site import Codes, Note, Utility
 from geoleak.survey import Survey
 from geoleak.units import format_length, format_station
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.readers import UtilityFile
 
-Floats = npt.NDArray[np.float64]
 TOLERANCE_ZONE_M = 18 * 0.0254
 """18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0

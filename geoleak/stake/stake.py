@@ -13,10 +13,9 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import GeometryError
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Floats, Record
 from geoleak.units import format_length, format_station, unit_m
 
 if TYPE_CHECKING:
@@ -24,7 +23,6 @@ if TYPE_CHECKING:
     from geoleak.route import RouteFit
     from geoleak.survey import Survey, SurveyedPoint
 
-Floats = npt.NDArray[np.float64]
 ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
 """Radius, in sigmas, that holds 95 % of a two-dimensional normal: 2.44775 (chi-square, 2 dof)."""
 BEND_REACH_M = 0.3
@@ -70,7 +68,7 @@ class Stake(Record):
 
 
 def ellipse(
-    covariance_m2: npt.ArrayLike, *, radius_sigmas: float = 1.0
+    covariance_m2: ArrayLike, *, radius_sigmas: float = 1.0
 ) -> tuple[Floats, Floats, Floats]:
     """Return semi-major and semi-minor axis and the bearing of the major axis.
 
@@ -216,7 +214,7 @@ def offset_label(side: str, offset_m: float, cut_m: float | None, station: str, 
     return f"({format_length(offset_m, unit=unit)} {side}) {cut} {station}"
 
 
-def ground_plane(points_m: npt.ArrayLike, at_m: npt.ArrayLike) -> Floats | None:
+def ground_plane(points_m: ArrayLike, at_m: ArrayLike) -> Floats | None:
     """Fit a plane to the ground about a place by least squares.
 
     Parameters
@@ -288,7 +286,7 @@ def free_ids(used: Iterable[str], count: int) -> tuple[str, ...]:
 
 def check_points(
     points: Sequence[SurveyedPoint],
-    at_m: npt.ArrayLike,
+    at_m: ArrayLike,
     *,
     rover_sigma_m: float,
     unit: str,

@@ -11,14 +11,11 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
+from geoleak.record import Floats, Record
 from geoleak.stake.stake import ELLIPSE_95, ellipse
 from geoleak.survey import TapePoint, tape_covariance
 from geoleak.units import format_length, unit_m
-
-Floats = npt.NDArray[np.float64]
 
 LEAST_CROSSING_DEG = 20.0
 """Flatter than this no pair of tapes is given. Common practice, no source."""

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.advice import Check, decide
 from geoleak.cautions import (
@@ -23,6 +22,7 @@ from geoleak.evidence import SIGMAS_95
 from geoleak.hydraulics import repaired
 from geoleak.posterior import Posterior
 from geoleak.readers import DEPTH_DOUBTS
+from geoleak.record import Floats
 from geoleak.site import Note
 from geoleak.stake.hole import (
     Excavation,
@@ -58,7 +58,6 @@ from geoleak.units import format_length, format_station
 if TYPE_CHECKING:
     from shapely import Polygon
 
-Floats = npt.NDArray[np.float64]
 SURFACE_WITHIN_M = 2.0
 """The ground at a reading so near the stake is the ground at the stake: a guess of ours."""
 _Row = tuple[str, str, Floats, float | None, dict[str, Any]]

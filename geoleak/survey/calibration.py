@@ -6,10 +6,9 @@ from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import Complaint, GeoleakError, InputError
-from geoleak.record import replace
+from geoleak.record import Floats, replace
 from geoleak.route import RouteFit
 from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey.records import SurveyedPoint
@@ -82,8 +81,8 @@ def calibrated(
 def _mixed(
     leg: Leg,
     rows: Sequence[Calibration],
-    chainage_m: npt.NDArray[np.float64],
-    measured_m: npt.NDArray[np.float64],
+    chainage_m: Floats,
+    measured_m: Floats,
 ) -> list[Note]:
     """Return that the measured length is the route's in the other unit, feet for metres."""
     if len(rows) < 2:
@@ -96,9 +95,7 @@ def _mixed(
     return [Note("feet_for_metres", what, rows[0].origin, remedy)]
 
 
-def _refuse_aside(
-    site: Site, leg: Leg, rows: Sequence[Calibration], distance_m: npt.NDArray[np.float64]
-) -> None:
+def _refuse_aside(site: Site, leg: Leg, rows: Sequence[Calibration], distance_m: Floats) -> None:
     """Refuse measured chainage of points that do not stand on the leg: it would bend the scale."""
     leads = {each.point: each.lead_m for each in site.fittings}
     complaints = []

@@ -7,13 +7,12 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.crs import Frame, Projection, brought
 from geoleak.errors import Complaint, CrsError, GeometryError, InputError
 from geoleak.linref import Route, RouteSet
 from geoleak.network import Joint, joints_of_routes
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, Note, Site
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
@@ -21,7 +20,6 @@ from geoleak.units import format_length
 if TYPE_CHECKING:
     from geoleak.route import Spliced
 
-Floats = npt.NDArray[np.float64]
 
 FAR_M = 5000.0
 """A drawing that comes no nearer to the site's points than this is said to be elsewhere."""

@@ -6,12 +6,11 @@ from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, Origin, listed
 from geoleak.linref import NearestSnap, Route, RouteSet, Snap
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.site import Place
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
@@ -20,7 +19,6 @@ if TYPE_CHECKING:
     import shapely
 
 
-Floats = npt.NDArray[np.float64]
 MOST_NAMED = 12
 
 

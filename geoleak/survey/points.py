@@ -8,16 +8,13 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.crs import Frame
 from geoleak.errors import InputError, SiteDataError
-from geoleak.record import replace
+from geoleak.record import Floats, replace
 from geoleak.site import Note, Place, Point, Site
 from geoleak.survey.records import Survey, SurveyedPoint
 from geoleak.survey.tapes import TapedPoints
-
-Floats = npt.NDArray[np.float64]
 
 MOST_AT_ONCE = 20_000
 """In files with more points only those that something uses, or that lie near, are projected."""
@@ -200,7 +197,7 @@ def _chosen(site: Site) -> list[str]:
     return sorted({*named, *near}, key=site.points.place_of)
 
 
-def _axis_m(site: Site, northing: float) -> npt.NDArray[np.float64]:
+def _axis_m(site: Site, northing: float) -> Floats:
     """Return metres in one unit of easting and northing; rough for degrees."""
     from geoleak.crs import axis_unit, horizontal_crs
     from geoleak.units import unit_m

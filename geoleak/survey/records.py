@@ -11,10 +11,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import Origin
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import (
     NOWHERE,
     Hole,
@@ -34,9 +33,6 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.network import Network
     from geoleak.route import RouteFit
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 class SurveyedLeg(Record):
@@ -148,7 +144,7 @@ class Levels(Record, eq=False):
     lead_m: Floats
     rival_leg: Ints
     rival_chainage_m: Floats
-    everything_off: npt.NDArray[np.bool_]
+    everything_off: Bools
     tip_depth_m: Floats
     origin: tuple[Origin, ...] = ()
     repeat_sigma_db: Floats | None = None

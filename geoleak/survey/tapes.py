@@ -10,15 +10,12 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import Complaint, GeometryError, Refused
-from geoleak.record import Record, replace
+from geoleak.record import ArrayLike, Floats, Record, replace
 from geoleak.site import Note, Site, Tape
 from geoleak.survey.records import SurveyedPoint
 from geoleak.units import format_length
-
-Floats = npt.NDArray[np.float64]
 
 
 class TapePoint(Record):
@@ -38,7 +35,7 @@ class TapePoint(Record):
 
 
 def distance_intersection(
-    first: npt.ArrayLike, second: npt.ArrayLike, first_m: float, second_m: float
+    first: ArrayLike, second: ArrayLike, first_m: float, second_m: float
 ) -> tuple[Floats, Floats]:
     """Return the two places where two tapes meet: left of the line first to second, and right.
 
@@ -65,7 +62,7 @@ def distance_intersection(
     return foot + aside * left, foot - aside * left
 
 
-def tape_covariance(points: npt.ArrayLike, stake: npt.ArrayLike, sigma_m: npt.ArrayLike) -> Floats:
+def tape_covariance(points: ArrayLike, stake: ArrayLike, sigma_m: ArrayLike) -> Floats:
     """Return the covariance (2, 2) of a place taped from points with these sigmas.
 
     Parameters
