@@ -11,7 +11,6 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from geoleak.acoustics import spectra as ml
 from geoleak.acoustics.levels import check_band
@@ -26,12 +25,9 @@ from geoleak.acoustics.recording import (
 )
 from geoleak.acoustics.spectra import CrossSpectra, cross_spectra, good_length, power_spectrum
 from geoleak.errors import AcousticsError
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Bools, Complexes, Floats, Record
 from geoleak.site import Note
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
-Bools = NDArray[np.bool_]
 FALSE_ALARM = 1e-4
 LOWEST_HZ = 5.0
 SHORTEST_S = 1.0
@@ -174,13 +170,11 @@ class Whitened(Record, eq=False):
     """The exact cross-spectrum within the longest delay, whitened by both channels."""
 
     frequencies_hz: Floats
-    values: NDArray[np.complex128]
-    use: NDArray[np.bool_]
+    values: Complexes
+    use: Bools
 
     @classmethod
-    def of(
-        cls, raw: Floats, plan: Plan, frequencies_hz: Floats, use: NDArray[np.bool_]
-    ) -> Whitened:
+    def of(cls, raw: Floats, plan: Plan, frequencies_hz: Floats, use: Bools) -> Whitened:
         """Return it from the whitened correlation within reach; `use` goes with frequencies."""
         reach = len(raw) // 2
         size = good_length(4 * reach)

@@ -11,14 +11,11 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from geoleak.acoustics.recording import ArraySource, Progress, Recording, Source, as_source, nobody
 from geoleak.acoustics.spectra import good_length, hann
 from geoleak.errors import AcousticsError
-from geoleak.record import Record, field
-
-Floats = NDArray[np.float64]
+from geoleak.record import ArrayLike, Floats, Ints, Record, field
 
 ORDER = 4
 
@@ -239,9 +236,7 @@ class BandChoice(Record):
     without_db: Floats = field(default_factory=lambda: np.zeros(0))
 
 
-def band_edges(
-    low_hz: float, high_hz: float, *, per_octave: int = PER_OCTAVE
-) -> NDArray[np.float64]:
+def band_edges(low_hz: float, high_hz: float, *, per_octave: int = PER_OCTAVE) -> Floats:
     """Return edges of fractional-octave bands from `low_hz` to `high_hz`, base ten.
 
     Octave ratio 10^0.3 and 1000 Hz as reference (IEC 61260-1): with ``per_octave=3``, the
@@ -364,7 +359,7 @@ def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
     )
 
 
-def _levels(powers: Floats, pairs: NDArray[np.int64]) -> Floats:
+def _levels(powers: Floats, pairs: Ints) -> Floats:
     cumulated = np.concatenate([np.zeros((len(powers), 1)), np.cumsum(powers, axis=1)], axis=1)
     return np.asarray(10 * np.log10(cumulated[:, pairs[:, 1]] - cumulated[:, pairs[:, 0]]))
 

@@ -14,16 +14,14 @@ from typing import Any, Protocol, cast
 
 import numpy as np
 from msgspec import Struct
-from numpy.typing import ArrayLike, NDArray
 
 from geoleak.errors import AcousticsError, RecordingError
-from geoleak.record import Record, field
+from geoleak.record import ArrayLike, Bools, Floats, Record, field
 from geoleak.site import Note
 
 WAV_FORMATS = ("WAV", "WAVEX", "RF64", "W64")
 BLOCK_FRAMES = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
-Floats = NDArray[np.float64]
 Progress = Callable[[float], None]
 
 
@@ -325,7 +323,7 @@ class _Tally(Struct):
         self.rest = both[whole:]
 
 
-def _in_runs(flags: NDArray[np.bool_]) -> int:
+def _in_runs(flags: Bools) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
     lengths = edges[1::2] - edges[::2]
     return int(lengths[lengths >= CLIP_RUN].sum())

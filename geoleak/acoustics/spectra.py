@@ -17,13 +17,10 @@ import itertools
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
 from geoleak.acoustics.recording import Progress, Source, nobody
-from geoleak.record import Record
+from geoleak.record import Bools, Complexes, Floats, Ints, NDArray, Record, Singles
 
-Floats = NDArray[np.float64]
-Complexes = NDArray[np.complex128]
 Shift = Callable[[float], float]
 CHUNK_SAMPLES = 1 << 18
 MOST_AUTO_SEGMENTS = 240
@@ -43,7 +40,7 @@ class CrossSpectra(Record, eq=False):
     cross: Complexes
 
 
-def hann(length: int) -> NDArray[np.float32]:
+def hann(length: int) -> Singles:
     """Return the periodic Hann window of this length."""
     return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)).astype(np.float32)
 
@@ -137,7 +134,7 @@ def cross_spectra(
 
 
 def _transforms(
-    source: Source, start: int, count: int, hop: int, window: NDArray[np.float32]
+    source: Source, start: int, count: int, hop: int, window: Singles
 ) -> NDArray[np.complex64]:
     from scipy.fft import rfft
 
@@ -198,7 +195,7 @@ def correlation(
     return np.asarray(irfft(total, n=length))[most_lag : 3 * most_lag + 1]
 
 
-def _flat_top(length: int, most_lag: int, piece: int) -> NDArray[np.float32]:
+def _flat_top(length: int, most_lag: int, piece: int) -> Singles:
     """Return a window that is 1 wherever a piece moved by the longest lag can reach."""
     at = np.arange(length)
     rise = np.clip(at / most_lag, 0, 1)
@@ -227,7 +224,7 @@ class Coherence(Record, eq=False):
     frequencies_hz: Floats
     modulus: Floats
     squared: Floats
-    support: NDArray[np.bool_]
+    support: Bools
 
     @property
     def weights(self) -> Floats:
@@ -237,7 +234,7 @@ class Coherence(Record, eq=False):
 
 def smooth(
     values: NDArray,
-    use: NDArray[np.bool_],
+    use: Bools,
     *,
     share: float = SMOOTH_SHARE,
     fewest: int = FEWEST_BINS,
@@ -257,7 +254,7 @@ def smooth(
     return (total[high] - total[low]) / np.maximum(bins, 1), bins
 
 
-def lines(power: Floats) -> NDArray[np.bool_]:
+def lines(power: Floats) -> Bools:
     """Mark the bins of hum and other steady tones: far over the median of their neighbours."""
     reach = 12
     padded = np.pad(power, reach, mode="edge")
@@ -272,7 +269,7 @@ def lines(power: Floats) -> NDArray[np.bool_]:
     return marked
 
 
-def cliffs(power: Floats, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def cliffs(power: Floats, use: Bools) -> Bools:
     """Mark bins at the foot of a steep edge, such as an anti-alias filter's.
 
     What leaks over from beyond the edge is large against the little that stands there; whitened,
@@ -287,7 +284,7 @@ def cliffs(power: Floats, use: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def detection(
     whitened: Complexes,
     frequencies_hz: Floats,
-    use: NDArray[np.bool_],
+    use: Bools,
     band_hz: tuple[float, float],
     n: int,
 ) -> tuple[Floats, int]:
@@ -318,7 +315,7 @@ def detection(
 def coherence_of(
     frequencies_hz: Floats,
     normalised: Complexes,
-    use: NDArray[np.bool_],
+    use: Bools,
     duration_s: float,
     *,
     any_phase: bool = False,
@@ -339,7 +336,7 @@ def coherence_of(
     return Coherence(frequencies_hz, modulus, squared, support)
 
 
-def _grown(seeds: NDArray[np.bool_], around: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _grown(seeds: Bools, around: Bools) -> Bools:
     """Return the runs of `around` that hold a seed."""
     labels = np.cumsum(np.diff(np.concatenate([[0], around.astype(np.int8)])) == 1)
     held = np.unique(labels[around & seeds])
@@ -384,7 +381,7 @@ def refine(weighted: Complexes, start: float) -> float:
     return place
 
 
-def peaks(values: Floats) -> NDArray[np.int64]:
+def peaks(values: Floats) -> Ints:
     """Return the places of local maxima, the highest first."""
     inner = (values[1:-1] >= values[:-2]) & (values[1:-1] > values[2:])
     places = np.flatnonzero(inner) + 1

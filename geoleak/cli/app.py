@@ -1,9 +1,8 @@
 """The application: the options its commands share, and how they print.
 
-JSON that is always valid, plain lines, progress on a terminal.
+JSON that is always valid, plain lines, progress on a terminal. No module of commands puts its
+annotations off: typer would read each of their texts anew at every start.
 """
-
-from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Iterator

@@ -1,7 +1,5 @@
 """The commands on a site folder; each imports what it uses when it is called."""
 
-from __future__ import annotations
-
 import contextlib
 import tempfile
 from pathlib import Path

@@ -1,7 +1,5 @@
 """After the dig, ``geoleak found``, ``report`` and ``record``; many sites, ``geoleak batch``."""
 
-from __future__ import annotations
-
 import os
 import uuid
 from pathlib import Path

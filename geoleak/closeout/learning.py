@@ -18,7 +18,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak import tables
 from geoleak.closeout.found import as_dug
@@ -42,13 +41,11 @@ from geoleak.evidence import (
 from geoleak.export.folder import put_text
 from geoleak.posterior import Normal, Posterior, infer, log_weights
 from geoleak.readers import read_site
-from geoleak.record import Record, field, replace
+from geoleak.record import Floats, Record, field, replace
 from geoleak.site import PriorSettings
 from geoleak.survey import Survey, survey_site
 from geoleak.tables import setting
 from geoleak.tables.learned import HEAD, SHARES, Learned, Tables, learnables, to_toml
-
-Floats = npt.NDArray[np.float64]
 
 # Part of the shipped variance that is the region's, not the site's (common practice, no source).
 REGION = 0.25

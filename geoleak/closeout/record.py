@@ -15,14 +15,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import InputError
-from geoleak.record import Record, field
+from geoleak.record import Floats, Record, field
 from geoleak.tables import setting
 from geoleak.units import LENGTH_UNITS, format_length
-
-Floats = npt.NDArray[np.float64]
 
 BINS = 10
 # Below this chance a record is said not to keep its promises: common practice, no source.

@@ -24,14 +24,12 @@ from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import SiteDataError
-from geoleak.record import Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.site import MeterRow, Note, Site
 from geoleak.units import VOLUME_UNITS_L
 
-Floats = npt.NDArray[np.float64]
 Kind = Literal["steady", "still", "drifting", "comes and goes", "varies"]
 
 # Counts that a register must have moved before something certainly flows: after one it may have

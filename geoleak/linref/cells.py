@@ -19,19 +19,15 @@ from collections.abc import Iterator, Sequence
 from typing import Self
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.linref.segments import (
     TIE_M,
-    Bools,
-    Floats,
-    Ints,
     Nearest,
     Segments,
     nearest_of,
     nearest_of_all,
 )
-from geoleak.record import Record, replace
+from geoleak.record import Bools, Floats, Ints, NDArray, Record, Singles, replace
 
 # Below this many point-piece pairs, or on lines this short, asking every piece is quicker.
 FEW_PAIRS = 200_000
@@ -53,8 +49,6 @@ SINGLE = 1e-6
 SHORT = 0.02
 # Points farther from the lines than a shell's size are searched apart, in shells this much larger.
 SHELL = 64.0
-Keys = npt.NDArray[np.uint32]
-Singles = npt.NDArray[np.float32]
 
 
 class Cells(Record, eq=False):
@@ -67,7 +61,7 @@ class Cells(Record, eq=False):
     level: int
     low: Ints
     high: Ints
-    key: Keys
+    key: NDArray[np.uint32]
     first: Ints
     candidate: Ints
 
@@ -95,7 +89,7 @@ def nearest_pieces(
     return found
 
 
-def _shell_of(segments: Segments, x: Floats, y: Floats) -> npt.NDArray[np.int16]:
+def _shell_of(segments: Segments, x: Floats, y: Floats) -> NDArray[np.int16]:
     """Return 0 for points about the lines, 1, 2, ... for points ever farther away.
 
     Without this one stray point would stretch the square and blunt the cells of all others.
@@ -121,7 +115,7 @@ def _search(
     low_x, low_y = x.min(), y.min()
     size = max(x.max() - low_x, y.max() - low_y)
     size = size * (1.0 + 1e-9) if size > 0.0 else 1.0
-    keys: Keys = _morton(x, low_x, size) | (_morton(y, low_y, size) << np.uint32(1))
+    keys: NDArray[np.uint32] = _morton(x, low_x, size) | (_morton(y, low_y, size) << np.uint32(1))
     # One sort of key and place together is several times quicker than sorting places by key.
     packed = (keys.astype(np.uint64) << np.uint64(32)) | np.arange(len(x), dtype=np.uint64)
     packed.sort()
@@ -154,7 +148,7 @@ def _search(
         waiting.extend(settle(waiting.pop()))
 
 
-def _morton(value: Floats, low: float, size: float) -> Keys:
+def _morton(value: Floats, low: float, size: float) -> NDArray[np.uint32]:
     """Return cell numbers along one axis with their bits spread to every second place."""
     cell = ((value - low) * (2**DEPTH / size)).astype(np.int64)
     bits = np.clip(cell, 0, 2**DEPTH - 1).astype(np.uint32)
@@ -163,7 +157,7 @@ def _morton(value: Floats, low: float, size: float) -> Keys:
     return bits
 
 
-def _unspread(bits: Keys) -> npt.NDArray[np.int64]:
+def _unspread(bits: NDArray[np.uint32]) -> Ints:
     bits = bits & np.uint32(0x55555555)
     for shift, mask in ((1, 0x33333333), (2, 0x0F0F0F0F), (4, 0x00FF00FF), (8, 0x0000FFFF)):
         bits = (bits | (bits >> np.uint32(shift))) & np.uint32(mask)
@@ -209,7 +203,7 @@ def _thinned(
     return thinned, Centres(centre_x, centre_y, least, radius), reach
 
 
-def _children(cells: Cells, split: Bools, keys: Keys) -> list[Cells]:
+def _children(cells: Cells, split: Bools, keys: NDArray[np.uint32]) -> list[Cells]:
     """Return the occupied quarters of the cells to split, in parts of bounded size."""
     parent = np.flatnonzero(split)
     if not len(parent):

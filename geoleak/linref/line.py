@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import Any, Self, TypeVar
 
 import numpy as np
-import numpy.typing as npt
 from msgspec.structs import astuple
 
 from geoleak.errors import GeometryError
@@ -19,12 +18,10 @@ from geoleak.linref.segments import (
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
     SHORTEST_SEGMENT_M,
-    Floats,
-    Ints,
     Nearest,
     Segments,
 )
-from geoleak.record import Record, replace
+from geoleak.record import ArrayLike, Floats, Ints, NDArray, Record, replace
 
 # A single chainage gives a single figure, an array an array.
 Number = TypeVar("Number", float, Floats)
@@ -61,7 +58,7 @@ class Snap(Record, eq=False):
     chainage_m: Floats
     offset_m: Floats
     distance_m: Floats
-    end: npt.NDArray[np.int8]
+    end: NDArray[np.int8]
     rival_chainage_m: Floats
     beyond_m: Floats
 
@@ -88,7 +85,7 @@ def _of_shapes(points_m: Any) -> Any:
     return np.stack([shapely.get_x(shapes), shapely.get_y(shapes)], axis=-1)
 
 
-def as_points(points_m: npt.ArrayLike) -> tuple[Floats, bool]:
+def as_points(points_m: ArrayLike) -> tuple[Floats, bool]:
     """Return points as an (m, 2) array and whether a single point was given.
 
     Raises
@@ -207,7 +204,7 @@ class MeasuredChainage(Record, eq=False):
 
     @classmethod
     def from_pairs(
-        cls, chainage_m: npt.ArrayLike, measured_m: npt.ArrayLike, *, length_m: float
+        cls, chainage_m: ArrayLike, measured_m: ArrayLike, *, length_m: float
     ) -> MeasuredChainage:
         """Check the pairs and put them in order of chainage.
 
@@ -300,7 +297,7 @@ class Route(Record, eq=False):
     calibration: MeasuredChainage | None = None
 
     @classmethod
-    def from_vertices(cls, xy_m: npt.ArrayLike) -> Route:
+    def from_vertices(cls, xy_m: ArrayLike) -> Route:
         """Make a route from its vertices.
 
         Parameters
@@ -368,7 +365,7 @@ class Route(Record, eq=False):
         """Whether the line ends where it starts."""
         return bool(np.all(self.vertices_m[0, :2] == self.vertices_m[-1, :2]))
 
-    def snap(self, points_m: npt.ArrayLike, *, rival_within_m: float | None = 1.0) -> Snap:
+    def snap(self, points_m: ArrayLike, *, rival_within_m: float | None = 1.0) -> Snap:
         """Return the nearest place on the route for each point.
 
         Parameters
@@ -397,7 +394,7 @@ class Route(Record, eq=False):
         return snap.first() if single else snap
 
     def position(
-        self, chainage_m: npt.ArrayLike, offset_m: npt.ArrayLike = 0.0, *, extrapolate: bool = False
+        self, chainage_m: ArrayLike, offset_m: ArrayLike = 0.0, *, extrapolate: bool = False
     ) -> Floats:
         """Return positions in plan.
 
@@ -514,7 +511,7 @@ class Route(Record, eq=False):
             return route
         return replace(route, calibration=self.calibration.turned(self.length_m))
 
-    def calibrated(self, chainage_m: npt.ArrayLike, measured_m: npt.ArrayLike) -> Route:
+    def calibrated(self, chainage_m: ArrayLike, measured_m: ArrayLike) -> Route:
         """Return the route with chainages as measured by wheel, tape or rod counter.
 
         Parameters
@@ -597,7 +594,7 @@ def _plain(values: Floats) -> Any:
     return float(values) if values.ndim == 0 else values
 
 
-def _as_vertices(xy_m: npt.ArrayLike) -> Floats:
+def _as_vertices(xy_m: ArrayLike) -> Floats:
     try:
         vertices = np.array(xy_m, dtype=np.float64, order="C")
     except (TypeError, ValueError) as error:
@@ -654,7 +651,7 @@ class RouteSet(Record, eq=False):
         owner = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
         return cls(tuple(routes), Segments.joined(parts), owner)
 
-    def snap(self, points_m: npt.ArrayLike, *, rival_within_m: float | None = 1.0) -> NearestSnap:
+    def snap(self, points_m: ArrayLike, *, rival_within_m: float | None = 1.0) -> NearestSnap:
         """Return the nearest place on any of the routes for each point; see `Route.snap`."""
         points, single = as_points(points_m)
         found = find_nearest(self.segments, points, rival_within_m)

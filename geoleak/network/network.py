@@ -11,17 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Bools, Floats, Ints, Record
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
-
-PlaceArrays = tuple[npt.ArrayLike, npt.ArrayLike]
+PlaceArrays = tuple[ArrayLike, ArrayLike]
 
 # Joints of one leg nearer than this share a node.
 SAME_NODE_M = 1e-6
@@ -84,7 +79,7 @@ class Network:
         return tuple(sorted(found))
 
     def distance(
-        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
+        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: ArrayLike | None = None
     ) -> Floats:
         """Return the shortest distance from every place of `places_a` to every one of `places_b`.
 
@@ -131,9 +126,9 @@ class Network:
         self,
         places_a: PlaceArrays,
         places_b: PlaceArrays,
-        per_metre: npt.ArrayLike,
+        per_metre: ArrayLike,
         *,
-        weights: npt.ArrayLike | None = None,
+        weights: ArrayLike | None = None,
     ) -> Floats:
         """Return what the shortest paths cost in other currencies.
 
@@ -157,7 +152,7 @@ class Network:
         return self._followed(places_a, places_b, weights, price)[0]
 
     def path_lengths(
-        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
+        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: ArrayLike | None = None
     ) -> Floats:
         """Return the metres of pipe in each leg along the shortest paths.
 
@@ -176,7 +171,7 @@ class Network:
         return np.moveaxis(self._followed(places_a, places_b, weights, each)[0], 0, -1)
 
     def tees_passed(
-        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: npt.ArrayLike | None = None
+        self, places_a: PlaceArrays, places_b: PlaceArrays, *, weights: ArrayLike | None = None
     ) -> Ints:
         """Return how many tees or crosses (three arms or more) the shortest paths run through.
 
@@ -187,7 +182,7 @@ class Network:
         return self._followed(places_a, places_b, weights, none)[1]
 
     def _followed(
-        self, a: PlaceArrays, b: PlaceArrays, weights: npt.ArrayLike | None, price: Floats
+        self, a: PlaceArrays, b: PlaceArrays, weights: ArrayLike | None, price: Floats
     ) -> tuple[Floats, Ints]:
         """Return costs (k, a, b) and tees (a, b) along the cheapest paths."""
         first, second, cost = self.places(a), self.places(b), self._weights(weights)
@@ -213,7 +208,7 @@ class Network:
             tees = np.where(better, np.maximum(passed, 0), tees)
         return paid, tees
 
-    def _weights(self, weights: npt.ArrayLike | None) -> Floats:
+    def _weights(self, weights: ArrayLike | None) -> Floats:
         if weights is None:
             return np.ones(len(self.routes))
         cost = np.asarray(weights, dtype=np.float64)

@@ -15,14 +15,9 @@ from collections.abc import Sequence
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from msgspec.structs import astuple
-from numpy.typing import NDArray
 
-from geoleak.record import Record
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from geoleak.record import ArrayLike, Bools, Floats, Ints, Record
 
 SAGITTA_M = 0.0005
 """How far a chord of the drawn arc may leave the arc."""
@@ -223,8 +218,8 @@ class Alignment:
         self,
         first: int,
         stop: int,
-        points: npt.ArrayLike = (),
-        tangent_m: npt.ArrayLike = 0.0,
+        points: ArrayLike = (),
+        tangent_m: ArrayLike = 0.0,
     ) -> Alignment:
         """Return the alignment with points (m, 2) in place of its vertices first..stop-1."""
         fresh = np.reshape(np.asarray(points, dtype=float), (-1, 2))
@@ -272,7 +267,7 @@ class Alignment:
     def polyline(self) -> Floats:
         """Return the vertices (m, 2) of the line with arcs drawn as fine chords."""
         _, radius, turn = self.centres()
-        at: list[npt.ArrayLike] = []
+        at: list[ArrayLike] = []
         for (begin, end), reach, angle in zip(self.stations(), radius, turn, strict=True):
             if reach <= 0:
                 at.append([begin])
@@ -307,9 +302,6 @@ class Alignment:
             direction[on_arc, 0] = old[:, 0] * cos - old[:, 1] * sin
             direction[on_arc, 1] = old[:, 0] * sin + old[:, 1] * cos
         return point, direction
-
-
-Bools = NDArray[np.bool_]
 
 
 def hints(stack: Stack, points: Floats) -> Ints:

@@ -10,14 +10,10 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
+from geoleak.record import Floats, Ints, Record
 from geoleak.route.alignment import GREATEST_TURN_RAD, LEAST_RUN_M, Alignment, Stack, hints
 from geoleak.route.solve import BEND_EVERY_M, FITTING_RAD, Observations, Solution, solve_many, split
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 CUTS_AGAIN = (0.25, 0.5)
 """Shares of the charge at which a few neighbouring straights are cut afresh."""

@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
-from geoleak.record import Record
+from geoleak.record import ArrayLike, Floats, Ints, Record
 from geoleak.route.alignment import Alignment
 from geoleak.route.marks import Bend, MarkArray
 from geoleak.route.solve import Observations, Solution, normal_equations
@@ -16,9 +15,6 @@ from geoleak.site import Note
 
 if TYPE_CHECKING:
     from geoleak.linref import Route
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 class StraightRun(Record):
@@ -82,12 +78,12 @@ class RouteFit(Record, eq=False):
     """Sigma of depth that all marks share."""
     outside_diameter_m: float | None
 
-    def sigma_across_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def sigma_across_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the sideways sigma of the line at chainages, from the marks' own errors."""
         chainage, shape = self._inside(chainage_m)
         return np.sqrt(self.spread.own_at(chainage)[:, 1, 1]).reshape(shape)
 
-    def sigma_along_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def sigma_along_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the along-pipe sigma of the place at a chainage counted from the start.
 
         It holds the start's own error and what bends add; between two places on one straight
@@ -96,12 +92,12 @@ class RouteFit(Record, eq=False):
         chainage, shape = self._inside(chainage_m)
         return np.sqrt(self.spread.own_at(chainage)[:, 0, 0]).reshape(shape)
 
-    def sigma_locator_bias_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def sigma_locator_bias_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the sideways sigma of the locator's shared error alone."""
         chainage, shape = self._inside(chainage_m)
         return np.abs(self.spread.locator_at(chainage)[:, 1]).reshape(shape)
 
-    def covariance(self, chainage_m: npt.ArrayLike) -> Floats:
+    def covariance(self, chainage_m: ArrayLike) -> Floats:
         """Return the covariance (k, 2, 2) of easting and northing at chainages, everything in it.
 
         A single chainage gives (2, 2).
@@ -127,16 +123,16 @@ class RouteFit(Record, eq=False):
         pushed = self.spread.locator_at(np.array([from_m, to_m]))[:, 0]
         return float(np.hypot(own, pushed[1] - pushed[0]))
 
-    def depth_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def depth_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the depth from the ground to the centre of the pipe."""
         chainage, shape = self._inside(chainage_m)
         return self.depth.at(chainage).reshape(shape)
 
-    def crown_depth_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def crown_depth_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the depth to the crown (the top) of the pipe."""
         return self.depth_m(chainage_m) - 0.5 * (self.outside_diameter_m or 0.0)
 
-    def depth_sigma_m(self, chainage_m: npt.ArrayLike) -> Floats:
+    def depth_sigma_m(self, chainage_m: ArrayLike) -> Floats:
         """Return the sigma of the depth: the marks' own part smoothed, the shared part whole."""
         chainage, shape = self._inside(chainage_m)
         own = self.depth.sigma(chainage)
@@ -150,7 +146,7 @@ class RouteFit(Record, eq=False):
                 return run
         return self.runs[-1]
 
-    def _inside(self, chainage_m: npt.ArrayLike) -> tuple[Floats, tuple[int, ...]]:
+    def _inside(self, chainage_m: ArrayLike) -> tuple[Floats, tuple[int, ...]]:
         """Return chainages as (k,) and their shape; outside the route is refused."""
         from geoleak.errors import GeometryError
 
@@ -454,11 +450,11 @@ class Smooth(Record, eq=False):
     values: Floats
     covariance: Floats
 
-    def at(self, chainage_m: npt.ArrayLike) -> Floats:
+    def at(self, chainage_m: ArrayLike) -> Floats:
         """Return values at chainages."""
         return np.interp(np.asarray(chainage_m, dtype=float), self.knots_m, self.values)
 
-    def sigma(self, chainage_m: npt.ArrayLike) -> Floats:
+    def sigma(self, chainage_m: ArrayLike) -> Floats:
         """Return the sigma of the values at chainages."""
         chainage = np.atleast_1d(np.asarray(chainage_m, dtype=float))
         rows = hats(chainage.ravel(), self.knots_m)

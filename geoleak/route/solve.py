@@ -25,14 +25,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from msgspec.structs import astuple
-from numpy.typing import NDArray
 
-from geoleak.record import Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.route.alignment import Alignment, Feet, Stack, feet_of, hints, jacobian
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 
 MOST_STEPS = 16
 FIRST_STEPS = 3
@@ -75,7 +70,7 @@ class Observations(Record):
     points: Floats
     sigma_m: Floats
     sigma_along_m: Floats
-    fixed: NDArray[np.bool_]
+    fixed: Bools
 
     def part(self, first: int, stop: int) -> Observations:
         """Return the marks first..stop-1."""
@@ -449,7 +444,7 @@ def _chosen(better: Bools, now: Any, was: Any) -> Any:
 
 def _stepped(
     state: _State, marks: Observations, sigma_m: Floats, damping: Floats
-) -> tuple[_State, NDArray[np.bool_], Floats]:
+) -> tuple[_State, Bools, Floats]:
     """Return the state one damped step on, which of its routes are allowed, and the gain hoped."""
     size = state.matrix.shape[1]
     diagonal = np.einsum("pii->pi", state.matrix)
