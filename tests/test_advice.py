@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +11,14 @@ import pytest
 from scipy import stats
 
 from geoleak.advice import next_readings as next_module
-from geoleak.advice.decide import decide
+from geoleak.advice.decide import (
+    DigWindow,
+    LegMass,
+    best_window,
+    chance_across,
+    decide,
+    then_windows,
+)
 from geoleak.advice.next_readings import (
     _at_marks,
     _surface_places,
@@ -21,7 +29,6 @@ from geoleak.advice.next_readings import (
     set_length,
     stratify,
 )
-from geoleak.advice.windows import DigWindow, LegMass, best_window, chance_across, then_windows
 from geoleak.evidence.pooling import Pooled
 from geoleak.linref import Route
 from geoleak.network.network import Joint
@@ -181,7 +188,7 @@ def test_chance_counts_setting_out_and_elsewhere():
     loose = decide(
         survey,
         posterior,
-        setting_out_sigma=lambda leg, chainage: (0.3, 0.5),
+        setting_out_sigma=(0.3, 0.5),
         hole_half_width_m=0.4,
         most_readings=0,
     )
@@ -272,30 +279,30 @@ def linear_gaussian(reading_sigma):
     """Prior N(50, 10); one reading of the place itself."""
     cells = posterior_of(stats.norm(50, 10), step=0.05)
     tails = tuple((0, 50 - 10 * z, 50 + 10 * z) for z in (1.96, 2.58, 3.3))
-    strata = stratify(cells.cells, cells.mass, 160, at=tails)
+    strata, mass = stratify(cells.cells, cells.mass, 160, at=tails)
     draws = 4
     inside = (np.arange(draws) + 0.5) / draws
-    expected = strata.from_m[:, None] + inside * strata.length_m[:, None]
+    expected = strata.from_m[:, None] + inside * strata.width_m[:, None]
     sigma = np.full_like(expected, reading_sigma)
     after = foreseen_masses(
-        strata.mass, expected, sigma, np.random.default_rng(2), outcomes=600, freedom=np.inf
+        mass, expected, sigma, np.random.default_rng(2), outcomes=600, freedom=np.inf
     )
-    return strata, after
+    return strata, mass, after
 
 
 def test_expected_set_after_a_reading_matches_the_conjugate_normal():
-    strata, after = linear_gaussian(5.0)
+    strata, _, after = linear_gaussian(5.0)
     sigma = check_value("conjugate_sigma").expected
     expected = 2 * 1.959964 * sigma
-    assert set_length(after, strata.length_m).mean() == pytest.approx(expected, rel=0.02)
+    assert set_length(after, strata.width_m).mean() == pytest.approx(expected, rel=0.02)
     mean = (after * 0.5 * (strata.from_m + strata.to_m)).sum(axis=1)
     # Means after the reading scatter by the root of what the variance lost.
     assert mean.std() == pytest.approx(math.sqrt(100 - sigma**2), rel=0.05)
 
 
 def test_expected_information_of_a_reading():
-    strata, after = linear_gaussian(5.0)
-    prior = strata.mass[None, :]
+    _, mass, after = linear_gaussian(5.0)
+    prior = mass[None, :]
     gain = (after * np.log(np.maximum(after, 1e-300) / prior)).sum(axis=1)
     expected = check_value("information_nats")
     assert gain.mean() == pytest.approx(expected.expected, rel=0.04)
@@ -314,10 +321,10 @@ def test_conjugate_normal_by_strata():
 
 
 def test_a_reading_that_tells_nothing_changes_nothing():
-    strata, _ = linear_gaussian(5.0)
+    strata, mass, _ = linear_gaussian(5.0)
     flat = np.full((len(strata), 3), 40.0)
-    after = foreseen_masses(strata.mass, flat, flat * 0 + 2, np.random.default_rng(1), outcomes=20)
-    assert after == pytest.approx(np.tile(strata.mass / strata.mass.sum(), (20, 1)))
+    after = foreseen_masses(mass, flat, flat * 0 + 2, np.random.default_rng(1), outcomes=20)
+    assert after == pytest.approx(np.tile(mass / mass.sum(), (20, 1)))
 
 
 def test_value_of_information_by_simulation():
@@ -329,9 +336,8 @@ def test_value_of_information_by_simulation():
 
 
 def test_best_window_of_strata():
-    strata, _ = linear_gaussian(5.0)
-    mass = strata.mass[None, :] / strata.mass.sum()
-    found = best_window_chance(strata, mass, 10.0)[0]
+    strata, mass, _ = linear_gaussian(5.0)
+    found = best_window_chance(strata, mass[None, :] / mass.sum(), 10.0)[0]
     assert found == pytest.approx(2 * stats.norm.cdf(0.5) - 1, abs=0.01)
 
 
@@ -347,17 +353,17 @@ def test_next_readings_agree_with_brute_force(count):
     decision = decide(survey, posterior, **SURE)
     best = decision.next_readings[0]
     rng = np.random.default_rng(20261125)
-    from geoleak.evidence.surface import SurfaceEvidence
+    from geoleak.evidence.buried import SurfaceEvidence
     from geoleak.posterior.rivals import settle
     from geoleak.posterior.run import InferenceOptions, begin, draw
 
-    run = begin(survey, InferenceOptions())
+    run = begin(survey, InferenceOptions(draws=count))
     cells, explanations = settle(run)
     mass = explanations[0].mass
-    belief = draw(run, cells, mass, count, rng)
+    belief = draw(run, cells, mass, rng)
     kind = SurfaceEvidence(survey)
     new = kind.pooled.beside(np.arange(6), 0, np.array([best.chainage_m]), survey)
-    expected, sigma = kind.foresee(kind.draws(belief, rng), new)
+    expected, sigma = kind.foresee(kind.draws(belief, rng.random((len(belief), 3))), new)
     lengths = []
     for i in range(count):
         heard_there = expected[i, 0] + sigma[i, 0] * rng.standard_t(4)
@@ -379,7 +385,8 @@ def test_what_a_reading_leaves_is_foreseen_to_a_twentieth(monkeypatch):
     """Against many more draws and outcomes; with half as many of either it is not."""
     survey = listened(15.0, seed=4, spacing=4.0)
     posterior = infer(survey)
-    monkeypatch.setattr(next_module, "_spread", lambda order, *_: sorted(order))
+    by_place = partial(sorted, key=lambda each: each[0].chainage_m)
+    monkeypatch.setattr(next_module, "_spread", lambda found, most: by_place(found))
 
     def lengths():
         found = next_readings(survey, posterior).readings

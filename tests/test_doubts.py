@@ -321,7 +321,7 @@ def test_a_stop_test_that_began_at_another_level_tells_nothing(found_db, doubted
     found = [each for each in told(survey) if "was read" in each.text]
     assert bool(found) is doubted
     assert (StopTests(survey).tests == ()) is doubted
-    assert ("fitting" in checked(survey, 0, 47.3)) is not doubted
+    assert ("fitting" in checked(StopTests(survey), 0, 47.3)) is not doubted
     if doubted:
         assert f"found {found_db:.0f} where 54 to 60 was read" in found[0].text
         assert (found[0].kind, found[0].places) == ("stop", ((0, 47.3, 0.0),))
@@ -648,10 +648,10 @@ def test_swapped_ends_are_seen_to_before_the_marks_are_shot_again():
 def test_a_direction_is_told_by_the_fitting_that_lies_there(at_m, way, said):
     stands = {"SV1": 0.0, "TAP1": 20.0, "TAP2": 26.0}
     points = [
-        SimpleNamespace(kind="fitting", leg=0, chainage_m=x, point=SimpleNamespace(id=name))
+        SimpleNamespace(leg=0, chainage_m=x, point=SimpleNamespace(id=name))
         for name, x in stands.items()
     ]
-    survey = SimpleNamespace(points=points, legs=[SimpleNamespace(name="yard")])
+    survey = SimpleNamespace(fittings=points, legs=[SimpleNamespace(name="yard")])
     assert _toward(survey, 0, at_m, way) == said
 
 

@@ -9,15 +9,17 @@ import numpy as np
 import pytest
 
 from geoleak.advice.doubts import doubts_of
-from geoleak.advice.elsewhere import (
+from geoleak.advice.heard import (
+    BELIEVED,
     IN_HOLE_M,
     LOUD_DB,
+    PAST_M,
+    PUSHES,
     loud_in_silence,
     rod_elsewhere,
     rod_outside,
     rods_alike,
 )
-from geoleak.advice.heard import BELIEVED, PAST_M, PUSHES
 from geoleak.advice.records import Case, Dig
 from geoleak.record import replace
 from tests import synthetic

@@ -10,9 +10,8 @@ import pytest
 
 from geoleak.evidence import ContactEvidence, KindFit
 from geoleak.evidence.base import Belief, Nodes
+from geoleak.evidence.buried import RodEvidence, SurfaceEvidence
 from geoleak.evidence.levels import LOUD, LevelDraws
-from geoleak.evidence.rod import RodEvidence
-from geoleak.evidence.surface import SurfaceEvidence
 from geoleak.posterior import infer
 from geoleak.readers import read_site
 from geoleak.tables import setting

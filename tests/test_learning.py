@@ -199,9 +199,9 @@ def test_a_leak_that_was_perhaps_not_heard_tells_no_strength(
 ) -> None:
     survey, truth = learning_trial.draw_site(np.random.default_rng(2), Tables())
 
-    def draws(_, belief, rng):
-        assert len(belief) == 320
-        strength = rng.normal(15.0, 2.0, 320)
+    def draws(_, belief, ticks):
+        assert len(belief) == len(ticks) == 320
+        strength = 15.0 + 2.0 * (ticks[:, 0] - 0.5)
         strength[:unheard] = -np.inf
         return SimpleNamespace(strength_db=strength)
 

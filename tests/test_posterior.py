@@ -7,7 +7,7 @@ import pytest
 
 from geoleak import evidence
 from geoleak.errors import SiteDataError
-from geoleak.evidence.base import Hint, Judged, KindFit
+from geoleak.evidence.base import Hint, KindFit
 from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior.infer import InferenceOptions, infer
@@ -326,24 +326,18 @@ def test_the_level_curve_goes_through_the_readings():
 def test_a_new_kind_is_one_line_in_its_folder(monkeypatch):
     """A kind that says "the first half" needs nothing outside the folder."""
 
-    class FirstHalf:
+    class FirstHalf(evidence.Evidence):
         kind = "half"
-        tells_of = "leak"
         rows = 1
-        nuisances = ()
 
-        def log_likelihood(self, places, nodes):
-            value = np.log(np.where(places.chainage_m < 50.0, 0.8, 0.2))
-            return Judged(value[None, :], np.log(np.array([0.5])))
+        def judge(self, places):
+            return np.log(np.where(places.chainage_m < 50.0, 0.8, 0.2)), float(np.log(0.5))
 
         def hints(self):
             return (Hint(0, 49.9, 50.1, 0.1),)
 
-        def fit(self, belief, rng):
+        def fit(self, belief, places, mass):
             return KindFit("half", 1, 1.0, "in the first half", True)
-
-        def notes(self):
-            return ()
 
     monkeypatch.setitem(evidence.GATHERERS, "half", lambda survey: FirstHalf())
     posterior = infer(synthetic.survey(elsewhere=0.0))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -9,7 +11,6 @@ from scipy import stats
 from geoleak.evidence.base import Hint
 from geoleak.posterior.grid import (
     Cells,
-    Line,
     find_peaks,
     highest_density_set,
     interpolate,
@@ -128,7 +129,7 @@ def test_lattice_is_fine_where_a_hint_asks():
 
 def test_interpolation_keeps_a_parabola():
     x = np.array([0.0, 0.7, 1.1, 2.0, 2.6, 4.0])
-    line = Line(np.zeros(6, dtype=np.int64), x)
+    line = SimpleNamespace(leg=np.zeros(6, dtype=np.int64), chainage_m=x)
     at = np.linspace(0, 4, 50)
     out = interpolate(line, 3 - (x - 1.3) ** 2, np.zeros(50, dtype=np.int64), at)
     assert out == pytest.approx(3 - (at - 1.3) ** 2, abs=1e-9)
@@ -137,7 +138,7 @@ def test_interpolation_keeps_a_parabola():
 def test_knots_are_added_where_it_bends_only():
     x = np.arange(0.0, 20.0)
     value = np.where(np.abs(x - 10) < 4, -((x - 10) ** 2), -16.0)
-    line = Line(np.zeros(20, dtype=np.int64), x)
+    line = SimpleNamespace(leg=np.zeros(20, dtype=np.int64), chainage_m=x)
     _, chainage = knots_to_add(line, value, floor=-12.0, finest_m=np.full(20, 0.3))
     assert len(chainage) > 0
     assert chainage.min() > 5.0

@@ -388,7 +388,7 @@ def test_a_hole_that_follows_a_tee_is_told_staked_and_drawn_in_all_its_pieces(
     """The school loop's branch joins its main: a hole at the tee, 1 m of it into the branch."""
     import shapely
 
-    from geoleak.advice.windows import DigWindow
+    from geoleak.advice.decide import DigWindow
     from geoleak.stake.work import Stakeout
 
     survey, posterior, result = sample("school_loop")

@@ -30,9 +30,8 @@ from geoleak.advice.checks import (
     places_of,
     rod_minutes,
 )
-from geoleak.advice.decide import EVEN_WHEN, decide
+from geoleak.advice.decide import EVEN_WHEN, LEAST_THEN, decide
 from geoleak.advice.heard import PUSHES
-from geoleak.advice.windows import LEAST_THEN
 from geoleak.evidence.base import candidates, log_sum_exp
 from geoleak.evidence.stop import (
     FALLS,
@@ -590,7 +589,7 @@ def test_a_rod_with_everything_off_is_a_test_of_the_sound_on_the_ground(over_db,
     after = replace(survey, rod=replace(rod, everything_off=np.array([off])))
     stops = StopTests(after)
     here = [t for t in stops.by_rod if abs(t.chainage_m - 47.3) < 3.0]
-    assert bool(here) is ("fitting" in checked(after, 0, 47.3)) is bool(told)
+    assert bool(here) is ("fitting" in checked(StopTests(after), 0, 47.3)) is bool(told)
     at = np.array([0]), np.array([47.3])
     leak = stops.of_leak(*at)[0] - StopTests(survey).of_leak(*at)[0]
     another = [each.of_another(*at, shot=False)[0] for each in (StopTests(survey), stops)]

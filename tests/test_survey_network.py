@@ -18,7 +18,7 @@ from geoleak.linref import Route
 from geoleak.network import Joint
 from geoleak.route import Drawing, drawn_fit
 from geoleak.survey.build import survey_site
-from geoleak.survey.joins import same_joint
+from geoleak.survey.mains import same_joint
 from geoleak.survey.records import PipePlace, Survey
 
 GRID = "EPSG:26917"

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from geoleak.errors import GeometryError
 from geoleak.stake.ties import choose_ties
 from geoleak.survey import TapePoint, tape_covariance
-from geoleak.survey.tapes import distance_intersection
+from geoleak.survey.points import distance_intersection
 from geoleak.units import US_SURVEY_FOOT_M
 from tests.check_values import check_value
 from tests.command import at_length

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geoleak.advice import elsewhere, heard
+from geoleak.advice import heard
 from geoleak.advice.records import Case, Doubt
 from geoleak.evidence import (
     AGAIN,
@@ -21,6 +21,7 @@ from geoleak.evidence import (
     SIGMAS_95,
     StopTests,
     is_another,
+    read_off,
     speaks_against,
     surely_louder_db,
     tests_of,
@@ -30,7 +31,6 @@ from geoleak.posterior import LISTENED_M
 from geoleak.record import replace
 from geoleak.site import Note
 from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, is_later, on_a_leg
-from geoleak.units import format_length, format_station
 
 # With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
 # pass more (common practice, no source).
@@ -83,10 +83,9 @@ def no_line(case: Case) -> Iterator[Doubt]:
 def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
     """Return that delays alone tell the place, over pipe that nobody marked or a slipped point."""
     survey, dig = case.survey, case.dig
-    told_by = ((survey.surface, case.raised(SIGMAS_95)), (survey.rod, survey.rod.leg == dig.leg))
+    told_by = ((survey.surface, case.raised(SIGMAS_95)), (survey.rod, True))
     for rows, told in told_by:
-        told = told & (rows.leg == dig.leg)
-        if np.any(np.abs(rows.chainage_m[told] - dig.stake_m) < LISTENED_M):
+        if np.any(told & rows.near(dig.leg, dig.stake_m, LISTENED_M)):
             return
     for gap in case.notes("gap")[:1] if survey.delays else ():
         yield Doubt(
@@ -112,15 +111,15 @@ def sets_out(case: Case, *, shot: bool) -> Iterator[Doubt]:
 
     ``shot``: the line is that of traced marks; not so: it was drawn.
     """
-    leg, dig, unit = case.leg.leg, case.dig, case.survey.site.length_unit
+    leg, dig = case.leg.leg, case.dig
     if (not leg.drawn and leg.marks_by not in ("records", "assumed")) is not shot:
         return
     for sigma, reach, way in zip(dig.sigma_m, dig.reach_m, ("along", "across"), strict=True):
         off = SIGMAS_95 * sigma
         if off > reach:
             yield Doubt(
-                f"the stake sets out within {format_length(off, unit=unit)} {way} the pipe (95 %), "
-                f"the hole reaches {format_length(reach, unit=unit)}",
+                f"the stake sets out within {case.length(off)} {way} the pipe (95 %), the hole "
+                f"reaches {case.length(reach)}",
                 (LOCATE if _rover_m(case) <= reach else SHOOT) if shot else TRACE,
             )
             return
@@ -267,11 +266,10 @@ def found_already(case: Case) -> Iterator[Doubt]:
         after = sum(is_later(each.date, row.date or "") for each in read)
         if not (on_a_leg(at) and (holds or near)) or 0 < after == len(read):
             continue
-        leg, unit = survey.legs[at.leg].name, site.length_unit
         yield Doubt(
-            f"{'the hole holds' if holds else 'within hearing is'} the leak already found, {leg} "
-            f"{format_station(chainage, unit=unit)}: it explains what was heard up to its repair, "
-            f"and {after} of {len(read)} readings are dated after it",
+            f"{'the hole holds' if holds else 'within hearing is'} the leak already found, "
+            f"{case.station(at.leg, chainage)}: it explains what was heard up to its repair, and "
+            f"{after} of {len(read)} readings are dated after it",
             "read the line anew: strike out (skip) the readings up to the repair, and give the "
             "new ones a date later than that of found.csv (2026-05-04 or 2026-05-04 15:00)",
         )
@@ -302,13 +300,13 @@ def another_maker(case: Case) -> Iterator[Doubt]:
     failed, rows = _failed(case, tests)
     test = (*failed, *tests)[0]
     text = (
-        "the stop test says that what is heard "
-        f"{case.survey.legs[test.leg].name} "
-        f"{format_station(test.chainage_m, unit=case.survey.site.length_unit)} is not the leak: "
-        f"{rows or ', '.join(map(_row, tests))}"
+        f"the stop test says that what is heard {case.station(test.leg, test.chainage_m)} is not "
+        f"the leak: {rows or ', '.join(map(_row, tests))}"
     )
-    quiet = case.stops.stopped(test.leg, test.chainage_m, "all_off")
-    if quiet and (loud := _as_loud_off(case, test)):
+    heard, off = read_off(case.survey, test)
+    least = test.as_found_db - surely_louder_db(case.survey)
+    loud = next((heard.named(k) for k in off.tolist() if heard.level_db[k] >= least), "")
+    if loud and case.stops.stopped(test.leg, test.chainage_m, "all_off"):
         yield _doubt(
             test,
             f"{text}; but read with everything off it is as loud ({loud})",
@@ -326,19 +324,9 @@ def another_maker(case: Case) -> Iterator[Doubt]:
     )
 
 
-def _as_loud_off(case: Case, test: SurveyedStop) -> str:
-    """Return a reading taken with everything off that is as loud as a test there began."""
-    rows = case.survey.surface
-    here = (rows.leg == test.leg) & (np.abs(rows.chainage_m - test.chainage_m) < SAME_SOUND_M)
-    here &= rows.everything_off & (
-        rows.level_db >= test.as_found_db - surely_louder_db(case.survey)
-    )
-    return next((rows.named(k) for k in np.flatnonzero(here).tolist()), "")
-
-
 def failed_test(case: Case) -> Iterator[Doubt]:
     """Return a test that still counts and speaks against the leak at the hole."""
-    tests = tests_of(case.stops.made, case.dig.leg, case.dig.stake_m)
+    tests = case.tests
     failed, rows = _failed(case, tests)
     if not failed or told_another(case.stops):
         return
@@ -360,8 +348,7 @@ def unclear_test(case: Case) -> Iterator[Doubt]:
     It is asked for once more, and then only said.
     """
     error = SIGMAS_95 * float(np.sqrt(2.0)) * case.survey.site.levels.level_sigma_db
-    tests = tests_of(case.stops.made, case.dig.leg, case.dig.stake_m)
-    for each in (test for test in tests if not speaks_against(case.survey, test)):
+    for each in (test for test in case.tests if not speaks_against(case.survey, test)):
         parts = {
             "taps and machines off": each.all_off_db,
             "a fitting worked": each.fitting_worked_db,
@@ -378,7 +365,7 @@ def unclear_test(case: Case) -> Iterator[Doubt]:
                 "stop",
                 "stop_test_unclear",
             )
-            yield replace(doubt, stops=len(tests) < STOPS)
+            yield replace(doubt, stops=len(case.tests) < STOPS)
 
 
 def silent_rod(case: Case) -> Iterator[Doubt]:
@@ -418,7 +405,7 @@ def other_level(case: Case) -> Iterator[Doubt]:
     """Return a test at the stake that did not begin at the level read there, and none that did."""
     here = case.dig.leg, case.dig.stake_m
     other = [(t, levels) for t, levels in case.stops.otherwise if tests_of((t,), *here)]
-    if not other or tests_of(case.stops.made, *here):
+    if not other or case.tests:
         return
     each, (low, high) = other[-1]
     read = f"{low:.0f}" if round(low) == round(high) else f"{low:.0f} to {high:.0f}"
@@ -444,10 +431,10 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("ends_swapped", ends_swapped),
     ("coarse_points", partial(sets_out, shot=True)),
     ("columns_swapped", columns_swapped),
-    ("loud_in_silence", elsewhere.loud_in_silence),
+    ("loud_in_silence", heard.loud_in_silence),
     ("silent_rod", silent_rod),
-    ("rod_outside", elsewhere.rod_outside),
-    ("rod_elsewhere", elsewhere.rod_elsewhere),
+    ("rod_outside", heard.rod_outside),
+    ("rod_elsewhere", heard.rod_elsewhere),
     ("found_already", found_already),
     ("unheard", unheard),
     ("nothing_heard", nothing_heard),
@@ -472,7 +459,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("beside", heard.beside),
     ("one_side", heard.one_side),
     ("lopsided", heard.lopsided),
-    ("rods_alike", elsewhere.rods_alike),
+    ("rods_alike", heard.rods_alike),
     ("misfit", partial(misfits, redo=False)),
 )
 

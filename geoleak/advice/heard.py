@@ -2,6 +2,8 @@
 
 A leak's sound falls off over its depth. What is as loud a metre aside as on the line, or loud at
 one spot and at none beside it, may be a leak; it is heard again before anybody digs for it.
+
+What sounds at the pipe away from the hole: a rod or a contact, where the ground is quiet.
 """
 
 from __future__ import annotations
@@ -13,9 +15,8 @@ import numpy as np
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
 from geoleak.posterior import RODS
-from geoleak.survey import Survey
+from geoleak.survey import Levels, Survey
 from geoleak.tables import setting
-from geoleak.units import format_length
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
@@ -89,13 +90,12 @@ def loud_alone(case: Case) -> Iterator[Doubt]:
     missing = float(share @ (due - raised))
     if raised.max() > error or missing <= error * float(np.sqrt(1.0 + share @ share)):
         return
-    at, unit = float(spots.chainage_m[top]), case.survey.site.length_unit
-    on_line, length = spots.chainage_m[beside], case.survey.legs[dig.leg].route.length_m
+    at, on_line = float(spots.chainage_m[top]), spots.chainage_m[beside]
     down = on_line[on_line < at].max(initial=max(at - PAST_M, 0.0))
-    up = on_line[on_line > at].min(initial=min(at + PAST_M, length))
+    up = on_line[on_line > at].min(initial=min(at + PAST_M, case.leg.route.length_m))
     yield Doubt(
         f"reading {case.survey.surface.id[spots.row[top]]} is loud alone: a leak under it would "
-        f"raise the line within {format_length(PAST_M, unit=unit)} by some {share @ due:.0f} dB, "
+        f"raise the line within {case.length(PAST_M)} by some {share @ due:.0f} dB, "
         "and none is raised",
         "read it again, and half-way to its neighbours; what stays loud at one spot alone is on "
         "the surface (a cover, a step): strike it out (skip)",
@@ -151,13 +151,13 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
 def _toward(survey: Survey, leg: int, at_m: float, way: float) -> str:
     """Return a direction (way: 1 up the line, -1 down) by the nearest fitting that lies there."""
     ahead = [
-        (way * (each.chainage_m - at_m), each.point.id)
-        for each in survey.points
-        if each.kind == "fitting" and each.leg == leg and each.chainage_m is not None
+        (way * ((each.chainage_m or 0.0) - at_m), each.point.id)
+        for each in survey.fittings
+        if each.leg == leg
     ]
-    there = [each for each in ahead if each[0] > 0.0]
-    if there:
-        return f"toward {min(there)[1]}"
+    there = min((each for each in ahead if each[0] > 0.0), default=None)
+    if there is not None:
+        return f"toward {there[1]}"
     return f"toward the {'far end' if way > 0 else 'start'} of {survey.legs[leg].name}"
 
 
@@ -194,10 +194,9 @@ def lopsided(case: Case) -> Iterator[Doubt]:
     if abs(over) <= error or out.max() > 1.5 * out.min() or spots.like[left] != spots.like[right]:
         return
     loud, other = ("right", "left") if over > 0.0 else ("left", "right")
-    away = format_length(float(out.min()), unit=case.survey.site.length_unit)
     yield Doubt(
-        f"{abs(over):.0f} dB louder {away} to the {loud} than to the {other}: the pipe may lie to "
-        f"the {loud} of the line",
+        f"{abs(over):.0f} dB louder {case.length(float(out.min()))} to the {loud} than to the "
+        f"{other}: the pipe may lie to the {loud} of the line",
         f"locate it again across; open the hole to the {loud} first",
         stops=False,
     )
@@ -211,9 +210,7 @@ def apart(case: Case) -> Iterator[Doubt]:
             here = np.isin(rows.id, note.rows)
             # A contact tells of the pipe from wherever it stands.
             if rows is not survey.contact:
-                here &= (rows.leg == dig.leg) & (
-                    np.abs(rows.chainage_m - dig.stake_m) < SAME_SOUND_M
-                )
+                here &= rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
             for k in np.flatnonzero(here)[:1].tolist():
                 kind = "rod" if rows is survey.rod else "redo"
                 off = float(rows.offset_m[k])
@@ -232,8 +229,7 @@ def beside(case: Case) -> Iterator[Doubt]:
         place, sure, said = rival.place, True, "likelier on another line, {}"
     else:
         return
-    off = format_length(abs(place[2]), unit=case.survey.site.length_unit, decimals=1)
-    aside = f"{off} to the {'right' if place[2] > 0 else 'left'}"
+    aside = f"{case.length(abs(place[2]), decimals=1)} to the {'right' if place[2] > 0 else 'left'}"
     if not sure:
         job = f"read {aside} again, as far on the other side, and on the line between"
         places = tuple((place[0], place[1], at) for at in (place[2], -place[2], 0.0))
@@ -246,3 +242,183 @@ def beside(case: Case) -> Iterator[Doubt]:
         "check_trace_on_minutes",
         (place,),
     )
+
+
+# A rod or a contact so far over the ground's middle level is loud (common practice, no source).
+LOUD_DB = 20.0
+# A rod nearer to the hole's ends than this stands as good as in it: a push is put down so well
+# (common practice, no source).
+IN_HOLE_M = 0.3
+# A rod within this of another was pushed at its place again (common practice, no source).
+FAR_AGAIN_M = 0.5
+# Pushes of a rod about a loud one, and between two loud contacts, as shares of the way.
+ABOUT_M, BETWEEN = (-1.0, 0.0, 1.0), (0.25, 0.5, 0.75)
+
+
+def rod_elsewhere(case: Case) -> Iterator[Doubt]:
+    """Return the loudest rod away from the hole where it has a sound of its own, errors counted.
+
+    At the depth of the pipe sound falls by some 10 dB within `PAST_M`: a rod past that as loud as
+    the best by the hole hears another. Past twice that, so does one past quieter rods, or a loud
+    one with none on the way; but it stops no dig where it is faint, or the ground tells of it.
+    """
+    survey, rows, dig = case.survey, case.survey.rod, case.dig
+    stake = np.asarray(case.leg.route.position(np.array([dig.stake_m])))[0, :2]
+    away = np.hypot(rows.easting_m - stake[0], rows.northing_m - stake[1])
+    by = away <= PAST_M
+    if not by.any() or by.all() or case.faint_rods:
+        return
+    level, error = rows.at_one_gain_db, surely_louder_db(survey)
+    if np.ptp(level) <= error:  # the pipe carries it: `rods_alike`
+        return
+    best, far = float(level[by].max()), int(np.argmax(np.where(by, -np.inf, level)))
+    said, stops = "is as loud as any by the hole or louder", True
+    quieter = level[far] < best - error
+    if quieter:
+        if not (away > 2.0 * PAST_M).any():
+            return
+        far = int(np.argmax(np.where(away > 2.0 * PAST_M, level, -np.inf)))
+    on, where = rows.leg == dig.leg, rows.chainage_m
+    between = ~by & on & on[far] & ((where - where[far]) * (dig.stake_m - where) > 0.0)
+    apart = between.any() and bool(level[between].min() < level[far] - error)
+    if quieter:
+        loud = far in _loud(rows, case.ground_db)
+        if not (apart if between.any() else loud):
+            return
+        ground = survey.surface
+        east = ground.easting_m - rows.easting_m[far]
+        over_it = np.hypot(east, ground.northing_m - rows.northing_m[far]) <= PAST_M
+        stops = loud and not (case.raised() & over_it).any()
+        said = "is loud too, as if something else sounded there"
+    leg, at = int(rows.leg[far]), float(rows.chainage_m[far])
+    if apart and rows.near(leg, at, FAR_AGAIN_M).sum() > 1:
+        yield Doubt(
+            f"two sounds: rod reading {rows.named(far)} {level[far]:.0f} dB, by the hole "
+            f"{best:.0f} dB, quieter between",
+            "make a stop test at this place; what dies with the supply there is a leak. The other "
+            "is tested, or dug, after it",
+            "check_stop_minutes",
+            ((dig.leg, dig.stake_m, 0.0),),
+            kind="stop",
+            stops=stops and not case.stops.stopped(dig.leg, dig.stake_m, "supply_shut"),
+        )
+        return
+    places: tuple[Place, ...] = ((leg, at, 0.0),)
+    if leg == dig.leg:
+        places = (*places, (leg, 0.5 * (at + dig.stake_m), 0.0))
+    yield Doubt(
+        f"rod reading {rows.named(far)} {said}: {level[far]:.0f} dB there, {best:.0f} dB by the "
+        "hole",
+        f"push the rod again at reading {rows.named(far)} and half-way to the hole, down to the "
+        "pipe; what stays loud there has a source of its own: look for the leak there too, or find "
+        "what sounds and strike the row out (skip)",
+        places=places,
+        kind="rod",
+        then="as loud half-way: the pipe carries it, likelier one leak by the hole. Loud there and "
+        "quieter half-way: two sounds, the leak may be either. Faint there: the row was wrong",
+        stops=stops,
+    )
+
+
+def rod_outside(case: Case) -> Iterator[Doubt]:
+    """Return that the pipe is loudest outside the hole, rods nearer to it or in it being quieter.
+
+    Errors are counted where a rod was pushed in the hole; where none was, one is. Sound comes up
+    along a trench where it finds a way: through the rod it falls about the leak. Two sounds, by
+    the hole and away from it, are `rod_elsewhere`.
+    """
+    rows, dig = case.survey.rod, case.dig
+    on = np.flatnonzero((rows.leg == dig.leg) & (np.abs(rows.offset_m) <= PAST_M))
+    at, level = rows.chainage_m[on], rows.at_one_gain_db[on]
+    within = [np.maximum(start - at, at - end) for leg, start, end in dig.pieces if leg == dig.leg]
+    if len(on) == 0 or not within or case.faint_rods:
+        return
+    out = np.maximum(np.min(within, axis=0), 0.0)
+    by = np.abs(at - dig.stake_m) <= PAST_M
+    top = int(np.argmax(level))
+    inside = bool(out.min() <= IN_HOLE_M)
+    best = float(level[out <= max(out.min(), IN_HOLE_M)].max())
+    error = surely_louder_db(case.survey) if inside else 0.0
+    if out[top] <= IN_HOLE_M or level[top] <= best + error:
+        return
+    if by.any() and not by[top]:
+        return
+    named = rows.named(int(on[top]))
+    yield Doubt(
+        f"the rod is loudest outside the hole, {case.length(float(out[top]))} past its end: "
+        f"reading {named} {level[top]:.0f} dB, {best:.0f} dB "
+        f"{'in it' if inside else 'at the push nearest to it'}",
+        f"push the rod at the stake, and again at reading {named}, down to the pipe",
+        places=((dig.leg, dig.stake_m, 0.0), (dig.leg, float(at[top]), 0.0)),
+        kind="rod",
+        then=f"loud at {named} again: the leak is there and its sound comes up along the trench; "
+        "enter both, the hole moves. Loudest at the stake: strike the row out (skip)",
+    )
+
+
+def rods_alike(case: Case) -> Iterator[Doubt]:
+    """Return that the rods by the stake are alike: the pipe carries what they hear, it is said."""
+    rows, dig = case.survey.rod, case.dig
+    by = (rows.leg == dig.leg) & (np.abs(rows.chainage_m - dig.stake_m) <= PAST_M)
+    level = rows.at_one_gain_db[by]
+    if by.sum() < RODS or case.faint_rods or np.ptp(level) > surely_louder_db(case.survey):
+        return
+    yield Doubt(
+        f"the rods are alike, {level.min():.0f} to {level.max():.0f} dB: the pipe carries the "
+        "sound, they tell no place on it",
+        "go by the ground",
+        stops=False,
+    )
+
+
+def loud_in_silence(case: Case) -> Iterator[Doubt]:
+    """Return that a rod or a contact is loud where the ground tells nothing.
+
+    Either the readings are likelier without a leak, or no ground is raised and no hole believed.
+    Asked for a rod beside it once: what is faint there too is left to the next readings.
+    """
+    survey, ground = case.survey, case.ground_db
+    if len(survey.surface) == 0:
+        return
+    if not case.silent and (case.dig.chance >= BELIEVED or case.raised().any()):
+        return
+    for rows in (survey.rod, survey.contact):
+        loud = _loud(rows, ground)
+        if len(loud) == 0 or len(survey.rod) >= (PUSHES if rows is survey.rod else 1):
+            continue
+        names = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in loud)
+        plural = "s" * (len(loud) > 1)
+        yield Doubt(
+            f"the ground tells nothing ({ground:.0f} dB), but {rows.kind} reading{plural} {names} "
+            f"{'are' if plural else 'is'} loud: something sounds at the pipe",
+            "push a rod down to the pipe at these places, and read the ground over each; go on "
+            "from the loudest",
+            places=_about(survey, rows, loud),
+            kind="rod",
+            then="loud at one place and falling to both sides: likelier the leak; go on there. As "
+            "loud at all: the pipe carries it, go on towards the loudest. Faint throughout: the "
+            "loud row was wrong",
+        )
+        return
+
+
+def _loud(rows: Levels, ground_db: float) -> list[int]:
+    """Return the readings that are loud over their own background, else over the ground's."""
+    own = np.isfinite(rows.background_db)
+    over = np.where(own, rows.level_db - rows.background_db, rows.at_one_gain_db - ground_db)
+    found: list[int] = np.flatnonzero(over >= LOUD_DB).tolist()
+    return sorted(found, key=lambda k: -rows.level_db[k])
+
+
+def _about(survey: Survey, rows: Levels, loud: list[int]) -> tuple[Place, ...]:
+    """Return places at the loudest rod and beside it; of contacts, between those of its leg.
+
+    Of one contact alone, along its leg.
+    """
+    leg = int(rows.leg[loud[0]])
+    length = survey.legs[leg].route.length_m
+    at = [float(rows.chainage_m[k]) for k in loud if rows.leg[k] == leg]
+    if rows is survey.rod:
+        return tuple((leg, at[0] + step, 0.0) for step in ABOUT_M if 0.0 <= at[0] + step <= length)
+    low, high = (min(at), max(at)) if len(at) > 1 else (0.0, length)
+    return tuple((leg, low + share * (high - low), 0.0) for share in BETWEEN)

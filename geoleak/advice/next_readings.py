@@ -14,7 +14,6 @@ import numpy as np
 from geoleak.advice.checks import reading_minutes
 from geoleak.evidence import (
     FREEDOM,
-    Belief,
     ContactEvidence,
     LevelEvidence,
     Pooled,
@@ -28,10 +27,11 @@ from geoleak.posterior import (
     Posterior,
     Run,
     begin,
+    cumulative,
     draw_at,
     highest_density_set,
 )
-from geoleak.record import Floats, Ints, Record, replace
+from geoleak.record import Floats, Record, replace
 from geoleak.survey import Levels, Survey, SurveyedPoint, levels_on_line
 
 STRATA = 48
@@ -54,35 +54,11 @@ class NextReading(Record):
     expected_interval_95_m: float
 
 
-class Strata(Record, eq=False):
-    """The posterior in pieces of equal chance, s of them, in order along the pipe.
-
-    Attributes
-    ----------
-    leg : ndarray of int, shape (s,)
-    from_m, to_m : ndarray, shape (s,)
-    mass : ndarray, shape (s,)
-        Chance of each, elsewhere not counted; sums to one less the chance elsewhere.
-    """
-
-    leg: Ints
-    from_m: Floats
-    to_m: Floats
-    mass: Floats
-
-    @property
-    def length_m(self) -> Floats:
-        """Length of each piece."""
-        return np.maximum(self.to_m - self.from_m, 1e-6)
-
-    def __len__(self) -> int:
-        return len(self.leg)
-
-
 class Foresight(Record, eq=False):
-    """Simulated outcomes of each candidate reading."""
+    """Simulated outcomes of each candidate reading: the chance of each stratum after it."""
 
-    strata: Strata
+    strata: Cells
+    mass: Floats
     readings: tuple[NextReading, ...]
     masses: tuple[Floats, ...]
 
@@ -102,72 +78,43 @@ def next_readings(survey: Survey, posterior: Posterior, *, most: int = 3) -> For
     mass = posterior.mass if posterior.mass.sum() > 0 else cells.width_m / cells.width_m.sum()
     sets = [*posterior.interval_80, *posterior.interval_95]
     sets += highest_density_set(cells, mass, 0.99)
-    strata = stratify(cells, mass, STRATA, at=tuple(sets))
+    strata, held = stratify(cells, mass, STRATA, at=tuple(sets))
     run = posterior.run
     if run is None or run.survey is not survey:
         run = begin(survey, InferenceOptions())
     rng = np.random.default_rng(run.options.seed)
+    # Draws within every stratum evenly. Every stratum uses the same uniform numbers, so that two
+    # differ by their places and not by the luck of their draws.
     ticks = uniform_nodes(DRAWS_EACH, 4)
-    belief = _belief(run, strata, ticks, rng)
-    readings: list[NextReading] = []
-    outcomes: list[Floats] = []
-    own = np.tile(ticks[:, 1:], (len(strata), 1))
-    for evidence, new, points in _candidates(survey, posterior, run):
-        drawn = (
-            evidence.draws(belief, rng, ticks=own)
-            if any(evidence is each for each in run.smooth)
-            else evidence.prior_draws(belief, own)
-        )
-        expected, sigma = evidence.foresee(drawn, new)
-        for c in range(len(new)):
-            shape = (len(strata), DRAWS_EACH)
-            after = foreseen_masses(
-                strata.mass,
-                expected[:, c].reshape(shape),
-                sigma[:, c].reshape(shape),
-                rng,
-                outcomes=OUTCOMES,
-            )
-            length = float(set_length(after, strata.length_m).mean())
-            readings.append(
-                NextReading(
-                    evidence.kind, int(new.leg[c]), float(new.chainage_m[c]), points[c], length
-                )
-            )
-            outcomes.append(after)
-    order = sorted(range(len(readings)), key=lambda i: readings[i].expected_interval_95_m)
-    chosen = _spread(order, readings, most)
-    return Foresight(strata, tuple(readings[i] for i in chosen), tuple(outcomes[i] for i in chosen))
-
-
-def _spread(order: list[int], readings: list[NextReading], most: int) -> list[int]:
-    """Take the best, leaving out those within half a metre of one already taken."""
-    chosen: list[int] = []
-    for i in order:
-        one = readings[i]
-        near = any(
-            readings[k].leg == one.leg
-            and readings[k].kind == one.kind
-            and abs(readings[k].chainage_m - one.chainage_m) < 0.5
-            for k in chosen
-        )
-        if not near:
-            chosen.append(i)
-        if len(chosen) == most:
-            break
-    return chosen
-
-
-def _belief(run: Run, strata: Strata, ticks: Floats, rng: np.random.Generator) -> Belief:
-    """Draw places within every stratum (evenly), each with a node that goes with it.
-
-    Every stratum uses the same uniform numbers, so that two strata differ by their places and not
-    by the luck of their draws.
-    """
     inside = (np.arange(DRAWS_EACH) + 0.5) / DRAWS_EACH
-    chainage = strata.from_m[:, None] + inside[None, :] * (strata.to_m - strata.from_m)[:, None]
-    leg = np.repeat(strata.leg, DRAWS_EACH)
-    return draw_at(run, leg, chainage.ravel(), rng, ticks=np.tile(ticks[:, 0], len(strata)))
+    at = strata.from_m[:, None] + inside[None, :] * strata.width_m[:, None]
+    ticks = np.tile(ticks, (len(strata), 1))
+    belief = draw_at(run, np.repeat(strata.leg, DRAWS_EACH), at.ravel(), ticks[:, 0])
+    found: list[tuple[NextReading, Floats]] = []
+    for evidence, new, points in _candidates(survey, posterior, run):
+        drawn = evidence.draws if evidence in run.smooth else evidence.prior_draws
+        expected, sigma = (
+            each.T.reshape(len(new), len(strata), DRAWS_EACH)
+            for each in evidence.foresee(drawn(belief, ticks[:, 1:]), new)
+        )
+        for c, point in enumerate(points):
+            after = foreseen_masses(held, expected[c], sigma[c], rng, outcomes=OUTCOMES)
+            length = float(set_length(after, strata.width_m).mean())
+            place = int(new.leg[c]), float(new.chainage_m[c])
+            found.append((NextReading(evidence.kind, *place, point, length), after))
+    found.sort(key=lambda each: each[0].expected_interval_95_m)
+    chosen = _spread(found, most)
+    return Foresight(strata, held, tuple(r for r, _ in chosen), tuple(a for _, a in chosen))
+
+
+def _spread(found: list[tuple[NextReading, Floats]], most: int) -> list[tuple[NextReading, Floats]]:
+    """Take the best, leaving out those within half a metre of one already taken."""
+    chosen: list[tuple[NextReading, Floats]] = []
+    for one, after in found:
+        alike = (r for r, _ in chosen if (r.leg, r.kind) == (one.leg, one.kind))
+        if len(chosen) < most and all(abs(r.chainage_m - one.chainage_m) >= 0.5 for r in alike):
+            chosen.append((one, after))
+    return chosen
 
 
 def _candidates(
@@ -274,48 +221,45 @@ def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) ->
     if crew.dig_cost is None or crew.dry_hole_cost is None or not foresight.masses:
         return None
     price = reading_minutes(survey) / 60.0 * (crew.hour_cost or 0.0)
-    now = float(
-        best_window_chance(foresight.strata, foresight.strata.mass[None, :], crew.dig_length_m)[0]
+    strata, length = foresight.strata, crew.dig_length_m
+    now = float(best_window_chance(strata, foresight.mass[None, :], length)[0])
+    on_pipe = float(foresight.mass.sum())
+    best = max(
+        float((best_window_chance(strata, masses, length) * on_pipe).mean()) - now
+        for masses in foresight.masses
     )
-    best = -np.inf
-    on_pipe = float(foresight.strata.mass.sum())
-    for masses in foresight.masses:
-        after = best_window_chance(foresight.strata, masses, crew.dig_length_m) * on_pipe
-        best = max(best, float(after.mean()) - now)
     # The gain in chance is carried over to the hole that counts everything else as well.
     share = chance_now / now if now > 0 else 0.0
     return (crew.dig_cost + crew.dry_hole_cost) * best * share - price
 
 
-def stratify(cells: Cells, mass: Floats, count: int, *, at: tuple[Piece, ...] = ()) -> Strata:
+def stratify(
+    cells: Cells, mass: Floats, count: int, *, at: tuple[Piece, ...] = ()
+) -> tuple[Cells, Floats]:
     """Cut cells (in order of leg and chainage) into about `count` pieces of equal chance.
 
-    Pieces are cut as well at the ends of the stretches `at` (highest-density sets), so that thin
-    tails are not lumped with the peak beside them.
+    Returned with the chance of each, elsewhere not counted. Pieces are cut as well at the ends of
+    the stretches `at` (highest-density sets), so that thin tails are not lumped with the peak
+    beside them.
     """
     total = float(mass.sum())
-    pieces: list[tuple[int, float, float, float]] = []
+    pieces = []
     for number in np.unique(cells.leg).tolist():
         rows = np.flatnonzero(cells.leg == number)
-        own = float(mass[rows].sum())
-        if own <= 0:
+        edges, before = cumulative(cells, rows, mass)
+        if before[-1] <= 0:
             continue
-        edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
-        before = np.concatenate([[0.0], np.cumsum(mass[rows])])
-        parts = max(1, round(count * own / total))
+        parts = max(1, round(count * before[-1] / total))
         # A rising line to invert: a trace of chance per metre where there is none.
         before = before + 1e-12 * (edges - edges[0])
         cuts = np.interp(np.linspace(0, before[-1], parts + 1), before, edges)
         ends = [end for piece in at if piece[0] == number for end in piece[1:]]
         cuts = np.unique(np.clip(np.append(cuts, ends), edges[0], edges[-1]))
         held = np.diff(np.interp(cuts, edges, before))
-        thin = np.diff(cuts) > 1e-6
-        pieces += [
-            (number, a, b, m)
-            for a, b, m in zip(cuts[:-1][thin], cuts[1:][thin], held[thin], strict=True)
-        ]
-    array = np.array(pieces)
-    return Strata(array[:, 0].astype(np.int64), array[:, 1], array[:, 2], array[:, 3])
+        piece = np.stack([np.full(len(held), number), cuts[:-1], cuts[1:], held])
+        pieces.append(piece[:, np.diff(cuts) > 1e-6])
+    leg, start, end, held = np.concatenate(pieces, axis=1)
+    return Cells(leg.astype(np.int64), start, end), held
 
 
 def set_length(mass: Floats, length_m: Floats) -> Floats:
@@ -329,8 +273,7 @@ def set_length(mass: Floats, length_m: Floats) -> Floats:
     total = np.cumsum(sorted_mass, axis=-1)
     goal = 0.95 * total[..., -1:]
     needed = np.clip((goal - (total - sorted_mass)) / np.maximum(sorted_mass, 1e-300), 0.0, 1.0)
-    out: Floats = (lengths * needed).sum(axis=-1)
-    return out
+    return (lengths * needed).sum(axis=-1)
 
 
 def log_error(z: Floats, freedom: float) -> Floats:
@@ -379,21 +322,19 @@ def foreseen_masses(
     density = np.exp(log_error(z, freedom)) / sigma[None]
     likelihood = density.mean(axis=2)
     after = mass[None, :] * likelihood
-    out: Floats = after / np.maximum(after.sum(axis=1, keepdims=True), 1e-300)
-    return out
+    return after / np.maximum(after.sum(axis=1, keepdims=True), 1e-300)
 
 
-def best_window_chance(strata: Strata, mass: Floats, window_m: float) -> Floats:
+def best_window_chance(strata: Cells, mass: Floats, window_m: float) -> Floats:
     """Return the most that a window of pipe holds under each row of chances, shape (m,)."""
     best = np.zeros(len(mass))
     for number in np.unique(strata.leg):
         rows = np.flatnonzero(strata.leg == number)
-        edges = np.append(strata.from_m[rows], strata.to_m[rows[-1]])
-        zero = np.zeros((len(mass), 1))
-        before = np.concatenate([zero, np.cumsum(mass[:, rows], axis=1)], axis=1)
-        starts = np.unique(np.clip(np.concatenate([edges, edges - window_m]), edges[0], edges[-1]))
-        ends = np.minimum(starts + window_m, edges[-1])
-        for i in range(len(mass)):
-            held = np.interp(ends, edges, before[i]) - np.interp(starts, edges, before[i])
+        for i, each in enumerate(mass):
+            edges, before = cumulative(strata, rows, each)
+            starts = np.append(edges, edges - window_m)
+            starts = np.unique(np.clip(starts, edges[0], edges[-1]))
+            ends = np.minimum(starts + window_m, edges[-1])
+            held = np.interp(ends, edges, before) - np.interp(starts, edges, before)
             best[i] = max(best[i], float(held.max()))
     return best

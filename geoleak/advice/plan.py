@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from geoleak.advice.checks import reading_minutes
-from geoleak.advice.windows import LegMass, best_window
+from geoleak.advice.decide import LegMass, best_window
 from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
 from geoleak.record import Floats, Ints, Record, replace

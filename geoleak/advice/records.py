@@ -11,12 +11,14 @@ from geoleak.evidence import (
     StopTests,
     speaks_against,
     surely_louder_db,
+    tests_of,
 )
 from geoleak.posterior import SILENT, Posterior
-from geoleak.record import Bools, Floats, Ints, Record
+from geoleak.record import Bools, Floats, NDArray, Record
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
+from geoleak.units import format_length, format_station
 
 # Leg number, chainage_m, aside_m (right positive).
 Place = tuple[int, float, float]
@@ -73,8 +75,8 @@ class Spots(Record, eq=False):
     """Easting and northing, shape (n, 2)."""
     level_db: Floats
     readings: Floats
-    like: Ints
-    row: Ints
+    like: NDArray[np.int_]
+    row: NDArray[np.int_]
     """The first reading of each."""
 
     @classmethod
@@ -133,8 +135,7 @@ class Spots(Record, eq=False):
         lost = 20.0 * np.log10(ray / depth)
         lost = lost + self.survey.site.tables.soil().loss_db_per_m * (ray - depth)
         heard = 10.0 ** (max(self.level_db[k] - quiet_db, 0.0) / 10.0) - 1.0
-        out: Floats = quiet_db + 10.0 * np.log10(1.0 + heard * 10.0 ** (-lost / 10.0))
-        return out
+        return quiet_db + 10.0 * np.log10(1.0 + heard * 10.0 ** (-lost / 10.0))
 
 
 class Case(Record, eq=False):
@@ -154,6 +155,20 @@ class Case(Record, eq=False):
     """The middle level of the ground that was read; nan where none was."""
     faint_rods: tuple[SurveyedStop, ...]
     """What rods tell that heard nothing with everything off; none where one heard the sound."""
+
+    def length(self, metres: float, *, decimals: int | None = None) -> str:
+        """Return a length in the site's unit, as it is said."""
+        return format_length(metres, unit=self.survey.site.length_unit, decimals=decimals)
+
+    def station(self, leg: int, chainage_m: float) -> str:
+        """Return a place on a leg, as it is said."""
+        at = format_station(chainage_m, unit=self.survey.site.length_unit)
+        return f"{self.survey.legs[leg].name} {at}"
+
+    @property
+    def tests(self) -> tuple[SurveyedStop, ...]:
+        """The stop tests at the stake that still count."""
+        return tests_of(self.stops.made, self.dig.leg, self.dig.stake_m)
 
     @classmethod
     def of(cls, survey: Survey, posterior: Posterior, dig: Dig) -> Case:

@@ -295,7 +295,7 @@ def _nodes(kinds: list[LevelEvidence], place: Candidates) -> Nodes:
 def _judged(kinds: list[LevelEvidence], place: Candidates, nodes: Nodes) -> Floats:
     total = np.zeros(len(nodes))
     for each in kinds:
-        total = total + each.log_likelihood(place, nodes).on_pipe[:, 0]
+        total = total + each.log_likelihood(place, nodes)[0][:, 0]
     return total
 
 
@@ -332,7 +332,8 @@ def _of_strength(kind: SurfaceEvidence, place: Candidates, nodes: Nodes) -> list
     node = np.searchsorted(share / share[-1], (np.arange(DRAWN) + 0.5) / DRAWN)
     many = place.take(np.zeros(DRAWN * EACH, dtype=np.intp))
     belief = Belief(many, nodes, np.repeat(node, EACH))
-    strength = kind.draws(belief, np.random.default_rng(SEED)).strength_db
+    ticks = np.random.default_rng(SEED).random((len(belief), 3))
+    strength = kind.draws(belief, ticks).strength_db
     heard = strength[np.isfinite(strength)]
     if len(heard) < LEAST_HEARD * len(strength):
         return []
@@ -345,18 +346,18 @@ def _of_strength(kind: SurfaceEvidence, place: Candidates, nodes: Nodes) -> list
 def _of_delays(survey: Survey, kind: DelayEvidence, place: Candidates) -> list[Seen]:
     """Return what delays say of the wave speed in each kind of pipe, the place being known."""
     before, now = prior_speeds(survey), kind.speeds
-    system = kind.system(place)
-    metres = system.coefficient[0]
+    coefficient, reachable = kind.system(place)
+    metres = coefficient[0]
     off = np.array([each.delay_s for each in kind.timed]) - metres @ now.slowness
     variance = metres @ now.covariance @ metres.T + kind.noise_s2
-    good = system.reachable[0] & (np.abs(off) < WRONG_PEAK * np.sqrt(np.diag(variance)))
+    good = reachable[0] & (np.abs(off) < WRONG_PEAK * np.sqrt(np.diag(variance)))
     # One linear Gaussian system of the delays that are of the leak.
     pull = now.covariance @ metres[good].T
     gain = pull @ np.linalg.inv(variance[np.ix_(good, good)])
     slowness = now.slowness + gain @ off[good]
     covariance = now.covariance - gain @ pull.T
     found: list[Seen] = []
-    for number in range(before.count):
+    for number in range(len(before.slowness)):
         leg = survey.legs[int(np.argmax(before.group == number))].leg
         slow, sigma = before.slowness[number], np.sqrt(before.covariance[number, number])
         # Speed grows as slowness falls, by the same parts: both normals are narrow.

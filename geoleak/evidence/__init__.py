@@ -1,10 +1,10 @@
-"""The kinds of evidence, one file each; a new kind is a file here and a line in `GATHERERS`."""
+"""The kinds of evidence; a new kind is a class and a line in `GATHERERS`."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from geoleak.evidence import contact, delay, hole, isolation, meter, rod, sighting, surface, tracer
+from geoleak.evidence import prior
 from geoleak.evidence.base import (
     Belief,
     Candidates,
@@ -17,10 +17,10 @@ from geoleak.evidence.base import (
     normal_nodes,
     uniform_nodes,
 )
+from geoleak.evidence.buried import RodEvidence, SurfaceEvidence
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence, prior_speeds
-from geoleak.evidence.hole import HoleEvidence
-from geoleak.evidence.isolation import Parts
+from geoleak.evidence.isolation import IsolationEvidence, MeterEvidence, Parts
 from geoleak.evidence.levels import (
     AGAIN,
     LOUD,
@@ -40,71 +40,32 @@ from geoleak.evidence.pooling import (
     surely_louder_db,
 )
 from geoleak.evidence.robust import FREEDOM
+from geoleak.evidence.seen import HoleEvidence, SightingEvidence
 from geoleak.evidence.stop import (
     SAME_SOUND_M,
     StopTests,
     heard_otherwise,
     is_another,
+    of_the_leak,
+    read_off,
     speaks_against,
     tests_of,
 )
-from geoleak.evidence.surface import SurfaceEvidence
+from geoleak.evidence.tracer import TracerEvidence
 from geoleak.survey import Survey
 
-__all__ = [
-    "AGAIN",
-    "FREEDOM",
-    "GATHERERS",
-    "LOUD",
-    "LOUDER_SIGMAS",
-    "PER_DB",
-    "QUIET_PLACES",
-    "RAISED_SIGMAS",
-    "SAME_SOUND_M",
-    "SIGMAS_95",
-    "T_SCALE",
-    "Belief",
-    "Candidates",
-    "ContactEvidence",
-    "DelayEvidence",
-    "Deviates",
-    "Evidence",
-    "Hint",
-    "HoleEvidence",
-    "KindFit",
-    "LevelDraws",
-    "LevelEvidence",
-    "Nodes",
-    "Parts",
-    "Pooled",
-    "StopTests",
-    "SurfaceEvidence",
-    "candidates",
-    "gather",
-    "heard_otherwise",
-    "is_another",
-    "log_sum_exp",
-    "normal_nodes",
-    "pipe_loss",
-    "prior",
-    "prior_speeds",
-    "speaks_against",
-    "surely_louder_db",
-    "tests_of",
-    "uniform_nodes",
-]
-
+# What makes a kind of a survey; nothing, or one of no rows: nobody recorded it.
 GATHERERS: dict[str, Callable[[Survey], Evidence | None]] = {
-    "surface": surface.gather,
-    "contact": contact.gather,
-    "delay": delay.gather,
-    "isolation": isolation.gather,
-    "meter": meter.gather,
-    "gas": tracer.gather_gas,
-    "bar_hole": tracer.gather_bar_hole,
-    "rod": rod.gather,
-    "sighting": sighting.gather,
-    "hole": hole.gather,
+    "surface": lambda s: SurfaceEvidence(of_the_leak(s, "surface")) if len(s.surface) else None,
+    "contact": lambda s: ContactEvidence(of_the_leak(s, "contact")) if len(s.contact) else None,
+    "delay": DelayEvidence,
+    "isolation": IsolationEvidence,
+    "meter": MeterEvidence.of,
+    "gas": lambda s: TracerEvidence(s, s.gas) if len(s.gas) else None,
+    "bar_hole": lambda s: TracerEvidence(s, s.bar_hole) if len(s.bar_hole) else None,
+    "rod": lambda s: RodEvidence(s) if len(s.rod) else None,
+    "sighting": SightingEvidence,
+    "hole": HoleEvidence,
 }
 
 
@@ -118,4 +79,4 @@ def gather(survey: Survey, *, without: frozenset[str] = frozenset()) -> tuple[Ev
         Kinds that are switched off.
     """
     found = (make(survey) for kind, make in GATHERERS.items() if kind not in without)
-    return tuple(each for each in found if each is not None)
+    return tuple(each for each in found if each is not None and each.rows)

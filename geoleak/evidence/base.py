@@ -1,7 +1,6 @@
 """What every kind of evidence keeps to, and the candidate places it judges.
 
-A kind is one file in this folder with a function ``gather(survey)`` that returns an `Evidence`,
-or None where nobody recorded that kind; `geoleak.evidence` lists them. Nothing outside the
+A kind is a class that is made from a survey; `geoleak.evidence` lists them. Nothing outside the
 folder changes when a kind is added.
 
 Unknowns that several kinds share (pipe loss, soil loss, depth ...) are standard normal deviates on
@@ -15,13 +14,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from statistics import NormalDist
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
 
-from geoleak.record import Bools, Floats, Ints, Record
+from geoleak.record import Floats, Ints, NDArray, Record
 from geoleak.site import Note
-from geoleak.survey import Survey
+from geoleak.survey import Survey, taken
 
 
 class KindFit(Record):
@@ -71,19 +70,9 @@ class Candidates(Record, eq=False):
     def __len__(self) -> int:
         return len(self.leg)
 
-    def take(self, rows: Ints) -> Candidates:
+    def take(self, rows: NDArray[np.intp]) -> Candidates:
         """Return some of the places."""
-        return Candidates(
-            self.survey,
-            self.leg[rows],
-            self.chainage_m[rows],
-            self.weight[rows],
-            self.easting_m[rows],
-            self.northing_m[rows],
-            self.depth_m[rows],
-            self.depth_sigma_m[rows],
-            self.branch_m[rows],
-        )
+        return taken(self, rows)
 
     def path(self, leg: Ints, chainage_m: Floats, *, per_metre: Floats | None = None) -> Floats:
         """Return distances along the network to other places, shape (k, len(leg)).
@@ -101,8 +90,7 @@ class Candidates(Record, eq=False):
         if not self.branch_m.any():
             return along
         branch = self.branch_m if per_metre is None else self.branch_m * per_metre[self.leg]
-        out: Floats = along + branch[:, None]
-        return out
+        return along + branch[:, None]
 
     def tees(self, leg: Ints, chainage_m: Floats) -> Floats:
         """Return how many tees the way to other places runs through, shape (k, n)."""
@@ -169,8 +157,7 @@ def uniform_nodes(count: int, dimensions: int, *, after: int = 0) -> Floats:
     """
     steps = golden_root(dimensions) ** -np.arange(1.0, dimensions + 1)
     rows = np.arange(after + 1, after + count + 1)[:, None]
-    points: Floats = np.mod(0.5 + rows * steps[None, :], 1.0)
-    return points
+    return np.mod(0.5 + rows * steps[None, :], 1.0)
 
 
 def normal_deviates(share: Floats) -> Floats:
@@ -231,28 +218,6 @@ class Nodes(Record, eq=False):
             return np.zeros(len(self))
         return self.deviates[:, self.names.index(name)]
 
-    def only(self, keep: Bools) -> Nodes:
-        """Return the nodes that `keep` (shape (nodes,)) marks."""
-        return Nodes(self.names, self.deviates[keep], self.log_weight[keep])
-
-
-class Judged(Record, eq=False):
-    """Log likelihood of one kind.
-
-    Attributes
-    ----------
-    on_pipe : ndarray, shape (nodes or 1, k)
-        One row where the kind does not depend on the shared unknowns.
-    elsewhere : ndarray, shape (nodes or 1,)
-        Where the leak is on no traced leg and does not reach this kind.
-    decoy : float
-        Chance that a kind then shows something on the pipe all the same.
-    """
-
-    on_pipe: Floats
-    elsewhere: Floats
-    decoy: float = 0.0
-
 
 class Hint(Record):
     """A stretch where the likelihood may change fast: cells there are at most ``step_m`` long."""
@@ -284,8 +249,11 @@ class Belief(Record, eq=False):
         return len(self.node)
 
 
-class Evidence(Protocol):
+class Evidence:
     """One kind of evidence of one survey.
+
+    It depends on no shared unknown and is judged on the finished cells, so it may jump from place
+    to place. `LevelEvidence` shares unknowns: it has its own ways to be judged and to fit.
 
     Attributes
     ----------
@@ -293,32 +261,28 @@ class Evidence(Protocol):
     tells_of : {"sound", "leak"}
         Of where a sound comes from, whatever makes it, or of the leak itself.
     rows : int
-    nuisances : tuple of str
-        Shared unknowns it depends on. A kind without any is judged on the finished cells, so it
-        may jump from place to place; a kind with some must change smoothly over a third of the
-        depth, or say where it does not (`hints`).
+        0: nobody recorded this kind.
     """
 
     kind: str
-    tells_of: Literal["sound", "leak"]
+    tells_of: Literal["sound", "leak"] = "leak"
     rows: int
-    nuisances: tuple[str, ...]
 
-    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
-        """Judge every place under every node."""
-        ...
+    def judge(self, places: Candidates) -> tuple[Floats, float]:
+        """Return the log likelihood of every place, shape (k,), and of no traced leg."""
+        raise NotImplementedError
+
+    def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
+        """Check the rows against the posterior: draws from it, and the chance at every place."""
+        raise NotImplementedError
 
     def hints(self) -> tuple[Hint, ...]:
         """Return where cells must be short."""
-        ...
-
-    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
-        """Check the readings against what the posterior expects of them."""
-        ...
+        return ()
 
     def notes(self) -> tuple[Note, ...]:
-        """Return what the person should know about these readings."""
-        ...
+        """Return what the person should know about these rows."""
+        return ()
 
 
 def log_sum_exp(values: Floats, axis: int = 0) -> Floats:

@@ -12,12 +12,10 @@ from statistics import NormalDist
 import numpy as np
 
 from geoleak import tables
-from geoleak.evidence.base import Candidates, Evidence, KindFit
+from geoleak.evidence.base import Candidates, KindFit
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelDraws, LevelEvidence, Offsets
-from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE, pool
-from geoleak.evidence.stop import of_the_leak
+from geoleak.evidence.pooling import QUIET_PLACES, T_SCALE
 from geoleak.record import Floats, Ints, replace
-from geoleak.survey import Survey
 from geoleak.tables import setting
 
 # Two contacts contradict each other where no loss within so many sigma of the pipe's and of a tee's
@@ -31,40 +29,16 @@ AGAIN = (
 )
 
 
-def gather(survey: Survey) -> Evidence | None:
-    """Return the contact readings of a survey as evidence; None where there are none."""
-    rows = of_the_leak(survey, survey.contact)
-    if rows is not survey.contact:
-        survey = replace(survey, contact=rows)
-    return ContactEvidence(survey) if len(rows) else None
-
-
-class Pipe(Ground, kw_only=True, eq=False):
-    """Nodes of the pipe: factor on every loss, and dB lost at a tee."""
-
-    pipe_factor: Floats
-    tee_db: Floats
-
-
-class ContactEvidence(LevelEvidence[Pipe]):
+class ContactEvidence(LevelEvidence):
     """Contact levels of one survey."""
 
     kind = "contact"
     noun = "contact readings"
     error_name = "contact_error"
+    source, decoy_name, coupling_name = "contact_strength", "contact_untraced", "contact_coupling"
+    unknowns = "pipe_loss", "tee_loss", "contact_error"
     reach_m = 400.0
     block_m = 100.0
-
-    def __init__(self, survey: Survey) -> None:
-        coupling = setting("contact_coupling").value
-        pooled = pool(survey.contact, survey.site.levels, coupling_db=coupling)
-        super().__init__(
-            survey, pooled, setting("contact_strength"), setting("contact_untraced").value
-        )
-
-    def unknowns(self) -> tuple[str, ...]:
-        """Return the pipe's loss, a tee's loss, the error's scale."""
-        return "pipe_loss", "tee_loss", "contact_error"
 
     def _band_factor(self) -> Floats:
         """Loss grows with frequency (thin-wall model): middle of the band over the table's."""
@@ -76,15 +50,14 @@ class ContactEvidence(LevelEvidence[Pipe]):
                 factor[i] = centre[i] / tables.material(material).loss_reference_hz
         return np.clip(factor, 0.1, 10.0)
 
-    def ground(self, places: Candidates, deviates: Deviates) -> Pipe:
+    def ground(self, places: Candidates, deviates: Deviates) -> Ground:
         """Turn deviates into losses and the error's scale."""
         z, tee = deviates, setting("tee_loss")
-        return Pipe(
-            **self.common(z),
-            pipe_factor=np.exp(self.loss_spread * z["pipe_loss"]),
-            tee_db=np.maximum(0.0, tee.value + tee.spread * z["tee_loss"]),
-            gusts=self.gusts(z),
-        )
+        own = {
+            "pipe_factor": np.exp(self.loss_spread * z["pipe_loss"]),
+            "tee_db": np.maximum(0.0, tee.value + tee.spread * z["tee_loss"]),
+        }
+        return self.common(z, own, gusts=self.gusts(z))
 
     def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
         """Return median losses along the pipe in dB, and how many tees it runs through."""
@@ -95,19 +68,18 @@ class ContactEvidence(LevelEvidence[Pipe]):
         tees = places.tees(pooled.leg[rows], pooled.chainage_m[rows])
         return path_db * self._band_factor()[None, rows], tees
 
-    def gain(self, where: tuple[Floats, ...], ground: Pipe, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
         """Return the noise at each fitting against that at the leak, shape (..., n)."""
         path_db, tees = where
-        lost = ground.pipe_factor * path_db + ground.tee_db * tees
-        out: Floats = np.exp(-PER_DB * np.minimum(lost, 300.0))
-        return out
+        lost = ground.own["pipe_factor"] * path_db + ground.own["tee_db"] * tees
+        return np.exp(-PER_DB * np.minimum(lost, 300.0))
 
     def fits_of(
         self, draws: LevelDraws, off: Offsets, rng: np.random.Generator, *, silent: bool = False
     ) -> tuple[KindFit, ...]:
         """Compare the readings with draws; two that contradict each other are read again."""
         fit, *more = super().fits_of(draws, off, rng, silent=silent)
-        rows, told = self._readings(), None if silent else self._worst_pair(draws)
+        rows, told = self.readings, None if silent else self._worst_pair(draws)
         if told is not None:
             said = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in told)
             text = (
@@ -128,7 +100,7 @@ class ContactEvidence(LevelEvidence[Pipe]):
         The farther one may be quieter by the greatest loss on the way that it has more of, and
         never louder. None where the errors of any pair make it with more than little chance.
         """
-        pooled, rows = self.pooled, self._readings()
+        pooled, rows = self.pooled, self.readings
         told = np.flatnonzero((pooled.reading >= 0) & (pooled.censored == 0))
         path_db, tees = (np.minimum(each, 1e3) for each in self.geometry(draws.belief.places, told))
         tee = setting("tee_loss")
@@ -152,7 +124,7 @@ class ContactEvidence(LevelEvidence[Pipe]):
 
     def _dead(self) -> bool:
         """Tell whether no contact is louder than the quietest ground that was read."""
-        ground, mine = self.survey.surface, self._readings()
+        ground, mine = self.survey.surface, self.readings
         if len(ground) < QUIET_PLACES or len(mine) == 0:
             return False
         quiet = np.nanmin([ground.level_db, ground.background_db])

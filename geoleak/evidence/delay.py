@@ -15,21 +15,12 @@ from typing import Literal
 import numpy as np
 
 from geoleak import tables
-from geoleak.evidence.base import (
-    Belief,
-    Candidates,
-    Evidence,
-    Hint,
-    Judged,
-    KindFit,
-    Nodes,
-    log_sum_exp,
-)
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, KindFit, log_sum_exp
 from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import Note, Site
 from geoleak.survey import PipePlace, Survey, SurveyedDelay
 from geoleak.tables import setting
-from geoleak.units import format_length
+from geoleak.units import format_length, unit_m
 
 SMALLEST_SIGMA_S = 2e-5
 # Under this a sigma was not measured but left at nought: that is said.
@@ -37,11 +28,6 @@ NO_SIGMA_S = 1e-6
 # With more delays than this, at most one of them is taken to be wrong at a time.
 FEW = 4
 FAR = "speed_check_far"
-
-
-def gather(survey: Survey) -> Evidence | None:
-    """Return the delays of a survey as evidence; None where there are none."""
-    return DelayEvidence(survey) if survey.delays else None
 
 
 class Speeds(Record, eq=False):
@@ -59,27 +45,6 @@ class Speeds(Record, eq=False):
     group: Ints
     slowness: Floats
     covariance: Floats
-
-    @property
-    def count(self) -> int:
-        """Number of groups."""
-        return len(self.slowness)
-
-    def updated(self, metres: Floats, delay_s: float, sigma_s: float) -> tuple[Speeds, float]:
-        """Return the slownesses after timing known metres, and how many sigma off it was.
-
-        The conjugate normal update of a linear observation.
-        """
-        pull = self.covariance @ metres
-        variance = float(metres @ pull) + sigma_s**2
-        off = delay_s - float(metres @ self.slowness)
-        gain = pull / variance
-        learned = replace(
-            self,
-            slowness=np.maximum(self.slowness + gain * off, 1e-4),
-            covariance=self.covariance - np.outer(gain, pull),
-        )
-        return learned, abs(off) / float(np.sqrt(variance))
 
 
 def prior_speeds(survey: Survey) -> Speeds:
@@ -111,76 +76,74 @@ def _speed(
     return row.value, row.spread
 
 
-class System(Record, eq=False):
-    """Delays as linear functions of slowness: rows (p,), for every place (k, p, groups)."""
-
-    coefficient: Floats
-    reachable: Bools
-
-
-class DelayEvidence:
+class DelayEvidence(Evidence):
     """All delays of one survey, speed checks among them."""
 
     kind = "delay"
     tells_of: Literal["sound", "leak"] = "sound"
-    nuisances: tuple[str, ...] = ()
 
     def __init__(self, survey: Survey) -> None:
         self.survey = survey
         self.speeds: Speeds = prior_speeds(survey)
-        self.checks = tuple(d for d in survey.delays if d.speed_check)
         self.rows = len(survey.delays)
         self.wrong = setting("delay_wrong").value
         self._warnings: list[Note] = []
         self._kept: dict[tuple[PipePlace, PipePlace], Floats] = {}
-        timed = [d for d in survey.delays if not d.speed_check]
-        self.timed: tuple[SurveyedDelay, ...] = tuple(d for d in timed if self._joined(d))
-        self._learn_speeds()
+        timed = [each for each in survey.delays if not each.speed_check]
+        self.timed = tuple(each for each in timed if self._joined(each))
+        for check in (each for each in survey.delays if each.speed_check):
+            if self._joined(check):
+                self._learn(check)
         self.noise_s2 = self._noise_covariance()
-        self.span_s = np.array([self._span(d) for d in self.timed])
+        # The longest delay that the pipe between two sensors allows, in seconds.
+        slow = self.speeds.slowness + 2.0 * np.sqrt(np.diag(self.speeds.covariance))
+        self.span_s = np.array([max(float(self._between(d) @ slow), 1e-3) for d in self.timed])
 
     # -- speeds ----------------------------------------------------------------------------------
 
     def _between(self, delay: SurveyedDelay) -> Floats:
         """Return the pipe between the sensors by speed group, leads included, shape (groups,)."""
-        if (delay.first, delay.second) in self._kept:
-            return self._kept[delay.first, delay.second]
-        one = (np.array([delay.first.leg]), np.array([delay.first.chainage_m]))
-        two = (np.array([delay.second.leg]), np.array([delay.second.chainage_m]))
-        metres = self._metres(one, two)[:, 0, 0]
-        metres[self.speeds.group[delay.first.leg]] += delay.first.lead_m
-        metres[self.speeds.group[delay.second.leg]] += delay.second.lead_m
-        self._kept[delay.first, delay.second] = metres
-        return metres
+        ends = delay.first, delay.second
+        if ends not in self._kept:
+            one, two = ((np.array([e.leg]), np.array([e.chainage_m])) for e in ends)
+            metres = self._metres(one, two)[:, 0, 0]
+            for end in ends:
+                metres[self.speeds.group[end.leg]] += end.lead_m
+            self._kept[ends] = metres
+        return self._kept[ends]
 
     def _metres(self, a: tuple[Ints, Floats], b: tuple[Ints, Floats]) -> Floats:
         """Return metres in each speed group along the quickest paths, shape (groups, a, b)."""
-        slowness = self.speeds.slowness[self.speeds.group]
-        price = (self.speeds.group[None, :] == np.arange(self.speeds.count)[:, None]).astype(float)
-        return self.survey.network.costs(a, b, price, weights=slowness)
+        speeds = self.speeds
+        price = (speeds.group == np.arange(len(speeds.slowness))[:, None]).astype(float)
+        return self.survey.network.costs(a, b, price, weights=speeds.slowness[speeds.group])
 
     def _joined(self, delay: SurveyedDelay) -> bool:
         """Tell whether pipe joins the sensors; a delay between others is noted and says nothing."""
-        if np.isfinite(self._between(delay)).all():
-            return True
-        text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
-        self._warnings.append(Note("delay_unjoined", text, delay.origin))
-        return False
+        joined = bool(np.isfinite(self._between(delay)).all())
+        if not joined:
+            text = f"delay {delay.id}: no pipe joins its sensors; it says nothing"
+            self._warnings.append(Note("delay_unjoined", text, delay.origin))
+        return joined
 
-    def _learn_speeds(self) -> None:
-        """Update the slownesses with the speed checks, one linear Gaussian row each."""
-        for check in self.checks:
-            if not self._joined(check):
-                continue
-            metres = self._between(check)
-            sigma = self._noise(check)
-            self.speeds, off = self.speeds.updated(metres, abs(check.delay_s), sigma)
-            if off > 4.0:
-                text = (
-                    f"speed check {check.id} is {off:.0f} sigma from what this pipe should have; "
-                    "check its material, the distance, and which noise was timed"
-                )
-                self._warnings.append(Note(FAR, text))
+    def _learn(self, check: SurveyedDelay) -> None:
+        """Update the slownesses with a speed check: the conjugate update of one Gaussian row."""
+        speeds, metres = self.speeds, self._between(check)
+        pull = speeds.covariance @ metres
+        variance = float(metres @ pull) + self._noise(check) ** 2
+        off = abs(check.delay_s) - float(metres @ speeds.slowness)
+        self.speeds = replace(
+            speeds,
+            slowness=np.maximum(speeds.slowness + pull / variance * off, 1e-4),
+            covariance=speeds.covariance - np.outer(pull / variance, pull),
+        )
+        sigmas = abs(off) / float(np.sqrt(variance))
+        if sigmas > 4.0:
+            text = (
+                f"speed check {check.id} is {sigmas:.0f} sigma from what this pipe should have; "
+                "check its material, the distance, and which noise was timed"
+            )
+            self._warnings.append(Note(FAR, text))
 
     def _sigma(self, delay: SurveyedDelay) -> float:
         return max(delay.sigma_s if np.isfinite(delay.sigma_s) else 0.0, SMALLEST_SIGMA_S)
@@ -196,6 +159,9 @@ class DelayEvidence:
         """Return the greatest slowness of the pipe between two sensors."""
         return float(self.speeds.slowness[self._between(delay) > 0.0].max(initial=1e-4))
 
+    def _noise(self, delay: SurveyedDelay) -> float:
+        return float(np.hypot(self._sigma(delay), self._path_sigma(delay)))
+
     def _noise_covariance(self) -> Floats:
         """Return the covariance of the delays' noise, shape (p, p), in s^2.
 
@@ -208,16 +174,13 @@ class DelayEvidence:
         timing = np.array([self._sigma(d) ** 2 for d in self.timed])
         return np.outer(path, path) * np.reshape(same, (len(path), len(path))) + np.diag(timing)
 
-    def _span(self, delay: SurveyedDelay) -> float:
-        """Return the longest delay that the pipe between two sensors allows, in seconds."""
-        metres = self._between(delay)
-        slow = self.speeds.slowness + 2.0 * np.sqrt(np.diag(self.speeds.covariance))
-        return max(float(metres @ slow), 1e-3)
-
     # -- the contract ------------------------------------------------------------------------------
 
-    def system(self, places: Candidates) -> System:
-        """Return the path differences of every delay from every place."""
+    def system(self, places: Candidates) -> tuple[Floats, Bools]:
+        """Return the path difference of every delay from every place, and where pipe joins them.
+
+        The delays (p,) are linear functions of slowness: shapes (k, p, groups) and (k, p).
+        """
         ends = [end for delay in self.timed for end in (delay.first, delay.second)]
         there = (np.array([e.leg for e in ends]), np.array([e.chainage_m for e in ends]))
         metres = self._metres((places.leg, places.chainage_m), there)
@@ -225,27 +188,23 @@ class DelayEvidence:
             metres[self.speeds.group[end.leg], :, e] += end.lead_m
         metres = np.where(np.isfinite(metres), metres, np.nan)
         coefficient = np.moveaxis(metres[:, :, ::2] - metres[:, :, 1::2], 0, -1)
-        reachable = np.asarray(np.isfinite(coefficient).all(axis=2))
-        return System(np.where(np.isfinite(coefficient), coefficient, 0.0), reachable)
+        finite = np.isfinite(coefficient)
+        return np.where(finite, coefficient, 0.0), np.asarray(finite.all(axis=2))
 
-    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+    def judge(self, places: Candidates) -> tuple[Floats, float]:
         """Judge every place; speeds and wrong delays are summed out here."""
-        uniform = -np.log(2.0 * self.span_s)
         if not self.timed:
-            return Judged(np.zeros((1, len(places))), np.zeros(1))
-        system = self.system(places)
-        terms = []
+            return np.zeros(len(places)), 0.0
+        uniform, system, terms = -np.log(2.0 * self.span_s), self.system(places), []
         for good in self._subsets():
-            chosen = np.flatnonzero(good)
             prior = np.log(np.where(good, 1.0 - self.wrong, self.wrong)).sum()
             value = np.full(len(places), prior + uniform[~good].sum())
-            if len(chosen):
-                value = value + self._gaussian(system, chosen)
+            if good.any():
+                value = value + self._gaussian(system, np.flatnonzero(good))
             terms.append(value)
-        on_pipe = log_sum_exp(np.array(terms), axis=0)
         # A leak on a branch that was not traced may give any delay that the pipe allows.
         off_pipe = uniform + np.where(self._too_long(), np.log(self.wrong), 0.0)
-        return Judged(on_pipe[None, :], np.array([off_pipe.sum()]))
+        return log_sum_exp(np.array(terms)), float(off_pipe.sum())
 
     def _too_long(self) -> Bools:
         """Tell which delays are longer than the pipe between their sensors allows."""
@@ -259,38 +218,30 @@ class DelayEvidence:
         every = np.ones(count, dtype=bool)
         return [every, ~every, *(np.arange(count) != i for i in range(count))]
 
-    def _gaussian(self, system: System, chosen: Ints) -> Floats:
+    def _gaussian(self, system: tuple[Floats, Bools], chosen: Ints) -> Floats:
         """Return the log density of some delays at every place, speeds integrated out."""
-        a = system.coefficient[:, chosen]
-        value = np.array([self.timed[i].delay_s for i in chosen])
-        off = value - a @ self.speeds.slowness
+        coefficient, reachable = system
+        a = coefficient[:, chosen]
+        off = np.array([self.timed[i].delay_s for i in chosen]) - a @ self.speeds.slowness
         noise = self.noise_s2[np.ix_(chosen, chosen)]
         cov = a @ self.speeds.covariance @ np.swapaxes(a, 1, 2) + noise
         solved = np.linalg.solve(cov, off[..., None])[..., 0]
         out = -0.5 * (off * solved).sum(axis=1)
         out -= 0.5 * np.linalg.slogdet(cov)[1] + 0.5 * len(chosen) * np.log(2 * np.pi)
-        return np.where(system.reachable[:, chosen].all(axis=1), out, -np.inf)
-
-    def _noise(self, delay: SurveyedDelay) -> float:
-        return float(np.hypot(self._sigma(delay), self._path_sigma(delay)))
+        return np.where(reachable[:, chosen].all(axis=1), out, -np.inf)
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the legs between the sensors, in steps of half a sigma."""
         found = []
         for delay in self.timed:
-            step = 0.5 * self._noise(delay) / self._slowest(delay)
-            for leg in self._legs_between(delay):
-                length = self.survey.legs[leg].route.length_m
-                found.append(Hint(leg, 0.0, length, float(np.clip(step, 0.1, 2.0))))
+            step = float(np.clip(0.5 * self._noise(delay) / self._slowest(delay), 0.1, 2.0))
+            ends = (([e.leg], [e.chainage_m]) for e in (delay.first, delay.second))
+            along = self.survey.network.path_lengths(*ends)[0, 0]
+            for leg in np.flatnonzero(np.isfinite(along) & (along > 0)).tolist():
+                found.append(Hint(leg, 0.0, self.survey.legs[leg].route.length_m, step))
         return tuple(found)
 
-    def _legs_between(self, delay: SurveyedDelay) -> list[int]:
-        one = (np.array([delay.first.leg]), np.array([delay.first.chainage_m]))
-        two = (np.array([delay.second.leg]), np.array([delay.second.chainage_m]))
-        along = self.survey.network.path_lengths(one, two)[0, 0]
-        return np.flatnonzero(np.isfinite(along) & (along > 0)).tolist()
-
-    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+    def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
         """Tell whether the posterior explains the delays, and name the one it does not."""
         if not self.timed:
             far = next((n.what for n in self._warnings if n.code == FAR), "")
@@ -299,19 +250,19 @@ class DelayEvidence:
         system = self.system(belief.places)
         share = np.array([self._explained(system, p) for p in range(len(self.timed))])
         worst = int(np.argmin(share))
-        agrees = bool(share[worst] >= 0.05)
-        delay = self.timed[worst]
-        noun = "delay agrees" if len(self.timed) == 1 else "delays agree"
-        text, redo = f"{len(self.timed)} {noun} with one leak", ""
-        if not agrees:
-            text = (
-                f"delay {delay.id} ({delay.delay_s * 1e3:.1f} ms) does not fit the place that the "
-                "rest points to"
-            )
-            redo = f"time delay {delay.id} again, and check sensors, their points, pipe and speed"
-        return KindFit(self.kind, self.rows, float(share[worst]), text, agrees, redo)
+        chance, delay = float(share[worst]), self.timed[worst]
+        if chance >= 0.05:
+            noun = "delay agrees" if len(self.timed) == 1 else "delays agree"
+            text = f"{len(self.timed)} {noun} with one leak"
+            return KindFit(self.kind, self.rows, chance, text, True)
+        text = (
+            f"delay {delay.id} ({delay.delay_s * 1e3:.1f} ms) does not fit the place that the "
+            "rest points to"
+        )
+        redo = f"time delay {delay.id} again, and check sensors, their points, pipe and speed"
+        return KindFit(self.kind, self.rows, chance, text, False, redo)
 
-    def _explained(self, system: System, p: int) -> float:
+    def _explained(self, system: tuple[Floats, Bools], p: int) -> float:
         """Return the chance, over the posterior, that a delay is a good one."""
         good = np.log1p(-self.wrong) + self._gaussian(system, np.array([p]))
         bad = np.log(self.wrong) - np.log(2.0 * self.span_s[p])
@@ -320,41 +271,36 @@ class DelayEvidence:
     def notes(self) -> tuple[Note, ...]:
         """Return what an instrument's screen should have said, and delays nothing allows."""
         found = list(self._warnings)
-        for p, delay in enumerate(self.timed):
-            found += self._impossible(delay, float(self.span_s[p]))
-            found += self._corrected(delay)
+        for delay, span_s, long in zip(self.timed, self.span_s, self._too_long(), strict=True):
+            if long:
+                text = (
+                    f"delay {delay.id}: {delay.delay_s * 1e3:.1f} ms is longer than the pipe "
+                    f"between its sensors allows ({span_s * 1e3:.1f} ms); check sensors, pipe and "
+                    "speed"
+                )
+                found.append(Note("delay_too_long", text, delay.origin))
+            x, length, speed = (
+                delay.shown_distance_m, delay.shown_length_m, delay.shown_speed_m_per_s
+            )  # fmt: skip
+            if x is not None and length is not None and speed is not None:
+                found.append(self._corrected(delay, x, length, speed))
             if delay.sigma_s < NO_SIGMA_S:
                 text = f"delay {delay.id}: sigma {delay.sigma_s:g} s is better than timing can be"
                 found.append(Note("sigma_too_small", text, delay.origin))
         return tuple(found)
 
-    def _impossible(self, delay: SurveyedDelay, span_s: float) -> list[Note]:
-        if not self._too_long()[self.timed.index(delay)]:
-            return []
-        text = (
-            f"delay {delay.id}: {delay.delay_s * 1e3:.1f} ms is longer than the pipe between its "
-            f"sensors allows ({span_s * 1e3:.1f} ms); check sensors, pipe and speed"
-        )
-        return [Note("delay_too_long", text, delay.origin)]
-
-    def _corrected(self, delay: SurveyedDelay) -> list[Note]:
+    def _corrected(self, delay: SurveyedDelay, x: float, length: float, speed: float) -> Note:
         """Say where the delay behind an instrument's screen points with the pipe as traced."""
-        shown = (delay.shown_distance_m, delay.shown_length_m, delay.shown_speed_m_per_s)
-        metres = self._between(delay)
-        if any(each is None for each in shown):
-            return []
-        slow = float(metres @ self.speeds.slowness) / max(float(metres.sum()), 1e-9)
-        place = 0.5 * (float(metres.sum()) + delay.delay_s / slow)
-        unit = self.survey.site.length_unit
-
-        def said(value: float | None) -> str:
-            return format_length(float(value or 0.0), unit=unit)
-
-        speed = "m/s" if unit == "m" else "ft/s"
-        shown_speed = float(shown[2] or 0.0) / (1.0 if unit == "m" else 0.3048)
-        text = (
-            f"delay {delay.id}: the screen said {said(shown[0])} with {said(shown[1])} at "
-            f"{shown_speed:.0f} {speed}; with the pipe as traced ({said(float(metres.sum()))}) it "
-            f"is {said(place)} from the first sensor"
+        by_group = self._between(delay)
+        metres, unit = float(by_group.sum()), self.survey.site.length_unit
+        slow = float(by_group @ self.speeds.slowness) / max(metres, 1e-9)
+        place = 0.5 * (metres + delay.delay_s / slow)
+        shown, long, traced, now = (
+            format_length(each, unit=unit) for each in (x, length, metres, place)
         )
-        return [Note("delay_corrected", text, delay.origin)]
+        pace, per = (speed, "m/s") if unit == "m" else (speed / unit_m("ft"), "ft/s")
+        text = (
+            f"delay {delay.id}: the screen said {shown} with {long} at {pace:.0f} {per}; with the "
+            f"pipe as traced ({traced}) it is {now} from the first sensor"
+        )
+        return Note("delay_corrected", text, delay.origin)

@@ -1,4 +1,4 @@
-"""Shut-off tests: which part of the network holds the leak.
+"""Which part of the network holds the leak: shut-off tests, and the meter with a valve shut.
 
 With the valves shut, each place is either still fed from the supply or cut off. A flow that stops
 puts the leak in the part cut off, a flow that stays puts it in the part still fed; a valve may
@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, Judged, KindFit, Nodes
+from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, KindFit
 from geoleak.record import Bools, Floats, Ints
 from geoleak.site import Isolation, Note
 from geoleak.survey import PipePlace, Survey, SurveyedIsolation
@@ -23,12 +23,8 @@ Outcome = Literal["stopped", "slower", "same"]
 BESIDE_M = 0.01
 STOPPED_UNDER, SAME_OVER = 0.1, 0.9
 PRESSURE_HELD_KPA = 5.0
-
-
-def gather(survey: Survey) -> Evidence | None:
-    """Return the shut-off tests of a survey as evidence; None where none says anything."""
-    told = [i for i in survey.isolations if i.valves and outcome_of(i.isolation) is not None]
-    return IsolationEvidence(survey, tuple(told)) if told else None
+# Below this chance of the place's side meter and readings contradict: common practice, no source.
+AGAINST = 0.1
 
 
 def outcome_of(row: Isolation) -> Outcome | None:
@@ -50,102 +46,78 @@ def outcome_of(row: Isolation) -> Outcome | None:
     return None
 
 
-def chance(outcome: Outcome, *, cut_off: bool) -> float:
+def chance(outcome: Outcome | None, *, cut_off: bool) -> float:
     """Return the chance of an outcome for a leak in the part cut off, or in the part still fed."""
-    passing = setting("valve_passes").value
-    misread = setting("isolation_misread").value
-    second = setting("second_leak_flow").value
+    misread, second = setting("isolation_misread").value, setting("second_leak_flow").value
     if cut_off:
-        table = {"same": misread, "slower": passing + second}
-        table["stopped"] = 1.0 - sum(table.values())
+        table = {"same": misread, "slower": setting("valve_passes").value + second}
     else:
         table = {"stopped": misread, "slower": second}
-        table["same"] = 1.0 - sum(table.values())
-    return table[outcome]
+    return table.get(str(outcome), 1.0 - sum(table.values()))
 
 
 class Parts:
     """The network cut at its valves: which pieces of pipe still hang together."""
 
     def __init__(self, survey: Survey, valves: tuple[PipePlace, ...]) -> None:
-        self.breaks: list[Floats] = []
-        self.first: list[int] = []
-        cuts: list[list[float]] = [[] for _ in survey.legs]
         joints = survey.network.joints
-        ends = [(j.leg_a, j.chainage_a_m, j.leg_b, j.chainage_b_m) for j in joints]
+        ends = [((j.leg_a, j.chainage_a_m), (j.leg_b, j.chainage_b_m)) for j in joints]
         ends += [
-            (each.number, 0.0, each.number, each.route.length_m)
+            ((each.number, 0.0), (each.number, each.route.length_m))
             for each in survey.legs
             if each.route.is_closed
         ]
-        at_joints = {(leg, c) for a, ca, b, cb in ends for leg, c in ((a, ca), (b, cb))}
-        for leg, c in at_joints:
-            cuts[leg].append(c)
+        at_joints = {place for both in ends for place in both}
+        cuts = [[at for leg, at in at_joints if leg == each.number] for each in survey.legs]
         for valve in valves:
-            length = survey.legs[valve.leg].route.length_m
-            cuts[valve.leg].append(_beside(valve, at_joints, length))
-        count = 0
-        for number in range(len(survey.legs)):
-            self.breaks.append(np.unique(cuts[number]))
-            self.first.append(count)
-            count += len(self.breaks[number]) + 1
-        self.part = np.arange(count)
-        for leg_a, ca, leg_b, cb in ends:
-            self._join([*self._sides(leg_a, ca), *self._sides(leg_b, cb)])
+            at, length = valve.chainage_m, survey.legs[valve.leg].route.length_m
+            if any(leg == valve.leg and abs(c - at) < BESIDE_M for leg, c in at_joints):
+                at += BESIDE_M if at < length - BESIDE_M else -BESIDE_M
+            cuts[valve.leg].append(at)
+        self.breaks = [np.unique(each) for each in cuts]
+        self.first = np.cumsum([0, *(len(each) + 1 for each in self.breaks)])
+        self.part = np.arange(self.first[-1])
+        for both in ends:
+            sides = [self._piece(leg, at) + k for leg, at in both for k in (0, 1)]
+            names = self.part[sides]
+            self.part[np.isin(self.part, names)] = names.min()
 
-    def _sides(self, leg: int, chainage_m: float) -> tuple[int, int]:
-        i = int(np.searchsorted(self.breaks[leg], chainage_m))
-        return self.first[leg] + i, self.first[leg] + i + 1
-
-    def _join(self, pieces: list[int]) -> None:
-        names = self.part[pieces]
-        self.part[np.isin(self.part, names)] = names.min()
+    def _piece(self, leg: int, chainage_m: float | Floats) -> Ints:
+        return self.first[leg] + np.searchsorted(self.breaks[leg], chainage_m)
 
     def of(self, leg: Ints, chainage_m: Floats) -> Ints:
         """Return the number of the part that each place is in."""
         out = np.empty(len(leg), dtype=np.int64)
         for number in np.unique(leg):
             rows = leg == number
-            i = np.searchsorted(self.breaks[number], chainage_m[rows])
-            out[rows] = self.part[self.first[number] + i]
+            out[rows] = self.part[self._piece(number, chainage_m[rows])]
         return out
 
-
-def _beside(valve: PipePlace, at_joints: set[tuple[int, float]], length_m: float) -> float:
-    near = [c for leg, c in at_joints if leg == valve.leg and abs(c - valve.chainage_m) < BESIDE_M]
-    if not near:
-        return valve.chainage_m
-    return valve.chainage_m + (BESIDE_M if valve.chainage_m < length_m - BESIDE_M else -BESIDE_M)
+    def cut_off(self, supply: PipePlace, places: Candidates) -> Bools:
+        """Tell which places are cut off from where water enters."""
+        fed = self.of(np.array([supply.leg]), np.array([supply.chainage_m]))[0]
+        return np.asarray(self.of(places.leg, places.chainage_m) != fed)
 
 
-class IsolationEvidence:
-    """All shut-off tests of one survey; each has an outcome."""
+class IsolationEvidence(Evidence):
+    """All shut-off tests of one survey that have an outcome."""
 
     kind = "isolation"
-    tells_of: Literal["sound", "leak"] = "leak"
-    nuisances: tuple[str, ...] = ()
 
-    def __init__(self, survey: Survey, tests: tuple[SurveyedIsolation, ...]) -> None:
+    def __init__(self, survey: Survey) -> None:
         self.survey = survey
-        self.tests = tests
-        self.rows = len(tests)
+        self.tests = tuple(
+            i for i in survey.isolations if i.valves and outcome_of(i.isolation) is not None
+        )
+        self.rows = len(self.tests)
 
     def _supply(self, test: SurveyedIsolation) -> PipePlace:
         """Return where water enters: as stated, else the start of the leg that joins no other."""
         if test.supply is not None:
             return test.supply
-        first = next((each for each in self.survey.legs if each.leg.joins is None), None)
-        return PipePlace(0 if first is None else first.number, 0.0)
+        return PipePlace(next((k.number for k in self.survey.legs if k.leg.joins is None), 0), 0.0)
 
-    def cut_off(self, test: SurveyedIsolation, places: Candidates) -> Bools:
-        """Tell which places a test cuts off from the supply."""
-        parts = Parts(self.survey, test.valves)
-        supply = self._supply(test)
-        fed = parts.of(np.array([supply.leg]), np.array([supply.chainage_m]))[0]
-        cut: Bools = parts.of(places.leg, places.chainage_m) != fed
-        return cut
-
-    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
+    def judge(self, places: Candidates) -> tuple[Floats, float]:
         """Judge every place by the part it is in; elsewhere may hang on either.
 
         It hangs on the same side whenever the same valves are shut.
@@ -156,23 +128,19 @@ class IsolationEvidence:
             on_pipe += np.log(self._chances(test, places))
             same = (frozenset(test.valves), self._supply(test))
             sides[same] = sides.get(same, np.ones(2)) * _both(test)
-        elsewhere = sum(float(np.log(either.mean())) for either in sides.values())
-        return Judged(on_pipe[None, :], np.array([elsewhere]))
+        return on_pipe, sum(float(np.log(either.mean())) for either in sides.values())
 
     def _chances(self, test: SurveyedIsolation, places: Candidates) -> Floats:
         """Return the chance of a test's outcome for a leak at every place, shape (k,)."""
+        cut = Parts(self.survey, test.valves).cut_off(self._supply(test), places)
         inside, outside = _both(test)
-        return np.where(self.cut_off(test, places), inside, outside)
+        return np.where(cut, inside, outside)
 
     def hints(self) -> tuple[Hint, ...]:
         """Return the valves: cells beside them are short."""
-        return tuple(
-            Hint(valve.leg, valve.chainage_m - 0.5, valve.chainage_m + 0.5, 0.1)
-            for test in self.tests
-            for valve in test.valves
-        )
+        return tuple(_about(valve) for test in self.tests for valve in test.valves)
 
-    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
+    def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
         """Tell whether one leak explains every test: at each place the least likely one counts.
 
         Two tests that rule each other out are each right for half the places; no place is right
@@ -181,9 +149,8 @@ class IsolationEvidence:
         likely = np.array([self._chances(test, belief.places) for test in self.tests])
         worst = float(likely.min(axis=0).mean())
         # A flow that only dropped is explained by a second leak; what is less likely is not.
-        agrees = worst >= 0.99 * setting("second_leak_flow").value
-        noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
-        if agrees:
+        if worst >= 0.99 * setting("second_leak_flow").value:
+            noun = "shut-off test agrees" if self.rows == 1 else "shut-off tests agree"
             return KindFit(self.kind, self.rows, worst, f"{self.rows} {noun} with one leak", True)
         row = self.tests[int(np.argmin(likely.mean(axis=1)))].isolation
         text = (
@@ -216,7 +183,60 @@ class IsolationEvidence:
 
 def _both(test: SurveyedIsolation) -> Floats:
     """Return the chance of a test's outcome for a leak cut off, and for one still fed."""
-    outcome = outcome_of(test.isolation)
-    if outcome is None:
-        return np.ones(2)
-    return np.array([chance(outcome, cut_off=cut) for cut in (True, False)])
+    return np.array([chance(outcome_of(test.isolation), cut_off=cut) for cut in (True, False)])
+
+
+def _about(valve: PipePlace) -> Hint:
+    return Hint(valve.leg, valve.chainage_m - 0.5, valve.chainage_m + 0.5, 0.1)
+
+
+class MeterEvidence(Evidence):
+    """The two runs of one survey: the odds of a leak before and beyond the house valve.
+
+    A leak on both sides is told of by neither; it is as likely from any place.
+    """
+
+    kind = "meter"
+    rows = 1
+
+    def __init__(self, survey: Survey, valve: PipePlace, sides: dict[str, float]) -> None:
+        self.valve = valve
+        self.parts = Parts(survey, (valve,))
+        self.both = sides["both"]
+        # Both sides leaking, the sound is of either.
+        self.before = sides["before"] + 0.5 * sides["both"]
+        self.beyond = sides["beyond"] + 0.5 * sides["both"]
+
+    @classmethod
+    def of(cls, survey: Survey) -> MeterEvidence | None:
+        """Return what the runs tell of the side; None where they tell nothing of it."""
+        valve, sides = survey.house_valve, survey.meter.sides if survey.meter else None
+        return None if valve is None or sides is None else cls(survey, valve, sides)
+
+    def _chances(self, places: Candidates) -> Floats:
+        beyond = self.parts.cut_off(PipePlace(0, 0.0), places)
+        return np.where(beyond, self.beyond, self.before)
+
+    def judge(self, places: Candidates) -> tuple[Floats, float]:
+        """Judge every place by its side; elsewhere may hang on either."""
+        return np.log(self._chances(places)), float(np.log(0.5 * (self.before + self.beyond)))
+
+    def hints(self) -> tuple[Hint, ...]:
+        """Return the valve: cells beside it are short."""
+        return (_about(self.valve),)
+
+    def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
+        """Tell whether the place is on the side that the meter names."""
+        mean = float(self._chances(belief.places).mean())
+        agrees = mean >= AGAINST
+        side = "beyond" if self.beyond > self.before else "before"
+        text, redo, against = f"the meter says {side} the house valve", "", mean < 0.5
+        if not agrees:
+            text += ": the readings point to the other side"
+            redo = (
+                "shut the house valve again and watch the meter; where it says the same, listen "
+                f"{side} the house valve"
+            )
+        elif against:
+            text += f", or on both sides ({self.both:.0%}): then another leak is {side} it"
+        return KindFit(self.kind, 1, mean, text, agrees, redo, against)

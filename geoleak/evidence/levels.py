@@ -9,26 +9,26 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator
-from typing import Any, Generic, Literal, Self, TypeVar
+from typing import Literal, Self
 
 import numpy as np
 
 from geoleak.evidence.base import (
     Belief,
     Candidates,
+    Evidence,
     Hint,
-    Judged,
     KindFit,
     Nodes,
     log_sum_exp,
     normal_deviates,
 )
-from geoleak.evidence.pooling import Pooled
+from geoleak.evidence.pooling import Pooled, pool
 from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
 from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import NOWHERE, Note
 from geoleak.survey import Levels, Survey
-from geoleak.tables import Setting, setting
+from geoleak.tables import setting
 from geoleak.units import format_length
 
 # A reading this many scales of its error off what the rest lets expect is named: by the tails the
@@ -40,7 +40,6 @@ OUTLIER_SCALES = 8.0
 UNLIKE_SCALES = 3.5
 # So many of those are named in a line.
 MOST_NAMED = 4
-
 
 Deviates = dict[str, Floats]
 
@@ -61,7 +60,7 @@ AGAIN = (
 
 
 class Ground(Record, kw_only=True, eq=False):
-    """What nodes mean for a kind: sizes shared by all of them; kinds add their own.
+    """What nodes mean for a kind.
 
     Shapes are those of `LevelEvidence.deviates`, the last axis that of the rows read.
 
@@ -75,13 +74,16 @@ class Ground(Record, kw_only=True, eq=False):
         Steps of the meter for one dB.
     gusts : float or ndarray, shape (..., 1)
         Share of one reading's variance that is the background's.
+    own : dict
+        The kind's own quantities by name, which its `gain` takes.
     """
 
     scale: float | Floats
     signal_db: Floats
     floor_db: Floats
-    slope: float | Floats = 1.0
-    gusts: float | Floats = 0.0
+    slope: float | Floats
+    gusts: float | Floats
+    own: Deviates
 
 
 class LevelDraws(Record, eq=False):
@@ -127,39 +129,43 @@ def pipe_loss(survey: Survey) -> tuple[Floats, float]:
     """
     known = survey.site.tables
     unknown = known.setting("pipe_loss_unknown")
-    median = np.empty(len(survey.legs))
-    spread = 0.0
-    for number, each in enumerate(survey.legs):
-        material = each.leg.material
-        if material is None:
-            median[number], wide = unknown.value, unknown.spread
-        else:
-            row = known.material(material)
-            median[number], wide = row.loss_db_per_m, row.loss_log_sigma
-        spread = max(spread, wide)
-    return median, spread
+    named = [each.leg.material and known.material(each.leg.material) for each in survey.legs]
+    rows = [
+        (row.loss_db_per_m, row.loss_log_sigma) if row else (unknown.value, unknown.spread)
+        for row in named
+    ]
+    median, spread = np.array(rows).T
+    return median, float(spread.max())
 
 
-GroundKind = TypeVar("GroundKind", bound=Ground)
-
-
-class LevelEvidence(Generic[GroundKind]):
+class LevelEvidence(Evidence):
     """Level readings of one kind in one survey, pooled by place."""
 
     kind = "levels"
     tells_of: Literal["sound", "leak"] = "sound"
     noun = "readings"
     error_name = "level_error"
+    source: str
+    """Setting of the source's strength over the background."""
+    decoy_name = "other_sound"
+    coupling_name = ""
+    """Setting of coupling error on top of the meter's own, where there is more."""
+    unknowns: tuple[str, ...] = ()
+    """Shared unknowns that it depends on whatever was read."""
     reach_m = 45.0
     block_m = 40.0
     block_rows = 90
 
-    def __init__(self, survey: Survey, pooled: Pooled, strength: Setting, decoy: float) -> None:
+    def __init__(self, survey: Survey, pooled: Pooled | None = None) -> None:
         self.survey = survey
+        self.readings: Levels = getattr(survey, self.kind)
+        if pooled is None:
+            coupling = setting(self.coupling_name).value if self.coupling_name else 0.0
+            pooled = pool(self.readings, survey.site.levels, coupling_db=coupling)
         self.pooled = pooled
         self.rows = int(pooled.readings)
-        self.strength = strength
-        self.decoy = decoy
+        self.strength = strength = survey.site.tables.setting(self.source)
+        self.decoy = setting(self.decoy_name).value
         self.loss_db_per_m, self.loss_spread = pipe_loss(survey)
         self.error = survey.site.tables.setting("level_error_log")
         half = np.ceil(2.6 * strength.spread / STRENGTH_STEP_DB)
@@ -170,7 +176,7 @@ class LevelEvidence(Generic[GroundKind]):
         # The greatest log likelihood that each strength came to so far.
         self.best = np.full(len(self.strengths_db), -np.inf)
         self.memory = np.zeros(len(pooled))
-        self.nuisances = self.unknowns()
+        self.nuisances = self.unknowns
         if pooled.is_display:
             self.nuisances = (*self.nuisances, "display_slope")
         if (pooled.repeats > 1.0).any():
@@ -178,11 +184,7 @@ class LevelEvidence(Generic[GroundKind]):
 
     # -- what a kind says of itself ----------------------------------------------------------
 
-    def unknowns(self) -> tuple[str, ...]:
-        """Return the shared unknowns it depends on."""
-        raise NotImplementedError
-
-    def ground(self, places: Candidates, deviates: Deviates) -> GroundKind:
+    def ground(self, places: Candidates, deviates: Deviates) -> Ground:
         """Turn deviates of the shared unknowns into this kind's quantities."""
         raise NotImplementedError
 
@@ -195,8 +197,7 @@ class LevelEvidence(Generic[GroundKind]):
 
     def error_scale(self, deviates: Deviates) -> Floats:
         """Return the factor on every sigma."""
-        out: Floats = np.exp(self.error.value + self.error.spread * deviates[self.error_name])
-        return out
+        return np.exp(self.error.value + self.error.spread * deviates[self.error_name])
 
     def gusts(self, deviates: Deviates) -> float | Floats:
         """Return the share of one reading's variance that is the background's."""
@@ -204,37 +205,45 @@ class LevelEvidence(Generic[GroundKind]):
         odds = (gust.value / meter.value) ** 2 * np.exp(gust.spread * deviates.get("gusts", 0.0))
         return odds / (1.0 + odds)
 
-    def common(self, deviates: Deviates, lifted_db: float | Floats = 0.0) -> dict[str, Any]:
-        """Return what the ground of every kind holds, of the background's level in each row."""
-        slope, gain = self.slope(deviates), self.pooled.gain_db
-        lifted = lifted_db + np.zeros(len(self.pooled))
-        return {
-            "scale": self.error_scale(deviates) * slope,
-            "signal_db": -self.background_db(lifted, slope=slope),
-            "floor_db": self.pooled.on_floor * (lifted + gain),
-            "slope": slope,
-        }
+    def common(
+        self,
+        deviates: Deviates,
+        own: Deviates,
+        *,
+        lifted_db: float | Floats = 0.0,
+        louder_db: float | Floats = 0.0,
+        gusts: float | Floats = 0.0,
+    ) -> Ground:
+        """Return the ground with a kind's own quantities, the background lifted in each row.
 
-    def slope(self, deviates: Deviates) -> float | Floats:
-        """Return steps of the meter for one dB: 1 but on a display."""
-        shown = setting("display_slope")
-        if "display_slope" not in deviates:
-            return 1.0
-        return shown.value * np.exp(shown.spread * deviates["display_slope"])
+        ``louder_db`` is what each row adds to the leak as well.
+        """
+        slope: float | Floats = 1.0
+        if "display_slope" in deviates:
+            shown = setting("display_slope")
+            slope = shown.value * np.exp(shown.spread * deviates["display_slope"])
+        lifted = lifted_db + np.zeros(len(self.pooled))
+        return Ground(
+            scale=self.error_scale(deviates) * slope,
+            signal_db=louder_db - self.background_db(lifted, slope=slope),
+            floor_db=self.pooled.on_floor * (lifted + self.pooled.gain_db),
+            slope=slope,
+            gusts=gusts,
+            own=own,
+        )
 
     def distance2(self, places: Candidates, rows: Ints) -> Floats:
         """Return squared distances on the ground from places to rows, shape (k, n)."""
         east = places.easting_m[:, None] - self.pooled.easting_m[None, rows]
         north = places.northing_m[:, None] - self.pooled.northing_m[None, rows]
-        out: Floats = east * east + north * north
-        return out
+        return east * east + north * north
 
     def path_db(self, places: Candidates, rows: Ints) -> Floats:
         """Return median losses along the pipe from places to rows in dB, shape (k, n)."""
         leg, chainage = self.pooled.leg[rows], self.pooled.chainage_m[rows]
         return places.path(leg, chainage, per_metre=self.loss_db_per_m)
 
-    def gain(self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints) -> Floats:
+    def gain(self, where: tuple[Floats, ...], ground: Ground, rows: Ints) -> Floats:
         """Return the source's power at each row against that at the source, shape (k, n)."""
         raise NotImplementedError
 
@@ -245,7 +254,7 @@ class LevelEvidence(Generic[GroundKind]):
     # -- the model -----------------------------------------------------------------------------
 
     def over_background(
-        self, power: Floats, ground: GroundKind, rows: Ints, strengths_db: Floats
+        self, power: Floats, ground: Ground, rows: Ints, strengths_db: Floats
     ) -> Floats:
         """Return the leak's power at each row over the background's there, shape (e, ..., n)."""
         factor = (np.exp(PER_DB * ground.signal_db[..., rows]) * power).astype(np.float32)
@@ -341,8 +350,11 @@ class LevelEvidence(Generic[GroundKind]):
             memory=memory,
         )
 
-    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Judged:
-        """Judge every place under every node, the source's strength integrated out."""
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> tuple[Floats, Floats]:
+        """Judge every place under every node, the source's strength integrated out.
+
+        Shapes (nodes, k) on the pipe, and (nodes,) where nothing of the leak reaches this kind.
+        """
         deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
         everything = np.arange(len(self.pooled))
         ground = self.ground(places.take(np.arange(min(1, len(places)))), deviates)
@@ -364,10 +376,10 @@ class LevelEvidence(Generic[GroundKind]):
                     value = self._judge(where, self.ground(part, own), rows, unheard)
                     on_pipe[start : start + many, members] = value
             on_pipe[:, block] += np.reshape(far, (-1, 1))
-        return Judged(on_pipe, nothing, self.decoy)
+        return on_pipe, nothing
 
     def _judge(
-        self, where: tuple[Floats, ...], ground: GroundKind, rows: Ints, unheard: Floats
+        self, where: tuple[Floats, ...], ground: Ground, rows: Ints, unheard: Floats
     ) -> Floats:
         """Return the log likelihood of the rows under some nodes, shape (nodes, k)."""
         strengths, log_prior = self.strengths(unheard)
@@ -451,11 +463,6 @@ class LevelEvidence(Generic[GroundKind]):
         """Return notes on the readings."""
         return self.pooled.notes
 
-    def fit(self, belief: Belief, rng: np.random.Generator) -> KindFit:
-        """Compare the readings with what the posterior expects of them."""
-        draws = self.draws(belief, rng)
-        return self.fits_of(draws, self.offsets(draws), rng)[0]
-
     def fits_of(
         self, draws: LevelDraws, off: Offsets, rng: np.random.Generator, *, silent: bool = False
     ) -> tuple[KindFit, ...]:
@@ -488,14 +495,14 @@ class LevelEvidence(Generic[GroundKind]):
             )
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
-        names = (self._readings().named(k) for k in range(self.rows)) if few else ()
+        names = (self.readings.named(k) for k in range(self.rows)) if few else ()
         redo = AGAIN.format(" and ".join(names)) if few else ""
         fit = KindFit(self.kind, self.rows, p_value, text, agrees, redo)
         rows = np.flatnonzero(off.unlike & ~(off.far & (off.db > 0.0)))
         if silent or not agrees or len(rows) == 0:
             return (fit,)
         named = [
-            f"{self._readings().named(int(self.pooled.reading[row]))} {abs(off.db[row]):.0f} dB "
+            f"{self.readings.named(int(self.pooled.reading[row]))} {abs(off.db[row]):.0f} dB "
             f"{'over' if off.db[row] > 0 else 'under'}"
             for row in rows[:MOST_NAMED]
         ]
@@ -506,8 +513,7 @@ class LevelEvidence(Generic[GroundKind]):
     def _stated(self, draws: LevelDraws) -> Floats:
         """Return the scale of each row's error as it was stated, shape (d, n)."""
         scale = self.error_scale(self.deviates(draws.belief.nodes, draws.belief.node))
-        out: Floats = draws.sigma / scale * np.exp(self.error.value)
-        return out
+        return draws.sigma / scale * np.exp(self.error.value)
 
     def offsets(self, draws: LevelDraws) -> Offsets:
         """Return how far each row lies off what the draws expect of it.
@@ -533,27 +539,22 @@ class LevelEvidence(Generic[GroundKind]):
         """Tell which pooled rows hold readings that lie far apart at one place."""
         notes = (each for each in self.survey.warnings if each.code == "readings_apart")
         named = {row for each in notes for row in each.rows}
-        ids = self._readings().id
+        ids = self.readings.id
         return np.array([k >= 0 and ids[k] in named for k in self.pooled.reading.tolist()])
 
     def _readings_of(self, rows: Bools) -> int:
         """Return how many readings of the sheet some pooled rows hold."""
-        held, kept = self._readings(), self.pooled.reading[rows]
+        held, kept = self.readings, self.pooled.reading[rows]
         alike = held.place[:, None] == held.place[kept]
         alike &= held.session[:, None] == held.session[kept]
         return int(alike.any(axis=1).sum())
-
-    def _readings(self) -> Levels:
-        readings: Levels = getattr(self.survey, self.kind)
-        return readings
 
     def outliers(self, off: Offsets) -> list[Note]:
         """Name the readings far off what all the others let expect, each with its row.
 
         Beside the line a reading may be off for what lies there: it was not read badly.
         """
-        readings = self._readings()
-        notes = []
+        readings, notes = self.readings, []
         for row in np.flatnonzero(off.far).tolist():
             k = int(self.pooled.reading[row])
             where = self.survey.legs[int(readings.leg[k])]
@@ -586,24 +587,20 @@ class LevelEvidence(Generic[GroundKind]):
         excess = 10.0 * np.log10(1.0 + np.exp(PER_DB * draws.strength_db))
         return f"{text}, {np.median(excess):.0f} dB over background at the peak"
 
-    def draws(
-        self, belief: Belief, rng: np.random.Generator, *, ticks: Floats | None = None
-    ) -> LevelDraws:
+    def draws(self, belief: Belief, ticks: Floats) -> LevelDraws:
         """Draw the strength and the floor that go with each drawn place and node.
 
         Parameters
         ----------
         belief : Belief
             d draws.
-        rng : numpy.random.Generator
-        ticks : ndarray, shape (d, 3), optional
-            Uniform numbers to use in place of random ones: the strength's, its place between two
-            steps of the grid, and (as a normal deviate's share) the floor's.
+        ticks : ndarray, shape (d, 3)
+            Uniform numbers: the strength's, its place between two steps of the grid, and (as a
+            normal deviate's share) the floor's.
         """
         rows = np.arange(len(self.pooled))
         data = self.data(rows)
-        chosen = rng.random((len(belief), 3)) if ticks is None else ticks
-        deviate = normal_deviates(np.clip(chosen[:, 2], 1e-9, 1 - 1e-9))
+        deviate = normal_deviates(np.clip(ticks[:, 2], 1e-9, 1 - 1e-9))
         ground = self.ground(belief.places, self.deviates(belief.nodes, belief.node))
         power = self.gain(self.geometry(belief.places, rows), ground, rows)
         strengths, log_prior = self.strengths(self.unheard(belief.places))
@@ -611,15 +608,19 @@ class LevelEvidence(Generic[GroundKind]):
         judged, added, relief = self.weigh(ratio, ground, rows)
         score = judged.log_likelihood + log_prior
         total = np.cumsum(np.exp(score - score.max(axis=0)), axis=0)
-        pick = (total < chosen[:, 0] * total[-1]).sum(axis=0)
+        pick = (total < ticks[:, 0] * total[-1]).sum(axis=0)
         picked = (pick, np.arange(len(belief)))
         # Between the steps of the grid, strengths are as likely as at them.
-        strength = strengths[pick] + STRENGTH_STEP_DB * (chosen[:, 1] - 0.5)
+        strength = strengths[pick] + STRENGTH_STEP_DB * (ticks[:, 1] - 0.5)
         at_mode = judged.floor[picked]
+        # How far the floor is known: its width with every row counted.
+        weight = data.fresh(data.on_floor) ** 2 / (data.sigma * ground.scale) ** 2
+        weight = weight.sum(axis=-1, keepdims=True) * (FREEDOM + 1) / (FREEDOM + 3)
+        width = 1.0 / np.sqrt(weight + 1.0 / data.floor_sigma**2)
         return LevelDraws(
             belief,
             strength,
-            at_mode + _floor_spread(data, ground.scale) * deviate[:, None],
+            at_mode + width * deviate[:, None],
             added[picked] + at_mode @ data.membership.T,
             data.sigma * ground.scale * np.sqrt(relief[picked]),
         )
@@ -672,41 +673,3 @@ class LevelEvidence(Generic[GroundKind]):
         expected = other.added(total, ground, rows) + pooled.on_floor * floor
         sigma = pooled.sigma_db * ground.scale * np.sqrt(other.relief(total, ground, rows))
         return expected, sigma
-
-
-class SoilAndPipe(Ground, kw_only=True, eq=False):
-    """Nodes of a source at the pipe: its depth, the losses, the share that the pipe carries."""
-
-    depth_m: Floats
-    soil_db_per_m: Floats
-    carried: Floats
-    pipe_factor: Floats
-
-
-class BuriedEvidence(LevelEvidence[GroundKind]):
-    """Levels of a source at the pipe that reach a sensor through the soil and along the pipe."""
-
-    def soil_and_pipe(self, places: Candidates, deviates: Deviates) -> dict[str, Floats]:
-        """Turn deviates into the fields of `SoilAndPipe`."""
-        soil, share = self.survey.site.tables.soil(), setting("carried_share")
-        spread = np.maximum(places.depth_sigma_m, 0.05 * places.depth_m)[:, None]
-        z = deviates
-        return {
-            "depth_m": np.maximum(places.depth_m[:, None] + z["depth"] * spread, 0.15),
-            "soil_db_per_m": soil.loss_db_per_m * np.exp(soil.loss_log_sigma * z["soil_loss"]),
-            "carried": np.exp(PER_DB * (share.value + share.spread * z["carried_share"])),
-            "pipe_factor": np.exp(self.loss_spread * z["pipe_loss"]),
-        }
-
-    def geometry(self, places: Candidates, rows: Ints) -> tuple[Floats, ...]:
-        """Return squared distances on the ground, and losses along the pipe in dB."""
-        return self.distance2(places, rows), self.path_db(places, rows)
-
-
-def _floor_spread(data: Rows, scale: float | Floats) -> Floats:
-    """Return how far the floor is known, shape (..., 1): its width with every row counted."""
-    weight = (
-        data.fresh(data.on_floor) ** 2 * (FREEDOM + 1) / (FREEDOM + 3) / (data.sigma * scale) ** 2
-    )
-    out: Floats = 1.0 / np.sqrt(weight.sum(axis=-1, keepdims=True) + 1.0 / data.floor_sigma**2)
-    return out

@@ -9,7 +9,7 @@ import numpy as np
 from geoleak import tables
 from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import LevelSettings, Note
-from geoleak.survey import Levels, Survey
+from geoleak.survey import Levels, Survey, taken
 from geoleak.tables import setting
 
 # Scale at which a t of four degrees of freedom fits a normal error of unit sigma best (largest
@@ -89,22 +89,15 @@ class Pooled(Record, eq=False):
     def __len__(self) -> int:
         return len(self.level)
 
-    def take(self, rows: Ints) -> Pooled:
-        """Return some of the rows."""
-        return replace(self, **{name: value[rows] for name, value in self._arrays()})
-
     @classmethod
     def joined(cls, parts: list[Pooled]) -> Pooled:
         """Return rows of several tables as one; what is not an array is the first one's."""
-        names = [name for name, _ in parts[0]._arrays()]
         together: dict[str, Any] = {
-            name: np.concatenate([getattr(p, name) for p in parts]) for name in names
+            name: np.concatenate([getattr(p, name) for p in parts])
+            for name in cls.__struct_fields__
+            if isinstance(getattr(parts[0], name), np.ndarray)
         }
         return replace(parts[0], **together)
-
-    def _arrays(self) -> list[tuple[str, Any]]:
-        held = [(name, getattr(self, name)) for name in self.__struct_fields__]
-        return [(name, value) for name, value in held if isinstance(value, np.ndarray)]
 
     def beside(self, rows: Ints, leg: int, chainage_m: Floats, survey: Survey) -> Pooled:
         """Return readings not taken yet, on the line of a leg, each like the nearest of `rows`."""
@@ -112,7 +105,7 @@ class Pooled(Record, eq=False):
         place = np.asarray(survey.legs[leg].route.position(chainage_m))[:, :2]
         zero = np.zeros(len(chainage_m))
         return replace(
-            self.take(rows[np.argmin(away, axis=1)]),
+            taken(self, rows[np.argmin(away, axis=1)]),
             leg=np.full(len(chainage_m), leg),
             chainage_m=chainage_m,
             offset_m=zero,
@@ -145,15 +138,8 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
     gain = np.where(np.isfinite(levels.gain_db), levels.gain_db, 0.0)
     names = sorted({each or "" for each in levels.surface})
     surface = np.array([names.index(each or "") for each in levels.surface], dtype=np.int64)
-    key = np.stack(
-        [
-            levels.place,
-            levels.session,
-            surface,
-            np.round(gain * 10).astype(np.int64),
-            levels.censored,
-        ]
-    )
+    steps = np.round(gain * 10).astype(np.int64)
+    key = np.stack([levels.place, levels.session, surface, steps, levels.censored])
     _, first, group = np.unique(key, axis=1, return_index=True, return_inverse=True)
     # Along each leg in turn, a session at a time: neighbours on the ground stand side by side.
     order = np.lexsort((levels.chainage_m[first], levels.leg[first], levels.session[first]))
@@ -162,12 +148,14 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
     count = np.bincount(group, weights=repeats)
 
     def mean(values: Floats) -> Floats:
-        out: Floats = np.bincount(group, weights=values * repeats) / count
-        return out
+        return np.bincount(group, weights=values * repeats) / count
 
     level = mean(levels.level_db)
     told, squares = _scatter(levels, level, group, repeats)
-    background = _background(levels.background_db, group, len(first))
+    stated = np.isfinite(levels.background_db)
+    number = np.bincount(group[stated], minlength=len(first))
+    total = np.bincount(group[stated], levels.background_db[stated], len(first))
+    background = np.where(number > 0, total / np.maximum(number, 1), np.nan)
     one = max(settings.level_sigma_db, SMALLEST_SIGMA_DB)
     place = float(np.hypot(max(settings.place_sigma_db, SMALLEST_SIGMA_DB), coupling_db))
     _, at_place = np.unique(levels.place[first], return_inverse=True)
@@ -176,12 +164,20 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
     has_own = np.isfinite(background)
     variance = np.where(has_own, variance + one**2, variance)
     middle = float(np.median(background[has_own])) if has_own.any() else 0.0
+    metered = ~np.isin(levels.session[first], levels.recorded_sessions)
+    # A recording's dB are on a scale of their own.
+    offset = [
+        setting(f"{'recording_' * (k in levels.recorded_sessions)}session_offset").value
+        for k in range(max(1, len(levels.sessions)))
+    ]
     hard = [tables.surface(names[s]) if names[s] else None for s in surface[first]]
-    is_display = settings.level_scale == "display"
+    grounds = ("is_hard", "louder_db", "louder_sigma_db", "smear_m", "smear_sigma_m")
+    ground = {k: np.array([getattr(row, k) if row else 0.0 for row in hard]) for k in grounds}
+    same = ("leg", "chainage_m", "offset_m", "session", "censored", "lead_m", "low_hz", "high_hz")
+    own: dict[str, Any] = {name: getattr(levels, name)[first] for name in same}
     pooled = Pooled(
-        leg=levels.leg[first],
-        chainage_m=levels.chainage_m[first],
-        offset_m=levels.offset_m[first],
+        **own,
+        **(ground | {"is_hard": ground["is_hard"].astype(bool)}),
         easting_m=mean(levels.easting_m),
         northing_m=mean(levels.northing_m),
         level=np.where(has_own, level - background, level),
@@ -192,26 +188,46 @@ def pool(levels: Levels, settings: LevelSettings, *, coupling_db: float = 0.0) -
         reading_sigma_db=one,
         on_floor=np.where(has_own, 0.0, 1.0),
         own_background_db=np.where(has_own, background - middle, 0.0),
-        session=levels.session[first],
-        sessions=max(1, len(levels.sessions)),
-        offset_sigmas_db=_offset_sigmas(levels),
-        censored=levels.censored[first],
-        is_hard=np.array([row is not None and row.is_hard for row in hard], dtype=bool),
-        louder_db=np.array([row.louder_db if row else 0.0 for row in hard]),
-        louder_sigma_db=np.array([row.louder_sigma_db if row else 0.0 for row in hard]),
-        smear_m=np.array([row.smear_m if row else 0.0 for row in hard]),
-        smear_sigma_m=np.array([row.smear_sigma_m if row else 0.0 for row in hard]),
+        sessions=len(offset),
+        offset_sigmas_db=tuple(offset),
         gain_db=gain[first],
-        lead_m=levels.lead_m[first],
-        low_hz=levels.low_hz[first],
-        high_hz=levels.high_hz[first],
         reading=np.asarray(first, dtype=np.int64),
         readings=len(levels),
-        floor_mean=_middle_level(levels, level, first),
-        is_display=is_display,
+        # Of a meter's rows where there are any.
+        floor_mean=float(np.median(level[metered] if metered.any() else level)),
+        is_display=settings.level_scale == "display",
         notes=_notes(settings),
     )
-    return _with_floor_rows(pooled, background, has_own, one, place)
+    if has_own.all() or not has_own.any():
+        return pooled
+    return Pooled.joined([pooled, _floor_rows(taken(pooled, has_own), background[has_own], place)])
+
+
+def _notes(settings: LevelSettings) -> tuple[Note, ...]:
+    if min(settings.level_sigma_db, settings.place_sigma_db) >= SMALLEST_SIGMA_DB:
+        return ()
+    text = (
+        f"level_sigma {settings.level_sigma_db:g} dB or place_sigma {settings.place_sigma_db:g} dB "
+        f"is better than a reading can be; {SMALLEST_SIGMA_DB:g} dB is used"
+    )
+    return (Note("sigma_too_small", text),)
+
+
+def _floor_rows(own: Pooled, background: Floats, place_db: float) -> Pooled:
+    """Return measured backgrounds as rows that tell the floor to those without one of their own."""
+    some, one = np.ones(len(own)), own.reading_sigma_db
+    spread = np.sqrt(one**2 + place_db**2 + setting("background_local").value ** 2)
+    return replace(
+        own,
+        level=background,
+        sigma_db=T_SCALE * spread * some,
+        on_floor=some,
+        repeats=some,
+        # A background is read with the leak shut off: no leak reaches it, however near it stands.
+        own_background_db=1e4 * some,
+        censored=np.zeros(len(own), dtype=np.int64),
+        reading=np.full(len(own), -1, dtype=np.int64),
+    )
 
 
 def _scatter(levels: Levels, level: Floats, group: Ints, repeats: Floats) -> tuple[Floats, Floats]:
@@ -231,60 +247,3 @@ def _scatter(levels: Levels, level: Floats, group: Ints, repeats: Floats) -> tup
     # Levels are noted in whole decibels: repeats that agree are not free of error.
     several: Floats = np.maximum(told.astype(float), 1.0)
     return several, total + ROUNDING_DB2 * (several - 1.0)
-
-
-def _middle_level(levels: Levels, level: Floats, first: Ints) -> float:
-    """Return the middle level, of a meter's rows where there are any."""
-    metered = ~np.isin(levels.session[first], levels.recorded_sessions)
-    return float(np.median(level[metered] if metered.any() else level))
-
-
-def _offset_sigmas(levels: Levels) -> tuple[float, ...]:
-    """Return the spread of each session's offset: a recording's dB are on a scale of their own."""
-    meter, recording = (
-        setting(name).value for name in ("session_offset", "recording_session_offset")
-    )
-    return tuple(
-        recording if k in levels.recorded_sessions else meter
-        for k in range(max(1, len(levels.sessions)))
-    )
-
-
-def _background(values: Floats, group: Ints, count: int) -> Floats:
-    stated = np.isfinite(values)
-    number = np.bincount(group[stated], minlength=count)
-    total = np.bincount(group[stated], weights=values[stated], minlength=count)
-    return np.where(number > 0, total / np.maximum(number, 1), np.nan)
-
-
-def _notes(settings: LevelSettings) -> tuple[Note, ...]:
-    if min(settings.level_sigma_db, settings.place_sigma_db) >= SMALLEST_SIGMA_DB:
-        return ()
-    text = (
-        f"level_sigma {settings.level_sigma_db:g} dB or place_sigma {settings.place_sigma_db:g} dB "
-        f"is better than a reading can be; {SMALLEST_SIGMA_DB:g} dB is used"
-    )
-    return (Note("sigma_too_small", text),)
-
-
-def _with_floor_rows(
-    pooled: Pooled, background: Floats, has_own: Bools, one: float, place: float
-) -> Pooled:
-    """Let measured backgrounds tell the floor to the rows that have none of their own."""
-    own = np.flatnonzero(has_own)
-    if len(own) == 0 or has_own.all():
-        return pooled
-    local = setting("background_local").value
-    some = np.ones(len(own))
-    told = replace(
-        pooled.take(own),
-        level=background[own],
-        sigma_db=T_SCALE * np.sqrt(one**2 + place**2 + local**2) * some,
-        on_floor=some,
-        repeats=some,
-        # A background is read with the leak shut off: no leak reaches it, however near it stands.
-        own_background_db=1e4 * some,
-        censored=np.zeros(len(own), dtype=np.int64),
-        reading=np.full(len(own), -1, dtype=np.int64),
-    )
-    return Pooled.joined([pooled, told])

@@ -30,8 +30,7 @@ WIDE = 10.0
 
 def log_density(z: Floats) -> Floats:
     """Return the log density of Student's t, four degrees of freedom, unit scale."""
-    out: Floats = LOG_DENSITY_AT_ZERO - 2.5 * np.log1p(z * z / FREEDOM)
-    return out
+    return LOG_DENSITY_AT_ZERO - 2.5 * np.log1p(z * z / FREEDOM)
 
 
 def distribution(z: Floats) -> Floats:
@@ -41,8 +40,7 @@ def distribution(z: Floats) -> Floats:
     """
     s = z / np.sqrt(FREEDOM + z * z)
     lower = np.where(s < 0, (FREEDOM / (FREEDOM + z * z)) / (1.0 - s), 1.0 + s)
-    out: Floats = lower * lower * (2.0 - s) / 4.0
-    return out
+    return lower * lower * (2.0 - s) / 4.0
 
 
 class Rows(Record, eq=False):
@@ -199,16 +197,14 @@ def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: 
     shrink = 1.0 / (1.0 + tau2 * total)
     mean = (pulled * shrink).sum(axis=-1) / ((total * shrink).sum(axis=-1) + prior)
     mean = mean[..., None]
-    floor: Floats = mean + tau2 * (pulled - total * mean) * shrink
-    return floor
+    return mean + tau2 * (pulled - total * mean) * shrink
 
 
 def _mean_floor(floor: Floats, prior: float, tau2: Floats) -> Floats:
     """Return the common floor behind the floors of the sessions."""
     if len(tau2) == 1:
         return floor[..., 0]
-    mean: Floats = (floor / tau2).sum(axis=-1) / ((1.0 / tau2).sum() + prior)
-    return mean
+    return (floor / tau2).sum(axis=-1) / ((1.0 / tau2).sum() + prior)
 
 
 def _pull_censored(

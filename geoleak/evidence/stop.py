@@ -7,6 +7,7 @@ knows of that behaves as the leak does. Shares and misreadings stand in tables/r
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import Any
 
@@ -16,7 +17,7 @@ from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
 from geoleak.evidence.robust import distribution, log_density
 from geoleak.record import Bools, Floats, Ints, replace
 from geoleak.site import NOWHERE, Place, StopTest
-from geoleak.survey import Levels, Survey, SurveyedStop
+from geoleak.survey import Levels, Survey, SurveyedStop, taken
 from geoleak.tables import setting
 
 # What is heard at a place comes from within this much of it, along the pipe: about what a peak
@@ -73,10 +74,17 @@ def falls(survey: Survey, test: SurveyedStop) -> Floats:
 def _near(survey: Survey, leg: int, chainage_m: float) -> tuple[Levels, Bools] | None:
     """Return the readings of which some are of the sound at a place, and which those are."""
     for rows in (survey.surface, survey.contact):
-        close = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < SAME_SOUND_M)
+        close = rows.near(leg, chainage_m, SAME_SOUND_M)
         if close.any():
             return rows, close
     return None
+
+
+def read_off(survey: Survey, test: SurveyedStop) -> tuple[Levels, Ints]:
+    """Return the readings of a test's sound that were taken with everything off, by number."""
+    near = _near(survey, test.leg, test.chainage_m)
+    rows, close = near or (survey.surface, np.zeros(len(survey.surface), dtype=np.bool_))
+    return rows, np.flatnonzero(close & rows.everything_off)
 
 
 def heard_otherwise(survey: Survey, test: SurveyedStop) -> tuple[float, float] | None:
@@ -166,22 +174,25 @@ class StopTests:
         levels = np.array([test.all_off_db, test.fitting_worked_db])
         parts = falls(self.survey, test)[:2]
         fell = levels[parts[:, 1] > parts[:, 0]]
-        near = _near(self.survey, test.leg, test.chainage_m)
-        if len(fell) == 0 or near is None:
-            return False
-        rows, close = near
-        off = close & rows.everything_off
-        if not np.any(np.abs(rows.chainage_m[off] - test.chainage_m) <= BESIDE_M):
+        rows, off = read_off(self.survey, test)
+        beside = np.abs(rows.chainage_m[off] - test.chainage_m) <= BESIDE_M
+        if len(fell) == 0 or not beside.any():
             return False
         return bool(rows.level_db[off].max() < 0.5 * (test.as_found_db + fell.min()))
 
     def off_near(self, leg: int, chainage_m: float) -> bool:
         """Tell whether the sound at a place was listened to with everything off.
 
-        A test in which turning all off silenced it tells that it was not.
+        Most of what was heard there, the loudest too: what was loud before all was off says
+        nothing of what is left. A test in which turning all off silenced it tells that it was not.
         """
-        off = _mostly_off(_near(self.survey, leg, chainage_m))
-        return off and not self.stopped(leg, chainage_m, "all_off")
+        near = _near(self.survey, leg, chainage_m)
+        if near is None:
+            return False
+        rows, close = near
+        loudest = int(np.argmax(np.where(close, rows.level_db, -np.inf)))
+        off = rows.everything_off[close].mean() >= 0.5 and rows.everything_off[loudest]
+        return bool(off) and not self.stopped(leg, chainage_m, "all_off")
 
     def of_leak(self, leg: Ints, chainage_m: Floats, *, fed: float = 1.0) -> Floats:
         """Return the log weight of the tests for a leak heard at each place, shape (k,).
@@ -209,9 +220,6 @@ class StopTests:
         """Return the log weight for a sound of another maker at each place, shape (k,).
 
         ``shot``: the places are shot fittings, so what sounds is no valve that nobody knows of.
-
-        Listening with everything off leaves out the makers that were off, but for those that
-        somebody forgot.
         """
         return np.logaddexp.reduce(self._by_maker(leg, chainage_m, shot=shot))
 
@@ -226,17 +234,21 @@ class StopTests:
         return float(share[np.array(told)].sum() / max(share.sum(), 1e-300))
 
     def _by_maker(self, leg: Ints, chainage_m: Floats, *, shot: bool) -> Floats:
-        """Return the log weight of each maker at each place, shape (makers, k)."""
-        wrong = setting("stop_misread").value
-        off = self._off(leg, chainage_m)
-        rows = np.zeros((len(MAKERS), len(leg)))
-        known = 1.0 - setting("maker_hidden").value
+        """Return the log weight of each maker at each place, shape (makers, k).
+
+        Listening with everything off leaves out the makers that were off, but for those that
+        somebody forgot.
+        """
+        keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
+        unique, back = np.unique(keys, axis=1, return_inverse=True)
+        off = np.array([self.off_near(int(a), float(b)) for a, b in unique.T])[back.ravel()]
+        forgot = np.where(off, np.log(setting("stop_misread").value), 0.0)
+        known = 1.0 - setting("maker_hidden").value if shot else 1.0
+        rows = np.full((len(MAKERS), len(leg)), -np.inf)
         for i, name in enumerate(MAKERS):
-            hidden = shot and name == "maker_hidden"
-            rows[i] = -np.inf if hidden else np.log(self.makers[name] / (known if shot else 1.0))
-            if FALLS[name][0]:
-                rows[i] += np.where(off, np.log(wrong), 0.0)
-            rows[i] += self._weights(name, leg, chainage_m)
+            if not (shot and name == "maker_hidden"):
+                rows[i] = np.log(self.makers[name] / known) + FALLS[name][0] * forgot
+                rows[i] += self._weights(name, leg, chainage_m)
         return rows
 
     def _weights(self, maker: str, leg: Ints, chainage_m: Floats) -> Floats:
@@ -248,24 +260,6 @@ class StopTests:
             neither = float(np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0))
             out[near] += _likelihood(parts, maker, proven=proven) - neither
         return out
-
-    def _off(self, leg: Ints, chainage_m: Floats) -> Bools:
-        keys = np.stack([leg, np.round(chainage_m)]).astype(np.int64)
-        unique, back = np.unique(keys, axis=1, return_inverse=True)
-        told = np.array([self.off_near(int(a), float(b)) for a, b in unique.T], dtype=bool)
-        return np.asarray(told[back.ravel()])
-
-
-def _mostly_off(near: tuple[Levels, Bools] | None) -> bool:
-    """Tell whether most of what is heard at a place was heard with everything off, the loudest too.
-
-    What was loud before all was off says nothing of what is left.
-    """
-    if near is None:
-        return False
-    rows, close = near
-    loudest = int(np.argmax(np.where(close, rows.level_db, -np.inf)))
-    return bool(rows.everything_off[close].mean() >= 0.5 and rows.everything_off[loudest])
 
 
 def tests_by_rod(survey: Survey) -> tuple[SurveyedStop, ...]:
@@ -279,8 +273,8 @@ def tests_by_rod(survey: Survey) -> tuple[SurveyedStop, ...]:
     while left.any():
         top = int(np.argmax(np.where(left, level, -np.inf)))
         leg, at = int(rod.leg[top]), float(rod.chainage_m[top])
-        left &= (rod.leg != leg) | (np.abs(rod.chainage_m - at) >= SAME_SOUND_M)
-        near = (ground.leg == leg) & (np.abs(ground.chainage_m - at) < SAME_SOUND_M)
+        left &= ~rod.near(leg, at, SAME_SOUND_M)
+        near = ground.near(leg, at, SAME_SOUND_M)
         if near.any():
             loud = float(ground.at_one_gain_db[near].max())
             place = Place("leg", "", leg=survey.legs[leg].name, chainage_m=at)
@@ -294,15 +288,12 @@ def tests_by_rod(survey: Survey) -> tuple[SurveyedStop, ...]:
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
     """Return how much likelier stop tests of one sound are for another maker than for the leak."""
     parts = [falls(survey, test) for test in tests]
-    proven = _proven(tests, parts)
-
-    def weight(maker: str) -> float:
-        each = zip(parts, proven, strict=True)
-        return sum(_likelihood(part, maker, proven=dry) for part, dry in each)
-
-    another = [np.log(setting(maker).value) + weight(maker) for maker in MAKERS]
-    leak = weight("leak")
-    return float(np.exp(np.clip(np.logaddexp.reduce(another) - leak, -700, 700)))
+    told = list(zip(parts, _proven(tests, parts), strict=True))
+    weight = {
+        maker: sum(_likelihood(part, maker, proven=dry) for part, dry in told) for maker in FALLS
+    }
+    another = [np.log(setting(maker).value) + weight[maker] for maker in MAKERS]
+    return float(np.exp(np.clip(np.logaddexp.reduce(another) - weight["leak"], -700, 700)))
 
 
 def speaks_against(survey: Survey, test: SurveyedStop) -> str:
@@ -328,21 +319,19 @@ def tests_of(
     return tuple(t for t in tests if t.leg == leg and abs(t.chainage_m - chainage_m) < SAME_SOUND_M)
 
 
-def of_the_leak(survey: Survey, rows: Levels) -> Levels:
-    """Return the rows that may tell of the leak.
+def of_the_leak(survey: Survey, kind: str) -> Survey:
+    """Return the survey with those readings of a kind that may tell of the leak.
 
     Where a stop test told that the sound was not the leak and the line was read again with
     everything off, rows from before tell of that other sound and are left out.
     """
+    rows: Levels = getattr(survey, kind)
     off = rows.everything_off
     if not off.any() or off.all() or not is_another(survey, survey.stops):
-        return rows
-    kept = np.flatnonzero(off)
-    changed: dict[str, Any] = {}
-    for name in Levels.__struct_fields__:
-        value = getattr(rows, name)
-        if isinstance(value, np.ndarray):
-            changed[name] = value[kept]
-        elif name in ("id", "surface", "origin", "said") and value:
-            changed[name] = tuple(value[i] for i in kept)
-    return replace(rows, **changed)
+        return survey
+    told: dict[str, Any] = {
+        name: tuple(itertools.compress(getattr(rows, name), off))
+        for name in ("id", "surface", "origin", "said")
+    }
+    kept: dict[str, Any] = {kind: replace(taken(rows, off), **told)}
+    return replace(survey, **kept)

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from geoleak.evidence import Hint
-from geoleak.record import Bools, Floats, Ints, Record, replace
+from geoleak.evidence import Candidates, Hint
+from geoleak.record import Floats, Ints, Record, replace
 from geoleak.survey import Survey
 
 Piece = tuple[int, float, float]
@@ -21,27 +21,6 @@ VALLEY = 0.25
 # A hole about a peak's median is passed over for the best one when it holds less than this share
 # of what that holds: on flat ground the best is best by chance. Common practice, no source.
 FAR_LESS = 0.9
-
-
-class Line(Record, eq=False):
-    """Places in order of leg and chainage: ``leg`` (int) and ``chainage_m``, shape (k,)."""
-
-    leg: Ints
-    chainage_m: Floats
-
-    def __len__(self) -> int:
-        return len(self.leg)
-
-    def same_leg(self) -> Bools:
-        """Tell for each place but the last whether the next is on the same leg."""
-        return self.leg[1:] == self.leg[:-1]
-
-    def merged(self, leg: Ints, chainage_m: Floats) -> tuple[Line, Ints]:
-        """Return the line with more places, and the order that sorts old then new."""
-        legs = np.concatenate([self.leg, leg])
-        chainage = np.concatenate([self.chainage_m, chainage_m])
-        order = np.lexsort((chainage, legs))
-        return Line(legs[order], chainage[order]), order
 
 
 def lattice(length_m: float, hints: list[Hint], coarsest_m: float) -> Floats:
@@ -71,26 +50,23 @@ def _union(hints: list[Hint], length_m: float) -> list[tuple[float, float]]:
     return spans
 
 
-def first_knots(survey: Survey, hints: tuple[Hint, ...]) -> Line:
-    """Return the knots that smooth evidence is judged at to begin with."""
-    leg, chainage = [], []
-    for each in survey.legs:
-        own = [h for h in hints if h.leg == each.number]
-        edges = lattice(each.route.length_m, own, COARSEST_M)
-        leg.append(np.full(len(edges), each.number))
-        chainage.append(edges)
-    return Line(np.concatenate(leg).astype(np.int64), np.concatenate(chainage))
+def edges_of(survey: Survey, hints: tuple[Hint, ...]) -> list[tuple[int, Floats]]:
+    """Return the edges of cells as long as the hints allow, leg by leg."""
+    return [
+        (k.number, lattice(k.route.length_m, [h for h in hints if h.leg == k.number], COARSEST_M))
+        for k in survey.legs
+    ]
 
 
 def knots_to_add(
-    line: Line, value: Floats, *, floor: float, finest_m: Floats
+    knots: Candidates, value: Floats, *, floor: float, finest_m: Floats
 ) -> tuple[Ints, Floats]:
     """Return midpoints where the log density still bends within reach of its top.
 
     Parameters
     ----------
-    line : Line
-        k knots.
+    knots : Candidates
+        k of them.
     value : ndarray, shape (k,)
         Log density.
     floor : float
@@ -98,8 +74,8 @@ def knots_to_add(
     finest_m : ndarray, shape (k,)
         Knots closer than this are close enough.
     """
-    same = line.same_leg()
-    gap = np.diff(line.chainage_m)
+    same = knots.leg[1:] == knots.leg[:-1]
+    gap = np.diff(knots.chainage_m)
     change = np.where(same, np.abs(np.diff(value)), 0.0)
     nearby = change.copy()
     nearby[1:] = np.maximum(nearby[1:], change[:-1])
@@ -107,19 +83,18 @@ def knots_to_add(
     high = np.maximum(value[1:], value[:-1]) > floor
     split = same & high & (nearby > 0.5) & (gap > finest_m[:-1])
     rows = np.flatnonzero(split)
-    return line.leg[rows], line.chainage_m[rows] + 0.5 * gap[rows]
+    return knots.leg[rows], knots.chainage_m[rows] + 0.5 * gap[rows]
 
 
-def interpolate(line: Line, value: Floats, leg: Ints, chainage_m: Floats) -> Floats:
+def interpolate(knots: Candidates, value: Floats, leg: Ints, chainage_m: Floats) -> Floats:
     """Interpolate log densities between knots by cubics with parabolic slopes, leg by leg.
 
     ``value`` has shape (..., knots), the outcome (..., len(leg)).
     """
     out = np.empty((*value.shape[:-1], len(leg)))
     for number in np.unique(leg):
-        knots = np.flatnonzero(line.leg == number)
-        rows = np.flatnonzero(leg == number)
-        out[..., rows] = _cubic(line.chainage_m[knots], value[..., knots], chainage_m[rows])
+        own, rows = np.flatnonzero(knots.leg == number), np.flatnonzero(leg == number)
+        out[..., rows] = _cubic(knots.chainage_m[own], value[..., own], chainage_m[rows])
     return out
 
 
@@ -138,13 +113,12 @@ def _cubic(x: Floats, y: Floats, at: Floats) -> Floats:
     i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
     h = step[i]
     t = np.clip((at - x[i]) / h, 0.0, 1.0)
-    out: Floats = (
+    return (
         y[..., i] * (1 + 2 * t) * (1 - t) ** 2
         + slope[..., i] * h * t * (1 - t) ** 2
         + y[..., i + 1] * t * t * (3 - 2 * t)
         + slope[..., i + 1] * h * t * t * (t - 1)
     )
-    return out
 
 
 class Cells(Record, eq=False):
@@ -178,24 +152,25 @@ class Cells(Record, eq=False):
         return Cells(self.leg[number], start, end)
 
 
+def cumulative(cells: Cells, rows: Ints, mass: Floats) -> tuple[Floats, Floats]:
+    """Return edges of neighbouring cells and the mass before each, from that of every cell."""
+    edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
+    return edges, np.append(0.0, np.cumsum(mass[rows]))
+
+
 def first_cells(survey: Survey, hints: tuple[Hint, ...]) -> Cells:
     """Return cells as long as the hints allow."""
-    leg, start, end = [], [], []
-    for each in survey.legs:
-        own = [h for h in hints if h.leg == each.number]
-        edges = lattice(each.route.length_m, own, COARSEST_M)
-        leg.append(np.full(len(edges) - 1, each.number))
-        start.append(edges[:-1])
-        end.append(edges[1:])
-    return Cells(np.concatenate(leg).astype(np.int64), np.concatenate(start), np.concatenate(end))
+    edges = edges_of(survey, hints)
+    leg = np.repeat([number for number, _ in edges], [len(at) - 1 for _, at in edges])
+    start, end = (np.concatenate([at[part] for _, at in edges]) for part in (np.s_[:-1], np.s_[1:]))
+    return Cells(leg, start, end)
 
 
 def parts_to_split(cells: Cells, mass: Floats, *, finest_m: float, share: float) -> Ints:
     """Return into how many parts each cell is cut: none holds more than `share`, or is finest."""
     wanted = np.ceil(mass / share)
     most = np.maximum(np.round(cells.width_m / finest_m), 1.0)
-    parts: Ints = np.clip(wanted, 1.0, most).astype(np.int64)
-    return parts
+    return np.clip(wanted, 1.0, most).astype(np.int64)
 
 
 class Peak(Record):
@@ -253,8 +228,7 @@ def _even(density: Floats) -> Floats:
     """Round to seven figures, so that a level stretch is taken in order and not in crumbs."""
     safe = np.maximum(density, 1e-300)
     unit = 10.0 ** (np.floor(np.log10(safe)) - 6.0)
-    out: Floats = np.round(safe / unit) * unit
-    return out
+    return np.round(safe / unit) * unit
 
 
 def _trim(
@@ -310,8 +284,7 @@ def find_peaks(
 
 def _with_hole(peak: Peak, cells: Cells, mass: Floats, rows: Ints, window_m: float) -> Peak:
     """Return a peak with the most that a window holds of its cells, its place inside that."""
-    edges = np.append(cells.from_m[rows], cells.to_m[rows[-1]])
-    before = np.concatenate([[0.0], np.cumsum(mass[rows])])
+    edges, before = cumulative(cells, rows, mass)
     start = np.unique(np.append(edges, peak.median_m - np.array([0.0, 0.5, 1.0]) * window_m))
     low = np.interp(start, edges, before)
     held = np.interp(start + window_m, edges, before) - low

@@ -23,21 +23,16 @@ import math
 import numpy as np
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import (
-    Candidates,
-    LevelEvidence,
-    StopTests,
-    candidates,
-    log_sum_exp,
-    prior,
-)
+from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
 from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
-from geoleak.record import Bools, Floats, Ints, Record
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import Codes
-from geoleak.survey import Survey
+from geoleak.survey import Survey, taken
 from geoleak.tables import goes_on, setting
 
+# Leg number, chainage_m, aside_m (right positive).
+Spot = tuple[int, float, float]
 RIVALS = ("fitting", "aside", "beyond", "displaced")
 # A fitting, or another leg, this near an end stands on it (common practice, no source).
 AT_END_M = 1.0
@@ -68,9 +63,10 @@ class Explanation(Record, eq=False):
     share : float
         Stated chance of it before anything was heard.
     mass : ndarray, shape (k,)
-        Chance that it is so and the leak is in each cell.
+        Chance that it is so and the leak is in each cell; its log, without the share, before all
+        are weighed together.
     off_pipe : float
-        Chance that it is so and the leak is on no traced leg.
+        Chance that it is so and the leak is on no traced leg; its log likewise.
     place : (leg, chainage_m, aside_m)
         Where the sound would likeliest come from.
     point : str or None
@@ -81,7 +77,7 @@ class Explanation(Record, eq=False):
     share: float
     mass: Floats
     off_pipe: float
-    place: tuple[int, float, float]
+    place: Spot = (0, 0.0, 0.0)
     point: str | None = None
     checked: bool = False
     """Whether a check that tells it from the leak straight below was made."""
@@ -90,17 +86,6 @@ class Explanation(Record, eq=False):
     def chance(self) -> float:
         """Chance of the explanation."""
         return float(self.mass.sum()) + self.off_pipe
-
-
-class Scored(Record, eq=False):
-    """An explanation before all are weighed together: log scores of cells and of off the pipe."""
-
-    name: str
-    share: float
-    on_pipe: Floats
-    off_pipe: float
-    place: tuple[int, float, float] = (0, 0.0, 0.0)
-    point: str | None = None
 
 
 class Explainer:
@@ -114,7 +99,6 @@ class Explainer:
         self.sound = tuple(k for k, of in self.smooth.items() if of == "sound" or k == "rod")
         self.leak = tuple(k for k in self.smooth if k not in self.sound)
         self.heard = bool(self.sound) or any(e.tells_of == "sound" for e in run.exact)
-        self.stops = StopTests(run.survey)
         share = {"elsewhere": chosen.elsewhere, "aside": chosen.aside}
         # Without a sound nothing needs another maker; without a surface reading nothing comes up.
         share["fitting"] = chosen.fitting if self.heard else 0.0
@@ -131,14 +115,14 @@ class Explainer:
             keep = max(most - share["elsewhere"], 0.0) / rest if rest > 0 else 0.0
             share = {k: v if k == "elsewhere" else v * keep for k, v in share.items()}
         self.share = share | {"line": max(1.0 - sum(share.values()), 0.0)}
-        self.off_line: dict[str, tuple[float, tuple[int, float, float]]] = {}
+        self.off_line: dict[str, tuple[float, Spot]] = {}
 
     def mean(self, kinds: tuple[str, ...], leg: Ints, chainage_m: Floats) -> Floats:
         """Return the log likelihood of some smooth kinds, nodes summed over, at places."""
         if not kinds:
             return np.zeros(len(leg))
         value = log_sum_exp(self.run.together(kinds))
-        return interpolate(self.run.knots, value, leg, chainage_m)
+        return interpolate(self.run.places, value, leg, chainage_m)
 
     def everything(self, places: Candidates) -> Floats:
         """Return the log likelihood of all kinds at places that stand off the line, shape (k,)."""
@@ -154,61 +138,65 @@ class Explainer:
         every = math.ceil(len(live) / most)
         keep = np.zeros(len(self.run.nodes), dtype=bool)
         keep[live[::every]] = True
-        nodes = self.run.nodes.only(keep)
+        nodes = taken(self.run.nodes, keep)
         total = np.repeat(nodes.log_weight[:, None] + math.log(every), len(places), axis=1)
         for each in self.run.smooth:
-            kind = each.narrowed(DEPTH_OF_FIELD) if isinstance(each, LevelEvidence) else each
-            total = total + kind.log_likelihood(places, nodes).on_pipe
-        value: Floats = log_sum_exp(total)
-        return value
+            total = total + each.narrowed(DEPTH_OF_FIELD).log_likelihood(places, nodes)[0]
+        return log_sum_exp(total)
 
     # -- the explanations ------------------------------------------------------------------------
 
-    def line(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
-        """Return the leak straight below."""
-        on_pipe = log_prior + judge_exact(self.run, places)[0]
-        on_pipe += self.mean(tuple(self.smooth), cells.leg, cells.chainage_m)
-        on_pipe += self.stops.of_leak(cells.leg, cells.chainage_m)
-        return Scored("line", self.share["line"], on_pipe, -np.inf, self._top(cells, on_pipe))
+    def weigh(self, cells: Cells) -> tuple[Explanation, ...]:
+        """Return every explanation that has a share, weighed against the others."""
+        run, share, smooth = self.run, self.share, tuple(self.smooth)
+        where = cells.leg, cells.chainage_m
+        places = candidates(run.survey, *where, cells.width_m / cells.width_m.sum())
+        log_prior = np.log(cells.width_m)
+        log_prior = log_prior + prior.log_factor(run.survey, places, without=run.options.without)[0]
+        log_prior -= log_sum_exp(log_prior)
+        exact, off_exact = judge_exact(run, places)
+        leak = log_prior + exact + run.stops.of_leak(*where)
+        nowhere = np.full(len(cells), -np.inf)
+        line = leak + self.mean(smooth, *where)
+        scored = [Explanation("line", share["line"], line, -np.inf, _top(cells, line))]
+        unheard = run.elsewhere(smooth) + off_exact
+        if share["fitting"] > 0:
+            scored.append(self.fitting(cells, log_prior, places))
+        # A place off the line is found once, on the first cells.
+        if share["aside"] > 0:
+            if "aside" not in self.off_line:
+                self.off_line["aside"] = self._aside(cells, line)
+            scored.append(Explanation("aside", share["aside"], nowhere, *self.off_line["aside"]))
+        if share["beyond"] > 0:
+            if "beyond" not in self.off_line:
+                self.off_line["beyond"] = self._beyond(unheard)
+            scored.append(Explanation("beyond", share["beyond"], nowhere, *self.off_line["beyond"]))
+        if share["displaced"] > 0:
+            rest = tuple(kind for kind in smooth if kind != "surface")
+            moved = leak + smeared(cells, self.mean(("surface",), *where))
+            moved += self.mean(rest, *where)
+            top = _top(cells, moved)
+            scored.append(Explanation("displaced", share["displaced"], moved, -np.inf, top))
+        return _together([*scored, Explanation("elsewhere", share["elsewhere"], nowhere, unheard)])
 
-    def elsewhere(self, cells: Cells) -> Scored:
-        """Return the leak on no traced leg, unheard or a sound mistaken for it."""
-        nowhere = candidates(
-            self.run.survey, cells.leg[:1], cells.chainage_m[:1], np.ones(len(cells.leg[:1]))
-        )
-        off = self.run.elsewhere(tuple(self.smooth)) + judge_exact(self.run, nowhere)[1]
-        return Scored("elsewhere", self.share["elsewhere"], np.full(len(cells), -np.inf), off)
-
-    def displaced(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
-        """Return the leak some way along the trench from where its sound comes up."""
-        surface = self.mean(("surface",), cells.leg, cells.chainage_m)
-        rest = tuple(kind for kind in self.smooth if kind != "surface")
-        on_pipe = log_prior + smeared(cells, surface) + judge_exact(self.run, places)[0]
-        on_pipe += self.mean(rest, cells.leg, cells.chainage_m)
-        on_pipe += self.stops.of_leak(cells.leg, cells.chainage_m)
-        share = self.share["displaced"]
-        return Scored("displaced", share, on_pipe, -np.inf, self._top(cells, on_pipe))
-
-    def fitting(self, cells: Cells, log_prior: Floats, places: Candidates) -> Scored:
+    def fitting(self, cells: Cells, log_prior: Floats, places: Candidates) -> Explanation:
         """Return a sound of another maker, the leak anywhere and unheard."""
         run = self.run
 
-        def sounds(leg: Ints, chainage_m: Floats, where: Candidates, *, shot: bool) -> Floats:
-            value = self.mean(self.sound, leg, chainage_m)
+        def sounds(where: Candidates, *, shot: bool) -> Floats:
+            value = self.mean(self.sound, where.leg, where.chainage_m)
             value = value + judge_exact(run, where, tells_of=("sound",))[0]
-            return value + self.stops.of_another(leg, chainage_m, shot=shot)
+            return value + run.stops.of_another(where.leg, where.chainage_m, shot=shot)
 
-        width = cells.width_m / cells.width_m.sum()
-        anywhere = sounds(cells.leg, cells.chainage_m, places, shot=False) + np.log(width)
+        anywhere = sounds(places, shot=False) + np.log(cells.width_m / cells.width_m.sum())
         loudest = int(np.argmax(anywhere))
         place = (int(cells.leg[loudest]), float(cells.chainage_m[loudest]), 0.0)
         total, point = float(log_sum_exp(anywhere)), None
-        shot = [p for p in run.survey.fittings if p.leg is not None and p.chainage_m is not None]
-        if shot:
+        if shot := run.survey.fittings:
             leg = np.array([p.leg for p in shot], dtype=np.int64)
             chainage = np.array([p.chainage_m for p in shot], dtype=float)
             at = candidates(run.survey, leg, chainage, np.full(len(shot), 1.0 / len(shot)))
-            each = sounds(leg, chainage, at, shot=True) - np.log(len(shot))
+            each = sounds(at, shot=True) - np.log(len(shot))
             best = int(np.argmax(each))
             if each[best] > total:
                 place, point = (int(leg[best]), float(chainage[best]), 0.0), shot[best].point.id
@@ -220,19 +208,13 @@ class Explainer:
         with np.errstate(divide="ignore"):
             on_pipe = total + np.log1p(-chance) + log_prior + leak
             away = total + float(np.log(chance)) + off
-        return Scored("fitting", self.share["fitting"], on_pipe, away, place, point)
+        return Explanation("fitting", self.share["fitting"], on_pipe, away, place, point)
 
-    def aside(self, cells: Cells, line: Scored) -> Scored:
-        """Return the leak on an untraced line beside the traced one."""
-        if "aside" not in self.off_line:
-            self.off_line["aside"] = self._aside(cells, line)
-        off, place = self.off_line["aside"]
-        return Scored("aside", self.share["aside"], np.full(len(cells), -np.inf), off, place)
-
-    def _aside(self, cells: Cells, line: Scored) -> tuple[float, tuple[int, float, float]]:
-        near = line.on_pipe - np.log(cells.width_m)
+    def _aside(self, cells: Cells, line: Floats) -> tuple[float, Spot]:
+        """Return the leak on an untraced line beside the traced one, where that is likeliest."""
+        near = line - np.log(cells.width_m)
         near = near > near.max() - ASIDE_NATS
-        rest = float(log_sum_exp(line.on_pipe[~near])) if not near.all() else -np.inf
+        rest = float(log_sum_exp(line[~near])) if not near.all() else -np.inf
         leg, chainage, width = _along(cells, near)
         first, last = setting("rival_aside_nearest").value, setting("rival_aside_farthest").value
         out = first + (last - first) * (np.arange(ASIDE_OUT) + 0.5) / ASIDE_OUT
@@ -248,22 +230,16 @@ class Explainer:
             aside_m=np.tile(out, len(leg)),
         )
         fed = 1.0 - setting("rival_aside_foreign").value
-        foot = self.stops.of_leak(places.leg, places.chainage_m, fed=fed)
+        foot = self.run.stops.of_leak(places.leg, places.chainage_m, fed=fed)
         pipe = cells.width_m.sum()
         value = self.everything(places) + foot + np.log(np.repeat(width / pipe, many) / many)
         best = int(np.argmax(value))
         at = (int(places.leg[best]), float(places.chainage_m[best]), float(out[best % many]))
         return float(np.logaddexp(log_sum_exp(value), rest)), at
 
-    def beyond(self, cells: Cells, unheard: float) -> Scored:
-        """Return the leak past an end of the traced line."""
-        if "beyond" not in self.off_line:
-            self.off_line["beyond"] = self._beyond(unheard)
-        off, place = self.off_line["beyond"]
-        return Scored("beyond", self.share["beyond"], np.full(len(cells), -np.inf), off, place)
-
-    def _beyond(self, unheard: float) -> tuple[float, tuple[int, float, float]]:
-        total, best, at = [], -np.inf, (0, 0.0, 0.0)
+    def _beyond(self, unheard: float) -> tuple[float, Spot]:
+        """Return the leak past an end of the traced line, where that is likeliest."""
+        total, best, at = -np.inf, -np.inf, (0, 0.0, 0.0)
         for end, share in zip(self.ends, self.past.tolist(), strict=True):
             if share <= 0:
                 continue
@@ -276,57 +252,35 @@ class Explainer:
                 places = candidates(
                     self.run.survey, leg, chainage, np.full(BEYOND_STEPS, 1.0 / BEYOND_STEPS)
                 )
-                each = self.everything(places) + self.stops.of_leak(leg, places.chainage_m)
+                each = self.everything(places) + self.run.stops.of_leak(leg, places.chainage_m)
                 value = float(log_sum_exp(each)) - np.log(BEYOND_STEPS)
                 if np.log(share) + each.max() > best:
                     best = np.log(share) + float(each.max())
                     at = (end.leg, float(chainage[int(np.argmax(each))]), 0.0)
-            total.append(np.log(share) + value)
-        return (float(log_sum_exp(np.array(total))) if total else -np.inf), at
-
-    def _top(self, cells: Cells, on_pipe: Floats) -> tuple[int, float, float]:
-        i = int(np.argmax(on_pipe - np.log(cells.width_m)))
-        return int(cells.leg[i]), float(cells.chainage_m[i]), 0.0
-
-    def weigh(self, cells: Cells) -> tuple[Explanation, ...]:
-        """Return every explanation that has a share, weighed against the others."""
-        survey = self.run.survey
-        width = cells.width_m
-        places = candidates(survey, cells.leg, cells.chainage_m, width / width.sum())
-        factor = prior.log_factor(survey, places, without=self.run.options.without)[0]
-        log_prior = np.log(width) + factor
-        log_prior -= log_sum_exp(log_prior)
-        line, elsewhere = self.line(cells, log_prior, places), self.elsewhere(cells)
-        scored = [line]
-        if self.share["fitting"] > 0:
-            scored.append(self.fitting(cells, log_prior, places))
-        if self.share["aside"] > 0:
-            scored.append(self.aside(cells, line))
-        if self.share["beyond"] > 0:
-            scored.append(self.beyond(cells, elsewhere.off_pipe))
-        if self.share["displaced"] > 0:
-            scored.append(self.displaced(cells, log_prior, places))
-        return _together([*scored, elsewhere])
+            total = np.logaddexp(total, np.log(share) + value)
+        return float(total), at
 
 
-def _together(scored: list[Scored]) -> tuple[Explanation, ...]:
+def _top(cells: Cells, on_pipe: Floats) -> Spot:
+    i = int(np.argmax(on_pipe - np.log(cells.width_m)))
+    return int(cells.leg[i]), float(cells.chainage_m[i]), 0.0
+
+
+def _together(scored: list[Explanation]) -> tuple[Explanation, ...]:
+    """Return explanations with their log scores made chances that sum to one."""
     with np.errstate(divide="ignore"):
-        log_share = [float(np.log(each.share)) for each in scored]
-    top = max(
-        share + max(float(each.on_pipe.max()), each.off_pipe)
-        for each, share in zip(scored, log_share, strict=True)
-    )
+        logs = [(e.mass + np.log(e.share), e.off_pipe + float(np.log(e.share))) for e in scored]
+    top = max(max(float(on_pipe.max()), off) for on_pipe, off in logs)
     if not np.isfinite(top):
         raise SiteDataError(
             "the evidence rules out every place on the pipe and elsewhere; "
             "look for a contradiction in isolations and holes"
         )
-    mass = [np.exp(e.on_pipe + s - top) for e, s in zip(scored, log_share, strict=True)]
-    off = [float(np.exp(e.off_pipe + s - top)) for e, s in zip(scored, log_share, strict=True)]
-    total = sum(float(m.sum()) for m in mass) + sum(off)
+    shares = [(np.exp(on_pipe - top), math.exp(off - top)) for on_pipe, off in logs]
+    total = sum(float(on_pipe.sum()) + off for on_pipe, off in shares)
     return tuple(
-        Explanation(each.name, each.share, m / total, o / total, each.place, each.point)
-        for each, m, o in zip(scored, mass, off, strict=True)
+        replace(each, mass=on_pipe / total, off_pipe=off / total)
+        for each, (on_pipe, off) in zip(scored, shares, strict=True)
     )
 
 
@@ -377,7 +331,7 @@ def free_ends(survey: Survey) -> tuple[End, ...]:
                 if p.leg == each.number and abs((p.chainage_m or 0.0) - at) < AT_END_M
             ]
             heard = any(
-                bool(np.any(np.abs(rows.chainage_m - at)[rows.leg == each.number] < HEARD_FROM_M))
+                bool(rows.near(each.number, at, HEARD_FROM_M).any())
                 for rows in (survey.surface, survey.contact)
             )
             closed = name in each.leg.ends_here
@@ -396,20 +350,19 @@ def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
     return np.array(share) / max(len(ends), 1)
 
 
-def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
+def checked(stops: StopTests, leg: int, chainage_m: float) -> frozenset[str]:
     """Return the rivals that somebody has checked at a place of the pipe."""
-    stops, done = StopTests(survey), set()
+    survey, done = stops.survey, set()
     tested = any(t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M for t in stops.tests)
     if tested or stops.off_near(leg, chainage_m):
         done.add("fitting")
     rows = survey.surface
-    near = (rows.leg == leg) & (np.abs(rows.chainage_m - chainage_m) < NEAR_M)
+    near = rows.near(leg, chainage_m, NEAR_M)
     nearest = setting("rival_aside_nearest").value
-    left, right = (np.any(near & (s * rows.offset_m >= nearest)) for s in (-1.0, 1.0))
+    if all(np.any(near & (side * rows.offset_m >= nearest)) for side in (-1.0, 1.0)):
+        done.add("aside")
     if pushes(survey, leg, chainage_m) >= RODS:
         done.add("displaced")
-    if left and right:
-        done.add("aside")
     reach = setting("rival_beyond_farthest").value
     if all(
         end.closed or end.leg != leg or abs(end.at_m - chainage_m) > reach
@@ -421,8 +374,7 @@ def checked(survey: Survey, leg: int, chainage_m: float) -> frozenset[str]:
 
 def pushes(survey: Survey, leg: int, chainage_m: float) -> int:
     """Return how often a rod was pushed near a place."""
-    rod = survey.rod
-    return int(np.sum((rod.leg == leg) & (np.abs(rod.chainage_m - chainage_m) < NEAR_M)))
+    return int(survey.rod.near(leg, chainage_m, NEAR_M).sum())
 
 
 # -- geometry --------------------------------------------------------------------------------------
@@ -464,17 +416,10 @@ def smeared(cells: Cells, log_sound: Floats) -> Floats:
         count = max(1, round((edges[-1] - edges[0]) / BIN_M))
         bins = np.linspace(edges[0], edges[-1], count + 1)
         sound = np.diff(np.interp(bins, edges, before)) / np.diff(bins)
-        weight = _convolved(np.ones(count), kernel)
-        mean = _convolved(sound, kernel) / weight
+        mean, weight = (
+            np.convolve(each, kernel)[reach : reach + count] for each in (sound, np.ones(count))
+        )
         middle = 0.5 * (bins[1:] + bins[:-1])
         with np.errstate(divide="ignore"):
-            out[rows] = top + np.log(np.interp(cells.chainage_m[rows], middle, mean))
-    return out
-
-
-def _convolved(values: Floats, kernel: Floats) -> Floats:
-    """Return the values averaged by a symmetric kernel, as many as there were."""
-    reach = len(kernel) // 2
-    whole = np.convolve(values, kernel)
-    out: Floats = whole[reach : reach + len(values)]
+            out[rows] = top + np.log(np.interp(cells.chainage_m[rows], middle, mean / weight))
     return out

@@ -100,7 +100,7 @@ class Stakeout:
         self.decision = decide(
             survey,
             posterior,
-            setting_out_sigma=self._setting_out_sigma_m,
+            setting_out_sigma=self._setting_out_sigma_m(peak.leg, peak.median_m),
             hole_half_width_m=self.width_m / 2,
         )
         leaks = any(row.outcome == "leak" for row in survey.site.found)

@@ -10,7 +10,7 @@ import numpy as np
 from msgspec import Struct
 
 from geoleak.crs import Frame
-from geoleak.errors import Complaint, InputError, Origin, SiteDataError
+from geoleak.errors import InputError, Origin, SiteDataError
 from geoleak.hydraulics import MeterTest, meter_test
 from geoleak.network import Network
 from geoleak.record import Record, replace
@@ -23,17 +23,14 @@ from geoleak.site import (
     Note,
     PastLeak,
     Place,
-    Reading,
     Sighting,
     Site,
 )
-from geoleak.survey.joins import join_legs
 from geoleak.survey.legs import fit_legs, scatter_note, unstated_scatter_m
-from geoleak.survey.levels import gather_levels, stop_levels
-from geoleak.survey.mains import DrawnMains, drawn_in_site_crs
+from geoleak.survey.levels import delay_of, gather_levels, stop_levels
+from geoleak.survey.mains import DrawnMains, drawn_in_site_crs, join_legs
 from geoleak.survey.places import PlaceFinder, Resolved
 from geoleak.survey.points import frame_of, places_of, used_points
-from geoleak.survey.recordings import RecordedLevel, delay_of, level_of
 from geoleak.survey.records import (
     Levels,
     PipePlace,
@@ -85,15 +82,15 @@ def ground_of(site: Site) -> Ground:
     frame = frame_of(site, drawn=drawn)
     bare, tape_notes = used_points(site, frame)
     mains, site, mains_notes = _mains(site, frame, bare)
-    fitted = fit_legs(site, bare, mains)
-    scatter_m = unstated_scatter_m(site, fitted.legs)
+    legs, leg_notes, on_drawing = fit_legs(site, bare, mains)
+    scatter_m = unstated_scatter_m(site, legs)
     if scatter_m is not None:
         bare = {k: replace(p, sigma_m=max(p.sigma_m, scatter_m)) for k, p in bare.items()}
-        fitted = fit_legs(site, bare, mains)
-        fitted.notes.append(scatter_note(site, scatter_m))
-    network, join_notes = join_legs(site, fitted, bare, mains)
-    notes = (*frame.warnings, *tape_notes, *mains_notes, *fitted.notes, *join_notes)
-    return Ground(frame, site.legs, bare, fitted.legs, network, notes)
+        legs, leg_notes, on_drawing = fit_legs(site, bare, mains)
+        leg_notes.append(scatter_note(site, scatter_m))
+    network, join_notes = join_legs(site, legs, on_drawing, bare, mains)
+    notes = (*frame.warnings, *tape_notes, *mains_notes, *leg_notes, *join_notes)
+    return Ground(frame, site.legs, bare, legs, network, notes)
 
 
 def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
@@ -123,21 +120,14 @@ def survey_site(site: Site, *, ground: Ground | None = None) -> Survey:
     scattered = any(note.code == "precision_by_scatter" for note in ground.notes)
     stated = [n for n in site.notes if not (scattered and n.code == "precision_assumed")]
     notes = [*stated, *ground.notes]
-    builder = _Builder(site, finder, points, notes, network)
-    levels = {
-        kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole", "rod")
-    }
+    builder = _Builder(site, finder, notes, network)
     survey = Survey(
         site=site,
         frame=frame,
         legs=legs,
         network=network,
         points=tuple(points.values()),
-        surface=levels["surface"],
-        contact=levels["contact"],
-        gas=levels["gas"],
-        bar_hole=levels["bar_hole"],
-        rod=levels["rod"],
+        **{kind: builder.levels(kind) for kind in ("surface", "contact", "gas", "bar_hole", "rod")},
         delays=builder.delays(),
         isolations=builder.isolations(),
         sightings=builder.sightings(),
@@ -204,13 +194,8 @@ def _place_points(
         if name not in marks and found.distance_m > site.levels.gate_m + lead:
             placed[name] = replace(bare[name], leg=None, lead_m=lead)
             continue
-        placed[name] = replace(
-            bare[name],
-            leg=found.leg,
-            chainage_m=found.chainage_m,
-            offset_m=found.offset_m,
-            lead_m=lead,
-        )
+        place = {k: getattr(found, k) for k in ("leg", "chainage_m", "offset_m")}
+        placed[name] = replace(bare[name], lead_m=lead, **place)
     return placed
 
 
@@ -219,50 +204,35 @@ class _Builder(Struct):
 
     site: Site
     finder: PlaceFinder
-    points: Mapping[str, SurveyedPoint]
     notes: list[Note]
     network: Network
 
     def levels(self, kind: str) -> Levels:
         """Return the readings of one kind."""
-        gathered, notes = gather_levels(
-            kind,
-            self.site.readings,
-            finder=self.finder,
-            settings=self.site.levels,
-            lead_m=self._lead_m,
-            level_from_recording=self._recorded_level,
-            repairs=[row.date for row in self.site.found if row.outcome == "leak" and row.date],
-        )
+        gathered, notes = gather_levels(kind, self.site, self.finder)
         self.notes.extend(notes)
         return gathered
 
-    def _lead_m(self, point: str | None) -> float:
-        known = self.points.get(point) if point is not None else None
-        return known.lead_m if known is not None else 0.0
-
-    def _recorded_level(self, reading: Reading, leg: int) -> RecordedLevel:
-        heard, notes = level_of(self.site, reading, material=self.finder.legs[leg].leg.material)
-        self.notes.extend(notes)
-        return heard
+    def _length(self, metres: float) -> str:
+        return format_length(metres, unit=self.site.length_unit)
 
     def _pipe_place(self, place: Place, origin: Origin) -> PipePlace | None:
         """Return a contact's place on the network, complaining where it is on no leg."""
         at = self.finder.find(place, origin)
         if at is None:
             return None
-        lead = self._lead_m(place.point)
-        if at.gated_m > self.site.levels.gate_m + lead:
-            away = format_length(at.distance_m, unit=self.site.length_unit)
-            self.finder.complaints.append(
-                Complaint(
-                    origin,
-                    f'"{place.text}" is on no leg: {away} from the nearest',
-                    "name a place on the pipe, or give the pipe between as lead in fittings.csv",
-                )
-            )
-            return None
-        return PipePlace(at.leg, at.chainage_m, lead)
+        lead = self.finder.lead_m(place.point)
+        if at.gated_m <= self.site.levels.gate_m + lead:
+            return PipePlace(at.leg, at.chainage_m, lead)
+        self.finder.complain(
+            origin,
+            f'"{place.text}" is on no leg: {self._length(at.distance_m)} from the nearest',
+            "name a place on the pipe, or give the pipe between as lead in fittings.csv",
+        )
+        return None
+
+    def _valve(self, name: str, origin: Origin) -> PipePlace | None:
+        return self._pipe_place(Place("point", name, point=name), origin)
 
     def delays(self) -> tuple[SurveyedDelay, ...]:
         """Return the delays, with those of an instrument's screen turned back into times."""
@@ -275,157 +245,129 @@ class _Builder(Struct):
             apart_m = abs(first.chainage_m - second.chainage_m)
             if first.leg == second.leg and apart_m < SENSORS_APART_M:
                 what = f'delay {row.id}: both sensors are at "{row.first.text}"'
-                self.finder.complaints.append(Complaint(row.origin, what, "two places on the pipe"))
+                self.finder.complain(row.origin, what, "two places on the pipe")
                 continue
-            measured = self._delay_of(row)
-            if measured is None:
-                continue
-            if row.delay_s is None:
-                self._say_shown(row, first, second)
-            found.append(
-                SurveyedDelay(
-                    id=row.id,
-                    first=first,
-                    second=second,
-                    delay_s=measured[0],
-                    sigma_s=measured[1],
-                    speed_check=row.speed_check,
-                    shown_distance_m=row.shown_distance_m,
-                    shown_length_m=row.shown_length_m,
-                    shown_speed_m_per_s=row.shown_speed_m_per_s,
-                    origin=row.origin,
-                )
-            )
+            measured = self._delay_of(row, first, second)
+            if measured is not None:
+                shown = (row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s)
+                ends = (row.id, first, second)
+                found.append(SurveyedDelay(*ends, *measured, row.speed_check, *shown, row.origin))
         return tuple(found)
 
-    def _delay_of(self, row: Delay) -> tuple[float, float] | None:
+    def _delay_of(
+        self, row: Delay, first: PipePlace, second: PipePlace
+    ) -> tuple[float, float] | None:
+        """Return a delay and its sigma: as stated, behind a screen's figures, of recordings."""
         sigma = row.sigma_s if row.sigma_s is not None else DELAY_SIGMA_S
         if row.delay_s is not None:
             return row.delay_s, sigma
-        shown = (row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s)
-        if shown[0] is not None and shown[1] is not None and shown[2]:
+        x, length, speed = row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s
+        if x is not None and length is not None and speed:
+            places = (([each.leg], [each.chainage_m]) for each in (first, second))
+            metres = float(self.network.distance(*places)[0, 0]) + first.lead_m + second.lead_m
+            self._say_shown(row, x, length, speed, metres)
             # The screen puts the leak at x from first: x / c - (L - x) / c is the delay behind it.
-            return (2 * shown[0] - shown[1]) / shown[2], sigma
+            return (2 * x - length) / speed, sigma
         if row.recording_first is None:
             return None
         measured, notes = delay_of(self.site, row)
         self.notes.extend(notes)
         return measured
 
-    def _say_shown(self, row: Delay, first: PipePlace, second: PipePlace) -> None:
+    def _say_shown(self, row: Delay, x: float, length: float, speed: float, metres: float) -> None:
         """Say what an instrument's screen would have shown with the pipe as long as it is."""
-        x, length, speed = row.shown_distance_m, row.shown_length_m, row.shown_speed_m_per_s
-        if x is None or length is None or not speed:
-            return
-        places = (([each.leg], [each.chainage_m]) for each in (first, second))
-        metres = float(self.network.distance(*places)[0, 0]) + first.lead_m + second.lead_m
         better = x + 0.5 * (metres - length)
         if not math.isfinite(metres) or abs(better - x) < SHOWN_SAID_M:
             return
+        shown, long, now, traced = map(self._length, (x, length, better, metres))
         unit = self.site.length_unit
-        shown, long, now = (format_length(v, unit=unit) for v in (x, length, better))
         pace = f"{speed / unit_m(unit):,.0f} {'m' if unit == 'm' else 'ft'}/s"
-        told = f"delay {row.id}: your screen said {shown} with {long} at {pace}; with the pipe as "
+        told = (
+            f"delay {row.id}: your screen said {shown} with {long} at {pace}; with the pipe as "
+            f"traced, {traced} between the sensors, "
+        )
         if 0.0 <= better <= metres:
-            told += f"traced, {format_length(metres, unit=unit)} between the sensors, it is {now}"
+            told += f"it is {now}"
         else:
             told += (
-                f"traced, {format_length(metres, unit=unit)} between the sensors, that delay comes "
-                "from outside them: check the length and the speed that were keyed in"
+                "that delay comes from outside them: check the length and the speed that were "
+                "keyed in"
             )
         self.notes.append(Note("shown_length", told, row.origin))
 
-    def _too_far(
-        self, what: str, at: Resolved, row: Sighting | Hole | PastLeak, reach_m: float
-    ) -> bool:
-        """Complain of a row whose place lies out of reach of every leg: it is a wrong place."""
-        if at.gated_m <= reach_m:
-            return False
-        unit = self.site.length_unit
-        away, reach = (format_length(each, unit=unit) for each in (at.distance_m, reach_m))
-        self.finder.complaints.append(
-            Complaint(
-                row.origin,
-                f'{what} is {away} from the nearest leg "{self.finder.legs[at.leg].name}"',
-                f"correct the place (at most {reach} from a leg), or skip the row",
-            )
+    def _find(
+        self, place: Place, what: str, row: Sighting | Hole | PastLeak, reach_m: float
+    ) -> Resolved | None:
+        """Return where a row's place is; out of reach of every leg it is a wrong place."""
+        at = self.finder.find(place, row.origin)
+        if at is None or at.gated_m <= reach_m:
+            return at
+        away, reach = map(self._length, (at.distance_m, reach_m))
+        self.finder.complain(
+            row.origin,
+            f'{what} is {away} from the nearest leg "{self.finder.legs[at.leg].name}"',
+            f"correct the place (at most {reach} from a leg), or skip the row",
         )
-        return True
+        return None
 
     def isolations(self) -> tuple[SurveyedIsolation, ...]:
         """Return the shut-off tests with their valves on the network."""
         found = []
         for row in self.site.isolations:
             valves = [self._valve(name, row.origin) for name in row.valves]
-            if any(valve is None for valve in valves):
-                continue
-            supply = self._supply(row) if row.supply else None
-            if row.supply and supply is None:
-                continue
             on_pipe = tuple(valve for valve in valves if valve is not None)
-            found.append(SurveyedIsolation(row, on_pipe, supply))
+            if len(on_pipe) < len(valves):
+                continue
+            supply = self._supply(row, row.supply) if row.supply else None
+            if supply is not None or not row.supply:
+                found.append(SurveyedIsolation(row, on_pipe, supply))
         return tuple(found)
 
-    def _supply(self, row: Isolation) -> PipePlace | None:
+    def _supply(self, row: Isolation, name: str) -> PipePlace | None:
         """Return where the water of a test enters: at a point, or at the start of a leg."""
-        name = str(row.supply)
         leg = next((each for each in self.finder.legs if each.name == name), None)
-        if leg is not None and name not in self.points:
+        if leg is not None and name not in self.finder.points:
             return PipePlace(leg.number, 0.0)
         return self._valve(name, row.origin)
 
-    def _valve(self, name: str, origin: Origin) -> PipePlace | None:
-        return self._pipe_place(Place("point", name, point=name), origin)
-
     def house_valve(self) -> PipePlace | None:
         """Return where the house valve is, where the site names it."""
-        name = self.site.metering.house_valve
-        if name is None:
-            return None
-        return self._valve(name, self.site.origins.get("meter.house_valve", NOWHERE))
+        name, origins = self.site.metering.house_valve, self.site.origins
+        at = origins.get("meter.house_valve", NOWHERE)
+        return None if name is None else self._valve(name, at)
 
     def stops(self) -> tuple[SurveyedStop, ...]:
         """Return the stop tests at their place on the pipe, their levels in decibels."""
-        found = []
-        for test in self.site.stop_tests:
-            at = self._pipe_place(test.place, test.origin)
-            if at is not None:
-                levels = stop_levels(test, self.site.levels)
-                found.append(SurveyedStop(test, at.leg, at.chainage_m, *levels))
-        return tuple(found)
+        at = [(test, self._pipe_place(test.place, test.origin)) for test in self.site.stop_tests]
+        return tuple(
+            SurveyedStop(test, on.leg, on.chainage_m, *stop_levels(test, self.site.levels))
+            for test, on in at
+            if on is not None
+        )
 
     def sightings(self) -> tuple[SurveyedSighting, ...]:
         """Return the sightings with their nearest place on the pipe."""
         found = []
         for row in self.site.sightings:
-            at = self.finder.find(row.place, row.origin)
-            if at is not None and not self._too_far(f"sighting {row.place.text}", at, row, FAR_M):
-                found.append(
-                    SurveyedSighting(
-                        row, at.easting_m, at.northing_m, at.leg, at.chainage_m, at.offset_m
-                    )
-                )
+            at = self._find(row.place, f"sighting {row.place.text}", row, FAR_M)
+            if at is not None:
+                place = at.easting_m, at.northing_m, at.leg, at.chainage_m, at.offset_m
+                found.append(SurveyedSighting(row, *place))
         return tuple(found)
 
     def holes(self) -> tuple[SurveyedHole, ...]:
         """Return the dug holes as stretches of one leg each."""
-        found = []
+        found, gate = [], self.site.levels.gate_m
         for row in self.site.holes:
-            start = self.finder.find(row.start, row.origin)
-            finish = self.finder.find(row.finish, row.origin)
+            places = (row.start, row.finish)
+            ends = [self._find(each, f"hole {row.id}", row, gate) for each in places]
+            start, finish = ends
             if start is None or finish is None:
                 continue
-            gate = self.site.levels.gate_m
-            if any(self._too_far(f"hole {row.id}", at, row, gate) for at in (start, finish)):
-                continue
             if start.leg != finish.leg:
-                what = (
-                    f'hole {row.id} runs from leg "{self.finder.legs[start.leg].name}" '
-                    f'to leg "{self.finder.legs[finish.leg].name}"'
-                )
-                self.finder.complaints.append(
-                    Complaint(row.origin, what, "one row a leg: split the hole at the tee")
-                )
+                one, two = (self.finder.legs[each.leg].name for each in (start, finish))
+                what = f'hole {row.id} runs from leg "{one}" to leg "{two}"'
+                self.finder.complain(row.origin, what, "one row a leg: split the hole at the tee")
                 continue
             low, high = sorted((start.chainage_m, finish.chainage_m))
             found.append(SurveyedHole(row, start.leg, low, high))
@@ -452,15 +394,14 @@ class _Builder(Struct):
             for told, origin, leg, low, high in leaks:
                 if leg == dry.leg and dry.from_m <= low and high <= dry.to_m:
                     what = f"{told} lies inside the hole of {where}, dry with the pipe exposed"
-                    remedy = "correct the wrong row of the two, or skip it"
-                    self.finder.complaints.append(Complaint(origin, what, remedy))
+                    self.finder.complain(
+                        origin, what, "correct the wrong row of the two, or skip it"
+                    )
 
     def past_leaks(self) -> tuple[SurveyedPastLeak, ...]:
         """Return the repaired leaks on the pipe."""
-        found = []
-        for row in self.site.past_leaks:
-            at = self.finder.find(row.place, row.origin)
-            gate = self.site.levels.gate_m
-            if at is not None and not self._too_far("the past leak", at, row, gate):
-                found.append(SurveyedPastLeak(row, at.leg, at.chainage_m))
-        return tuple(found)
+        gate, rows = self.site.levels.gate_m, self.site.past_leaks
+        at = [(row, self._find(row.place, "the past leak", row, gate)) for row in rows]
+        return tuple(
+            SurveyedPastLeak(row, on.leg, on.chainage_m) for row, on in at if on is not None
+        )

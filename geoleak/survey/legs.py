@@ -1,20 +1,21 @@
-"""The legs of a site fitted and joined."""
+"""The legs of a site fitted, with the chainage that a wheel, tape or rod counter measured."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
-from geoleak.errors import GeoleakError, GeometryError, SiteDataError
-from geoleak.record import Record, replace
+from geoleak.errors import Complaint, GeoleakError, GeometryError, InputError, SiteDataError
+from geoleak.record import field, replace
 from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
-from geoleak.site import Leg, Note, Site
-from geoleak.survey.calibration import calibrated, calibrations_by_leg
+from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey.mains import DrawnMains, OnLeg, network_notes
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
-from geoleak.units import format_length
+from geoleak.units import format_length, unit_m
 
 # Where nothing states a depth: what the inference assumes, and how little that is worth
 # (services mostly lie 0.5 to 1.5 m deep; common practice, no source). A depth stated of a drawn
@@ -29,62 +30,66 @@ FEW_MARKS = 5
 MANY_STRAYS = 0.2
 
 
-class FittedLegs(Record):
-    """Every leg with its route, how legs follow the drawing, and what the fits have to say."""
-
-    legs: tuple[SurveyedLeg, ...]
-    notes: list[Note]
-    on_drawing: list[OnLeg]
-
-
 def fit_legs(
     site: Site, points: Mapping[str, SurveyedPoint], mains: DrawnMains | None = None
-) -> FittedLegs:
-    """Return every leg with its fitted or drawn route.
+) -> tuple[tuple[SurveyedLeg, ...], list[Note], list[OnLeg]]:
+    """Return every leg with its fitted or drawn route, notes, and how legs follow the drawing.
 
     Raises
     ------
     SiteDataError
         Where the marks of a leg allow no route, with the place of the leg in site.toml.
     """
-    fitter = _Fitter(site, points, mains)
-    legs = tuple(fitter.leg(number, leg) for number, leg in enumerate(site.legs))
-    if not legs:
+    if not site.legs:
         raise SiteDataError("site.toml names no leg; a site needs one [[leg]] with its marks")
+    fitter, measured = _Fitter(site, points, mains), calibrations_by_leg(site)
+    legs = tuple(fitter.leg(k, leg, measured[k]) for k, leg in enumerate(site.legs))
     if mains is not None:
         fitter.notes += network_notes(mains, legs, fitter.assumed)
-    return FittedLegs(legs, fitter.notes, fitter.on_drawing)
+    return legs, fitter.notes, fitter.on_drawing
 
 
-class _Fitter:
+class _Fitter(Struct):
     """Fits the legs of one site; gathers notes."""
 
-    def __init__(
-        self, site: Site, points: Mapping[str, SurveyedPoint], mains: DrawnMains | None
-    ) -> None:
-        self.site = site
-        self.points = points
-        self.mains = mains
-        self.notes: list[Note] = []
-        self.on_drawing: list[OnLeg] = []
-        self.assumed = 0
-        self._measured = calibrations_by_leg(site)
+    site: Site
+    points: Mapping[str, SurveyedPoint]
+    mains: DrawnMains | None
+    notes: list[Note] = field(default_factory=list)
+    on_drawing: list[OnLeg] = field(default_factory=list)
+    assumed: int = 0
 
-    def leg(self, number: int, leg: Leg) -> SurveyedLeg:
+    def leg(self, number: int, leg: Leg, rows: Sequence[Calibration]) -> SurveyedLeg:
         """Return one leg with its route."""
         try:
-            fit = self._drawn(number, leg) if leg.drawn and self.mains else self._traced(leg)
+            fit = (
+                self._drawn(number, leg, self.mains)
+                if leg.drawn and self.mains
+                else self._traced(leg)
+            )
         except GeoleakError as error:
             raise SiteDataError(f"{leg.origin}: {error}") from error
-        rows = self._measured[number]
         fit, measured = calibrated(self.site, leg, fit, self.points, rows)
         if len(fit.marks) or not leg.drawn:
             self.notes += [replace(each, origin=leg.origin) for each in fit.warnings]
-        self.notes += measured
-        self.notes += _spacing_notes(self.site, leg, fit)
-        self.notes += _boundary_notes(self.site, leg, fit, self.points)
-        boundary = _boundary(leg, fit, self.points)
-        return SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=boundary)
+        self.notes += [*measured, *_spacing_notes(self.site, leg, fit)]
+        return SurveyedLeg(number=number, leg=leg, fit=fit, boundary_m=self._boundary_m(leg, fit))
+
+    def _boundary_m(self, leg: Leg, fit: RouteFit) -> float | None:
+        """Return where responsibility changes; a point far aside is noted."""
+        if leg.boundary is None:
+            return None
+        site, at = self.site, self.points[leg.boundary]
+        snap = fit.route.snap(np.array([at.easting_m, at.northing_m]))
+        if float(snap.distance_m) > site.levels.gate_m:
+            away = format_length(float(snap.distance_m), unit=site.length_unit)
+            text = (
+                f'boundary {leg.boundary} of leg "{leg.name}" lies {away} aside: the pipe is '
+                "parted at the place nearest to it; shoot a point where the boundary crosses the "
+                "pipe"
+            )
+            self.notes.append(Note("boundary_far", text, leg.origin))
+        return float(snap.chainage_m)
 
     def _traced(self, leg: Leg) -> RouteFit:
         marks, assumed = _marks(self.site, leg, self.points)
@@ -97,18 +102,22 @@ class _Fitter:
             leg=leg.name,
         )
         if assumed:
-            self.notes.append(_depth_note(self.site, leg))
+            unit = self.site.length_unit
+            depth, spread = (
+                format_length(m, unit=unit) for m in (ASSUMED_DEPTH_M, ASSUMED_DEPTH_SIGMA_M)
+            )
+            text = (
+                f'no depth is stated for leg "{leg.name}": the inference takes {depth}, give or '
+                f"take {spread}, and no depth is printed; state depth in [[leg]] or with the marks"
+            )
+            self.notes.append(Note("depth_unknown", text, leg.origin))
         return fit_route(marks, options=options)
 
-    def _drawn(self, number: int, leg: Leg) -> RouteFit:
+    def _drawn(self, number: int, leg: Leg, mains: DrawnMains) -> RouteFit:
         """Return the route of a leg on drawn lines, its marks correcting them."""
         from geoleak.route import Drawing, drawn_fit, spliced
 
-        mains = self.mains
-        if mains is None:
-            raise ValueError(f"leg {leg.name} is drawn, but there is no drawing")
         chain = mains.chain(leg.drawn, leg=leg.name)
-        known = leg.depth_m is not None
         drawing = Drawing(
             sigma_m=mains.sigma_m,
             depth_m=leg.depth_m if leg.depth_m is not None else ASSUMED_DEPTH_M,
@@ -124,7 +133,7 @@ class _Fitter:
                     f'leg "{leg.name}" follows a drawn line from its start to its end; give it '
                     "marks as well, or leave start and end out"
                 )
-            self.assumed += not known
+            self.assumed += leg.depth_m is None
             self.on_drawing.append(OnLeg(number, chain, None))
             return drawn_fit(chain.vertices, drawing, route=mains.route_of(chain))
         whole = spliced(chain.vertices, self._traced(leg), drawing)
@@ -158,17 +167,6 @@ def scatter_note(site: Site, scatter_m: float) -> Note:
     return Note("precision_by_scatter", text)
 
 
-def _depth_note(site: Site, leg: Leg) -> Note:
-    assumed = format_length(ASSUMED_DEPTH_M, unit=site.length_unit)
-    spread = format_length(ASSUMED_DEPTH_SIGMA_M, unit=site.length_unit)
-    return Note(
-        "depth_unknown",
-        f'no depth is stated for leg "{leg.name}": the inference takes {assumed}, give or take '
-        f"{spread}, and no depth is printed; state depth in [[leg]] or with the marks",
-        leg.origin,
-    )
-
-
 def _spacing_notes(site: Site, leg: Leg, fit: RouteFit) -> list[Note]:
     """Say so where marks stand closer than anybody paints them: the unit may be wrong."""
     if len(fit.marks) < FEW_MARKS:
@@ -183,23 +181,6 @@ def _spacing_notes(site: Site, leg: Leg, fit: RouteFit) -> list[Note]:
         f"is the unit of their coordinates right ({stated})?"
     )
     return [Note("marks_close", text, leg.origin)]
-
-
-def _boundary_notes(
-    site: Site, leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]
-) -> list[Note]:
-    if leg.boundary is None:
-        return []
-    at = points[leg.boundary]
-    away_m = float(fit.route.snap(np.array([at.easting_m, at.northing_m])).distance_m)
-    if away_m <= site.levels.gate_m:
-        return []
-    away = format_length(away_m, unit=site.length_unit)
-    text = (
-        f'boundary {leg.boundary} of leg "{leg.name}" lies {away} aside: the pipe is parted at the '
-        "place nearest to it; shoot a point where the boundary crosses the pipe"
-    )
-    return [Note("boundary_far", text, leg.origin)]
 
 
 def depth_is_known(site: Site, leg: Leg) -> bool:
@@ -256,8 +237,82 @@ def _fixed(name: str | None, points: Mapping[str, SurveyedPoint]) -> FixedPoint 
     )
 
 
-def _boundary(leg: Leg, fit: RouteFit, points: Mapping[str, SurveyedPoint]) -> float | None:
-    if leg.boundary is None:
-        return None
-    at = points[leg.boundary]
-    return float(fit.route.snap(np.array([at.easting_m, at.northing_m])).chainage_m)
+# So near to the log of a foot's share of a metre is no wheel's error (common practice, no source).
+MIXED = 0.05
+
+
+def calibrations_by_leg(site: Site) -> list[list[Calibration]]:
+    """Return the calibration rows of every leg."""
+    found: list[list[Calibration]] = [[] for _ in site.legs]
+    for row in site.calibrations:
+        for number, leg in enumerate(site.legs):
+            named = (*leg.mark_ids, leg.start, leg.end)
+            if row.leg == leg.name or (
+                row.leg is None and (len(site.legs) == 1 or row.point in named)
+            ):
+                found[number].append(row)
+    return found
+
+
+def calibrated(
+    site: Site,
+    leg: Leg,
+    fit: RouteFit,
+    points: Mapping[str, SurveyedPoint],
+    rows: Sequence[Calibration],
+) -> tuple[RouteFit, list[Note]]:
+    """Give the route the chainages that a wheel or tape measured, where there are any.
+
+    Raises
+    ------
+    InputError
+        Where measured chainage falls along the leg, or its point does not stand on it.
+    """
+    if not rows:
+        return fit, []
+    places = np.array([[points[r.point].easting_m, points[r.point].northing_m] for r in rows])
+    snap = fit.route.snap(places)
+    # Measured chainage of points that do not stand on the leg would bend the scale.
+    leads = {each.point: each.lead_m for each in site.fittings}
+    complaints = [
+        Complaint(
+            row.origin,
+            f"point {row.point} is {format_length(away_m, unit=site.length_unit)} from leg "
+            f'"{leg.name}"',
+            "measure at points of the pipe, or name the leg it stands on in column leg",
+        )
+        for row, away_m in zip(rows, np.asarray(snap.distance_m).tolist(), strict=True)
+        if away_m > site.levels.gate_m + leads.get(row.point, 0.0)
+    ]
+    if complaints:
+        raise InputError(complaints)
+    order = np.argsort(snap.chainage_m, kind="stable")
+    chainage = np.asarray(snap.chainage_m)[order]
+    measured = np.array([rows[k].measured_m for k in order])
+    for one, two in pairwise(rows[k] for k in order):
+        if two.measured_m <= one.measured_m:
+            raise InputError([_falls(one, two, site.length_unit)])
+    try:
+        route = fit.route.calibrated(chainage, measured)
+    except GeoleakError as error:
+        raise InputError([Complaint(rows[0].origin, str(error))]) from error
+    text = (
+        f'leg "{leg.name}": places such as "{leg.name}@40" are read as chainage measured on the '
+        "ground (calibration.csv); every printed chainage is along the fitted route"
+    )
+    notes = [Note("measured_chainage", text, rows[0].origin)]
+    times = float(np.ptp(measured) / np.ptp(chainage)) if len(rows) > 1 else 1.0
+    if abs(abs(np.log(times)) / np.log(1.0 / unit_m("ft")) - 1.0) <= MIXED:
+        what = f'leg "{leg.name}" measures {times:.2f} times its route: feet and metres look mixed'
+        remedy = 'write the unit behind each figure of calibration.csv, such as "49.2 ft"'
+        notes.append(Note("feet_for_metres", what, rows[0].origin, remedy))
+    return replace(fit, route=route), notes
+
+
+def _falls(one: Calibration, two: Calibration, unit: str) -> Complaint:
+    before, here = (format_length(row.measured_m, unit=unit) for row in (one, two))
+    return Complaint(
+        two.origin,
+        f"point {two.point} is measured at {here}, but point {one.point} before it at {before}",
+        "measured chainage must rise along the leg: correct one of the two",
+    )

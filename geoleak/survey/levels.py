@@ -1,20 +1,23 @@
-"""Readings of one kind, snapped to the pipe and gathered into arrays."""
+"""Readings of one kind, snapped to the pipe and gathered into arrays.
+
+Recordings named in a site's sheets, turned into levels and delays.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from functools import lru_cache
 from operator import attrgetter
-from typing import NoReturn
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
 
-from geoleak.errors import Complaint, InputError
+from geoleak.errors import AcousticsError, Complaint, InputError
 from geoleak.record import Record
-from geoleak.site import LevelSettings, Note, Reading, StopTest
-from geoleak.survey.dug import is_later
-from geoleak.survey.places import PlaceFinder, Resolved
-from geoleak.survey.recordings import RecordedLevel
+from geoleak.site import Delay, LevelSettings, Note, Reading, Site, StopTest
+from geoleak.survey.places import PlaceFinder, Resolved, is_later
 from geoleak.survey.records import Levels, no_levels
 from geoleak.units import format_length
 
@@ -61,79 +64,47 @@ class _Row(Record):
         return own if self.reading.levels else f"{own} recordings".strip()
 
 
-def gather_levels(
-    kind: str,
-    readings: Sequence[Reading],
-    *,
-    finder: PlaceFinder,
-    settings: LevelSettings,
-    lead_m: Callable[[str | None], float],
-    level_from_recording: Callable[[Reading, int], RecordedLevel],
-    repairs: Sequence[str] = (),
-) -> tuple[Levels, list[Note]]:
+def gather_levels(kind: str, site: Site, finder: PlaceFinder) -> tuple[Levels, list[Note]]:
     """Return the readings of one kind as arrays, and what should be said of them.
 
     Parameters
     ----------
-    kind : {"surface", "contact", "gas", "bar_hole"}
-    readings : sequence of Reading
-        All rows of the sheet; those of other kinds and those struck out are passed over.
+    kind : {"surface", "contact", "gas", "bar_hole", "rod"}
+        Rows of other kinds and those struck out are passed over.
+    site : Site
     finder : PlaceFinder
         Puts a place on the pipe; its complaints are raised by the caller, with those of all kinds.
-    settings : LevelSettings
-        Scale, limits and gate.
-    lead_m : callable
-        Point id to the pipe between its sensor and the buried run.
-    level_from_recording : callable
-        Reading and leg to the level of the recording that a row has in place of one.
-    repairs : sequence of str
-        Dates of leaks found: readings from before and after one are of two states.
     """
     rows: list[_Row] = []
     notes: list[Note] = []
-    for reading in readings:
-        if reading.kind != kind or reading.skip:
-            continue
+    settings = site.levels
+    for reading in (each for each in site.readings if each.kind == kind and not each.skip):
         at = finder.find(reading.place, reading.origin)
         if at is None:
             continue
-        lead = lead_m(reading.place.point)
+        lead = finder.lead_m(reading.place.point)
         # A contact sensor stands a lead away from the pipe it hears; a microphone does not.
         reach_m = settings.gate_m + (lead if kind == "contact" else 0.0)
         if reading.place.aside_m is not None or reading.place.kind == "grid":
             reach_m = max(reach_m, ASIDE_WITHIN_M)
-        complaint = _too_far(reading, at, finder, settings) if at.gated_m > reach_m else None
-        if complaint:
-            finder.complaints.append(complaint)
+        if at.gated_m > reach_m:
+            finder.complaints.append(_too_far(reading, at, finder, settings))
             continue
         if at.rival_leg >= 0:
             notes.append(_rival_note(reading, at, finder))
-        low_hz, high_hz = reading.low_hz, reading.high_hz
+        band = reading.low_hz, reading.high_hz
         if reading.levels:
             level, censored, scatter = _level(reading, settings)
         else:
-            heard = level_from_recording(reading, at.leg)
-            level, censored, scatter = heard.level_db, 0, math.nan
-            low_hz, high_hz = heard.low_hz, heard.high_hz
-        said = reading.everything_off
-        rows.append(
-            _Row(
-                reading=reading,
-                at=at,
-                level=level,
-                lead_m=lead,
-                background=_background(reading, settings),
-                censored=censored,
-                low_hz=low_hz,
-                high_hz=high_hz,
-                everything_off=settings.everything_off if said is None else said,
-                scatter=scatter,
-            )
-        )
+            level, band, said = level_of(site, reading, finder.legs[at.leg].leg.material)
+            censored, scatter = 0, math.nan
+            notes += said
+        off = settings.everything_off if reading.everything_off is None else reading.everything_off
+        heard = _background(reading, settings)
+        rows.append(_Row(reading, at, level, lead, heard, censored, *band, off, scatter))
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
-        by_row = any(each.everything_off for each in readings)
-        notes += _apart_at_one_place(rows, settings, repairs, by_row=by_row)
+        notes += _apart_at_one_place(rows, site)
         notes += _swapped(rows, settings)
     if kind in HEARD and settings.level_limits is None:
         notes += _at_the_limit(rows)
@@ -157,13 +128,14 @@ def _wide_repeats(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
     return notes
 
 
-def _apart_at_one_place(
-    rows: Sequence[_Row], settings: LevelSettings, repairs: Sequence[str], *, by_row: bool
-) -> list[Note]:
+def _apart_at_one_place(rows: Sequence[_Row], site: Site) -> list[Note]:
     """Name readings taken alike at one place that lie farther apart than repeats do.
 
-    ``by_row``: some rows say that everything was off, so others may only not say it.
+    Those from before and after the repair of a leak, by its date, are of two states.
     """
+    # Where some rows say that everything was off, others may only not say it.
+    by_row = any(each.everything_off for each in site.readings)
+    repairs = [row.date for row in site.found if row.outcome == "leak" and row.date]
     alike: dict[tuple[object, ...], list[_Row]] = {}
     for row in rows:
         reading = row.reading
@@ -175,7 +147,7 @@ def _apart_at_one_place(
     for held in alike.values():
         low, high = (pick(held, key=lambda row: row.level) for pick in (min, max))
         apart = high.level - low.level
-        if apart > WIDE_REPEATS * settings.level_sigma_db:
+        if apart > WIDE_REPEATS * site.levels.level_sigma_db:
             names = f"{low.reading.id} and {high.reading.id}"
             blank = by_row and None in (low.reading.everything_off, high.reading.everything_off)
             what = f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart'
@@ -207,19 +179,18 @@ def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
 
 def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:
     """Ask whether the highest figure, shown at several places, is the meter's last one."""
-    shown = [max(row.reading.levels) for row in rows if row.reading.levels]
-    if not shown:
-        return []
-    top = max(shown)
-    at_top = [row for row in rows if row.reading.levels and max(row.reading.levels) == top]
+    told = [row.reading for row in rows if row.reading.levels]
+    shown = [max(each.levels) for each in told]
+    top = max(shown, default=0.0)
+    at_top = [each for each, level in zip(told, shown, strict=True) if level == top]
     if len(at_top) < EQUAL_TOPS or top - float(np.median(shown)) < TOPS_OVER_MIDDLE:
         return []
-    ids = ", ".join(row.reading.id for row in at_top[:MOST_NAMED])
+    ids = ", ".join(reading.id for reading in at_top[:MOST_NAMED])
     text = (
         f"readings {ids} all show {top:g}, the highest of all: is that the meter's limit? If so, "
         "state level_limits in [readings], or turn the gain down and read them again"
     )
-    return [Note("meters_limit", text, at_top[0].reading.origin)]
+    return [Note("meters_limit", text, at_top[0].origin)]
 
 
 def _too_far(
@@ -236,15 +207,14 @@ def _too_far(
 
 
 def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
-    here = format_length(at.chainage_m, unit=finder.length_unit)
-    there = format_length(at.rival_chainage_m, unit=finder.length_unit)
-    return Note(
-        "two_pipes_near",
+    both = at.chainage_m, at.rival_chainage_m
+    here, there = (format_length(each, unit=finder.length_unit) for each in both)
+    text = (
         f'reading {reading.id} at "{reading.place.text}" was put on leg '
         f'"{finder.legs[at.leg].name}" at {here}, but "{finder.legs[at.rival_leg].name}" at '
-        f"{there} is nearly as close; name the leg in its place if that is wrong",
-        reading.origin,
+        f"{there} is nearly as close; name the leg in its place if that is wrong"
     )
+    return Note("two_pipes_near", text, reading.origin)
 
 
 def _level(reading: Reading, settings: LevelSettings) -> tuple[float, int, float]:
@@ -371,3 +341,93 @@ def _place_numbers(rows: Sequence[_Row]) -> np.ndarray:
             firsts.append(here)
         numbers[k] = near[0] if near else len(firsts) - 1
     return numbers
+
+
+if TYPE_CHECKING:
+    from geoleak.acoustics import DelayEstimate, Heard
+
+# A delay is looked for within what the slowest pipe at hand allows; one second is 300 m of plastic.
+MAX_LAG_S = 1.0
+
+
+_Band = tuple[float, float] | None
+_File = tuple[str, tuple[int, int, int]]
+
+
+def _as_it_is(path: Path) -> _File:
+    """Return a recording's name and what changes when the file is written anew."""
+    from geoleak.acoustics import split_channel
+
+    try:
+        seen = split_channel(path)[0].stat()
+    except OSError:  # whoever opens it says why
+        return str(path), (0, 0, 0)
+    return str(path), (seen.st_ino, seen.st_mtime_ns, seen.st_size)
+
+
+# A site that is surveyed again after each entry hears each recording once.
+@lru_cache(maxsize=1024)
+def _heard(file: _File, band_hz: _Band, material: str | None) -> Heard:
+    from geoleak.acoustics import level_of_file
+
+    return level_of_file(file[0], band_hz=band_hz, material=material)
+
+
+@lru_cache(maxsize=128)
+def _timed(first: _File, second: _File, band_hz: _Band) -> DelayEstimate:
+    from geoleak.acoustics import delay_of_files
+
+    return delay_of_files(first[0], second[0], band_hz=band_hz, max_lag_s=MAX_LAG_S)
+
+
+def level_of(
+    site: Site, reading: Reading, material: str | None
+) -> tuple[float, tuple[float, float], list[Note]]:
+    """Return the steady level (L90, dB re full scale) of a reading's recording, and its band.
+
+    The band is the row's own, else the starting band for the pipe's material.
+
+    Raises
+    ------
+    InputError
+        Where the recording cannot be read or measured, with the row it is named in.
+    """
+    if reading.recording is None:
+        raise ValueError(f"reading {reading.id} names no recording")
+    if site.levels.level_scale == "display" and reading.kind in ("surface", "contact"):
+        what = f"reading {reading.id}: a recording has a level in dB, but level_scale is display"
+        raise InputError([Complaint(reading.origin, what, "write the level that the meter showed")])
+    try:
+        file = _as_it_is(site.folder / reading.recording)
+        heard = _heard(file, _band(reading), material)
+    except AcousticsError as error:
+        raise InputError([Complaint(reading.origin, str(error))]) from error
+    notes = [Note(each.code, each.text, reading.origin) for each in heard.condition.warnings]
+    return heard.level.level_db, heard.level.band_hz, notes
+
+
+def _band(row: Reading | Delay) -> _Band:
+    low, high = row.low_hz, row.high_hz
+    return None if low is None or high is None else (low, high)
+
+
+def delay_of(site: Site, row: Delay) -> tuple[tuple[float, float] | None, list[Note]]:
+    """Return delay and sigma (seconds) of a row's two recordings, None where none is found.
+
+    Raises
+    ------
+    InputError
+        Where a recording cannot be read, with the row it is named in.
+    """
+    if row.recording_first is None or row.recording_second is None:
+        raise ValueError(f"delay {row.id} does not name two recordings")
+    try:
+        pair = (site.folder / each for each in (row.recording_first, row.recording_second))
+        found = _timed(*map(_as_it_is, pair), _band(row))
+    except AcousticsError as error:
+        raise InputError([Complaint(row.origin, str(error))]) from error
+    notes = [Note(each.code, each.text, row.origin) for each in found.warnings]
+    if found.delay_s is None or found.sigma_s is None:
+        text = f"delay {row.id}: no delay found in its recordings ({found.reason}); it says nothing"
+        return None, [*notes, Note("no_delay_found", text, row.origin)]
+    return (found.delay_s, found.sigma_s), notes

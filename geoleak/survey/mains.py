@@ -1,4 +1,8 @@
-"""Drawn mains in the working frame: where they lie, where they join, which legs correct them."""
+"""The legs joined, and drawn mains in the working frame.
+
+Legs join where one runs from another, at shared points, and as drawn; drawn lines lie somewhere,
+meet one another, and traced legs correct them.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +13,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geoleak.crs import Frame, Projection, brought
-from geoleak.errors import Complaint, CrsError, GeometryError, InputError
+from geoleak.errors import Complaint, CrsError, GeometryError, InputError, SiteDataError, listed
 from geoleak.linref import Route, RouteSet
-from geoleak.network import Joint, joints_of_routes
+from geoleak.network import Joint, Network, joints_of_routes
 from geoleak.record import Floats, Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, Note, Site
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
@@ -276,18 +280,15 @@ def drawn_joints(
     leg_of = {line: each for each in on_legs for line in each.chain.starts}
     found: list[Joint] = []
     for joint in joints_of_routes(mains.routes, tolerance_m=mains.join_within_m):
-        if joint.leg_a not in leg_of or joint.leg_b not in leg_of:
+        ends = ((joint.leg_a, joint.chainage_a_m), (joint.leg_b, joint.chainage_b_m))
+        if any(line not in leg_of for line, _ in ends):
             continue
-        sides = []
-        for line, drawn_m in (
-            (joint.leg_a, joint.chainage_a_m),
-            (joint.leg_b, joint.chainage_b_m),
-        ):
-            each = leg_of[line]
-            at = each.chainage_m(line, drawn_m, mains.routes[line].length_m)
-            length = legs[each.number].route.length_m
-            sides.append((each.number, min(max(at, 0.0), length)))
-        (a, at_a), (b, at_b) = sides
+        (a, at_a), (b, at_b) = (
+            (each.number, min(max(at, 0.0), legs[each.number].route.length_m))
+            for line, drawn_m in ends
+            for each in (leg_of[line],)
+            for at in (each.chainage_m(line, drawn_m, mains.routes[line].length_m),)
+        )
         if a == b and abs(at_a - at_b) <= 2.0 * mains.join_within_m + 1e-6:
             continue  # where two lines of one leg meet
         found.append(Joint(a, at_a, b, at_b))
@@ -316,3 +317,169 @@ def network_notes(mains: DrawnMains, legs: Sequence[SurveyedLeg], assumed: int) 
         )
         notes.append(Note("depth_unknown", text, origin))
     return notes
+
+
+# A leg said to join another must come this near to it; farther is a wrong name, not a tee.
+JOIN_WITHIN_M = 5.0
+# Two joints of the same legs no farther apart than this are one tee.
+SAME_TEE_M = 1.0
+MOST_NAMED = 6
+
+
+def join_legs(
+    site: Site,
+    legs: tuple[SurveyedLeg, ...],
+    on_drawing: Sequence[OnLeg],
+    points: Mapping[str, SurveyedPoint],
+    mains: DrawnMains | None = None,
+) -> tuple[Network, list[Note]]:
+    """Return the network: each leg with ``from`` joined at its named point or nearest place.
+
+    Legs that name one point are joined there, where it starts or ends one of them. Drawn lines
+    are joined where the drawing joins them.
+
+    Raises
+    ------
+    InputError
+        Where a leg comes nowhere near the leg it is said to run from.
+    """
+    complaints: list[Complaint] = []
+    joints = [] if mains is None else drawn_joints(mains, on_drawing, legs)
+    named = {leg.name: leg for leg in legs}
+    for each in legs:
+        if each.leg.joins is None:
+            continue
+        other = named.get(each.leg.joins) or _corrected(each.leg.joins, legs)
+        here, there, apart = _join(each, other, points)
+        if apart > JOIN_WITHIN_M:
+            away = format_length(apart, unit=site.length_unit)
+            complaints.append(
+                Complaint(
+                    each.leg.origin,
+                    f'leg "{each.name}" runs from "{other.name}" but comes no nearer than {away}',
+                    "correct from, or give the leg a start at the tee",
+                )
+            )
+            continue
+        joints.append(Joint(each.number, here, other.number, there))
+    if complaints:
+        raise InputError(complaints)
+    joints += _shared_points(legs, points, joints)
+    network = Network([leg.route for leg in legs], joints)
+    return network, _apart_notes(site, legs, network, points)
+
+
+def _shared_points(
+    legs: Sequence[SurveyedLeg], points: Mapping[str, SurveyedPoint], known: Sequence[Joint]
+) -> list[Joint]:
+    """Return joints at points that start or end one leg and belong to another as well."""
+    ends: dict[str, int] = {}
+    owners: dict[str, list[int]] = {}
+    for each in legs:
+        own = {name for name in (each.leg.start, each.leg.end) if name is not None}
+        for name in own:
+            ends.setdefault(name, each.number)
+        for name in own | set(each.leg.mark_ids):
+            owners.setdefault(name, []).append(each.number)
+    found: list[Joint] = []
+    for name, first in ends.items():
+        for other in owners[name]:
+            if other != first:
+                here, there = (_snapped(legs[k], points[name])[0] for k in (first, other))
+                joint = Joint(first, here, other, there)
+                if not any(same_joint(joint, each) for each in [*known, *found]):
+                    found.append(joint)
+    return found
+
+
+def _snapped(leg: SurveyedLeg, at: SurveyedPoint) -> tuple[float, float]:
+    """Return the chainage on a leg nearest to a point, and how far off it is."""
+    place = np.array([at.easting_m, at.northing_m])
+    snap = leg.route.snap(place, rival_within_m=None)
+    return float(snap.chainage_m), float(snap.distance_m)
+
+
+def same_joint(one: Joint, other: Joint) -> bool:
+    """Tell whether two joints are one tee, said twice."""
+    a, b = (one.leg_a, one.chainage_a_m), (one.leg_b, one.chainage_b_m)
+    there = ((other.leg_a, other.chainage_a_m), (other.leg_b, other.chainage_b_m))
+    return any(
+        all(
+            leg == its_leg and abs(at - its_at) <= SAME_TEE_M
+            for (leg, at), (its_leg, its_at) in zip(pair, there, strict=True)
+        )
+        for pair in ((a, b), (b, a))
+    )
+
+
+def _corrected(name: str, legs: Sequence[SurveyedLeg]) -> SurveyedLeg:
+    """Return the leg that stands in place of a drawn line of this name."""
+    for each in legs:
+        if any(line.name == name for line in each.leg.drawn):
+            return each
+    raise SiteDataError(f'there is no leg "{name}" to run from; correct from in [[leg]]')
+
+
+def _join(
+    leg: SurveyedLeg, other: SurveyedLeg, points: Mapping[str, SurveyedPoint]
+) -> tuple[float, float, float]:
+    """Return chainage here, chainage there and how far apart they stand."""
+    if leg.leg.joins_at is not None:
+        at = points[leg.leg.joins_at]
+        (here, away), (there, apart) = _snapped(leg, at), _snapped(other, at)
+        return here, there, max(away, apart)
+    # A leg joins where it starts, unless its other end is the one that lies on the other leg.
+    ends = (0.0, leg.route.length_m)
+    snaps = [other.route.snap(np.asarray(leg.route.position(end))[:2]) for end in ends]
+    nearest = int(np.argmin([snap.distance_m for snap in snaps]))
+    snap = snaps[nearest]
+    return ends[nearest], float(snap.chainage_m), float(snap.distance_m)
+
+
+def _apart_notes(
+    site: Site,
+    legs: tuple[SurveyedLeg, ...],
+    network: Network,
+    points: Mapping[str, SurveyedPoint],
+) -> list[Note]:
+    """Say which legs do not join, and ask of one that stands alone whether it runs from a fitting.
+
+    That is the nearest fitting of another leg to its start.
+    """
+    import shapely
+
+    groups = network.components()
+    if len(groups) < 2:
+        return []
+    said = "; ".join(
+        listed([legs[k].name for k in group], most=MOST_NAMED) for group in groups[:MOST_NAMED]
+    )
+    if len(groups) > MOST_NAMED:
+        said += f"; and {len(groups) - MOST_NAMED} more groups"
+    text = f"the legs do not all join: {said}; say from = ... where one runs from another"
+    notes = [Note("legs_apart", text, legs[0].leg.origin)]
+    fittings = [each for each in points.values() if each.kind == "fitting"]
+    if not fittings:
+        return notes
+    at = shapely.points([(each.easting_m, each.northing_m) for each in fittings])
+    lines = [shapely.LineString(leg.route.vertices_m[:, :2]) for leg in legs]
+    for alone in [group[0] for group in groups if len(group) == 1][:MOST_NAMED]:
+        away = shapely.distance(at, shapely.Point(lines[alone].coords[0]))
+        for k in (k for k in away.argsort() if away[k] <= TEE_REACH_M):
+            on = [n for n, line in enumerate(lines)
+                  if n != alone and line.distance(at[k]) <= FITTING_ON_LEG_M]  # fmt: skip
+            if on:
+                fitting, other = fittings[k].point.id, legs[on[0]].name
+                apart = format_length(float(away[k]), unit=site.length_unit)
+                text = (
+                    f'leg "{legs[alone].name}" begins {apart} from {fitting} on leg "{other}": '
+                    f'does it run from there? Then write from = "{other} {fitting}"'
+                )
+                notes.append(Note("leg_near_fitting", text, legs[alone].leg.origin))
+                break
+    return notes
+
+
+TEE_REACH_M = 5.0
+"""A branch whose first mark stands this near a fitting of another leg is asked about."""
+FITTING_ON_LEG_M = 1.0

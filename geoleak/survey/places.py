@@ -1,17 +1,22 @@
-"""Places as a sheet says them, resolved to a position and to a place on the pipe."""
+"""Places as a sheet says them, resolved to a position and to a place on the pipe.
+
+The leaks that were found: where they lie on the pipe, or past its end, or on none.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geoleak.crs import Frame
-from geoleak.errors import Complaint, Origin, listed
+from geoleak.errors import Complaint, InputError, Origin, listed
 from geoleak.linref import NearestSnap, Route, RouteSet, Snap
 from geoleak.record import Floats, Record, replace
-from geoleak.site import Place
+from geoleak.site import Found, Place
 from geoleak.survey.records import SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
 
@@ -72,6 +77,11 @@ class PlaceFinder:
         self._tree: shapely.STRtree | None = None
         self._known: dict[tuple[float, float], Resolved] = {}
 
+    def lead_m(self, point: str | None) -> float:
+        """Return the pipe between a point's sensor and the buried run."""
+        known = self.points.get(point or "")
+        return known.lead_m if known is not None else 0.0
+
     def find(self, place: Place, origin: Origin) -> Resolved | None:
         """Return where a place is, or None after noting a complaint."""
         if place.kind == "leg":
@@ -80,7 +90,7 @@ class PlaceFinder:
             return self._at_point(place, origin)
         if place.kind == "lonlat" and self.frame.is_local:
             what = f'"{place.text}": a local site has no longitude and latitude'
-            self._complain(origin, what, "write the place by a mark, a station or E and N")
+            self.complain(origin, what, "write the place by a mark, a station or E and N")
             return None
         east, north = self._coordinates(place)
         return self.snap(east, north)
@@ -196,7 +206,7 @@ class PlaceFinder:
             here, long = (
                 format_length(each, unit=self.length_unit) for each in (chainage, route.length_m)
             )
-            self._complain(
+            self.complain(
                 origin,
                 f'"{place.text}" is at {here} of leg "{name}", which is {long} long',
                 "shoot a mark there and make it the leg's start or end, or give a place from 0 to "
@@ -213,7 +223,7 @@ class PlaceFinder:
     def _at_point(self, place: Place, origin: Origin) -> Resolved | None:
         point = self.points.get(place.point or "")
         if point is None:
-            self._complain(origin, f'"{place.text}": there is no point "{place.point}"')
+            self.complain(origin, f'"{place.text}": there is no point "{place.point}"')
             return None
         leg = None
         if place.leg is not None:
@@ -236,12 +246,13 @@ class PlaceFinder:
         instead = self._replaced.get(place.leg or "")
         if instead is not None:
             what = f'"{place.text}": leg "{instead}" stands in place of line "{place.leg}"'
-            self._complain(origin, what, f'give a place on leg "{instead}"')
+            self.complain(origin, what, f'give a place on leg "{instead}"')
             return
         legs = listed(self._number, most=MOST_NAMED)
-        self._complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {legs}")
+        self.complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {legs}")
 
-    def _complain(self, origin: Origin, what: str, remedy: str = "") -> None:
+    def complain(self, origin: Origin, what: str, remedy: str = "") -> None:
+        """Note what is wrong with a row."""
         self.complaints.append(Complaint(origin, what, remedy))
 
 
@@ -255,3 +266,67 @@ def _resolved(at_m: Floats, leg: int, snap: Snap | NearestSnap, k: int) -> Resol
         offset_m=float(snap.offset_m[k]),
         distance_m=float(snap.distance_m[k]),
     )
+
+
+if TYPE_CHECKING:
+    from geoleak.survey.places import Resolved
+    from geoleak.survey.records import Survey
+
+# A leak found farther from every traced leg was on none of them: common practice, no source.
+FAR_FROM_LEGS_M = 5.0
+# Nearer to an end of the line than half a bucket is at the end: common practice, no source.
+PAST_END_M = 0.3
+
+
+def found_places(survey: Survey, rows: tuple[Found, ...]) -> list[tuple[Found, Resolved]]:
+    """Return the rows of found.csv that name the place of a leak, each with where that is.
+
+    Raises
+    ------
+    InputError
+        For a place that cannot be found.
+    """
+    finder = PlaceFinder(
+        frame=survey.frame,
+        legs=survey.legs,
+        points={each.point.id: each for each in survey.points},
+        length_unit=survey.site.length_unit,
+    )
+    at = [
+        (row, finder.find(row.place, row.origin))
+        for row in rows
+        if row.outcome == "leak" and row.place is not None
+    ]
+    if finder.complaints:
+        raise InputError(finder.complaints)
+    return [(row, place) for row, place in at if place is not None]
+
+
+def is_later(read: str, found: str) -> bool:
+    """Tell whether one date is later than another, to the day unless both have their time.
+
+    Zones are left out; one that is no date is later than none, and none is later than it.
+    """
+    try:
+        one, two = (datetime.fromisoformat(each).replace(tzinfo=None) for each in (read, found))
+    except ValueError:
+        return False
+    timed = min(len(read), len(found)) > len("2026-05-04")
+    return one > two if timed else one.date() > two.date()
+
+
+def on_a_leg(place: Resolved) -> bool:
+    """Tell whether a leak found at a place was on the leg nearest to it."""
+    return place.distance_m <= FAR_FROM_LEGS_M
+
+
+def chainage_of(survey: Survey, place: Resolved) -> float:
+    """Return the chainage of a leak found; run on past an end of the leg where it lies past one.
+
+    Snapped to the line's last point it would count as found there, in a hole drawn up to the end.
+    """
+    past_m = math.sqrt(max(0.0, place.distance_m**2 - place.offset_m**2))
+    if past_m < PAST_END_M:
+        return place.chainage_m
+    after = place.chainage_m > survey.legs[place.leg].route.length_m / 2
+    return place.chainage_m + (past_m if after else -past_m)

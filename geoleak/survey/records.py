@@ -8,12 +8,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from geoleak.errors import Origin
-from geoleak.record import Bools, Floats, Ints, Record, replace
+from geoleak.record import Bools, Floats, Ints, NDArray, Record, replace
 from geoleak.site import (
     NOWHERE,
     Hole,
@@ -33,6 +33,14 @@ if TYPE_CHECKING:
     from geoleak.linref import Route
     from geoleak.network import Network
     from geoleak.route import RouteFit
+
+Rows = TypeVar("Rows", bound=Record)
+
+
+def taken(record: Rows, rows: NDArray[Any]) -> Rows:
+    """Return a record with some of the rows of every array in it (numbers, or a mask)."""
+    held = ((name, getattr(record, name)) for name in record.__struct_fields__)
+    return replace(record, **{k: each[rows] for k, each in held if isinstance(each, np.ndarray)})
 
 
 class SurveyedLeg(Record):
@@ -144,7 +152,7 @@ class Levels(Record, eq=False):
     lead_m: Floats
     rival_leg: Ints
     rival_chainage_m: Floats
-    everything_off: Bools
+    everything_off: NDArray[np.bool_]
     tip_depth_m: Floats
     origin: tuple[Origin, ...] = ()
     repeat_sigma_db: Floats | None = None
@@ -161,6 +169,10 @@ class Levels(Record, eq=False):
     def at_one_gain_db(self) -> Floats:
         """Levels with each row's own gain taken off, shape (n,)."""
         return self.level_db - np.where(np.isfinite(self.gain_db), self.gain_db, 0.0)
+
+    def near(self, leg: int, chainage_m: float, within_m: float) -> Bools:
+        """Tell which rows stand nearer to a place than so much, along the pipe."""
+        return np.asarray((self.leg == leg) & (np.abs(self.chainage_m - chainage_m) < within_m))
 
     def named(self, k: int) -> str:
         """Return a row's id and its place in the words of the sheet: ``17 (SV1)``."""

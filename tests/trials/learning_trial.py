@@ -22,7 +22,7 @@ import numpy as np
 
 from geoleak import tables
 from geoleak.closeout.learning import REGION, Told, learn, words_of
-from geoleak.evidence.surface import SurfaceEvidence
+from geoleak.evidence.buried import SurfaceEvidence
 from geoleak.posterior.infer import infer
 from geoleak.record import replace
 from geoleak.survey.records import Survey

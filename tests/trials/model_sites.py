@@ -7,14 +7,14 @@ from collections.abc import Callable
 import numpy as np
 
 from geoleak.evidence.base import Nodes, candidates
+from geoleak.evidence.buried import SurfaceEvidence
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence
-from geoleak.evidence.hole import HoleEvidence
 from geoleak.evidence.isolation import IsolationEvidence, chance
 from geoleak.evidence.pooling import ROUNDING_DB2
 from geoleak.evidence.prior import _share_listened, listened_to
 from geoleak.evidence.robust import FREEDOM
-from geoleak.evidence.surface import SurfaceEvidence
+from geoleak.evidence.seen import HoleEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
@@ -191,14 +191,14 @@ def delays_from_model(survey: Survey, truth: Truth, rng: np.random.Generator) ->
     evidence = DelayEvidence(survey)
     speeds = evidence.speeds
     slowness = rng.multivariate_normal(speeds.slowness, speeds.covariance)
-    system = evidence.system(one_place(survey, truth))
+    coefficient, _ = evidence.system(one_place(survey, truth))
     made = []
     for p, delay in enumerate(evidence.timed):
         wrong = truth.leg is None or rng.random() < evidence.wrong
         if wrong:
             value = rng.uniform(-evidence.span_s[p], evidence.span_s[p])
         else:
-            value = system.coefficient[0, p] @ slowness + rng.normal(0, evidence._noise(delay))
+            value = coefficient[0, p] @ slowness + rng.normal(0, evidence._noise(delay))
         made.append(replace(delay, delay_s=float(value)))
     return replace(survey, delays=tuple(made))
 
@@ -273,10 +273,9 @@ def hole_from_model(survey: Survey, truth: Truth, rng: np.random.Generator) -> S
         for o, w in outcomes
     ]
     for each in dug:
-        evidence = HoleEvidence(survey, (each,))
-        judged = evidence.log_likelihood(one_place(survey, truth), Nodes.over((), count=1))
-        value = judged.elsewhere[0] if truth.leg is None else judged.on_pipe[0, 0]
-        odds.append(np.exp(value))
+        evidence = HoleEvidence(replace(survey, holes=(each,)))
+        on_pipe, elsewhere = evidence.judge(one_place(survey, truth))
+        odds.append(np.exp(elsewhere if truth.leg is None else on_pipe[0]))
     assert abs(sum(odds) - 1.0) < 1e-9
     return replace(survey, holes=(*survey.holes, dug[int(rng.choice(4, p=odds))]))
 
