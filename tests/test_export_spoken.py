@@ -84,6 +84,20 @@ def test_setting_out_and_phone_accuracy_are_never_rounded_to_better_than_they_ar
     assert "sets out within 0.4 ft" in _text(with_leak(feet_site(), setting_out_ellipse_95=ellipse))
 
 
+def test_lines_for_a_phone_say_the_same_in_narrow_rows():
+    for result in (feet_site(), listen_on_site()):
+        narrow = lines(result, width=39)
+        assert max(map(len, narrow)) <= 39
+        told = " ".join(" ".join(narrow[2:]).split())
+        assert told == " ".join(" ".join(lines(result)[1:]).split())
+
+
+def test_a_stake_on_a_mark_is_at_it():
+    site = feet_site()
+    for past_m, said in ((0.014, "at mark 108"), (0.016, "0.1 ft past mark 108")):
+        assert words.near_marks(replace(site, near=replace(site.near, past_m=past_m))).startswith(said)
+
+
 def test_listening_on_does_not_say_dig():
     printed = lines(listen_on_site())
     text = _text(listen_on_site())

@@ -196,6 +196,8 @@ def near_marks(result: Result) -> str:
     if near is None:
         return ""
     past, leak = length(abs(near.past_m), result.site.length_unit), result.leak
+    if not float(number(abs(near.past_m), result.site.length_unit)):
+        return plain(f"at mark {near.mark}")
     at_m, up = leak.chainage_m, near.past_m >= 0
     way = toward(result, leak.leg, at_m, up=up, from_m=at_m - near.past_m)
     if near.past_m < 0 and not near.next_mark:

@@ -26,6 +26,8 @@ from geoleak.units import unit_m
 
 # Entries of a listening survey are shown along the pipe; more than this are no help on a phone.
 MOST_ROWS = 400
+# Letters of the plain lines across a phone of 390 points.
+ACROSS = 39
 
 
 def page_state(live: Live, answer: Answer, *, read_only: bool) -> dict[str, Any]:
@@ -72,7 +74,7 @@ def _answer(survey: Survey, result: Result) -> dict[str, Any]:
         "verdict": result.stands,
         "run": result.run.id,
         "chance": result.decision.chance_in_hole,
-        "lines": spoken.lines(result),
+        "lines": spoken.lines(result, width=ACROSS),
         # Where to listen next stands in a frame of its own.
         "gist": said.place if listening else said.line.removeprefix(said.verdict).lstrip(": "),
         "first": said.rows("Where", "Open", "Depth") if dig else [],

@@ -215,6 +215,7 @@ $("finish").addEventListener("click", async () => {
   } catch (error) {
     said.textContent = `Not written: ${error.message}`;
   }
+  said.scrollIntoView({ block: "start" });
 });
 
 function offered(name) {
