@@ -95,7 +95,8 @@ def test_lines_for_a_phone_say_the_same_in_narrow_rows():
 def test_a_stake_on_a_mark_is_at_it():
     site = feet_site()
     for past_m, said in ((0.014, "at mark 108"), (0.016, "0.1 ft past mark 108")):
-        assert words.near_marks(replace(site, near=replace(site.near, past_m=past_m))).startswith(said)
+        moved = replace(site, near=replace(site.near, past_m=past_m))
+        assert words.near_marks(moved).startswith(said)
 
 
 def test_listening_on_does_not_say_dig():
