@@ -27,7 +27,7 @@ EVERY = [(name, size) for name in SITES for size in (PHONE, DESK)]
 OPENED = [each for each in EACH_ONCE if each[0] not in ("metric", "check_first")]
 UNLIKE = [("feet", PHONE), ("listen_on", DESK), ("hostile", PHONE)]
 FIRST = [("feet", PHONE), ("feet", DESK), ("listen_on", PHONE), ("check_first", PHONE)]
-ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:")
+ALLOWED = ("file:", "data:", "blob:", "about:", "chrome:", "chrome-untrusted:")
 
 
 @pytest.fixture(scope="module")
