@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from functools import lru_cache
-from itertools import islice
+from itertools import islice, takewhile
 from typing import NamedTuple
 
 from geoleak.record import Record
@@ -34,12 +34,7 @@ class Origin(NamedTuple):
     column: int = 0
 
     def __str__(self) -> str:
-        text = self.file
-        if self.line:
-            text += f":{self.line}"
-            if self.column:
-                text += f":{self.column}"
-        return text
+        return ":".join(str(each) for each in self if each)
 
 
 class Complaint(Record):
@@ -50,9 +45,7 @@ class Complaint(Record):
     remedy: str = ""
 
     def __str__(self) -> str:
-        text = f"{self.origin}: {self.what}"
-        if self.remedy:
-            text += f"; {self.remedy}"
+        text = "; ".join(filter(None, (f"{self.origin}: {self.what}", self.remedy)))
         # A file's own line breaks must not turn one complaint into several printed lines, nor a
         # cell of a thousand letters fill the screen.
         return " ".join(_LONG.sub(_cut, text).split())
@@ -149,27 +142,26 @@ def one_slip_away(word: str, known: Iterable[str]) -> str:
     words = list(islice(known, MOST_COMPARED + 1))
     if len(words) > MOST_COMPARED:
         return ""
-    folded = _folded(word)
-    near = dict.fromkeys(each for each in words if _one_slip(folded, _folded(each)))
+    folded = underscored(word)
+    near = dict.fromkeys(each for each in words if _one_slip(folded, underscored(each)))
     return next(iter(near)) if len(near) == 1 else ""
 
 
 @lru_cache(maxsize=2 * MOST_COMPARED)
-def _folded(word: str) -> str:
+def underscored(word: str) -> str:
+    """Return a word without case, its blanks and hyphens as underscores."""
     return "_".join(word.casefold().replace("-", " ").replace("_", " ").split())
 
 
 def _one_slip(one: str, other: str) -> bool:
     if abs(len(one) - len(other)) > 1:
         return False
-    shorter = min(len(one), len(other))
-    if shorter > 2 and one[0] != other[0] and one[-1] != other[-1]:
+    if min(len(one), len(other)) > 2 and one[0] != other[0] and one[-1] != other[-1]:
         return False  # most words, at once
-    head = next((k for k in range(shorter) if one[k] != other[k]), shorter)
-    one, other = one[head:], other[head:]
-    shorter = min(len(one), len(other))
-    tail = next((k for k in range(shorter) if one[-1 - k] != other[-1 - k]), shorter)
-    one, other = one[: len(one) - tail], other[: len(other) - tail]
+    for _ in range(2):  # what is alike at the head goes, then what is alike at the tail
+        pairs = zip(one, other, strict=False)
+        alike = len(list(takewhile(lambda pair: pair[0] == pair[1], pairs)))
+        one, other = one[alike:][::-1], other[alike:][::-1]
     return max(len(one), len(other)) <= 1 or (len(one) == 2 and one == other[::-1])
 
 

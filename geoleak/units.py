@@ -63,15 +63,10 @@ LENGTH_UNITS: dict[str, float] = {
 SMALL_UNITS: dict[str, float] = {"mm": 0.001, "cm": 0.01, "in": 0.0254}
 """Units that a column of a point file may be in beside those of a site: name -> metres."""
 
-_FACTORS_M: dict[str, float] = {
-    "m": 1.0,
-    "metre": 1.0,
-    "metres": 1.0,
-    "meter": 1.0,
-    "meters": 1.0,
-    "cm": 0.01,
-    "mm": 0.001,
-    "km": 1000.0,
+_FACTORS_M = {
+    **dict.fromkeys(("m", "metre", "metres", "meter", "meters"), 1.0),
+    **dict.fromkeys(("ftus", "usft"), US_SURVEY_FOOT_M),
+    **{"cm": 0.01, "mm": 0.001, "km": 1000.0},
 }
 _FEET = ("ft", "foot", "feet", "'")
 _INCHES = ("in", "inch", "inches", '"')
@@ -161,9 +156,8 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
         )
     both = _FEET_INCHES.match(text)
     if both:
-        feet = float(both.group(1))
-        inches = _inches(both.group(2))
-        return math.copysign(abs(feet) + inches / 12, -1.0 if text.startswith("-") else 1.0) * foot
+        size = abs(float(both.group(1))) + _inches(both.group(2)) / 12
+        return math.copysign(size, -1.0 if text.startswith("-") else 1.0) * foot
     fraction = _FRACTION.match(text)
     if fraction:
         whole, top, bottom = fraction.groups()
@@ -171,23 +165,12 @@ def parse_length(value: str | float | int, *, unit: str) -> float:
     one = _ONE.match(text)
     if not one:
         raise Refused(f'"{value}" is not a length')
-    return _with_unit(one.group(1), one.group(2), factor, foot, value)
-
-
-def _with_unit(digits: str, name: str, factor: float, foot: float, value: str) -> float:
-    number = parse_number(digits)
-    stated, name = name, name.casefold()
-    if not name:
-        return number * factor
-    if name in ("ftus", "usft"):
-        return number * US_SURVEY_FOOT_M
-    if name in _FEET:
-        return number * foot
-    if name in _INCHES:
-        return number * foot / 12
-    if name in _FACTORS_M:
-        return number * _FACTORS_M[name]
-    raise Refused(f'"{value}": unknown unit "{stated}"', "say m, cm, mm, ft, ftUS or in")
+    number, stated = parse_number(one.group(1)), one.group(2)
+    inches = dict.fromkeys(_INCHES, foot / 12)
+    known = {"": factor, **dict.fromkeys(_FEET, foot), **inches, **_FACTORS_M}
+    if stated.casefold() not in known:
+        raise Refused(f'"{value}": unknown unit "{stated}"', "say m, cm, mm, ft, ftUS or in")
+    return number * known[stated.casefold()]
 
 
 def _inches(text: str) -> float:
@@ -210,9 +193,8 @@ def format_station(chainage_m: float, *, unit: str) -> str:
     scale = 10**decimals
     ticks = math.floor(abs(chainage_m) / factor * scale + 0.5)
     whole, rest = divmod(ticks, size * scale)
-    width = len(str(size)) - 1 + 1 + decimals
     sign = "-" if chainage_m < 0 and ticks else ""
-    return f"{sign}{whole}+{rest / scale:0{width}.{decimals}f}"
+    return f"{sign}{whole}+{rest / scale:0{len(str(size)) + decimals}.{decimals}f}"
 
 
 def parse_station(text: str, *, unit: str) -> float:

@@ -31,9 +31,9 @@ from geoleak.survey.records import (
     SurveyedPastLeak,
     SurveyedSighting,
 )
-from geoleak.tables import setting, settings
+from geoleak.tables import setting
 from tests import synthetic
-from tests.check_values import TABLE_FLAGS, check_value
+from tests.check_values import check_value
 from tests.command import at_length
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
@@ -57,12 +57,6 @@ def tee(**parts):
     main = synthetic.straight(60.0)
     branch = Route.from_vertices([(30.0, 0.0), (30.0, 40.0)])
     return synthetic.survey([main, branch], joints=[Joint(0, 30.0, 1, 0.0)], **parts)
-
-
-def test_every_weight_has_a_source_and_a_flag():
-    for row in settings().values():
-        assert row.source.strip()
-        assert row.flag in TABLE_FLAGS
 
 
 def test_kinds_without_rows_say_nothing():

@@ -28,9 +28,9 @@ BY_OTHERS = {
 OURS = {
     ".": "py.typed",
     "crs": "places.csv",
-    "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv map.css map.js "
-    "page.html plain.html record.html signs.svg site.gpx site.kml site.xml visit.html",
-    "new": "listening_sheet.html",
+    "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv "
+    "listening_sheet.html map.css map.js page.html plain.html record.html signs.svg site.gpx "
+    "site.kml site.xml visit.html",
     "readers": "headers.csv sheets.csv",
     "serve/assets": "draw.js entering.js forms.js kept.js page.css page.html page.js recorder.js "
     "sound.js sounding.js",

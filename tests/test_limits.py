@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from geoleak.errors import LONGEST_ECHO, Complaint, InputError, Origin
-from geoleak.readers import headings, read_site, read_utility_file, table, toml
+from geoleak.readers import read_site, read_utility_file, sheet, table, toml
 from geoleak.readers.collector import MOST_BYTES, MOST_KEPT
 from geoleak.readers.legs import MOST_MARKS
 from geoleak.readers.text import MOST_COLUMNS
@@ -49,7 +49,7 @@ def test_files_past_their_size_are_refused(tmp_path: Path) -> None:
         assert words in complaints_of(tmp_path, {"site.toml": text})[0]
     row = "101,40\n"
     text = "place,level\n" + row
-    left = headings.MOST_BYTES - len(text)
+    left = sheet.MOST_BYTES - len(text)
     text = "#" * (left % 100_000) + ("#" * 99_999 + "\n") * (left // 100_000) + text
     assert len(site_of(tmp_path, {"readings.csv": text}).readings) == 1
     assert "more than 20" in complaints_of(tmp_path, {"readings.csv": text + "\n"})[0]

@@ -10,7 +10,7 @@ import pytest
 from geoleak.crs import crs_info, to_own_datum
 from geoleak.readers import read_site
 from geoleak.readers.headers import spellings
-from geoleak.readers.precision import DRMS
+from geoleak.readers.point_checks import DRMS
 from geoleak.site import Codes
 from geoleak.survey import survey_site
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M

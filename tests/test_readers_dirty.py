@@ -10,7 +10,6 @@ import pytest
 import geoleak
 from geoleak import tables
 from geoleak.errors import did_you_mean
-from tests.check_values import TABLE_FLAGS
 from tests.site_folders import TOML, complaints_of, site_of, write_folder
 
 LIMITS = TOML + "[readings]\nlevel_limits = [3, 99]\n"
@@ -317,8 +316,7 @@ def test_a_standard_without_a_size_is_said_to_be_unused(tmp_path: Path) -> None:
 def test_ratios_of_the_size_table_are_those_of_its_standards() -> None:
     ratios = {"sdr 21": 21, "sdr 26": 26, "sdr 9 ips": 9, "sdr 11 ips": 11, "sdr 11 cts": 11,
               "dr 14": 14, "dr 18": 18, "dr 25": 25}  # fmt: skip
-    for row in tables.sizes():
-        assert row.source and row.flag in TABLE_FLAGS
+    for row in tables.rows_of(tables.PipeSize, "sizes"):
         if row.standard in ratios:
             # A least wall stands in the small sizes.
             ratio = row.outside_mm / row.wall_mm

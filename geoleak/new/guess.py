@@ -12,7 +12,7 @@ import numpy as np
 
 from geoleak import readers
 from geoleak.crs import CrsInfo, crs_info
-from geoleak.errors import Complaint, InputError, Origin, Refused
+from geoleak.errors import InputError, Origin, Refused
 from geoleak.record import Record, replace
 from geoleak.site import Codes, PointFile
 
@@ -20,33 +20,31 @@ CodeUse = Literal["mark", "fitting", "feature", "other"]
 Layout = Literal["pnezd", "penzd"]
 
 # Words of the trade in codes and descriptions; common practice, no one source.
-_FITTING = re.compile(
-    r"^(wv|gv|bv|cv|valve|.*valve.*|mtr.*|meter.*|.*meter|hyd.*|fh|hb|hose.*|bib.*|tap|spigot|curb"
-    r"|cs|stop|.*stop|corp.*|riser|ars?v|schieber|zaehler|zähler|vanne|compteur|valvula|medidor)$",
-    re.IGNORECASE,
-)
-_FEATURE = re.compile(
-    r"^(bc|bldg.*|build.*|house.*|corner.*|cor|pp|pole|lp|tp|post|wall.*|kerb|curbcor|mh|manhole"
-    r"|cb|nail|column|gebaeude|gebäude|mast|ecke)$",
-    re.IGNORECASE,
-)
-_CONTROL = re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE)
-EVERY_UNIT = ("m", "ftUS", "ft")
 _WORDS: dict[CodeUse, re.Pattern[str]] = {
-    "other": _CONTROL,
-    "fitting": _FITTING,
-    "feature": _FEATURE,
+    "other": re.compile(r"^(cp|ctrl|control|base|bm|ref|tbm|check.*)\d*$", re.IGNORECASE),
+    "fitting": re.compile(
+        r"^(wv|gv|bv|cv|valve|.*valve.*|mtr.*|meter.*|.*meter|hyd.*|fh|hb|hose.*|bib.*|tap|spigot"
+        r"|curb|cs|stop|.*stop|corp.*|riser|ars?v|schieber|zaehler|zähler|vanne|compteur|valvula"
+        r"|medidor)$",
+        re.IGNORECASE,
+    ),
+    "feature": re.compile(
+        r"^(bc|bldg.*|build.*|house.*|corner.*|cor|pp|pole|lp|tp|post|wall.*|kerb|curbcor|mh"
+        r"|manhole|cb|nail|column|gebaeude|gebäude|mast|ecke)$",
+        re.IGNORECASE,
+    ),
 }
+EVERY_UNIT = ("m", "ftUS", "ft")
 _FEWEST_MARKS = 3
 _SAMPLE = 4
+_LOCAL = crs_info("local", length_unit="m")
 
 
 class ColumnGuess(Record):
-    """One column of the file: its header (or number), role ("" if none), unit and first cells."""
+    """One column of the file: its header (or number), role ("" if none) and first cells."""
 
     name: str
     role: str
-    unit: str | None
     sample: tuple[str, ...]
 
 
@@ -110,7 +108,7 @@ def understand(
     collector = readers.Collector(path.parent)
     info = _info(crs)
     spec = PointFile(files=(path.name,), layout="pnezd", columns=dict(columns or {}))
-    context = readers.PointContext(spec, info or _local(), "m", collector, {})
+    context = readers.PointContext(spec, info or _LOCAL, "m", collector, {})
     table = readers.read_table(path.name, Origin(path.as_posix()), context)
     is_layer = path.suffix.casefold() in readers.LAYER_SUFFIXES
     if table.column("id") is None and not is_layer:
@@ -153,16 +151,12 @@ def _info(crs: str | None) -> CrsInfo | None:
     try:
         return crs_info(crs, length_unit="m")
     except Refused as error:
-        raise InputError([Complaint(Origin("--crs"), error.what, error.remedy)]) from None
-
-
-def _local() -> CrsInfo:
-    return crs_info("local", length_unit="m")
+        raise InputError.at("--crs", error.what, error.remedy) from None
 
 
 def _middle(table: readers.Table) -> tuple[bool, float, float]:
     """Return whether positions are degrees, and the medians of easting and northing."""
-    context = replace(table.context, info=_local())
+    context = replace(table.context, info=_LOCAL)
     if not table.has("northing", "easting") and table.has("latitude", "longitude"):
         quiet = replace(context, collector=readers.Collector(context.collector.folder))
         read = replace(table, context=quiet)
@@ -207,7 +201,7 @@ def _columns(table: readers.Table, layout: Layout | None) -> tuple[ColumnGuess, 
                 for each in table.cells[index].head(_SAMPLE)
             ]
         sample = tuple(cell.strip() for cell in cells)
-        found.append(ColumnGuess(label, words.get(role, ""), table.header.units.get(role), sample))
+        found.append(ColumnGuess(label, words.get(role, ""), sample))
     return tuple(found)
 
 
@@ -227,8 +221,9 @@ def _codes(table: readers.Table) -> tuple[CodeGuess, ...]:
     if cells is None:
         return ()
     members: dict[str, list[str]] = {}
-    for row, cell in enumerate(cells):
-        own = ids[row] if ids is not None else str(row + 1)
+    for own, cell in zip(
+        map(str, range(1, len(table) + 1)) if ids is None else ids, cells, strict=True
+    ):
         members.setdefault(Codes.line_work(cell)[0], []).append(own)
     members.pop("", None)
     most = max((len(own) for code, own in members.items() if not _kind(code)), default=0)
@@ -256,10 +251,8 @@ def _use(ids: Sequence[str], most: int) -> CodeUse:
 def _is_run(ids: Sequence[str]) -> bool:
     """Tell whether ids are mostly consecutive numbers, as marks shot along a leg are."""
     numbers = sorted(int(each) for each in ids if each.isdecimal())
-    if len(numbers) < 0.8 * len(ids) or len(numbers) < 2:
-        return False
-    steps = [b - a for a, b in pairwise(numbers)]
-    return sum(1 for step in steps if step <= 2) >= 0.8 * len(steps)
+    near = sum(b - a <= 2 for a, b in pairwise(numbers))
+    return len(numbers) >= max(2, 0.8 * len(ids)) and near >= 0.8 * (len(numbers) - 1)
 
 
 def first_cells(path: Path) -> list[tuple[str, tuple[str, ...]]]:

@@ -58,7 +58,7 @@ def resumed(known: NewSite, path: Path) -> NewSite:
         held = {k: _frozen(v) for k, v in kept.items() if k in names and v}
     except (OSError, ValueError, AttributeError):
         what, remedy = "there are no answers kept here", "start without --resume"
-        raise InputError([Complaint(Origin(path.as_posix()), what, remedy)]) from None
+        raise InputError.at(path.as_posix(), what, remedy) from None
     return replace(known, **{k: v for k, v in held.items() if not getattr(known, k)})
 
 
@@ -288,7 +288,9 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Map
         found = offered(known, guess, near)
         for k, each in enumerate(found, start=1):
             swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
-            say([f"  {k:>2}  {each.code:<12} {each.name}, in {each.unit}  [{_short(each.area)}]"
+            area = each.area.rstrip(".")
+            area = area if len(area) <= 48 else area[:45].rstrip(" ;,-") + "..."
+            say([f"  {k:>2}  {each.code:<12} {each.name}, in {each.unit}  [{area}]"
                  f"{swapped}"])  # fmt: skip
         if len(found) == _MOST_OFFERED:
             say(["  more fit there: a city or a state leaves fewer"])
@@ -382,11 +384,6 @@ def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
     )
 
 
-def _short(area: str, most: int = 48) -> str:
-    area = area.rstrip(".")
-    return area if len(area) <= most else area[: most - 3].rstrip(" ;,-") + "..."
-
-
 def _codes(
     question: str, likely: tuple[str, ...], guess: PointFileGuess, ask: Ask
 ) -> tuple[str, ...]:
@@ -417,15 +414,10 @@ def _title(folder: Path) -> str:
 
 
 def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
-    def refuse(*missing: tuple[str, str]) -> None:
-        origin = Origin(points.as_posix())
-        if missing:
-            raise InputError([Complaint(origin, what, remedy) for what, remedy in missing])
-
-    if known.unit and known.unit not in UNITS:
-        refuse((f'--unit "{known.unit}" is not known', "m, ft or ftUS"))
-    if known.layout and known.layout not in LAYOUTS:
-        refuse((f'--layout "{known.layout}" is not known', "pnezd or penzd"))
+    for name, word, words in (("unit", known.unit, UNITS), ("layout", known.layout, LAYOUTS)):
+        if word and word not in words:
+            remedy = f"{', '.join(words[:-1])} or {words[-1]}"
+            raise InputError.at(points.as_posix(), f'--{name} "{word}" is not known', remedy)
     missing = []
     if not known.crs:
         hint = ", or --near PLACE to see those that fit"
@@ -449,7 +441,9 @@ def _require(points: Path, known: NewSite, guess: PointFileGuess) -> None:
         seen = ", ".join(f"{each.code} ({each.count})" for each in guess.codes[:12] if each.code)
         remedy = "--marks CODE or --numbers 101-148" + (f"; the codes are {seen}" if seen else "")
         missing.append(("which points are marks is not stated", remedy))
-    refuse(*missing)
+    if missing:
+        origin = Origin(points.as_posix())
+        raise InputError([Complaint(origin, what, remedy) for what, remedy in missing])
 
 
 def shown(guess: PointFileGuess) -> list[str]:
@@ -481,13 +475,9 @@ def taped(
     if ask is None:
         what = "a site of tapes alone is asked for mark by mark, on a terminal"
         remedy = "or write points.csv with two corners and tapes.csv by hand: shared/site_folder.md"
-        raise InputError([Complaint(Origin("tapes"), what, remedy)])
-    say(
-        [
-            "No rover: choose two fixed corners, A and B, and tape every mark from both of them.",
-            "Lengths with their unit, or bare in the unit of the job.",
-        ]
-    )
+        raise InputError.at("tapes", what, remedy)
+    say(["No rover: choose two fixed corners, A and B, and tape every mark from both of them."])
+    say(["Lengths with their unit, or bare in the unit of the job."])
     known = NewSite(unit=unit or _asked_unit(NewSite(), None, ask, say)["unit"])
 
     def tape(question: str, *, needed: bool = True) -> str:
@@ -511,15 +501,9 @@ def taped(
         "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
         "tapes.csv": csv_text(("point", "from", "distance", "side", "code"), tapes),
     }
-    site = replace(
-        known,
-        crs="local",
-        marks=("MK",),
-        title=title or _title(folder),
-        layout="penzd",
-        features=("CORNER",),
-    )
-    return site, files
+    made: dict[str, Any] = {"crs": "local", "layout": "penzd", "marks": ("MK",)}
+    made["features"] = ("CORNER",)
+    return replace(known, title=title or _title(folder), **made), files
 
 
 def as_dict(

@@ -8,25 +8,23 @@ from __future__ import annotations
 
 import csv
 import io
-import itertools
 import re
 import shutil
 import tempfile
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from importlib import resources
 from pathlib import Path
-from string import Template
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geoleak.cautions import HEARING
-from geoleak.errors import Complaint, InputError, Origin
+from geoleak.errors import InputError, Origin
 from geoleak.readers import ROLES, SHAPEFILE_PARTS, SHEETS
 from geoleak.record import Record, replace
 
 if TYPE_CHECKING:
-    from geoleak.site import Leg, Reading, Site
+    from geoleak.site import Reading, Site
 
 READINGS_HEADER = (
     "reading", "kind", "place", "level", "low_hz", "high_hz", "surface", "background", "gain_db",
@@ -90,7 +88,7 @@ def parted_columns(
         else:
             remedy = f"write id=HEADING (of {', '.join(ROLES)}) or HEADING=place (of "
             remedy += f"{', '.join(READINGS_HEADER)})"
-            _fail(points, f'--columns "{text}" is not known', remedy)
+            raise InputError.at(points.as_posix(), f'--columns "{text}" is not known', remedy)
     return tuple(of_points), tuple(of_readings)
 
 
@@ -132,17 +130,26 @@ def write_site(
     """
     folder = Path(folder)
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        _fail(folder, "there is a file of this name", "name a folder that does not exist yet")
+        raise InputError.at(
+            folder.as_posix(),
+            "there is a file of this name",
+            "name a folder that does not exist yet",
+        )
     if folder.is_dir() and any(folder.iterdir()):
-        _fail(folder, "the folder holds files already", "name a folder that does not exist yet")
+        raise InputError.at(
+            folder.as_posix(),
+            "the folder holds files already",
+            "name a folder that does not exist yet",
+        )
     for path, what in ((None if tapes else points, "point file"), (readings, "sheet of readings")):
         if path is not None and not path.is_file():
-            _fail(path, f"there is no file {path}", f"name the {what}")
+            raise InputError.at(path.as_posix(), f"there is no file {path}", f"name the {what}")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-"))
     except OSError as error:
-        _fail(folder, f"the folder cannot be made ({error.strerror})", "name another place")
+        what = f"the folder cannot be made ({error.strerror})"
+        raise InputError.at(folder.as_posix(), what, "name another place") from None
     inside = scratch / (folder.name or "site")
     try:
         inside.mkdir()
@@ -190,10 +197,6 @@ def _fill(
     ]
 
 
-def _fail(place: Path, what: str, remedy: str) -> NoReturn:
-    raise InputError([Complaint(Origin(place.as_posix()), what, remedy)])
-
-
 def _copy_points(source: Path, folder: Path) -> str:
     name = source.name if source.name.casefold() not in _TAKEN else f"points_{source.name}"
     shutil.copyfile(source, folder / name)
@@ -223,11 +226,17 @@ def _read(inside: Path, folder: Path, sources: Mapping[str, Path | None]) -> Sit
 
 
 def readings_csv(site: Site) -> str:
-    """Return readings.csv with a blank row per mark, leg by leg, in the order of the marks."""
-    blank = [""] * (len(READINGS_HEADER) - 3)
-    marks = [mark_text(site, leg, mark) for leg in site.legs for mark in leg.mark_ids]
-    rows = ([number, "surface", mark, *blank] for number, mark in enumerate(marks, 1))
-    return csv_text(READINGS_HEADER, rows)
+    """Return readings.csv with a blank row per mark, leg by leg, in the order of the marks.
+
+    A mark of two legs is named with its leg; so is one that a spreadsheet takes for a formula.
+    """
+    marks = [(leg.name, mark) for leg in site.legs for mark in leg.mark_ids]
+    legs_of = Counter(mark for _, mark in marks)
+    rows = []
+    for number, (leg, mark) in enumerate(marks, 1):
+        alone = legs_of[mark] == 1 and not mark.startswith(_FORMULA)
+        rows.append([number, "surface", mark if alone else f"{leg} {mark}"])
+    return csv_text(READINGS_HEADER, [row + [""] * (len(READINGS_HEADER) - 3) for row in rows])
 
 
 def readings_as_read(site: Site) -> str:
@@ -259,15 +268,6 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows([header, *rows])
     return out.getvalue()
-
-
-def mark_text(site: Site, leg: Leg, mark: str) -> str:
-    """Return how a sheet names a mark: with its leg where it is a mark of two.
-
-    So is one that a spreadsheet would take for a formula.
-    """
-    twice = sum(mark in other.mark_ids for other in site.legs) > 1
-    return f"{leg.name} {mark}" if twice or mark.startswith(_FORMULA) else mark
 
 
 def site_toml(new: NewSite, points_name: str) -> str:
@@ -354,53 +354,12 @@ def quoted(text: str) -> str:
     return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda sign: f"\\u{ord(sign[0]):04x}", safe) + '"'
 
 
-_UNSAFE = {sign: f"&#{ord(sign)};" for sign in "&<>\"'`\\${}"}
-# Headings of a leg's table, and their widths in per cent.
-_COLUMNS = {"No": 6, "Mark": 12, "Level": 22, "Background": 14, "Surface": 16, "Note": 30}
-
-
-def escaped(text: str) -> str:
-    """Return text that stays text in a page: markup and template signs as numeric entities."""
-    return "".join(_UNSAFE.get(sign, sign) for sign in text)
-
-
 def listening_sheet(site: Site) -> str:
-    """Return the sheet as one self-contained HTML page.
+    """Return the sheet as one self-contained HTML page: each leg's marks in order, the fittings."""
+    from geoleak.export.templates import rendered
 
-    Parameters
-    ----------
-    site : Site
-        Its legs give the rows, mark by mark in order.
-    """
-    page = resources.files("geoleak.new").joinpath("listening_sheet.html").read_text("utf-8")
-    number = itertools.count(1)
-    heads = "".join(f'<th scope="col" style="width: {w}%">{h}</th>' for h, w in _COLUMNS.items())
-    tables = []
-    for leg in site.legs:
-        rows = "\n".join(
-            f'<tr><td>{next(number)}</td><td class="mark">{escaped(mark)}</td>'
-            f"{'<td></td>' * 4}</tr>"
-            for mark in leg.mark_ids
-        )
-        tables.append(_table(f"Leg {escaped(leg.name)}", heads, rows))
     # The fittings a contact sensor can touch: the usual first step.
     marks = {mark for leg in site.legs for mark in leg.mark_ids}
-    fittings = "".join(
-        f'<tr><td class="mark">{escaped(point.id)}</td><td>{escaped(point.code)}</td>'
-        "<td></td><td></td></tr>"
-        for name, point in site.points.items()
-        if site.codes.is_fitting(point.code) and name not in marks
-    )
-    if fittings:
-        heads = "".join(f'<th scope="col">{h}</th>' for h in ("Point", "Code", "Level", "Note"))
-        tables.append(_table("Fittings, touched with the contact sensor", heads, fittings))
-    return Template(page).substitute(
-        title=escaped(site.title), caution=escaped(HEARING), tables="\n".join(tables)
-    )
-
-
-def _table(title: str, heads: str, rows: str) -> str:
-    return (
-        f"<h2>{title}</h2>\n<table><thead><tr>\n{heads}\n</tr></thead><tbody>\n{rows}\n"
-        "</tbody></table>"
-    )
+    points = (point for name, point in site.points.items() if name not in marks)
+    fittings = [point for point in points if site.codes.is_fitting(point.code)]
+    return rendered("listening_sheet.html", site=site, caution=HEARING, fittings=fittings)

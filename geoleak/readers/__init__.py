@@ -5,9 +5,8 @@ from geoleak.readers.drawings import UtilityFile, read_utility_file
 from geoleak.readers.folder import read_site
 from geoleak.readers.gis import SHAPEFILE_PARTS, load_gdal
 from geoleak.readers.headers import ROLES
-from geoleak.readers.learned import read_tables
 from geoleak.readers.legs import number_order
-from geoleak.readers.plausible import (
+from geoleak.readers.numbers import (
     DEPTH_DOUBTS,
     DIAMETER,
     MOST_DEPTHS_M,
@@ -27,3 +26,4 @@ from geoleak.readers.text import (
     with_dittos,
     without_comments,
 )
+from geoleak.readers.toml import read_tables

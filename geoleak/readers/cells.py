@@ -13,7 +13,7 @@ from geoleak.errors import Refused, did_you_mean
 from geoleak.readers import numbers
 from geoleak.readers.headers import folded
 from geoleak.readers.sheet import Cell, Sheet
-from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
+from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L
 
 
 def choice(*words: str, default: str | None = None) -> Cell:
@@ -164,14 +164,10 @@ def supply(row: Sheet, column: str) -> str | None:
     return cell or None
 
 
-def _unit_words(row: Sheet) -> list[str]:
-    return [each for each in re.split(r"[\s,;]+", plain(row.text("unit"))) if each]
-
-
 def units(row: Sheet, column: str) -> None:
     """Judge the units that the unit cell names: one of flow, one of pressure, or both."""
     known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
-    words = dict.fromkeys(_unit_words(row))
+    words = dict.fromkeys(re.findall(r"[^\s,;]+", plain(row.text("unit"))))
     for word in words:
         if word not in known:
             what = f'"{word}" is no unit of flow or pressure'
@@ -201,9 +197,9 @@ def date(row: Sheet, column: str) -> str:
     """Return a date as it is written, which may be anything; what is none is noted."""
     cell = row.text(column)
     try:
-        return day(row, column) if cell else cell
+        time(row, column)
     except Refused as error:
-        if not row.text("skip"):
+        if cell and not row.text("skip"):
             text = f"{column}: {error.what}, so nothing is told by it: {error.remedy}, or the day"
             row.say_once("date_unread", text)
     return cell
@@ -232,7 +228,14 @@ def quantity(units: Mapping[str, float], what: str) -> Cell:
         unit: str | None = plain(tail)
         if not head or unit not in units:
             head = cell
-            unit = next((word for word in _unit_words(row) if word in units), None)
+            unit = next(
+                (
+                    word
+                    for word in re.findall(r"[^\s,;]+", plain(row.text("unit")))
+                    if word in units
+                ),
+                None,
+            )
         value = row.number(head, low=0)
         if value is not None and unit is None:
             remedy = f"write one of {', '.join(units)} in unit"
@@ -240,3 +243,21 @@ def quantity(units: Mapping[str, float], what: str) -> Cell:
         return None if value is None else value * units[str(unit)]
 
     return read
+
+
+def volume_unit(row: Sheet, column: str) -> str:
+    """Return the unit that a register counts in."""
+    cell = row.text(column)
+    unit = {plain(each): each for each in VOLUME_UNITS_L}.get(plain(cell))
+    if unit is None:
+        two = plain(cell).rstrip("s") in ("gal", "gallon")
+        what = f'"{cell}" may be a US or an imperial gallon' if two else f'"{cell}" is not known'
+        raise Refused(what, f"write one of {', '.join(VOLUME_UNITS_L)}")
+    return unit
+
+
+def state(row: Sheet, column: str) -> str:
+    """Return the state of a run: one of those that mean something, or what is written."""
+    cell = row.text(column)
+    folded = " ".join(cell.casefold().split()).replace("all taps shut", "all shut")
+    return folded if folded in ("all shut", "house valve shut", "after") else cell

@@ -144,6 +144,5 @@ class Collector:
             self.refuse()
 
 
-def refused(origin: Origin, what: str, remedy: str = "") -> InputError:
-    """Return the error of something that cannot be used, to be raised."""
-    return InputError([Complaint(origin, what, remedy)])
+refused = InputError.at
+"""What makes the error of something that cannot be used, to be raised."""

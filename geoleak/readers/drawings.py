@@ -17,8 +17,6 @@ from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers import gis
 from geoleak.readers.collector import Collector, refused
-from geoleak.readers.headers import folded, header_unit, role_of, spellings
-from geoleak.readers.text import cell_text
 from geoleak.readers.toml import SiteToml
 from geoleak.record import Bools, Floats, Record, replace
 from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
@@ -47,7 +45,7 @@ def read_drawn(
         return None
     with collector.taking():
         collector.read_bytes(table.file, toml.origin("network", "file"))
-        origin, fallback = Origin(collector.label(table.file)), None
+        origin = Origin(collector.label(table.file))
         layer = _layer(collector, table, origin)
         lines = read_mains(layer, table, origin, collector)
         crs = _crs(layer.crs, toml, origin)
@@ -90,11 +88,8 @@ def read_mains(
     found: list[DrawnLine] = []
     complaints: list[Complaint] = []
     apart = []
-    fields = [(each, role, header_unit(each), values)
-              for each, values in layer.fields.items()
-              if (role := role_of(each, "mains"))]  # fmt: skip
-    for row, (feature, shape) in enumerate(zip(layer.ids.tolist(), layer.shapes, strict=True)):
-        texts = [(*of, cell_text(values[row])) for *of, values in fields]
+    rows = zip(layer.ids.tolist(), layer.shapes, layer.stated("mains"), strict=True)
+    for feature, shape, texts in rows:
         try:
             parts = _parts(shape)
         except Refused as error:
@@ -227,20 +222,19 @@ def _attributes(
 ) -> tuple[dict[str, Any], list[Refused]]:
     """Return what a feature states, by the names of `DrawnLine`; and what is wrong with it.
 
-    Of each field: its name, role, the unit of its name, and the text. The first that is filled in
-    holds.
+    Of the fields of one role the first holds.
     """
     wrong: list[Refused] = []
     stated: dict[str, Any] = {}
-    for name, role, unit, text in texts:
-        if text == "" or role in stated:
+    for role, name, unit, text in texts:
+        if role in stated:
             continue
         if role in ("name", "material", "boundary"):
             stated[role] = text
             continue
         bare = table.depth_unit if role == "depth" else table.diameter_unit
         try:
-            length = gis.stated_length(text, "ft" if unit == "foot" else unit or bare)
+            length = gis.stated_length(text, unit or bare)
         except ValueError as error:
             remedy = f'write the unit with the value ("6 in") or in the field\'s name ("{name}_mm")'
             wrong.append(Refused(f"{name}: {error}", remedy))
@@ -316,21 +310,22 @@ def read_utility_file(
     shapes: list[UtilityShape] = []
     notes: list[Note] = []
     for layer in layers:
-        columns, usable = _columns(layer), _usable(layer)
-        for row in range(len(layer.ids)):
+        usable = _usable(layer)
+        for row, texts in enumerate(layer.stated("services")):
             which = f"feature {row + 1}" + (f' of layer "{layer.name}"' if layer.name else "")
             if not usable[row]:
                 notes.append(Note("utility_empty", f"{which} has no usable geometry", origin))
                 continue
-            own = {role: cell_text(layer.fields[each][row]) for role, each in columns.items()}
-            depth, said = _depth(own.get("depth", ""), columns.get("depth", ""), unit)
+            own = {role: (text, bare) for role, _, bare, text in reversed(texts)}
+            given = {role: text for role, (text, _) in own.items()}
+            depth, said = _depth(*own.get("depth", ("", None)), unit)
             if said:
                 notes.append(Note("utility_depth", f"{which}: {said}", origin))
             shapes.append(
                 UtilityShape(
-                    name=name or own.get("name") or layer.name or "service",
-                    colour=(own.get("colour") or colour or "").lower() or None,
-                    quality=own.get("quality") or quality,
+                    name=name or given.get("name") or layer.name or "service",
+                    colour=(given.get("colour") or colour or "").lower() or None,
+                    quality=given.get("quality") or quality,
                     depth_m=depth_m if depth is None else depth,
                     geometry=layer.shapes[row],
                     feature=row + 1,
@@ -355,16 +350,6 @@ def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str 
     return next(iter(known), None)
 
 
-def _columns(layer: gis.Layer) -> dict[str, str]:
-    """Return the field of each role; of several the one spelt most plainly."""
-    words = {word: at for at, word in enumerate(spellings("services"))}
-    found: dict[str, str] = {}
-    for each in sorted(layer.fields, key=lambda name: words.get(folded(name), len(words))):
-        if (role := role_of(each, "services")) is not None:
-            found.setdefault(role, each)
-    return found
-
-
 def _usable(layer: gis.Layer) -> Bools:
     """Tell of each feature whether it has coordinates, all of them finite."""
     import shapely
@@ -375,13 +360,12 @@ def _usable(layer: gis.Layer) -> Bools:
     return usable
 
 
-def _depth(text: str, column: str, unit: str) -> tuple[float | None, str]:
+def _depth(text: str, bare: str | None, unit: str) -> tuple[float | None, str]:
     """Return a depth in metres, or what is wrong with it; unreadable counts as unknown."""
     if not text:
         return None, ""
-    bare = header_unit(column) or unit
     try:
-        depth = gis.stated_length(text, "ft" if bare == "foot" else bare, unit=unit)
+        depth = gis.stated_length(text, bare or unit, unit=unit)
     except ValueError as error:
         return None, f"{error}; its depth counts as unknown"
     if depth > _DEEPEST_M:

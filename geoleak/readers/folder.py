@@ -2,26 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from geoleak.crs import CrsInfo, crs_info
-from geoleak.errors import Origin, Refused
+from geoleak.errors import Origin, Refused, one_slip_away
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.drawings import read_drawn
-from geoleak.readers.learned import tables_of
-from geoleak.readers.legs import LegReader, legs_of_points
-from geoleak.readers.places import PlaceReader
-from geoleak.readers.plausible import ask_about_lengths
+from geoleak.readers.headers import folded
+from geoleak.readers.legs import LegReader
+from geoleak.readers.numbers import (
+    DEPTH,
+    DIAMETER,
+    PIPE_DEPTH,
+    PlaceReader,
+    Usual,
+    depth_note,
+    doubt,
+    is_bare,
+)
+from geoleak.readers.point_checks import parse_scheme
 from geoleak.readers.points import read_points
-from geoleak.readers.precision import parse_scheme
-from geoleak.readers.sheets import name_strays, read_sheets
+from geoleak.readers.sheets import SHEETS, TAPES, read_sheets, read_tapes
 from geoleak.readers.table import PointContext
-from geoleak.readers.tapes import read_tapes
-from geoleak.readers.toml import SiteToml, read_site_toml
+from geoleak.readers.text import decode_text, sniff_delimiter
+from geoleak.readers.toml import Key, SiteToml, dotted, read_site_toml, tables_of
 from geoleak.site import Codes, PointFile, PointTable, Site, Tape
 from geoleak.tables.learned import Tables
+from geoleak.units import INTERNATIONAL_FOOT_M, parse_length
 
 
 def read_site(
@@ -56,7 +67,7 @@ def read_site(
         toml = read_site_toml(collector)
         info = _crs(toml, collector)
         _check_tables(toml, collector)
-        ask_about_lengths(toml, collector)
+        _ask_about_lengths(toml, collector)
         shot, unit = _points(toml, info, collector), toml.settings.length_unit
         site = _site(toml, *read_tapes(collector, shot, unit), collector, tables)
         if not collector.complaints:
@@ -140,12 +151,11 @@ def _site(
     settings = toml.settings
     drawn = read_drawn(toml, collector, taken=[leg.name for leg in settings.legs])
     legs = LegReader(toml, points, collector, drawn=drawn[1] if drawn else None).read()
-    places = PlaceReader(
-        points=points,
-        legs=[leg.name for leg in legs],
-        unit=settings.length_unit,
-        on_legs=dict(legs_of_points(legs)),
-    )
+    on_legs: dict[str, tuple[str, ...]] = {}
+    for leg in legs:
+        on_legs |= {mark: (*on_legs.get(mark, ()), leg.name) for mark in leg.mark_ids}
+    names, unit = [leg.name for leg in legs], settings.length_unit
+    places = PlaceReader(points=points, legs=names, unit=unit, on_legs=on_legs)
     _note_codes(toml, points, collector)
     sheets = read_sheets(collector, places, settings)
     if not sheets["readings"] and not sheets["delays"]:
@@ -162,7 +172,7 @@ def _site(
         text = f"{len(tables.rows)} values learned on {tables.sites} closed-out sites{since} ("
         text += f"{tables.file}) stand in place of the shipped guesses"
         collector.note("learned_values", text)
-    name_strays(collector)
+    _name_strays(collector)
     # What the site states itself goes before what other sites taught.
     shares = tables.shares().items()
     learned = {each: share for each, share in shares if each not in settings.prior.model_fields_set}
@@ -192,3 +202,92 @@ def _note_codes(toml: SiteToml, points: PointTable, collector: Collector) -> Non
             if not any(Codes.matches(code, (pattern,)) for code in there):
                 text = f'no point has the {key} code "{pattern}"'
                 collector.note("code_not_found", text, toml.origin("codes", key, at))
+
+
+# From a keyhole to what one gang opens and backs up in a day.
+HOLE = Usual(0.3, 20 * INTERNATIONAL_FOOT_M, 20 * INTERNATIONAL_FOOT_M, '"5 ft" or "1.5 m"')
+# From thin copper to a concrete main.
+WALL = Usual(0.5 / 1000, 0.25, 0.025, '"0.133 in" or "5.8 mm"')
+_ASKED = {
+    "network": {"depth": PIPE_DEPTH},
+    "crew": {"dig_length": HOLE},
+    "leg": {"depth": PIPE_DEPTH, "outside_diameter": DIAMETER, "wall": WALL},
+    "utility": {"depth": DEPTH},
+}
+
+
+def _ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
+    """Ask about depths, diameters, walls and holes that hardly can be, or say so."""
+    unit, stated = toml.settings.length_unit, list[tuple[Key, Any, Usual]]()
+    for name, limits in _ASKED.items():
+        held = toml.values.get(name, [])
+        tables = dict(enumerate(held)) if isinstance(held, list) else {None: held}
+        for k, table in tables.items():
+            at = (name,) if k is None else (name, k)
+            stated += [((*at, key), table[key], limits[key]) for key in limits if key in table]
+    for path, value, usual in stated:
+        metres, name, origin = parse_length(value, unit=unit), dotted(path), toml.origin(*path)
+        asked = doubt(value, metres, usual, unit) if is_bare(value) else None
+        if asked:
+            collector.complain_of(origin, asked, f"{name}: ")
+        elif not usual.low_m <= metres <= usual.high_m:
+            text = f"{name}: {value} is more or less than is usual; check it"
+            collector.note("unusual", text, origin)
+        elif usual is PIPE_DEPTH and (note := depth_note(name, value, metres, unit)):
+            collector.note(*note, origin)
+
+
+_EVERY = {**SHEETS, TAPES.file: TAPES}
+
+
+def _name_strays(collector: Collector) -> None:
+    """Complain of a sheet whose name is a slip away from one that is read; name the other sheets.
+
+    A file that is a sheet by its header or nearly by its name is noted: it is not used.
+    """
+    try:
+        there = sorted(collector.folder.iterdir())
+    except OSError:
+        return
+    read = [collector.folder / name for name in (*collector.inputs, *_EVERY)]
+    # A disk that tells no capitals from small letters reads Checks.csv as checks.csv.
+    known = {(s.st_dev, s.st_ino) for s in (each.stat() for each in read if each.exists())}
+    for path in there:
+        table = path.suffix.casefold() in (".csv", ".tsv", ".txt") and path.is_file()
+        if not table or path.name.startswith((".", "~")):
+            continue
+        if (path.stat().st_dev, path.stat().st_ino) in known:
+            continue
+        label = Origin(collector.label(path.name))
+        # But for case, number, blanks or a second ending.
+        bare = _bare(re.sub(r"(\.(csv|tsv|txt))+$", "", path.name.casefold()))
+        meant = next((each for each in _EVERY if bare == _bare(Path(each).stem)), "")
+        if meant and ".csv" in path.name.casefold():
+            remedy = f"did you mean {meant}? rename it, or take it out of the folder"
+            collector.complain(label, f"unknown sheet {path.name}", remedy)
+            continue
+        near = one_slip_away(path.stem, (Path(name).stem for name in _EVERY))
+        like = meant or (f"{near}.csv" if near else _by_header(path))
+        if like:
+            text = f"{path.name} is not used: no sheet is called so; did you mean {like}?"
+            collector.note("sheet_not_used", text, label)
+
+
+def _bare(words: str) -> str:
+    return "".join(filter(str.isalnum, words)).removesuffix("s")
+
+
+def _by_header(path: Path) -> str:
+    """Return the sheet whose columns a file has: all that it needs, and no other."""
+    try:
+        with path.open("rb") as stream:
+            line, _ = decode_text(stream.readline(10_000))  # no header is longer
+        header = line.strip().split(sniff_delimiter(line))
+    except (OSError, Refused):
+        return ""
+    names = {folded(each) for each in header}
+    for name, kind in _EVERY.items():
+        mine = {folded(each) for each in (*kind.columns, "entry")}
+        if len(names) > 1 and names <= mine and {folded(each) for each in kind.needed} <= names:
+            return name
+    return ""

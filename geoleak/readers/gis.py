@@ -19,17 +19,18 @@ import numpy as np
 from geoleak.crs import axis_unit, brought, horizontal_crs
 from geoleak.errors import Complaint, CrsError, InputError, Origin, Refused, listed
 from geoleak.readers.collector import MOST_BYTES, refused
-from geoleak.readers.headers import Header, read_header
+from geoleak.readers.headers import Header, folded, header_unit, read_header, role_of, spellings
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
 from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
 from geoleak.record import Floats, NDArray, Record
 from geoleak.units import parse_length
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
-_FORMATS = {".gpkg": "GeoPackage", ".shp": "Shapefile", ".geojson": "GeoJSON", ".json": "GeoJSON",
-            ".gpx": "GPX"}  # fmt: skip
-_FIRST_BYTES = {".gpkg": b"SQLite format 3\0", ".shp": b"\0\0\x27\x0a", ".geojson": b"{",
-                ".json": b"{", ".gpx": b"<"}  # fmt: skip
+_FORMATS = {
+    ".gpkg": ("GeoPackage", b"SQLite format 3\0"), ".shp": ("Shapefile", b"\0\0\x27\x0a"),
+    ".geojson": ("GeoJSON", b"{"), ".json": ("GeoJSON", b"{"), ".gpx": ("GPX", b"<"),
+}  # fmt: skip
+"""What a format is called, and how its files begin."""
 SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
 _GEOJSON_TYPES = ("FeatureCollection", "Feature", "Point", "MultiPoint", "LineString",
                   "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")  # fmt: skip
@@ -62,6 +63,22 @@ class Layer(Record, eq=False):
     ids: NDArray[Any]
     shapes: NDArray[Any]
     fields: Mapping[str, NDArray[Any]]
+
+    def stated(self, kind: str) -> list[list[tuple[str, str, str | None, str]]]:
+        """Return of each feature role, name, unit and text of its fields that are filled in.
+
+        ``kind`` is as `role_of` takes it; the field spelt most plainly stands first.
+        """
+        order = {word: at for at, word in enumerate(spellings(kind))}
+        fields = []
+        for name in sorted(self.fields, key=lambda name: order.get(folded(name), len(order))):
+            if role := role_of(name, kind):
+                unit = header_unit(name)
+                fields.append((role, name, "ft" if unit == "foot" else unit, self.fields[name]))
+        texts = (
+            [(*about, cell_text(held[k])) for *about, held in fields] for k in range(len(self.ids))
+        )
+        return [[each for each in row if each[3]] for row in texts]  # type: ignore[misc]
 
 
 def load_gdal() -> Any:
@@ -96,8 +113,9 @@ def source_of(path: Path, origin: Origin) -> bytes:
         A file that is missing, no plain file, too large, or not what its suffix says.
     """
     suffix = path.suffix.casefold()
-    if suffix not in _FIRST_BYTES:
+    if suffix not in _FORMATS:
         raise refused(origin, f'"{suffix}" is not read', _REMEDY)
+    called, begin = _FORMATS[suffix]
     try:
         if not path.is_file():
             raise refused(origin, "cannot be read (it is no plain file)", _REMEDY)
@@ -106,9 +124,8 @@ def source_of(path: Path, origin: Origin) -> bytes:
         data = path.read_bytes()
     except OSError as error:
         raise refused(origin, f"cannot be read ({error.strerror})", _REMEDY) from None
-    begins = data.removeprefix(b"\xef\xbb\xbf").lstrip()[:200]
-    if not begins.startswith(_FIRST_BYTES[suffix]):
-        raise refused(origin, f"cannot be read (no {_FORMATS[suffix]} by its first bytes)", _REMEDY)
+    if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(begin):
+        raise refused(origin, f"cannot be read (no {called} by its first bytes)", _REMEDY)
     if suffix in (".geojson", ".json"):
         return _judged_json(data, path.stem, origin)
     if suffix == ".gpx" and (b"<gpx" not in data[:5000] or b"<!ENTITY" in data):

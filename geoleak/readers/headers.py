@@ -5,14 +5,13 @@ Case, accents, punctuation and a unit in brackets do not count.
 
 from __future__ import annotations
 
-import csv
 import functools
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
-from importlib import resources
 
 from geoleak.record import Record, field, replace
+from geoleak.tables import csv_rows
 
 ROLES: dict[str, str] = {
     "id": "point id",
@@ -54,8 +53,7 @@ def spellings(kind: str) -> Mapping[str, str]:
 
     The spellings are from memory and from exports of several countries; there is no one source.
     """
-    text = resources.files("geoleak.readers").joinpath("headers.csv").read_text("utf-8")
-    rows = [row for row in csv.DictReader(text.splitlines()) if row["file"] == kind]
+    rows = [row for row in csv_rows("geoleak.readers", "headers") if row["file"] == kind]
     return {word: row["role"] for row in rows for word in row["spellings"].split()}
 
 

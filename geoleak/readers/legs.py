@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 import re
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
+
+from msgspec import Struct
 
 from geoleak import tables
 from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import Collector
 from geoleak.readers.drawings import LIKE_COORDINATES
 from geoleak.readers.toml import SiteToml
+from geoleak.record import field
 from geoleak.site import EXTRA, Codes, Leg, PointTable, StatedLeg
 from geoleak.units import INCH_M
 
@@ -30,45 +32,36 @@ def number_order(identifier: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, len(digits), digits) if digits else (1, 0, word) for digits, word in parts)
 
 
-class LegReader:
+class LegReader(Struct, eq=False):
     """Makes the legs of one site; it stands at one ``[[leg]]`` after the other.
 
-    Parameters
-    ----------
-    toml : SiteToml
-    points : PointTable
-    collector : Collector
-    drawn : sequence of Leg, optional
-        Of the lines of the network file, where that can be read: those that no ``[[leg]]`` names
-        are legs as they are.
+    ``drawn`` are the lines of the network file as legs, where that can be read: those that no
+    ``[[leg]]`` names are legs as they are.
     """
 
-    def __init__(
-        self,
-        toml: SiteToml,
-        points: PointTable,
-        collector: Collector,
-        *,
-        drawn: Sequence[Leg] | None = None,
-    ) -> None:
-        self.toml = toml
-        self.points = points
-        self.collector = collector
-        self.codes = points.code_names()
-        self.number = 0
-        self.drawn = drawn
-        self._line = {leg.drawn[0].feature: leg for leg in drawn or ()}
-        self._line |= {leg.name: leg for leg in drawn or ()}
-        self._taken: dict[str, str] = {}
-        """Which leg has named a line, by the line's name."""
+    toml: SiteToml
+    points: PointTable
+    collector: Collector
+    drawn: Sequence[Leg] | None = None
+    number: int = 0
+    codes: Sequence[str] = ()
+    every_name: Sequence[str] = ()
+    _taken: dict[str, str] = field(default_factory=dict)
+    """Which leg has named a line, by the line's name."""
 
     def read(self) -> tuple[Leg, ...]:
         """Return the legs; what is wrong goes to the collector."""
-        stated = self.toml.settings.legs
+        self.codes, stated = self.points.code_names(), self.toml.settings.legs
         names = [each.name for each in stated]
         lines = []
         for self.number, table in enumerate(stated):
-            self._check_name(names)
+            name, first = table.name, names.index(table.name)
+            if first < self.number:
+                self._complain("name", f'leg {first + 1} is called "{name}" too', "rename one")
+            elif "@" in name:
+                self._complain("name", f'"{name}" holds an @', "leave the @ out")
+            elif name.startswith(LIKE_COORDINATES):
+                self._complain("name", f'"{name}" reads like a coordinate', "rename it")
             lines.append(self._drawn_of(table))
         as_drawn = [leg for leg in self.drawn or () if leg.name not in self._taken]
         self.every_name = [*names, *(leg.name for leg in as_drawn)]
@@ -90,25 +83,16 @@ class LegReader:
         where = self._where(key) if at is None else self._where(key, at)
         self.collector.complain(where, f"leg[{self.number + 1}].{key}: {what}", remedy)
 
-    def _check_name(self, names: Sequence[str]) -> None:
-        name = names[self.number]
-        first = names.index(name)
-        if first < self.number:
-            self._complain("name", f'leg {first + 1} is called "{name}" too', "rename one")
-        elif "@" in name:
-            self._complain("name", f'"{name}" holds an @', "leave the @ out")
-        elif name.startswith(LIKE_COORDINATES):
-            self._complain("name", f'"{name}" reads like a coordinate', "rename it")
-
     def _drawn_of(self, table: StatedLeg) -> list[Leg]:
         """Return the drawn lines that a leg names, complaining of those that are not there."""
         if table.line is not None and self.toml.settings.network is None:
             self._complain("line", "there is no [network]", "add [network] with its file")
-        found: list[Leg] = []
+        found, drawn = list[Leg](), self.drawn or ()
+        called = {leg.drawn[0].feature: leg for leg in drawn} | {leg.name: leg for leg in drawn}
         for text in (table.line or ()) if self.drawn is not None else ():
-            leg = self._line.get(text)
+            leg = called.get(text)
             if leg is None:
-                near = did_you_mean(text, [each.name for each in self.drawn or ()])
+                near = did_you_mean(text, [each.name for each in drawn])
                 remedy = near or "name a line by its name or its feature id"
                 self._complain("line", f'there is no line "{text}"', remedy)
             elif leg in found:
@@ -133,20 +117,14 @@ class LegReader:
         bore = table.outside_diameter_m
         if table.wall_m and bore and table.wall_m >= bore / 2:
             self._complain("wall", "it is half of outside_diameter or more", "check both and units")
-        found: dict[str, Any] = {
-            "mark_ids": tuple(marks),
-            "start": start,
-            "end": end,
-            "joins": joins,
-            "joins_at": joins_at,
-            "boundary": self._point("boundary", table.boundary),
-            "origin": self._where(key=True),
-        }
+        found = {**dict(table), "start": start, "end": end, "joins": joins, "joins_at": joins_at}
         if table.material is not None or table.size_m is not None:
             found |= self._pipe(table)
         if drawn and not marks:
             found["marks_by"] = "records"
-        return Leg.model_construct(**dict(table) | found).with_lines(drawn)
+        boundary = self._point("boundary", table.boundary)
+        about = {"mark_ids": tuple(marks), "boundary": boundary, "origin": self._where(key=True)}
+        return Leg.model_construct(**found | about).with_lines(drawn)
 
     def _point(self, key: str, identifier: str | None) -> str | None:
         if identifier is None or identifier in self.points:
@@ -172,37 +150,28 @@ class LegReader:
                 self._no_code(at, pattern, table)
             chosen += [each for code in matching for each in self.points.ids_with_code(code)]
         wanted = [each for each in dict.fromkeys(chosen) if each not in (table.start, table.end)]
-        self._note_lines(table.name, wanted)
-        return sorted(wanted, key=self.points.place_of)
-
-    def _note_lines(self, name: str, marks: Sequence[str]) -> None:
-        """Say where the codes begin a line more than once: one leg would join what are two."""
-        words = {mark: Codes.line_work(self.points[mark].code)[1] for mark in marks}
-        begins = [mark for mark, word in words.items() if word in _BEGINS]
-        if len(begins) > 1:
+        begins = [m for m in wanted if Codes.line_work(self.points[m].code)[1] in _BEGINS]
+        if len(begins) > 1:  # one leg would join what are two
             text = (
-                f'the codes of leg "{name}" begin a line at {listed(begins)}: if those are '
+                f'the codes of leg "{table.name}" begin a line at {listed(begins)}: if those are '
                 "separate pipes, give each a [[leg]] of its own"
             )
             self.collector.note("line_begins_twice", text, self._where("name"))
+        return sorted(wanted, key=self.points.place_of)
 
     def _no_code(self, at: int, pattern: str, table: StatedLeg) -> None:
-        remedy = did_you_mean(pattern, self.codes)
-        if not remedy and self.codes:
-            remedy = f"the codes are {listed(self.codes, most=12)}"
-        remedy = remedy or self._code_column(pattern) or 'state points = "101-148"'
-        place = at if len(table.code or ()) > 1 else None
-        self._complain("code", f'no point has code "{pattern}"', remedy, at=place)
-
-    def _code_column(self, pattern: str) -> str:
-        """Return how to state the column that holds a code, where the file has none of codes."""
-        frame = self.points.frame
-        for name in [each for each in frame.columns if each.startswith(EXTRA)]:
+        remedy, frame = did_you_mean(pattern, self.codes), self.points.frame
+        extra = [name for name in frame.columns if name.startswith(EXTRA) and not self.codes]
+        for name in extra:
             if any(Codes.matches(str(code), (pattern,)) for code in frame[name].unique()):
                 word = name.removeprefix(EXTRA)
                 stated = f'columns = {{code = "{word}"}} in [points]'
-                return f'state {stated}, or new --columns code="{word}"'
-        return ""
+                remedy = remedy or f'state {stated}, or new --columns code="{word}"'
+        if not remedy and self.codes:
+            remedy = f"the codes are {listed(self.codes, most=12)}"
+        remedy = remedy or 'state points = "101-148"'
+        place = at if len(table.code or ()) > 1 else None
+        self._complain("code", f'no point has code "{pattern}"', remedy, at=place)
 
     def _range(self, text: str) -> list[str]:
         if text in self.points:
@@ -308,12 +277,3 @@ class LegReader:
             if at == leg.name and leg.name == min(path):
                 circle = " from ".join(f'"{each}"' for each in [*path, leg.name])
                 self._complain("from", f"{circle} is a circle", "let one leg stand alone")
-
-
-def legs_of_points(legs: Sequence[Leg]) -> Mapping[str, tuple[str, ...]]:
-    """Return, for every mark, the legs it is a mark of."""
-    found: dict[str, list[str]] = defaultdict(list)
-    for leg in legs:
-        for identifier in leg.mark_ids:
-            found[identifier].append(leg.name)
-    return {identifier: tuple(names) for identifier, names in found.items()}

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from geoleak.crs import CrsInfo, to_own_datum
-from geoleak.errors import Origin, listed
+from geoleak.errors import Origin, Refused, listed
 from geoleak.readers.collector import Collector
+from geoleak.readers.headers import spellings
 from geoleak.readers.numbers import could_be_packed, unpacked
 from geoleak.readers.table import GRID, Table
-from geoleak.record import Floats, Ints
+from geoleak.record import Floats, Ints, NDArray
+from geoleak.site import STATUSES
 from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M, format_length
 
 # (what the file's numbers are in, the factor that brings them to metres)
@@ -46,7 +50,12 @@ def check_area(table: Table, rows: Rows, place: Pair) -> None:
         Easting and northing in the CRS's axis unit; longitude and latitude for a geographic CRS.
     """
     (easting, northing), info = place, table.context.info
-    if info.crs is None or not easting.size or _corners_fit(place, info):
+    if info.crs is None or not easting.size:
+        return
+    # From the corners of the bounding box, without transforming a million points: only where it
+    # is small enough that its inside cannot leave the area its corners are in.
+    e, n = (np.array([each.min(), each.max()]) for each in place)
+    if _size_m(place, info) <= 2 * _FAR_M and _fits(info, np.repeat(e, 2), np.tile(n, 2)):
         return
     inside = info.in_area(*info.lonlat(easting, northing))
     out = np.flatnonzero(~inside)
@@ -81,17 +90,6 @@ def ask_which_is_north(table: Table, place: Pair) -> None:
     )
 
 
-def _corners_fit(place: Pair, info: CrsInfo) -> bool:
-    """Tell from the corners of the bounding box, without transforming a million points.
-
-    Only where the box is small enough that its inside cannot leave the area its corners are in.
-    """
-    if _size_m(place, info) > 2 * _FAR_M:
-        return False
-    e, n = (np.array([each.min(), each.max()]) for each in place)
-    return _fits(info, np.repeat(e, 2), np.tile(n, 2))
-
-
 def _size_m(place: Pair, info: CrsInfo) -> float:
     """Return the longer side of the bounding box."""
     longest = max(float(each.max()) - float(each.min()) for each in place)
@@ -121,10 +119,9 @@ def diagnose(place: Pair, info: CrsInfo) -> str:
         return "these look like degrees: state a geographic CRS, such as the datum of this one"
     for name, metres in _UNITS:
         factor = metres / info.axis_unit_m
-        if math.isclose(factor, 1.0, rel_tol=1e-5):
-            continue
         for east, north, also in ((e, n, ""), (n, e, " and swapped")):
-            if _fits(info, east * factor, north * factor):
+            other = not math.isclose(factor, 1.0, rel_tol=1e-5)
+            if other and _fits(info, east * factor, north * factor):
                 names = {"m": "the metre", "ft": "the foot", "ftUS": "the US survey foot"}
                 own = names.get(info.axis_unit, info.axis_unit)
                 return (
@@ -200,11 +197,8 @@ def note_packed(table: Table, roles: tuple[str, str]) -> None:
 
 def compare_degrees(table: Table, grid: Pair, degrees: Pair) -> None:
     """Check the grid against longitude and latitude of the same rows; the grid is used."""
-    rows, info = (
-        np.flatnonzero(np.isfinite(sum(degrees)) & np.isfinite(sum(grid))),
-        table.context.info,
-    )
-    projection = info.projection
+    rows = np.flatnonzero(np.isfinite(sum(degrees)) & np.isfinite(sum(grid)))
+    info, projection = table.context.info, table.context.info.projection
     if not rows.size or projection is None:
         return
     lon, lat, east, north = (each[rows] for each in (*degrees, *grid))
@@ -286,13 +280,11 @@ def merge_repeats(frame: Any, collector: Collector, metres: tuple[float, float])
 def _mean(group: Any, scale: Any, collector: Collector) -> dict[str, Any]:
     """Return the columns of the averaged point; nothing where it stands for two places."""
     xy = group[[*GRID]].to_numpy()
-    sigma = group["sigma_horizontal_m"].to_numpy() if "sigma_horizontal_m" in group else None
-    if sigma is not None and not np.isfinite(sigma).all():
-        sigma = None
+    sigma = np.asarray(group.get("sigma_horizontal_m", [math.nan]))
+    known = bool(np.isfinite(sigma).all())
     spread = np.hypot(*((xy - xy[0]) * scale).T)
-    allowed = SAME_POINT_WITHIN_M
-    if sigma is not None:
-        allowed = max(allowed, SIGMAS_APART * math.sqrt(2) * float(sigma.max()))
+    widest = SIGMAS_APART * math.sqrt(2) * float(sigma.max()) if known else 0.0
+    allowed = max(SAME_POINT_WITHIN_M, widest)
     far = int(spread.argmax())
     first, other, last = group.iloc[0], group.iloc[far], group.iloc[-1]
     if spread[far] > allowed:
@@ -301,14 +293,14 @@ def _mean(group: Any, scale: Any, collector: Collector) -> dict[str, Any]:
         remedy = "number one of them anew, or take the wrong one out"
         collector.complain(Origin(other["file"], int(other["line"]), 1), what, remedy)
         return {}
-    weights = np.ones(len(group)) if sigma is None else 1 / sigma**2
+    weights = 1 / sigma**2 if known else np.ones(len(group))
     mean: dict[str, Any] = {"observations": len(group)}
     for name in (each for each in _AVERAGED if each in group):
         values = group[name].to_numpy()
         there = np.isfinite(values)
         if there.any():
-            mean[name] = weights[there] @ values[there] / weights[there].sum()
-    if sigma is not None:
+            mean[name] = np.average(values[there], weights=weights[there])
+    if known:
         mean["sigma_horizontal_m"] = 1 / math.sqrt(weights.sum())
     if "sigma_vertical_m" in group and group["sigma_vertical_m"].notna().any():
         mean["sigma_vertical_m"] = 1 / math.sqrt((1 / group["sigma_vertical_m"] ** 2).sum())
@@ -322,3 +314,97 @@ def _mean(group: Any, scale: Any, collector: Collector) -> dict[str, Any]:
         # The average is as good as its best solution: fixed before float before single.
         mean["status"] = group["status"].replace(0, 9).min() % 9
     return mean
+
+
+# Radius that holds 95 % of a circular bivariate normal, in sigmas: sqrt(-2 ln 0.05).
+R95_PER_SIGMA = math.sqrt(-2 * math.log(0.05))
+# Two-sided 95 % of one axis (standard normal).
+Z95 = 1.959963984540054
+DRMS = math.sqrt(2)
+"""Distance rms of two equal axes, in sigmas of one; 2DRMS is twice that."""
+
+HORIZONTAL = {"1 sigma": 1.0, "2d rms": DRMS, "95 %": R95_PER_SIGMA}
+ONE_AXIS = {"1 sigma": 1.0, "2d rms": 1.0, "95 %": Z95}
+
+NO_SOLUTION = {"", "none", "nosolution", "invalid", "nofix", "base", "0", "na", "-"}
+# NMEA 0183 GGA quality: 1 autonomous, 2 differential, 4 RTK fixed, 5 RTK float. The second
+# numbering is that of several post-processing programs (common practice, no one source).
+SCHEMES = {
+    "gga": {"4": "fixed", "5": "float", "1": "single", "2": "single"},
+    "1 fixed 2 float 5 single": {"1": "fixed", "2": "float", "5": "single"},
+}
+_FIXED_BELOW_M = 0.1
+
+
+def parse_scheme(text: str) -> dict[str, str]:
+    """Return a numeric fix scheme from ``"gga"`` or ``"1 fixed, 2 float, 5 single"``.
+
+    Raises
+    ------
+    Refused
+        If it is neither.
+    """
+    if text.strip().casefold() in SCHEMES:
+        return SCHEMES[text.strip().casefold()]
+    pattern = r"(\d+)\s*[=:]?\s*(fixed|float|single)"
+    pairs = re.findall(pattern, text.casefold())
+    if not pairs or re.sub(rf"{pattern}|[\s,;]", "", text.casefold()):
+        remedy = 'write "gga" or a list such as "1 fixed, 2 float, 5 single"'
+        raise Refused(f'"{text}" is no fix scheme', remedy)
+    return dict(pairs)
+
+
+def word_key(cell: str) -> str:
+    """Return a fix cell without case, blanks and signs."""
+    return re.sub(r"[\W_]+", "", cell.casefold()) if cell.strip() != "-" else "-"
+
+
+def read_fix(table: Table, sigma_m: Floats | None) -> NDArray[np.int8] | None:
+    """Return the fix of every row as an index into `STATUSES`; None without such a column.
+
+    Numbers mean different things to different programs. Without a stated scheme they are compared
+    with the precision column; where that does not decide, the fix stays unknown.
+    """
+    import pandas as pd
+
+    cells, scheme = table.texts("status"), table.context.spec.status_scheme
+    if cells is None:
+        return None
+    codes, words = pd.factorize(cells)
+    keys = {cell: word_key(cell) for cell in words}
+    numeric = {key for key in keys.values() if key.isdigit()}
+    fits = {scheme: parse_scheme(scheme)} if scheme else {}
+    if numeric and not scheme:
+        by_key = np.array(list(keys.values()), dtype=object)[codes]
+        fits = {n: each for n, each in SCHEMES.items() if _agrees(each, by_key, numeric, sigma_m)}
+        if len(fits) == 1:
+            text = "the numbers of the fix column agree with the precision column as "
+            table.note("fix_scheme_found", f'{text}"{next(iter(fits))}"', 0, "status")
+    meaning = {**spellings("fix"), **(next(iter(fits.values())) if len(fits) == 1 else {})}
+    known = meaning.keys() | NO_SOLUTION
+    unknown = sorted(cell for cell, key in keys.items() if key not in known)
+    figures = [cell for cell in unknown if cell.isdigit()]
+    if figures:
+        text = (
+            f"fix {listed(figures)} means different things to different programs: state "
+            'status_scheme in [points], "gga" or "1 fixed, 2 float, 5 single"'
+        )
+        table.note("fix_scheme_unknown", text, 0, "status")
+    if others := [cell for cell in unknown if cell not in figures]:
+        table.note("fix_unknown", f"fix {listed(others)} is not known", 0, "status")
+    index = [STATUSES.index(meaning.get(key, "unknown")) for key in keys.values()]
+    return np.array(index, dtype=np.int8)[codes]
+
+
+def _agrees(
+    scheme: Mapping[str, str], keys: NDArray[Any], numeric: set[str], sigma_m: Floats | None
+) -> bool:
+    """Tell whether the precision column bears a scheme out: fixed finer than float than single."""
+    told = numeric - NO_SOLUTION
+    if sigma_m is None or not told <= set(scheme):
+        return False
+    values = {key: sigma_m[(keys == key) & np.isfinite(sigma_m)] for key in told}
+    medians = [(scheme[k] == "fixed", float(np.median(v))) for k, v in values.items() if v.size]
+    fixed = max((median for is_fixed, median in medians if is_fixed), default=0.0)
+    rough = min((median for is_fixed, median in medians if not is_fixed), default=math.inf)
+    return fixed <= _FIXED_BELOW_M and rough >= _FIXED_BELOW_M / 5 and fixed < rough

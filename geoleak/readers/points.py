@@ -13,9 +13,8 @@ from geoleak.errors import Origin, listed
 from geoleak.readers import point_checks as checks
 from geoleak.readers.collector import refused
 from geoleak.readers.headers import folded
-from geoleak.readers.numbers import looks_numeric
-from geoleak.readers.plausible import DEPTH, MOST_DEPTHS_M, depth_note
-from geoleak.readers.precision import DRMS, NO_SOLUTION, per_axis, statuses, word_key
+from geoleak.readers.numbers import DEPTH, MOST_DEPTHS_M, depth_note, looks_numeric
+from geoleak.readers.point_checks import DRMS, HORIZONTAL, NO_SOLUTION, ONE_AXIS, word_key
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, read_text, read_workbook
 from geoleak.record import Bools, Floats, NDArray
 from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
@@ -111,7 +110,7 @@ def _meaning(table: Table) -> pd.DataFrame:
     columns: dict[str, Any] = {"id": _ids(table)}
     columns["easting"], columns["northing"] = pair
     columns |= _lengths(table)
-    status = _status(table, columns.get("sigma_horizontal_m"))
+    status = checks.read_fix(table, columns.get("sigma_horizontal_m"))
     _state_rough(table, columns, status)
     kept = _with_position(table, pair, columns["id"])
     table.stop_if_wrong()
@@ -376,7 +375,7 @@ def _sigma(table: Table, role: str, axes: int) -> Floats | None:
         text = f'"{name}" is read as twice the distance rms: a sigma is its {2 * DRMS:.2f}th part'
         table.note("precision_2drms", text, 0, role)
         return metres / (2 * DRMS)
-    return per_axis(metres, meaning=table.context.spec.precision_is, axes=axes)
+    return metres / (ONE_AXIS if axes == 1 else HORIZONTAL)[table.context.spec.precision_is]
 
 
 def _unit_of(table: Table, role: str) -> tuple[float, str, str]:
@@ -412,27 +411,6 @@ def _unit_of(table: Table, role: str) -> tuple[float, str, str]:
         )
         return info.axis_unit_m, "" if info.axis_unit == bare else "height_unit_assumed", text
     return LENGTH_UNITS[bare], "", ""
-
-
-def _status(table: Table, sigma_m: Floats | None) -> NDArray[np.int8] | None:
-    cells, scheme = table.texts("status"), table.context.spec.status_scheme
-    if cells is None:
-        return None
-    index, taken, unknown = statuses(cells, sigma_m, scheme)
-    numeric = sorted(cell for cell in unknown if cell.isdigit())
-    words = sorted(cell for cell in unknown if not cell.isdigit())
-    if taken and not scheme:
-        text = f'the numbers of the fix column agree with the precision column as "{taken}"'
-        table.note("fix_scheme_found", text, 0, "status")
-    if numeric:
-        text = (
-            f"fix {listed(numeric)} means different things to different programs: state "
-            'status_scheme in [points], "gga" or "1 fixed, 2 float, 5 single"'
-        )
-        table.note("fix_scheme_unknown", text, 0, "status")
-    if words:
-        table.note("fix_unknown", f"fix {listed(words)} is not known", 0, "status")
-    return index
 
 
 def _name_loose_solutions(table: Table, frame: pd.DataFrame) -> None:

@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, NamedTuple
 
+from msgspec import Struct
+
 from geoleak import tables
-from geoleak.errors import Origin, Refused, listed
-from geoleak.readers.collector import MOST_KEPT, Collector
-from geoleak.readers.numbers import decimal_sign, looks_numeric, number
-from geoleak.readers.places import PlaceReader
-from geoleak.readers.plausible import Usual, doubt
-from geoleak.readers.text import TOO_MANY, Rows
+from geoleak.errors import Origin, Refused, did_you_mean, listed
+from geoleak.readers.collector import MOST_KEPT, Collector, refused
+from geoleak.readers.headers import folded, spellings
+from geoleak.readers.numbers import PlaceReader, Usual, decimal_sign, doubt, looks_numeric, number
+from geoleak.readers.text import (
+    MOST_COLUMNS,
+    TOO_MANY,
+    Rows,
+    decoded,
+    note_commented,
+    sniff_delimiter,
+    split_rows,
+    with_dittos,
+)
+from geoleak.record import field
 from geoleak.site import Place
 from geoleak.units import parse_length
 
@@ -28,6 +38,9 @@ _OPTIONAL = ("skip", "note", "recording", "session", "gain_db")
 # What a decimal comma leaves of a place that moves along or aside, and what it takes off.
 _MOVED = re.compile(r"(?:up|down|left|right) \d+$|@ ?\d+$")
 _REST = re.compile(r"\d+ ?(?:m|cm|ft|ftUS|in)")
+_TOTALS = ("total", "sum", "mean", "average", "avg", "max", "min")
+MOST_BYTES = 20_000_000
+_MOST_ABOVE = 10
 Cell = Callable[["Sheet", str], Any]
 """Reads the cell of a row (first argument) in a column (second)."""
 Judge = Callable[["Sheet", dict[str, Any]], None]
@@ -60,8 +73,7 @@ class Kind(NamedTuple):
     holds: tuple[str, ...]
 
 
-@dataclass(slots=True, eq=False)
-class Sheet:
+class Sheet(Struct, eq=False):
     """A CSV file of the folder; iterated, it stands at one row after the other: itself each time.
 
     A row reads its cells by column name. What is wrong with a cell goes to the collector, gives
@@ -84,10 +96,10 @@ class Sheet:
     repeats: Sequence[int]
     collector: Collector
     places: PlaceReader
-    decimal: str = field(init=False)
-    numeric: frozenset[int] = field(init=False)
+    decimal: str = "."
+    numeric: frozenset[int] = frozenset()
     """Columns of figures."""
-    kept: Mapping[str, int] = field(init=False)
+    kept: Mapping[str, int] = field(default_factory=dict)
     """Columns that mean nothing here."""
     floor: float | None = None
     """What the meter shows where nothing is heard."""
@@ -104,14 +116,12 @@ class Sheet:
     def __post_init__(self) -> None:
         figures = [self.columns[name] for name, column in self.kind.columns.items()
                    if column.numeric and name in self.columns]  # fmt: skip
-        self.decimal = _decimal(self.rows, figures)
+        sample = (
+            cell for row in self.rows.cells[1:1001] for k in figures for cell in row[k : k + 1]
+        )
+        self.decimal = decimal_sign(" ".join(sample).split(), delimiter=self.rows.delimiter)
         self.numeric = frozenset([*figures, *self.repeats])
         self.kept = {n: at for n, at in self.columns.items() if n not in self.kind.columns}
-
-    @property
-    def label(self) -> str:
-        """What complaints call the file."""
-        return self.rows.label
 
     def __iter__(self) -> Iterator[Sheet]:
         width = len(self.rows.cells[0])
@@ -203,25 +213,20 @@ class Sheet:
     def origin(self, column: str | None = None) -> Origin:
         """Return where a cell stands, or the row."""
         if column is None:
-            return Origin(self.label, self.line)
+            return Origin(self.rows.label, self.line)
         return self.rows.origin(self.index, self.columns.get(column, 0))
 
     def complain(self, column: str, what: str, remedy: str = "") -> None:
         """Complain about a cell; the row then makes no record. One struck out may be wrong."""
         self.failed = True
-        if self.full or self.text("skip"):
+        if self.text("skip"):
             return
-        self._keep(self.origin(column), f"{column}: {what}", self._split_place(column) or remedy)
-
-    def _split_place(self, column: str) -> str:
-        """Return that a decimal comma cut a place in two, where a cell past it is wrong for it."""
-        at = self.columns.get("place")
-        if at is None or self.columns.get(column, at) <= at or at + 1 >= len(self.cells):
-            return ""
-        place, rest = self.cells[at].strip(), self.cells[at + 1].strip()
-        if not (_MOVED.search(place) and _REST.fullmatch(rest)):
-            return ""
-        return f'put the place in quotes, "{place},{rest}": its comma looks decimal'
+        at = self.columns.get("place", len(self.cells))
+        place, rest = ("".join(self.cells[k : k + 1]).strip() for k in (at, at + 1))
+        past = self.columns.get(column, 0) > at
+        if past and _MOVED.search(place) and _REST.fullmatch(rest):
+            remedy = f'put the place in quotes, "{place},{rest}": its comma looks decimal'
+        self._keep(self.origin(column), f"{column}: {what}", remedy)
 
     def wrong(self, column: str, error: Refused) -> None:
         """Complain of a cell's value; of a word that nobody knows once, with how many rows do."""
@@ -246,9 +251,9 @@ class Sheet:
 
     def required(self, column: str) -> str:
         """Return a cell that must not be blank."""
-        if not (cell := self.text(column)):
-            raise Refused("nothing is written here", "fill it in")
-        return cell
+        if cell := self.text(column):
+            return cell
+        raise Refused("nothing is written here", "fill it in")
 
     def number(self, cell: str, *, unit: str = "", **limits: float) -> float | None:
         """Return the finite number that a text is, ``None`` where blank.
@@ -257,12 +262,10 @@ class Sheet:
         """
         if not cell.strip():
             return None
-        if unit and cell.casefold().endswith(unit):
-            figure = cell[: -len(unit)]
-            if not figure.strip():
-                raise Refused(f'"{cell}" is no figure', "write one, or leave the cell empty")
-            cell = figure
-        return _within(number(cell, decimal=self.decimal), cell, **limits)
+        figure = cell[: -len(unit)] if unit and cell.casefold().endswith(unit) else cell
+        if not figure.strip():
+            raise Refused(f'"{cell}" is no figure', "write one, or leave the cell empty")
+        return _within(number(figure, decimal=self.decimal), figure, **limits)
 
     def length(self, cell: str, *, usual: Usual | None = None, **limits: float) -> float | None:
         """Return a length in metres, ``None`` where blank; one that is not usual is asked about."""
@@ -310,10 +313,10 @@ class Sheet:
 
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
-        if not self.kept:
-            return _NO_EXTRA
         held = {name: self.cells[at].strip() for name, at in self.kept.items()}
-        return MappingProxyType({name: cell for name, cell in held.items() if cell})
+        return (
+            MappingProxyType({n: cell for n, cell in held.items() if cell}) if held else _NO_EXTRA
+        )
 
 
 def _within(
@@ -332,13 +335,18 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
     """
     kind = sheet.kind
     columns: list[Any] = [
-        (*column, name, sheet.columns.get(name), {}) for name, column in sheet.kind.columns.items()
+        (*column, name, sheet.columns.get(name), {}) for name, column in kind.columns.items()
     ]
     blank = []
     for row in sheet:
-        if kind.holds and _no_row(row, kind.holds):
-            blank.append(row.text("place") or next(filter(None, map(str.strip, row.cells))))
-            continue
+        if kind.holds:
+            # Nothing to read: totals, words without a place, no level.
+            place = row.text("place") or next(filter(None, map(str.strip, row.cells)))
+            total = place.casefold() in _TOTALS and place not in row.places.points
+            words = not row.text("place") and not any(map(looks_numeric, row.cells))
+            if total or words or not (row.text("skip") or any(map(row.text, kind.holds))):
+                blank.append(place)
+                continue
         values: dict[str, Any] = {}
         for of, read, _, by_row, name, at, known in columns:
             cell = "" if at is None else row.cells[at]
@@ -353,35 +361,153 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
                 continue
             if not by_row:
                 known[cell] = value
+        low, high = values.get("low_hz"), values.get("high_hz")
+        if low is not None and high is not None and not low < high:
+            what = f"{low:g} Hz is not below high_hz {high:g} Hz"
+            row.complain("low_hz", what, "write the lower edge first")
         if kind.judge is not None:
             kind.judge(row, values)
         values.pop("", None)
-        made = not row.failed
-        yield row, kind.record(**values, extra=row.extra(), origin=row.origin()) if made else None
+        about = {"extra": row.extra(), "origin": row.origin()}
+        yield row, None if row.failed else kind.record(**values, **about)
     if blank:
         text = f"rows without a level left out: {listed(blank)}"
-        sheet.collector.note("readings_blank", text, Origin(sheet.label))
+        sheet.collector.note("readings_blank", text, Origin(sheet.rows.label))
 
 
-_TOTALS = ("total", "sum", "mean", "average", "avg", "max", "min")
+def open_sheet(
+    kind: Kind, collector: Collector, places: PlaceReader, own: Mapping[str, str] = _NO_EXTRA
+) -> Sheet | None:
+    """Return a CSV file of the folder as a sheet; ``None`` where there is none or it is unfit.
+
+    ``own`` are columns that the sheet calls by a word of its own: that word by ours.
+    """
+    if kind.file not in collector.instead and not (collector.folder / kind.file).exists():
+        return None
+    label, known = collector.label(kind.file), kind.columns
+    with collector.taking():
+        data = collector.read_bytes(kind.file, Origin(label), most=MOST_BYTES)
+        text = decoded(data, label, collector)
+        sign = sniff_delimiter(text)
+        rows = split_rows(with_dittos(text, sign), label=label, delimiter=sign)
+        if not rows.cells:
+            raise refused(Origin(label), "the file is empty", f"begin it with {','.join(known)}")
+        if len(rows.cells[0]) > MOST_COLUMNS:
+            what = f"the header line has {len(rows.cells[0])} columns"
+            raise refused(rows.origin(0), what, f"write at most {MOST_COLUMNS}")
+        if at := header_row(rows.cells, kind, own):
+            lines = [" ".join(filter(None, row)) for row in rows.cells[:at]]
+            text = f"lines above the header are left out: {listed(map(repr, lines))}"
+            collector.note("preamble", text[:300], rows.origin(0))
+            rows.cells, rows.numbers = rows.cells[at:], rows.numbers[at:]
+        columns, repeats = _columns(rows, kind, collector, own)
+        missing = [name for name in kind.needed if name not in columns]
+        for name in missing:
+            near = did_you_mean(name, [each for each in columns if each not in known])
+            if name == "place" and not near:
+                near = likely_column(rows, "place", places.points.__contains__)
+            remedy = near or f"the header line may hold {', '.join(known)}"
+            collector.complain(rows.origin(0), f'there is no column "{name}"', remedy)
+        if not missing:
+            note_commented(rows, len(rows.cells[0]), collector)
+            return Sheet(kind, rows, columns, repeats, collector, places)
+    return None
 
 
-def _no_row(row: Sheet, holds: Sequence[str]) -> bool:
-    """Tell whether a row has nothing to read: no level, no place beside words, or totals."""
-    place = row.text("place") or next(filter(None, map(str.strip, row.cells)))
-    if place.casefold() in _TOTALS and place not in row.places.points:
-        return True
-    if not row.text("place") and not any(map(looks_numeric, row.cells)):
-        return True
-    return not row.text("skip") and not any(map(row.text, holds))
+def _named(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> list[tuple[str, bool]]:
+    """Return what each heading stands for (blank: nothing here), and whether it is its own name.
 
-
-def _decimal(rows: Rows, fields: Sequence[int]) -> str:
-    sample = [
-        part
-        for row in rows.cells[1:1001]
-        for at in fields
-        if at < len(row)
-        for part in row[at].split()
+    A heading that ``own`` states, or the name of the column, goes before what crews call it; of
+    several that they do, the one spelt most plainly.
+    """
+    words = [folded(cell) for cell in header]
+    stated = {folded(word): name for name, word in own.items()}
+    plain = {folded(name): name for name in kind.columns if name not in own}
+    rovers = {"id": "place", "note": "note"}
+    of_points = {w: rovers[r] for w, r in spellings("points").items() if r in rovers}
+    taken = {plain.get(word) for word in words}
+    crews: dict[str, str] = {}
+    for word, name in {**spellings("sheets"), **of_points, **spellings("sheets")}.items():
+        if name in plain.values() and name not in taken and word in words and word not in plain:
+            crews[word] = name
+            taken.add(name)
+    return [
+        (stated.get(word) or plain.get(word) or crews.get(word, ""), word in stated | plain)
+        for word in words
     ]
-    return decimal_sign(sample, delimiter=rows.delimiter)
+
+
+def header_row(rows: Sequence[Sequence[str]], kind: Kind, own: Mapping[str, str]) -> int:
+    """Return which of the first rows names the columns that must be there; the first where none."""
+    top = [{name for name, _ in _named(row, kind, own)} for row in rows[:_MOST_ABOVE]]
+    return next((k for k, names in enumerate(top) if set(kind.needed) <= names), 0)
+
+
+def column_names(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> list[str]:
+    """Return the column that each heading is read as; one that means nothing here is its own."""
+    names: list[str] = []
+    for cell, (name, _) in zip(header, _named(header, kind, own), strict=True):
+        names.append(name if name and name not in names else cell.strip().casefold())
+    return names
+
+
+def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
+    """Return how to state the first column most of whose cells fit a name, blank where none is."""
+    for at, heading in enumerate(rows.cells[0]):
+        cells = [row[at].strip() for row in rows.cells[1:] if at < len(row)]
+        if heading.strip() and sum(map(fits, cells)) > len(cells) / 2:
+            word = heading.strip()
+            stated = f'columns = {{{name} = "{word}"}} in [readings], or new --columns'
+            return f'state it: {stated} "{word}={name}"'
+    return ""
+
+
+def _columns(
+    rows: Rows, kind: Kind, collector: Collector, own: Mapping[str, str]
+) -> tuple[dict[str, int], list[int]]:
+    """Return field index by name, and the columns of further repeats of the level."""
+    header, known = rows.cells[0], kind.columns
+    while len(header) > 1 and not header[-1].strip() and not _figures(rows, len(header) - 1):
+        header.pop()
+    words = [folded(cell) for cell in header]
+    for name, word in own.items():
+        if folded(word) not in words:
+            what = f'there is no column "{word}", which columns calls {name}'
+            collector.complain(rows.origin(0), what, "correct columns in site.toml")
+    columns: dict[str, int] = {}
+    more: list[int] = []
+    plain = _named([word.rstrip("0123456789") for word in words], kind, own)
+    for at, (name, its_own) in enumerate(_named(header, kind, own)):
+        cell = header[at].strip()
+        # "level 2", or blank below a merged heading.
+        after = not cell and columns.get("level", -2) + len(more) + 1 == at and _figures(rows, at)
+        again = after or (plain[at][0] == "level" and cell[-1].isdigit())
+        if not name and "level" in known and again:
+            if "level" in columns:
+                more.append(at)
+                continue
+            name = "level"
+        if name and not its_own and name not in columns:
+            text = f'the column "{cell}" is read as {name}'
+            collector.note("column_taken", text, rows.origin(0, at))
+        elif not its_own:
+            kept = "_".join(cell.split())
+            name = (f"{kept} (kept)" if kept in known else kept) or f"column {at + 1}"
+        if name in columns:
+            what = f'the column "{name}" stands twice'
+            collector.complain(rows.origin(0, at), what, "keep one of them")
+            continue
+        columns[name] = at
+    free = [each for each in known if each not in columns]
+    for name, at in columns.items():
+        near = "" if name in known or len(name) <= 3 else did_you_mean(name, free)
+        if near:
+            text = f'the column "{name}" is kept but not used; {near}'
+            collector.note("column_not_known", text, rows.origin(0, at))
+    return columns, more
+
+
+def _figures(rows: Rows, at: int) -> bool:
+    """Tell whether most cells below a heading that are filled in are numbers."""
+    cells = [row[at] for row in rows.cells[1:] if at < len(row) and row[at].strip()]
+    return sum(map(looks_numeric, cells)) > len(cells) / 2

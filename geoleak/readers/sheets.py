@@ -5,40 +5,40 @@ Which columns a sheet has stands in sheets.csv. What only the whole row tells is
 
 from __future__ import annotations
 
-import csv
-import re
-from collections.abc import Hashable, Iterable, Mapping, Sequence
-from importlib import resources
-from pathlib import Path
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise, takewhile
+from operator import attrgetter
 from typing import Any, get_args
 
+from msgspec.structs import asdict
+
 from geoleak import site
-from geoleak.errors import Origin, Refused, did_you_mean, listed, one_slip_away
+from geoleak.errors import MOST_COMPLAINTS, Origin, did_you_mean, listed
 from geoleak.readers import cells
 from geoleak.readers.collector import Collector
-from geoleak.readers.headers import folded
-from geoleak.readers.headings import column_names, header_row, likely_column, open_sheet
-from geoleak.readers.meter import judge_meter, state, volume_unit, watched
-from geoleak.readers.numbers import looks_numeric
-from geoleak.readers.places import PlaceReader
-from geoleak.readers.plausible import DEPTH
-from geoleak.readers.sheet import Cell, Column, Judge, Kind, Sheet, records
-from geoleak.readers.text import decode_text, sniff_delimiter
+from geoleak.readers.numbers import DEPTH, PlaceReader, looks_numeric
+from geoleak.readers.sheet import (
+    Cell,
+    Column,
+    Judge,
+    Kind,
+    Sheet,
+    column_names,
+    header_row,
+    likely_column,
+    open_sheet,
+    records,
+)
 from geoleak.record import replace
+from geoleak.tables import csv_rows
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
 # --- what only the whole row tells ------------------------------------------------------------
 
 
-def _judge_band(row: Sheet, values: dict[str, Any]) -> None:
-    low, high = values["low_hz"], values["high_hz"]
-    if low is not None and high is not None and not low < high:
-        what = f"{low:g} Hz is not below high_hz {high:g} Hz"
-        row.complain("low_hz", what, "write the lower edge first")
-
-
 def _judge_reading(row: Sheet, values: dict[str, Any]) -> None:
-    _judge_band(row, values)
     # A kind of None is complained of already.
     if values["depth_m"] is not None and values["kind"] not in ("rod", None):
         what = f'"{row.text("depth")}" is the depth of a rod\'s tip, and this is no rod reading'
@@ -49,7 +49,6 @@ _STOPPED = ("as_found", "all_off", "fitting_worked", "supply_shut")
 
 
 def _judge_check(row: Sheet, values: dict[str, Any]) -> None:
-    _judge_band(row, values)
     # Blank is (); None is complained of already.
     if values["as_found"] == () and any(values[name] for name in _STOPPED):
         remedy = "write the level before anything was turned off"
@@ -69,7 +68,6 @@ _SHOWN = ("shown_distance", "shown_length", "shown_speed")
 
 def _judge_delay(row: Sheet, values: dict[str, Any]) -> None:
     """Complain unless exactly one of three sources of the delay is there, and whole."""
-    _judge_band(row, values)
     first, second = values["first"], values["second"]
     if first is not None and first == second:
         remedy = "name the other sensor's place"
@@ -126,6 +124,11 @@ def _judge_calibration(row: Sheet, values: dict[str, Any]) -> None:
     values |= {"point": place.point if place else None, "leg": leg}
 
 
+def _judge_meter(row: Sheet, values: dict[str, Any]) -> None:
+    """Say how finely the register was read: one count of the figures as they are shown."""
+    values["step"] = 10.0 ** -len(row.text("reading").replace(",", ".").partition(".")[2])
+
+
 # --- the sheets -------------------------------------------------------------------------------
 
 # What the words of sheets.csv read. After a word, ! says that the cell must be filled in, ? that
@@ -165,8 +168,8 @@ _WORDS: dict[str, Cell] = {
     "time": cells.time,
     "date": cells.date,
     "day": cells.day,
-    "volume": volume_unit,
-    "state": state,
+    "volume": cells.volume_unit,
+    "state": cells.state,
 }
 # The same text may mean another thing in another row.
 _BY_ROW = ("id", "own id", "levels", "flow", "pressure")
@@ -181,8 +184,7 @@ def _column(field: str, word: str) -> Column:
 
 
 def _kinds(of: Mapping[str, tuple[str, Any, Judge | None]]) -> dict[str, Kind]:
-    text = resources.files("geoleak.readers").joinpath("sheets.csv").read_text("utf-8")
-    rows = list(csv.DictReader(text.splitlines()))
+    rows = csv_rows("geoleak.readers", "sheets")
     ends = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
     kinds = {}
     for name, (file, record, judge) in of.items():
@@ -206,7 +208,7 @@ KINDS = _kinds(
         "sightings": ("sightings.csv", site.Sighting, None),
         "holes": ("holes.csv", site.Hole, None),
         "past_leaks": ("leaks_past.csv", site.PastLeak, None),
-        "meter": ("meter.csv", site.MeterRow, judge_meter),
+        "meter": ("meter.csv", site.MeterRow, _judge_meter),
         "found": ("found.csv", site.Found, _judge_found),
         "stop_tests": ("checks.csv", site.StopTest, _judge_check),
         "tapes": ("tapes.csv", site.Tape, None),
@@ -246,14 +248,18 @@ def read_sheets(
             found[name] = ()
             continue
         rows = [record for _, record in records(sheet) if record is not None]
-        _say_unused(sheet, rows)
+        used = {column for row in rows for column in row.extra}
+        if used:
+            words = listed([each for each in sheet.columns if each in used])
+            text = f"kept, but used by nothing here: {words}"
+            collector.note("not_used", text, Origin(sheet.rows.label, 1))
         found[name] = tuple(each for each in rows if not each.skip or kind is READINGS)
     found["readings"] = without_pasted(found["readings"], collector)
     named = [(each.recording, each.origin) for each in found["readings"] if not each.skip]
     for each in found["delays"]:
         named += [(each.recording_first, each.origin), (each.recording_second, each.origin)]
     _check_recordings(named, collector)
-    found["meter"] = watched(found["meter"], settings.metering, collector)
+    found["meter"] = _watched(found["meter"], settings.metering, collector)
     half_m = settings.crew.dig_length_m / 2
     dry = [_dry_hole(each, half_m, collector) for each in found["found"] if each.outcome == "dry"]
     found["holes"] += tuple(each for each in dry if each is not None)
@@ -280,15 +286,6 @@ def _dry_hole(row: site.Found, half_m: float, collector: Collector) -> site.Hole
     )
 
 
-def _say_unused(sheet: Sheet, rows: Iterable[Any]) -> None:
-    """Say which columns were filled in and are used by nothing."""
-    used = {column for row in rows for column in row.extra}
-    if used:
-        named = listed([each for each in sheet.columns if each in used])
-        text = f"kept, but used by nothing here: {named}"
-        sheet.collector.note("not_used", text, Origin(sheet.label, 1))
-
-
 def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
         where, points = sheet.rows.origin(0), sheet.places.points
@@ -301,8 +298,8 @@ def _has_levels(sheet: Sheet) -> bool:
         sheet.collector.complain(where, 'there is no column "level"', remedy)
         return False
     if "kind" not in sheet.columns:
-        text = f'{sheet.label} has no column "kind": all are read as surface readings'
-        sheet.collector.note("kind_assumed", text, Origin(sheet.label, 1))
+        text = f'{sheet.rows.label} has no column "kind": all are read as surface readings'
+        sheet.collector.note("kind_assumed", text, Origin(sheet.rows.label, 1))
     return True
 
 
@@ -319,10 +316,47 @@ def _check_recordings(named: Iterable[tuple[str | None, Origin]], collector: Col
                 collector.complain(origin, f'there is no recording "{name}"', remedy)
 
 
+def _watched(
+    rows: tuple[site.MeterRow, ...], settings: site.MeterSettings, collector: Collector
+) -> tuple[site.MeterRow, ...]:
+    """Return the meter's rows with their time zone, complaining where the register runs back."""
+    naive = [row for row in rows if row.time.tzinfo is None]
+    if naive and settings.timezone is not None:
+        from zoneinfo import ZoneInfo
+
+        zone, naive = ZoneInfo(settings.timezone), []
+        rows = tuple(
+            row if row.time.tzinfo else row._replace(time=row.time.replace(tzinfo=zone))
+            for row in rows
+        )
+    if naive and len(naive) < len(rows):
+        remedy = "write offsets throughout, or state timezone in [meter]"
+        collector.complain(naive[0].origin, "time: no offset, where other rows have one", remedy)
+        return rows
+    if naive:
+        text = "times without an offset are taken as written; [meter] timezone would say which"
+        collector.note("meter_timezone", text, naive[0].origin)
+    falls: Counter[str] = Counter()
+    for before, row in pairwise(sorted(rows, key=attrgetter("run", "time"))):
+        if row.run != before.run:
+            continue
+        if row.unit != before.unit:
+            what = f'unit: "{row.unit}" stands beside "{before.unit}" in one run'
+            collector.complain(row.origin, what, "keep to one unit, or give the run its name")
+        elif row.reading < before.reading:
+            falls[row.run] += 1
+            if settings.digits is None or falls[row.run] > 1:
+                what = f"reading: the register falls from {before.reading:g} to {row.reading:g}"
+                remedy = "correct the row; digits in [meter] permits one rollover"
+                if row.origin.line < before.origin.line:
+                    remedy = "it is written above it: was the date moved on past midnight?"
+                collector.complain(row.origin, what, remedy)
+    return rows
+
+
 # Figures that two blocks must share: with a scatter of 1 dB one in four agrees by chance when a
 # place is read again, so eight in a row do once in 65,000 (common practice, no source).
 SAME_FIGURES = 8
-_SAID = [each for each in site.Reading.__struct_fields__ if each not in ("id", "origin", "extra")]
 
 
 def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[site.Reading, ...]:
@@ -337,17 +371,23 @@ def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[
     collector : Collector
         Takes a note for every block.
     """
-    keys = [_told(each) for each in rows]
-    seen: dict[Hashable, list[int]] = {}
+    others = {"id": "", "origin": ""}
+    keys = [
+        tuple({**asdict(each), **others, "extra": tuple(sorted(each.extra.items()))}.values())
+        for each in rows
+    ]
+    seen: dict[Any, list[int]] = {}
     for k, key in enumerate(keys):
         seen.setdefault(key, []).append(k)
     out, k = list(rows), 0
     while k < len(rows):
-        first, count = max(
-            ((j, _alike(keys, j, k)) for j in seen[keys[k]] if j < k and not rows[k].skip),
-            key=lambda each: each[1],
-            default=(k, 0),
-        )
+        first, count = k, 0
+        for j in seen[keys[k]] if not rows[k].skip else ():
+            alike = takewhile(
+                lambda pair: pair[0] == pair[1], zip(keys[j:k], keys[k:], strict=False)
+            )
+            if (many := len(list(alike))) > count:
+                first, count = j, many
         if sum(len(each.levels) for each in rows[k : k + count]) < SAME_FIGURES:
             k += 1
             continue
@@ -361,84 +401,73 @@ def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[
     return tuple(out)
 
 
-def _alike(keys: Sequence[Hashable], first: int, again: int) -> int:
-    """Return how many rows from two places on tell the same, the two stretches apart."""
-    count = 0
-    while again + count < len(keys) and first + count < again:
-        if keys[first + count] != keys[again + count]:
-            break
-        count += 1
-    return count
+Row = tuple[site.Tape, tuple[int, list[str]]]
+"""What a row says, and where it stands with its cells."""
 
 
-def _told(row: site.Reading) -> Hashable:
-    """Return all that a row says but its id and where it stands in the sheet."""
-    extra = tuple(sorted(row.extra.items()))
-    return extra, *(getattr(row, name) for name in _SAID)
+def read_tapes(
+    collector: Collector, points: site.PointTable, unit: str
+) -> tuple[tuple[site.Tape, ...], site.PointTable]:
+    """Return the tapes of the folder, and the points with those that only tapes know.
 
+    A point that the rover's files do not hold is added to `points` without a position (nan): the
+    survey works it out in metres on the ground. One that they do hold keeps its position; its
+    tapes check it.
 
-_EVERY = {**SHEETS, TAPES.file: TAPES}
-
-
-def name_strays(collector: Collector) -> None:
-    """Complain of a sheet whose name is a slip away from one that is read; name the other sheets.
-
-    A file that is a sheet by its header or nearly by its name is noted: it is not used.
+    Parameters
+    ----------
+    collector : Collector
+    points : PointTable
+        Of the rover's files.
+    unit : {"m", "ft", "ftUS"}
+        Of bare lengths.
     """
-    for path in _unread(collector):
-        label = Origin(collector.label(path.name))
-        meant = _meant(path.name)
-        if meant and ".csv" in path.name.casefold():
-            remedy = f"did you mean {meant}? rename it, or take it out of the folder"
-            collector.complain(label, f"unknown sheet {path.name}", remedy)
-            continue
-        near = one_slip_away(path.stem, (Path(name).stem for name in _EVERY))
-        like = meant or (f"{near}.csv" if near else _by_header(path))
-        if like:
-            text = f"{path.name} is not used: no sheet is called so; did you mean {like}?"
-            collector.note("sheet_not_used", text, label)
+    sheet = open_sheet(TAPES, collector, PlaceReader(points=points, legs=[], unit=unit))
+    if sheet is None:
+        return (), points
+    rows = [(tape, (row.index, row.cells)) for row, tape in records(sheet) if not row.text("skip")]
+    names = [*points, *(line[sheet.columns["point"]].strip() for _, (_, line) in rows)]
+    known, read = set(names), defaultdict[str, list[Row]](list)
+    for tape, stand in rows:
+        sheet.back_to(*stand)
+        name, start = sheet.text("point"), sheet.text("from")
+        if start and start not in known:
+            near = (
+                did_you_mean(start, names) if sheet.said < MOST_COMPLAINTS else ""
+            )  # as are shown
+            sheet.complain("from", f'there is no point "{start}"', near or "shoot it first")
+        if name and name == start:
+            remedy = "name the feature the tape is on"
+            sheet.complain("from", f'"{name}" is taped from itself', remedy)
+        if tape is not None and not sheet.failed:
+            read[name].append((tape, stand))
+    made = []
+    for name, held in read.items():
+        _check(name, held, sheet, shot=name in points)
+        if name not in points:
+            tapes = [tape for tape, _ in held]
+            code = next((each.code for each in tapes if each.code), "")
+            note = next((each.note for each in tapes if each.note), "")
+            nan, many, origin = math.nan, len(tapes), tapes[0].origin
+            point = site.Point(name, nan, nan, code, note=note, observations=many, origin=origin)
+            made.append(point)
+    every = tuple(tape for held in read.values() for tape, _ in held)
+    return every, points.with_points(made) if made else points
 
 
-def _unread(collector: Collector) -> Iterable[Path]:
-    """Return the tables of the folder itself that were not read under any name."""
-    try:
-        there = sorted(collector.folder.iterdir())
-    except OSError:
-        return []
-    read = [collector.folder / name for name in (*collector.inputs, *_EVERY)]
-    # A disk that tells no capitals from small letters reads Checks.csv as checks.csv.
-    known = {(s.st_dev, s.st_ino) for s in (each.stat() for each in read if each.exists())}
-    return [
-        path
-        for path in there
-        if path.suffix.casefold() in (".csv", ".tsv", ".txt")
-        and not path.name.startswith((".", "~"))
-        and path.is_file()
-        and (path.stat().st_dev, path.stat().st_ino) not in known
-    ]
-
-
-def _meant(name: str) -> str:
-    """Return the sheet whose name this is but for case, number, blanks or a second ending."""
-    words = re.sub(r"(\.(csv|tsv|txt))+$", "", name.casefold())
-    return next((each for each in _EVERY if _bare(words) == _bare(Path(each).stem)), "")
-
-
-def _bare(words: str) -> str:
-    return "".join(filter(str.isalnum, words)).removesuffix("s")
-
-
-def _by_header(path: Path) -> str:
-    """Return the sheet whose columns a file has: all that it needs, and no other."""
-    try:
-        with path.open("rb") as stream:
-            line, _ = decode_text(stream.readline(10_000))  # no header is longer
-        header = line.strip().split(sniff_delimiter(line))
-    except (OSError, Refused):
-        return ""
-    names = {folded(each) for each in header}
-    for name, kind in _EVERY.items():
-        mine = {folded(each) for each in (*kind.columns, "entry")}
-        if len(names) > 1 and names <= mine and {folded(each) for each in kind.needed} <= names:
-            return name
-    return ""
+def _check(name: str, held: Sequence[Row], sheet: Sheet, *, shot: bool) -> None:
+    """Complain where the tapes of one point cannot fix it, whatever they read."""
+    starts, sides = [tape.start for tape, _ in held], {tape.side for tape, _ in held if tape.side}
+    for k, (_, stand) in enumerate(held):
+        if starts[k] in starts[:k]:
+            sheet.back_to(*stand)
+            sheet.complain("from", f'"{name}" has two tapes from "{starts[k]}"', "keep one row")
+    sheet.back_to(*held[0][1])
+    if len(sides) > 1:
+        sheet.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
+    if len(held) == 1 and not shot:
+        what = f'"{name}" has one tape and no rover position'
+        sheet.complain("point", what, "tape it from a second feature")
+    if len(held) == 2 and not sides and not shot:
+        remedy = f'write left or right: looking from "{starts[0]}" to "{starts[1]}"'
+        sheet.complain("side", f'two tapes put "{name}" at two places', remedy)

@@ -16,10 +16,10 @@ from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from msgspec import Struct, field
+from msgspec import Struct
 
 from geoleak.crs import CrsInfo
-from geoleak.errors import InputError, Origin, did_you_mean, listed, shown
+from geoleak.errors import InputError, Origin, Refused, did_you_mean, listed, shown
 from geoleak.readers.collector import MOST_KEPT, Collector, refused
 from geoleak.readers.headers import (
     NUMERIC_ROLES,
@@ -30,7 +30,7 @@ from geoleak.readers.headers import (
     role_of,
     unit_word,
 )
-from geoleak.readers.numbers import angle, decimal_sign, looks_numeric, measured, number, numbers_of
+from geoleak.readers.numbers import angle, decimal_sign, looks_numeric, measured, number
 from geoleak.readers.text import (
     BLANKS,
     COMMENTS,
@@ -45,7 +45,7 @@ from geoleak.readers.text import (
     sniff_delimiter,
     split_rows,
 )
-from geoleak.record import Record, replace
+from geoleak.record import Record, field, replace
 from geoleak.site import NOWHERE, PointFile
 
 if TYPE_CHECKING:
@@ -62,6 +62,7 @@ _HEAD_LINES = 200
 _MOST_PREAMBLE = 30
 # A comma that is no decimal sign of a number of its own between blanks.
 _NO_DECIMAL = re.compile(r"(?<!\d),|,(?!\d)|\d,\d+,")
+MOST_BAD_CELLS = 200
 MOST_UNPACKED, MOST_TIMES = 10_000_000, 20
 """Bytes a workbook may unpack to, or so many times its size: sheets pack about tenfold."""
 _TOO_FEW = "fill in what is missing, or leave the field empty between its delimiters"
@@ -148,18 +149,34 @@ class Table(Struct):
     def numbers(self, role: str, *, unit: str = "", unit_m: float = 1.0) -> Any:
         """Return the numbers of a role (n,), NaN where blank; bad cells become complaints.
 
-        A cell may say its own unit where the column's is known: ``unit_m`` in metres, of feet
+        All at once where the cells are clean, one by one where they are odd. A cell may say its own
+        unit where the column's is known: ``unit_m`` in metres, of feet
         like those of ``unit``. ``None`` where there is no such column.
         """
         cells = self.column(role)
-        if cells is None:
-            return None
-        read = angle if role in DEGREES else number
+        if cells is None or cells.dtype.kind in "fiu":
+            return None if cells is None else cells.to_numpy(dtype=np.float64)
+        import pandas as pd
+
+        read: Any = angle if role in DEGREES else number
         if unit and role not in DEGREES:
             read = partial(measured, unit=unit, unit_m=unit_m)
-        values, bad = numbers_of(cells, decimal=self.decimal, read=read)
-        for row, error in bad:
-            self.complain(f"{role.replace('_', ' ')}: {error.what}", error.remedy, row, role)
+        text = cells.astype(object)
+        plain = text.str.replace(",", ".", regex=False) if self.decimal == "," else text
+        values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64).copy()
+        odd = ~np.isfinite(values)
+        if self.decimal == ",":
+            odd |= text.str.contains(".", regex=False).to_numpy(dtype=bool)
+        values[odd] = np.nan
+        said = 0
+        for row in np.flatnonzero(odd & (text.str.strip() != "").to_numpy(dtype=bool)).tolist():
+            try:
+                values[row] = read(text.iloc[row], decimal=self.decimal)
+            except Refused as error:
+                what, said = f"{role.replace('_', ' ')}: {error.what}", said + 1
+                self.complain(what, error.remedy, row, role)
+                if said >= MOST_BAD_CELLS:
+                    break
         return values
 
     def origin(self, row: int | None = None, role: str = "") -> Origin:
@@ -195,7 +212,8 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table:
     delimiter = DELIMITERS[stated] if stated else _sniffed(head)
     even = _even_bytes(text, delimiter, data)
     rows = split_rows(head if even else text, label=label, delimiter=delimiter)
-    return table_of(rows, context, text=text, data=even)
+    rows.text = text
+    return table_of(rows, context, even)
 
 
 def _lines(text: str, most: int) -> list[str]:
@@ -248,11 +266,10 @@ def _even_bytes(text: str, delimiter: str, data: bytes) -> bytes:
     return data if first.strip() and fields == first.count(delimiter) * lines else b""
 
 
-def table_of(rows: Rows, context: PointContext, *, text: str = "", data: bytes = b"") -> Table:
-    """Return split rows as a table.
+def table_of(rows: Rows, context: PointContext, data: bytes = b"") -> Table:
+    """Return split rows as a table; where they are an even file's head alone, ``data`` is all."""
+    import pandas as pd
 
-    Where they are the head of an even file alone, ``text`` and ``data`` are the whole of it.
-    """
     _drop_blank(rows)
     nothing = refused(Origin(rows.label), "the file holds no points", "export it again")
     if not rows.cells:
@@ -267,13 +284,19 @@ def table_of(rows: Rows, context: PointContext, *, text: str = "", data: bytes =
         stated = {**{r: u for r, u in units.items() if u}, **header.units}
         header, first = replace(header, units=stated), first + 1
     head = rows.cells[first : first + _HEAD_LINES]
-    decimal = _decimal(head, header, context.spec, rows.delimiter)
-    table = _parsed(text, data, rows, header, first, decimal, context) if data else None
+    numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
+    sample = [row[index] for index in numeric for row in head if index < len(row)]
+    decimal = context.spec.decimal or decimal_sign(sample, delimiter=rows.delimiter)
+    table = _parsed(data, rows, header, first, decimal, context) if data else None
     if table is None:
         if data:
-            rows = split_rows(text, label=rows.label, delimiter=rows.delimiter)
+            rows = split_rows(rows.text, label=rows.label, delimiter=rows.delimiter)
             _drop_blank(rows)
-        table = _evened(rows, header, first, context)
+        rows.cells, rows.numbers = rows.cells[first:], rows.numbers[first:]
+        overflow = _even_out(rows, header, context.collector)
+        cells = pd.DataFrame(rows.cells, columns=range(len(header.names)), dtype=object)
+        rows.cells = []
+        table = Table(header, cells, rows, context, overflow=overflow)
         note_commented(rows, len(header.names), context.collector)
     if not len(table):
         raise nothing
@@ -289,13 +312,7 @@ def _drop_blank(rows: Rows) -> None:
 
 
 def _parsed(
-    text: str,
-    data: bytes,
-    rows: Rows,
-    header: Header,
-    first: int,
-    decimal: str,
-    context: PointContext,
+    data: bytes, rows: Rows, header: Header, first: int, decimal: str, context: PointContext
 ) -> Table | None:
     """Return a text of even rows as pandas parses it; None where a row is longer than the first."""
     import pandas as pd
@@ -336,20 +353,10 @@ def _parsed(
     if all(kind == "O" for kind in (cells[k].dtype.kind for k in range(width))):
         blank = (cells == "").all(axis=1).to_numpy()
         cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
+    text = rows.text
     table = Table(header, cells, Rows(rows.label, [], lines, text, rows.delimiter), context)
     table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
     return table
-
-
-def _evened(rows: Rows, header: Header, first: int, context: PointContext) -> Table:
-    """Return rows of any width as a table of the header's."""
-    import pandas as pd
-
-    rows.cells, rows.numbers = rows.cells[first:], rows.numbers[first:]
-    overflow = _even_out(rows, header, context.collector)
-    cells = pd.DataFrame(rows.cells, columns=range(len(header.names)), dtype=object)
-    rows.cells = []
-    return Table(header, cells, rows, context, overflow=overflow)
 
 
 def _header(rows: Rows, context: PointContext) -> tuple[Header, int]:
@@ -468,14 +475,6 @@ def _ends_early(row: list[str], roles: Mapping[int, str], width: int) -> bool:
         return False
     last = roles.get(len(row) - 1, "")
     return last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
-
-
-def _decimal(head: Sequence[Sequence[str]], header: Header, spec: PointFile, delimiter: str) -> str:
-    if spec.decimal:
-        return "," if spec.decimal in (",", "comma") else "."
-    numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
-    sample = [row[index] for index in numeric for row in head if index < len(row)]
-    return decimal_sign(sample, delimiter=delimiter)
 
 
 # --- spreadsheets ----------------------------------------------------------------------------

@@ -14,10 +14,11 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from typing import Any
 
-from msgspec import Struct, field
+from msgspec import Struct
 
 from geoleak.errors import Origin, Refused, listed
 from geoleak.readers.collector import Collector, refused
+from geoleak.record import field
 
 _JUDGED = 1_000_000  # a binary file shows itself long before
 _CONTROLS = bytes((*range(1, 9), *range(14, 27), 127))
@@ -135,28 +136,24 @@ def decode_text(data: bytes) -> tuple[str, str]:
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
             raise Refused(f"this is {what}, not text", "export it as CSV")
-    marked = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
-    if b"\0" in data and not marked:
+    codecs_of = {"utf-8-sig": "UTF-8", "cp1252": "Windows-1252"}
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        codecs_of = {"utf-16": "UTF-16"}
+    elif b"\0" in data:
         sparse = data[1::2].count(0) > len(data) // 5 or data[0::2].count(0) > len(data) // 5
         what = "UTF-16 text without its mark" if sparse else "a binary file, not text"
         raise Refused(f"this looks like {what}", "save the file as UTF-8 text")
-    for codec, name in (("utf-16", "UTF-16"),) if marked else _CODECS:
+    for codec, name in codecs_of.items():
         with suppress(UnicodeDecodeError):
-            return _clean(data.decode(codec)), name
-    what = "damaged UTF-16 text" if marked else "the text is neither UTF-8 nor Windows-1252"
+            text = data.decode(codec)
+            head = text[:_JUDGED].encode()
+            if len(head) - len(head.translate(None, _CONTROLS)) > max(2, len(head) // 200):
+                raise Refused("this looks like a binary file, not text", "export it as CSV")
+            # An old end-of-file mark; looking first is far quicker than a copy of a large text.
+            return text.replace("\x1a", "") if "\x1a" in text else text, name
+    damaged = "utf-16" in codecs_of
+    what = "damaged UTF-16 text" if damaged else "the text is neither UTF-8 nor Windows-1252"
     raise Refused(what, "save the file as UTF-8")
-
-
-_CODECS = (("utf-8-sig", "UTF-8"), ("cp1252", "Windows-1252"))
-
-
-def _clean(text: str) -> str:
-    data = text[:_JUDGED].encode()
-    controls = len(data) - len(data.translate(None, _CONTROLS))
-    if controls > max(2, len(data) // 200):
-        raise Refused("this looks like a binary file, not text", "export it as CSV")
-    # An old end-of-file mark; looking first is far quicker than a copy of a large text.
-    return text.replace("\x1a", "") if "\x1a" in text else text
 
 
 def _column_in(line: str, delimiter: str, field: int) -> int:
@@ -164,30 +161,21 @@ def _column_in(line: str, delimiter: str, field: int) -> int:
     if delimiter == BLANKS:
         starts = [each.start() for each in re.finditer(r'"(?:[^"]|"")*"|\S+', line)]
         return starts[field] + 1 if field < len(starts) else len(line) + 1
-    at, quoted, seen, start = 0, False, 0, 0
-    while at < len(line) and seen < field:
-        sign = line[at]
-        if sign == '"' and (quoted or at == start):
+    quoted, starts = False, [0]
+    for at, sign in enumerate(line):
+        if sign == '"' and (quoted or at == starts[-1]):
             quoted = not quoted
         elif sign == delimiter and not quoted:
-            seen += 1
-            start = at + 1
-        at += 1
-    if seen < field:
-        return len(line) + 1
-    lead = len(line[start:]) - len(line[start:].lstrip(" "))
-    return start + lead + 1
+            starts.append(at + 1)
+    rest = line[starts[field] :] if field < len(starts) else ""
+    return len(line) - len(rest.lstrip(" ")) + 1
 
 
 def sniff_delimiter(text: str) -> str:
     """Return the delimiter that most lines of the file's head hold: one of `SIGNS`, else blanks."""
-    head: list[str] = []
-    for line in io.StringIO(text, newline=None):
-        bare = line.strip()
-        if bare and not bare.startswith(COMMENTS):
-            head.append(re.sub(r'"(?:[^"]|"")*"', "q", line))
-        if len(head) == _SAMPLE_LINES:
-            break
+    lines = (line for line in io.StringIO(text, newline=None) if line.strip())
+    plain = (line for line in lines if not line.strip().startswith(COMMENTS))
+    head = [re.sub(r'"(?:[^"]|"")*"', "q", line) for line in itertools.islice(plain, _SAMPLE_LINES)]
     if not head:
         return BLANKS
     # A header line knows: semicolons below it part the repeats of a cell. A single column whose
@@ -210,13 +198,12 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
     if delimiter == BLANKS:
         lines = (" ".join(each.split()) + "\n" for each in lines)
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    cells: list[list[str]] = []
     numbers: list[int] = []
     start, last, wrong = 1, 1, ""
     try:
         for row in reader:
             if row:
-                cells.append(row)
+                rows.cells.append(row)
                 numbers.append(start)
                 last = reader.line_num
             if reader.line_num - start > _LINES_IN_ONE_CELL:
@@ -233,7 +220,7 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
     if wrong:
         remedy = "check its quotes" if wrong.startswith("the row") else "close it"
         raise refused(Origin(label, start), wrong, remedy)
-    rows.cells, rows.numbers = cells, numbers
+    rows.numbers = numbers
     return rows
 
 
@@ -244,8 +231,7 @@ def _quote_stays_open(text: str, line: int, delimiter: str) -> bool:
     """Tell whether a quote swallows every row from a line down to the end of the file."""
     rest = itertools.islice(io.StringIO(text, newline=""), line - 1, None)
     try:
-        for _ in csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True):
-            pass
+        list(csv.reader(rest, delimiter=delimiter, skipinitialspace=True, strict=True))
     except csv.Error as error:
         # Other faults that `strict` finds, such as a sign after a closing quote, do no harm.
         return "unexpected end" in str(error)

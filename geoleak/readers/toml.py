@@ -6,20 +6,25 @@ comments blanked out first; an item of a list stands where its list begins.
 
 from __future__ import annotations
 
+import functools
 import re
 import tomllib
+from collections import ChainMap
 from collections.abc import Mapping
+from pathlib import Path
 from types import MappingProxyType
-from typing import Any, TypeVar, get_args
+from typing import Annotated, Any, TypeVar, get_args
 
-from msgspec import Struct, field
-from pydantic import BaseModel, ValidationError
+from msgspec import Struct
+from pydantic import BaseModel, BeforeValidator, Field, ValidationError, create_model
 
+from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean, shown
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.text import decoded
-from geoleak.record import Record
-from geoleak.site import Settings
+from geoleak.record import Record, field
+from geoleak.site import DateText, Number, Settings, Table, Whole
+from geoleak.tables.learned import SHARES, Learned, Tables, learnables
 from geoleak.units import LENGTH_UNITS, parse_length
 
 NAME = "site.toml"
@@ -29,7 +34,7 @@ MOST_PARTS = 20
 MOST_ENTRIES, MOST_SIGNS = 2_000, 20_000
 """Of one table or list, of one text: many times what a person writes."""
 _MANY_DOTS = re.compile(rf"(?:\.[ \t]*[\w-]+[ \t]*){{{MOST_PARTS},}}")
-Path = tuple[str | int, ...]
+Key = tuple[str | int, ...]
 _REMEDIES = {
     "crs": 'write crs = "EPSG:..." with the CRS the rover worked in, or "local"',
     "length_unit": 'write length_unit = "m", "ft" or "ftUS"',
@@ -49,30 +54,35 @@ _PAIR = re.compile(rf"[ \t]*({_KEYS})[ \t]*=[ \t]*")
 class Places(Struct):
     """Line and column, from 1, of keys and their values by path (tables of a list by number)."""
 
-    keys: dict[Path, tuple[int, int]] = field(default_factory=dict)
-    values: dict[Path, tuple[int, int]] = field(default_factory=dict)
+    keys: dict[Key, tuple[int, int]] = field(default_factory=dict)
+    values: dict[Key, tuple[int, int]] = field(default_factory=dict)
 
-    def of(self, path: Path, *, key: bool = False) -> tuple[int, int]:
+    def of(self, path: Key, *, key: bool = False) -> tuple[int, int]:
         """Return where a value (or its key) stands, or the nearest thing that holds it."""
-        while path:
-            for table in (self.keys, self.values) if key else (self.values, self.keys):
-                if path in table:
-                    return table[path]
-            path = path[:-1]
-        return (1, 1)
+        found = ChainMap(*((self.keys, self.values) if key else (self.values, self.keys)))
+        return next((found[path[:k]] for k in range(len(path), 0, -1) if path[:k] in found), (1, 1))
+
+
+def _masked(text: str) -> str:
+    """Return a text with blanks for its comments and strokes for its texts, each on its lines."""
+    return _MASKED.sub(lambda m: re.sub(r"[^\n]", " " if m[0][0] == "#" else "_", m[0]), text)
 
 
 def places_of(text: str) -> Places:
     """Return where the keys of a TOML text stand."""
-    masked = _MASKED.sub(_blank, text)
-    found, counts, prefix, depth = Places(), dict[Path, int](), Path(), 0
+    found, counts, prefix, depth = Places(), dict[Key, int](), Key(), 0
     for number, (line, original) in enumerate(
-        zip(masked.split("\n"), text.split("\n"), strict=True), 1
+        zip(_masked(text).split("\n"), text.split("\n"), strict=True), 1
     ):
         header = _HEADER.match(line) if depth == 0 else None
         pair = _PAIR.match(line) if depth == 0 else None
         if header:
-            prefix = _table_path(_names(original[slice(*header.span(2))]), header[1], counts)
+            prefix, names = (), _names(original[slice(*header.span(2))])
+            for k, name in enumerate(names, 1):
+                prefix = (*prefix, name)
+                if k == len(names) and header[1] == "[[":
+                    counts[prefix] = counts.get(prefix, -1) + 1
+                prefix = (*prefix, counts[prefix]) if prefix in counts else prefix
             for path in (prefix[:-1], prefix) if header[1] == "[[" else (prefix,):
                 found.keys.setdefault(path, (number, header.start(1) + 1))
             continue
@@ -89,25 +99,9 @@ def places_of(text: str) -> Places:
     return found
 
 
-def _blank(match: re.Match[str]) -> str:
-    sign = " " if match[0].startswith("#") else "_"
-    return re.sub(r"[^\n]", sign, match[0])
-
-
-def _names(written: str) -> Path:
+def _names(written: str) -> Key:
     parts = re.findall(r'"(?:\\.|[^"\\])*"|\'[^\']*\'|[\w-]+', written)
     return tuple(str(*tomllib.loads(f"{part} = 0")) if part[0] in "\"'" else part for part in parts)
-
-
-def _table_path(names: Path, opening: str, counts: dict[Path, int]) -> Path:
-    path: Path = ()
-    for number, name in enumerate(names, 1):
-        path = (*path, name)
-        if number == len(names) and opening == "[[":
-            counts[path] = counts.get(path, -1) + 1
-        if path in counts:
-            path = (*path, counts[path])
-    return path
 
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -125,10 +119,21 @@ class TomlFile(Record):
         """Return a file of the folder; raises `InputError`."""
         data, label = collector.read_bytes(name, asked_at, most=MOST_BYTES), collector.label(name)
         text = decoded(data, label, collector)
-        if _MANY_DOTS.search(_MASKED.sub(_blank, text)):
+        if _MANY_DOTS.search(_masked(text)):
             what = f"a key has more than {MOST_PARTS} parts"
             raise refused(Origin(label), what, "write tables in brackets, as in [points]")
-        values = _loads(text, label)
+        try:
+            values = tomllib.loads(text)
+        except RecursionError:
+            what, remedy = "the file is nested without end", "write it plainly"
+            raise refused(Origin(label), what, remedy) from None
+        except ValueError as error:
+            message = str(error).replace(" (at end of document)", " at the end of the file")
+            place = re.search(r"\s*\(at line (\d+), column (\d+)\)", message)
+            where = map(int, place.groups()) if place else (text.count("\n") + 1,)
+            what = f"this is not TOML: {message.replace(place[0], '') if place else message}"
+            remedy = 'texts stand in quotes, as in key = "text"'
+            raise refused(Origin(label, *where), what, remedy) from None
         if (crowded := _crowded(values)) is not None:
             raise refused(Origin(label), *crowded)
         return cls(values, places_of(text), label)
@@ -182,21 +187,6 @@ def read_site_toml(collector: Collector) -> SiteToml:
     return SiteToml(file.values, file.places, file.label, settings)
 
 
-def _loads(text: str, label: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError:
-        what, remedy = "the file is nested without end", "write it plainly"
-        raise refused(Origin(label), what, remedy) from None
-    except ValueError as error:
-        message = str(error).replace(" (at end of document)", " at the end of the file")
-        place = re.search(r"\s*\(at line (\d+), column (\d+)\)", message)
-        where = map(int, place.groups()) if place else (text.count("\n") + 1,)
-        message = message.replace(place.group(), "") if place else message
-        remedy = 'texts stand in quotes, as in key = "text"'
-        raise refused(Origin(label, *where), f"this is not TOML: {message}", remedy) from None
-
-
 def _crowded(value: Any, key: str = "the file") -> tuple[str, str] | None:
     """Return what is wrong, and what would be right, where something is too long to be judged."""
     if isinstance(value, str) and len(value) > MOST_SIGNS:
@@ -229,7 +219,7 @@ _WORDS = {
 
 def _judged(
     error: Mapping[str, Any], values: Mapping[str, Any], model: type[BaseModel]
-) -> tuple[Path, bool, str, str]:
+) -> tuple[Key, bool, str, str]:
     """Return the path of what is wrong, whether its key is, what is wrong, and the remedy."""
     path, kind, name = error["loc"], error["type"], dotted(error["loc"])
     if kind == "missing":
@@ -249,7 +239,7 @@ def _judged(
 
 
 def _of_value(
-    error: Mapping[str, Any], path: Path, values: Mapping[str, Any], model: type[BaseModel]
+    error: Mapping[str, Any], path: Key, values: Mapping[str, Any], model: type[BaseModel]
 ) -> tuple[str, str]:
     """Return what is wrong with a value of a known key, and what would be right."""
     context, value = error.get("ctx", {}), _raw(values, path)
@@ -274,7 +264,7 @@ def _unit(values: Mapping[str, Any]) -> str:
     return unit if isinstance(unit, str) and unit in LENGTH_UNITS else "m"
 
 
-def _raw(values: Any, path: Path) -> Any:
+def _raw(values: Any, path: Key) -> Any:
     for part in path:
         if isinstance(values, str):
             break  # one text in place of a list of them
@@ -282,7 +272,7 @@ def _raw(values: Any, path: Path) -> Any:
     return values
 
 
-def dotted(path: Path) -> str:
+def dotted(path: Key) -> str:
     """Return a path as text; list items are counted from 1, as people do."""
     text = ""
     for part in path:
@@ -290,7 +280,7 @@ def dotted(path: Path) -> str:
     return text
 
 
-def _fields(path: Path, model: Any) -> dict[str, str]:
+def _fields(path: Key, model: Any) -> dict[str, str]:
     """Return the keys of the table at a path, and the fields that they fill."""
     for part in path:
         if isinstance(part, str):
@@ -306,3 +296,81 @@ def _model_in(annotation: Any) -> Any:
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next(filter(None, map(_model_in, get_args(annotation))), None)
+
+
+HEAD = "learned"
+MEMBERS = {
+    "pipe_loss": tables.names("materials"),
+    "speed_ratio": tables.names("materials"),
+    "share": SHARES,
+}
+# The widest spread of a logarithm that is still a statement: a factor of seven either way.
+WIDEST_LOG = 2.0
+# A spread under this part of the widest is no spread: nothing is known without one.
+LEAST = 1e-3
+
+
+Day = Annotated[DateText | None, BeforeValidator(lambda value: None if value == "" else value)]
+
+
+class Head(Table):
+    """``[learned]``: the sites behind the values, and the dates of the first and the last."""
+
+    sites: Annotated[Whole, Field(ge=1)]
+    first: Day = Field(default=None, validation_alias="from")
+    last: Day = Field(default=None, validation_alias="to")
+
+
+def read_tables(path: Path) -> Tables:
+    """Return the learned values of a file outside any site.
+
+    Raises
+    ------
+    InputError
+        With every complaint, each with file, line and column.
+    """
+    if not path.is_file():
+        what, remedy = "there is no such file", "name one that record --learn wrote"
+        raise refused(Origin(str(path)), what, remedy)
+    return tables_of(Collector(path.parent), path.name, Origin(str(path)))
+
+
+def tables_of(collector: Collector, name: str, asked_at: Origin) -> Tables:
+    """Return the learned values of a file of the collector's folder; raises `InputError`."""
+    file = TomlFile.read(name, asked_at, collector)
+    found: Any = file.checked(_model())
+    rows: list[Learned] = []
+    empty: list[Complaint] = []
+    for key in (each for each in file.values if each != HEAD):
+        members, row = file.values[key], getattr(found, key)
+        held = {key: row}
+        if key in MEMBERS:
+            held = {f"{key}.{each}": getattr(row, each) for each in members}
+        if not held:
+            remedy = f"write its values under [{key}.{MEMBERS[key][0]}] or another, or leave it out"
+            empty.append(Complaint(file.origin(key, key=True), f"{key} is empty", remedy))
+        rows += [Learned(each, **dict(told)) for each, told in held.items()]
+    if empty:
+        raise InputError(empty)
+    head = found.learned
+    dates = head.first or "", head.last or ""
+    return Tables(tuple(rows), name, collector.inputs[name], head.sites, *dates)
+
+
+@functools.cache
+def _model() -> Any:
+    """Return what a file of learned values may hold: the range of each figure of each row."""
+    held: dict[str, Any] = {HEAD: (Head, ...)}
+    for name, kind in learnables().items():
+        widest = WIDEST_LOG if kind.logarithm else kind.high - kind.low
+        row: Any = create_model(
+            name,
+            __base__=Table,
+            value=(Annotated[Number, Field(ge=kind.low, le=kind.high)], ...),
+            spread=(Annotated[Number, Field(ge=LEAST * widest, le=widest)], ...),
+            sites=(Annotated[Whole, Field(ge=1)], ...),
+            sd=(Annotated[Number, Field(ge=0, le=widest)], ...),
+        )
+        members: dict[str, Any] = dict.fromkeys(MEMBERS.get(name, ()), (row, None))
+        held[name] = (create_model(name, __base__=Table, **members) if members else row, None)
+    return create_model("LearnedFile", __base__=Table, **held)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
-from geoleak.site.points import EXTRA, STATUSES, PointStyle, PointTable
 from geoleak.site.records import (
+    EXTRA,
     NOWHERE,
+    STATUSES,
     Calibration,
     Delay,
     DrawnLine,
@@ -22,6 +23,8 @@ from geoleak.site.records import (
     Place,
     Point,
     PointStatus,
+    PointStyle,
+    PointTable,
     Reading,
     ReadingKind,
     Sighting,
@@ -44,18 +47,18 @@ if TYPE_CHECKING:
         PointFile,
         PriorSettings,
         Settings,
+        Site,
         StatedLeg,
         Table,
         Utility,
     )
-    from geoleak.site.site import Site
 
 # The tables of site.toml bring pydantic along: loaded when first asked for, so that rooms that
 # take a note or a place alone (a route, a CRS) do without.
 
 
 def __getattr__(name: str) -> Any:
-    for home in ("settings", "fields", "site") if name[0].isupper() else ():
+    for home in ("settings", "fields") if name[0].isupper() else ():
         module = importlib.import_module(f"geoleak.site.{home}")
         if name in vars(module):
             return getattr(module, name)

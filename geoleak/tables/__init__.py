@@ -1,7 +1,7 @@
 """Published constants as data files, each row with its source.
 
-Each table is a CSV file beside this module whose column names carry the units. Every row says where
-its figures come from and how far that goes: ``flag`` is ``published``, ``library``,
+Each table is a CSV file beside this module whose column names carry the units. Every row of a
+file says where its figures come from and how far that goes: ``flag`` is ``published``, ``library``,
 ``common practice`` or ``from memory``.
 
 >>> from geoleak import tables
@@ -19,7 +19,7 @@ from collections.abc import Callable
 from importlib import resources
 from typing import Any, Literal
 
-from geoleak.errors import Refused, one_slip_away
+from geoleak.errors import Refused, one_slip_away, underscored
 from geoleak.record import Record
 
 
@@ -47,8 +47,6 @@ class Material(Record):
     loss_log_sigma: float
     loss_reference_hz: float
     wave_speed_spread: float
-    source: str
-    flag: str
 
 
 class Soil(Record):
@@ -60,10 +58,6 @@ class Soil(Record):
     loss_db_per_m: float
     loss_log_sigma: float
     loss_reference_hz: float
-    wave_speed_m_per_s: float
-    quality_factor: float
-    source: str
-    flag: str
 
 
 class Surface(Record):
@@ -77,8 +71,6 @@ class Surface(Record):
     louder_sigma_db: float
     smear_m: float
     smear_sigma_m: float
-    source: str
-    flag: str
 
 
 class Band(Record):
@@ -88,8 +80,6 @@ class Band(Record):
     use: Literal["listen", "delay"]
     low_hz: float
     high_hz: float
-    source: str
-    flag: str
 
 
 class Setting(Record):
@@ -99,8 +89,6 @@ class Setting(Record):
     value: float
     spread: float
     unit: str
-    source: str
-    flag: str
 
 
 class PipeSize(Record):
@@ -111,11 +99,8 @@ class PipeSize(Record):
     nominal_in: float
     outside_mm: float
     wall_mm: float
-    source: str
-    flag: str
 
 
-@functools.cache
 def material(name: str) -> Material:
     """Return the pipe material of this name (or of another spelling of it).
 
@@ -127,13 +112,11 @@ def material(name: str) -> Material:
     return _named(Material, "materials", name)
 
 
-@functools.cache
 def soil(name: str) -> Soil:
     """Return the soil of this name; raises `UnknownNameError`."""
     return _named(Soil, "soils", name)
 
 
-@functools.cache
 def surface(name: str) -> Surface:
     """Return the surface of this name; raises `UnknownNameError`."""
     return _named(Surface, "surfaces", name)
@@ -156,13 +139,8 @@ def band(material_name: str | None, use: Literal["listen", "delay"]) -> Band:
     """
     found = None if material_name is None else material(material_name)
     keys = ("any",) if found is None else (found.name, found.kind, "any")
-    rows = {each.material: each for each in bands() if each.use == use}
+    rows = {each.material: each for each in rows_of(Band, "bands") if each.use == use}
     return next(rows[key] for key in keys if key in rows)
-
-
-def sizes() -> tuple[PipeSize, ...]:
-    """Return every nominal size of pipe, in the order of the file."""
-    return rows_of(PipeSize, "sizes")
 
 
 def standard_in(words: str) -> tuple[str, str]:
@@ -174,7 +152,11 @@ def standard_in(words: str) -> tuple[str, str]:
     ('ductile iron', '')
     """
     folded = " ".join(words.replace(".", " ").replace(",", " ").split())
-    spellings = {each: row.standard for row in sizes() for each in (row.standard, *row.also)}
+    spellings = {
+        each: row.standard
+        for row in rows_of(PipeSize, "sizes")
+        for each in (row.standard, *row.also)
+    }
     for each in sorted(spellings, key=len, reverse=True):
         head, found, tail = folded.casefold().partition(each.replace("_", " "))
         if found and not tail and head.endswith(" "):
@@ -190,17 +172,12 @@ def pipe_size(standard: str, nominal_in: float) -> PipeSize:
     Refused
         With the sizes that the standard has.
     """
-    made = {row.nominal_in: row for row in sizes() if row.standard == standard}
+    made = {row.nominal_in: row for row in rows_of(PipeSize, "sizes") if row.standard == standard}
     for size, row in made.items():
         if abs(size - nominal_in) < 0.01:
             return row
     listing = ", ".join(f"{size:g}" for size in made)
     raise Refused(f"{standard} has no size of {nominal_in:g} in", f"it has {listing} in")
-
-
-def bands() -> tuple[Band, ...]:
-    """Return every starting band, in the order of the file."""
-    return rows_of(Band, "bands")
 
 
 @functools.cache
@@ -223,41 +200,42 @@ def goes_on(code: str) -> float:
     >>> goes_on("HB2"), goes_on("WV")
     (0.3, 1.0)
     """
-    word = _fold(code).rstrip("0123456789_.#")
-    rows = ((row["goes_on"], [row["name"], *row["also"].split(";")]) for row in _rows("fittings"))
-    return next((float(share) for share, words in rows if word in map(_fold, words)), 1.0)
+    word = underscored(code).rstrip("0123456789_.#")
+    rows = (
+        (row["goes_on"], [row["name"], *row["also"].split(";")])
+        for row in csv_rows(__name__, "fittings")
+    )
+    return next((float(share) for share, words in rows if word in map(underscored, words)), 1.0)
 
 
 def names(table: str) -> tuple[str, ...]:
     """Return the names in ``"materials"``, ``"soils"`` or ``"surfaces"``, in the file's order."""
-    return tuple(row["name"] for row in _rows(table))
+    return tuple(row["name"] for row in csv_rows(__name__, table))
 
 
+@functools.cache
 def _named(kind: Any, table: str, name: str) -> Any:
     spellings = {each: row for row in rows_of(kind, table) for each in (*row.also, row.name)}
-    found = spellings.get(_fold(name))
+    found = spellings.get(underscored(name))
     if found is None:
-        word = one_slip_away(_fold(name), spellings)
+        word = one_slip_away(underscored(name), spellings)
         near = f'did you mean "{spellings[word].name}"? ' if word else ""
         what = f'unknown {table.removesuffix("s")} "{name}"'
         raise UnknownNameError(what, f"{near}known are {', '.join(names(table))}")
     return found
 
 
-def _fold(name: str) -> str:
-    return "_".join(name.strip().lower().replace("-", " ").replace("_", " ").split())
-
-
 @functools.cache
-def _rows(table: str) -> tuple[dict[str, str], ...]:
-    text = resources.files(__name__).joinpath(f"{table}.csv").read_text(encoding="utf-8")
+def csv_rows(package: str, table: str) -> tuple[dict[str, str], ...]:
+    """Return the rows of a package's CSV file, each by the file's headings."""
+    text = resources.files(package).joinpath(f"{table}.csv").read_text("utf-8")
     return tuple(csv.DictReader(text.splitlines()))
 
 
 _READ: dict[Any, Callable[[str], Any]] = {
     "float": float,
     "bool": "yes".__eq__,
-    "tuple[str, ...]": lambda text: tuple(_fold(each) for each in text.split(";") if each),
+    "tuple[str, ...]": lambda text: tuple(underscored(each) for each in text.split(";") if each),
 }
 
 
@@ -265,4 +243,6 @@ _READ: dict[Any, Callable[[str], Any]] = {
 def rows_of(kind: Any, table: str) -> tuple[Any, ...]:
     """Return the rows of a table as records, in the order of the file."""
     read = {name: _READ.get(of, str) for name, of in kind.__annotations__.items()}
-    return tuple(kind(**{n: of(row[n]) for n, of in read.items()}) for row in _rows(table))
+    return tuple(
+        kind(**{n: of(row[n]) for n, of in read.items()}) for row in csv_rows(__name__, table)
+    )
