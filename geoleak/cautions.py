@@ -6,8 +6,12 @@ Local codes and licensed practice govern; a stake is advice.
 from __future__ import annotations
 
 import datetime
+from typing import TYPE_CHECKING
 
 from geoleak.units import INTERNATIONAL_FOOT_M as FOOT_M
+
+if TYPE_CHECKING:
+    from geoleak.site import LocateRequest
 
 PROTECTION_FROM_M = 5 * FOOT_M
 """Depth from which a trench needs a protective system: 29 CFR 1926.652(a)(1)."""
@@ -96,16 +100,16 @@ def hole_cautions(
     first = [f"In or near the hole: {each}." for each in services]
     first += [SLABS[surface]] if surface in SLABS else []
     first += [UNDER_A_FLOOR] if indoors else []
+    rule: tuple[str, ...] = ()
     if shallow:
         first.append(SHALLOW)
     else:
+        rule = (trench_rule(unit, country),)
         first += trench_cautions(depth_m, depth_sigma_m=depth_sigma_m, unit=unit, country=country)
-    usual = [CALL_FIRST, PRIVATE_LINES, HAND_DIG]
-    usual += [] if shallow else [trench_rule(unit, country)]
-    usual.append(STRAY_VOLTAGE)
-    usual += [] if indoors else [TRAFFIC]
-    usual += [] if indoors or shallow else [VAULT_AIR]
-    return (*first, *((HEARING,) if listening else ()), *usual, PRESSURE, ADVICE)
+    first += [HEARING] if listening else []
+    usual = (CALL_FIRST, PRIVATE_LINES, HAND_DIG, *rule, STRAY_VOLTAGE)
+    about = [] if indoors else [TRAFFIC] if shallow else [TRAFFIC, VAULT_AIR]
+    return (*first, *usual, *about, PRESSURE, ADVICE)
 
 
 def trench_rule(unit: str, country: str | None) -> str:
@@ -115,9 +119,7 @@ def trench_rule(unit: str, country: str | None) -> str:
             "Trenches are supported or sloped and have a way out as the local code has it. "
             "A competent person judges the ground."
         )
-    protected, ladder, reach, spoil = (
-        _both(feet * FOOT_M, unit, exact=True) for feet in (5, 4, 25, 2)
-    )
+    protected, ladder, reach, spoil = (_feet(each, unit) for each in (5, 4, 25, 2))
     return (
         "Trenches need a protective system and a way out as the local code has it "
         f"({'' if country else 'in the US, '}29 CFR 1926 Subpart P: protection from {protected}, "
@@ -154,7 +156,7 @@ def trench_cautions(
     country: str | None = None,
 ) -> tuple[str, ...]:
     """Return what a hole of this depth calls for, under 29 CFR 1926 Subpart P unless elsewhere."""
-    ladder, protected = (_both(feet * FOOT_M, unit, exact=True) for feet in (4, 5))
+    ladder, protected = _feet(4, unit), _feet(5, unit)
     abroad = country not in (None, "US")
     if depth_m is None:
         stop = f"stop at {ladder} for a ladder and at {protected} for a protective system"
@@ -164,9 +166,8 @@ def trench_cautions(
     reach = depth_m + depth_sigma_m
     found = []
     if reach > ENGINEER_FROM_M:
-        deep = _both(ENGINEER_FROM_M, unit, exact=True)
-        found.append(f"Deeper than {deep}: an engineer designs the protection.")
-    said = f"The hole may reach {_both(reach, unit)}: "
+        found.append(f"Deeper than {_feet(20, unit)}: an engineer designs the protection.")
+    said = f"The hole may reach {_both(reach, unit, f'{reach / FOOT_M:.1f} ft')}: "
     if abroad and reach >= slopes_from_m(country):
         found.append(f"{said}sides are supported or sloped as the local code has it.")
     elif reach >= PROTECTION_FROM_M:
@@ -174,35 +175,29 @@ def trench_cautions(
     else:
         found.append(f"{said}a competent person must see no sign of a cave-in.")
     if reach >= LADDER_FROM_M:
-        within = "" if abroad else f" within {_both(25 * FOOT_M, unit, exact=True)} of everyone"
+        within = "" if abroad else f" within {_feet(25, unit)} of everyone"
         found.append(f"A ladder or ramp is needed{within} in the hole.")
     return tuple(found)
 
 
-def _both(length_m: float, unit: str, *, exact: bool = False) -> str:
+def _feet(feet: int, unit: str) -> str:
+    """Return a length of a rule, which is in whole feet."""
+    return _both(feet * FOOT_M, unit, f"{feet} ft", decimals=1 if feet > 16 else 2)
+
+
+def _both(length_m: float, unit: str, feet: str, *, decimals: int = 2) -> str:
     """Return a length in feet and metres, the site's own unit first."""
-    feet = f"{length_m / FOOT_M:.0f} ft" if exact else f"{length_m / FOOT_M:.1f} ft"
-    metres = f"{length_m:.1f} m" if exact and length_m > 5 else f"{length_m:.2f} m"
-    first, second = (metres, feet) if unit == "m" else (feet, metres)
-    return f"{first} ({second})"
+    metres = f"{length_m:.{decimals}f} m"
+    return f"{metres} ({feet})" if unit == "m" else f"{feet} ({metres})"
 
 
-def not_before(
-    *,
-    number: str = "",
-    valid_from: str | None = None,
-    expires: str | None = None,
-    now: datetime.datetime | None = None,
-) -> str | None:
+def not_before(request: LocateRequest, now: datetime.datetime | None = None) -> str | None:
     """Return why nobody may dig yet, or None where the locate request is valid.
 
     Parameters
     ----------
-    number : str
-        The request's number, named in the answer.
-    valid_from, expires : str, optional
-        ISO dates or dates with a time, as site.toml states them. An expiry date without a time
-        counts to the end of that day.
+    request : LocateRequest
+        Its dates may have a time; an expiry date without one counts to the end of that day.
     now : datetime.datetime, optional
         Naive, local time of the site. Without it a request that has dates is not known to be
         valid: the answer states them.
@@ -212,24 +207,22 @@ def not_before(
     str or None
         Begins with "not before".
     """
-    named = f"locate request {number}".strip()
+    valid_from, expires = request.valid_from, request.expires
+    named = f"locate request {request.number}".strip()
     if valid_from is None:
         return "not before a locate request is filed and valid"
-    start = _moment(valid_from)
-    end = None if expires is None else _moment(expires)
-    if end is not None and "T" not in str(expires) and " " not in str(expires).strip():
-        end += datetime.timedelta(days=1)
     if now is None:
         until = f", and not after {expires}" if expires is not None else ""
         return f"not before {valid_from} ({named}){until}"
-    if now < start:
+    if now < _moment(valid_from):
         return f"not before {valid_from} ({named})"
-    if end is not None and now >= end:
-        return f"not before a new locate request: {named} expired {expires}"
+    if expires is not None:
+        dated = "T" not in expires and " " not in expires.strip()
+        if now >= _moment(expires) + datetime.timedelta(days=dated):
+            return f"not before a new locate request: {named} expired {expires}"
     return None
 
 
 def _moment(text: str) -> datetime.datetime:
-    moment = datetime.datetime.fromisoformat(text.strip())
     # A stated offset is dropped: dates of a request are in the site's own time.
-    return moment.replace(tzinfo=None)
+    return datetime.datetime.fromisoformat(text.strip()).replace(tzinfo=None)

@@ -35,6 +35,7 @@ __all__ = [
     "Singles",
     "field",
     "force_setattr",
+    "picked",
     "replace",
 ]
 
@@ -42,3 +43,8 @@ __all__ = [
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
 class Record(Struct, frozen=True):
     """A frozen record; ``eq=False`` in its head where arrays are among its fields."""
+
+
+def picked(record: Any, *names: str) -> dict[str, Any]:
+    """Return fields of a record by name."""
+    return {name: getattr(record, name) for name in names}

@@ -21,7 +21,7 @@ from geoleak.acoustics import (
 from geoleak.acoustics.levels import band_edges, band_sections, percentile_error
 from geoleak.acoustics.recording import Recording
 from geoleak.errors import AcousticsError
-from geoleak.export.spectrum import LEAK, QUIET, spectrum_svg
+from geoleak.reports.sound import LEAK, QUIET, spectrum_svg
 from tests.check_values import check_value
 from tests.command import at_length
 from tests.recordings import LeakPair, bursts, leak_pair, write_wav_16
@@ -321,7 +321,7 @@ def test_the_picture_is_whole_harmless_and_shows_the_band(tmp_path: Path) -> Non
     heard = listen(folder_of_recordings(tmp_path))
     assert heard.choice is not None
     hostile = "<script>alert(1)</script> & 'quotes'"
-    drawn = spectrum_svg(heard.choice, title=hostile, with_leak=hostile)
+    drawn = spectrum_svg(heard.choice, hostile, hostile)
     root = ElementTree.fromstring(drawn)
     assert not root.findall(".//{*}script")
     curves = [
@@ -332,6 +332,6 @@ def test_the_picture_is_whole_harmless_and_shows_the_band(tmp_path: Path) -> Non
     assert f"{low:.0f} to {high:.0f} Hz" in drawn
     assert "href" not in drawn and len(drawn) < 20_000
     empty = spectrum_svg(
-        best_band(*np.random.default_rng(1).standard_normal((2, 80_000)), RATE), title="t"
+        best_band(*np.random.default_rng(1).standard_normal((2, 80_000)), RATE), "t"
     )
     assert "no band separates" in empty

@@ -48,7 +48,7 @@ ROOMS = (
 BY_FILE = ("tables", "export", "closeout", "new", "reports", "serve", "batch", "cli")
 ROOT_FILES = 8
 # What draws sheet and report builds on a library's classes: loaded only when one is drawn.
-AT_THE_EDGE = dict.fromkeys(("export/pdf", "export/sheet", "reports/pages"), "reportlab")
+AT_THE_EDGE = dict.fromkeys(("export/pdf", "export/sheet", "reports/customer"), "reportlab")
 # Libraries of another name than the declared package that brings them as a part of what it offers.
 HANDED_ON = {
     "PIL": "reportlab", "branca": "folium", "markupsafe": "jinja2", "xstatic": "xstatic_leaflet",

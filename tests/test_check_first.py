@@ -13,10 +13,10 @@ import geoleak
 import geoleak.posterior
 import geoleak.result
 from geoleak.cautions import checking_cautions
-from geoleak.export import ahead, spoken, words
+from geoleak.export import ahead, words
 from geoleak.export.map import write_map
 from geoleak.export.sheet import write_dig_sheet
-from geoleak.export.told import told
+from geoleak.export.told import lines, told
 from geoleak.record import replace
 from geoleak.result import CheckSummary, Result
 from geoleak.serve.book import Book
@@ -53,7 +53,7 @@ def asked(result: Result, kind: str, fitting: str | None = None) -> Result:
 
 
 def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> None:
-    said = spoken.lines(result)
+    said = lines(result)
     assert result.decision.verdict == "check_first"
     assert max(len(row) for row in said) <= 100
     text = " ".join(" ".join(said).split())
@@ -87,7 +87,7 @@ def test_each_check_has_its_words(result: Result, kind: str, do: str, then: str)
     assert then in ahead.meaning(other)
     # What no sheet takes, a place past the end, is not said to be written in one.
     assert ('"' in ahead.write_in(other)) is (kind != "trace_on")
-    said = " ".join(spoken.lines(other))
+    said = " ".join(lines(other))
     assert ("no ear tells it from the leak" in " ".join(said.split())) is (kind == "stop")
 
 
@@ -186,7 +186,7 @@ def test_a_chance_that_rests_on_a_rival_says_so(result: Result, inside: float, s
     one = result.decision.rivals[0]
     rival = replace(one, name="displaced", chance=inside + 0.03, chance_dry=0.03)
     decision = replace(result.decision, rivals=(rival,), chance_in_hole=0.8)
-    text = " ".join(spoken.lines(replace(result, decision=decision))).replace("  ", " ")
+    text = " ".join(lines(replace(result, decision=decision))).replace("  ", " ")
     by = f"({100 * inside:.0f} % with the leak's sound coming up"
     assert (by in " ".join(text.split())) is said
 
@@ -210,7 +210,7 @@ def test_what_is_believed_is_said_in_place_of_a_tiny_chance(
         change["check"] = None
     decision = replace(result.decision, **change)
     other = replace(result, decision=decision)
-    said = " ".join(" ".join(spoken.lines(other)).split())
+    said = " ".join(" ".join(lines(other)).split())
     now = f"believed now, {100 * dry:.0f} %: a valve, draw-off or pump at WV2"
     assert (now in said) is believed
     assert ("under 1 % in a 6.0 ft hole" in said or "under 1 % within" in said) is not believed
@@ -249,7 +249,7 @@ def test_a_sound_that_goes_on_twice_names_its_job(undocumented: geoleak.Site, tm
     kept = tuple(each for each in found.features if each.kind != "check_place")
     bare = replace(found, decision=decided, features=kept)
     for result in (found, bare):
-        said = " ".join(" ".join(spoken.lines(result)).split())
+        said = " ".join(" ".join(lines(result)).split())
         assert "do stop what makes the sound" in said
         assert "if it passes" not in said
         # The job names its own sheets: no line beside it that says nothing.

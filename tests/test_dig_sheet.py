@@ -11,10 +11,9 @@ import pytest
 import shapely
 
 from geoleak.export import ahead
-from geoleak.export.drawing import Disc, Shape, Words
+from geoleak.export.drawing import Disc, Shape, Words, as_drawn
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import profile_picture
-from geoleak.export.scripts import as_drawn
 from geoleak.export.sheet import _Sheet, _tall, geo_uri, write_dig_sheet
 from geoleak.record import replace
 from geoleak.result import Result

@@ -589,13 +589,13 @@ def test_an_interval_of_what_is_unlikely_is_told_as_an_if(held, said):
 
 
 def test_rivals_that_the_site_sets_to_nought_stand_beside_the_verdict():
-    from geoleak.export import spoken
+    from geoleak.export.told import lines
 
     result = listen_on_site()
     off = replace(result, decision=replace(result.decision, rivals_off=("aside", "elsewhere")))
-    said = " ".join(" ".join(spoken.lines(off)[:5]).split())
+    said = " ".join(" ".join(lines(off)[:5]).split())
     assert "NOT COUNTED, set to 0 in [prior]: the leak on a line nobody traced" in said
-    assert "NOT COUNTED" not in " ".join(spoken.lines(result))
+    assert "NOT COUNTED" not in " ".join(lines(result))
 
 
 @pytest.mark.parametrize(

@@ -19,17 +19,13 @@ import pytest
 import shapely
 
 from geoleak.errors import GeoleakError
-from geoleak.export.colours import level_colour
+from geoleak.export.colours import edges_of, level_colour
+from geoleak.export.documents import write_gpx, write_kml, write_landxml
 from geoleak.export.dxf import WIDEST, write_dxf
-from geoleak.export.geopackage import write_geopackage
-from geoleak.export.gpx import write_gpx
-from geoleak.export.kml import write_kml
-from geoleak.export.landxml import write_landxml
+from geoleak.export.folder import write_all
+from geoleak.export.geopackage import qml, write_geopackage
 from geoleak.export.layers import KINDS
 from geoleak.export.layers import LAYERS as GIS_LAYERS
-from geoleak.export.level_scales import level_edges
-from geoleak.export.styles import qml
-from geoleak.export.write import write_all
 from geoleak.record import replace
 from geoleak.units import unit_m
 from tests.check_values import check_value
@@ -175,7 +171,7 @@ def test_readings_are_graduated_by_level_and_other_scales_have_no_colour(name):
             for (key,) in base.execute(f"SELECT id FROM readings WHERE {test}"):
                 assert key not in found, "two rules draw one reading"
                 found[key] = colour
-    edges = level_edges(result)
+    edges = edges_of(result)
     for each in result.readings:
         red, green, blue = (int(v) for v in found[each.id].split(",")[:3])
         colour = level_colour(each.level_db, edges)

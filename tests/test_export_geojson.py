@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry import LineString, MultiPoint, Point, Polygon, shape
 
 from geoleak.errors import GeoleakError
-from geoleak.export.geojson import feature_collection, on_globe, write_geojson
+from geoleak.export.json_files import feature_collection, on_globe, write_geojson
 from tests.check_values import check_value
 from tests.results import (
     EVERY_SITE,

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 
 import pytest
 
 from geoleak.errors import GeoleakError
-from geoleak.export.json_result import dump_json, schema, write_json
+from geoleak.export.json_files import dump_json, write_json
 from geoleak.record import replace
 from geoleak.result.records import Result
+from tests.result_schema import STORED, schema
 from tests.results import EVERY_SITE, feet_site, with_leak
-
-SCHEMA = Path(__file__).parent.parent / "shared" / "schemas" / "result.schema.json"
 
 
 @pytest.mark.parametrize("name", EVERY_SITE)
@@ -24,13 +22,13 @@ def test_result_json_holds_every_record_and_validates(name, tmp_path):
     read = json.loads(write_json(result, tmp_path / "result.json").read_text("utf-8"))
     assert set(read) == set(Result.__struct_fields__) - {"features"} | {"schema"}
     assert read == result.to_dict()
-    jsonschema.Draft202012Validator(json.loads(SCHEMA.read_text("utf-8"))).validate(read)
+    jsonschema.Draft202012Validator(json.loads(STORED.read_text("utf-8"))).validate(read)
 
 
 def test_schema_file_is_the_one_the_records_make():
-    stored = json.loads(SCHEMA.read_text("utf-8"))
+    stored = json.loads(STORED.read_text("utf-8"))
     made = schema()
-    assert stored == made, "write it anew with geoleak.export.json_result.write_schema"
+    assert stored == made, "write it anew with python -m tests.result_schema"
 
 
 def test_schema_is_itself_valid_and_refuses_what_is_wrong():

@@ -13,8 +13,7 @@ import pytest
 import shapely.affinity
 
 from geoleak.export.colours import INTERVAL, LEVEL_RAMP, usual_span
-from geoleak.export.map import notebook_html, page_html, page_words
-from geoleak.export.map_layers import drawn, tick_step
+from geoleak.export.map import drawn, notebook_html, page_html, page_words, tick_step
 from geoleak.export.profile import round_steps, tick_station
 from geoleak.export.words import formula_safe, markup_safe
 from geoleak.record import replace

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from geoleak.export import level_scales
+from geoleak.export import colours
 from geoleak.export.colours import LEVEL_RAMP, level_colour, level_edges, usual_span
 from geoleak.export.drawing import Disc, Picture, Words
 from geoleak.export.map import page_html
@@ -42,11 +42,11 @@ MIXED = (
 def test_other_scales_do_not_move_the_colours_nor_the_axis():
     plain, mixed = feet_site(), _with(*MIXED)
     rest = [each.level_db for each in plain.readings[3:]]
-    assert level_scales.level_range(mixed) == (min(rest), max(rest))
-    assert [each.id for each in level_scales.plotted(mixed, "yard")] == [
+    assert colours.level_range(mixed) == (min(rest), max(rest))
+    assert [each.id for each in colours.plotted(mixed, "yard")] == [
         each.id for each in plain.readings[3:]
     ]
-    signs = [level_scales.sign(each, mixed) for each in mixed.readings[:4]]
+    signs = [colours.sign(each, mixed) for each in mixed.readings[:4]]
     assert signs == ["contact", "other", "other", "level"]
 
 
@@ -57,16 +57,16 @@ def test_the_profile_draws_one_scale_and_says_what_it_leaves_out():
     assert len(discs) == len(mixed.readings) - 3
     written = [each.text for each in picture.items if isinstance(each, Words)]
     assert "66" not in written and "-28" not in written
-    told = level_scales.not_drawn(mixed, "yard")
+    told = colours.not_drawn(mixed, "yard")
     assert "contact 66 at 0+18.2" in told
     assert "recording -28 at 0+23.0" in told and "gas 12 at 0+27.7" in told
-    assert level_scales.not_drawn(feet_site(), "yard") == ""
+    assert colours.not_drawn(feet_site(), "yard") == ""
     assert told.replace(" dB", "&#160;dB") in page_html(mixed)
 
 
 @pytest.mark.parametrize(("count", "more"), [(8, ""), (9, " and 1 more")])
 def test_eight_readings_of_other_scales_are_told_and_the_rest_counted(count, more):
-    told = level_scales.not_drawn(_with(*MIXED[:1] * count), "yard")
+    told = colours.not_drawn(_with(*MIXED[:1] * count), "yard")
     assert told.count(" at ") == 8 and told.endswith(more)
     assert ("more" in told) is bool(more)
 
@@ -74,9 +74,9 @@ def test_eight_readings_of_other_scales_are_told_and_the_rest_counted(count, mor
 def test_where_most_readings_are_recordings_they_are_the_scale():
     changes = [{"level_from": "recording", "level_db": -60.0 + k} for k in range(13)]
     result = _with(*changes)
-    assert level_scales.drawn_scale(result) == "recording"
-    assert level_scales.level_range(result) == (-60.0, -48.0)
-    assert level_scales.sign(result.readings[-1], result) == "other"
+    assert colours.drawn_scale(result) == "recording"
+    assert colours.level_range(result) == (-60.0, -48.0)
+    assert colours.sign(result.readings[-1], result) == "other"
     written = [e.text for e in profile_picture(result, "yard").items if isinstance(e, Words)]
     assert "Level, dB re full scale" in written
     assert "dB re full scale" in page_html(result).replace("&#160;", " ")
@@ -125,10 +125,10 @@ def test_a_slip_of_the_pen_is_no_peak():
 
 
 def test_the_key_says_what_is_past_the_last_steps():
-    steps = level_scales.steps(feet_site())
+    steps = colours.steps(feet_site())
     assert [colour for colour, _ in steps] == list(LEVEL_RAMP)
     assert steps[0][1].startswith("reading up to ") and steps[-1][1].startswith("over ")
-    edges = level_scales.level_edges(feet_site())
+    edges = colours.edges_of(feet_site())
     for reading in feet_site().readings:
         k = LEVEL_RAMP.index(level_colour(reading.level_db, edges))
         figures = [float(each) for each in re.findall(r"\d+", steps[k][1])]
@@ -152,7 +152,7 @@ def test_the_profile_does_not_blow_up_a_decibel():
 def test_a_reading_taken_aside_is_not_on_the_profile():
     result = feet_site()
     beside = [replace(result.readings[0], offset_m=m) for m in (0.69, -0.69, 0.71, -0.71)]
-    drawn = level_scales.plotted(replace(result, readings=tuple(beside)), "yard")
+    drawn = colours.plotted(replace(result, readings=tuple(beside)), "yard")
     assert [each.offset_m for each in drawn] == [0.69, -0.69]
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from geoleak.export import words
 from geoleak.export.ahead import expected, place_of, place_words
-from geoleak.export.spoken import lines
+from geoleak.export.told import lines
 from geoleak.export.words import told, toward
 from geoleak.record import replace
 from geoleak.result.records import NearMarks, NextReadingSummary

@@ -15,9 +15,8 @@ import pytest
 
 import geoleak
 from geoleak.errors import GeoleakError, InputError
-from geoleak.export.folder import LIST_NAME
+from geoleak.export.folder import EXTRAS, LIST_NAME, write_all
 from geoleak.export.stakes import rows, write_stakes
-from geoleak.export.write import EXTRAS, write_all
 from geoleak.record import replace
 from geoleak.site import PointStyle
 from geoleak.units import unit_m

@@ -14,7 +14,7 @@ from pypdf import PdfReader
 import geoleak
 from geoleak.closeout.found import entry_lines
 from geoleak.closeout.record import outcome_of
-from geoleak.reports.customer import _plain
+from geoleak.reports.customer import hole_lines
 from geoleak.serve.live import Live
 from geoleak.serve.page import page_state
 from geoleak.survey import chainage_of, survey_site
@@ -249,7 +249,7 @@ def test_where_no_hole_was_advised_none_is_spoken_of(located: Path) -> None:
         result["decision"]["verdict"] = verdict
         entry = outcome_of(result, stake, across_m=0.0) | {"date": None}
         printed = " ".join(entry_lines(entry, unit="ft"))
-        written = " ".join(_plain(entry, geoleak.read_site(located)))
+        written = " ".join(hole_lines(entry, "ft"))
         for said in (printed, written):
             assert told in said
             assert ("no hole was advised" in said) is (verdict != "dig")

@@ -12,10 +12,10 @@ import pytest
 
 import geoleak
 from geoleak.cautions import listening_cautions
-from geoleak.export import spoken
 from geoleak.export.ahead import places, readings
 from geoleak.export.drawing import Words
 from geoleak.export.plan import plan_picture
+from geoleak.export.told import lines
 from geoleak.result.records import Result
 from geoleak.units import unit_m
 
@@ -95,7 +95,7 @@ def test_the_rovers_file_leads_to_the_places_to_listen_at(tmp_path: Path, result
 
 
 def test_the_print_leads_with_where_to_listen(result: Result) -> None:
-    printed = spoken.lines(result)
+    printed = lines(result)
     assert printed[1].startswith("LISTEN ON: do not dig yet")
     joined = " ".join(" ".join(printed).split())
     assert readings(result)[0] in joined

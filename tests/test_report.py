@@ -16,8 +16,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from geoleak.errors import InputError
-from geoleak.reports.customer import _plain
-from geoleak.reports.photos import GPS_TAG, LONGEST, photos_of
+from geoleak.reports.customer import GPS_TAG, LONGEST, hole_lines, photos_of
 from tests.command import REPO, at_length, run
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
@@ -193,7 +192,6 @@ def test_a_sentence_without_its_date_begins_with_a_capital(date: str, first: str
         "leak": {"leg": "yard", "chainage_m": 3.0},
         "promised": {"chance_in_hole": 0.9},
     }  # fmt: skip
-    site = SimpleNamespace(length_unit="m")
-    assert _plain(entry, site)[0].startswith(first)
-    (dry,) = _plain({**entry, "outcome": "dry"}, site)
+    assert hole_lines(entry, "m")[0].startswith(first)
+    (dry,) = hole_lines({**entry, "outcome": "dry"}, "m")
     assert dry.startswith(f"{date}: a hole" if date else "A hole")

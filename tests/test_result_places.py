@@ -12,7 +12,7 @@ from geoleak.record import replace
 from geoleak.result import build_result
 from geoleak.site import Utility
 from geoleak.stake import place_text
-from geoleak.stake.services import services_of
+from geoleak.stake.hole import services_of
 from geoleak.survey.build import survey_site
 from geoleak.survey.records import Survey
 from tests.samples import sample

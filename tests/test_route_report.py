@@ -12,7 +12,7 @@ import pytest
 from geoleak.linref import Route
 from geoleak.network.joints import junctions, loops
 from geoleak.network.network import Joint, Network
-from geoleak.reports.route import RouteReport
+from geoleak.reports.check import RouteReport
 from tests.command import run
 from tests.lane import FOOT, TOML, lane, write_lane
 

@@ -17,14 +17,15 @@ from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.drawings import read_utility_file
 from geoleak.site import NOWHERE, Utility
-from geoleak.stake.hole import hole_outline, sloped_hole
-from geoleak.stake.services import (
+from geoleak.stake.hole import (
     TOLERANCE_ZONE_M,
     Service,
     _far_notes,
+    hole_outline,
     near_services,
     project_services,
     services_of_points,
+    sloped_hole,
 )
 from tests import synthetic
 from tests.check_values import check_value

@@ -8,7 +8,7 @@ import pytest
 
 import geoleak
 from geoleak.errors import InputError
-from geoleak.reports.sound import delay_report, site_delay_report
+from geoleak.reports.sound import delay_report
 from geoleak.site import Site
 
 SITES = Path(__file__).parent.parent / "sample_sites"
@@ -20,14 +20,14 @@ def site() -> Site:
 
 
 def test_a_band_asked_for_is_the_band_looked_in(site: Site) -> None:
-    ((_, narrow),) = site_delay_report(site, band_hz=(300.0, 500.0)).found
+    ((_, narrow),) = delay_report(site, band_hz=(300.0, 500.0)).found
     assert narrow.band_hz is not None
     assert 300.0 <= narrow.band_hz[0] < narrow.band_hz[1] <= 500.0
 
 
 def test_a_delay_longer_than_the_longest_is_not_found_elsewhere(site: Site) -> None:
-    ((_, free),) = site_delay_report(site).found
-    ((_, held),) = site_delay_report(site, longest_s=0.01).found
+    ((_, free),) = delay_report(site).found
+    ((_, held),) = delay_report(site, longest_s=0.01).found
     assert free.delay_s is not None and free.delay_s > 0.01
     assert held.delay_s is None or abs(held.delay_s) <= 0.01
 
@@ -35,7 +35,7 @@ def test_a_delay_longer_than_the_longest_is_not_found_elsewhere(site: Site) -> N
 @pytest.mark.parametrize("options", [{"band_hz": (500.0, 300.0)}, {"longest_s": 0.0}])
 def test_options_that_make_no_sense_are_refused(site: Site, options: dict[str, object]) -> None:
     with pytest.raises(InputError, match="is no"):
-        site_delay_report(site, **options)
+        delay_report(site, **options)
 
 
 @pytest.mark.parametrize(("longest_s", "says"), [(10.01, "longest delay"), (9.99, "no such")])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
-from geoleak.reports.route import RouteReport
+from geoleak.reports.check import RouteReport
 from tests.command import run
 from tests.lane import FOOT, TOML, lane, readings, write_lane
 

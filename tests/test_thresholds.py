@@ -11,7 +11,7 @@ import shapely
 from geoleak.errors import InputError, did_you_mean
 from geoleak.export import words
 from geoleak.export.drawing import Picture
-from geoleak.export.map_layers import _stations
+from geoleak.export.map import _stations
 from geoleak.export.plan import _Sketch
 from geoleak.record import replace
 from geoleak.result import Feature

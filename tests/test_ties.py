@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from geoleak.errors import GeometryError
-from geoleak.stake.ties import choose_ties
+from geoleak.stake.stake import choose_ties
 from geoleak.survey import TapePoint, tape_covariance
 from geoleak.survey.points import distance_intersection
 from geoleak.units import US_SURVEY_FOOT_M

@@ -85,8 +85,8 @@ def _where(row: Row) -> str:
 
 def _page(rows: Sequence[Row], out: Path) -> Path:
     """Write one page: a table that shows thousands of rows, and a map of where they are."""
+    from geoleak.export.documents import rendered
     from geoleak.export.map import asset, leaflet_css, leaflet_js
-    from geoleak.export.templates import rendered
 
     shown = [
         [row["site"], row["verdict"] or "failed", row["chance_in_hole"], _where(row),

@@ -129,7 +129,7 @@ def locate(
     import datetime
 
     from geoleak import pipeline
-    from geoleak.export.spoken import lines
+    from geoleak.export.told import lines
     from geoleak.readers import read_tables
 
     folder = out if out is not None else site / "out"
@@ -180,7 +180,7 @@ def meter(site: SiteArgument, json: JsonOption = False) -> None:
 def route(site: SiteArgument, json: JsonOption = False) -> None:
     """List legs, stations of marks and bends, gaps, strays and lengths. Writes nothing."""
     from geoleak import pipeline
-    from geoleak.reports.route import RouteReport
+    from geoleak.reports.check import RouteReport
 
     with progress("fitting the route"):
         survey = pipeline.survey_site(pipeline.read_site(site))
@@ -249,15 +249,12 @@ def delay(
     gives no number.
     """
     from geoleak import pipeline
-    from geoleak.reports.sound import delay_report, site_delay_report
+    from geoleak.reports.sound import delay_report
 
     if second is None and Path(first).suffix.partition("#")[0].casefold() == ".wav":
         raise typer.BadParameter("one recording makes no delay: name the second sensor's as well")
     longest_s = longest_ms / 1000.0
     with progress("timing") as tell:
-        if second is None:
-            site = pipeline.read_site(Path(first))
-            report = site_delay_report(site, band_hz=band, longest_s=longest_s, progress=tell)
-        else:
-            report = delay_report(first, second, band_hz=band, longest_s=longest_s, progress=tell)
+        of = (first, second) if second is not None else (pipeline.read_site(Path(first)),)
+        report = delay_report(*of, band_hz=band, longest_s=longest_s, progress=tell)
     show(report, json=json)

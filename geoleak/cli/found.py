@@ -131,7 +131,7 @@ def found(
     from geoleak.closeout import found as work
     from geoleak.closeout.record import read_entries, read_json
     from geoleak.errors import SiteDataError
-    from geoleak.export.spoken import lines as spoken
+    from geoleak.export.told import lines as spoken
     from geoleak.pipeline import locate
     from geoleak.readers import read_site
     from geoleak.serve.book import Book
@@ -182,7 +182,7 @@ def report(
     from geoleak.closeout import found as work
     from geoleak.closeout.record import read_entries
     from geoleak.pipeline import locate, read_site, survey_site
-    from geoleak.reports.customer import customer_report, write_report
+    from geoleak.reports.customer import CustomerReport
     from geoleak.result import dug_features
 
     with progress("working out the report"):
@@ -193,8 +193,8 @@ def report(
         if entries:
             dug = dug_features(survey_site(read), result.leak.leg, result.leak.chainage_m)
             result = replace(result, features=(*result.features, *dug))
-        made = customer_report(read, result, entries, keep_position=keep_position)
-        written = write_report(made, out or site / "out")
+        made = CustomerReport(read, result, entries, keep_position=keep_position)
+        written = made.write(out or site / "out")
     if json:
         sections = [{"head": each.head, "said": list(each.said)} for each in made.sections]
         print_json({"title": made.title, "sections": sections, "files": [p.name for p in written]})

@@ -1,14 +1,23 @@
-"""Colours. Other services wear the American Public Works Association's; the rest are ours.
+"""Colours, and which readings share a scale of levels: only those may share an axis or a ramp.
 
-Ours keep their order of lightness in grey and for readers who confuse red with green: readings go
-from pale sand to dark plum, intervals from pale to dark blue, the stake is black and white.
+Other services wear the American Public Works Association's colours; the rest are ours. Ours keep
+their order of lightness in grey and for readers who confuse red with green: readings go from pale
+sand to dark plum, intervals from pale to dark blue, the stake is black and white.
+
+A contact sensor hears the pipe and a surface sensor the ground; a recording is in dB re full
+scale, a meter in its own dB. Levels of two such scales do not compare.
 """
 
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
+from collections import Counter
 from collections.abc import Sequence
+
+from geoleak.export import words
+from geoleak.result import ReadingSummary, Result
 
 APWA = {
     "white": "#ffffff",
@@ -22,9 +31,7 @@ APWA = {
 }
 """APWA Uniform Color Code names; the code names colours, the screen values are ours."""
 UNKNOWN_SERVICE = "#9aa3a8"
-CASING = "#14202b"
 INK = "#14202b"
-PIPE = "#14202b"
 INTERVAL = {95: "#bcd9ee", 80: "#6ba9d6", 50: "#1f66a8"}
 LEVEL_RAMP = ("#f6e7b4", "#f2bb5c", "#dd7f3b", "#a83f5b", "#4c1d63")
 """Quiet to loud; lightness falls at every step."""
@@ -78,3 +85,80 @@ def usual_span(levels: Sequence[float]) -> tuple[float, float] | None:
     loudest = high + max(fence, PEAK_OVER_DB)
     kept = [each for each in ordered if low - fence <= each <= loudest]
     return kept[0], kept[-1]
+
+
+MOST_TOLD = 8
+OTHER_KINDS = {"contact": "contact", "gas": "gas", "bar_hole": "bar hole", "rod": "rod"}
+
+# A reading as far off the line as this is one taken left or right of it on purpose.
+ASIDE_M = 0.7
+
+
+def drawn_scale(result: Result) -> str:
+    """Return the scale of most surface readings, which axis and colours follow."""
+    count = Counter(each.level_from for each in result.readings if each.kind == "surface")
+    return max(("meter", "recording"), key=lambda each: count[each])
+
+
+def sign(reading: ReadingSummary, result: Result, scale: str = "") -> str:
+    """Return how a reading is drawn: "level", or "other" for one on a scale of its own."""
+    on_scale = reading.kind == "surface" and reading.level_from == (scale or drawn_scale(result))
+    if on_scale and math.isfinite(reading.level_db):
+        return "level"
+    return "contact" if reading.kind == "contact" else "other"
+
+
+def plotted(result: Result, leg: str) -> list[ReadingSummary]:
+    """Return the readings over a leg that share the drawn scale; none of those taken aside."""
+    return [
+        each
+        for each in result.readings
+        if each.leg == leg and sign(each, result) == "level" and abs(each.offset_m) < ASIDE_M
+    ]
+
+
+def level_range(result: Result) -> tuple[float, float] | None:
+    """Return the quietest and the loudest level of the drawn scale, strays left out."""
+    scale = drawn_scale(result)
+    return usual_span(
+        [each.level_db for each in result.readings if sign(each, result, scale) == "level"]
+    )
+
+
+def edges_of(result: Result) -> list[float]:
+    """Return the levels where one colour of the drawn scale gives way to the next."""
+    return level_edges(*(level_range(result) or (0.0, 0.0)))
+
+
+def steps(result: Result) -> list[tuple[str, str]]:
+    """Return the steps of the drawn scale for a key: colour, levels in words."""
+    edges = edges_of(result)
+    unit = " dB re full scale" if drawn_scale(result) == "recording" else " dB"
+    unit = "" if result.level_scale == "display" else unit
+    said = [f"reading up to {edges[0]:.0f}{unit}"]
+    said += [f"{low:.0f} to {high:.0f}{unit}" for low, high in itertools.pairwise(edges)]
+    return list(zip(LEVEL_RAMP, [*said, f"over {edges[-1]:.0f}{unit}"], strict=True))
+
+
+def not_drawn(result: Result, leg: str) -> str:
+    """Return the readings of a leg that are on other scales, for the line under its picture."""
+    unit = result.site.length_unit
+    others = [
+        each
+        for each in result.readings
+        if each.leg == leg and sign(each, result) != "level" and math.isfinite(each.level_db)
+    ]
+    told = []
+    for name, alike in itertools.groupby(others[:MOST_TOLD], _name):
+        at = (f"{e.level_db:.0f} at {words.station(e.chainage_m, unit)}" for e in alike)
+        told.append(f"{name} {', '.join(at)}")
+    if not told:
+        return ""
+    more = f" and {len(others) - MOST_TOLD} more" if len(others) > MOST_TOLD else ""
+    return f"On scales of their own, not drawn: {'; '.join(told)}{more}"
+
+
+def _name(reading: ReadingSummary) -> str:
+    kind = OTHER_KINDS.get(reading.kind, "")
+    source = reading.level_from if not kind or reading.level_from == "recording" else ""
+    return " ".join(each for each in (kind, source) if each)

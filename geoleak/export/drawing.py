@@ -1,21 +1,38 @@
 """A picture as a list of plain shapes, so that page and sheet show the same one: SVG and PDF.
 
-Coordinates are in the picture's own units, x to the right and y down.
+Coordinates are in the picture's own units, x to the right and y down. Text is drawn in fonts that
+travel with the file, of any script they hold. A PDF draws letters one after another from the left:
+Arabic letters take the form that their neighbours ask for (Unicode presentation forms), and runs of
+right-to-left letters are turned round: the parts of the Unicode bidirectional algorithm that one
+line of a title needs.
 """
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from collections.abc import Sequence
+from functools import cache, lru_cache
+from itertools import groupby
 from math import cos, pi, sin
+from pathlib import Path
 from typing import Any
 
 from msgspec import Struct, field
 
-from geoleak.export import scripts
-from geoleak.export.words import markup_safe
+from geoleak.export.words import markup_safe, plain
 from geoleak.record import Record
 
 Points = Sequence[tuple[float, float]]
+FONTS = {
+    "GeoleakSans": "DejaVuSansCondensed.ttf",
+    "GeoleakSans-Bold": "DejaVuSansCondensed-Bold.ttf",
+}
+RIGHT = ("R", "AL")
+FORMS = ("isolated", "final", "initial", "medial")
+LAM = chr(0x0644)
+MIRRORED = str.maketrans("()[]{}<>«»", ")(][}{><»«")
+"""Brackets turned, as reading from the right asks."""
 
 
 class Shape(Record):
@@ -55,7 +72,7 @@ class Words(Record):
 
     def box(self) -> tuple[float, float, float, float]:
         """Return left, top, right and bottom of a level line of text, set in the sheet's font."""
-        wide = scripts.width_of(self.text, self.size, bold=self.bold)
+        wide = width_of(self.text, self.size, bold=self.bold)
         left = self.x - {"start": 0.0, "middle": wide / 2, "end": wide}[self.anchor]
         return left, self.y - 0.78 * self.size, left + wide, self.y + 0.22 * self.size
 
@@ -67,38 +84,23 @@ class Picture(Struct):
     height: float
     items: list[Shape | Disc | Words] = field(default_factory=list)
 
-    def line(
-        self, points: Points, colour: str, width: float = 1.0, *, dash: tuple[float, ...] = ()
-    ) -> None:
-        """Draw an open line."""
-        self.items.append(Shape(tuple(points), stroke=colour, width=width, dash=dash))
+    def line(self, points: Points, colour: str, width: float = 1.0, **style: Any) -> None:
+        """Draw an open line; ``style`` as in `Shape`."""
+        self.items.append(Shape(tuple(points), colour, width, **style))
 
-    def area(
-        self, points: Points, fill: str | None, *, stroke: str | None = None, width: float = 1.0
-    ) -> None:
+    def area(self, points: Points, fill: str | None, **style: Any) -> None:
         """Draw a closed area."""
-        self.items.append(Shape(tuple(points), stroke=stroke, width=width, fill=fill, closed=True))
+        self.items.append(Shape(tuple(points), fill=fill, closed=True, **style))
 
     def box(
-        self,
-        left: float,
-        top: float,
-        right: float,
-        bottom: float,
-        fill: str | None,
-        *,
-        stroke: str | None = None,
-        width: float = 1.0,
+        self, left: float, top: float, right: float, bottom: float, fill: str | None, **style: Any
     ) -> None:
         """Draw an upright rectangle."""
-        corners = [(left, top), (right, top), (right, bottom), (left, bottom)]
-        self.area(corners, fill, stroke=stroke, width=width)
+        self.area([(left, top), (right, top), (right, bottom), (left, bottom)], fill, **style)
 
-    def disc(
-        self, x: float, y: float, radius: float, fill: str, stroke: str, width: float = 1.0
-    ) -> None:
-        """Draw a circle."""
-        self.items.append(Disc(x, y, radius, fill, stroke, width))
+    def disc(self, x: float, y: float, radius: float, fill: str, *stroke: Any) -> None:
+        """Draw a circle; colour and width of its stroke as in `Disc`."""
+        self.items.append(Disc(x, y, radius, fill, *stroke))
 
     def words(self, x: float, y: float, text: str, size: float, **style: Any) -> None:
         """Write a line of text; ``style`` as in `Words`."""
@@ -122,15 +124,13 @@ class Picture(Struct):
 def to_svg(picture: Picture, *, name: str, title: str, description: str) -> str:
     """Return a picture as an inline SVG element that a screen reader can name."""
     title_id, description_id = f"{name}-title", f"{name}-description"
-    parts = [
+    return (
         f'<svg class="picture" viewBox="0 0 {picture.width:g} {picture.height:g}" role="img" '
-        f'aria-labelledby="{title_id} {description_id}" xmlns="http://www.w3.org/2000/svg">',
-        f'<title id="{title_id}">{markup_safe(title)}</title>',
-        f'<desc id="{description_id}">{markup_safe(description)}</desc>',
-        *(_svg(each) for each in picture.items),
-        "</svg>",
-    ]
-    return "\n".join(parts)
+        f'aria-labelledby="{title_id} {description_id}" xmlns="http://www.w3.org/2000/svg">\n'
+        f'<title id="{title_id}">{markup_safe(title)}</title>\n'
+        f'<desc id="{description_id}">{markup_safe(description)}</desc>\n'
+        + "".join(f"{_svg(each)}\n" for each in picture.items) + "</svg>"
+    )  # fmt: skip
 
 
 def _svg(item: Shape | Disc | Words) -> str:
@@ -184,8 +184,7 @@ def to_pdf(picture: Picture, canvas: Any) -> None:
 
 
 def _pdf_words(item: Words, canvas: Any, height: float) -> None:
-    shown = scripts.shown(item.text)
-    wide = scripts.width_of(item.text, item.size, bold=item.bold)
+    wide = width_of(item.text, item.size, bold=item.bold)
     left = -{"start": 0.0, "middle": wide / 2, "end": wide}[item.anchor]
     canvas.saveState()
     canvas.translate(item.x, height - item.y)
@@ -194,6 +193,106 @@ def _pdf_words(item: Words, canvas: Any, height: float) -> None:
         canvas.setFillGray(1)
         canvas.rect(left - 1, -2, wide + 2, item.size + 1, stroke=0, fill=1)
     canvas.setFillColor(item.colour if item.colour == "#ffffff" else "#000000")
-    canvas.setFont(scripts.font(bold=item.bold), item.size)
-    canvas.drawString(left, 0, shown)
+    canvas.setFont(font(bold=item.bold), item.size)
+    canvas.drawString(left, 0, shown(item.text))
     canvas.restoreState()
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    """Register the fonts and return the characters that both hold."""
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    fonts = Path(__file__).parent / "assets" / "fonts"
+    made = [TTFont(name, str(fonts / file)) for name, file in FONTS.items()]
+    for each in made:
+        pdfmetrics.registerFont(each)
+    return frozenset.intersection(*(frozenset(each.face.charToGlyph) for each in made))
+
+
+def font(*, bold: bool = False) -> str:
+    """Return the name of a font, registered with reportlab."""
+    _glyphs()
+    return list(FONTS)[bold]
+
+
+@lru_cache(4096)
+def width_of(text: object, size: float, *, bold: bool = False) -> float:
+    """Return how wide a line of text is as it is drawn."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(shown(text), font(bold=bold), size))
+
+
+def missing(text: object) -> bool:
+    """Tell whether the fonts lack letters of a text."""
+    return held(text) != unicodedata.normalize("NFC", plain(text))
+
+
+def held(text: object) -> str:
+    """Return text in reading order whose every letter the fonts hold, "…" for the others."""
+    runs = groupby(unicodedata.normalize("NFC", plain(text)), lambda c: ord(c) in _glyphs())
+    return "".join("".join(run) if there else "…" for there, run in runs)
+
+
+@lru_cache(4096)
+def shown(text: object) -> str:
+    """Return a line of text as it is drawn from the left."""
+    return as_drawn(held(text))
+
+
+def as_drawn(text: str) -> str:
+    """Return text in the order and the shapes in which it is drawn from the left."""
+    if not any(unicodedata.bidirectional(c) in RIGHT for c in text):
+        return text
+    runs = _runs(_joined(text))
+    turned = [part[::-1].translate(MIRRORED) if right else part for part, right in runs]
+    return "".join(turned[::-1] if _from_right(text) else turned)
+
+
+@cache
+def _shapes() -> dict[str, dict[str, str]]:
+    """Return the forms of each Arabic letter and of lam followed by an alef."""
+    forms: dict[str, dict[str, str]] = {}
+    for code in (*range(0xFB50, 0xFC00), *range(0xFE70, 0xFEFD)):
+        form, *codes = (unicodedata.decomposition(chr(code)) or "<>").split()
+        letters = "".join(chr(int(each, 16)) for each in codes)
+        if form.strip("<>") in FORMS and (len(letters) == 1 or letters[0] == LAM):
+            forms.setdefault(letters, {}).setdefault(form.strip("<>"), chr(code))
+    return forms
+
+
+def _joined(text: str) -> str:
+    """Return text with each Arabic letter in the form that its neighbours ask for."""
+    forms = _shapes()
+    bare = "".join(c for c in text if not 0x064B <= ord(c) <= 0x065F)  # vowel signs have no place
+    letters = re.findall("|".join([*(each for each in forms if len(each) == 2), "."]), bare)
+    made = []
+    for last, here, following in zip(["", *letters], letters, [*letters[1:], ""], strict=False):
+        own = forms.get(here, {})
+        before = "initial" in forms.get(last[-1:], {})
+        after = "initial" in own and "final" in forms.get(following[:1], {})
+        made.append(own.get(FORMS[before + 2 * after], here))
+    return "".join(made)
+
+
+def _runs(text: str) -> list[tuple[str, bool]]:
+    """Return stretches of one direction; what has none goes with its neighbours, else the line's.
+
+    True is from the right.
+    """
+    kinds = (unicodedata.bidirectional(c) for c in text)
+    sides = "".join("R" if k in RIGHT else "L" if k in ("L", "EN", "AN") else "-" for k in kinds)
+    # Of a line from the left: letters from the right, with what stands between two of them.
+    right = _from_right(text)
+    runs, at = [], 0
+    for found in re.finditer("L(?:[-L]*L)?" if right else "R(?:[-R]*R)?", sides):
+        runs += [(text[at : found.start()], right), (text[found.start() : found.end()], not right)]
+        at = found.end()
+    return [run for run in (*runs, (text[at:], right)) if run[0]]
+
+
+def _from_right(text: str) -> bool:
+    """Tell whether a line begins at the right, as its first letter asks."""
+    return next(d in RIGHT for d in map(unicodedata.bidirectional, text) if d in (*RIGHT, "L"))

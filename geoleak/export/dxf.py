@@ -32,7 +32,7 @@ NAMED = ("route", "utility", "tie")
 """Kinds of line that carry a label."""
 
 
-def write_dxf(result: Result, path: str | Path) -> Path:
+def write_dxf(result: Result, path: Path) -> Path:
     """Write site.dxf and return its path.
 
     Raises
@@ -46,7 +46,6 @@ def write_dxf(result: Result, path: str | Path) -> Path:
         raise GeoleakError(
             "a DXF file needs ezdxf: install it with pip install 'geoleak[cad]', or leave dxf out"
         ) from None
-    path = Path(path)
     unit = result.leak.position.unit
     with _without_clock(ezdxf):
         drawing = ezdxf.new("R2010", setup=["linetypes"])

@@ -1,10 +1,9 @@
 """A folder of output, written whole or not at all.
 
-Everything is made in a folder beside the wanted one and swapped in at the end: in one atomic step
-where the system has one (Linux), elsewhere in two that the next run can take back. A folder that
-cannot be swapped (a mount, a parent that may not be written, other people's files in it) is
-written in place under a plan that is undone where it was not finished. Whatever a killed run left
-is restored or removed by the next.
+Everything is made in a folder beside the wanted one and swapped in at the end, in one atomic step.
+A folder that cannot be swapped (no such step on this system or disk, a mount, a parent that may not
+be written, other people's files in it) is written in place under a plan that is undone where it was
+not finished. Whatever a killed run left is restored or removed by the next.
 
 A small list, ``.geoleak-files.json``, names what geoleak wrote with the SHA-256 of each file. A
 folder that holds anything else, or one of those files changed by hand, is refused unless
@@ -17,24 +16,45 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import functools
 import glob
 import hashlib
+import importlib
 import json
 import os
 import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
-from geoleak.errors import GeoleakError, InputError
+from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+
+if TYPE_CHECKING:
+    from geoleak.result import Result
 
 try:
     import fcntl
 except ImportError:  # no such locks on this system: what is old enough counts as left behind
     fcntl = None  # type: ignore[assignment]
 
+WRITERS = {
+    "result.json": "json_files.write_json",
+    "leak.geojson": "json_files.write_geojson",
+    "map.html": "map.write_map",
+    "stakes.csv": "stakes.write_stakes",
+    "site.gpkg": "geopackage.write_geopackage",
+    "dig_sheet.pdf": "sheet.write_dig_sheet",
+}
+"""What `locate` writes: file -> module of this room and the function that writes it."""
+EXTRAS = {
+    "kml": ("site.kml", "documents.write_kml"),
+    "gpx": ("site.gpx", "documents.write_gpx"),
+    "dxf": ("site.dxf", "dxf.write_dxf"),
+    "landxml": ("site.xml", "documents.write_landxml"),
+}
+"""The same of files on request, by the word of ``also``."""
 LIST_NAME = ".geoleak-files.json"
 LEFT_BY_GIS = ("-wal", "-shm", "-journal", ".aux.xml")
 OF_OTHER_COMMANDS = ("report.pdf", "report.html", "plan.html", "meter.json", "closeout.json")
@@ -43,8 +63,24 @@ _MARK = ".geoleak-"
 _PLAN, _REPLACED = ".plan.json", ".replaced"
 _LEFT_BEHIND_S = 3600.0
 _AT_FDCWD, _RENAME_EXCHANGE = -100, 2
-
 Writer = Callable[[Path], object]
+
+
+def write_all(
+    result: Result, folder: Path, *, also: Iterable[str] = (), force: bool = False, **of_map: bool
+) -> list[Path]:
+    """Write every output of a result, as `Result.write` has it; `of_map` as in `write_map`."""
+    asked = [also] if isinstance(also, str) else list(also)
+    wrong = [f'"{each}" is no file geoleak writes' for each in asked if each not in EXTRAS]
+    if wrong:
+        remedy = f"say {', '.join(EXTRAS)}"
+        raise InputError(Complaint(Origin("--also"), what, remedy) for what in wrong)
+    bound = {}
+    for name, by in (*WRITERS.items(), *(EXTRAS[each] for each in asked)):
+        module, _, function = by.partition(".")
+        writer = getattr(importlib.import_module(f"geoleak.export.{module}"), function)
+        bound[name] = functools.partial(writer, result, **(of_map if name == "map.html" else {}))
+    return write_folder(folder, bound, run=result.run.id, force=force)
 
 
 def put_text(path: Path, text: str) -> Path:
@@ -59,10 +95,9 @@ def write_folder(
     writers: Mapping[str, Writer],
     *,
     run: str,
-    by: str = "locate",
     force: bool = False,
 ) -> list[Path]:
-    """Write files into a folder, all of them or none, in place of those of the same command.
+    """Write files into a folder, all of them or none, in place of those of an earlier run.
 
     Parameters
     ----------
@@ -72,8 +107,6 @@ def write_folder(
         Each takes the path to write; None returned: there is no such file this time.
     run : str
         Id of the run, for the list.
-    by : str
-        The command; files that others wrote stay.
     force : bool, default False
         Write into a folder that holds files geoleak did not write (they stay), and over outputs
         that were changed since.
@@ -95,21 +128,31 @@ def write_folder(
         # A path through the folder itself (`cd out; geoleak locate ..`) must not end half-way.
         target = Path(os.path.realpath(wanted))
         target.parent.mkdir(parents=True, exist_ok=True)
-        place = _Swap(target)
+        place = _Place(target)
         with place.locked():
             place.tidy()
         foreign = foreign_files(target)
         if foreign and not force:
             raise _refused(wanted, foreign)
         if foreign or target.is_mount() or not os.access(target.parent, os.W_OK):
-            place = _InPlace(target)
+            place = _Place(target, inside=True)
         with place.made() as made:
-            names = _make(made, writers)
+            names = []
+            for name, writer in writers.items():
+                with _of_the_disk(name):
+                    written = writer(made / name)
+                if written is not None:
+                    names.append(name)
+                    sync(made / name)
+            files = {name: _digest(made / name) for name in names}
+            note = "Files that geoleak wrote here, with their SHA-256."
+            text = json.dumps({"note": note, "run": run, "files": files}, indent=1)
+            (made / LIST_NAME).write_text(text + "\n", encoding="utf-8")
+            sync(made / LIST_NAME)
             with place.locked():
-                if type(place) is _Swap and (foreign := foreign_files(target)):
+                if not place.inside and (foreign := foreign_files(target)):
                     raise _refused(wanted, foreign)  # somebody put it there meanwhile
-                _list(made, target, names, by=by, run=run)
-                place.put(made, _listed(target).get(by, {}), kept=_kept(target, names, by))
+                place.put(made, _listed(target))
     except OSError as error:
         raise GeoleakError(
             f"{wanted} could not be written ({error.strerror or error}): nothing was changed; "
@@ -118,48 +161,19 @@ def write_folder(
     return [wanted / name for name in names]
 
 
-def _make(made: Path, writers: Mapping[str, Writer]) -> list[str]:
-    """Write every file and see it on the disk."""
-    names = []
-    for name, writer in writers.items():
-        with _of_the_disk(name):
-            written = writer(made / name)
-        if written is not None:
-            names.append(name)
-            sync(made / name)
-    return names
+class _Place:
+    """The wanted folder: swapped as a whole for one made beside it or, `inside`, written in place.
 
+    In place is file by file under a plan that can be undone; a file that has a successor stands
+    until that takes its place, where the disk knows links.
+    """
 
-def _list(made: Path, target: Path, names: Sequence[str], *, by: str, run: str) -> None:
-    """Write the list of what geoleak wrote, with what it says of other commands."""
-    known = _listed(target) | {by: {name: _digest(made / name) for name in names}}
-    text = json.dumps(
-        {
-            "note": "Files that geoleak wrote here, with their SHA-256.",
-            "run": run,
-            "files": known.pop("locate", {}),
-            "others": known,
-        },
-        indent=1,
-    )
-    (made / LIST_NAME).write_text(text + "\n", encoding="utf-8")
-    sync(made / LIST_NAME)
-
-
-def _kept(target: Path, names: Sequence[str], by: str) -> list[Path]:
-    """Return what other commands wrote into a folder."""
-    known = _listed(target)
-    theirs = {name for command, files in known.items() if command != by for name in files}
-    theirs |= set(OF_OTHER_COMMANDS) - set(known.get(by, {}))
-    return [target / name for name in sorted(theirs - set(names)) if (target / name).is_file()]
-
-
-class _Swap:
-    """The wanted folder, replaced as a whole by one made beside it."""
-
-    def __init__(self, target: Path) -> None:
-        self.target, self.home = target, target.parent
-        self.prefix = f".{target.name}{_MARK}"
+    def __init__(self, target: Path, *, inside: bool = False) -> None:
+        self.target, self.inside = target, inside
+        self.home = target if inside else target.parent
+        self.prefix = _MARK if inside else f".{target.name}{_MARK}"
+        if inside:
+            target.mkdir(exist_ok=True)
 
     @contextlib.contextmanager
     def locked(self) -> Iterator[None]:
@@ -187,9 +201,16 @@ class _Swap:
                 shutil.rmtree(made, ignore_errors=True)
             _close(descriptor)
 
-    def put(self, made: Path, old: Mapping[str, str], *, kept: Sequence[Path]) -> None:
-        """Swap the made folder in, with what stays linked into it."""
-        for path in kept:
+    def put(self, made: Path, old: Iterable[str]) -> None:
+        """Let what was made take the place of the old files."""
+        if self.inside or not self._swapped(made):
+            self._moved(made, old)
+
+    def _swapped(self, made: Path) -> bool:
+        """Swap the made folder in, with what other commands wrote; False: no such step here."""
+        for path in (self.target / name for name in OF_OTHER_COMMANDS):
+            if not path.is_file():
+                continue
             try:
                 os.link(path, made / path.name, follow_symlinks=False)
             except OSError:
@@ -199,101 +220,65 @@ class _Swap:
         os.umask(mask := os.umask(0))
         made.chmod(self.target.stat().st_mode & 0o7777 if there else 0o777 & ~mask)
         sync(made)
-        self._swap(made)
+        if not there:
+            made.rename(self.target)
+        elif not _exchange(made, self.target):
+            return False
         try:
             sync(self.home)
         except OSError as error:
             with _taken_back(self.target, error, "the new files stand there"):
-                self._swap(made)
+                _exchange(made, self.target) if there else self.target.rename(made)
             raise
+        return True
 
-    def _swap(self, made: Path) -> None:
-        """Put each of both folders in the other's place; where one is missing, move the other."""
-        if not self.target.exists():
-            made.rename(self.target)
-        elif not made.exists():
-            self.target.rename(made)
-        elif not _exchange(made, self.target):
-            aside = made.with_name(made.name + "-old")
-            self.target.rename(aside)
-            try:
-                made.rename(self.target)
-            except BaseException:
-                aside.rename(self.target)
-                raise
-            with contextlib.suppress(OSError):  # the next run finds it under either name
-                aside.rename(made)
-
-    def tidy(self) -> None:
-        """Restore or remove what killed runs left."""
-        for left in sorted(self.home.glob(f"{glob.escape(self.prefix)}*")):
-            if not _abandoned(left):
-                continue
-            if left.name.endswith("-old") and not self.target.exists():
-                left.rename(self.target)
-            else:
-                shutil.rmtree(left, ignore_errors=True)
-        if self.target.is_dir():
-            inside = _InPlace(self.target)
-            with inside.locked():
-                inside.tidy()
-
-
-class _InPlace(_Swap):
-    """The wanted folder written file by file, under a plan that can be undone.
-
-    A file that has a successor stands until that takes its place, where the disk knows links.
-    """
-
-    def __init__(self, target: Path) -> None:
-        super().__init__(target)
-        target.mkdir(exist_ok=True)
-        self.home, self.prefix = target, _MARK
-
-    def put(self, made: Path, old: Mapping[str, str], *, kept: Sequence[Path]) -> None:
+    def _moved(self, made: Path, old: Iterable[str]) -> None:
         """Move the new files in, the old ones out; take it all back where one step fails."""
         new = [path.name for path in sorted(made.iterdir())]
-        out = [name for name in sorted({*new, *old}) if os.path.lexists(self.target / name)]
+        gone = {*new, *old, *(f"{name}{tail}" for name in old for tail in LEFT_BY_GIS)}
+        out = [name for name in sorted(gone) if os.path.lexists(self.target / name)]
         for name in out:
             if (self.target / name).is_dir() and not (self.target / name).is_symlink():
                 raise OSError(errno.EISDIR, f"{self.target / name} is a folder")
-        replaced = made / _REPLACED
-        replaced.mkdir()
+        (made / _REPLACED).mkdir()
         plan = made / _PLAN
         plan.write_text(json.dumps({"new": new}), encoding="utf-8")
         sync(plan)
         sync(made)
         try:
             for name in out:
-                _put_aside(self.target / name, replaced / name, stays=name in new)
+                _put_aside(self.target / name, made / _REPLACED / name, stays=name in new)
             for name in new:
                 (made / name).replace(self.target / name)
             sync(self.target)
             plan.unlink()
         except BaseException as error:
             with _taken_back(self.target, error, "old and new may stand there until the next run"):
-                self.undo(made)
+                self._undo(made)
             raise
 
     def tidy(self) -> None:
-        """Take back or remove what killed runs left in the folder."""
-        for left in sorted(self.target.glob(f"{_MARK}*")):
+        """Take back or remove what killed runs left."""
+        for left in sorted(self.home.glob(f"{glob.escape(self.prefix)}*")):
             if left.is_dir() and _abandoned(left):
-                self.undo(left)
+                self._undo(left)
                 shutil.rmtree(left, ignore_errors=True)
+        if not self.inside and self.target.is_dir():
+            inside = _Place(self.target, inside=True)
+            with inside.locked():
+                inside.tidy()
 
-    @staticmethod
-    def undo(made: Path) -> None:
+    def _undo(self, made: Path) -> None:
         """Put everything back as it was; may be called again where it did not come to an end."""
         try:
             new = json.loads((made / _PLAN).read_text(encoding="utf-8"))["new"]
         except (OSError, ValueError, KeyError):
             return  # not begun, or done
         for name in new:
-            if not (made / name).exists() and (made.parent / name).exists():
-                (made.parent / name).rename(made / name)
+            if not (made / name).exists() and (self.target / name).exists():
+                (self.target / name).rename(made / name)
         for path in sorted((made / _REPLACED).iterdir()):
-            path.replace(made.parent / path.name)
+            path.replace(self.target / path.name)
         (made / _PLAN).unlink()
 
 
@@ -331,7 +316,7 @@ def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
     """
     try:
         paths[0].parent.mkdir(parents=True, exist_ok=True)
-        place = _InPlace(paths[0].parent)
+        place = _Place(paths[0].parent, inside=True)
         with place.locked():
             place.tidy()
         with place.made() as made, _of_the_disk():
@@ -339,7 +324,7 @@ def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
             for each in new:
                 sync(each)
             with place.locked():
-                place.put(made, {}, kept=())
+                place.put(made, ())
     except OSError as error:
         why = error.strerror or error
         raise GeoleakError(f"{paths[0]} could not be written ({why}): nothing changed") from error
@@ -362,10 +347,7 @@ def foreign_files(folder: Path) -> list[str]:
         return []
     if not folder.is_dir():
         raise InputError.at(str(folder), "is a file, not a folder", "name another with --out")
-    listed = _listed(folder)
-    known = {name: digest for files in listed.values() for name, digest in files.items()}
-    mine = listed.get("locate", {})
-    found = []
+    known, found = _listed(folder), []
     for path in sorted(folder.iterdir()):
         name = path.name
         if name == LIST_NAME or name.startswith(_MARK) or name in OF_OTHER_COMMANDS:
@@ -374,27 +356,18 @@ def foreign_files(folder: Path) -> list[str]:
             continue
         if name not in known or path.is_symlink() or not path.is_file():
             found.append(name)
-        elif name in mine and path.suffix != ".gpkg" and _digest(path) != mine[name]:
+        elif path.suffix != ".gpkg" and _digest(path) != known[name]:
             found.append(f"{name} (changed since)")
     return found
 
 
-def _listed(folder: Path) -> dict[str, dict[str, str]]:
-    """Return what each command wrote: command -> {file name: SHA-256}."""
+def _listed(folder: Path) -> dict[str, str]:
+    """Return what geoleak wrote: file name -> SHA-256; none that would lead out of the folder."""
     try:
-        listed = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        files = json.loads((folder / LIST_NAME).read_text(encoding="utf-8"))["files"]
+        return {str(k): str(v) for k, v in files.items() if Path(str(k)).name == str(k)}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return {}
-    if not isinstance(listed, dict):
-        return {}
-    others = listed.get("others")
-    every = {**(others if isinstance(others, dict) else {}), "locate": listed.get("files")}
-    return {str(by): _names(files) for by, files in every.items() if isinstance(files, dict)}
-
-
-def _names(files: dict[Any, Any]) -> dict[str, str]:
-    """Return the listed files, but none that would lead out of the folder."""
-    return {str(k): str(v) for k, v in files.items() if Path(str(k)).name == str(k)}
 
 
 def _refused(folder: Path, foreign: Sequence[str]) -> InputError:

@@ -6,16 +6,17 @@ carries its unit where it has one.
 
 from __future__ import annotations
 
-import csv
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from geoleak.export import words
 from geoleak.export.told import told
 from geoleak.record import Record
 from geoleak.result import Feature, Result
+from geoleak.tables import csv_rows
 
+NO_DATE = "1970-01-01"
+"""Of a file whose run has none, where its format asks for one."""
 Source = Callable[[Feature, Result], Any]
 
 
@@ -85,19 +86,12 @@ def type_of(field: str) -> type:
     return float if field.endswith(("_m", "_db")) or field in ("bearing", "chance") else str
 
 
-def value_of(field: str, feature: Feature, result: Result) -> Any:
-    """Return a field's value; None where the feature does not say it."""
-    source = WORKED_OUT.get(field)
-    value = source(feature, result) if source else None
-    if not source:
-        value = feature.properties.get(RENAMED.get(field, field))
-    return words.plain(value) if isinstance(value, str) else value
-
-
 class Layer(Record):
     """One layer: the feature kinds in it, its geometry and its fields.
 
-    ``asked`` layers stand in a file only where the result has something for them.
+    ``asked`` layers stand in a file only where the result has something for them. ``label`` is
+    written beside the features, an expression of QGIS; those of the highest ``priority`` (of 10)
+    come first where not all find room.
     """
 
     name: str
@@ -105,7 +99,9 @@ class Layer(Record):
     kinds: tuple[str, ...]
     geometry: str
     fields: tuple[str, ...]
-    asked: bool = False
+    asked: bool
+    label: str
+    priority: int
 
     def features(self, result: Result) -> list[Feature]:
         """Return the features whose geometry fits, in their order."""
@@ -119,12 +115,10 @@ class Layer(Record):
 
     def values(self, field: str, result: Result) -> list[Any]:
         """Return a field of every feature; None where a feature does not say it."""
-        return [value_of(field, each, result) for each in self.features(result)]
-
-
-def _rows(table: str) -> list[dict[str, str]]:
-    text = (Path(__file__).parent / "assets" / table).read_text("utf-8")
-    return list(csv.DictReader(text.splitlines()))
+        named = RENAMED.get(field, field)
+        source = WORKED_OUT.get(field) or (lambda feature, result: feature.properties.get(named))
+        found = (source(each, result) for each in self.features(result))
+        return [words.plain(each) if isinstance(each, str) else each for each in found]
 
 
 LAYERS = tuple(
@@ -134,12 +128,14 @@ LAYERS = tuple(
         tuple(row["kinds"].split()),
         row["geometry"],
         tuple(row["fields"].split()),
-        asked=bool(row["asked"]),
+        bool(row["asked"]),
+        row["label"],
+        int(row["priority"]),
     )
-    for row in _rows("layers.csv")
+    for row in csv_rows("geoleak.export", "assets/layers")
 )
 """The layers; nothing to dig by stands in any of them unless the verdict is to dig."""
-KINDS = {row["kind"]: row for row in _rows("kinds.csv")}
+KINDS = {row["kind"]: row for row in csv_rows("geoleak.export", "assets/kinds")}
 """Kind of feature -> what it is in the other files, the most needed first: folder of site.kml;
 symbol of site.gpx (none: no way-point); CAD layer, colour number of the AutoCAD colour index, line
 type and side of the label in site.dxf. A phone, a handheld and a drawing lead their holder to a

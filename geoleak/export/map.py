@@ -12,23 +12,30 @@ from __future__ import annotations
 import base64
 import hashlib
 import html
+import math
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geoleak.export import ahead, level_scales, words
+import numpy as np
+import shapely
+
+from geoleak.export import ahead, colours, words
+from geoleak.export.documents import ASSETS, rendered
 from geoleak.export.drawing import to_svg
-from geoleak.export.map_layers import LAYERS, Drawn, drawn
 from geoleak.export.plan import plan_picture
-from geoleak.export.profile import describe, profile_picture
-from geoleak.export.templates import ASSETS, rendered
+from geoleak.export.profile import describe, profile_picture, tick_station
 from geoleak.export.told import told
-from geoleak.result import Result
+from geoleak.result import Feature, Result
+from geoleak.units import unit_m
 
 if TYPE_CHECKING:
     import folium
+
+Drawn = dict[str, Any]
+Says = Callable[[Feature, Result], dict[str, Any]]
 
 STREET_TILES = "https://tile.openstreetmap.org/{z}/{x}/{y}.png"
 STREET_CREDIT = '<a href="https://www.openstreetmap.org/copyright">OpenStreetMap contributors</a>'
@@ -86,7 +93,7 @@ SKETCH = (358.0, 232.0)
 """Width and height of the sketch, in pixels of a phone held upright."""
 
 
-def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -> Path:
+def write_map(result: Result, path: Path, *, street_tiles: bool = False) -> Path:
     """Write map.html and return its path.
 
     Parameters
@@ -96,7 +103,6 @@ def write_map(result: Result, path: str | Path, *, street_tiles: bool = False) -
     street_tiles : bool, default False
         Offer street tiles, fetched from the network when the page is open. A local site has none.
     """
-    path = Path(path)
     page = page_html(result, street_tiles=street_tiles)
     path.write_bytes(page.encode("utf-8", "backslashreplace"))
     return path
@@ -163,7 +169,7 @@ def _key(result: Result, features: Sequence[Drawn]) -> list[tuple[str, str, str]
     for each in features:
         about = each["properties"]
         seen.setdefault(about["sign"], {}).setdefault(about.get("colour", ""), about["title"])
-    kinds = {e.kind for e in result.readings if level_scales.sign(e, result) == "other"}
+    kinds = {e.kind for e in result.readings if colours.sign(e, result) == "other"}
     others = [f"{ahead.kind_words(each)} on its own scale" for each in sorted(kinds - {"surface"})]
     others += ["reading on another scale"] if "surface" in kinds else []
     made = []
@@ -171,7 +177,7 @@ def _key(result: Result, features: Sequence[Drawn]) -> list[tuple[str, str, str]
         if text and sign in seen:
             made.append((sign, "", text))
         elif sign == "level" and sign in seen:
-            made += [("level", colour, said) for colour, said in level_scales.steps(result)]
+            made += [("level", colour, said) for colour, said in colours.steps(result)]
         elif sign == "other" and sign in seen:
             made.append((sign, "", f"{' or '.join(others)} (no colour)"))
         elif sign in ("interval", "service"):
@@ -195,7 +201,7 @@ def _profiles(result: Result) -> dict[str, list[tuple[str, str, str]]]:
             title=f"Profile along {leg}",
             description=describe(result, leg),
         )
-        made.append((leg, svg, level_scales.not_drawn(result, leg)))
+        made.append((leg, svg, colours.not_drawn(result, leg)))
     first = len(made) - len(others)
     return {"first": made[:first], "others": made[first:]}
 
@@ -298,3 +304,260 @@ def notebook_html(result: Result, *, height: int = 720) -> str:
         f'style="width:100%;height:{height}px;border:1px solid #c9d0d6" '
         'sandbox="allow-scripts allow-popups allow-modals"></iframe>'
     )
+
+
+TO_DIG_BY = ("tie", "hole", "offset_stake", "stake")
+"""Kinds that lead a crew to a hole: drawn under the verdict "dig" alone."""
+MOST_TICKS = 400
+MOST_PER_LEG = 40
+FEW_LEGS = 8
+STARTS_ON_M = 0.2
+"""A leg that starts this near to another starts on it."""
+STEPS = (5, 10, 20, 25, 50, 100, 200, 500, 1000, 2000, 5000, 10000)
+
+
+def drawn(result: Result) -> list[Drawn]:
+    """Return the GeoJSON features of the map, undermost first.
+
+    Their properties: ``layer``, ``sign``, ``title`` and ``rows`` of its pop-up (label, text), and
+    what the sign needs (``colour``, ``label``, ``number``, ``percent``, ``bearing_deg``).
+    """
+    dig = result.stands == "dig"
+    place = _onto_map(result)
+    made: list[Drawn] = []
+    for kind, (layer, says) in KINDS.items():
+        if kind == "station":
+            made += list(_stations(result, place))
+        if kind == "reading":
+            says = _readings(result)
+        for each in _of(result, kind) if dig or kind not in TO_DIG_BY else ():
+            shape = place(each)
+            if shape is not None and not shape.is_empty:
+                made.append(_geojson(shape, {"layer": layer, **says(each, result)}))
+    return made
+
+
+def _of(result: Result, kind: str) -> list[Feature]:
+    """Return the features of a kind in the order in which they are drawn: the first on top."""
+    found = [each for each in result.features if each.kind == kind]
+    if kind == "interval":
+        return sorted(found, key=lambda each: -int(each.properties.get("percent", 0)))
+    if kind in ("next_reading", "check_place"):
+        return sorted(found, key=lambda each: -int(each.properties["number"]))
+    return found
+
+
+def _onto_map(result: Result) -> Callable[[Feature], shapely.Geometry | None]:
+    """Return what turns a feature into the geometry that the map draws."""
+    where = result.leak.position
+    origin, factor = np.array([where.easting, where.northing]), unit_m(where.unit)
+
+    def place(feature: Feature) -> shapely.Geometry | None:
+        if result.site.local:
+            flat = shapely.force_2d(feature.grid)
+            return shapely.transform(flat, lambda at: np.round((at - origin) * factor, 4))
+        if feature.lonlat is None:
+            return None
+        return shapely.transform(shapely.force_2d(feature.lonlat), lambda at: np.round(at, 8))
+
+    return place
+
+
+def _geojson(shape: shapely.Geometry, properties: dict[str, Any]) -> Drawn:
+    geometry = shapely.geometry.mapping(shape)
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _named(sign: str, title: str, rows: list[tuple[str, str]], **more: Any) -> dict[str, Any]:
+    told = [[words.plain(label), words.plain(text)] for label, text in rows]
+    return {"sign": sign, "title": words.plain(title), "rows": told, **more}
+
+
+def _utility(each: Feature, result: Result) -> dict[str, Any]:
+    """Its APWA colour stands on a dark casing, so that white shows."""
+    colour = colours.service_colour(each.properties.get("colour"))
+    name = str(each.properties.get("name") or each.id)
+    return _named("service", name, words.property_rows(each, result), colour=colour)
+
+
+def _tie(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("feature", each.id))
+    tie = next((t for t in result.ties if t.feature == name), None)
+    label = words.length(tie.distance_m, result.site.length_unit) if tie else ""
+    return _named("tape", f"Tape from {name}", words.property_rows(each, result), label=label)
+
+
+def _feature(each: Feature, result: Result) -> dict[str, Any]:
+    label = each.id if any(tie.feature == each.id for tie in result.ties) else ""
+    rows = words.property_rows(each, result)
+    return _named("fixed", f"Fixed feature {each.id}", rows, label=words.plain(label))
+
+
+def _check_point(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("label", each.id)).removeprefix("CHECK POINT ")
+    todo = next((s.text for s in result.stakes if s.id == each.id), "")
+    rows = [("Rover point", each.id), ("Check", todo), *words.property_rows(each, result)]
+    return _named("check", f"Check point {name}", [row for row in rows if row[1]])
+
+
+def _interval(each: Feature, result: Result) -> dict[str, Any]:
+    percent = int(each.properties.get("percent", 95))
+    rows = words.property_rows(each, result)
+    colour = colours.INTERVAL.get(percent, colours.INTERVAL[95])
+    title = f"{percent} % of the chance on the legs"
+    return _named("interval", title, rows, percent=percent, colour=colour)
+
+
+def _route(each: Feature, result: Result) -> dict[str, Any]:
+    name = str(each.properties.get("leg", each.id))
+    assumed = any(leg.assumed for leg in result.legs if leg.name == name)
+    said = [("Route", "assumed, not traced")] if assumed else []
+    sign = "assumed" if assumed else "pipe"
+    return _named(sign, f"Leg {name}", [*said, *words.property_rows(each, result)])
+
+
+def _hole(each: Feature, result: Result) -> dict[str, Any]:
+    chance = ("Chance", words.chance(result.decision.chance_in_hole))
+    return _named("hole", "Hole", [chance, *told(result).rows("Open", "Depth", "Hole")])
+
+
+def _readings(result: Result) -> Says:
+    """Return what describes readings: discs coloured by level, signs for other scales."""
+    by_id = {(each.kind, each.id): each for each in result.readings}
+    edges, scale = colours.edges_of(result), colours.drawn_scale(result)
+
+    def says(each: Feature, result: Result) -> dict[str, Any]:
+        reading = by_id.get((str(each.properties.get("reading_kind")), each.id))
+        rows = words.property_rows(each, result)
+        if reading and reading.repeats > 1:
+            rows.append(("Repeats", str(reading.repeats)))
+        if reading is None:
+            return _named("other", f"Reading {each.id}", rows)
+        kind, shown = reading.kind, colours.sign(reading, result, scale)
+        named = "reading" if kind == "surface" else ahead.kind_words(kind)
+        level = {"colour": colours.level_colour(reading.level_db, edges)}
+        more = level if shown == "level" else {}
+        return _named(shown, f"{named.capitalize()} {each.id}", rows, **more)
+
+    return says
+
+
+def _offset_stake(each: Feature, result: Result) -> dict[str, Any]:
+    kind = next((stake.kind for stake in result.stakes if stake.id == each.id), "")
+    title = {"hole_start": "Start of the hole", "hole_end": "End of the hole"}.get(kind)
+    told = f"{each.id} {each.properties.get('label') or ''}"
+    rows = [("Rover point", told), *words.property_rows(each, result)]
+    return _named("offset", title or "Offset stake", rows)
+
+
+def _stake(each: Feature, result: Result) -> dict[str, Any]:
+    """Describe the stake, or a small ring: the best place so far, which no one sets out."""
+    if each.kind == "best_so_far":
+        return _named("best", "Best place so far, not to dig", told(result).rows("So far"))
+    rows = told(result).rows("Stake", "Where", "Depth", "Set out", "Phone")
+    return _named("stake", f"Stake {words.leak_station(result)}", rows, label="STAKE")
+
+
+def _place(each: Feature, result: Result) -> dict[str, Any]:
+    """Describe a place to check or to listen at next."""
+    about, number = each.properties, int(each.properties["number"])
+    if each.kind == "next_reading":
+        reading, unit = result.next_readings[number - 1], result.site.length_unit
+        take = ahead.readings(result)[number - 1].split(": ", 1)[1]
+        brings = ahead.expected(reading, unit)
+        rows = [("Take", take), *([("Then", brings)] if brings else [])]
+    else:
+        where = ahead.place_words(about["place"], about["leg"], about["chainage_m"], result)
+        rows = [("Where", where), *told(result).rows("Do", "Then")]
+    name = " ".join(str(about["label"]).split()[:2])
+    rows.append(("In the sheet", str(about["place"])))
+    return _named("next", name, rows, number=number, label=name)
+
+
+def _just(sign: str, title: str, **more: str) -> Says:
+    """Return what describes a feature by its properties alone."""
+
+    def says(each: Feature, result: Result) -> dict[str, Any]:
+        return _named(sign, f"{title} {each.id}", words.property_rows(each, result), **more)
+
+    return says
+
+
+KINDS: dict[str, tuple[str, Says]] = {
+    "utility": ("Other services", _utility),
+    "tie": ("Ties and fixed features", _tie),
+    "feature": ("Ties and fixed features", _feature),
+    "interval": ("Where the leak may be", _interval),
+    "route": ("Pipe", _route),
+    "station": ("Stations", _just("tick", "")),
+    "dug": ("Dug so far", _just("dug", "Hole")),
+    "hole": ("Hole", _hole),
+    "mark": ("Marks", _just("mark", "Mark")),
+    "reading": ("Readings", _just("other", "Reading")),
+    "fitting": ("Fittings", _just("fitting", "Fitting")),
+    "check_point": ("Check points", _check_point),
+    "offset_stake": ("Stake", _offset_stake),
+    "best_so_far": ("Best place so far", _stake),
+    "stake": ("Stake", _stake),
+    "found": ("Dug so far", _just("found", "Leak", label="FOUND")),
+    "next_reading": ("Listen next", _place),
+    "check_place": ("Check first", _place),
+}
+"""Kind of feature -> its layer and what describes it, undermost first."""
+LAYERS = tuple(dict.fromkeys(layer for layer, _ in KINDS.values()))
+
+
+def _stations(
+    result: Result, place: Callable[[Feature], shapely.Geometry | None]
+) -> Iterator[Drawn]:
+    """Yield ticks at round stations of the legs that matter, the leak's first.
+
+    On a whole network only the leak's leg and those that were listened to are ticked, and no more
+    than 400 in all. The page hides labels that would run into each other.
+    """
+    routes = {str(f.properties.get("leg", f.id)): f for f in result.features if f.kind == "route"}
+    heard = {each.leg for each in result.readings} | {result.leak.leg}
+    wanted = [each for each in result.legs if each.name in routes]
+    if len(wanted) > FEW_LEGS:
+        wanted = [each for each in wanted if each.name in heard]
+    wanted.sort(key=lambda each: each.name != result.leak.leg)
+    left, unit = MOST_TICKS, result.site.length_unit
+    grid_m = unit_m(result.leak.position.unit)
+    for leg in wanted:
+        route, shape = routes[leg.name], place(routes[leg.name])
+        if shape is None or shape.geom_type != "LineString" or leg.length_m <= 0:
+            continue
+        step = tick_step(leg.length_m / unit_m(unit))
+        count = min(left, 1 + math.floor(leg.length_m / unit_m(unit) / step + 1e-9))
+        left -= count
+        # A leg that starts on another: its 0+00 would be written over that one's stations.
+        start = shapely.get_point(route.grid, 0)
+        others = (routes[each.name].grid for each in wanted if each is not leg)
+        on_m = min((other.distance(start) for other in others), default=math.inf) * grid_m
+        first = on_m < STARTS_ON_M
+        for number in range(int(first), count):
+            spot, bearing_deg = _along(
+                route.grid, shape, number * step * unit_m(unit) / leg.length_m
+            )
+            text = tick_station(number * step, unit)
+            tick = _named("tick", "", [], label=text, number=number, bearing_deg=bearing_deg)
+            tick |= {"layer": "Stations", "step_m": step * unit_m(unit)}
+            yield _geojson(spot, tick)
+
+
+def _along(
+    grid: shapely.Geometry, shape: shapely.Geometry, share: float
+) -> tuple[shapely.Geometry, int]:
+    """Return the place on the map at a share of a leg's length, and the pipe's bearing there."""
+    along, seen = shapely.get_coordinates(grid), shapely.get_coordinates(shape)
+    whole = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(along, axis=0).T))])
+    target = min(1.0, share) * whole[-1]
+    spot = [float(np.interp(target, whole, seen[:, axis])) for axis in (0, 1)]
+    k = min(int(np.searchsorted(whole, target, side="right")), len(whole) - 1)
+    east, north = along[k] - along[k - 1]
+    return shapely.Point(np.round(spot, 8)), round(math.degrees(math.atan2(east, north))) % 360
+
+
+def tick_step(length: float) -> float:
+    """Return the round step, 5 and more, that gives a leg at most forty ticks."""
+    return float(next((step for step in STEPS if length / step <= MOST_PER_LEG), STEPS[-1]))

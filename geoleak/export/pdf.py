@@ -21,8 +21,7 @@ from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFInfo, PDFName, 
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Paragraph
 
-from geoleak.export import scripts
-from geoleak.export.drawing import Picture, to_pdf
+from geoleak.export.drawing import Picture, as_drawn, font, held, to_pdf
 from geoleak.export.words import BEFORE_UNIT
 
 # Streams as bytes, not as text in base 85: smaller by a fifteenth, and sooner by 8 ms.
@@ -39,7 +38,7 @@ class Document(Canvas):
         self, path: Path, size: tuple[float, float], *, title: str, about: str, date: str
     ) -> None:
         super().__init__(
-            str(path), size, invariant=1, pageCompression=1, initialFontName=scripts.font(),
+            str(path), size, invariant=1, pageCompression=1, initialFontName=font(),
             lang="en",
         )  # fmt: skip
         info = self._doc.info = _Info(date)
@@ -141,7 +140,7 @@ class Text(_Tagged, Paragraph):
         role: str = "P",
         within: Held = (),
     ) -> None:
-        name, said = scripts.font(bold=bold), BEFORE_UNIT.sub("\xa0", scripts.held(text))
+        name, said = font(bold=bold), BEFORE_UNIT.sub("\xa0", held(text))
         style = ParagraphStyle(
             "text",
             fontName=name,
@@ -154,15 +153,15 @@ class Text(_Tagged, Paragraph):
             bulletFontName=name,
             bulletFontSize=size,
         )
-        if scripts.as_drawn(said) != said:
+        if as_drawn(said) != said:
             # Lines are broken in reading order; only then are right-to-left letters turned.
             lines = simpleSplit(f"{head} {said}".strip(), name, size, room - style.leftIndent)
             head = ""
-            shown = "<br/>".join(escape(scripts.as_drawn(line)) for line in lines)
+            shown = "<br/>".join(escape(as_drawn(line)) for line in lines)
         else:
             shown = escape(said)
         if head:
-            shown = f'<font name="{scripts.font(bold=True)}">{escape(head)}</font> {shown}'
+            shown = f'<font name="{font(bold=True)}">{escape(head)}</font> {shown}'
         super().__init__(shown, style, bulletText="•" if bullet else None)
         self.role, self.within = role, within
 
@@ -186,7 +185,7 @@ class Figure(_Tagged, Drawing):
 
     def __init__(self, picture: Picture, alt: str) -> None:
         super().__init__(picture)
-        self.alt = scripts.held(alt)
+        self.alt = held(alt)
 
 
 class Code(_Tagged, QrCode):

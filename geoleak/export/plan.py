@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
 
 import shapely
 from msgspec import Struct, field
@@ -18,9 +17,6 @@ from geoleak.export import ahead, colours, words
 from geoleak.export.drawing import Picture, Words
 from geoleak.result import Feature, Result
 from geoleak.units import unit_m
-
-if TYPE_CHECKING:
-    from shapely.geometry.base import BaseGeometry
 
 POINT_M = 0.0254 / 72
 SCALES_M = (20, 25, 40, 50, 75, 100, 125, 150, 200, 250, 300, 400, 500, 750, 1000, 1500, 2000)
@@ -54,11 +50,11 @@ class _Sketch(Struct):
     east: float = 0.0
     north: float = 0.0
     points_per_unit: float = 1.0
-    solid: list[BaseGeometry] = field(default_factory=list)
+    solid: list[shapely.Geometry] = field(default_factory=list)
     """What no name may cover, in the picture's coordinates."""
-    numbers: list[BaseGeometry] = field(default_factory=list)
+    numbers: list[shapely.Geometry] = field(default_factory=list)
     """Signs of the places to listen at."""
-    lines: list[BaseGeometry] = field(default_factory=list)
+    lines: list[shapely.Geometry] = field(default_factory=list)
     """Tapes and services: a name covers them only where it finds no other place."""
 
     @property
@@ -95,7 +91,7 @@ class _Sketch(Struct):
         self.points_per_unit = grid_m / ratio / POINT_M
         return text
 
-    def at(self, shape: BaseGeometry) -> BaseGeometry:
+    def at(self, shape: shapely.Geometry) -> shapely.Geometry:
         """Return a shape of the printed grid in the picture's coordinates."""
         scale, middle = self.points_per_unit, (self.picture.width / 2, self.foot / 2)
         return shapely.transform(
@@ -103,20 +99,20 @@ class _Sketch(Struct):
             lambda xy: (xy - (self.east, self.north)) * (scale, -scale) + middle,
         )
 
-    def window(self, margin: float = 2.0) -> BaseGeometry:
+    def window(self, margin: float = 2.0) -> shapely.Geometry:
         return shapely.box(margin, margin, self.picture.width - margin, self.foot - margin)
 
     def of(self, *kinds: str) -> list[Feature]:
         return [each for each in self.result.features if each.kind in kinds]
 
-    def strokes(self, *kinds: str) -> Iterator[tuple[Feature, BaseGeometry]]:
+    def strokes(self, *kinds: str) -> Iterator[tuple[Feature, shapely.Geometry]]:
         """Return the stretches of line that stand in the window, with their features."""
         for each in self.of(*kinds):
             inside = shapely.get_parts(self.at(each.grid).intersection(self.window()))
             lines = (part for part in inside if part.geom_type == "LineString" and part.length > 0)
             yield from ((each, line) for line in lines)
 
-    def spots(self, *kinds: str) -> Iterator[tuple[Feature, BaseGeometry]]:
+    def spots(self, *kinds: str) -> Iterator[tuple[Feature, shapely.Geometry]]:
         """Return the points that stand in the window, with their features."""
         here = self.window(7.0)
         for each in self.of(*kinds):
@@ -250,7 +246,7 @@ class _Sketch(Struct):
         self.solid.append(at.buffer(0.6 * self.size))
         yield "STAKE", self.around(at, 0.8 * self.size), True
 
-    def numbered(self, at: BaseGeometry, number: int) -> None:
+    def numbered(self, at: shapely.Geometry, number: int) -> None:
         """Draw a place's number on it, or beside it with a line where another stands there."""
         from shapely import affinity
 
@@ -295,7 +291,7 @@ class _Sketch(Struct):
                     free.append(spot)
             yield words.plain(each.id), free, False
 
-    def around(self, at: BaseGeometry, away: float, *, steps: int = 7) -> Iterator[Spot]:
+    def around(self, at: shapely.Geometry, away: float, *, steps: int = 7) -> Iterator[Spot]:
         """Return where a name may stand about a place, the nearest first."""
         size = self.size
         for step in (0.0, 0.8, 1.6, 2.6, 4.0, 6.0, 8.5)[:steps]:

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from geoleak.export import ahead, colours, scripts, words
-from geoleak.export.drawing import Picture
-from geoleak.export.level_scales import drawn_scale, level_edges, plotted
+from geoleak.export import ahead, colours, words
+from geoleak.export.colours import drawn_scale, edges_of, plotted
+from geoleak.export.drawing import Picture, width_of
 from geoleak.record import Record
 from geoleak.result import ProfileLeg, ReadingSummary, Result
 from geoleak.units import unit_m
@@ -78,7 +78,7 @@ class Panel(Record):
             colour = GRID if upright else colours.INK
             picture.line([(at, top), (at, low + 0.4 * size)], colour, 1.0)
             # A browser's own font runs wider than the sheet's.
-            most = picture.width - 0.55 * scripts.width_of(text, size)
+            most = picture.width - 0.55 * width_of(text, size)
             picture.words(min(at, most), low + 1.5 * size, text, size, anchor="middle")
         across, half = (self.left + self.right) / 2, (self.top + self.bottom) / 2
         picture.words(across, self.bottom + 2.8 * size, x_name, size, anchor="middle")
@@ -191,7 +191,7 @@ class _Drawing:
         curve = panel.curve(along, profile.expected_db)
         if curve:
             picture.line(curve, colours.CURVE, 2.0)
-        edges = level_edges(self.result)
+        edges = edges_of(self.result)
         for each in self.readings:
             self.reading(panel, each, colours.level_colour(each.level_db, edges))
 

@@ -16,11 +16,11 @@ from typing import Any
 from reportlab.platypus import Flowable, Spacer, Table
 
 from geoleak.export import ahead, words
-from geoleak.export.level_scales import not_drawn
+from geoleak.export.colours import not_drawn
+from geoleak.export.drawing import font, missing, width_of
 from geoleak.export.pdf import Code, Document, Figure, Text
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
-from geoleak.export.scripts import font, missing, width_of
 from geoleak.export.told import Part, told
 from geoleak.result import Result
 
@@ -82,9 +82,8 @@ MOST_TALL = 8
 """With more rows than this a table's rows are narrow."""
 
 
-def write_dig_sheet(result: Result, path: str | Path) -> Path:
+def write_dig_sheet(result: Result, path: Path) -> Path:
     """Write the page that the verdict calls for and return its path."""
-    path = Path(path)
     _Sheet(result).write(path)
     return path
 

@@ -26,9 +26,8 @@ NOT_TO_DIG_BY = ("next_reading", "check_place", "check_point")
 IN_DEGREES = {"latitude": ("northing", "Northing"), "longitude": ("easting", "Easting")}
 
 
-def write_stakes(result: Result, path: str | Path) -> Path:
+def write_stakes(result: Result, path: Path) -> Path:
     """Write stakes.csv and return its path."""
-    path = Path(path)
     path.write_bytes("".join(f"{row}\r\n" for row in rows(result)).encode("utf-8"))
     return path
 
@@ -36,7 +35,7 @@ def write_stakes(result: Result, path: str | Path) -> Path:
 def rows(result: Result) -> list[str]:
     """Return the lines of stakes.csv: the header where there is one, then the leak's own stake."""
     style = _grid_style(result.point_style)
-    every = sorted(every_stake(result), key=lambda each: each.kind != "stake")
+    every = every_stake(result)
     cells = [_cells(each, result, style) for each in every]
     inner = [cell for row in cells for cell in row[:-1]]
     if style.delimiter == " " and ("" in inner or any(" " in cell for cell in inner)):
@@ -48,10 +47,10 @@ def rows(result: Result) -> list[str]:
 
 
 def every_stake(result: Result) -> list[Stake]:
-    """Return what a rover may set out: nothing to dig by unless the verdict is to dig."""
-    if result.stands != "dig":
-        return [each for each in result.stakes if each.kind in NOT_TO_DIG_BY]
-    return list(result.stakes)
+    """Return what a rover may set out, the leak's own stake first: none to dig by unless to dig."""
+    dig = result.stands == "dig"
+    some = (each for each in result.stakes if dig or each.kind in NOT_TO_DIG_BY)
+    return sorted(some, key=lambda each: each.kind != "stake")
 
 
 def _grid_style(style: PointStyle) -> PointStyle:

@@ -1,13 +1,16 @@
 """The answer told once, in parts with a heading each; terminal, sheet and map draw the same parts.
 
-`told` makes the parts from the result. The terminal prints every one (`geoleak.export.spoken`);
-the sheet sets the first ones large (`geoleak.export.sheet`), the map puts them over the sketch
-(`geoleak.export.map`).
+`told` makes the parts from the result. The terminal prints every one (`lines`), as a technician
+reads them to a crew over the phone; the sheet sets the first ones large (`geoleak.export.sheet`),
+the map puts them over the sketch (`geoleak.export.map`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import textwrap
+import unicodedata
+from collections.abc import Iterable, Mapping
+from functools import partial
 from typing import Any, NamedTuple
 
 from geoleak.export import ahead, words
@@ -16,6 +19,8 @@ from geoleak.result import Feature, Result
 MOST_WARNINGS = 12
 # Below this chance of what an interval is of, it is told as what it is: an if.
 UNLIKELY = 0.5
+WIDTH, HEAD = 100, 8
+"""Columns of a terminal, and of the headings in it."""
 
 
 class Part(NamedTuple):
@@ -124,10 +129,12 @@ def _dig(result: Result) -> Answer:
         "Rests on": [_assumes(result)],
         "Side": [_side(result)],
     }
+    # Readings that would pay beside a hole that may be dug.
+    pay = ahead.readings(result) if ahead.advised(result) else []
     rest = {
         "Ties": _ties(result) or ["no usable fixed feature: set out by the rover alone"],
         "Why": _why(result),
-        "Next": _next(result),
+        "Next": [*pay, *(ahead.expected(each, unit) for each in result.next_readings[: bool(pay)])],
         "If dry": [
             f"{words.pieces(each.pieces, unit, leg=leak.leg)} ({words.chance(each.chance)} then)"
             for each in decision.then
@@ -136,14 +143,6 @@ def _dig(result: Result) -> Answer:
         "Hole": [f"{words.length(hole.width_m, unit)} wide", *map(words.told, hole.notes)],
     }
     return place, sure, first, facts, rest
-
-
-def _next(result: Result) -> list[str]:
-    """Return the readings that would pay beside a hole that may be dug."""
-    if not ahead.advised(result):
-        return []
-    first = result.next_readings[0]
-    return [*ahead.readings(result), ahead.expected(first, result.site.length_unit)]
 
 
 def _check(result: Result) -> Answer:
@@ -359,3 +358,62 @@ def warnings(result: Result) -> list[str]:
         rows.append((f"{place}: " if where.file else "") + words.told(each.text))
     more = len(result.warnings) - MOST_WARNINGS
     return [*rows, f"and {more} more in result.json"] if more > 0 else rows
+
+
+def lines(result: Result, *, width: int = WIDTH) -> list[str]:
+    """Return what `locate` prints; on a narrow page the run stands below the site.
+
+    Parameters
+    ----------
+    result : Result
+    width : int
+        Columns that no line is wider than.
+
+    Returns
+    -------
+    list of str
+        Plain text, figures in the site's length unit, rounded to what is known.
+    """
+    said, run, indent = told(result), words.run(result), " " * HEAD
+    beside, wrapped = len(run) + 2 if width >= WIDTH else 0, partial(_wrapped, width=width)
+    title = _cut(words.plain(result.site.title), width - beside)
+    wide = title + " " * (width - _columns(title) - len(run)) + run
+    made = [wide] if beside else [title, run]
+    made += [*wrapped(said.line, "", indent), *wrapped(said.bar, "", indent)]
+    for head, rows in (*said.first, *said.facts, *said.rest):
+        first = f"{head.lower():<{HEAD - 1}} "
+        for row in rows:
+            made += wrapped(row, first, indent)
+            first = indent
+    head, cautions = said.cautions
+    made += ["", f"{head}:"] if cautions else []
+    return made + [line for each in cautions for line in wrapped(each, "  - ", "    ")]
+
+
+def _wrapped(text: str, first: str, later: str, *, width: int) -> Iterable[str]:
+    """Yield text broken at some columns; figures stay beside their unit."""
+    text = words.BEFORE_UNIT.sub("\x00", text)
+    for row in textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=later, break_on_hyphens=False
+    ):
+        # Where wide letters make it wider than it is long it is cut again.
+        while _columns(row) > width:
+            cut = len(_cut(row, width))
+            yield row[:cut].replace("\x00", " ").rstrip()
+            row = later + row[cut:]
+        yield row.replace("\x00", " ").rstrip()
+
+
+def _columns(text: str) -> int:
+    """Return the columns of a terminal that text fills: two for a wide letter."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1
+        for c in text
+    )
+
+
+def _cut(text: str, room: int) -> str:
+    """Return as much of the text as fits."""
+    while _columns(text) > room:
+        text = text[:-1]
+    return text

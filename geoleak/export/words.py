@@ -8,11 +8,13 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from geoleak.readers import DEPTH_DOUBTS, MOST_DEPTHS_M, depths_in_other_units
-from geoleak.result import Feature, NamedPiece, Result
 from geoleak.units import format_station, unit_m
+
+if TYPE_CHECKING:
+    from geoleak.result import Feature, NamedPiece, Result
 
 ENTITIES = {ord(each): f"&#{ord(each)};" for each in "&<>\"'`\\${}"}
 """What could end or start markup, script or a template in a page, as numeric entities."""

@@ -356,7 +356,7 @@ def quoted(text: str) -> str:
 
 def listening_sheet(site: Site) -> str:
     """Return the sheet as one self-contained HTML page: each leg's marks in order, the fittings."""
-    from geoleak.export.templates import rendered
+    from geoleak.export.documents import rendered
 
     # The fittings a contact sensor can touch: the usual first step.
     marks = {mark for leg in site.legs for mark in leg.mark_ids}

@@ -16,7 +16,7 @@ from geoleak.hydraulics import (
     equivalent_hole_m,
     meter_test,
 )
-from geoleak.result import picked
+from geoleak.record import picked
 from geoleak.site import Site
 from geoleak.units import INTERNATIONAL_FOOT_M, VOLUME_UNITS_L
 

@@ -8,18 +8,14 @@ from typing import Any
 from msgspec import to_builtins
 
 from geoleak.advice import COARSE, LegPlan, Plan
-from geoleak.cautions import HEARING, LISTENING_ADVICE
+from geoleak.cautions import HEARING, LISTENING_ADVICE, SHUTTING
+from geoleak.export.documents import rendered
 from geoleak.export.folder import put_text
-from geoleak.export.templates import rendered
-from geoleak.record import Record
-from geoleak.result import picked
+from geoleak.record import Record, picked
 from geoleak.survey import Survey
 from geoleak.units import format_length
 
 NAMED = 8
-LEAVE = (
-    "Shutting a supply or working a hydrant needs the owner's leave; a fire line never unannounced."
-)
 
 
 class PlanReport(Record, eq=False):
@@ -42,7 +38,7 @@ class PlanReport(Record, eq=False):
         if plan.valves:
             said.append("then shut    " + self._named(plan.valves) + ", those that are valves: the "
                         "first parts the pipe most evenly")  # fmt: skip
-            said.append("             " + LEAVE)
+            said.append("             " + SHUTTING)
         for leg in plan.legs:
             said += self._leg(leg)
         # Common practice, no source.

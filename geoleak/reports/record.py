@@ -10,10 +10,10 @@ import numpy as np
 
 from geoleak.closeout.record import record_lines, share_with_bounds
 from geoleak.export import colours
+from geoleak.export.documents import rendered
 from geoleak.export.drawing import Picture, to_svg
 from geoleak.export.folder import put_text
 from geoleak.export.profile import GROUND, Panel
-from geoleak.export.templates import rendered
 from geoleak.units import format_length, unit_m
 
 WIDE, TALL, SIZE = 420.0, 330.0, 14.0

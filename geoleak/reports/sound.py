@@ -1,22 +1,24 @@
-"""What `geoleak listen` and `geoleak delay` say."""
+"""What `geoleak listen` and `geoleak delay` say, and the picture of two spectra."""
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from geoleak.cautions import HEARING
 from geoleak.errors import AcousticsError, InputError, Origin, RecordingError, SiteDataError
-from geoleak.record import Record
-from geoleak.result import picked
+from geoleak.record import Record, picked
 from geoleak.site import Site
 from geoleak.survey import MAX_LAG_S
 
 if TYPE_CHECKING:
-    from geoleak.acoustics import DelayEstimate, Listening
+    from geoleak.acoustics import BandChoice, DelayEstimate, Listening
 
 # A kilometre of soft plastic takes about 3 s; a longer search is a slip of units.
 LONGEST_S = 10.0
@@ -26,6 +28,14 @@ BAND_WORDS = {
     "measured": "measured: it tells the two recordings apart best",
     "table": "a band to start with for this pipe",
 }
+A_PICTURE = "name a file such as band.svg"
+WIDTH, HEIGHT = 760, 440
+LEFT, RIGHT, TOP, BOTTOM = 70, 740, 84, 384
+# Two hues that stay apart in every common kind of colour blindness (Okabe & Ito 2008), and a dash
+# so that they stay apart in black and white.
+LEAK, QUIET = "#b34700", "#0a5c96"
+INK, BAND = "#222222", "#efe6c4"
+TICKS_HZ = (10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 
 
 class ListenReport(Record, eq=False):
@@ -59,31 +69,27 @@ class ListenReport(Record, eq=False):
 
     def lines(self) -> list[str]:
         """Return the report as a person reads it, with the caution for their ears."""
-        low, high = self.found.band_hz if self.found else self.start_band_hz
-        why = BAND_WORDS[self.found.band_from if self.found else "table"]
+        found = self.found
+        low, high = found.band_hz if found else self.start_band_hz
+        why = BAND_WORDS[found.band_from if found else "table"]
         band = f"band    {low:.0f} to {high:.0f} Hz: {why}"
-        if self.found is None:
+        if found is None:
             return [self.title, "no recordings in readings.csv", band, HEARING]
-        said = [self.title, band, self._compared()]
+        told = "compare two recordings (near the suspected leak and far from it) to measure it"
+        if (choice := found.choice) is not None:
+            told = f"        {found.with_leak} against {found.without}: {choice.reason}"
+            if choice.found:
+                sigma = give_or_take(choice.difference_sigma_db, 1)
+                told += f"{choice.difference_db:.1f} dB apart, give or take {sigma}"
+        said = [self.title, band, told]
         said.append("level   steady level (exceeded 90 % of the time), dB re full scale")
-        for each in sorted(self.found.heard, key=lambda h: -h.level.level_db):
+        for each in sorted(found.heard, key=lambda h: -h.level.level_db):
             apart = "" if each.comparable else "  not comparable"
             said.append(
                 f"        {each.name:<8} {each.level.level_db:7.1f}  "
                 f"give or take {give_or_take(each.level.standard_error_db, 1)}{apart}"
             )
-        said += [f"warning {each.text}" for each in self.found.warnings]
-        return [*said, HEARING]
-
-    def _compared(self) -> str:
-        if self.found is None or self.found.choice is None:
-            return "compare two recordings (near the suspected leak and far from it) to measure it"
-        choice, found = self.found.choice, self.found
-        told = choice.reason
-        if choice.found:
-            sigma = give_or_take(choice.difference_sigma_db, 1)
-            told = f"{choice.difference_db:.1f} dB apart, give or take {sigma}"
-        return f"        {found.with_leak} against {found.without}: {told}"
+        return [*said, *(f"warning {each.text}" for each in found.warnings), HEARING]
 
     def draw(self, path: Path) -> None:
         """Write the picture of both spectra with the band marked.
@@ -95,17 +101,11 @@ class ListenReport(Record, eq=False):
         SiteDataError
             Where there are not two recordings to compare.
         """
-        from geoleak.export.spectrum import spectrum_svg
-
-        if self.found is None or self.found.choice is None:
+        found = self.found
+        if found is None or found.choice is None:
             raise SiteDataError("there are not two recordings to compare; nothing was drawn")
-        text = spectrum_svg(
-            self.found.choice,
-            title=self.title,
-            with_leak=str(self.found.with_leak),
-            without=str(self.found.without),
-            band_hz=self.found.band_hz,
-        )
+        named = (str(found.with_leak), str(found.without))
+        text = spectrum_svg(found.choice, self.title, *named, band_hz=found.band_hz)
         check_picture(path)
         try:
             path.write_text(text, encoding="utf-8")
@@ -127,7 +127,71 @@ def check_picture(path: Path) -> None:
         raise InputError.at(path.as_posix(), f"there is no folder {path.parent}", A_PICTURE)
 
 
-A_PICTURE = "name a file such as band.svg"
+def spectrum_svg(
+    choice: BandChoice,
+    title: str,
+    with_leak: str = "with the leak",
+    without: str = "without it",
+    *,
+    band_hz: tuple[float, float] | None = None,
+) -> str:
+    """Return an SVG document: level in sixth-octave bands against frequency.
+
+    Parameters
+    ----------
+    choice : BandChoice
+        From `geoleak.acoustics.best_band`; holds both spectra.
+    title, with_leak, without : str
+        Printed as they are; markup in them is made harmless.
+    band_hz : (float, float), optional
+        The band to mark; the one chosen, if any, by default.
+    """
+    from geoleak.export.drawing import Picture, to_svg
+    from geoleak.export.profile import Panel
+
+    band = band_hz or choice.band_hz
+    said = choice.reason + ("; marked: the band in use" if band else "")
+    if choice.found and band:
+        apart, sigma = choice.difference_db, choice.difference_sigma_db
+        said = f"{band[0]:.0f} to {band[1]:.0f} Hz: {apart:.1f} dB apart, give or take {sigma:.1f}"
+    both = np.concatenate([choice.with_leak_db, choice.without_db])
+    low_db, high_db = np.floor(both.min() / 10) * 10, np.ceil((both.max() + 1) / 10) * 10
+    ends = (float(np.log(choice.edges_hz[0])), float(np.log(choice.edges_hz[-1])))
+    panel = Panel(LEFT, RIGHT, TOP, BOTTOM, *ends, float(low_db), float(high_db))
+    picture = Picture(WIDTH, HEIGHT)
+    picture.box(0, 0, WIDTH, HEIGHT, "#ffffff")
+    if band is not None:
+        left, right = (panel.x(float(np.log(max(edge, 1e-9)))) for edge in band)
+        picture.box(left, TOP, right, BOTTOM, BAND)
+        for at in (left, right):
+            picture.line([(at, TOP), (at, BOTTOM)], INK, dash=(2, 3))
+    heard = [tick for tick in TICKS_HZ if choice.edges_hz[0] <= tick <= choice.edges_hz[-1]]
+    panel.axes(
+        picture,
+        14,
+        x=[(float(np.log(tick)), str(tick)) for tick in heard],
+        y=[(float(level), f"{level:.0f}") for level in np.arange(low_db, high_db + 1, 10)],
+        x_name="frequency, Hz",
+        y_name="steady level, dB re full scale",
+        upright=True,
+    )
+    middles = [float(v) for v in np.log(np.sqrt(choice.edges_hz[:-1] * choice.edges_hz[1:]))]
+    curves = ((choice.without_db, QUIET, 2.0, (7.0, 4.0)), (choice.with_leak_db, LEAK, 3.0, ()))
+    for levels, colour, width, dash in curves:
+        picture.line(panel.curve(middles, [float(v) for v in levels]), colour, width, dash=dash)
+    picture.words(LEFT, 22, _short(title, 80), 16, bold=True, colour=INK)
+    picture.words(LEFT, 42, said, 14, colour=INK)
+    for k, (_, colour, width, dash) in enumerate(reversed(curves)):
+        x = LEFT + 330 * k
+        picture.line([(x, 63), (x + 34, 63)], colour, width, dash=dash)
+        picture.words(x + 42, 68, _short((with_leak, without)[k], 36), 14, colour=INK)
+    drawn = to_svg(picture, name="spectrum", title=title, description=said)
+    # A file of its own has no page to take its font from.
+    return drawn.replace("<svg ", '<svg font-family="sans-serif" ', 1) + "\n"
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
 
 
 def give_or_take(sigma: float, decimals: int) -> str:
@@ -156,6 +220,7 @@ def listen_report(
     from geoleak import tables
     from geoleak.acoustics import listen
 
+    _check_band(band_hz)
     material = next((leg.material for leg in site.legs if leg.material), None)
     start = tables.band(material, "listen")
     recordings = {
@@ -163,7 +228,6 @@ def listen_report(
         for each in site.readings
         if each.recording and not each.skip
     }
-    _check_band(band_hz)
     for option, name in (("--with-leak", with_leak), ("--without", without)):
         if name is not None and name not in recordings:
             named = ", ".join(recordings) or "none"
@@ -198,13 +262,6 @@ def _check_band(band_hz: tuple[float, float] | None) -> None:
     if band_hz is not None and not 0 < band_hz[0] < band_hz[1] < math.inf:
         what = f"{band_hz[0]:g} to {band_hz[1]:g} is no band"
         raise InputError.at("--band", what, "two frequencies in hertz, low first")
-
-
-def _check_longest(longest_s: float) -> None:
-    if not 0 < longest_s <= LONGEST_S:
-        what = f"{1000 * longest_s:g} is no longest delay"
-        remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
-        raise InputError.at("--longest-ms", what, remedy)
 
 
 class DelayReport(Record, eq=False):
@@ -254,71 +311,48 @@ class DelayReport(Record, eq=False):
 
 
 def delay_report(
-    first: str,
-    second: str,
+    first: str | Site,
+    second: str = "",
     *,
     band_hz: tuple[float, float] | None = None,
     longest_s: float = MAX_LAG_S,
     progress: Progress | None = None,
 ) -> DelayReport:
-    """Return the delay between two recordings on disk.
+    """Return the delay between two recordings on disk, or those of a site.
+
+    Of a site: of every row of delays.csv that names two recordings; `band_hz` is taken in place of
+    the rows' own.
 
     Raises
     ------
     InputError
-        A band or a longest delay that makes no sense.
+        A band or a longest delay that makes no sense, a site's recording that cannot be read.
+    SiteDataError
+        A site's recording that cannot be used.
     AcousticsError
         A recording that cannot be read or used.
     """
     from geoleak.acoustics import delay_of_files, split_channel
 
     _check_band(band_hz)
-    _check_longest(longest_s)
-    for each in (first, second):
-        path, _ = split_channel(each)
-        if not path.is_file():
-            what = "there is no such recording"
-            raise InputError.at(path.as_posix(), what, "name a WAV file")
-    found = delay_of_files(first, second, band_hz=band_hz, max_lag_s=longest_s, progress=progress)
-    return DelayReport(((f"{first} and {second}", found),))
-
-
-def site_delay_report(
-    site: Site,
-    *,
-    band_hz: tuple[float, float] | None = None,
-    longest_s: float = MAX_LAG_S,
-    progress: Progress | None = None,
-) -> DelayReport:
-    """Return the delays of every row of delays.csv that names two recordings.
-
-    `band_hz` is taken in place of the rows' own.
-
-    Raises
-    ------
-    InputError
-        A band or a longest delay that makes no sense, a recording that cannot be read.
-    SiteDataError
-        A recording that cannot be used.
-    """
-    from geoleak.acoustics import delay_of_files
-
-    _check_band(band_hz)
-    _check_longest(longest_s)
+    if not 0 < longest_s <= LONGEST_S:
+        what = f"{1000 * longest_s:g} is no longest delay"
+        remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"
+        raise InputError.at("--longest-ms", what, remedy)
+    timed = functools.partial(delay_of_files, max_lag_s=longest_s, progress=progress)
+    if not isinstance(first, Site):
+        for each in (first, second):
+            path, _ = split_channel(each)
+            if not path.is_file():
+                what = "there is no such recording"
+                raise InputError.at(path.as_posix(), what, "name a WAV file")
+        return DelayReport(((f"{first} and {second}", timed(first, second, band_hz=band_hz)),))
     found = []
-    for row in site.delays:
+    for row in first.delays:
         if row.skip or row.recording_first is None or row.recording_second is None:
             continue
-        band = band_hz
-        if band is None and row.low_hz is not None and row.high_hz is not None:
-            band = (row.low_hz, row.high_hz)
+        own = None if row.low_hz is None or row.high_hz is None else (row.low_hz, row.high_hz)
+        pair = (first.folder / row.recording_first, first.folder / row.recording_second)
         with _complained_of(row.origin):
-            estimate = delay_of_files(
-                site.folder / row.recording_first,
-                site.folder / row.recording_second,
-                band_hz=band,
-                max_lag_s=longest_s,
-                progress=progress,
-            )
-        found.append((row.id, estimate))
+            found.append((row.id, timed(*pair, band_hz=band_hz or own)))
     return DelayReport(tuple(found))

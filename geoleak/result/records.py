@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from geoleak.evidence import KindFit
-from geoleak.record import Record, field
+from geoleak.record import Record, field, picked
 from geoleak.site import Job, Note, PointStyle
 from geoleak.stake import ErrorSource, Excavation, NearService, SettingOutEllipse, Stake, Tie
 
@@ -301,7 +301,7 @@ class Result(Record, eq=False):
 
     def to_geojson(self) -> dict[str, Any]:
         """Return an RFC 7946 FeatureCollection (empty on a local site: it has no lon/lat)."""
-        from geoleak.export.geojson import feature_collection
+        from geoleak.export.json_files import feature_collection
 
         return feature_collection(self)
 
@@ -323,10 +323,26 @@ class Result(Record, eq=False):
     ) -> list[Path]:
         """Write every output into `folder`, all of it or nothing, and return the paths.
 
-        `also` names further files, ``street_tiles`` lets the map fetch tiles when it is opened; as
-        `geoleak.export.write.write_all` has them.
+        Parameters
+        ----------
+        folder : path
+            Made where it does not exist.
+        force : bool, default False
+            Write into a folder that holds files geoleak did not write (they stay), and over
+            outputs that were changed since.
+        also : sequence of str
+            Further files: ``"kml"``, ``"gpx"``, ``"dxf"``, ``"landxml"``.
+        street_tiles : bool, default False
+            Let the map fetch street tiles from the network when it is opened.
+
+        Raises
+        ------
+        InputError
+            If the folder is refused or a word of `also` is not known.
+        GeoleakError
+            If the result cannot be written; the folder is then as it was.
         """
-        from geoleak.export.write import write_all
+        from geoleak.export.folder import write_all
 
         return write_all(self, Path(folder), force=force, also=also, street_tiles=street_tiles)
 
@@ -371,11 +387,6 @@ class Result(Record, eq=False):
         from geoleak.export.map import notebook_html
 
         return notebook_html(self)
-
-
-def picked(record: Any, *names: str) -> dict[str, Any]:
-    """Return fields of a record by name."""
-    return {name: getattr(record, name) for name in names}
 
 
 def _plain(value: Any) -> Any:

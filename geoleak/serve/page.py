@@ -13,11 +13,12 @@ import numpy as np
 from geoleak import tables
 from geoleak.acoustics import level_of_file, listen
 from geoleak.errors import AcousticsError, GeoleakError
-from geoleak.export import ahead, spoken, words
+from geoleak.export import ahead, words
 from geoleak.export.folder import beside
-from geoleak.export.told import told
+from geoleak.export.told import lines, told
+from geoleak.record import picked
 from geoleak.reports.sound import ListenReport
-from geoleak.result import Result, picked
+from geoleak.result import Result
 from geoleak.serve.book import COLUMNS, filled
 from geoleak.serve.live import Answer, Live
 from geoleak.stake import place_text
@@ -74,7 +75,7 @@ def _answer(survey: Survey, result: Result) -> dict[str, Any]:
         "verdict": result.stands,
         "run": result.run.id,
         "chance": result.decision.chance_in_hole,
-        "lines": spoken.lines(result, width=ACROSS),
+        "lines": lines(result, width=ACROSS),
         # Where to listen next stands in a frame of its own.
         "gist": said.place if listening else said.line.removeprefix(said.verdict).lstrip(": "),
         "first": said.rows("Where", "Open", "Depth") if dig else [],

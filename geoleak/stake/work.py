@@ -6,62 +6,30 @@ import datetime
 import functools
 import math
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import shapely
+from shapely import Polygon
 
+from geoleak import cautions
 from geoleak.advice import Check, decide
-from geoleak.cautions import (
-    checking_cautions,
-    hole_cautions,
-    listening_cautions,
-    not_before,
-    slopes_from_m,
-)
 from geoleak.evidence import SIGMAS_95
 from geoleak.hydraulics import repaired
-from geoleak.posterior import Posterior
+from geoleak.posterior import Piece, Posterior
 from geoleak.readers import DEPTH_DOUBTS
 from geoleak.record import Floats
 from geoleak.site import Note
-from geoleak.stake.hole import (
-    Excavation,
-    dig_depth_m,
-    hole_notes,
-    hole_outline,
-    hole_width_m,
-    reproject,
-    sloped_hole,
-    surface_words,
-)
-from geoleak.stake.services import NearService, Service, near_services, services_of
-from geoleak.stake.stake import (
-    ELLIPSE_95,
-    ErrorSource,
-    SettingOutEllipse,
-    Stake,
-    budget,
-    check_points,
-    ellipse,
-    free_ids,
-    ground_plane,
-    offset_label,
-    offset_places_m,
-    on_bend,
-    place_text,
-    setting_out_covariance,
-)
-from geoleak.stake.ties import Ties, choose_ties
+from geoleak.stake import hole as digging
+from geoleak.stake import stake as staking
 from geoleak.survey import Survey, SurveyedLeg, TapePoint, depth_is_known
 from geoleak.units import format_length, format_station
-
-if TYPE_CHECKING:
-    from shapely import Polygon
 
 SURFACE_WITHIN_M = 2.0
 """The ground at a reading so near the stake is the ground at the stake: a guess of ours."""
 _Row = tuple[str, str, Floats, float | None, dict[str, Any]]
 """Of a stake: kind, label, place (2,) in the working frame, elevation in metres, what it tells."""
+_Services = tuple[tuple[digging.Service, ...], tuple[digging.NearService, ...], tuple[Note, ...]]
 
 
 class Stakeout:
@@ -96,7 +64,7 @@ class Stakeout:
         self.rover_sigma_m = float(np.median([p.sigma_m for p in shot])) if shot else 0.02
         peak = posterior.peaks[0]
         depth_m = self._dig_depth_m(survey.legs[peak.leg], peak.median_m)
-        self.width_m = hole_width_m(depth_m, self.crew.bucket_width_m)
+        self.width_m = digging.hole_width_m(depth_m, self.crew.bucket_width_m)
         self.decision = decide(
             survey,
             posterior,
@@ -119,7 +87,7 @@ class Stakeout:
         if not depth_is_known(self.survey.site, leg.leg):
             return None
         crown_m = float(leg.fit.crown_depth_m(chainage_m))
-        return dig_depth_m(crown_m, leg.leg.outside_diameter_m or 0.0)
+        return digging.dig_depth_m(crown_m, leg.leg.outside_diameter_m or 0.0)
 
     def _setting_out_sigma_m(self, leg: int, chainage_m: float) -> tuple[float, float]:
         rows = self.budget(self.survey.legs[leg], chainage_m)
@@ -132,22 +100,24 @@ class Stakeout:
             along = whole.sigma_along_m
         return along, whole.sigma_across_m
 
-    def budget(self, leg: SurveyedLeg, chainage_m: float) -> tuple[ErrorSource, ...]:
+    def budget(self, leg: SurveyedLeg, chainage_m: float) -> tuple[staking.ErrorSource, ...]:
         """Return the sources of error of a stake on a leg."""
-        return budget(
+        return staking.budget(
             leg.fit,
             chainage_m,
             rover_bias_m=self.survey.site.point_file.rover_bias_m,
             rover_sigma_m=self.rover_sigma_m,
         )
 
-    def ellipse_95(self, leg: SurveyedLeg, chainage_m: float) -> SettingOutEllipse:
+    def ellipse_95(self, leg: SurveyedLeg, chainage_m: float) -> staking.SettingOutEllipse:
         """Return where a stake set out on a leg may stand."""
-        covariance = setting_out_covariance(leg.fit, chainage_m, rover_sigma_m=self.rover_sigma_m)
-        major, minor, bearing = ellipse(covariance, radius_sigmas=ELLIPSE_95)
+        # The fitted line with its shared parts, and the rover that sets the stake out.
+        line = np.asarray(leg.fit.covariance(chainage_m))
+        covariance = line + self.rover_sigma_m**2 * np.eye(2)
+        major, minor, bearing = staking.ellipse(covariance, radius_sigmas=staking.ELLIPSE_95)
         # An axis runs both ways: turned onto the grid's north it stays within half a circle.
         axis = self._grid_bearing_deg(float(bearing)) % 180.0
-        return SettingOutEllipse(float(major), float(minor), axis)
+        return staking.SettingOutEllipse(float(major), float(minor), axis)
 
     def _grid_bearing_deg(self, bearing_deg: float) -> float:
         return float(self.survey.frame.bearing_grid_deg(bearing_deg))
@@ -194,37 +164,29 @@ class Stakeout:
         return side
 
     @functools.cached_property
-    def hole(self) -> tuple[Excavation, Polygon, Polygon | None]:
+    def hole(self) -> tuple[digging.Excavation, Polygon, Polygon | None]:
         """The hole, its outline, and that of its sloped sides, in the working frame."""
         decided, soil, country = self.decision.hole, self.crew.soil_type, self.survey.site.country
         _, from_m, to_m = next(p for p in decided.pieces if p[0] == self.decision.leg)
         depth = self.dig_depth_m
         sigma = 0.0 if depth is None else self.crown_sigma_m
-        outline = hole_outline(
+        outline = digging.hole_outline(
             [(self.survey.legs[leg].route, low, high) for leg, low, high in decided.pieces],
             self.width_m,
         )
-        notes = hole_notes(
-            self.leg.route,
-            from_m,
-            to_m,
-            depth_m=depth,
-            depth_sigma_m=sigma,
-            soil=soil,
-            country=country,
+        at = (self.leg.route, from_m, to_m)
+        notes = digging.hole_notes(
+            *at, depth_m=depth, depth_sigma_m=sigma, soil=soil, country=country
         )
         sloped: Polygon | None = None
         slopes: dict[str, Any] = {}
-        if depth is not None and depth + sigma >= slopes_from_m(country):
-            sloped, volume = sloped_hole(outline, depth + sigma, soil)
-            notes = (surface_words(sloped, soil or "C", unit=self.unit), *notes)
+        if depth is not None and depth + sigma >= cautions.slopes_from_m(country):
+            sloped, volume = digging.sloped_hole(outline, depth + sigma, soil)
+            notes = (digging.surface_words(sloped, soil or "C", unit=self.unit), *notes)
             slopes = {"sloped_area_m2": float(sloped.area), "sloped_volume_m3": volume}
             slopes |= {"sloped_outline_wkt": self._wkt(sloped)}
-        hole = Excavation(
-            pieces=tuple(
-                (self.survey.legs[number].name, float(low), float(high))
-                for number, low, high in decided.pieces
-            ),
+        hole = digging.Excavation(
+            pieces=named(self.survey, decided.pieces),
             length_m=decided.length_m,
             before_stake_m=self.at_m - from_m,
             past_stake_m=to_m - self.at_m,
@@ -241,17 +203,14 @@ class Stakeout:
 
     def _wkt(self, outline: Polygon) -> str:
         """Return an outline in the printed grid as text, for the request's white marking."""
-        import shapely
-
-        return str(
-            shapely.to_wkt(reproject(outline, self.survey.frame.to_grid), rounding_precision=3)
-        )
+        placed = digging.reproject(outline, self.survey.frame.to_grid)
+        return str(shapely.to_wkt(placed, rounding_precision=3))
 
     @functools.cached_property
-    def ties(self) -> Ties:
+    def ties(self) -> staking.Ties:
         """The tapes that find the stake again; none where nobody is to dig."""
         if not self.digs:
-            return Ties((), (), ())
+            return staking.Ties((), (), ())
         ground = self.ground_m(self.leg, self.at_m)
         points = (
             TapePoint(
@@ -260,7 +219,7 @@ class Stakeout:
             )
             for p in self.survey.features
         )  # fmt: skip
-        return choose_ties(
+        return staking.choose_ties(
             points,
             self.place_m,
             height_m=math.nan if ground is None else ground,
@@ -271,10 +230,10 @@ class Stakeout:
         )
 
     @functools.cached_property
-    def services(self) -> tuple[tuple[Service, ...], tuple[NearService, ...], tuple[Note, ...]]:
+    def services(self) -> _Services:
         """Every other service, those near the hole, and what there is to say of their files."""
-        every, notes = services_of(self.survey)
-        near = near_services(
+        every, notes = digging.services_of(self.survey)
+        near = digging.near_services(
             every,
             route=self.leg.route,
             stake_m=self.at_m,
@@ -290,8 +249,9 @@ class Stakeout:
         """The usual cautions of the hole, or of listening on."""
         if not (self.digs or self.closed):
             check = self.decision.check
-            return listening_cautions() if check is None else checking_cautions(check.kind)
-        return hole_cautions(
+            listening = cautions.listening_cautions()
+            return listening if check is None else cautions.checking_cautions(check.kind)
+        return cautions.hole_cautions(
             depth_m=self.hole[0].depth_m,
             depth_sigma_m=self.crown_sigma_m,
             services=tuple(
@@ -306,19 +266,16 @@ class Stakeout:
     @property
     def _surface(self) -> str | None:
         """What the ground is at the reading nearest the stake, where one is near."""
-        rows, best, found = self.survey.surface, SURFACE_WITHIN_M, None
-        for k, surface in enumerate(rows.surface or ()):
-            away = math.hypot(
-                rows.easting_m[k] - self.place_m[0], rows.northing_m[k] - self.place_m[1]
-            )
-            if surface and away <= best:
-                best, found = away, surface
-        return found
+        rows, (east, north) = self.survey.surface, self.place_m
+        away = np.hypot(np.asarray(rows.easting_m) - east, np.asarray(rows.northing_m) - north)
+        last_first = reversed(range(len(away)))
+        near = [k for k in last_first if away[k] <= SURFACE_WITHIN_M and rows.surface[k]]
+        return rows.surface[min(near, key=away.__getitem__)] if near else None
 
     @property
     def notes(self) -> tuple[Note, ...]:
         """What there is to say of the services' files and of a stake on a bend."""
-        if not (self.digs and on_bend(self.leg.route, self.at_m)):
+        if not (self.digs and staking.on_bend(self.leg.route, self.at_m)):
             return self.services[2]
         text = (
             f'the stake stands on a bend of leg "{self.leg.name}": the offset stakes are square to '
@@ -329,16 +286,10 @@ class Stakeout:
     @property
     def not_before(self) -> str | None:
         """Why nobody may dig yet, or None."""
-        request = self.survey.site.locate_request
-        return not_before(
-            number=request.number,
-            valid_from=request.valid_from,
-            expires=request.expires,
-            now=self.now,
-        )
+        return cautions.not_before(self.survey.site.locate_request, now=self.now)
 
     @functools.cached_property
-    def stakes(self) -> tuple[tuple[Stake, Floats, dict[str, Any]], ...]:
+    def stakes(self) -> tuple[tuple[staking.Stake, Floats, dict[str, Any]], ...]:
         """What a rover sets out, with each place (2,) in the working frame, check points last.
 
         The last of each is what else is told of it: leg, chainage and, of a place to go to next,
@@ -352,7 +303,7 @@ class Stakeout:
         else:
             rows = list(self._hole_rows() if self.digs else self._listening_rows())
         first = rows[0][2] if rows else self.place_m
-        checks = check_points(
+        checks = staking.check_points(
             survey.points, first, rover_sigma_m=self.rover_sigma_m, unit=self.unit
         )
         todo = [""] * len(rows) + [text for _, text in checks]
@@ -361,10 +312,10 @@ class Stakeout:
             label, height = f"CHECK POINT {each.point.id}", each.point.elevation_m
             rows.append(("check_point", label, place, height, {}))
         made = []
-        names = free_ids(survey.site.points, len(rows))
+        names = staking.free_ids(survey.site.points, len(rows))
         for name, (kind, label, place, height, told), text in zip(names, rows, todo, strict=True):
             east, north = (float(v) for v in survey.frame.to_grid(*place))
-            made.append((Stake(name, kind, label, east, north, height, text), place, told))
+            made.append((staking.Stake(name, kind, label, east, north, height, text), place, told))
         return tuple(made)
 
     def _hole_rows(self) -> Iterator[_Row]:
@@ -374,16 +325,16 @@ class Stakeout:
         ground, here = self.ground_m(self.leg, self.at_m), _on(self.leg, self.at_m)
         yield "stake", f"LEAK {station}", self.place_m, ground, here
         shot = [(p.easting_m, p.northing_m, p.height_m) for p in self.survey.points]
-        plane = ground_plane(shot, self.place_m)
-        beside = offset_places_m(route, self.at_m, offset_m)
+        plane = staking.ground_plane(shot, self.place_m)
+        beside = staking.offset_places_m(route, self.at_m, offset_m)
         sure = not any(each.code in DEPTH_DOUBTS for each in self.survey.warnings)
         for side, place in zip("LR", beside, strict=True):
             rise = 0.0 if plane is None else float(plane[1:] @ (place - self.place_m))
             cut = self.crown_m + rise if self.dig_depth_m is not None and sure else None
-            height, own = ground, ground_plane(shot, place)
+            height, own = ground, staking.ground_plane(shot, place)
             if ground is not None and own is not None:
                 height = ground + float(own[1:] @ (place - self.place_m))
-            label = offset_label(side, offset_m, cut, station, self.unit)
+            label = staking.offset_label(side, offset_m, cut, station, self.unit)
             yield "offset_stake", label, place, height, here
         for word, leg, end in self._hole_ends():
             place = np.asarray(leg.route.position(end), dtype=float)[:2]
@@ -417,7 +368,7 @@ class Stakeout:
                 side = "right" if aside_m > 0 else "left"
                 label += f" {side} {format_length(abs(aside_m), unit=self.unit)}"
             told: dict[str, Any] = {"label": head, "check": check.kind}
-            told |= {"place": place_text(self.survey, number_of_leg, at_m, aside_m)}
+            told |= {"place": staking.place_text(self.survey, number_of_leg, at_m, aside_m)}
             told |= {"offset_m": aside_m, "number": number} | _on(leg, at_m)
             yield "check_place", label, place[:2], self.ground_m(leg, on_leg), told
 
@@ -436,11 +387,17 @@ class Stakeout:
             station = format_station(each.chainage_m, unit=self.unit)
             head, kind = f"LISTEN {number}", each.kind.replace("_", " ")
             told: dict[str, Any] = {"label": head, "reading_kind": each.kind}
-            told |= {"place": each.point or place_text(self.survey, each.leg, each.chainage_m)}
+            where = each.point or staking.place_text(self.survey, each.leg, each.chainage_m)
+            told |= {"place": where}
             told |= {"expected_interval_95_m": each.expected_interval_95_m, "number": number}
             told |= _on(leg, each.chainage_m)
             height = self.ground_m(leg, each.chainage_m)
             yield "next_reading", f"{head} {kind} {leg.name} {station}", place, height, told
+
+
+def named(survey: Survey, pieces: tuple[Piece, ...]) -> tuple[tuple[str, float, float], ...]:
+    """Return pieces with their leg's name in place of its number."""
+    return tuple((survey.legs[leg].name, float(low), float(high)) for leg, low, high in pieces)
 
 
 def _on(leg: SurveyedLeg, chainage_m: float) -> dict[str, Any]:

@@ -6,6 +6,7 @@ own; "together" is one process that writes all of them.
 
 from __future__ import annotations
 
+import importlib
 import subprocess
 import sys
 import tempfile
@@ -17,16 +18,17 @@ EXTRA = ("site.gpkg", "dig_sheet.pdf", "site.kml", "site.gpx", "site.dxf", "site
 
 def one(names: list[str]) -> None:
     """Write the named files and print seconds and bytes of each."""
-    from geoleak.export.write import EXTRAS, writers
+    from geoleak.export.folder import EXTRAS, WRITERS
     from tests.results import feet_site
 
     result = feet_site()
-    every = writers(EXTRAS)
+    every = {**WRITERS, **dict(EXTRAS.values())}
     with tempfile.TemporaryDirectory() as folder:
         for name in names:
             path = Path(folder) / name
             start = time.perf_counter()
-            every[name](result, path)
+            module, _, function = every[name].partition(".")
+            getattr(importlib.import_module(f"geoleak.export.{module}"), function)(result, path)
             seconds = time.perf_counter() - start
             print(f"{name}\t{seconds:.3f}\t{path.stat().st_size}")
 
