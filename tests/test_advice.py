@@ -421,7 +421,7 @@ def places(monkeypatch, span_m, *, taken=(90.0,)):
         leg=np.zeros(len(taken)), chainage_m=np.array(taken), beside=lambda _, leg, at, __: at
     )
     posterior = SimpleNamespace(interval_95=((0, 11.0, 9.0 + span_m),))
-    return _surface_places(survey, posterior, SimpleNamespace(pooled=pooled))
+    return next(_surface_places(survey, posterior, SimpleNamespace(pooled=pooled)))
 
 
 @pytest.mark.parametrize(("span_m", "count"), [(4.0, 17), (8.0, 33), (16.0, 33)])

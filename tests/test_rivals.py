@@ -27,8 +27,8 @@ from geoleak.advice.checks import (
     _is_known,
     _is_made,
     dry_hole_minutes,
+    minutes_of,
     places_of,
-    rod_minutes,
 )
 from geoleak.advice.decide import EVEN_WHEN, LEAST_THEN, decide
 from geoleak.advice.heard import PUSHES
@@ -550,7 +550,7 @@ def test_a_rod_takes_longer_where_a_slab_is_drilled(surface, away, minutes):
     survey = synthetic.survey()
     rows = synthetic.levels("surface", [47.0], [50.0], route=survey.legs[0].route)
     survey = replace(survey, surface=replace(rows, surface=(surface,)))
-    assert rod_minutes(survey, ((0, 47.0 + away, 0.0),) * 3) == minutes
+    assert minutes_of(survey, "rod", ((0, 47.0 + away, 0.0),) * 3, "") == minutes
 
 
 def test_a_rod_that_was_pushed_tells_of_a_line_aside_and_less_the_second_time():

@@ -141,12 +141,9 @@ def next_check(
         spared = sum(plain.values()) - plain[rival]
         spared += hole.missed(rival, times=caution) * finds[rival]
         places = places_of(survey, kind, leg, stake_m, middle_m)
-        if kind == "rod":
-            minutes = rod_minutes(survey, places)
-            if not stops.off_near(leg, stake_m):
-                minutes += setting("all_off_minutes").value
-        else:
-            minutes = setting(f"check_{kind}_minutes").value
+        minutes = minutes_of(survey, kind, places, f"check_{kind}_minutes")
+        if kind == "rod" and not stops.off_near(leg, stake_m):
+            minutes += setting("all_off_minutes").value
         if spared < LEAST or not places:
             continue
         check = Check(
@@ -164,11 +161,16 @@ def next_check(
     return best
 
 
-def rod_minutes(survey: Survey, places: tuple[Place, ...]) -> float:
-    """Return what a rod takes at some places: pushed through soft ground, drilled through a slab.
+def minutes_of(survey: Survey, kind: str, places: tuple[Place, ...], name: str) -> float:
+    """Return what a check takes at some places: by its setting, but for readings and rods.
 
-    A slab is where the nearest reading within `PAST_M` says so.
+    A rod is pushed through soft ground and drilled through a slab, which is where the nearest
+    reading within `PAST_M` says so.
     """
+    if kind != "rod":
+        if name == "reading_minutes":
+            return reading_minutes(survey) * len(places)
+        return setting(name).value
     rows, minutes = survey.surface, 0.0
     for leg, at, _ in places:
         away = np.where(rows.leg == leg, np.abs(rows.chainage_m - at), np.inf)
@@ -180,7 +182,7 @@ def rod_minutes(survey: Survey, places: tuple[Place, ...]) -> float:
 
 def _is_known(survey: Survey, rival: Explanation, stake_m: float) -> bool:
     """Tell whether any check was made here that tells of a rival."""
-    by_rod = rival.name in ("displaced", "aside")
+    by_rod = rival.name in TELLS["rod"] and rival.name not in TELLS["stop"]
     return rival.checked or (by_rod and pushes(survey, rival.place[0], stake_m) >= len(ROD_M))
 
 
@@ -274,7 +276,7 @@ def again(stops: StopTests, hole: InHole) -> Check | None:
     most = min(len(old), AGAIN_PLACES)
     kept = old[np.unique(np.linspace(0, len(old) - 1, most).round().astype(int))]
     places = tuple((int(rows.leg[i]), float(rows.chainage_m[i]), 0.0) for i in kept)
-    minutes = reading_minutes(survey) * len(places)
+    minutes = minutes_of(survey, "again", places, "reading_minutes")
     return Check("again", places, minutes, "fitting", hole.if_heard, 1.0, True)
 
 
@@ -282,11 +284,6 @@ def redo(survey: Survey, doubt: Doubt, hole: InHole) -> Check | None:
     """Return what a doubt asks for first; None where the next readings tell."""
     if not doubt.job:
         return None
-    if doubt.kind == "rod":
-        minutes = rod_minutes(survey, doubt.places)
-    elif doubt.minutes == "reading_minutes":
-        minutes = reading_minutes(survey) * len(doubt.places)
-    else:
-        minutes = setting(doubt.minutes).value
+    minutes = minutes_of(survey, doubt.kind, doubt.places, doubt.minutes)
     told = (doubt.kind, doubt.places, minutes, "", hole.if_heard, 1.0, True)
     return Check(*told, job=doubt.job, then=doubt.then)

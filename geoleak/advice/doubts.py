@@ -303,9 +303,9 @@ def another_maker(case: Case) -> Iterator[Doubt]:
         f"the stop test says that what is heard {case.station(test.leg, test.chainage_m)} is not "
         f"the leak: {rows or ', '.join(map(_row, tests))}"
     )
-    heard, off = read_off(case.survey, test)
+    levels, off = read_off(case.survey, test)
     least = test.as_found_db - surely_louder_db(case.survey)
-    loud = next((heard.named(k) for k in off.tolist() if heard.level_db[k] >= least), "")
+    loud = next((levels.named(k) for k in off.tolist() if levels.level_db[k] >= least), "")
     if loud and case.stops.stopped(test.leg, test.chainage_m, "all_off"):
         yield _doubt(
             test,

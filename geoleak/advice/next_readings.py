@@ -9,12 +9,16 @@ Statistical Decision Theory; Lindley 1956, Ann. Math. Stat. 27, 986; both from m
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import compress
+
 import numpy as np
 
 from geoleak.advice.checks import reading_minutes
 from geoleak.evidence import (
     FREEDOM,
     ContactEvidence,
+    LevelDraws,
     LevelEvidence,
     Pooled,
     SurfaceEvidence,
@@ -32,7 +36,7 @@ from geoleak.posterior import (
     highest_density_set,
 )
 from geoleak.record import Floats, Record, replace
-from geoleak.survey import Levels, Survey, SurveyedPoint, levels_on_line
+from geoleak.survey import Levels, Survey, levels_on_line
 
 STRATA = 48
 DRAWS_EACH = 8
@@ -91,11 +95,14 @@ def next_readings(survey: Survey, posterior: Posterior, *, most: int = 3) -> For
     ticks = np.tile(ticks, (len(strata), 1))
     belief = draw_at(run, np.repeat(strata.leg, DRAWS_EACH), at.ravel(), ticks[:, 0])
     found: list[tuple[NextReading, Floats]] = []
+    drawn: dict[str, LevelDraws] = {}
     for evidence, new, points in _candidates(survey, posterior, run):
-        drawn = evidence.draws if evidence in run.smooth else evidence.prior_draws
+        if evidence.kind not in drawn:
+            draw = evidence.draws if evidence in run.smooth else evidence.prior_draws
+            drawn[evidence.kind] = draw(belief, ticks[:, 1:])
         expected, sigma = (
             each.T.reshape(len(new), len(strata), DRAWS_EACH)
-            for each in evidence.foresee(drawn(belief, ticks[:, 1:]), new)
+            for each in evidence.foresee(drawn[evidence.kind], new)
         )
         for c, point in enumerate(points):
             after = foreseen_masses(held, expected[c], sigma[c], rng, outcomes=OUTCOMES)
@@ -119,9 +126,8 @@ def _spread(found: list[tuple[NextReading, Floats]], most: int) -> list[tuple[Ne
 
 def _candidates(
     survey: Survey, posterior: Posterior, run: Run
-) -> list[tuple[LevelEvidence, Pooled, list[str | None]]]:
-    """Return readings that could be taken, by kind; a kind not read yet starts from its prior."""
-    found: list[tuple[LevelEvidence, Pooled, list[str | None]]] = []
+) -> Iterator[tuple[LevelEvidence, Pooled, list[str | None]]]:
+    """Yield readings that could be taken, by kind; a kind not read yet starts from its prior."""
     kinds = {each.kind: each for each in run.smooth}
     peak = posterior.peaks[0]
 
@@ -129,33 +135,23 @@ def _candidates(
         return levels_on_line(kind, survey.legs, peak.leg, np.array([peak.median_m]))
 
     surface = kinds.get("surface") or SurfaceEvidence(replace(survey, surface=one_row("surface")))
-    if isinstance(surface, SurfaceEvidence):
-        new, points = _surface_places(survey, posterior, surface)
-        if new is not None:
-            found.append((surface, new, points))
+    yield from ((surface, *each) for each in _surface_places(survey, posterior, surface))
     contact = kinds.get("contact")
     if contact is None and survey.fittings:
         contact = ContactEvidence(replace(survey, contact=one_row("contact")))
         contact.pooled.chainage_m[:] = np.inf
-    if isinstance(contact, ContactEvidence):
-        new, points = _untouched(survey, contact)
-        if new is not None:
-            found.append((contact, new, points))
-    return found
+    if contact is not None:
+        yield from ((contact, *each) for each in _untouched(survey, contact))
 
 
 def _surface_places(
-    survey: Survey, posterior: Posterior, evidence: SurfaceEvidence
-) -> tuple[Pooled | None, list[str | None]]:
-    """Return places on the line in and about the 95 % set, at marks where there are some."""
+    survey: Survey, posterior: Posterior, evidence: LevelEvidence
+) -> Iterator[tuple[Pooled, list[str | None]]]:
+    """Yield places on the line in and about the 95 % set, at marks where there are some."""
     spans = [(leg, a - 1.0, b + 1.0) for leg, a, b in posterior.interval_95]
-    total = sum(b - a for _, a, b in spans)
-    step = max(STEP_M, total / MOST_PLACES)
-    parts: list[Pooled] = []
-    points: list[str | None] = []
+    step = max(STEP_M, sum(b - a for _, a, b in spans) / MOST_PLACES)
     for leg, a, b in spans:
-        length = survey.legs[leg].route.length_m
-        low, high = max(0.0, a), min(length, b)
+        low, high = max(0.0, a), min(survey.legs[leg].route.length_m, b)
         at = np.linspace(low, high, max(2, int((high - low) / step) + 1))
         at, names = _at_marks(survey, leg, at)
         rows = np.flatnonzero(evidence.pooled.leg == leg)
@@ -164,51 +160,39 @@ def _surface_places(
         for hole in survey.holes:  # an open hole is no ground to listen on, nor is its backfill
             if hole.leg == leg:
                 free &= (at < hole.from_m) | (at > hole.to_m)
-        if not free.any():
-            continue
-        like = rows if len(rows) else np.arange(len(evidence.pooled))
-        parts.append(evidence.pooled.beside(like, leg, at[free], survey))
-        points += [name for name, keep in zip(names, free, strict=True) if keep]
-    return (Pooled.joined(parts), points) if parts else (None, points)
+        if free.any():
+            like = rows if len(rows) else np.arange(len(evidence.pooled))
+            yield evidence.pooled.beside(like, leg, at[free], survey), list(compress(names, free))
 
 
 def _at_marks(survey: Survey, leg: int, at: Floats) -> tuple[Floats, list[str | None]]:
     """Move places onto marks that stand within a hand's breadth, and name those."""
-    marks = [
-        (p.chainage_m, p.point.id)
-        for p in survey.points
-        if p.leg == leg and p.kind == "mark" and p.chainage_m is not None
-    ]
+    marks = [p for p in survey.points if p.leg == leg and p.kind == "mark"]
     if not marks:
         return at, [None] * len(at)
-    where = np.array([m[0] for m in marks])
-    moved, names = at.copy(), []
-    for i, x in enumerate(at):
-        k = int(np.argmin(np.abs(where - x)))
-        close = abs(where[k] - x) < AT_MARK_M
-        if close:
-            moved[i] = where[k]
-        names.append(marks[k][1] if close else None)
-    keep = np.concatenate([[True], np.diff(moved) > 1e-6])
-    return moved[keep], [name for name, k in zip(names, keep, strict=True) if k]
+    where = np.array([p.chainage_m for p in marks], dtype=float)
+    nearest = np.argmin(np.abs(where - at[:, None]), axis=1)
+    close = np.abs(where[nearest] - at) < AT_MARK_M
+    moved = np.where(close, where[nearest], at)
+    names = [marks[k].point.id if on else None for k, on in zip(nearest, close, strict=True)]
+    keep = np.append(True, np.diff(moved) > 1e-6)
+    return moved[keep], list(compress(names, keep))
 
 
-def _untouched(survey: Survey, evidence: ContactEvidence) -> tuple[Pooled | None, list[str | None]]:
-    """Return the fittings on the network that no contact sensor has touched."""
-    pooled = evidence.pooled
-
-    def touched(p: SurveyedPoint) -> bool:
-        away = np.abs(pooled.chainage_m - (p.chainage_m or 0.0))
-        return bool(np.any((pooled.leg == p.leg) & (away < APART_M)))
-
-    free = [p for p in survey.fittings if not touched(p)][:MOST_PLACES]
-    parts = [
-        pooled.beside(
-            np.arange(len(pooled)), int(p.leg or 0), np.array([p.chainage_m or 0.0]), survey
-        )
-        for p in free
-    ]
-    return (Pooled.joined(parts), [p.point.id for p in free]) if parts else (None, [])
+def _untouched(
+    survey: Survey, evidence: LevelEvidence
+) -> Iterator[tuple[Pooled, list[str | None]]]:
+    """Yield the fittings on the network that no contact sensor has touched."""
+    pooled, free = evidence.pooled, []
+    for each in survey.fittings:
+        away = np.abs(pooled.chainage_m - (each.chainage_m or 0.0))
+        if not np.any((pooled.leg == each.leg) & (away < APART_M)):
+            free.append(each)
+    rows, free = np.arange(len(pooled)), free[:MOST_PLACES]
+    if free:
+        places = ((p.leg or 0, np.array([p.chainage_m or 0.0])) for p in free)
+        parts = [pooled.beside(rows, *place, survey) for place in places]
+        yield Pooled.joined(parts), [p.point.id for p in free]
 
 
 def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) -> float | None:

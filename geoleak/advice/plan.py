@@ -19,7 +19,7 @@ from geoleak.evidence import Parts, pipe_loss
 from geoleak.posterior import RIVALS, InferenceOptions, begin, settle
 from geoleak.record import Floats, Ints, Record, replace
 from geoleak.site import Site
-from geoleak.survey import PipePlace, Survey, SurveyedPoint, levels_on_line, no_levels
+from geoleak.survey import PipePlace, Survey, levels_on_line, no_levels
 
 Progress = Callable[[float], None]
 
@@ -203,7 +203,7 @@ def first_fittings(survey: Survey, rng: np.random.Generator) -> tuple[str, ...]:
     reading, beside those already taken, is expected to leave least doubt about the stretch
     (expected entropy over simulated leaks and loudnesses).
     """
-    fittings = _on_pipe(survey)
+    fittings = survey.fittings
     if not fittings:
         return ()
     leg, at, stretch = _leaks(survey, rng)
@@ -248,14 +248,6 @@ def _leaks(survey: Survey, rng: np.random.Generator) -> tuple[Ints, Floats, Ints
     return leg, at, start[leg] + within
 
 
-def _on_pipe(survey: Survey) -> list[SurveyedPoint]:
-    return [
-        each
-        for each in survey.points
-        if each.kind == "fitting" and each.leg is not None and each.chainage_m is not None
-    ]
-
-
 def first_valves(survey: Survey) -> tuple[str, ...]:
     """Return fittings that may be valves by how evenly shutting them parts the pipe.
 
@@ -266,10 +258,8 @@ def first_valves(survey: Survey) -> tuple[str, ...]:
     leg = np.concatenate([np.full(len(each), k) for k, each in enumerate(steps)])
     at = np.concatenate(steps)
     even = []
-    for each in _on_pipe(survey):
-        assert each.leg is not None
-        assert each.chainage_m is not None
-        valve = PipePlace(each.leg, each.chainage_m, each.lead_m)
+    for each in survey.fittings:
+        valve = PipePlace(each.leg or 0, each.chainage_m or 0.0, each.lead_m)
         part = Parts(survey, (valve,)).of(leg, at)
         share = float(np.mean(part == part[0]))
         if WORTH_SHUTTING < share < 1 - WORTH_SHUTTING:

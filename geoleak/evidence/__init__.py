@@ -12,7 +12,9 @@ from geoleak.evidence.base import (
     Hint,
     KindFit,
     Nodes,
+    Piece,
     candidates,
+    joined,
     log_sum_exp,
     normal_nodes,
     uniform_nodes,
@@ -44,7 +46,6 @@ from geoleak.evidence.seen import HoleEvidence, SightingEvidence
 from geoleak.evidence.stop import (
     SAME_SOUND_M,
     StopTests,
-    heard_otherwise,
     is_another,
     of_the_leak,
     read_off,

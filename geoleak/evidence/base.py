@@ -22,6 +22,9 @@ from geoleak.record import Floats, Ints, NDArray, Record
 from geoleak.site import Note
 from geoleak.survey import Survey, taken
 
+Piece = tuple[int, float, float]
+"""A stretch of pipe: leg number, from_m, to_m."""
+
 
 class KindFit(Record):
     """How well one kind of evidence agrees with the posterior.
@@ -283,6 +286,19 @@ class Evidence:
     def notes(self) -> tuple[Note, ...]:
         """Return what the person should know about these rows."""
         return ()
+
+
+def joined(pieces: Iterable[Piece], *, gap_m: float = 0.0) -> tuple[Piece, ...]:
+    """Return stretches of pipe in order, those of a leg that overlap or nearly touch as one."""
+    found: list[Piece] = []
+    for leg, start, end in sorted(pieces):
+        if end <= start:
+            continue
+        if found and found[-1][0] == leg and start - found[-1][2] <= gap_m:
+            found[-1] = (leg, found[-1][1], max(found[-1][2], end))
+        else:
+            found.append((leg, start, end))
+    return tuple(found)
 
 
 def log_sum_exp(values: Floats, axis: int = 0) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geoleak.evidence.base import Candidates, Hint
+from geoleak.evidence.base import Candidates, Hint, Piece, joined
 from geoleak.record import Bools, Floats
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -88,40 +88,24 @@ def listened_to(survey: Survey, places: Candidates) -> Bools:
     return found
 
 
-def _stretches(survey: Survey) -> list[tuple[int, float, float]]:
+def _stretches(survey: Survey) -> tuple[Piece, ...]:
     """Return the stretches about the surface readings, overlapping ones joined."""
-    reach = setting("listened_reach").value
-    rows = survey.surface
-    found: list[tuple[int, float, float]] = []
-    for leg, at in sorted(zip(rows.leg.tolist(), rows.chainage_m.tolist(), strict=True)):
-        if found and found[-1][0] == leg and at - reach <= found[-1][2]:
-            found[-1] = (leg, found[-1][1], at + reach)
-        else:
-            found.append((leg, at - reach, at + reach))
-    return found
+    reach, rows = setting("listened_reach").value, survey.surface
+    places = zip(rows.leg.tolist(), rows.chainage_m.tolist(), strict=True)
+    return joined((leg, at - reach, at + reach) for leg, at in places)
 
 
 def _spots(survey: Survey) -> list[tuple[str, float, list[Spot], float]]:
     """Return name, factor, places and reach in metres of the factors that sit at places."""
     chosen = survey.site.prior
-    joints: list[Spot] = [
-        (p.leg, p.chainage_m)
-        for p in survey.fittings
-        if p.leg is not None and p.chainage_m is not None
-    ]
+    joints: list[Spot] = [(p.leg or 0, p.chainage_m or 0.0) for p in survey.fittings]
     for joint in survey.network.joints:
         joints += [(joint.leg_a, joint.chainage_a_m), (joint.leg_b, joint.chainage_b_m)]
-    past: list[Spot] = [(p.leg, p.chainage_m) for p in survey.past_leaks]
+    past = [(p.leg, p.chainage_m) for p in survey.past_leaks]
     # Holes of this job were dug after the leak began: only earlier repairs count as excavations.
-    dug: list[Spot] = []
-    years = [p.past_leak.year for p in survey.past_leaks if p.past_leak.year is not None]
-    if years:
-        recent = max(years) - setting("recent_years").value
-        dug += [
-            (p.leg, p.chainage_m)
-            for p in survey.past_leaks
-            if p.past_leak.year is not None and p.past_leak.year >= recent
-        ]
+    years = [p.past_leak.year or 0 for p in survey.past_leaks]
+    recent = max(years, default=0) - setting("recent_years").value
+    dug = [at for at, year in zip(past, years, strict=True) if year and year >= recent]
     return [
         ("joints", chosen.joints, sorted(set(joints)), setting("joint_reach").value),
         ("past_leaks", chosen.past_leaks, past, setting("past_leak_reach").value),

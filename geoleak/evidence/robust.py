@@ -175,7 +175,10 @@ def marginal(
     value, curvature = _log_terms(rows, cut, error, wide)
     total = _summed(curvature, member**2)
     shrunk = total / (1.0 + tau2 * total)
-    mean = _mean_floor(floor, prior, tau2)
+    # The common floor behind those of the sessions; of one, its own.
+    mean = floor[..., 0]
+    if rows.sessions > 1:
+        mean = (floor / tau2).sum(axis=-1) / ((1.0 / tau2).sum() + prior)
     value -= 0.5 * prior * mean**2
     value -= 0.5 * np.log1p(shrunk.sum(axis=-1) / prior)
     if rows.sessions > 1:
@@ -198,13 +201,6 @@ def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: 
     mean = (pulled * shrink).sum(axis=-1) / ((total * shrink).sum(axis=-1) + prior)
     mean = mean[..., None]
     return mean + tau2 * (pulled - total * mean) * shrink
-
-
-def _mean_floor(floor: Floats, prior: float, tau2: Floats) -> Floats:
-    """Return the common floor behind the floors of the sessions."""
-    if len(tau2) == 1:
-        return floor[..., 0]
-    return (floor / tau2).sum(axis=-1) / ((1.0 / tau2).sum() + prior)
 
 
 def _pull_censored(

@@ -51,7 +51,11 @@ def falls(survey: Survey, test: SurveyedStop) -> Floats:
     """
     scale = float(np.sqrt(2.0)) * max(survey.site.levels.level_sigma_db, 0.5) * T_SCALE
     least, most = setting("stop_fall_least").value, setting("stop_fall_most").value
-    excess = _excess_db(survey, test.leg, test.chainage_m)
+    near, excess = _near(survey, test.leg, test.chainage_m), None
+    if near is not None and not near[1].all():
+        # Over the quietest fifth; not known where nobody read.
+        heard = near[0].level_db
+        excess = float(heard[near[1]].max() - np.quantile(heard, 0.2))
     partly = 1.0 if excess is None else setting("stop_partly").value
     out = np.zeros((len(PARTS), 2))
     levels = (test.all_off_db, test.fitting_worked_db, test.supply_shut_db)
@@ -110,39 +114,28 @@ def heard_otherwise(survey: Survey, test: SurveyedStop) -> tuple[float, float] |
     return told
 
 
-def _excess_db(survey: Survey, leg: int, chainage_m: float) -> float | None:
-    """Return how far the sound at a place stands over the quietest fifth; None: nobody read."""
-    near = _near(survey, leg, chainage_m)
-    if near is None or near[1].all():
-        return None
-    rows, close = near
-    return float(rows.level_db[close].max() - np.quantile(rows.level_db, 0.2))
+def _judged(survey: Survey, tests: Sequence[SurveyedStop]) -> tuple[list[Floats], Floats]:
+    """Return the parts of tests, and the log density of each for each of `FALLS`, (tests, makers).
 
-
-def _likelihood(parts: Floats, maker: str, *, proven: bool) -> float:
-    """Return the log density of a test for one maker, a part misread with a stated chance.
-
-    What dies with the supply goes on as well where the shut valve passes, but one that was proven.
+    A part is misread with a stated chance. What dies with the supply goes on as well where the shut
+    valve passes, but one that was proven: that is asked for once a sound went on.
     """
-    total = 0.0
-    for i, silent in enumerate(FALLS[maker]):
-        passes = silent and PARTS[i] == "supply_shut" and not proven
-        wrong = setting("valve_passes" if passes else "stop_misread").value
-        stays, stops = parts[i]
-        right, other = (stops, stays) if silent else (stays, stops)
-        total += float(np.logaddexp(np.log1p(-wrong) + right, np.log(wrong) + other))
-    return total
-
-
-def _proven(tests: Sequence[SurveyedStop], parts: Sequence[Floats]) -> list[bool]:
-    """Tell of each test whether the valve was proven: that is asked for once a sound went on."""
-    went_on = [t for t, each in zip(tests, parts, strict=True) if each[2, 0] > each[2, 1]]
-    out: list[bool] = []
-    before: list[SurveyedStop] = []
-    for test in tests:
-        out.append(bool(tests_of(before, test.leg, test.chainage_m)))
-        before += [test] if test in went_on else []
-    return out
+    silent = np.array([*FALLS.values()])
+    every: list[Floats] = []
+    out = np.zeros((len(tests), len(FALLS)))
+    went_on: list[SurveyedStop] = []
+    for i, test in enumerate(tests):
+        parts = falls(survey, test)
+        wrong = np.full(silent.shape, setting("stop_misread").value)
+        if not tests_of(went_on, test.leg, test.chainage_m):
+            wrong[silent[:, 2], 2] = setting("valve_passes").value
+        if parts[2, 0] > parts[2, 1]:
+            went_on.append(test)
+        right, other = (np.where(each, parts[:, 1], parts[:, 0]) for each in (silent, ~silent))
+        each = np.logaddexp(np.log1p(-wrong) + right, np.log(wrong) + other)
+        out[i] = each.sum(axis=1)
+        every.append(parts)
+    return every, out
 
 
 class StopTests:
@@ -163,8 +156,10 @@ class StopTests:
         self.made = tuple(t for t, levels in told if not levels)
         self.by_rod = tuple(t for t in tests_by_rod(survey) if not self.overtaken(t))
         self.tests = (*self.made, *self.by_rod)
-        self.parts = [falls(survey, test) for test in self.tests]
-        self.proven = _proven(self.tests, self.parts)
+        self.parts, self.weights = _judged(survey, self.tests)
+        for parts, weight in zip(self.parts, self.weights, strict=True):
+            # Over a test that is of no matter: each part stays or stops evenly.
+            weight -= np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0)
 
     def overtaken(self, test: SurveyedStop) -> bool:
         """Tell whether the place was read with everything off, without the sound a test silenced.
@@ -254,11 +249,9 @@ class StopTests:
     def _weights(self, maker: str, leg: Ints, chainage_m: Floats) -> Floats:
         """Return the log weight of the tests for one maker at each place, shape (k,)."""
         out = np.zeros(len(leg))
-        for test, parts, proven in zip(self.tests, self.parts, self.proven, strict=True):
+        for test, weight in zip(self.tests, self.weights, strict=True):
             near = (leg == test.leg) & (np.abs(chainage_m - test.chainage_m) < SAME_SOUND_M)
-            # Over a test that is of no matter: each part stays or stops evenly.
-            neither = float(np.logaddexp(parts[:, 0], parts[:, 1]).sum() - len(parts) * np.log(2.0))
-            out[near] += _likelihood(parts, maker, proven=proven) - neither
+            out[near] += weight[[*FALLS].index(maker)]
         return out
 
 
@@ -287,13 +280,9 @@ def tests_by_rod(survey: Survey) -> tuple[SurveyedStop, ...]:
 
 def odds_of_another(survey: Survey, *tests: SurveyedStop) -> float:
     """Return how much likelier stop tests of one sound are for another maker than for the leak."""
-    parts = [falls(survey, test) for test in tests]
-    told = list(zip(parts, _proven(tests, parts), strict=True))
-    weight = {
-        maker: sum(_likelihood(part, maker, proven=dry) for part, dry in told) for maker in FALLS
-    }
-    another = [np.log(setting(maker).value) + weight[maker] for maker in MAKERS]
-    return float(np.exp(np.clip(np.logaddexp.reduce(another) - weight["leak"], -700, 700)))
+    leak, *another = _judged(survey, tests)[1].sum(axis=0)
+    shares = np.log([setting(maker).value for maker in MAKERS])
+    return float(np.exp(np.clip(np.logaddexp.reduce(shares + another) - leak, -700, 700)))
 
 
 def speaks_against(survey: Survey, test: SurveyedStop) -> str:

@@ -7,12 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from geoleak.evidence import Candidates, Hint
-from geoleak.record import Floats, Ints, Record, replace
+from geoleak.evidence import Candidates, Hint, Piece, joined
+from geoleak.record import Floats, Ints, Record
 from geoleak.survey import Survey
-
-Piece = tuple[int, float, float]
-"""A stretch of pipe: leg number, from_m, to_m."""
 
 COARSEST_M = 5.0
 JOIN_M = 1e-6
@@ -27,8 +24,9 @@ def lattice(length_m: float, hints: list[Hint], coarsest_m: float) -> Floats:
     """Return edges from 0 to the length, close together where a hint asks for it."""
     pieces = [np.linspace(0.0, length_m, max(2, int(np.ceil(length_m / coarsest_m)) + 1))]
     for step in sorted({hint.step_m for hint in hints}):
-        spans = _union([h for h in hints if h.step_m == step], length_m)
-        for start, end in spans:
+        asked = (h for h in hints if h.step_m == step)
+        spans = joined((0, max(0.0, h.from_m), min(length_m, h.to_m)) for h in asked)
+        for _, start, end in spans:
             count = max(2, int(np.ceil((end - start) / step)) + 1)
             pieces.append(np.linspace(start, end, count))
     edges = np.unique(np.concatenate(pieces))
@@ -36,18 +34,6 @@ def lattice(length_m: float, hints: list[Hint], coarsest_m: float) -> Floats:
     edges = edges[keep]
     edges[-1] = length_m
     return edges
-
-
-def _union(hints: list[Hint], length_m: float) -> list[tuple[float, float]]:
-    spans: list[tuple[float, float]] = []
-    for start, end in sorted((max(0.0, h.from_m), min(length_m, h.to_m)) for h in hints):
-        if end <= start:
-            continue
-        if spans and start <= spans[-1][1]:
-            spans[-1] = (spans[-1][0], max(spans[-1][1], end))
-        else:
-            spans.append((start, end))
-    return spans
 
 
 def edges_of(survey: Survey, hints: tuple[Hint, ...]) -> list[tuple[int, Floats]]:
@@ -166,13 +152,6 @@ def first_cells(survey: Survey, hints: tuple[Hint, ...]) -> Cells:
     return Cells(leg, start, end)
 
 
-def parts_to_split(cells: Cells, mass: Floats, *, finest_m: float, share: float) -> Ints:
-    """Return into how many parts each cell is cut: none holds more than `share`, or is finest."""
-    wanted = np.ceil(mass / share)
-    most = np.maximum(np.round(cells.width_m / finest_m), 1.0)
-    return np.clip(wanted, 1.0, most).astype(np.int64)
-
-
 class Peak(Record):
     """One connected stretch of the posterior that stands out.
 
@@ -209,52 +188,30 @@ def highest_density_set(cells: Cells, mass: Floats, level: float) -> tuple[Piece
         In order of leg and chainage, touching pieces joined. The last cell is cut so that the
         set holds the share exactly.
     """
-    density = _even(mass / cells.width_m)
+    # Rounded to seven figures: a level stretch is taken in order and not in crumbs.
+    density = np.maximum(mass / cells.width_m, 1e-300)
+    unit = 10.0 ** (np.floor(np.log10(density)) - 6.0)
+    density = np.round(density / unit) * unit
     order = np.argsort(-density, kind="stable")
     total = np.cumsum(mass[order])
     goal = level * total[-1]
-    last = int(np.searchsorted(total, goal, side="left"))
-    last = min(last, len(order) - 1)
+    last = min(int(np.searchsorted(total, goal, side="left")), len(order) - 1)
     start, end = cells.from_m.copy(), cells.to_m.copy()
-    cut = order[last]
-    over = total[last] - goal
+    cut, over = int(order[last]), total[last] - goal
     if mass[cut] > 0 and over > 0:
-        _trim(cells, density, start, end, int(cut), over / mass[cut])
-    chosen = np.sort(order[: last + 1])
-    return _join(cells.leg[chosen], start[chosen], end[chosen])
-
-
-def _even(density: Floats) -> Floats:
-    """Round to seven figures, so that a level stretch is taken in order and not in crumbs."""
-    safe = np.maximum(density, 1e-300)
-    unit = 10.0 ** (np.floor(np.log10(safe)) - 6.0)
-    return np.round(safe / unit) * unit
-
-
-def _trim(
-    cells: Cells, density: Floats, start: Floats, end: Floats, cut: int, share: float
-) -> None:
-    """Shorten the last cell taken at its lower side."""
-    width = cells.width_m[cut] * share
-    before = density[cut - 1] if cut > 0 and cells.leg[cut - 1] == cells.leg[cut] else -1.0
-    later = cut + 1 < len(cells) and cells.leg[cut + 1] == cells.leg[cut]
-    after = density[cut + 1] if later else -1.0
-    if before < after:
-        start[cut] += width
-    else:
-        end[cut] -= width
-
-
-def _join(leg: Ints, start: Floats, end: Floats) -> tuple[Piece, ...]:
-    pieces: list[Piece] = []
-    for number, a, b in zip(leg.tolist(), start.tolist(), end.tolist(), strict=True):
-        if b <= a:
-            continue
-        if pieces and pieces[-1][0] == number and a - pieces[-1][2] <= JOIN_M:
-            pieces[-1] = (number, pieces[-1][1], b)
+        # The last cell taken is shortened at its lower side.
+        before, after = (
+            density[k] if 0 <= k < len(cells) and cells.leg[k] == cells.leg[cut] else -1.0
+            for k in (cut - 1, cut + 1)
+        )
+        width = cells.width_m[cut] * (over / mass[cut])
+        if before < after:
+            start[cut] += width
         else:
-            pieces.append((number, a, b))
-    return tuple(pieces)
+            end[cut] -= width
+    chosen = np.sort(order[: last + 1])
+    columns = (each[chosen].tolist() for each in (cells.leg, start, end))
+    return joined(zip(*columns, strict=True), gap_m=JOIN_M)
 
 
 def find_peaks(
@@ -275,25 +232,10 @@ def find_peaks(
         if len(rows) == 0:
             rows = np.flatnonzero((cells.leg == leg) & (cells.from_m <= start))[-1:]
         for part in _cut_at_valleys(rows, density):
-            peak = _peak(cells, mass, part)
-            if peak is not None:
-                found.append(_with_hole(peak, cells, mass, part, window_m))
+            if mass[part].sum() > 0:
+                found.append(_peak(cells, mass, part, window_m))
     found.sort(key=lambda each: (-round(each.in_hole, 9), -each.mass, each.leg, each.from_m))
     return tuple(found)
-
-
-def _with_hole(peak: Peak, cells: Cells, mass: Floats, rows: Ints, window_m: float) -> Peak:
-    """Return a peak with the most that a window holds of its cells, its place inside that."""
-    edges, before = cumulative(cells, rows, mass)
-    start = np.unique(np.append(edges, peak.median_m - np.array([0.0, 0.5, 1.0]) * window_m))
-    low = np.interp(start, edges, before)
-    held = np.interp(start + window_m, edges, before) - low
-    about = (start <= peak.median_m) & (start + window_m >= peak.median_m)
-    best, near = int(np.argmax(held)), float(held[about].max())
-    if near >= FAR_LESS * held[best]:
-        return replace(peak, in_hole=near)
-    middle = float(np.interp(low[best] + 0.5 * held[best], before, edges))
-    return replace(peak, in_hole=float(held[best]), median_m=middle)
 
 
 def _cut_at_valleys(rows: Ints, density: Floats) -> list[Ints]:
@@ -310,31 +252,31 @@ def _cut_at_valleys(rows: Ints, density: Floats) -> list[Ints]:
     return _cut_at_valleys(rows[:low], density) + _cut_at_valleys(rows[low:], density)
 
 
-def _peak(cells: Cells, mass: Floats, rows: Ints) -> Peak | None:
-    total = float(mass[rows].sum())
-    if total <= 0:
-        return None
-    share = mass[rows] / total
-    centre = cells.chainage_m[rows]
+def _peak(cells: Cells, mass: Floats, rows: Ints, window_m: float) -> Peak:
+    """Return cells as a peak: the most that a window holds of them, its place inside that."""
+    edges, before = cumulative(cells, rows, mass)
+    total = float(before[-1])
+    share, centre = mass[rows] / total, cells.chainage_m[rows]
     mean = float(share @ centre)
     variance = float(share @ ((centre - mean) ** 2 + cells.width_m[rows] ** 2 / 12))
+    median = float(np.interp(0.5 * total, before, edges))
+    start = np.unique(np.append(edges, median - np.array([0.0, 0.5, 1.0]) * window_m))
+    low = np.interp(start, edges, before)
+    held = np.interp(start + window_m, edges, before) - low
+    best, about = int(np.argmax(held)), (start <= median) & (start + window_m >= median)
+    in_hole = float(held[about].max())
+    if in_hole < FAR_LESS * held[best]:
+        in_hole = float(held[best])
+        median = float(np.interp(low[best] + 0.5 * held[best], before, edges))
     return Peak(
         leg=int(cells.leg[rows[0]]),
-        from_m=float(cells.from_m[rows[0]]),
-        to_m=float(cells.to_m[rows[-1]]),
+        from_m=float(edges[0]),
+        to_m=float(edges[-1]),
         mass=total,
-        median_m=_median(cells, share, rows),
+        median_m=median,
         sigma_m=float(np.sqrt(variance)),
+        in_hole=in_hole,
     )
-
-
-def _median(cells: Cells, share: Floats, rows: Ints) -> float:
-    total = np.cumsum(share)
-    i = min(int(np.searchsorted(total, 0.5)), len(rows) - 1)
-    before = total[i] - share[i]
-    inside = (0.5 - before) / share[i] if share[i] > 0 else 0.5
-    row = rows[i]
-    return float(cells.from_m[row] + np.clip(inside, 0, 1) * cells.width_m[row])
 
 
 def emptied(cells: Cells, mass: Floats, pieces: tuple[Piece, ...]) -> Floats:

@@ -24,7 +24,7 @@ import numpy as np
 
 from geoleak.errors import SiteDataError
 from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
-from geoleak.posterior.grid import Cells, first_cells, interpolate, parts_to_split
+from geoleak.posterior.grid import Cells, first_cells, interpolate
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import Codes
@@ -290,8 +290,9 @@ def settle(run: Run) -> tuple[Cells, tuple[Explanation, ...]]:
     cells = first_cells(run.survey, run.hints)
     for share in (2e-3, 2e-4):
         mass: Floats = np.sum([each.mass for each in explain.weigh(cells)], axis=0)
-        parts = parts_to_split(cells, mass, finest_m=run.options.finest_m, share=share)
-        cells = cells.split(parts)
+        # No cell holds more than the share, or it is as short as cells get.
+        most = np.maximum(np.round(cells.width_m / run.options.finest_m), 1.0)
+        cells = cells.split(np.clip(np.ceil(mass / share), 1.0, most).astype(np.int64))
     return cells, explain.weigh(cells)
 
 

@@ -4,7 +4,6 @@ from geoleak.survey.build import Ground, ground_of, survey_site
 from geoleak.survey.legs import depth_is_known
 from geoleak.survey.levels import MAX_LAG_S, SWAPPED
 from geoleak.survey.places import (
-    FAR_FROM_LEGS_M,
     PlaceFinder,
     Resolved,
     chainage_of,

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 
 MOST_NAMED = 12
+# A stretch of pipe so little farther off is nearly as close (common practice, no source).
+RIVAL_WITHIN_M = 1.0
 
 
 class Resolved(Record):
@@ -63,13 +65,11 @@ class PlaceFinder:
         legs: tuple[SurveyedLeg, ...],
         points: Mapping[str, SurveyedPoint],
         length_unit: str,
-        rival_within_m: float = 1.0,
     ) -> None:
         self.frame = frame
         self.legs = legs
         self.points = points
         self.length_unit = length_unit
-        self.rival_within_m = rival_within_m
         self.complaints: list[Complaint] = []
         self._number = {each.name: each.number for each in legs}
         self._replaced = {line.name: each.name for each in legs for line in each.leg.drawn}
@@ -128,13 +128,9 @@ class PlaceFinder:
 
     def snap_to_leg(self, at_m: Floats, leg: int) -> list[Resolved]:
         """Return the nearest place on one leg for each of (n, 2) positions."""
-        snap = self._route(leg).snap(at_m, rival_within_m=self.rival_within_m)
-        found = []
-        for k, rival in enumerate(snap.rival_chainage_m.tolist()):
-            best = _resolved(at_m[k], leg, snap, k)
-            has = bool(np.isfinite(rival))
-            found.append(replace(best, rival_leg=leg, rival_chainage_m=rival) if has else best)
-        return found
+        snap = self._route(leg).snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+        rivals = [(leg if np.isfinite(at) else -1, at) for at in snap.rival_chainage_m.tolist()]
+        return [_resolved(at_m[k], leg, snap, k, *rival) for k, rival in enumerate(rivals)]
 
     def snap_many(self, at_m: Floats) -> list[Resolved]:
         """Return the nearest place on the pipe for each of (n, 2) positions, with its rival."""
@@ -142,47 +138,38 @@ class PlaceFinder:
             raise ValueError("a survey without legs has no places")
         if not len(at_m):
             return []
-        snap = self._routes.snap(at_m, rival_within_m=self.rival_within_m)
-        found = []
-        for k, leg in enumerate(snap.route.tolist()):
-            best = _resolved(at_m[k], leg, snap, k)
-            alone = snap.rival_route[k] < 0
-            found.append(best if alone else self._with_rival(best, self._rivals(at_m[k], best)))
+        snap = self._routes.snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+        found = [_resolved(at_m[k], leg, snap, k) for k, leg in enumerate(snap.route.tolist())]
+        for k in np.flatnonzero(snap.rival_route >= 0).tolist():
+            found[k] = self._with_rival(found[k], at_m[k])
         return found
 
-    def _rivals(self, at_m: Floats, best: Resolved) -> list[tuple[float, int, float]]:
-        """Return (distance, leg, chainage) of every leg that comes nearly as close."""
+    def _with_rival(self, best: Resolved, at_m: Floats) -> Resolved:
+        """Name the nearest other stretch within reach that is not the same place of a joint."""
         import shapely
 
         if self._tree is None:
             lines = [shapely.LineString(each.route.vertices_m[:, :2]) for each in self.legs]
             self._tree = shapely.STRtree(lines)
+        reach = best.distance_m + RIVAL_WITHIN_M
         # A hair wider: the tree and the snap may round the same distance differently.
-        reach = best.distance_m + self.rival_within_m + 1e-6
-        near = self._tree.query(shapely.Point(at_m), predicate="dwithin", distance=reach)
+        near = self._tree.query(shapely.Point(at_m), predicate="dwithin", distance=reach + 1e-6)
         rivals = []
-        for leg in sorted(near.tolist()):
-            snap = self._route(leg).snap(at_m, rival_within_m=self.rival_within_m)
-            rivals.append((float(snap.distance_m), leg, float(snap.chainage_m)))
-            if np.isfinite(snap.rival_chainage_m):
-                rivals.append((float(snap.distance_m), leg, float(snap.rival_chainage_m)))
-        return rivals
-
-    def _with_rival(self, best: Resolved, rivals: list[tuple[float, int, float]]) -> Resolved:
-        """Name the nearest other stretch within reach that is not the same place of a joint."""
+        for leg in near.tolist():
+            snap = self._route(leg).snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+            both = float(snap.chainage_m), float(snap.rival_chainage_m)
+            rivals += [(float(snap.distance_m), leg, at) for at in both if np.isfinite(at)]
+        here = self._aside(best.leg, best.chainage_m, 0.0)
         for distance, leg, chainage in sorted(rivals):
             if (leg, chainage) == (best.leg, best.chainage_m):
                 continue
-            if distance > best.distance_m + self.rival_within_m:
+            if distance > reach:
                 break
-            if leg == best.leg or self._apart(best, leg, chainage) > 2 * self.rival_within_m:
+            there = self._aside(leg, chainage, 0.0)
+            apart = np.hypot(there.easting_m - here.easting_m, there.northing_m - here.northing_m)
+            if leg == best.leg or apart > 2 * RIVAL_WITHIN_M:
                 return replace(best, rival_leg=leg, rival_chainage_m=chainage)
         return best
-
-    def _apart(self, best: Resolved, leg: int, chainage: float) -> float:
-        here = self._route(best.leg).position(best.chainage_m)
-        there = self._route(leg).position(chainage)
-        return float(np.hypot(*(np.asarray(here)[:2] - np.asarray(there)[:2])))
 
     def _route(self, leg: int) -> Route:
         return self.legs[leg].route
@@ -225,22 +212,16 @@ class PlaceFinder:
         if point is None:
             self.complain(origin, f'"{place.text}": there is no point "{place.point}"')
             return None
-        leg = None
-        if place.leg is not None:
-            leg = self._number.get(place.leg)
-            if leg is None:
-                self._no_leg(place, origin)
-                return None
-        elif point.kind == "mark":
-            leg = point.leg
+        leg = point.leg if point.kind == "mark" else None
+        if place.leg is not None and (leg := self._number.get(place.leg)) is None:
+            self._no_leg(place, origin)
+            return None
         found = self.snap(point.easting_m, point.northing_m, leg=leg)
         if place.up_m:
             return self._along(found.leg, found.chainage_m + place.up_m, place, origin)
         if place.aside_m is not None:  # taped from the paint, which may lie aside of the line
             return self._aside(found.leg, found.chainage_m, found.offset_m + place.aside_m)
-        return (
-            replace(found, own_mark=True) if point.kind == "mark" and place.leg is None else found
-        )
+        return replace(found, own_mark=point.kind == "mark" and place.leg is None)
 
     def _no_leg(self, place: Place, origin: Origin) -> None:
         instead = self._replaced.get(place.leg or "")
@@ -256,8 +237,15 @@ class PlaceFinder:
         self.complaints.append(Complaint(origin, what, remedy))
 
 
-def _resolved(at_m: Floats, leg: int, snap: Snap | NearestSnap, k: int) -> Resolved:
-    """Return one of many places that were snapped at once, its rivals left aside."""
+def _resolved(
+    at_m: Floats,
+    leg: int,
+    snap: Snap | NearestSnap,
+    k: int,
+    rival_leg: int = -1,
+    rival_m: float = np.nan,
+) -> Resolved:
+    """Return one of many places that were snapped at once."""
     return Resolved(
         easting_m=float(at_m[0]),
         northing_m=float(at_m[1]),
@@ -265,6 +253,8 @@ def _resolved(at_m: Floats, leg: int, snap: Snap | NearestSnap, k: int) -> Resol
         chainage_m=float(snap.chainage_m[k]),
         offset_m=float(snap.offset_m[k]),
         distance_m=float(snap.distance_m[k]),
+        rival_leg=rival_leg,
+        rival_chainage_m=rival_m,
     )
 
 
