@@ -318,11 +318,7 @@ class _Drawing:
 
 def tick_station(value: float, unit: str) -> str:
     """Return a station of whole units without decimals, 0+40; with one where it has them."""
-    size = 1000 if unit == "m" else 100
-    whole, rest = divmod(round(value, 1), size)
-    digits = f"{rest:g}"
-    pad = (3 if unit == "m" else 2) - len(digits.split(".")[0])
-    return f"{whole:.0f}+{'0' * pad}{digits}"
+    return words.station(value * unit_m(unit), unit).rstrip("0").rstrip(".")
 
 
 def round_steps(low: float, high: float, most: int) -> list[float]:

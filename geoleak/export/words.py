@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
 from geoleak.readers import DEPTH_DOUBTS, MOST_DEPTHS_M, depths_in_other_units
-from geoleak.units import format_station, unit_m
+from geoleak.units import format_length, format_station, unit_m
 
 if TYPE_CHECKING:
     from geoleak.result import Feature, NamedPiece, Result
@@ -30,14 +30,12 @@ def length(value_m: float | None, unit: str, *, decimals: int | None = None) -> 
     """Return a length as a person reads it, "2.2 ft" or "0.67 m"; "not known" for None."""
     if value_m is None or not math.isfinite(value_m):
         return "not known"
-    return f"{number(value_m, unit, decimals=decimals)} {unit_word(unit)}"
+    return format_length(value_m, unit=unit, decimals=decimals)
 
 
 def number(value_m: float, unit: str, *, decimals: int | None = None) -> str:
     """Return the figure of a length without its unit: tenths of a foot, hundredths of a metre."""
-    places = decimals if decimals is not None else (2 if unit == "m" else 1)
-    text = f"{value_m / unit_m(unit):.{places}f}"
-    return text.lstrip("-") if float(text) == 0 else text
+    return format_length(value_m, unit=unit, decimals=decimals).partition(" ")[0]
 
 
 def chance(value: float) -> str:

@@ -181,6 +181,10 @@ def budget(
     return (*rows, ErrorSource("total", whole_along, whole_across))
 
 
+def _bearing_deg(to: Floats) -> float:
+    return math.degrees(math.atan2(to[0], to[1]))
+
+
 def pipe_bearing_deg(route: Route, chainage_m: float) -> float:
     """Return the bearing of the pipe at a stake, over a little pipe either side of it.
 
@@ -188,7 +192,7 @@ def pipe_bearing_deg(route: Route, chainage_m: float) -> float:
     """
     ends = np.clip([chainage_m - BEND_REACH_M, chainage_m + BEND_REACH_M], 0.0, route.length_m)
     first, second = np.asarray(route.position(ends))
-    return math.degrees(math.atan2(second[0] - first[0], second[1] - first[1])) % 360
+    return _bearing_deg(second - first) % 360
 
 
 def on_bend(route: Route, chainage_m: float) -> bool:
@@ -430,10 +434,6 @@ def _usable(points: Iterable[TapePoint], stake: Floats, tape_length_m: float) ->
 
 def _xy(point: TapePoint) -> Floats:
     return np.array([point.easting_m, point.northing_m])
-
-
-def _bearing_deg(to: Floats) -> float:
-    return math.degrees(math.atan2(to[0], to[1]))
 
 
 def _best(
