@@ -231,6 +231,8 @@ def stated_length(text: str, bare: str | None, *, unit: str = "m") -> float:
 
 def read_point_layer(name: str, *, label: str, context: PointContext) -> Table:
     """Return a layer's points by role; the line of an origin is the feature's number from 1."""
+    import pandas as pd
+
     origin, gpx = Origin(label), PurePath(name).suffix.casefold() == ".gpx"
     source = source_of(context.collector.folder / name, origin)
     layers = [each for each, _ in list_layers(source, origin)]
@@ -244,7 +246,31 @@ def read_point_layer(name: str, *, label: str, context: PointContext) -> Table:
         pair = _in_site_crs(xyz, layer.crs, label, context)
     except CrsError as error:
         raise refused(origin, error.what, error.remedy) from None
-    return _table(layer, xyz, pair, label, context)
+    names = list(layer.fields)
+    header = read_header(names)
+    if gpx:
+        roles = {_GPX_ROLES[name]: at for at, name in enumerate(names) if name in _GPX_ROLES}
+        header = Header(roles, tuple(names))
+    header = stated_columns(header, context)
+    roles = {role: at for role, at in header.roles.items() if role not in (*GRID, *DEGREES)}
+    columns: list[Any] = [
+        np.array([cell_text(each) for each in values.tolist()], dtype=object)
+        for values in layer.fields.values()
+    ]
+    # The geometry is in columns behind the rest.
+    geometry = dict(zip(DEGREES if context.info.geographic else GRID, pair, strict=True))
+    if "elevation" not in roles and np.isfinite(xyz[:, 2]).any():
+        geometry["elevation"] = xyz[:, 2]
+    roles |= {role: len(columns) + k for k, role in enumerate(geometry)}
+    units = dict(header.units)
+    if layer.crs is not None and context.info.crs is not None:
+        # Heights beside degrees are metres, else they are in the layer's own axis.
+        unit, _ = axis_unit(horizontal_crs(str(layer.crs)))
+        units.setdefault("elevation", "m" if unit == "deg" else unit)
+    full = (*names, *(f"geometry {index}" for index in range(len(geometry))))
+    frame = pd.DataFrame(dict(enumerate([*columns, *geometry.values()])))
+    rows = Rows(label, [], range(1, len(xyz) + 1))
+    return Table(Header(roles, full, units), frame, rows, context)
 
 
 def _coordinates(layer: Layer, label: str) -> Floats:
@@ -299,41 +325,3 @@ def _in_site_crs(
     said = f"points of {label} were brought from {own.name} to {context.info.text}{aside}"
     collector.note("layer_transformed", said, origin)
     return easting, northing
-
-
-def _table(
-    layer: Layer,
-    xyz: Floats,
-    pair: tuple[Floats, Floats],
-    label: str,
-    context: PointContext,
-) -> Table:
-    """Return attributes and coordinates as a table: the geometry is in columns behind the rest."""
-    import pandas as pd
-
-    names = list(layer.fields)
-    header = read_header(names)
-    if label.casefold().endswith(".gpx"):
-        roles = {_GPX_ROLES[name]: at for at, name in enumerate(names) if name in _GPX_ROLES}
-        header = Header(roles, tuple(names))
-    header = stated_columns(header, context)
-    roles = {role: at for role, at in header.roles.items() if role not in (*GRID, *DEGREES)}
-    columns: list[Any] = [
-        np.array([cell_text(each) for each in values.tolist()], dtype=object)
-        for values in layer.fields.values()
-    ]
-    geometry = dict(zip(DEGREES if context.info.geographic else GRID, pair, strict=True))
-    if "elevation" not in roles and np.isfinite(xyz[:, 2]).any():
-        geometry["elevation"] = xyz[:, 2]
-    roles |= {role: len(columns) + k for k, role in enumerate(geometry)}
-    columns += geometry.values()
-    full = (*names, *(f"geometry {index}" for index in range(len(geometry))))
-    units = dict(header.units)
-    if layer.crs is not None and context.info.crs is not None:
-        # Heights beside degrees are metres, else they are in the layer's own axis.
-        unit, _ = axis_unit(horizontal_crs(str(layer.crs)))
-        units.setdefault("elevation", "m" if unit == "deg" else unit)
-    frame = pd.DataFrame(dict(enumerate(columns)))
-    return Table(
-        Header(roles, full, units), frame, Rows(label, [], range(1, len(xyz) + 1)), context
-    )

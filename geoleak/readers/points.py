@@ -63,8 +63,7 @@ def read_points(context: PointContext) -> PointTable:
             frame["status"] = frame["status"].fillna(0).astype(np.int8)
     metres = (context.info.axis_unit_m, context.info.axis_unit_m)
     if context.info.geographic:
-        across = float(np.cos(np.radians(np.median(frame["northing"]))))
-        metres = 111_320.0 * across, 111_320.0
+        metres = 111_320.0 * float(np.cos(np.radians(frame["northing"].median()))), 111_320.0
     frame = checks.merge_repeats(frame, context.collector, metres)
     return PointTable(frame, style=style)
 
@@ -251,39 +250,32 @@ def _with_position(table: Table, pair: Pair, ids: Any) -> Bools:
 
 def _lengths(table: Table) -> dict[str, Floats]:
     """Return heights, depth and precision in metres, NaN where not stated."""
-    found: dict[str, Floats] = {}
+    found: dict[str, Floats | None] = {}
     for role, (name, low, high) in _LENGTHS.items():
-        values = _metres(table, role)
-        if values is None:
-            continue
-        found[name] = values
-        if role != "depth" or not _asked_about(table, values):
+        values = found[name] = _metres(table, role)
+        if values is not None and (role != "depth" or not _asked_about(table, values)):
             checks.check_range(table, role, values, low, high)
-        if role == "depth":
+        if values is not None and role == "depth":
             # A rover writes 0 where nobody measured one; below zero is a mistake.
             remedy = "write how deep the pipe lies, or leave it empty"
             found[name] = _positive(table, role, values, remedy)
-    horizontal = _sigma(table, "horizontal_precision", 2)
-    axes = [_sigma(table, f"{axis}_precision", 1) for axis in GRID]
-    if horizontal is None and axes[0] is not None and axes[1] is not None:
-        horizontal = np.sqrt((axes[0] ** 2 + axes[1] ** 2) / 2)
-    vertical = _sigma(table, "vertical_precision", 1)
-    if horizontal is not None:
-        found["sigma_horizontal_m"] = horizontal
-    if vertical is not None:
-        found["sigma_vertical_m"] = vertical
+    found["sigma_horizontal_m"] = _sigma(table, "horizontal_precision", 2)
+    east, north = (_sigma(table, f"{axis}_precision", 1) for axis in GRID)
+    if found["sigma_horizontal_m"] is None and east is not None and north is not None:
+        found["sigma_horizontal_m"] = np.sqrt((east**2 + north**2) / 2)
+    found["sigma_vertical_m"] = _sigma(table, "vertical_precision", 1)
+    if found["sigma_vertical_m"] is not None:
         text = "vertical precision is kept and not used: depths count from the ground as shot"
         table.note("vertical_precision", text, 0, "vertical_precision")
-    return found
+    return {name: values for name, values in found.items() if values is not None}
 
 
 def _metres(table: Table, role: str) -> Floats | None:
     if not table.has(role):
         return None
     unit_m, code, text = _unit_of(table, role)
-    note, notes = Note(code, text, Origin(table.label)), table.context.collector.notes
-    if code and note not in notes:
-        notes.append(note)
+    if code and Note(code, text, Origin(table.label)) not in table.context.collector.notes:
+        table.note(code, text)
     metres: Floats = unit_m * table.numbers(role, unit=table.context.length_unit, unit_m=unit_m)
     return metres
 
@@ -358,11 +350,10 @@ def _coarse_degrees(table: Table) -> str:
     """Return what degrees with few decimals are called; nothing where they have enough."""
     if table.has(*GRID) or not table.has(*DEGREES) or not table.head:
         return ""
-    cells = [row[table.header.roles[each]] for each in DEGREES for row in table.head]
-    if not all(looks_numeric(cell) for cell in cells if cell.strip()):
-        return ""
-    most = max((len(re.split("[.,]", cell.strip() + ".")[1]) for cell in cells), default=0)
-    return "" if most >= FINE_DECIMALS else f"degrees with {most} decimals"
+    cells = [row[table.header.roles[each]].strip() for each in DEGREES for row in table.head]
+    most = max(len(re.split("[.,]", f"{cell}.")[1]) for cell in cells)
+    plain = all(map(looks_numeric, filter(None, cells)))
+    return f"degrees with {most} decimals" if plain and most < FINE_DECIMALS else ""
 
 
 def _sigma(table: Table, role: str, axes: int) -> Floats | None:
@@ -431,12 +422,11 @@ def _words(table: Table) -> dict[str, Any]:
     unused = [name for name, at in extra.items() if at not in chosen]
     if unused and table.has_header and table.head:
         table.note("not_used", f"kept, but used by nothing here: {listed(unused)}")
-    found: dict[str, Any] = {"code": "", "note": None, "time": None}
-    found |= {role: table.texts(role) for role in found if table.has(role)}
+    found: dict[str, Any] = {"code": ""}
+    found |= {role: table.texts(role) for role in ("code", "note", "time") if table.has(role)}
     if table.overflow:
-        full = list([""] * len(table) if found["note"] is None else found["note"])
+        full = list(found.get("note", [""] * len(table)))
         for row, text in table.overflow.items():
-            full[row] = f"{full[row]}, {text}" if full[row] else text
+            full[row] = ", ".join(filter(None, (full[row], text)))
         found["note"] = full
-    found = {role: cells for role, cells in found.items() if cells is not None}
     return found | {EXTRA + name: table.cells[index] for name, index in extra.items()}

@@ -153,41 +153,36 @@ class Sheet(Struct, eq=False):
 
     def _even(self, cells: list[str], width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""
-        count = len(cells)
+        count, past = len(cells), [cell.strip() for cell in cells[width:] if cell.strip()]
+        names = {at: name for name, at in self.columns.items()}
+        remedy = TOO_MANY if past else "leave a field empty between its delimiters"
         if count < width:
             # A sheet filled in by hand often ends early; what is missing is blank at the end.
-            missing = [name for name, at in self.columns.items() if at >= count]
+            missing = [names[at] for at in range(count, width) if at in names]
             remark = sum(map(bool, cells)) == 1 and not looks_numeric(cells[0])
             if remark or width - count == 1 or all(name in _OPTIONAL for name in missing):
                 return cells + [""] * (width - count)
-            remedy = "leave a field empty between its delimiters"
-        else:
-            if not any(cell.strip() for cell in cells[width:]):
-                return cells[:width]
-            last = next((name for name, at in self.columns.items() if at == width - 1), "")
-            if last not in ("note", "skip") and self._is_margin(cells, width):
-                margin = " ".join(filter(None, map(str.strip, cells[width:])))
-                self.say_once("margin", f'text past the last column is left out: "{margin}"')
-                return cells[:width]
-            if last in ("note", "skip"):
-                glue = f"{self.rows.delimiter} "
-                return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
-            remedy = TOO_MANY
+        elif past and names.get(width - 1) in ("note", "skip"):
+            glue = f"{self.rows.delimiter} "
+            return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
+        elif not past or self._is_margin(cells, past):
+            if past:
+                what = f'text past the last column is left out: "{" ".join(past)}"'
+                self.say_once("margin", what)
+            return cells[:width]
         at = self.columns.get("skip", count)
         if at < count and cells[at].strip():
             return None  # struck out
         self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
 
-    def _is_margin(self, cells: list[str], width: int) -> bool:
+    def _is_margin(self, cells: list[str], past: list[str]) -> bool:
         """Tell whether what stands past the last column is a text, and the rest stands in place.
 
         A decimal comma that parts a number pushes figures into a column of text.
         """
-        inside = {at: looks_numeric(cells[at]) for at in range(1, width)}
-        shifted = any(inside[at] and at - 1 in self.numeric and at not in self.numeric
-                      for at in inside)  # fmt: skip
-        past = [cell.strip() for cell in cells[width:] if cell.strip()]
+        after = [at + 1 for at in self.numeric if at + 1 not in self.numeric]
+        shifted = any(looks_numeric(cells[at]) for at in after if at < len(self.rows.cells[0]))
         return not shifted and all(any(map(str.isalpha, cell)) for cell in past)
 
     def say_once(self, code: str, text: str) -> None:
@@ -313,10 +308,8 @@ class Sheet(Struct, eq=False):
 
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
-        held = {name: self.cells[at].strip() for name, at in self.kept.items()}
-        return (
-            MappingProxyType({n: cell for n, cell in held.items() if cell}) if held else _NO_EXTRA
-        )
+        held = {name: cell for name, at in self.kept.items() if (cell := self.cells[at].strip())}
+        return MappingProxyType(held) if held else _NO_EXTRA
 
 
 def _within(

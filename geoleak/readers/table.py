@@ -55,7 +55,6 @@ LAYOUTS = {
     "pnezd": ("id", "northing", "easting", "elevation", "code"),
     "penzd": ("id", "easting", "northing", "elevation", "code"),
 }
-_TEXT_TAIL = ("code", "note")
 GRID, DEGREES = ("easting", "northing"), ("longitude", "latitude")
 _NEEDED = {"id", *GRID, *DEGREES}
 _HEAD_LINES = 200
@@ -279,10 +278,14 @@ def table_of(rows: Rows, context: PointContext, data: bytes = b"") -> Table:
         raise refused(Origin(rows.label), what, f"export at most {MOST_COLUMNS}")
     header, first = _header(rows, context)
     has_header = first > 0
-    if has_header and _is_units_row(rows, first, header):
-        units = {r: unit_word(rows.cells[first][i]) for r, i in header.roles.items()}
-        stated = {**{r: u for r, u in units.items() if u}, **header.units}
-        header, first = replace(header, units=stated), first + 1
+    below = rows.cells[first] if first < len(rows.cells) else []
+    units = {role: below[at] for role, at in header.roles.items() if at < len(below)}
+    words = {role: word for role, word in units.items() if word.strip() and role in NUMERIC_ROLES}
+    # A row of units below the header.
+    bare = has_header and not any(map(looks_numeric, below))
+    if bare and words and all(map(unit_word, words.values())):
+        stated = {role: unit for role, cell in units.items() if (unit := unit_word(cell))}
+        header, first = replace(header, units={**stated, **header.units}), first + 1
     head = rows.cells[first : first + _HEAD_LINES]
     numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
     sample = [row[index] for index in numeric for row in head if index < len(row)]
@@ -380,8 +383,8 @@ def _header(rows: Rows, context: PointContext) -> tuple[Header, int]:
         names = LAYOUTS[spec.layout][: max(3, min(5, max(map(len, rows.cells))))]
         return Header({role: index for index, role in enumerate(names)}, names), 0
     if numeric >= 2:
-        what = "the file has no header line, and whether northing or easting stands first is not"
-        what, remedy = f"{what} stated", 'write layout = "pnezd" or layout = "penzd" in [points]'
+        what = "the file has no header line, and whether northing or easting stands first is not "
+        what, remedy = f"{what}stated", 'write layout = "pnezd" or layout = "penzd" in [points]'
     elif _OFFSETS.search("\n".join(" ".join(row) for row in rows.cells[:10])):
         what = "a listing by station and offset holds no coordinates"
         remedy = "export points with northing and easting, or tape the marks: geoleak new tapes"
@@ -415,29 +418,18 @@ def stated_columns(header: Header, context: PointContext) -> Header:
     return replace(header, roles=roles, units=units, axis_letters=letters)
 
 
-def _is_units_row(rows: Rows, first: int, header: Header) -> bool:
-    if first >= len(rows.cells):
-        return False
-    cells = rows.cells[first]
-    if any(looks_numeric(cell) for cell in cells):
-        return False
-    numeric = [i for role, i in header.roles.items() if role in NUMERIC_ROLES and i < len(cells)]
-    words = [cells[index] for index in numeric if cells[index].strip()]
-    return bool(words) and all(unit_word(word) for word in words)
-
-
 def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str]:
     """Bring every row to the header's width; return the text past the last column by row."""
     width, body = len(header.names), rows.cells
     overflow: dict[int, str] = {}
     short: list[int] = []
     said = 0
-    if all(len(row) == width for row in body):
-        return overflow
     by_index = {index: role for role, index in header.roles.items()}
-    text_tail = by_index.get(width - 1, "note") in _TEXT_TAIL
-    glue = rows.delimiter if rows.delimiter == " " else rows.delimiter + " "
+    text_tail = by_index.get(width - 1, "note") in ("code", "note")
+    glue = rows.delimiter if rows.delimiter == BLANKS else rows.delimiter + " "
     for index, row in enumerate(body):
+        if len(row) == width:
+            continue
         rest = [cell.strip() for cell in row[width:]]
         early = len(row) < width
         if early and said < MOST_KEPT and _ends_early(row, by_index, width):
@@ -453,8 +445,8 @@ def _even_out(rows: Rows, header: Header, collector: Collector) -> dict[int, str
             overflow[index] = glue.join(rest).strip()
         body[index] = (row + [""] * width)[:width]
     if short:
-        lines = listed(map(str, short))
-        text = f"rows that end before the last columns are read as they are: line {lines}"
+        text = "rows that end before the last columns are read as they are: line "
+        text += listed(map(str, short))
         collector.note("short_rows", text, Origin(rows.label, short[0]))
     return overflow
 
@@ -468,13 +460,11 @@ def _ends_early(row: list[str], roles: Mapping[int, str], width: int) -> bool:
     left_out = {roles.get(index, "") for index in range(len(row), width)}
     if sum(bool(cell.strip()) for cell in row) == 1 and not looks_numeric(row[0]):
         return True  # a line of text below the points: it has no position, and is named for that
-    if not row or left_out & _NEEDED:
-        return False
     numeric = [cell for at, cell in enumerate(row) if roles.get(at) in NUMERIC_ROLES - {*DEGREES}]
-    if not all(looks_numeric(cell) for cell in numeric if cell.strip()):
-        return False
+    fits = all(looks_numeric(cell) for cell in numeric if cell.strip())
     last = roles.get(len(row) - 1, "")
-    return last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
+    apart = last in _NEEDED or last not in NUMERIC_ROLES or not left_out & NUMERIC_ROLES
+    return bool(row) and not left_out & _NEEDED and fits and apart
 
 
 # --- spreadsheets ----------------------------------------------------------------------------
@@ -507,10 +497,10 @@ def read_workbook(data: bytes, *, label: str, context: PointContext) -> Table:
     if len(book.worksheets) > 1:
         text = f'only the sheet "{sheet.title}" is read'
         context.collector.note("first_sheet", text, where)
-    filled = [(line, row) for line, row in texts if any(row)]
+    filled = {line: row for line, row in texts if any(row)}
     if not filled:
         raise refused(where, "the first sheet is empty", "move the points there")
     # A cell left empty at the end of a row is not there at all; it is no short row.
-    width = max(max(k for k, cell in enumerate(row) if cell) + 1 for _, row in filled)
-    cells = [(row + [""] * width)[:width] for _, row in filled]
-    return table_of(Rows(label, cells, [line for line, _ in filled]), context)
+    width = max(k + 1 for row in filled.values() for k, cell in enumerate(row) if cell)
+    cells = [(row + [""] * width)[:width] for row in filled.values()]
+    return table_of(Rows(label, cells, list(filled)), context)

@@ -333,9 +333,6 @@ class PointStyle(Record):
     elevation_unit: str = ""
 
 
-PLAIN_STYLE = PointStyle()
-
-
 class PointTable(Mapping[str, Point]):
     """Points by id, in file order; a million of them stay the columns of one frame.
 
@@ -353,29 +350,19 @@ class PointTable(Mapping[str, Point]):
     """
 
     def __init__(
-        self,
-        frame: pd.DataFrame,
-        made: Mapping[int, Point] | None = None,
-        *,
-        style: PointStyle = PLAIN_STYLE,
+        self, frame: pd.DataFrame, made: Mapping[int, Point] | None = None, *, style: Any = None
     ) -> None:
-        self.frame, self.style = frame, style
-        self._made = dict(made or {})
+        self.frame, self._made = frame, dict(made or {})
+        self.style: PointStyle = style or PointStyle()
 
     @classmethod
     def of(cls, points: Sequence[Point]) -> PointTable:
         """Return a table of records, such as points that only tapes know."""
         import pandas as pd
 
-        frame = pd.DataFrame(
-            {
-                "id": [each.id for each in points],
-                "easting": np.array([each.easting for each in points], dtype=np.float64),
-                "northing": np.array([each.northing for each in points], dtype=np.float64),
-                "code": [each.code for each in points],
-            }
-        )
-        return cls(frame, dict(enumerate(points)))
+        rows = [(each.id, each.easting, each.northing, each.code) for each in points]
+        frame = pd.DataFrame(rows, columns=["id", "easting", "northing", "code"])
+        return cls(frame.astype({"easting": float, "northing": float}), dict(enumerate(points)))
 
     def with_points(self, added: Sequence[Point]) -> PointTable:
         """Return a table with more points behind its own."""
@@ -398,10 +385,6 @@ class PointTable(Mapping[str, Point]):
         import pandas as pd
 
         return pd.Index(self.frame["id"])
-
-    @functools.cached_property
-    def _numbered(self) -> bool:
-        return bool(self.frame["id"].dtype.kind == "i")
 
     @functools.cached_property
     def _columns(self) -> dict[str, Any]:
@@ -435,7 +418,7 @@ class PointTable(Mapping[str, Point]):
 
     def _own(self, key: str) -> str | int:
         """Return a key as the frame holds ids: whole numbers where all are, "007" is none."""
-        if not self._numbered:
+        if self._index.dtype.kind != "i":
             return key
         return int(key) if key.isdecimal() and len(key) <= 18 and str(int(key)) == key else -1
 
@@ -455,16 +438,12 @@ class PointTable(Mapping[str, Point]):
 
     def at(self, row: int) -> Point:
         """Return the point at a place of the file order."""
-        made = self._made.get(row)
-        if made is None:
-            made = self._made[row] = self._make(row)
-        return made
-
-    def _make(self, row: int) -> Point:
+        if row in self._made:
+            return self._made[row]
         held = {name: values[row] for name, values in self._columns.items()}
         lengths = {name: float(held.pop(name, math.nan)) for name in LENGTHS}
         extra = {k.removeprefix(EXTRA): str(v) for k, v in held.items() if k.startswith(EXTRA)}
-        return Point(
+        self._made[row] = Point(
             id=str(held["id"]),
             easting=float(held["easting"]),
             northing=float(held["northing"]),
@@ -477,3 +456,4 @@ class PointTable(Mapping[str, Point]):
             origin=Origin(held["file"], int(held["line"])),
             **{name: value if math.isfinite(value) else None for name, value in lengths.items()},
         )
+        return self._made[row]
