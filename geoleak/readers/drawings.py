@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -55,9 +56,8 @@ def read_drawn(
             what, where = f"network.material: {error.what}", toml.origin("network", "material")
             raise refused(where, what, error.remedy) from None
         lines = _named(lines, taken, origin, collector)
-        known = {text: _material(text) for text in {each.material for each in lines}}
-        _note_attributes(lines, known, origin, collector)
-        legs = [_leg(each, known[each.material] or fallback, table, origin) for each in lines]
+        known = _materials(lines, origin, collector)
+        legs = [_leg(each, known.get(each.material, fallback), table, origin) for each in lines]
         return DrawnNetwork(table, crs, tuple(lines), origin), tuple(legs)
     return None
 
@@ -165,10 +165,9 @@ def _named(
 
 def _leg(line: DrawnLine, material: str | None, table: NetworkSettings, origin: Origin) -> Leg:
     outside, wall = line.diameter_m, line.wall_m
-    if outside is not None and line.diameter_kind == "inside":
-        outside += 2.0 * (wall or 0.0)
-    if outside is not None and outside > _WIDEST_M:
-        outside = None
+    if outside is not None:
+        outside += 2.0 * (wall or 0.0) if line.diameter_kind == "inside" else 0.0
+        outside = outside if outside <= _WIDEST_M else None
     if wall is not None and (outside is None or wall >= outside / 2):
         wall = None
     return Leg(
@@ -185,21 +184,17 @@ def _leg(line: DrawnLine, material: str | None, table: NetworkSettings, origin: 
     )
 
 
-def _material(text: str | None) -> str | None:
-    try:
-        return None if text is None else tables.material(text).name
-    except tables.UnknownNameError:
-        return None
-
-
-def _note_attributes(
-    lines: Sequence[DrawnLine],
-    known: dict[str | None, str | None],
-    origin: Origin,
-    collector: Collector,
-) -> None:
-    """Say once for all lines what is not known of them."""
-    unknown = Counter(each.material for each in lines if each.material and not known[each.material])
+def _materials(
+    lines: Sequence[DrawnLine], origin: Origin, collector: Collector
+) -> dict[str | None, str]:
+    """Return the materials that are known, and say once for all lines what is not known of them."""
+    known: dict[str | None, str] = {}
+    for text in {each.material for each in lines if each.material}:
+        with suppress(tables.UnknownNameError):
+            known[text] = tables.material(text).name
+    unknown = Counter(
+        each.material for each in lines if each.material and each.material not in known
+    )
     nominal = sum(each.diameter_kind == "nominal" for each in lines)
     if unknown:
         named = listed([f'"{text}" ({n})' for text, n in unknown.most_common()], most=6)
@@ -215,6 +210,7 @@ def _note_attributes(
             "one; a real pipe is up to a fifth wider"
         )
         collector.note("nominal_diameter", text, origin)
+    return known
 
 
 def _attributes(

@@ -218,7 +218,7 @@ _WORDS = {
 
 
 def _judged(
-    error: Mapping[str, Any], values: Mapping[str, Any], model: type[BaseModel]
+    error: Mapping[str, Any], values: Any, model: type[BaseModel]
 ) -> tuple[Key, bool, str, str]:
     """Return the path of what is wrong, whether its key is, what is wrong, and the remedy."""
     path, kind, name = error["loc"], error["type"], dotted(error["loc"])
@@ -239,10 +239,13 @@ def _judged(
 
 
 def _of_value(
-    error: Mapping[str, Any], path: Key, values: Mapping[str, Any], model: type[BaseModel]
+    error: Mapping[str, Any], path: Key, values: Any, model: type[BaseModel]
 ) -> tuple[str, str]:
     """Return what is wrong with a value of a known key, and what would be right."""
-    context, value = error.get("ctx", {}), _raw(values, path)
+    context, value = error.get("ctx", {}), values
+    for part in path:
+        # One text may stand in place of a list of them.
+        value = value if isinstance(value, str) else value[part]
     if error["type"] not in _WORDS:
         refused = context.get("error", Refused(error["msg"]))
         return refused.what, refused.remedy
@@ -262,14 +265,6 @@ def _of_value(
 def _unit(values: Mapping[str, Any]) -> str:
     unit = values.get("length_unit")
     return unit if isinstance(unit, str) and unit in LENGTH_UNITS else "m"
-
-
-def _raw(values: Any, path: Key) -> Any:
-    for part in path:
-        if isinstance(values, str):
-            break  # one text in place of a list of them
-        values = values[part]
-    return values
 
 
 def dotted(path: Key) -> str:
@@ -340,18 +335,21 @@ def tables_of(collector: Collector, name: str, asked_at: Origin) -> Tables:
     file = TomlFile.read(name, asked_at, collector)
     found: Any = file.checked(_model())
     rows: list[Learned] = []
-    empty: list[Complaint] = []
-    for key in (each for each in file.values if each != HEAD):
-        members, row = file.values[key], getattr(found, key)
-        held = {key: row}
-        if key in MEMBERS:
-            held = {f"{key}.{each}": getattr(row, each) for each in members}
-        if not held:
-            remedy = f"write its values under [{key}.{MEMBERS[key][0]}] or another, or leave it out"
-            empty.append(Complaint(file.origin(key, key=True), f"{key} is empty", remedy))
+    keys = [key for key in file.values if key != HEAD]
+    if empty := [key for key in keys if not file.values[key]]:
+        raise InputError(
+            Complaint(
+                file.origin(key, key=True),
+                f"{key} is empty",
+                f"write its values under [{key}.{MEMBERS[key][0]}] or another, or leave it out",
+            )
+            for key in empty
+        )
+    for key in keys:
+        row = getattr(found, key)
+        members = file.values[key] if key in MEMBERS else ()
+        held = {f"{key}.{each}": getattr(row, each) for each in members} or {key: row}
         rows += [Learned(each, **dict(told)) for each, told in held.items()]
-    if empty:
-        raise InputError(empty)
     head = found.learned
     dates = head.first or "", head.last or ""
     return Tables(tuple(rows), name, collector.inputs[name], head.sites, *dates)

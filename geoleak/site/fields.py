@@ -43,11 +43,10 @@ def _length(value: Any, info: ValidationInfo) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise Refused(f"{shown(value)} is not a length", such)
     try:
-        metres = parse_length(value, unit=unit)
+        return parse_length(value, unit=unit)
     except (Refused, OverflowError) as error:
         what = error.what if isinstance(error, Refused) else f"{shown(value)} is too large"
         raise Refused(what, such) from None
-    return metres
 
 
 class LengthOrFraction(NamedTuple):
@@ -130,7 +129,7 @@ def _text(value: Any) -> str:
 def _texts(value: Any) -> tuple[str, ...]:
     """Return one text or a list of them."""
     items = list(value) if isinstance(value, (list, tuple)) else [value]
-    if isinstance(value, list) and not items:
+    if value == []:
         raise Refused("[] is empty", "name at least one or take the key out")
     for each in items:
         if isinstance(each, bool) or not isinstance(each, (str, int)) or not str(each).strip():
@@ -154,7 +153,7 @@ def _or_off(off: float, what: str, such: str) -> BeforeValidator:
 
 
 def _switch(value: Any) -> bool:
-    word = {"yes": True, "no": False}.get(value, value) if isinstance(value, str) else value
+    word = {"yes": True, "no": False}.get(str(value), value)
     if not isinstance(word, bool):
         raise Refused(f"{shown(value)} is neither true nor false", "write true or false")
     return word
@@ -200,12 +199,8 @@ def _columns(value: Any) -> Mapping[str, str]:
 def also(**spellings: str) -> BeforeValidator:
     """Return what takes other spellings of a word for the word."""
     return BeforeValidator(
-        lambda value: spellings.get(value, value) if isinstance(value, str) else value
+        lambda each: spellings.get(each, each) if isinstance(each, str) else each
     )
-
-
-def _casefolded(value: Any) -> Any:
-    return value.casefold() if isinstance(value, str) else value
 
 
 each_text = BeforeValidator(_texts)
@@ -235,5 +230,5 @@ Cost = Annotated[Number, Field(ge=0)]
 # American Public Works Association uniform colour code for marking underground utilities.
 Colour = Annotated[
     Literal["red", "yellow", "orange", "blue", "purple", "green", "pink", "white"],
-    BeforeValidator(_casefolded),
+    BeforeValidator(lambda value: value.casefold() if isinstance(value, str) else value),
 ]
