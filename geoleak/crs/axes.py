@@ -3,6 +3,10 @@
 A `Projection` goes between the coordinates of a CRS and longitude and latitude on the datum of
 that same CRS, so that no datum shift ever enters the geometry of a site. Order is easting,
 northing everywhere, whatever the order of the CRS's own axes; the unit is read from the axes.
+
+A `DatumShift` goes from one datum to another. The wheels of PROJ carry no shift grids and nothing
+is fetched, so the best operation is often not at hand, and a stated accuracy of 0 m means only that
+nobody stated one: both are said.
 """
 
 from __future__ import annotations

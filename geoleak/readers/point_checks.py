@@ -1,4 +1,7 @@
-"""What can be wrong with a point file's figures: swapped, another unit, another CRS, packed."""
+"""What the figures of a point file mean, and what can be wrong with them.
+
+Swapped, in another unit or CRS, packed; shot twice; what a rover calls precision and a fix.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +32,6 @@ _AGREE_WITHIN_M = 5.0
 
 
 Pair = tuple[Floats, Floats]
-Rows = Ints
 
 
 def header_line(table: Table) -> Origin:
@@ -37,7 +39,7 @@ def header_line(table: Table) -> Origin:
     return Origin(table.label, max(1, int(table.lines[0]) - 1))
 
 
-def check_area(table: Table, rows: Rows, place: Pair) -> None:
+def check_area(table: Table, rows: Ints, place: Pair) -> None:
     """Complain where coordinates lie outside the CRS's area of use.
 
     Parameters
@@ -131,7 +133,7 @@ def diagnose(place: Pair, info: CrsInfo) -> str:
     return "state the CRS and unit the rover worked in"
 
 
-def note_far_points(table: Table, rows: Rows, place: Pair) -> None:
+def note_far_points(table: Table, rows: Ints, place: Pair) -> None:
     """Name points farther from the middle of the file than anyone walks."""
     (easting, northing), info = place, table.context.info
     if _size_m(place, info) <= _FAR_M:

@@ -178,10 +178,8 @@ def no_ids(table: Table) -> tuple[str, str]:
 
 # --- positions -------------------------------------------------------------------------------
 
-Pair = tuple[Floats, Floats]
 
-
-def read_positions(table: Table) -> Pair:
+def read_positions(table: Table) -> checks.Pair:
     """Return easting and northing (longitude, latitude for degrees) in the CRS's axis unit.
 
     Blank cells are NaN. Raises `InputError` where there are no positions.
@@ -212,7 +210,7 @@ def read_positions(table: Table) -> Pair:
     raise refused(where, what, remedy)
 
 
-def _with_position(table: Table, pair: Pair, ids: Any) -> Bools:
+def _with_position(table: Table, pair: checks.Pair, ids: Any) -> Bools:
     """Tell which rows hold a position; a base row without a solution is skipped with a note."""
     blank_e, blank_n = (np.isnan(each) for each in pair)
     kept: Bools = ~(blank_e & blank_n)

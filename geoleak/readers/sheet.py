@@ -1,4 +1,7 @@
-"""A small CSV sheet beside site.toml: cells by column name, each complaint with its place."""
+"""A small CSV sheet beside site.toml: what its headings stand for, and its rows.
+
+Cells are read by column name; each complaint says where its cell stands.
+"""
 
 from __future__ import annotations
 

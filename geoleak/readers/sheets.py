@@ -1,6 +1,7 @@
 """The CSV sheets of a site folder: which columns each has, and the record that a row makes.
 
-Which columns a sheet has stands in sheets.csv. What only the whole row tells is code below.
+Which columns a sheet has stands in sheets.csv. What only the whole row or the whole sheet tells is
+code below: a meter that runs back, a block pasted twice, a point that tapes alone fix.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""site.toml to its settings: every complaint with its line and column, none hides another.
+"""site.toml to its settings, a file of learned values to its tables.
+
+Every complaint has its line and column, none hides another.
 
 tomllib says what a file holds, not where. Where keys stand is read off the lines, with texts and
 comments blanked out first; an item of a list stands where its list begins.

@@ -2,7 +2,8 @@
 
 Lengths are metres, levels decibels, frequencies hertz, pressures kilopascals, times seconds.
 Only point coordinates stay as the file has them, in the axis unit of the site's CRS, until
-`geoleak.survey` projects them. Sigma is one standard deviation. ``None`` means not stated.
+`geoleak.survey` projects them; a million of them are one frame, each a `Point` when asked for.
+Sigma is one standard deviation. ``None`` means not stated.
 """
 
 from __future__ import annotations

@@ -1,4 +1,6 @@
-"""The tables of site.toml. Each is the record that every other room reads: nothing copies it.
+"""The tables of site.toml, and the whole of a site folder, `Site`.
+
+Each table is the record that every other room reads: nothing copies it.
 
 A field's name carries its unit; its key in the file does not (``dig_length_m`` is ``dig_length``).
 """
