@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal
@@ -230,7 +230,12 @@ def _codes(table: readers.Table) -> tuple[CodeGuess, ...]:
     found = []
     for code, own in sorted(members.items(), key=lambda each: -len(each[1])):
         ordered = sorted(own, key=readers.number_order) if len(own) < 10_000 else own
-        use = _kind(code) or _use(own, most)
+        # Marks shot along a leg are mostly consecutive numbers.
+        numbers = sorted(int(each) for each in own if each.isdecimal())
+        near = sum(b - a <= 2 for a, b in pairwise(numbers)) >= 0.8 * (len(numbers) - 1)
+        run = near and len(numbers) >= max(2, 0.8 * len(own))
+        many = len(own) >= _FEWEST_MARKS and (len(own) == most or (len(own) >= most / 4 and run))
+        use: CodeUse = _kind(code) or ("mark" if many else "other")
         found.append(CodeGuess(code, len(own), use, ordered[0], ordered[-1]))
     return tuple(found)
 
@@ -239,20 +244,6 @@ def _kind(code: str) -> CodeUse | None:
     """Return what the words of the trade make of a code, None where they do not know it."""
     word = code.split()[0]
     return next((use for use, words in _WORDS.items() if words.match(word)), None)
-
-
-def _use(ids: Sequence[str], most: int) -> CodeUse:
-    """Return whether points of a code that no word of the trade tells are marks."""
-    count = len(ids)
-    many = count >= _FEWEST_MARKS and (count == most or (count >= most / 4 and _is_run(ids)))
-    return "mark" if many else "other"
-
-
-def _is_run(ids: Sequence[str]) -> bool:
-    """Tell whether ids are mostly consecutive numbers, as marks shot along a leg are."""
-    numbers = sorted(int(each) for each in ids if each.isdecimal())
-    near = sum(b - a <= 2 for a, b in pairwise(numbers))
-    return len(numbers) >= max(2, 0.8 * len(ids)) and near >= 0.8 * (len(numbers) - 1)
 
 
 def first_cells(path: Path) -> list[tuple[str, tuple[str, ...]]]:

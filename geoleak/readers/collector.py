@@ -94,7 +94,10 @@ class Collector:
                     )
                 data = path.read_bytes()
             except FileNotFoundError:
-                near = self._nearest_file(name)
+                there: list[str] = []
+                with suppress(OSError):
+                    there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
+                near = did_you_mean(name, there) or "put it into the site's folder"
                 raise refused(asked_at, f'there is no file "{name}"', near) from None
             except (OSError, ValueError) as error:
                 why = getattr(error, "strerror", None) or str(error)
@@ -116,12 +119,6 @@ class Collector:
         if outside:
             raise refused(asked_at, f'"{name}" leads out of the site\'s folder', remedy)
         return path
-
-    def _nearest_file(self, name: str) -> str:
-        there: list[str] = []
-        with suppress(OSError):
-            there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
-        return did_you_mean(name, there) or "put it into the site's folder"
 
     def refuse(self) -> NoReturn:
         """Raise everything collected, by file and line.

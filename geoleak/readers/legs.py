@@ -46,12 +46,15 @@ class LegReader(Struct, eq=False):
     number: int = 0
     codes: Sequence[str] = ()
     every_name: Sequence[str] = ()
+    _called: dict[str, Leg] = field(default_factory=dict)
     _taken: dict[str, str] = field(default_factory=dict)
     """Which leg has named a line, by the line's name."""
 
     def read(self) -> tuple[Leg, ...]:
         """Return the legs; what is wrong goes to the collector."""
         self.codes, stated = self.points.code_names(), self.toml.settings.legs
+        self._called = {leg.drawn[0].feature: leg for leg in self.drawn or ()}
+        self._called |= {leg.name: leg for leg in self.drawn or ()}
         names = [each.name for each in stated]
         lines = []
         for self.number, table in enumerate(stated):
@@ -87,12 +90,11 @@ class LegReader(Struct, eq=False):
         """Return the drawn lines that a leg names, complaining of those that are not there."""
         if table.line is not None and self.toml.settings.network is None:
             self._complain("line", "there is no [network]", "add [network] with its file")
-        found, drawn = list[Leg](), self.drawn or ()
-        called = {leg.drawn[0].feature: leg for leg in drawn} | {leg.name: leg for leg in drawn}
+        found: list[Leg] = []
         for text in (table.line or ()) if self.drawn is not None else ():
-            leg = called.get(text)
+            leg = self._called.get(text)
             if leg is None:
-                near = did_you_mean(text, [each.name for each in drawn])
+                near = did_you_mean(text, [each.name for each in self.drawn or ()])
                 remedy = near or "name a line by its name or its feature id"
                 self._complain("line", f'there is no line "{text}"', remedy)
             elif leg in found:

@@ -326,7 +326,12 @@ def _state_rough(table: Table, columns: dict[str, Any], status: NDArray[np.int8]
     known = sigma is not None and np.isfinite(sigma).any()
     if known or (status is not None and (status > 0).any()):
         return
-    coarse = _coarse_degrees(table)
+    coarse, cells = "", list[str]()
+    if table.has(*DEGREES) and not table.has(*GRID):
+        cells = [row[table.header.roles[each]].strip() for each in DEGREES for row in table.head]
+    most = max((len(re.split("[.,]", f"{cell}.")[1]) for cell in cells), default=FINE_DECIMALS)
+    if most < FINE_DECIMALS and all(map(looks_numeric, filter(None, cells))):
+        coarse = f"degrees with {most} decimals"
     if not coarse and PurePath(table.label).suffix.casefold() == ".gpx":
         coarse = "way-points of a hand-held receiver"
     if coarse:
@@ -342,16 +347,6 @@ def _state_rough(table: Table, columns: dict[str, Any], status: NDArray[np.int8]
             "solution good to 2 cm; state corrections, and export both if the rover keeps them"
         )
         table.note("precision_assumed", text)
-
-
-def _coarse_degrees(table: Table) -> str:
-    """Return what degrees with few decimals are called; nothing where they have enough."""
-    if table.has(*GRID) or not table.has(*DEGREES) or not table.head:
-        return ""
-    cells = [row[table.header.roles[each]].strip() for each in DEGREES for row in table.head]
-    most = max(len(re.split("[.,]", f"{cell}.")[1]) for cell in cells)
-    plain = all(map(looks_numeric, filter(None, cells)))
-    return f"degrees with {most} decimals" if plain and most < FINE_DECIMALS else ""
 
 
 def _sigma(table: Table, role: str, axes: int) -> Floats | None:

@@ -158,6 +158,9 @@ class Sheet(Struct, eq=False):
         """Bring a row to the header's width; commas in a last text column are its own."""
         count, past = len(cells), [cell.strip() for cell in cells[width:] if cell.strip()]
         names = {at: name for name, at in self.columns.items()}
+        # Words in the margin, unless a decimal comma pushed figures into a column of text.
+        after = [at + 1 for at in self.numeric if at + 1 < width and at + 1 not in self.numeric]
+        margin = all(any(map(str.isalpha, cell)) for cell in past)
         remedy = TOO_MANY if past else "leave a field empty between its delimiters"
         if count < width:
             # A sheet filled in by hand often ends early; what is missing is blank at the end.
@@ -168,7 +171,7 @@ class Sheet(Struct, eq=False):
         elif past and names.get(width - 1) in ("note", "skip"):
             glue = f"{self.rows.delimiter} "
             return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
-        elif not past or self._is_margin(cells, past):
+        elif not past or (margin and not any(looks_numeric(cells[at]) for at in after)):
             if past:
                 what = f'text past the last column is left out: "{" ".join(past)}"'
                 self.say_once("margin", what)
@@ -178,15 +181,6 @@ class Sheet(Struct, eq=False):
             return None  # struck out
         self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
-
-    def _is_margin(self, cells: list[str], past: list[str]) -> bool:
-        """Tell whether what stands past the last column is a text, and the rest stands in place.
-
-        A decimal comma that parts a number pushes figures into a column of text.
-        """
-        after = [at + 1 for at in self.numeric if at + 1 not in self.numeric]
-        shifted = any(looks_numeric(cells[at]) for at in after if at < len(self.rows.cells[0]))
-        return not shifted and all(any(map(str.isalpha, cell)) for cell in past)
 
     def say_once(self, code: str, text: str) -> None:
         """Note how cells of this sheet are read, at the first of them."""
