@@ -29,8 +29,8 @@ OURS = {
     ".": "py.typed",
     "crs": "places.csv",
     "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv "
-    "listening_sheet.html map.css map.js page.html plain.html record.html signs.svg site.gpx "
-    "site.kml site.xml visit.html",
+    "listening_sheet.html map.css map.js new_site.toml page.html plain.html record.html signs.svg "
+    "site.gpx site.kml site.xml visit.html",
     "readers": "headers.csv sheets.csv",
     "serve/assets": "draw.js entering.js forms.js kept.js page.css page.html page.js recorder.js "
     "sound.js sounding.js",

@@ -272,36 +272,21 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 
 def site_toml(new: NewSite, points_name: str) -> str:
     """Return site.toml, with the keys a person will want next as comments."""
-    lines = [
-        f"title = {quoted(new.title or Path(points_name).stem)}",
-        f"crs = {quoted(new.crs)}",
-        f"length_unit = {quoted(new.unit)}    # unit of every length without its own",
-        '# corrections = "network RTK"      # what the rover was corrected by',
-        "",
-        "[points]",
-        f"file = {quoted(points_name)}",
-    ]
-    if new.layout:
-        lines.append(f"layout = {quoted(new.layout)}")
-    if new.columns:
-        lines.append(f"columns = {_pairs(new.columns)}")
-    for name, where in legs_of(new).items():
-        lines += _leg_lines(new, name, where)
-    lines += ["", "[codes]"]
-    for key, codes, use in (
-        ("fitting", new.fittings, "a contact sensor can touch these"),
-        ("feature", new.features, "a tape can be held on these"),
-    ):
-        lines.append(f"{'' if codes else '# '}{key} = {_texts(codes)}    # {use}")
-    readings = []
-    if new.everything_off in _OFF:
-        off = _OFF[new.everything_off]
-        readings.append(f"everything_off = {off}    # all taps and machines, listening")
-    if new.headings:
-        readings.append(f"columns = {_pairs(new.headings)}    # what readings.csv calls them")
-    if new.level_limits:
-        readings.append(f"level_limits = [{new.level_limits}]    # what the meter shows")
-    return "\n".join(lines + (["", "[readings]", *readings] if readings else [])) + "\n"
+    from markupsafe import Markup
+
+    from geoleak.export.templates import rendered
+
+    def toml(value: Any) -> Markup:
+        """Return a text, several, or pairs of a name and a text."""
+        if isinstance(value, str):
+            return Markup(quoted(value))
+        if value and isinstance(value[0], tuple):
+            return Markup("{" + ", ".join(f"{k} = {quoted(each)}" for k, each in value) + "}")
+        return Markup(f"[{', '.join(map(quoted, value))}]")
+
+    about = {"file": points_name, "stem": Path(points_name).stem, "legs": legs_of(new)}
+    off = _OFF.get(new.everything_off)
+    return rendered("new_site.toml", new=new, off=off, toml=toml, **about)
 
 
 def legs_of(new: NewSite) -> dict[str, dict[str, str]]:
@@ -316,36 +301,6 @@ def legs_of(new: NewSite) -> dict[str, dict[str, str]]:
         if main is not None and code in new.marks:
             legs[f"leg {code}"]["from"] = f"leg {main}"
     return legs
-
-
-def _leg_lines(new: NewSite, name: str, where: Mapping[str, str]) -> list[str]:
-    keys = ("depth", "material", "size", "outside_diameter")
-    stated = {**where, **{key: getattr(new, key) for key in keys}}
-    hints = {
-        "depth": '"3 ft"                  # where a mark has no depth of its own',
-        "material": '"pvc"',
-        "outside_diameter": '"1.315 in"',
-        "wall": '"0.133 in"',
-    }
-    if new.size:
-        del hints["outside_diameter"], hints["wall"]
-    ends = _texts(new.ends_here or ("end",))
-    return [
-        "",
-        "[[leg]]",
-        f"name = {quoted(name)}",
-        *(f"{key} = {quoted(value)}" for key, value in stated.items() if value),
-        *(f"# {key} = {hint}" for key, hint in hints.items() if not stated.get(key)),
-        f"{'' if new.ends_here else '# '}ends_here = {ends}    # where the pipe itself ends",
-    ]
-
-
-def _pairs(items: Sequence[tuple[str, str]]) -> str:
-    return "{" + ", ".join(f"{key} = {quoted(value)}" for key, value in items) + "}"
-
-
-def _texts(items: Sequence[str]) -> str:
-    return "[" + ", ".join(quoted(each) for each in items) + "]"
 
 
 def quoted(text: str) -> str:
