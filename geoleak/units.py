@@ -91,12 +91,10 @@ def unit_m(name: str) -> float:
     Refused
         For any other name.
     """
-    try:
-        return LENGTH_UNITS[name]
-    except KeyError:
-        raise Refused(
-            f'unknown length unit "{name}"', 'say "m", "ft" (0.3048 m) or "ftUS" (1200/3937 m)'
-        ) from None
+    if name not in LENGTH_UNITS:
+        remedy = 'say "m", "ft" (0.3048 m) or "ftUS" (1200/3937 m)'
+        raise Refused(f'unknown length unit "{name}"', remedy)
+    return LENGTH_UNITS[name]
 
 
 def parse_number(text: str) -> float:

@@ -154,8 +154,7 @@ class Frame(Record, eq=False):
             use = "the printed grid"
             shift = DatumShift.if_needed(source.base, grid.base, at, use=use, **about)
         outward = to_wgs84(source.base, at, **about)
-        notes += (*shift.notes, *outward.notes)
-        _note_datums(source, grid, shift, coordinate_epoch, notes)
+        notes += *shift.notes, *outward.notes, *_of_datums(source, grid, shift, coordinate_epoch)
         working, text, factor = _working_projection(source, centre, height_m)
         ways = _Ways(source, grid, working, shift, outward)
         _note_distance(*ways.to_plane(lon, lat), notes)
@@ -429,14 +428,11 @@ def _printed_grid(
     return grid
 
 
-def _note_datums(
-    source: Projection,
-    grid: Projection,
-    shift: DatumShift,
-    epoch: float | None,
-    notes: list[Note],
-) -> None:
-    """Note ensembles, moving frames without an epoch, and a grid on another datum."""
+def _of_datums(
+    source: Projection, grid: Projection, shift: DatumShift, epoch: float | None
+) -> list[Note]:
+    """Return notes of ensembles, moving frames without an epoch, and a grid on another datum."""
+    notes = []
     for geographic in [source.base, grid.base] if shift.name else [source.base]:
         spread = ensemble_accuracy_m(geographic)
         if spread is not None:
@@ -457,6 +453,7 @@ def _note_datums(
             f"({source.base.name}): count on {shift.accuracy_m:g} m"
         )
         notes.append(Note("grid_on_another_datum", text))
+    return notes
 
 
 def _note_distance(e_m: Floats, n_m: Floats, notes: list[Note]) -> None:

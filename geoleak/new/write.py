@@ -129,37 +129,29 @@ def write_site(
         written then.
     """
     folder = Path(folder)
-    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise InputError.at(
-            folder.as_posix(),
-            "there is a file of this name",
-            "name a folder that does not exist yet",
-        )
-    if folder.is_dir() and any(folder.iterdir()):
-        raise InputError.at(
-            folder.as_posix(),
-            "the folder holds files already",
-            "name a folder that does not exist yet",
-        )
+    file = folder.is_symlink() or (folder.exists() and not folder.is_dir())
+    if file or (folder.is_dir() and any(folder.iterdir())):
+        what = "there is a file of this name" if file else "the folder holds files already"
+        raise InputError.at(folder.as_posix(), what, "name a folder that does not exist yet")
     for path, what in ((None if tapes else points, "point file"), (readings, "sheet of readings")):
         if path is not None and not path.is_file():
             raise InputError.at(path.as_posix(), f"there is no file {path}", f"name the {what}")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(dir=folder.parent, prefix=f".{folder.name}-"))
+        made = tempfile.TemporaryDirectory(
+            dir=folder.parent, prefix=f".{folder.name}-", ignore_cleanup_errors=True
+        )
     except OSError as error:
         what = f"the folder cannot be made ({error.strerror})"
         raise InputError.at(folder.as_posix(), what, "name another place") from None
-    inside = scratch / (folder.name or "site")
-    try:
+    with made as scratch:
+        inside = Path(scratch) / (folder.name or "site")
         inside.mkdir()
         said = _fill(inside, folder, points, new, readings, tapes or {})
         names = sorted(each.name for each in inside.iterdir())
         if folder.exists():
             folder.rmdir()
         inside.replace(folder)
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
     say(said)
     names.sort(key=lambda name: (name != "site.toml", name))
     return [folder / name for name in names]
@@ -174,20 +166,21 @@ def _fill(
     tapes: Mapping[str, str],
 ) -> list[str]:
     """Fill a folder; return what is to be said of the readings taken along."""
+
+    def put(name: str, text: str) -> None:
+        (inside / name).write_text(text, encoding="utf-8", newline="\n")
+
     for name, content in tapes.items():
-        (inside / name).write_text(content, encoding="utf-8", newline="\n")
+        put(name, content)
     name = points.name if tapes else _copy_points(points, inside)
     sources = {name: points, "readings.csv": readings}
-    (inside / "site.toml").write_text(site_toml(new, name), encoding="utf-8", newline="\n")
+    put("site.toml", site_toml(new, name))
     if readings is not None:
         shutil.copyfile(readings, inside / "readings.csv")
     site = _read(inside, folder, sources)
-    sheet = listening_sheet(site)
-    (inside / "listening_sheet.html").write_text(sheet, encoding="utf-8", newline="\n")
-    text = readings_csv(site) if readings is None else readings_as_read(site)
-    (inside / "readings.csv").write_text(text, encoding="utf-8", newline="")
-    plain = site_toml(replace(new, headings=()), name)
-    (inside / "site.toml").write_text(plain, encoding="utf-8", newline="\n")
+    put("listening_sheet.html", listening_sheet(site))
+    put("readings.csv", readings_csv(site) if readings is None else readings_as_read(site))
+    put("site.toml", site_toml(replace(new, headings=()), name))
     _read(inside, folder, sources)
     own = (inside / "readings.csv").as_posix()
     return [
@@ -244,10 +237,11 @@ def readings_as_read(site: Site) -> str:
     columns = SHEETS["readings.csv"].columns
     known = (*READINGS_HEADER, *(name for name in columns if name not in READINGS_HEADER))
     extra = tuple(dict.fromkeys(name for each in site.readings for name in each.extra))
-    rows = []
-    for each in site.readings:
-        cells = [_as_read(each, columns[name].field) for name in known]
-        rows.append([*cells, *(each.extra.get(name, "") for name in extra)])
+    fields = [columns[name].field for name in known]
+    rows = (
+        [_as_read(each, field) for field in fields] + [each.extra.get(name, "") for name in extra]
+        for each in site.readings
+    )
     return csv_text((*known, *extra), rows)
 
 

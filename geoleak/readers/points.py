@@ -369,11 +369,10 @@ def _unit_of(table: Table, role: str) -> tuple[float, str, str]:
     grid, and a precision is in the unit of the heights; everything else is in ``length_unit``.
     """
     info, bare, spec = table.context.info, table.context.length_unit, table.context.spec
-    stated, precision = table.header.units.get(role), role.endswith("_precision")
-    if role == "elevation":
-        stated = spec.elevation_unit or stated
-    stated = stated or (spec.depth_unit if role == "depth" else None)
-    stated = stated or (spec.precision_unit if precision else None)
+    precision, headed = role.endswith("_precision"), table.header.units.get(role)
+    for_it = {"elevation": spec.elevation_unit, "depth": spec.depth_unit}
+    keyed = for_it.get(role, spec.precision_unit if precision else None)
+    stated = keyed or headed if role == "elevation" else headed or keyed
     if stated == "foot":
         stated = next((each for each in (info.axis_unit, bare) if each in ("ft", "ftUS")), "ft")
     if stated in SMALL_UNITS or stated in LENGTH_UNITS:

@@ -23,7 +23,6 @@ from geoleak.readers.numbers import DEPTH, PlaceReader, looks_numeric
 from geoleak.readers.sheet import (
     Cell,
     Column,
-    Judge,
     Kind,
     Sheet,
     column_names,
@@ -184,37 +183,27 @@ def _column(field: str, word: str) -> Column:
     return Column(field, read, numeric=bare in _FIGURES, by_row=bare in _BY_ROW)
 
 
-def _kinds(of: Mapping[str, tuple[str, Any, Judge | None]]) -> dict[str, Kind]:
-    rows = csv_rows("geoleak.readers", "sheets")
-    ends = {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
-    kinds = {}
-    for name, (file, record, judge) in of.items():
-        own = [row for row in rows if row["sheet"] == file]
-        columns = {row["column"]: _column(row["field"], row["cell"]) for row in own} | ends
-        needed, holds = (
-            tuple(row["column"] for row in own if row[key]) for key in ("needed", "holds")
-        )
-        kinds[name] = Kind(file, record, columns, needed, judge, holds)
-    return kinds
-
-
-# What each sheet fills of a Site.
-KINDS = _kinds(
-    {
-        "readings": ("readings.csv", site.Reading, _judge_reading),
-        "delays": ("delays.csv", site.Delay, _judge_delay),
-        "fittings": ("fittings.csv", site.Fitting, _judge_fitting),
-        "isolations": ("isolations.csv", site.Isolation, _judge_isolation),
-        "calibrations": ("calibration.csv", site.Calibration, _judge_calibration),
-        "sightings": ("sightings.csv", site.Sighting, None),
-        "holes": ("holes.csv", site.Hole, None),
-        "past_leaks": ("leaks_past.csv", site.PastLeak, None),
-        "meter": ("meter.csv", site.MeterRow, _judge_meter),
-        "found": ("found.csv", site.Found, _judge_found),
-        "stop_tests": ("checks.csv", site.StopTest, _judge_check),
-        "tapes": ("tapes.csv", site.Tape, None),
-    }
-)
+KINDS: dict[str, Kind] = {}
+"""What each sheet fills of a Site."""
+for _name, _file, _record, _judge in (
+    ("readings", "readings.csv", site.Reading, _judge_reading),
+    ("delays", "delays.csv", site.Delay, _judge_delay),
+    ("fittings", "fittings.csv", site.Fitting, _judge_fitting),
+    ("isolations", "isolations.csv", site.Isolation, _judge_isolation),
+    ("calibrations", "calibration.csv", site.Calibration, _judge_calibration),
+    ("sightings", "sightings.csv", site.Sighting, None),
+    ("holes", "holes.csv", site.Hole, None),
+    ("past_leaks", "leaks_past.csv", site.PastLeak, None),
+    ("meter", "meter.csv", site.MeterRow, _judge_meter),
+    ("found", "found.csv", site.Found, _judge_found),
+    ("stop_tests", "checks.csv", site.StopTest, _judge_check),
+    ("tapes", "tapes.csv", site.Tape, None),
+):
+    _own = [row for row in csv_rows("geoleak.readers", "sheets") if row["sheet"] == _file]
+    _columns = {row["column"]: _column(row["field"], row["cell"]) for row in _own}
+    _columns |= {name: Column(name, Sheet.text) for name in ("skip", "note", "entry")}
+    _needed, _holds = (tuple(row["column"] for row in _own if row[k]) for k in ("needed", "holds"))
+    KINDS[_name] = Kind(_file, _record, _columns, _needed, _judge, _holds)
 TAPES, READINGS = KINDS.pop("tapes"), KINDS["readings"]
 SHEETS = {kind.file: kind for kind in KINDS.values()}
 
