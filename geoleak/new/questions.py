@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import itertools
-import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import msgspec
 import numpy as np
-from msgspec.structs import asdict
 
 from geoleak import tables
 from geoleak.crs import crs_candidates, crs_info, place_text
@@ -41,7 +40,7 @@ Say = Callable[[Sequence[str]], None]
 
 def keep(known: NewSite, path: Path) -> None:
     """Write the answers given, for `resumed`."""
-    path.write_text(json.dumps(asdict(known), indent=1), encoding="utf-8")
+    path.write_bytes(msgspec.json.format(msgspec.json.encode(known), indent=1))
 
 
 def resumed(known: NewSite, path: Path) -> NewSite:
@@ -52,18 +51,13 @@ def resumed(known: NewSite, path: Path) -> NewSite:
     InputError
         If the file is missing or holds no answers.
     """
-    names = set(NewSite.__struct_fields__)
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
-        held = {k: _frozen(v) for k, v in kept.items() if k in names and v}
-    except (OSError, ValueError, AttributeError):
+        kept = msgspec.json.decode(path.read_bytes(), type=NewSite)
+    except (OSError, msgspec.MsgspecError):
         what, remedy = "there are no answers kept here", "start without --resume"
         raise InputError.at(path.as_posix(), what, remedy) from None
-    return replace(known, **{k: v for k, v in held.items() if not getattr(known, k)})
-
-
-def _frozen(value: Any) -> Any:
-    return tuple(map(_frozen, value)) if isinstance(value, list) else value
+    blank = {k: v for k, v in msgspec.structs.asdict(kept).items() if not getattr(known, k)}
+    return replace(known, **blank)
 
 
 def understood(points: Path, known: NewSite, ask: Ask | None, say: Say) -> PointFileGuess:
@@ -280,9 +274,8 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Map
                 "Where is this (city, state or country; LAT,LON; or the CRS as an EPSG number)", ""
             ).strip()
             if near.isdigit() or near.casefold().startswith("epsg:") or near == "local":
-                found_code = _coded(near, say)
-                if found_code:
-                    return {"crs": found_code}
+                if code := _coded(near, say):
+                    return {"crs": code}
                 near = ""
                 continue
         found = offered(known, guess, near)
@@ -300,8 +293,7 @@ def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Map
         if said.isdigit() and 1 <= int(said) <= len(found):
             return {"crs": found[int(said) - 1].code, "near": near}
         if said.isdigit() or ":" in said or said.casefold() == "local":
-            code = _coded(said, say)
-            if code:
+            if code := _coded(said, say):
                 return {"crs": code, "near": near}
         elif said:
             near = said
