@@ -186,10 +186,19 @@ def _typed(
 
 
 def _of_codes(field: str, question: str, when: When = lambda known: True) -> Question:
-    """Return a question for codes, which offers those that are likely."""
+    """Return a question for codes, which offers those that are likely.
+
+    They part at commas, else at blanks that no code of the file holds itself.
+    """
 
     def put(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Mapping[str, Any]:
-        return {field: _codes(question, getattr(known, field), guess, ask)}
+        blank = sorted((c.code for c in guess.codes if " " in c.code), key=len, reverse=True)
+        said = ask(
+            f"{question} (empty: none)", (", " if blank else " ").join(getattr(known, field))
+        )
+        whole = "|".join([*(rf"(?<!\S){re.escape(code)}(?!\S)" for code in blank), r"\S+"])
+        parts = said.split(",") if "," in said else re.findall(whole, said)
+        return {field: tuple(part.strip() for part in parts if part.strip())}
 
     return Question(field, put, when)
 
@@ -374,17 +383,6 @@ def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
         try_swapped=not guess.ordered and not known.layout,
         most=_MOST_OFFERED,
     )
-
-
-def _codes(
-    question: str, likely: tuple[str, ...], guess: PointFileGuess, ask: Ask
-) -> tuple[str, ...]:
-    """Ask for codes; they part at commas, else at blanks that no code of the file holds itself."""
-    blank = sorted((c.code for c in guess.codes if " " in c.code), key=len, reverse=True)
-    said = ask(f"{question} (empty: none)", (", " if blank else " ").join(likely))
-    whole = "|".join([*(rf"(?<!\S){re.escape(code)}(?!\S)" for code in blank), r"\S+"])
-    parts = said.split(",") if "," in said else re.findall(whole, said)
-    return tuple(part.strip() for part in parts if part.strip())
 
 
 def completed(points: Path, folder: Path, known: NewSite, guess: PointFileGuess) -> NewSite:

@@ -52,15 +52,14 @@ def check_area(table: Table, rows: Ints, place: Pair) -> None:
         Easting and northing in the CRS's axis unit; longitude and latitude for a geographic CRS.
     """
     (easting, northing), info = place, table.context.info
-    if info.crs is None or not easting.size:
+    if info.crs is None:
         return
     # From the corners of the bounding box, without transforming a million points: only where it
     # is small enough that its inside cannot leave the area its corners are in.
     e, n = (np.array([each.min(), each.max()]) for each in place)
     if _size_m(place, info) <= 2 * _FAR_M and _fits(info, np.repeat(e, 2), np.tile(n, 2)):
         return
-    inside = info.in_area(*info.lonlat(easting, northing))
-    out = np.flatnonzero(~inside)
+    out = np.flatnonzero(~info.in_area(*info.lonlat(easting, northing)))
     role = "northing" if table.has("northing") else "latitude"
     most = out.size > easting.size / 2
     for index in out[: 1 if most else MOST_NAMED]:
@@ -205,11 +204,10 @@ def compare_degrees(table: Table, grid: Pair, degrees: Pair) -> None:
         return
     lon, lat, east, north = (each[rows] for each in (*degrees, *grid))
 
-    def apart_m(lon: Floats, lat: Floats, meridian: float) -> Floats:
+    def apart_m(lon: Floats, lat: Floats, meridian: float) -> Any:
         e, n = projection.from_lonlat(lon - meridian, lat)
         with np.errstate(invalid="ignore"):
-            away: Floats = np.hypot(e - east, n - north) * info.axis_unit_m
-        return away
+            return np.hypot(e - east, n - north) * info.axis_unit_m
 
     apart = apart_m(lon, lat, projection.greenwich_deg)
     if (apart <= _AGREE_WITHIN_M).all():
