@@ -88,14 +88,11 @@ def crs_candidates(
     if not all(map(math.isfinite, pair)) or (near is None and not in_degrees):
         return []
     for place in places(near) if isinstance(near, str) else [near]:
-        found = {}
-        for entry in _entries(place, pair, in_degrees=in_degrees)[:_MOST_TRIED]:
-            candidate = _fitted(entry, pair, place, try_swapped=try_swapped)
-            if candidate is not None:
-                found[candidate.code] = (_rank(entry, candidate), candidate)
-        if found:
-            ranked = sorted(found.values(), key=lambda each: each[0])
-            return [candidate for _, candidate in ranked[:most]]
+        tried = _entries(place, pair, in_degrees=in_degrees)[:_MOST_TRIED]
+        fitted = ((each, _fitted(each, pair, place, try_swapped=try_swapped)) for each in tried)
+        ranked = [(_rank(entry, found), found) for entry, found in fitted if found]
+        if ranked:
+            return [found for _, found in sorted(ranked, key=lambda each: each[0])[:most]]
     return []
 
 

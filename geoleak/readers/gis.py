@@ -64,7 +64,7 @@ class Layer(Record, eq=False):
     shapes: NDArray[Any]
     fields: Mapping[str, NDArray[Any]]
 
-    def stated(self, kind: str) -> list[list[tuple[str, str, str | None, str]]]:
+    def stated(self, kind: str) -> list[list[Any]]:
         """Return of each feature role, name, unit and text of its fields that are filled in.
 
         ``kind`` is as `role_of` takes it; the field spelt most plainly stands first.
@@ -75,10 +75,9 @@ class Layer(Record, eq=False):
             if role := role_of(name, kind):
                 unit = header_unit(name)
                 fields.append((role, name, "ft" if unit == "foot" else unit, self.fields[name]))
-        texts = (
-            [(*about, cell_text(held[k])) for *about, held in fields] for k in range(len(self.ids))
-        )
-        return [[each for each in row if each[3]] for row in texts]  # type: ignore[misc]
+        rows = range(len(self.ids))
+        texts = ([(*about, cell_text(held[k])) for *about, held in fields] for k in rows)
+        return [[each for each in row if each[-1]] for row in texts]
 
 
 def load_gdal() -> Any:
@@ -315,13 +314,10 @@ def _in_site_crs(
     if own.equals(site.crs, ignore_axis_order=True):
         return easting, northing
     easting, northing, shift = brought(str(text), site, easting, northing)
-    aside = ""
-    if shift.name:
-        aside = f", on another datum: they may lie {shift.accuracy_m:g} m aside"
-        if shift.is_ballpark:
-            aside = (
-                ", on another datum, for which PROJ has no real operation here: they may be far off"
-            )
+    aside = f": they may lie {shift.accuracy_m:g} m aside"
+    if shift.is_ballpark:
+        aside = ", for which PROJ has no real operation here: they may be far off"
+    aside = f", on another datum{aside}" if shift.name else ""
     said = f"points of {label} were brought from {own.name} to {context.info.text}{aside}"
     collector.note("layer_transformed", said, origin)
     return easting, northing
