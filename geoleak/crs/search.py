@@ -90,9 +90,10 @@ def crs_candidates(
     for place in places(near) if isinstance(near, str) else [near]:
         tried = _entries(place, pair, in_degrees=in_degrees)[:_MOST_TRIED]
         fitted = ((each, _fitted(each, pair, place, try_swapped=try_swapped)) for each in tried)
-        ranked = [(_rank(entry, found), found) for entry, found in fitted if found]
+        # The registry's list may hold one twice.
+        ranked = {each.code: (_rank(entry, each), each) for entry, each in fitted if each}
         if ranked:
-            return [found for _, found in sorted(ranked, key=lambda each: each[0])[:most]]
+            return [each for _, each in sorted(ranked.values(), key=lambda pair: pair[0])[:most]]
     return []
 
 
