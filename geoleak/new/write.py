@@ -268,7 +268,7 @@ def site_toml(new: NewSite, points_name: str) -> str:
     """Return site.toml, with the keys a person will want next as comments."""
     from markupsafe import Markup
 
-    from geoleak.export.templates import rendered
+    from geoleak.export.documents import rendered
 
     def toml(value: Any) -> Markup:
         """Return a text, several, or pairs of a name and a text."""
