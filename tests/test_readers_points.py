@@ -687,3 +687,13 @@ def test_ids_and_codes_keep_their_zeros_and_blank_cells_are_not_stated(tmp_path:
     table, _ = read(tmp_path, text, name="p.csv")
     assert table["1500"].elevation_m is None and table["1501"].elevation_m == 7.5
     assert "09" in table and "9" not in table
+
+
+N = range(8, 400)  # enough to be read at once
+
+
+@pytest.mark.parametrize("first", ["007", "7"])
+def test_an_id_keeps_its_noughts_in_the_first_row_too(tmp_path: Path, first: str) -> None:
+    rows = [f"{name},{5684361 + k},{529235 + k},183.4,WL" for k, name in enumerate([first, *N])]
+    table, _ = read(tmp_path, "\n".join(rows), layout="pnezd")
+    assert list(table) == [first, *map(str, N)]

@@ -118,11 +118,11 @@ def _meaning(table: Table) -> pd.DataFrame:
     if status is not None:
         columns["status"] = status
     columns |= _words(table)
-    frame = pd.DataFrame(columns, copy=False)
-    where = np.zeros(len(frame), np.int8)
-    frame["file"] = pd.Categorical.from_codes(where, pd.Index([table.label]))
+    where = np.zeros(len(table), np.int8)
+    columns["file"] = pd.Categorical.from_codes(where, pd.Index([table.label]))
     lines = table.lines  # numpy takes a range apart number by number
-    frame["line"] = np.arange(lines.start, lines.stop) if isinstance(lines, range) else lines
+    columns["line"] = np.arange(lines.start, lines.stop) if isinstance(lines, range) else lines
+    frame = pd.DataFrame(columns, copy=False)
     if not kept.all():
         frame = frame[kept]
     rows = frame.index.to_numpy()
