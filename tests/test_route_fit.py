@@ -149,7 +149,7 @@ def test_a_rounded_corner_has_the_tangent_length_of_a_circular_curve():
         [[0.0, -30.0], [0.0, 0.0], [30 * np.sin(0.25 * np.pi), 30 * np.cos(0.25 * np.pi)]]
     )
     shape = Alignment(vertices, np.array([0.0, want.expected, 0.0]))
-    centre, radius, _ = shape.centres()
+    centre, radius = shape.centre, shape.radius
     assert radius[1] == pytest.approx(20.0, abs=want.tolerance)
     assert centre[1] == pytest.approx([20.0, -want.expected])
     assert shape.length_m() == pytest.approx(60.0 - 2 * want.expected + 20.0 * np.pi / 4)

@@ -49,7 +49,7 @@ def test_a_stack_says_of_each_route_what_the_route_alone_says(seed):
         assert stack.allowed()[row] == shape.allowed()
         alone = feet_of(shape.stack, points, hint[row][None]).row(0)
         np.testing.assert_allclose(where.offset_m[row], alone.offset_m, atol=1e-12)
-        centre, radius, turn = shape.centres()
+        centre, radius, turn = shape.centre, shape.radius, shape.turn
         count = shape.runs + 1
         np.testing.assert_allclose(stack.centres[0][row, :count], centre, atol=1e-9)
         np.testing.assert_allclose(stack.centres[1][row, :count], radius, atol=1e-9)

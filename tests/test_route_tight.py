@@ -151,7 +151,7 @@ def test_marks_past_an_end_are_a_failed_fit(past_m, failed):
 def observed(vertices, count: int) -> tuple[Alignment, Observations]:
     """Return a line and marks evenly and exactly on it."""
     line = Alignment(vertices, np.zeros(len(vertices)))
-    edge = np.concatenate([[0.0], np.cumsum(line.parts[0])])
+    edge = np.concatenate([[0.0], np.cumsum(line.lengths)])
     at = np.linspace(0.0, edge[-1], count)
     points = np.stack([np.interp(at, edge, vertices[:, axis]) for axis in (0, 1)], axis=1)
     sigma = np.full(count, 0.05)
@@ -163,7 +163,7 @@ def test_a_line_past_a_block_has_a_corner_only_where_it_turns(turn_deg, corners)
     ahead = 6.0 * np.array([np.sin(np.deg2rad(turn_deg)), np.cos(np.deg2rad(turn_deg))])
     aside = np.array([[0, 0], [0, 6], [1, 7], [1, 11], [0, 12]], dtype=float)
     line, marks = observed(np.vstack([aside, aside[-1] + ahead]), 24)
-    hint = np.searchsorted(np.cumsum(line.parts[0]), np.linspace(0.0, line.length_m(), 24) - 1e-9)
+    hint = np.searchsorted(np.cumsum(line.lengths), np.linspace(0.0, line.length_m(), 24) - 1e-9)
     past, *_ = _without_steps(misfit(line, marks, hint))
     assert past.runs - 1 == corners
 
@@ -260,7 +260,7 @@ def test_two_reversals_in_a_first_guess_are_both_laid_in_full(bevel_m, monkeypat
 @pytest.mark.parametrize(("room_m", "tried_m"), [(0.49, [0.4165]), (0.51, [0.4335, 0.204])])
 def test_an_arc_of_a_hand_s_breadth_is_not_tried(room_m, tried_m):
     shape = Alignment(np.array([[0.0, 0.0], [0.0, room_m], [room_m, room_m]]), np.zeros(3))
-    rounded = moves._roundings(SimpleNamespace(shape=shape), None)
+    rounded = moves._roundings(shape)
     assert [each.tangent_m[1] for each in rounded] == pytest.approx(tried_m)
 
 

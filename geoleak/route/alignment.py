@@ -206,13 +206,29 @@ class Alignment:
         return self.stack.arcs[1]
 
     @cached_property
-    def parts(self) -> tuple[Floats, Floats, Floats]:
-        """The straights' lengths (k,), unit directions (k, 2), and turns (k + 1,) in rad.
+    def lengths(self) -> Floats:
+        """Lengths (k,) of the straights from PI to PI."""
+        return self.stack.parts[0][0]
 
-        A turn to the right is positive; the ends turn by 0.
-        """
-        length, east, north, turn = self.stack.parts
-        return length[0], np.stack([east[0], north[0]], axis=1), turn[0]
+    @cached_property
+    def unit(self) -> Floats:
+        """Unit directions (k, 2) of the straights."""
+        return np.stack([each[0] for each in self.stack.parts[1:3]], axis=1)
+
+    @cached_property
+    def turn(self) -> Floats:
+        """Turns (k + 1,) in rad, right positive; the ends turn by 0."""
+        return self.stack.parts[3][0]
+
+    @cached_property
+    def centre(self) -> Floats:
+        """Centres (k + 1, 2) of the corners."""
+        return self.stack.centres[0][0]
+
+    @cached_property
+    def radius(self) -> Floats:
+        """Radii (k + 1,) of the corners; 0 where sharp."""
+        return self.stack.centres[1][0]
 
     def laid(
         self,
@@ -237,16 +253,10 @@ class Alignment:
         """Return the alignment with `step` added to its `stack.size` parameters."""
         return self.stack.moved(step[None]).shape(0)
 
-    def centres(self) -> tuple[Floats, Floats, Floats]:
-        """Return centre (k + 1, 2), radius (k + 1,) and turn of each corner; radius 0 if sharp."""
-        centre, radius = self.stack.centres
-        return centre[0], radius[0], self.stack.parts[3][0]
-
     def length_m(self) -> float:
         """Return the length along straights and arcs."""
-        length, _, turn = self.parts
-        _, radius, _ = self.centres()
-        return float(np.sum(length) + np.sum(radius * np.abs(turn) - 2 * self.tangent_m))
+        around = self.radius * np.abs(self.turn)
+        return float(np.sum(self.lengths) + np.sum(around - 2 * self.tangent_m))
 
     @cached_property
     def drawn_share(self) -> float:
@@ -254,21 +264,19 @@ class Alignment:
         step = np.diff(self.polyline(), axis=0)
         return float(np.hypot(step[:, 0], step[:, 1]).sum() / self.length_m())
 
-    def stations(self) -> Floats:
-        """Return chainages (k + 1, 2) at which each corner begins and ends."""
-        length, _, turn = self.parts
-        _, radius, _ = self.centres()
-        around = radius * np.abs(turn)
-        around = np.where(radius > 0, around, 2 * self.tangent_m)
-        free = length - self.tangent_m[:-1] - self.tangent_m[1:]
+    @cached_property
+    def station(self) -> Floats:
+        """Chainages (k + 1, 2) at which each corner begins and ends."""
+        around = self.radius * np.abs(self.turn)
+        around = np.where(self.radius > 0, around, 2 * self.tangent_m)
+        free = self.lengths - self.tangent_m[:-1] - self.tangent_m[1:]
         begin = np.concatenate([[0.0], np.cumsum(free + around[:-1])])
         return np.stack([begin, begin + around], axis=1)
 
     def polyline(self) -> Floats:
         """Return the vertices (m, 2) of the line with arcs drawn as fine chords."""
-        _, radius, turn = self.centres()
         at: list[ArrayLike] = []
-        for (begin, end), reach, angle in zip(self.stations(), radius, turn, strict=True):
+        for (begin, end), reach, angle in zip(self.station, self.radius, self.turn, strict=True):
             if reach <= 0:
                 at.append([begin])
                 continue
@@ -281,19 +289,17 @@ class Alignment:
 
         Before the start and beyond the end the first and last straight run on.
         """
-        _, unit, turn = self.parts
-        centre, radius, _ = self.centres()
-        station = self.stations()
+        unit, centre, station = self.unit, self.centre, self.station
         chainage = np.asarray(chainage_m, dtype=float)
         run = np.clip(np.searchsorted(station[1:-1, 1], chainage, side="right"), 0, self.runs - 1)
         along = chainage - station[run, 1] + self.tangent_m[run]
         direction = unit[run].copy()
         point = self.vertices[run] + along[:, None] * direction
         corner = np.minimum(run + 1, self.runs)
-        on_arc = (radius[corner] > 0) & (chainage > station[corner, 0])
+        on_arc = (self.radius[corner] > 0) & (chainage > station[corner, 0])
         if np.any(on_arc):
             k = corner[on_arc]
-            angle = -np.sign(turn[k]) * (chainage[on_arc] - station[k, 0]) / radius[k]
+            angle = -np.sign(self.turn[k]) * (chainage[on_arc] - station[k, 0]) / self.radius[k]
             cos, sin = np.cos(angle), np.sin(angle)
             first = self.vertices[k] - self.tangent_m[k, None] * unit[k - 1] - centre[k]
             point[on_arc, 0] = centre[k, 0] + first[:, 0] * cos - first[:, 1] * sin

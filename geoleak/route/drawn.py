@@ -13,7 +13,7 @@ from geoleak.errors import GeometryError
 from geoleak.linref import Route
 from geoleak.record import Floats, Record, replace
 from geoleak.route.marks import Bend, MarkArray
-from geoleak.route.result import RouteFit, Smooth, Spread, StraightRun
+from geoleak.route.result import RouteFit, Smooth, Spread, StraightRun, interpolated, together
 from geoleak.site import Note
 from geoleak.units import format_length
 
@@ -98,12 +98,6 @@ def level_smooth(chainage_m: Floats, value: float, sigma: float) -> Smooth:
     return Smooth(chainage_m, np.full(count, value), np.full((count, count), sigma**2))
 
 
-def _no_marks() -> MarkArray:
-    none = np.zeros(0)
-    return MarkArray(none, none, none, none, none, none, ids=(), marks_by="records",
-                     rover_bias_m=0.0)  # fmt: skip
-
-
 def drawn_fit(vertices: Floats, drawing: Drawing, *, route: Route | None = None) -> RouteFit:
     """Return a drawn line as a route without marks.
 
@@ -128,11 +122,13 @@ def drawn_fit(vertices: Floats, drawing: Drawing, *, route: Route | None = None)
     spread = Spread(
         nodes, own, np.zeros((len(nodes), 2)), turns.rows(nodes), np.diag(turns.variance)
     )
-    ends = np.array([0.0, route.length_m])
-    none = np.zeros(0)
+    ends, none = np.array([0.0, route.length_m]), np.zeros(0)
+    marks = MarkArray(
+        none, none, none, none, none, none, ids=(), marks_by="records", rover_bias_m=0.0
+    )
     return RouteFit(
         route=route,
-        marks=_no_marks(),
+        marks=marks,
         order=np.zeros(0, dtype=np.int64),
         bends=bends_of(vertices),
         runs=(StraightRun(0.0, route.length_m, "", ""),),
@@ -214,7 +210,8 @@ def spliced(vertices: Floats, fit: RouteFit, drawing: Drawing) -> Spliced:
     for part, at, far, jump in ((line[: first + 1], seam, 0.0, jumps[0]),
                                 (line[last:], end, route.length_m, jumps[1])):  # fmt: skip
         if len(part) > 1:
-            tails.append(_Tail(part, at, far, _blend(abs(far - at), jump)))
+            turns = turns_of(part, drawing.sigma_m)
+            tails.append(_Tail(part, at, far, _blend(abs(far - at), jump), turns))
     return Spliced(_whole(fit, drawing, route, tails, seam), drawn, turned, seam, end, low, high)
 
 
@@ -283,6 +280,7 @@ class _Tail(Record, eq=False):
     seam_m: float
     far_m: float
     blend_m: float
+    turns: Turns
 
     @property
     def begin_m(self) -> float:
@@ -303,82 +301,68 @@ class _Tail(Record, eq=False):
         ahead = float(np.hypot(*(self.line[1] - self.line[0])))
         return bends_of(self.line[1:], from_m=self.seam_m + ahead)
 
-    def nodes_m(self, turns: Turns) -> Floats:
-        """Return chainages between which the spread is even, the seam left out."""
-        held = np.unique([*(turns.nodes_m + self.begin_m), self.whole_m, self.far_m])
-        beyond = (held - self.seam_m) / (self.far_m - self.seam_m)
-        return held[(beyond > 0.0) & (beyond <= 1.0)]
+    def spread(self, seam: Floats, sigma_m: float) -> tuple[Floats, Floats]:
+        """Return chainages (n,) between which the spread is even, and the covariance (n, 2, 2).
 
-    def own(self, nodes_m: Floats, seam: Floats, sigma_m: float) -> Floats:
-        """Return the covariance (n, 2, 2): the traced line's at the seam, then wider."""
-        share = np.clip(np.abs(nodes_m - self.seam_m) / self.blend_m, 0.0, 1.0)[:, None, None]
-        return np.asarray((1.0 - share) * seam + share * sigma_m**2 * np.eye(2))
+        The traced line's at the seam, which is left out, then wider.
+        """
+        held = np.unique([*(self.turns.nodes_m + self.begin_m), self.whole_m, self.far_m])
+        beyond = (held - self.seam_m) / (self.far_m - self.seam_m)
+        nodes = held[(beyond > 0.0) & (beyond <= 1.0)]
+        share = np.clip(np.abs(nodes - self.seam_m) / self.blend_m, 0.0, 1.0)[:, None, None]
+        return nodes, np.asarray((1.0 - share) * seam + share * sigma_m**2 * np.eye(2))
 
 
 def _whole(
     traced: RouteFit, drawing: Drawing, route: Route, tails: list[_Tail], seam_m: float
 ) -> RouteFit:
     """Return the traced stretch and the drawn tails as one route."""
-    moved = [
+    bends = [
         replace(b, chainage_m=b.chainage_m + seam_m, from_m=b.from_m + seam_m, to_m=b.to_m + seam_m)
         for b in traced.bends
     ]
+    bends += [bend for tail in tails for bend in tail.bends()]
     runs = [replace(r, from_m=r.from_m + seam_m, to_m=r.to_m + seam_m) for r in traced.runs]
     runs += [StraightRun(t.begin_m, max(t.seam_m, t.far_m), "", "") for t in tails]
-    spread, extra = _spread(traced.spread, drawing, tails, seam_m)
-    depth = _depth(traced.depth, drawing, tails, seam_m)
+    sigma = drawing.sigma_m
+    extra = sum(float(t.turns.variance.sum()) + OWN_SHARE * sigma**2 for t in tails)
+    depth = replace(traced.depth, knots_m=traced.depth.knots_m + seam_m)
+    profile = [depth]
+    for tail in tails:
+        ends = np.unique([tail.far_m, tail.whole_m])
+        level = level_smooth(ends, drawing.depth_m, drawing.depth_sigma_m)
+        profile.insert(0 if tail.leads else len(profile), level)
+    values, covariance = together([(each.values[None], each.covariance) for each in profile])
+    depth = Smooth(np.concatenate([each.knots_m for each in profile]), values[0], covariance)
     shared = traced.depth_shared
-    level = np.interp(depth.knots_m - seam_m, shared.knots_m, shared.values, left=0.0, right=0.0)
+    level_m = np.interp(depth.knots_m - seam_m, shared.knots_m, shared.values, left=0.0, right=0.0)
     return replace(
         traced,
         route=route,
-        bends=tuple(
-            sorted([*moved, *(b for t in tails for b in t.bends())], key=lambda b: b.chainage_m)
-        ),
+        bends=tuple(sorted(bends, key=lambda bend: bend.chainage_m)),
         runs=tuple(sorted(runs, key=lambda run: run.from_m)),
         mark_chainage_m=traced.mark_chainage_m + seam_m,
         length_sigma_m=float(np.hypot(traced.length_sigma_m, np.sqrt(extra))),
         warnings=(*traced.warnings, *_notes(drawing, tails, seam_m, traced.route.length_m)),
-        spread=spread,
+        spread=_spread(traced.spread, sigma, tails, seam_m),
         depth=depth,
-        depth_shared=Smooth(depth.knots_m, level, np.zeros((len(level), len(level)))),
+        depth_shared=replace(depth, values=level_m, covariance=np.zeros_like(covariance)),
     )
 
 
-def _spread(
-    inner: Spread, drawing: Drawing, tails: list[_Tail], seam_m: float
-) -> tuple[Spread, float]:
-    """Return the spread of the whole, and the variance of length that the tails add."""
+def _spread(inner: Spread, sigma_m: float, tails: list[_Tail], seam_m: float) -> Spread:
+    """Return the spread of the whole."""
     pieces = [(inner.nodes_m + seam_m, inner.own)]
-    turns = [turns_of(tail.line, drawing.sigma_m) for tail in tails]
-    for tail, turn in zip(tails, turns, strict=True):
-        nodes = tail.nodes_m(turn)
-        own = tail.own(nodes, inner.own[0 if tail.leads else -1], drawing.sigma_m)
-        pieces.insert(0 if tail.leads else len(pieces), (nodes, own))
-    at = np.concatenate([nodes for nodes, _ in pieces])
-    here = at - seam_m
-    shift = [np.interp(here, inner.nodes_m, c, left=0.0, right=0.0) for c in inner.locator.T]
-    columns = [np.stack([np.interp(here, inner.nodes_m, c) for c in inner.along_rows.T], axis=1)]
-    columns += [turn.rows(at - tail.begin_m) for tail, turn in zip(tails, turns, strict=True)]
-    moments = _blocks([inner.parameters, *(np.diag(turn.variance) for turn in turns)])
-    extra = sum(float(turn.variance.sum()) + OWN_SHARE * drawing.sigma_m**2 for turn in turns)
-    own = np.concatenate([own for _, own in pieces])
-    return Spread(at, own, np.stack(shift, axis=1), np.concatenate(columns, axis=1), moments), extra
-
-
-def _depth(inner: Smooth, drawing: Drawing, tails: list[_Tail], seam_m: float) -> Smooth:
-    """Return the traced depth with the drawing's own on the tails."""
-    pieces = [replace(inner, knots_m=inner.knots_m + seam_m)]
     for tail in tails:
-        level = level_smooth(
-            np.unique([tail.far_m, tail.whole_m]), drawing.depth_m, drawing.depth_sigma_m
-        )
-        pieces.insert(0 if tail.leads else len(pieces), level)
-    return Smooth(
-        np.concatenate([each.knots_m for each in pieces]),
-        np.concatenate([each.values for each in pieces]),
-        _blocks([each.covariance for each in pieces]),
-    )
+        beyond = tail.spread(inner.own[0 if tail.leads else -1], sigma_m)
+        pieces.insert(0 if tail.leads else len(pieces), beyond)
+    at, own = (np.concatenate(each) for each in zip(*pieces, strict=True))
+    here = at - seam_m
+    shift = interpolated(here, inner.nodes_m, inner.locator, left=0.0, right=0.0)
+    rows = interpolated(here, inner.nodes_m, inner.along_rows)
+    turns = [(each.turns.rows(at - each.begin_m), np.diag(each.turns.variance)) for each in tails]
+    columns, moments = together([(rows, inner.parameters), *turns])
+    return Spread(at, own, shift, columns, moments)
 
 
 def _notes(drawing: Drawing, tails: list[_Tail], seam_m: float, traced_m: float) -> list[Note]:
@@ -394,14 +378,3 @@ def _notes(drawing: Drawing, tails: list[_Tail], seam_m: float, traced_m: float)
         f"lie {wide} or more aside"
     )
     return [Note("route_drawn", text)]
-
-
-def _blocks(parts: list[Floats]) -> Floats:
-    """Return square matrices as blocks on the diagonal of one."""
-    size = sum(len(part) for part in parts)
-    whole = np.zeros((size, size))
-    at = 0
-    for part in parts:
-        whole[at : at + len(part), at : at + len(part)] = part
-        at += len(part)
-    return whole

@@ -8,10 +8,11 @@ from contextlib import AbstractContextManager, nullcontext
 import numpy as np
 
 from geoleak.linref import Route
-from geoleak.record import Floats, Ints, Record, replace
+from geoleak.record import Floats, Ints, replace
 from geoleak.route import parts
 from geoleak.route.alignment import Alignment
 from geoleak.route.marks import (
+    Bend,
     MarkArray,
     RouteOptions,
     check_distinct,
@@ -20,9 +21,8 @@ from geoleak.route.marks import (
     order_note,
 )
 from geoleak.route.moves import Block, blocks, outlier_rows
-from geoleak.route.parts import Prepared, ends_note, fit_notes, spacing_notes
+from geoleak.route.parts import Prepared, fit_notes, spacing_notes
 from geoleak.route.result import (
-    FittedShape,
     RouteFit,
     joined_spread,
     posterior_of,
@@ -51,14 +51,6 @@ SCALE_LIMITS = (0.5, 2.5)
 OTHER_LINE_SHARE = 0.5
 """Even odds of a detour and of another line where a block of marks stands aside (a guess of ours:
 no source)."""
-
-
-class Fitted(Record):
-    """What the search came to."""
-
-    candidates: list[Solution]
-    windows: list[Window]
-    blocks: list[Block]
 
 
 def one_blas_thread() -> AbstractContextManager[object]:
@@ -103,20 +95,17 @@ def _fit_route(marks: MarkArray, options: RouteOptions) -> RouteFit:
     both = [np.array([[p.easting_m, p.northing_m]]) for p in (marks.start, marks.end) if p]
     check_distinct(np.concatenate([points, *both]), marks.sigma_along_m, options.leg)
     origin = np.round(points.mean(axis=0)) if len(points) else both[0][0]
-    local = points - origin
-    order, notes = _ordered(local, marks, options)
-    ready = _prepare(local, marks, order, origin)
-    means, names = ready.observations.points, ready.names
-    notes += spacing_notes(means, ready.observations.sigma_m, names, options=options)
-    if marks.start and marks.end:
-        notes += ends_note(means, names, options=options)
+    order, notes = _ordered(points - origin, marks, options)
+    ready = _prepare(points - origin, marks, order, origin, options)
+    notes += spacing_notes(ready)
     candidates: list[Solution] = []
     windows: list[Window] = []
+    aside: list[Block] = []
     if options.fit == "runs" and len(ready.observations.points) > 2:
         candidates, windows = _fitted(ready.observations, options)
         if not candidates or not _agrees(candidates[0], ready.observations):
             candidates = []
-            options = replace(options, fit="marks")
+            ready = replace(ready, options=replace(options, fit="marks"))
             notes.append(
                 options.note(
                     "no_line",
@@ -125,11 +114,11 @@ def _fit_route(marks: MarkArray, options: RouteOptions) -> RouteFit:
                 )
             )
     candidates = candidates or [_joined(ready.observations)]
-    aside = []
-    if options.fit == "runs":
-        aside = blocks(candidates[0], _with_scale(ready.observations, candidates[0].scale))
-    fitted = Fitted(candidates, windows, aside)
-    return _assemble(marks, options, ready, fitted, order, origin, notes)
+    used = _with_scale(ready.observations, candidates[0].scale)
+    if ready.options.fit == "runs":
+        aside = blocks(candidates[0], used)
+    fit = _assembled(ready, used, candidates, windows, aside)
+    return replace(fit, warnings=(*notes, *fit_notes(fit, ready, aside)))
 
 
 def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[Ints, list[Note]]:
@@ -139,8 +128,8 @@ def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[I
             return given, []
         order = found_order(points)
         absolute = np.stack([marks.easting_m, marks.northing_m], axis=1)
-        known = [(p, end) for p, end in ((marks.start, 0), (marks.end, -1)) if p]
-        for point, end in known[:1]:
+        point, end = (marks.start, 0) if marks.start else (marks.end, -1)
+        if point:
             both = absolute[order[[end, -1 - end]]] - (point.easting_m, point.northing_m)
             near, far = np.hypot(both[:, 0], both[:, 1])
             if far < near:
@@ -150,7 +139,9 @@ def _ordered(points: Floats, marks: MarkArray, options: RouteOptions) -> tuple[I
     return given, [note] if note else []
 
 
-def _prepare(points: Floats, marks: MarkArray, order: Ints, origin: Floats) -> Prepared:
+def _prepare(
+    points: Floats, marks: MarkArray, order: Ints, origin: Floats, options: RouteOptions
+) -> Prepared:
     groups, means = merged(points, marks, order)
     sigma = np.array([np.min(marks.sigma_across_m[g]) for g in groups])
     along = np.array([np.sum(marks.sigma_along_m[g] ** -2.0) ** -0.5 for g in groups])
@@ -178,7 +169,8 @@ def _prepare(points: Floats, marks: MarkArray, order: Ints, origin: Floats) -> P
         bias, fixed = np.insert(bias, at, 0.0), np.insert(fixed, at, True)
         names.insert(at, point.id)
         lead += int(first)
-    return Prepared(Observations(means, sigma, along, fixed), groups, bias, lead, names)
+    ready = Observations(means, sigma, along, fixed)
+    return Prepared(marks, options, order, origin, ready, groups, bias, lead, names)
 
 
 def _joined(marks: Observations) -> Solution:
@@ -264,9 +256,9 @@ def _has_failed(found: list[Solution], marks: Observations) -> bool:
     if not found or not _agrees(found[0], marks):
         return True
     fit = found[0]
-    past = (fit.where.run == 0) & (fit.where.share * fit.shape.parts[0][0] < -PAST_END_M)
+    past = (fit.where.run == 0) & (fit.where.share * fit.shape.lengths[0] < -PAST_END_M)
     turned = 1.0 - fit.where.share
-    past |= (fit.where.run == fit.shape.runs - 1) & (turned * fit.shape.parts[0][-1] < -PAST_END_M)
+    past |= (fit.where.run == fit.shape.runs - 1) & (turned * fit.shape.lengths[-1] < -PAST_END_M)
     return bool(past.any() or outlier_rows(fit))
 
 
@@ -335,61 +327,54 @@ def _against(marks: Observations, which: Ints, rows: Ints) -> Floats:
     return np.asarray(across / (marks.sigma_m[which] * np.sqrt(leverage)))
 
 
-def _known(fitted: Fitted, used: Observations, bias: Floats) -> list[FittedShape]:
-    """Return the structures with their shares; blocks of marks aside share theirs evenly."""
-    known = posteriors(fitted.candidates, used, bias)
-    others = [each.other for each in fitted.blocks]
-    if not others:
-        return known
-    share = OTHER_LINE_SHARE / len(others)
-    return [
-        *(replace(each, share=(1.0 - OTHER_LINE_SHARE) * each.share) for each in known),
-        *(posterior_of(each, used, bias, share) for each in others),
-    ]
-
-
-def _assemble(
-    marks: MarkArray,
-    options: RouteOptions,
+def _assembled(
     ready: Prepared,
-    fitted: Fitted,
-    order: Ints,
-    origin: Floats,
-    notes: list[Note],
+    used: Observations,
+    candidates: list[Solution],
+    windows: list[Window],
+    aside: list[Block],
 ) -> RouteFit:
-    best = fitted.candidates[0]
-    shape = best.shape
-    used = _with_scale(ready.observations, best.scale)
-    joined = options.fit == "marks" and shape.runs > 1
-    known = [] if joined else _known(fitted, used, ready.bias)
-    stretches = parts.stretches(best, used, ready.bias, fitted.windows)
-    spread = joined_spread(shape, used, ready.bias) if joined else spread_of(known, stretches)
-    beside = parts.beside(marks, ready, best, origin)
-    length = shape.length_m()
-    spread = parts.widened(spread, ready, best, marks.marks_by)
-    depth, shared = parts.depths(marks, options, beside.chainage_m, length)
-    line = parts.raised(shape, marks, options, beside.chainage_m, depth, length)
-    line[:, :2] += origin
-    fit = RouteFit(
+    """Return the route, its structures averaged by their shares.
+
+    Blocks of marks aside share theirs evenly.
+    """
+    best, options = candidates[0], ready.options
+    shape, length = best.shape, best.shape.length_m()
+    chainage, offset, sound = parts.beside(ready, best)
+    bends: tuple[Bend, ...] = ()
+    if options.fit == "marks" and shape.runs > 1:
+        spread = joined_spread(shape, used, ready.bias)
+        ends = np.hypot(used.sigma_along_m[0], used.sigma_along_m[-1])
+        length_sigma = float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
+    else:
+        known = posteriors(candidates, used, ready.bias)
+        others = [each.other for each in aside]
+        if others:
+            share = OTHER_LINE_SHARE / len(others)
+            known = [replace(each, share=(1.0 - OTHER_LINE_SHARE) * each.share) for each in known]
+            known += [posterior_of(each, used, ready.bias, share) for each in others]
+        stretches = parts.stretches(best, used, ready.bias, windows)
+        spread = spread_of(known, stretches)
+        length_sigma = parts.length_sigma_m(known, stretches)
+        bends = parts.bends(known[0])
+    depth, shared = parts.depths(ready, chainage, length)
+    line = parts.raised(ready, shape, chainage, depth)
+    line[:, :2] += ready.origin
+    return RouteFit(
         route=Route.from_vertices(line),
-        marks=marks,
-        order=order,
-        bends=() if joined else parts.bends(known[0]),
+        marks=ready.marks,
+        order=ready.order,
+        bends=bends,
         runs=parts.runs(best, ready),
-        mark_chainage_m=beside.chainage_m,
-        mark_residual_m=beside.offset_m,
-        mark_weight=beside.sound,
-        strays=np.flatnonzero(beside.sound < 0.5),
+        mark_chainage_m=chainage,
+        mark_residual_m=offset,
+        mark_weight=sound,
+        strays=np.flatnonzero(sound < 0.5),
         sigma_scale=best.scale,
-        length_sigma_m=(
-            parts.joined_length_sigma_m(spread, used)
-            if joined
-            else parts.length_sigma_m(known, stretches)
-        ),
+        length_sigma_m=length_sigma,
         warnings=(),
-        spread=spread,
+        spread=parts.widened(spread, ready, best),
         depth=depth,
         depth_shared=shared,
         outside_diameter_m=options.outside_diameter_m,
     )
-    return replace(fit, warnings=(*notes, *fit_notes(fit, ready, fitted.blocks, options)))

@@ -82,18 +82,15 @@ class MarkArray(Record, eq=False):
     end: FixedPoint | None = None
 
     def __post_init__(self) -> None:
-        for name in ("easting_m", "northing_m", "height_m", "depth_m", "sigma_across_m"):
-            force_setattr(self, name, _column(self, name))
-        depth = self.depth_m
-        force_setattr(self, "sigma_along_m", _column(self, "sigma_along_m"))
-        if self.locator_bias_m is None:
-            force_setattr(self, "locator_bias_m", np.zeros(len(depth)))
-        if self.depth_sigma_m is None:
-            force_setattr(self, "depth_sigma_m", np.maximum(0.05 * np.abs(depth), 0.02))
-        if self.depth_shared_m is None:
-            force_setattr(self, "depth_shared_m", 0.05 * np.abs(depth))
-        for name in ("locator_bias_m", "depth_sigma_m", "depth_shared_m"):
-            force_setattr(self, name, _column(self, name))
+        deep = np.abs(np.asarray(self.depth_m, dtype=float))
+        usual = {
+            "locator_bias_m": 0.0,
+            "depth_sigma_m": np.maximum(0.05 * deep, 0.02),
+            "depth_shared_m": 0.05 * deep,
+        }
+        for name in COLUMNS:
+            value = getattr(self, name)
+            force_setattr(self, name, _column(self, name, usual.get(name, np.nan), value))
         for name in ("easting_m", "northing_m", "depth_m"):
             self._refuse(name, ~np.isfinite(getattr(self, name)), "a finite number of metres")
         for name in ("sigma_across_m", "sigma_along_m", "depth_sigma_m"):
@@ -114,8 +111,14 @@ class MarkArray(Record, eq=False):
         return len(self.ids)
 
 
-def _column(marks: MarkArray, name: str) -> Floats:
-    value = np.array(getattr(marks, name), dtype=float)
+COLUMNS = (
+    "easting_m", "northing_m", "height_m", "depth_m", "sigma_across_m", "sigma_along_m",
+    "locator_bias_m", "depth_sigma_m", "depth_shared_m",
+)  # fmt: skip
+
+
+def _column(marks: MarkArray, name: str, usual: float | Floats, given: Floats | None) -> Floats:
+    value = np.array(usual if given is None else given, dtype=float)
     if value.ndim == 0:
         value = np.full(len(marks.ids), float(value))
     if value.shape != (len(marks.ids),):

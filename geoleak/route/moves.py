@@ -1,7 +1,17 @@
 """The structures one move away from a fit: bends dropped, merged, rounded, or laid afresh.
 
-Every move puts other vertices in place of a few. Where marks are cut into straights anew, the first
-guesses of `partition` say where.
+Every move puts other vertices in place of a few. Where marks are cut into straights, as for a first
+guess, it is at the best cut of the marks, in order, into runs, by dynamic programming (Bellman, "On
+the approximation of curves by line segments using dynamic programming", Comm. ACM 4, 1961; Jackson
+et al., "An algorithm for optimal partitioning of data on an interval", IEEE Signal Process. Lett.
+12, 2005), each run's misfit from prefix sums in O(1), and starts that can never win again dropped
+(Killick, Fearnhead & Eckley, "Optimal detection of changepoints with a linear computational cost",
+JASA 107, 2012).
+
+Blocks of marks in a row that stand aside of the rest: a detour of the pipe or another line. A
+locator that jumps to another line paints a block of good-looking marks a metre or two aside and
+then returns; pipe that steps round an obstacle looks the same. Marks alone cannot tell, so both
+lines are kept, at even odds (a guess of ours: no source), and both lengths are said.
 """
 
 from __future__ import annotations
@@ -29,32 +39,29 @@ LEAST_ROUNDED_M = 0.2
 
 def proposals(fit: Solution, marks: Observations) -> list[Alignment]:
     """Return the structures one move away."""
-    plain = [shape for move in (_drops, _merges, _roundings) for shape in move(fit, marks)]
-    return plain + mended([shape for move in (_relayings, _detours) for shape in move(fit, marks)])
-
-
-def _drops(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
-    """Yield shapes without one bend, or two neighbours."""
-    for count in (1, 2):
-        for first in range(1, fit.shape.runs - count + 1):
-            yield fitting(fit.shape.laid(first, first + count))
-
-
-def _merges(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
-    """Yield shapes in which neighbouring bends of one sense become one arc or one bend."""
     shape = fit.shape
-    _, unit, turn = shape.parts
+    plain = [
+        fitting(shape.laid(first, first + dropped))
+        for dropped in (1, 2)
+        for first in range(1, shape.runs - dropped + 1)
+    ]
+    plain += [*_merges(shape), *_roundings(shape)]
+    aside = [detour(fit, marks, row) for row in outlier_rows(fit)]
+    return plain + mended([*_relayings(fit, marks), *aside])
+
+
+def _merges(shape: Alignment) -> Iterator[Alignment]:
+    """Yield shapes in which neighbouring bends of one sense become one arc or one bend."""
     for first in range(1, shape.runs):
         for last in range(first + 1, min(first + 6, shape.runs)):
-            turns = turn[first : last + 1]
+            turns = shape.turn[first : last + 1]
             if np.any(np.sign(turns) != np.sign(turns[0])) or abs(turns.sum()) > 2.2:
                 break
-            u, v = unit[first - 1], unit[last]
+            u, v = shape.unit[first - 1], shape.unit[last]
             a, b = shape.vertices[first - 1], shape.vertices[last + 1]
-            cross = u[0] * v[1] - u[1] * v[0]
+            cross, reach = _crossing((a, u), (b, v))
             if abs(cross) < 1e-3:
                 continue
-            reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
             corner = a + u * reach
             out = float(np.hypot(*(b - corner)))
             if reach <= LEAST_RUN_M or out <= LEAST_RUN_M or (b - corner) @ v <= 0:
@@ -64,11 +71,9 @@ def _merges(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
                 yield shape.laid(first, last + 1, corner, max(share * room, 0.0))
 
 
-def _roundings(fit: Solution, _marks: Observations) -> Iterator[Alignment]:
+def _roundings(shape: Alignment) -> Iterator[Alignment]:
     """Yield shapes with one bend rounded, or one arc made sharp."""
-    shape = fit.shape
-    length, _, _ = shape.parts
-    tangent = shape.tangent_m
+    length, tangent = shape.lengths, shape.tangent_m
     for k in range(1, shape.runs):
         room = min(length[k - 1] - tangent[k - 1], length[k] - tangent[k + 1])
         for wider in (0.0,) if tangent[k] > 0 else (0.85 * room, 0.4 * room):
@@ -187,8 +192,7 @@ def fitting(shape: Alignment) -> Alignment:
     """Return the shape with arcs shortened until they fit their straights."""
     if not shape.tangent_m.any():
         return shape
-    length, _, _ = shape.parts
-    tangent = shape.tangent_m.copy()
+    length, tangent = shape.lengths, shape.tangent_m.copy()
     for k in shape.arcs:
         tangent[k] = min(tangent[k], 0.45 * min(length[k - 1], length[k]))
     return Alignment(shape.vertices, tangent)
@@ -209,28 +213,20 @@ def mended(shapes: Sequence[Alignment]) -> list[Alignment]:
 
 def _mended(shape: Alignment) -> Alignment:
     shape = fitting(shape)
-    length, unit, turn = shape.parts
-    for k in np.flatnonzero(np.abs(turn) > GREATEST_TURN_RAD)[::-1]:
+    length, unit = shape.lengths, shape.unit
+    for k in np.flatnonzero(np.abs(shape.turn) > GREATEST_TURN_RAD)[::-1]:
         back, on = (min(BEVEL_M, 0.4 * each) for each in (length[k - 1], length[k]))
         corner = shape.vertices[k]
         pair = np.stack([corner - back * unit[k - 1], corner + on * unit[k]])
         shape = fitting(shape.laid(k, k + 1, pair))
     while shape.runs > 1 and not shape.allowed():
-        length, _, turn = shape.parts
-        size = np.abs(turn[1:-1])
-        near = np.minimum(length[:-1], length[1:])
+        size = np.abs(shape.turn[1:-1])
+        near = np.minimum(shape.lengths[:-1], shape.lengths[1:])
         # The sharpest reversal goes first, then the straighter end of the shortest straight.
-        if np.any(size > GREATEST_TURN_RAD):
-            worst = int(np.argmax(size))
-        else:
-            worst = int(np.lexsort((size, near))[0])
+        sharp = bool(np.any(size > GREATEST_TURN_RAD))
+        worst = int(np.argmax(size) if sharp else np.lexsort((size, near))[0])
         shape = fitting(shape.laid(worst + 1, worst + 2))
     return shape
-
-
-def _detours(fit: Solution, marks: Observations) -> Iterator[Alignment]:
-    """Yield shapes led along three outlier marks and more in a row."""
-    return (detour(fit, marks, row) for row in outlier_rows(fit))
 
 
 CUT_CHARGE = 3.0
@@ -240,8 +236,8 @@ PAIR_CHARGE = 5.0
 LONE_CHARGE = 12.0
 
 
-MOST_IN_TABLE = 200
-"""More marks are cut with hopeless starts dropped on the way; a table of all runs grows too big."""
+MOST_IN_TABLE = 48
+"""So many ends of runs are worked out at once; then hopeless starts are dropped."""
 
 
 def cut_charge(count: int) -> float:
@@ -254,26 +250,6 @@ def cut_charge(count: int) -> float:
     return CUT_CHARGE * float(np.log(max(count, 4)))
 
 
-def run_starts(
-    points: Floats, weight: Floats, charge: float, shares: tuple[float, ...]
-) -> list[list[int]]:
-    """Return, for each share, the index of the first mark of each straight run of the best cut.
-
-    Parameters
-    ----------
-    points : (n, 2) array
-        Marks in order, metres.
-    weight : (n,) array
-        1 / sigma**2, lowered for strays.
-    charge : float
-        Cost of each further run, in units of chi-square.
-    shares : tuple of float
-        Shares of this cost, and of what runs of few marks cost, at which the marks are cut.
-    """
-    came = last_starts(prefix_sums(points, weight), charge, shares)
-    return [traced_back(column) for column in came.T]
-
-
 def last_starts(sums: Floats, charge: float, shares: tuple[float, ...]) -> Ints:
     """Return (n + 1, shares) where the last run of the best cut of the first 0, 1 ... marks begins.
 
@@ -281,52 +257,35 @@ def last_starts(sums: Floats, charge: float, shares: tuple[float, ...]) -> Ints:
     ----------
     sums : (n + 1, 6) array
         Of the marks, as `prefix_sums` gives them.
-    charge, shares : float, tuple of float
-        As in `run_starts`.
+    charge : float
+        Cost of each further run, in units of chi-square.
+    shares : tuple of float
+        Shares of this cost, and of what runs of few marks cost, at which the marks are cut.
     """
-    cut = _cut_by_table if len(sums) - 1 <= MOST_IN_TABLE else _cut_by_pruning
-    return cut(sums, charge, np.array(shares))
-
-
-def _cut_by_table(sums: Floats, charge: float, shares: Floats) -> Ints:
-    count = len(sums) - 1
-    start, stop = np.tril_indices(count + 1, -1)[::-1]
-    table = np.full((count + 1, count + 1), np.inf)
-    table[stop, start] = _misfit(sums[stop] - sums[start])
-    # The row of a run's end holds a run of one mark last, a run of two before that.
-    few = np.outer(_few(np.arange(count, 0, -1)), shares)
-    cost = np.empty((count + 1, len(shares)))
-    cost[0] = -charge * shares
-    came = np.zeros((count + 1, len(shares)), dtype=np.int64)
-    for end in range(1, count + 1):
-        total = cost[:end] + table[end, :end, None] + few[count - end :]
-        came[end] = total.argmin(axis=0)
-        cost[end] = total.min(axis=0) + charge * shares
-    return came
-
-
-def _cut_by_pruning(sums: Floats, charge: float, shares: Floats) -> Ints:
-    count = len(sums) - 1
-    cost = np.empty((count + 1, len(shares)))
-    cost[0] = -charge * shares
-    came = np.zeros((count + 1, len(shares)), dtype=np.int64)
-    few = np.outer(_few(np.arange(count + 1)), shares)
-    alive = np.array([0], dtype=np.int64)
-    for stop in range(1, count + 1):
-        total = cost[alive] + _misfit(sums[stop] - sums[alive])[:, None]
-        charged = total + few[stop - alive]
-        best = charged.argmin(axis=0)
-        came[stop] = alive[best]
-        cost[stop] = charged.min(axis=0) + charge * shares
+    count, share = len(sums) - 1, np.array(shares)
+    # What runs of so few marks cost, whose lines fit them for nothing.
+    few = np.zeros((max(count, 2) + 1, len(share)))
+    few[1:3] = np.outer([LONE_CHARGE, PAIR_CHARGE], share)
+    cost = np.empty((count + 1, len(share)))
+    cost[0] = -charge * share
+    came = np.zeros((count + 1, len(share)), dtype=np.int64)
+    alive = np.zeros(1, dtype=np.int64)
+    for first in range(1, count + 1, MOST_IN_TABLE):
+        stops = np.arange(first, min(first + MOST_IN_TABLE, count + 1))
+        starts = np.append(alive, stops)
+        table = _misfit(sums[stops, None] - sums[starts])[..., None]
+        charges = few[stops[:, None] - starts]
+        spent = np.concatenate([cost[alive], np.empty((len(stops), len(share)))])
+        for row, stop in enumerate(stops):
+            known = len(alive) + row
+            total = spent[:known] + table[row, :known]
+            charged = total + charges[row, :known]
+            came[stop] = starts[charged.argmin(axis=0)]
+            cost[stop] = spent[known] = charged.min(axis=0) + charge * share
         # A start is dropped when it can win at no share.
-        keep = (total <= cost[stop] + shares * LONE_CHARGE).any(axis=1)
-        alive = np.append(alive[keep], stop)
+        keep = (total <= cost[stop] + share * LONE_CHARGE).any(axis=1)
+        alive = np.append(starts[:known][keep], stop)
     return came
-
-
-def _few(size: Ints) -> Floats:
-    """Return what runs of so few marks cost, whose lines fit them for nothing."""
-    return np.where(size == 2, PAIR_CHARGE, 0.0) + np.where(size == 1, LONE_CHARGE, 0.0)
 
 
 def traced_back(came: Ints) -> list[int]:
@@ -364,11 +323,11 @@ def cut_misfit(sums: Floats, starts: Sequence[int]) -> float:
 
 
 def _misfit(total: Floats) -> Floats:
-    """Return the weighted squares of distance from the best line, from sums over runs (m, 6)."""
-    weight = np.maximum(total[:, 0], 1e-300)
-    xx = total[:, 3] - total[:, 1] ** 2 / weight
-    xy = total[:, 4] - total[:, 1] * total[:, 2] / weight
-    yy = total[:, 5] - total[:, 2] ** 2 / weight
+    """Return the weighted squares of distance from the best line, from sums over runs (..., 6)."""
+    mass, x, y, xx, xy, yy = np.moveaxis(total, -1, 0)
+    # A run that ends before it begins, in a table, has none of it or less.
+    weight = np.maximum(np.abs(mass), 1e-300)
+    xx, xy, yy = xx - x**2 / weight, xy - x * y / weight, yy - y**2 / weight
     half = 0.5 * (xx + yy)
     spread = np.hypot(0.5 * (xx - yy), xy)
     return np.maximum(half - spread, 0.0)
@@ -407,29 +366,23 @@ def first_vertices(points: Floats, weight: Floats, starts: list[int]) -> Floats:
             lines.append((points[start], direction))
         else:
             lines.append(line_of(points[start:stop], weight[start:stop]))
-    vertices = [lines[0][0] + lines[0][1] * ((points[0] - lines[0][0]) @ lines[0][1])]
-    for number in range(1, len(starts)):
-        before, after = points[starts[number] - 1], points[starts[number]]
-        vertices.append(_intersection(lines[number - 1], lines[number], before, after))
-    centre, direction = lines[-1]
-    vertices.append(centre + direction * ((points[-1] - centre) @ direction))
-    return np.array(vertices)
+    vertices = [foot_on(lines[0], points[0])]
+    for start, one, two in zip(starts[1:], lines, lines[1:], strict=False):
+        before, after = points[start - 1], points[start]
+        middle = 0.5 * (foot_on(one, before) + two[0] + two[1] * ((after - two[0]) @ two[1]))
+        cross, reach = _crossing(one, two)
+        corner = one[0] + one[1] * reach
+        near = np.hypot(*(corner - middle)) <= 1.5 * np.hypot(*(after - before))
+        vertices.append(corner if abs(cross) >= 0.02 and near else middle)
+    return np.array([*vertices, foot_on(lines[-1], points[-1])])
 
 
-def _intersection(
-    one: tuple[Floats, Floats], two: tuple[Floats, Floats], before: Floats, after: Floats
-) -> Floats:
+def _crossing(one: tuple[Floats, Floats], two: tuple[Floats, Floats]) -> tuple[float, float]:
+    """Return the sine of the turn between two lines, and how far along the first they meet."""
     (a, u), (b, v) = one, two
-    middle = 0.5 * (a + u * ((before - a) @ u) + b + v * ((after - b) @ v))
-    cross = u[0] * v[1] - u[1] * v[0]
-    if abs(cross) < 0.02:
-        return middle
-    reach = ((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0]) / cross
-    point = a + u * reach
-    gap = float(np.hypot(*(after - before)))
-    if float(np.hypot(*(point - middle))) > 1.5 * gap:
-        return middle
-    return np.asarray(point)
+    cross = float(u[0] * v[1] - u[1] * v[0])
+    gap = float((b[0] - a[0]) * v[1] - (b[1] - a[1]) * v[0])
+    return cross, gap / cross if cross else 0.0
 
 
 LEAST_IN_BLOCK = 3
@@ -468,13 +421,12 @@ def detour(fit: Solution, marks: Observations, row: Ints) -> Alignment:
     shape, points = fit.shape, marks.points
     other = line_of(points[row], marks.sigma_m[row] ** -2.0)
     first, last = int(fit.where.run[row[0]]), int(fit.where.run[row[-1]])
-    _, unit, _ = shape.parts
     # Where the row is the first or the last of all, the line begins or ends on it.
     leaves, joins = [foot_on(other, points[0])], [foot_on(other, points[-1])]
     for at, run, link in ((row[0], first, leaves), (row[-1] + 1, last, joins)):
         if 0 < at < len(points):
             middle = points[at - 1 : at + 1].mean(axis=0)
-            turn = foot_on((shape.vertices[run], unit[run]), middle)
+            turn = foot_on((shape.vertices[run], shape.unit[run]), middle)
             link[:] = [turn, foot_on(other, turn)]
     begin = first + 1 if len(leaves) == 2 else 0
     stop = last + 1 if len(joins) == 2 else len(shape.vertices)
@@ -516,7 +468,7 @@ def _without_steps(fit: Solution) -> Iterator[Alignment]:
     where the step back cannot be seen.
     """
     shape = fit.shape
-    length, _, turn = shape.parts
+    length, turn = shape.lengths, shape.turn
     on_run = np.bincount(fit.where.run, minlength=shape.runs)
     step = np.zeros(shape.runs)
     inner = slice(1, shape.runs - 1)
@@ -542,11 +494,8 @@ def _without_steps(fit: Solution) -> Iterator[Alignment]:
 
 def _straight_on(shape: Alignment, first: int, last: int) -> Alignment:
     """Return a shape without its straights first..last, those beside them led on till they meet."""
-    _, unit, _ = shape.parts
-    before, after = first - 1, last + 1
-    cross = unit[before, 0] * unit[after, 1] - unit[before, 1] * unit[after, 0]
+    one, two = ((shape.vertices[k], shape.unit[k]) for k in (first - 1, last + 1))
+    cross, reach = _crossing(one, two)
     if abs(cross) <= np.sin(STRAIGHT_ON_RAD):
         return shape.laid(first, last + 2)
-    gap = shape.vertices[after] - shape.vertices[before]
-    reach = (gap[0] * unit[after, 1] - gap[1] * unit[after, 0]) / cross
-    return shape.laid(first, last + 2, shape.vertices[before] + reach * unit[before])
+    return shape.laid(first, last + 2, one[0] + reach * one[1])

@@ -1,13 +1,13 @@
-"""The pieces of a `RouteFit`, each worked out from the fitted alignment."""
+"""The pieces of a `RouteFit`, each worked out from the fitted alignment, and what it warns of."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 import numpy as np
 
 from geoleak.errors import SiteDataError
-from geoleak.record import Floats, Record, replace
+from geoleak.record import Floats, Ints, Record, replace
 from geoleak.route.alignment import Alignment, Feet, feet_of
 from geoleak.route.marks import GAP_OF_SPACING, Bend, FixedPoint, MarkArray, RouteOptions
 from geoleak.route.moves import Block
@@ -40,8 +40,12 @@ DRAWN_HEIGHT_M = 0.005
 
 
 class Prepared(Record, eq=False):
-    """Marks merged, in order, with the fixed points at their ends."""
+    """Marks merged, in order, about an origin, with the fixed points at their ends."""
 
+    marks: MarkArray
+    options: RouteOptions
+    order: Ints
+    origin: Floats
     observations: Observations
     groups: list[list[int]]
     bias: Floats
@@ -50,52 +54,36 @@ class Prepared(Record, eq=False):
     names: list[str]
 
 
-class Beside(Record, eq=False):
-    """Where each mark as given stands beside the route."""
-
-    chainage_m: Floats
-    offset_m: Floats
-    sound: Floats
-
-
 def chainages(shape: Alignment, where: Feet, points: Floats) -> Floats:
     """Return the chainages of marks' feet on the line as drawn, kept within it."""
-    length, unit, turn = shape.parts
-    station = shape.stations()
-    run = where.run
-    out = station[run, 1] - shape.tangent_m[run] + where.share * length[run]
-    centre, radius, _ = shape.centres()
+    station, run = shape.station, where.run
+    out = station[run, 1] - shape.tangent_m[run] + where.share * shape.lengths[run]
     for k in np.unique(where.corner[where.corner >= 0]):
         on = where.corner == k
-        if radius[k] <= 0:
+        if shape.radius[k] <= 0:
             out[on] = station[k, 0]
             continue
-        first = shape.vertices[k] - shape.tangent_m[k] * unit[k - 1] - centre[k]
-        spoke = points[on] - centre[k]
+        first = shape.vertices[k] - shape.tangent_m[k] * shape.unit[k - 1] - shape.centre[k]
+        spoke = points[on] - shape.centre[k]
         cross = first[0] * spoke[:, 1] - first[1] * spoke[:, 0]
         angle = np.arctan2(cross, spoke @ first)
-        out[on] = station[k, 0] - np.sign(turn[k]) * angle * radius[k]
+        out[on] = station[k, 0] - np.sign(shape.turn[k]) * angle * shape.radius[k]
     return np.clip(out, 0.0, shape.length_m()) * shape.drawn_share
 
 
-def beside(
-    marks: MarkArray,
-    ready: Prepared,
-    best: Solution,
-    origin: Floats,
-) -> Beside:
-    """Return chainage, offset and chance of belonging of every mark as given."""
-    count = len(marks)
-    hint = np.zeros(count, dtype=np.int64)
+def beside(ready: Prepared, best: Solution) -> tuple[Floats, Floats, Floats]:
+    """Return chainage, offset and chance of belonging (n,) of every mark as given."""
+    marks = ready.marks
+    hint = np.zeros(len(marks), dtype=np.int64)
     for number, group in enumerate(ready.groups):
         hint[group] = best.where.run[number + ready.lead]
-    points = np.stack([marks.easting_m, marks.northing_m], axis=1) - origin
+    points = np.stack([marks.easting_m, marks.northing_m], axis=1) - ready.origin
     where = feet_of(best.shape.stack, points, hint[None]).row(0)
     _, _, sound = split(where.offset_m, best.scale * marks.sigma_across_m)
-    return Beside(chainages(best.shape, where, points), where.offset_m, sound)
+    return chainages(best.shape, where, points), where.offset_m, sound
 
 
-def widened(spread: Spread, ready: Prepared, best: Solution, marks_by: str) -> Spread:
+def widened(spread: Spread, ready: Prepared, best: Solution) -> Spread:
     """Return the spread with the sideways sigma of what may hide between marks added."""
     at = chainages(best.shape, best.where, ready.observations.points)
     at = np.sort(at[best.sound >= 0.5])
@@ -103,7 +91,7 @@ def widened(spread: Spread, ready: Prepared, best: Solution, marks_by: str) -> S
         return spread
     gaps = np.diff(at)
     usual = float(np.median(gaps)) if len(gaps) >= 3 else np.inf
-    share = WANDER_OF_GAP[marks_by]
+    share = WANDER_OF_GAP[ready.marks.marks_by]
     hidden = HIDDEN_OF_GAP * np.maximum(gaps - UNSEEN_SPACINGS * usual, 0.0)
     middle = np.hypot(share * gaps, hidden)
     left = np.clip(np.searchsorted(at, spread.nodes_m, side="right") - 1, 0, len(gaps) - 1)
@@ -113,11 +101,10 @@ def widened(spread: Spread, ready: Prepared, best: Solution, marks_by: str) -> S
     return replace(spread, own=own)
 
 
-def depths(
-    marks: MarkArray, options: RouteOptions, chainage_m: Floats, length_m: float
-) -> tuple[Smooth, Smooth]:
+def depths(ready: Prepared, chainage_m: Floats, length_m: float) -> tuple[Smooth, Smooth]:
     """Return depth to the pipe's centre along the route, and its shared sigma."""
-    add, extra = to_centre(options)
+    marks = ready.marks
+    add, extra = to_centre(ready.options)
     ends = [(p, at) for p, at in _ends(marks, length_m) if np.isfinite(p.depth_m)]
     at = np.append(chainage_m, [at for _, at in ends])
     depth = np.append(marks.depth_m, [p.depth_m for p, _ in ends]) + add
@@ -127,7 +114,8 @@ def depths(
     )
     if not len(depth):
         raise SiteDataError(
-            f"{options.leg or 'the leg'}: no depth is known anywhere on it; give the leg a depth"
+            f"{ready.options.leg or 'the leg'}: no depth is known anywhere on it; give the leg a "
+            "depth"
         )
     own = smooth(at, depth, sigma, length_m)
     if len(marks):
@@ -151,27 +139,19 @@ def to_centre(options: RouteOptions) -> tuple[float, float]:
     slipped round); a sonde lies in the bore (a quarter of the diameter for lying low in it).
     Common practice, no source.
     """
+    shares = {"centre": (0.0, 0.0), "crown": (0.5, 0.0), "wire": (0.5, 0.25), "sonde": (0.0, 0.25)}
+    add, extra = shares[options.depth_to]
     diameter = options.outside_diameter_m or 0.0
-    if options.depth_to == "crown":
-        return 0.5 * diameter, 0.0
-    if options.depth_to == "wire":
-        return 0.5 * diameter, 0.25 * diameter
-    if options.depth_to == "sonde":
-        return 0.0, 0.25 * diameter
-    return 0.0, 0.0
+    return add * diameter, extra * diameter
 
 
-def raised(
-    shape: Alignment,
-    marks: MarkArray,
-    options: RouteOptions,
-    chainage_m: Floats,
-    depth: Smooth,
-    length_m: float,
-) -> Floats:
-    """Return the line's vertices, with the smoothed height of the pipe where heights are known."""
-    plan = shape.polyline()
-    add, _ = to_centre(options)
+def raised(ready: Prepared, shape: Alignment, chainage_m: Floats, depth: Smooth) -> Floats:
+    """Return the line's vertices, with the smoothed height of the pipe where heights are known.
+
+    A vertex stands at each knot where the grade is not even.
+    """
+    marks, length_m, plan = ready.marks, shape.length_m(), shape.polyline()
+    add, _ = to_centre(ready.options)
     known = np.isfinite(marks.height_m)
     ends = [(p, at) for p, at in _ends(marks, length_m) if np.isfinite(p.height_m)]
     places = np.array([at for _, at in ends])
@@ -182,21 +162,15 @@ def raised(
     own = np.append(np.asarray(marks.depth_sigma_m)[known], depth.sigma(places))
     at = np.append(chainage_m[known], places)
     levels = smooth(at, ground - under, np.hypot(own, GROUND_SIGMA_M), length_m)
-    return with_heights(plan, levels)
-
-
-def with_heights(plan: Floats, levels: Smooth) -> Floats:
-    """Return plan vertices with heights, and a vertex at each knot where the grade is not even."""
     step = np.hypot(*np.diff(plan, axis=0).T)
     chainage = np.concatenate([[0.0], np.cumsum(step)])
     knots = levels.knots_m * (chainage[-1] / levels.knots_m[-1])
     knots = knots[(knots > 0.1) & (knots < chainage[-1] - 0.1)]
     levelled = np.interp(knots, chainage, levels.at(chainage))
+    full = chainage
     if len(knots) and np.max(np.abs(levels.at(knots) - levelled)) > DRAWN_HEIGHT_M:
         far = np.min(np.abs(knots[:, None] - chainage[None, :]), axis=1) > 0.05
         full = np.sort(np.concatenate([chainage, knots[far]]))
-    else:
-        full = chainage
     columns = [np.interp(full, chainage, plan[:, axis]) for axis in (0, 1)]
     return np.stack([*columns, levels.at(full)], axis=1)
 
@@ -204,9 +178,7 @@ def with_heights(plan: Floats, levels: Smooth) -> Floats:
 def bends(best: FittedShape) -> tuple[Bend, ...]:
     """Return the bends and arcs of the best structure, in order of chainage."""
     shape, covariance = best.shape, best.covariance
-    _, unit, turn = shape.parts
-    _, radius, _ = shape.centres()
-    station = shape.stations() * shape.drawn_share
+    unit, station = shape.unit, shape.station * shape.drawn_share
     out = []
     for k in range(1, shape.runs):
         block = covariance[2 * k : 2 * k + 2, 2 * k : 2 * k + 2]
@@ -214,8 +186,8 @@ def bends(best: FittedShape) -> tuple[Bend, ...]:
         out.append(
             Bend(
                 chainage_m=float(station[k].mean()),
-                deflection_deg=float(np.rad2deg(turn[k])),
-                radius_m=float(radius[k]),
+                deflection_deg=float(np.rad2deg(shape.turn[k])),
+                radius_m=float(shape.radius[k]),
                 from_m=float(station[k, 0]),
                 to_m=float(station[k, 1]),
                 sigma_chainage_m=sigma,
@@ -227,10 +199,9 @@ def bends(best: FittedShape) -> tuple[Bend, ...]:
 def runs(best: Solution, ready: Prepared) -> tuple[StraightRun, ...]:
     """Return the straights and arcs with the first and last mark on each, strays left out."""
     shape = best.shape
-    station = shape.stations() * shape.drawn_share
+    station = shape.station * shape.drawn_share
     sound = best.sound >= 0.5
     at = chainages(shape, best.where, ready.observations.points)
-    _, radius, _ = shape.centres()
     out: list[StraightRun] = []
 
     def add(low: float, high: float, curved: bool) -> None:
@@ -243,7 +214,7 @@ def runs(best: Solution, ready: Prepared) -> tuple[StraightRun, ...]:
 
     for k in range(shape.runs):
         add(float(station[k, 1]), float(station[k + 1, 0]), False)
-        if radius[k + 1] > 0:
+        if shape.radius[k + 1] > 0:
             add(float(station[k + 1, 0]), float(station[k + 1, 1]), True)
     return tuple(out)
 
@@ -267,12 +238,6 @@ def stretches(
         if len(known) > 1:
             out.append(Stretch(low, high, known))
     return out
-
-
-def joined_length_sigma_m(spread: Spread, marks: Observations) -> float:
-    """Return the sigma of the whole length of the dots joined."""
-    ends = float(np.hypot(marks.sigma_along_m[0], marks.sigma_along_m[-1]))
-    return float(np.hypot(spread.between(0.0, float(spread.nodes_m[-1])), ends))
 
 
 def length_sigma_m(known: list[FittedShape], windows: list[Stretch]) -> float:
@@ -303,10 +268,13 @@ SWAPPED_TIMES, SWAPPED_SHARE = 2.0, 0.5
 STEP_ASIDE_M, GOES_ON = 0.5, 0.7
 
 
-def spacing_notes(
-    means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
-) -> Iterator[Note]:
-    """Yield warnings of gaps, of steps aside and of marks closer than their own error."""
+def spacing_notes(ready: Prepared) -> Iterator[Note]:
+    """Yield warnings of gaps, of steps aside and of marks closer than their own error.
+
+    And of a leg's two fixed ends that look swapped.
+    """
+    means, sigma = ready.observations.points, ready.observations.sigma_m
+    names, options = ready.names, ready.options
     apart = np.hypot(*np.diff(means, axis=0).T)
     usual = float(np.median(apart))
     if len(apart) >= 3:
@@ -318,7 +286,7 @@ def spacing_notes(
                 "there would not be seen",
                 rows=(names[i], names[i + 1]),
             )
-    yield from _steps_aside(means, sigma, names, options=options)
+    yield from _steps_aside(ready)
     close = np.flatnonzero(apart < 0.5 * (sigma[1:] + sigma[:-1])).tolist()
     if len(close):
         pairs = ", ".join(f"{names[i]} and {names[i + 1]}" for i in close[:5])
@@ -328,11 +296,7 @@ def spacing_notes(
             f"marks {pairs}{more} stand closer than their own sideways error: they say little "
             "about the direction of the pipe",
         )
-
-
-def ends_note(means: Floats, names: Sequence[str], *, options: RouteOptions) -> Iterator[Note]:
-    """Yield a warning where a leg's fixed ends (first and last of these) look swapped."""
-    if len(means) < 4:
+    if len(means) < 4 or not (ready.marks.start and ready.marks.end):
         return
     start, first, last, end = means[[0, 1, -2, -1]]
     now = float(np.hypot(*(start - first)) + np.hypot(*(end - last)))
@@ -346,10 +310,10 @@ def ends_note(means: Floats, names: Sequence[str], *, options: RouteOptions) -> 
         )
 
 
-def _steps_aside(
-    means: Floats, sigma: Floats, names: Sequence[str], *, options: RouteOptions
-) -> Iterator[Note]:
+def _steps_aside(ready: Prepared) -> Iterator[Note]:
     """Yield where the marks leave their line between two of them and go on beside it."""
+    means, sigma = ready.observations.points, ready.observations.sigma_m
+    names, options = ready.names, ready.options
     for i in range(2, len(means) - 3):
         before, after = means[i] - means[i - 2], means[i + 3] - means[i + 1]
         lengths = float(np.hypot(*before)), float(np.hypot(*after))
@@ -370,11 +334,9 @@ def _steps_aside(
             )
 
 
-def fit_notes(
-    fit: RouteFit, ready: Prepared, aside: list[Block], options: RouteOptions
-) -> Iterator[Note]:
+def fit_notes(fit: RouteFit, ready: Prepared, aside: list[Block]) -> Iterator[Note]:
     """Yield the warnings that follow from the fit itself."""
-    ids = fit.marks.ids
+    ids, options = fit.marks.ids, ready.options
     repeated = [group for group in ready.groups if len(group) > 1]
     if repeated:
         named = "; ".join(" and ".join(ids[i] for i in group) for group in repeated[:MOST_NAMED])
@@ -382,7 +344,7 @@ def fit_notes(
             "repeated_marks", f"shot on the same spot and taken as one mark: {named}"
         )
     for each in aside:
-        yield _another_line(fit, ready, each, options)
+        yield _another_line(fit, ready, each)
     in_blocks = {ready.names[k] for each in aside for k in each.marks}
     strays = [k for k in fit.strays if ids[k] not in in_blocks]
     for index in strays[:MOST_NAMED]:
@@ -411,8 +373,9 @@ def fit_notes(
         )
 
 
-def _another_line(fit: RouteFit, ready: Prepared, block: Block, options: RouteOptions) -> Note:
+def _another_line(fit: RouteFit, ready: Prepared, block: Block) -> Note:
     """Say that a block of marks stands aside, with the length of the leg by either answer."""
+    options = ready.options
     names = [ready.names[k] for k in block.marks]
     lengths = [options.said(v) for v in (fit.route.length_m, block.other.shape.length_m())]
     along, past = lengths if block.followed else lengths[::-1]

@@ -13,7 +13,16 @@ import numpy as np
 
 from geoleak.record import Floats, Record
 from geoleak.route.alignment import LEAST_RUN_M, Alignment
-from geoleak.route.moves import cut_charge, first_vertices, fitting, mended, proposals, run_starts
+from geoleak.route.moves import (
+    cut_charge,
+    first_vertices,
+    fitting,
+    last_starts,
+    mended,
+    prefix_sums,
+    proposals,
+    traced_back,
+)
 from geoleak.route.solve import LONG, PLAY_RAD, Observations, Solution, solve_many
 
 LEAST_ON_ARC = 3
@@ -97,7 +106,7 @@ def _alike(one: Solution, other: Solution) -> bool:
     return bool(
         a.runs == b.runs
         and np.array_equal(a.arcs, b.arcs)
-        and np.abs(a.parts[2] - b.parts[2]).max() < PLAY_RAD
+        and np.abs(a.turn - b.turn).max() < PLAY_RAD
         and (
             np.abs(a.vertices - b.vertices).max() < LEAST_RUN_M
             or np.array_equal(one.where.run, other.where.run)
@@ -105,34 +114,25 @@ def _alike(one: Solution, other: Solution) -> bool:
     )
 
 
-class Found:
-    """The candidates met on the way, the few best of each number of bends and arcs."""
+def climb(first: Sequence[Solution], marks: Observations) -> list[Solution]:
+    """Move from the best of some candidates until no move gains; return all, best first.
 
-    def __init__(self) -> None:
-        self._by_kind: dict[tuple[int, int], list[Solution]] = {}
-
-    def add(self, found: Sequence[Solution]) -> None:
-        """Keep candidates, the better of any two that are the same fit."""
-        for each in found:
-            self._by_kind.setdefault(each.kind, []).append(each)
-        for kind in {each.kind for each in found}:
-            self._by_kind[kind] = distinct(self._by_kind[kind], MOST_ALIKE)
-
-    def ranked(self) -> list[Solution]:
-        """Return all that are held, best first."""
-        every = [each for held in self._by_kind.values() for each in held]
-        return sorted(every, key=lambda each: each.score)
-
-
-def climb(found: Found, marks: Observations) -> list[Solution]:
-    """Move from the best candidate found until no move gains; return all, best first."""
-    best = None
-    while True:
-        ranked = found.ranked()
-        if best is not None and not ranked[0].score < best.score - 1e-3:
-            return ranked
+    The few best of each number of bends and arcs are kept, the better of two that are the same.
+    """
+    by_kind: dict[tuple[int, int], list[Solution]] = {}
+    ranked: list[Solution] = []
+    best, met = None, first
+    while met or best is None:
+        for each in met:
+            by_kind.setdefault(each.kind, []).append(each)
+        for kind in {each.kind for each in met}:
+            by_kind[kind] = distinct(by_kind[kind], MOST_ALIKE)
+        ranked = sorted(chain.from_iterable(by_kind.values()), key=lambda each: each.score)
+        if not ranked or (best is not None and not ranked[0].score < best.score - 1e-3):
+            break
         best = ranked[0]
-        found.add(tried(proposals(best, marks), marks, beat=best))
+        met = tried(proposals(best, marks), marks, beat=best)
+    return ranked
 
 
 def search(
@@ -150,22 +150,21 @@ def search(
     cuts_at : tuple of float
         Shares of the charge for a bend at which first guesses are cut.
     """
-    found = Found()
     plain = np.asarray(marks.sigma_m**-2.0)
-    cuts: dict[tuple[int, ...], Alignment] = {(0,): _straight(marks)}
+    ends = first_vertices(marks.points, plain, [0])
+    cuts: dict[tuple[int, ...], Alignment] = {(0,): Alignment(ends, np.zeros(2))}
     for weights in (weight, plain) if np.any(weight != plain) else (plain,):
-        for starts in run_starts(marks.points, weights, cut_charge(len(marks.points)), cuts_at):
+        sums = prefix_sums(marks.points, weights)
+        came = last_starts(sums, cut_charge(len(marks.points)), cuts_at)
+        for starts in map(traced_back, came.T):
             if tuple(starts) not in cuts:
                 vertices = first_vertices(marks.points, weights, starts)
                 cuts[tuple(starts)] = Alignment(vertices, np.zeros(len(vertices)))
-    found.add(tried(mended(list(cuts.values())), marks))
-    if not found.ranked():
-        return [], []
-    best = found.ranked()[0]
-    if best.shape.runs > MOST_RUNS_WHOLE:
+    first = tried(mended(list(cuts.values())), marks)
+    if first and (best := min(first, key=lambda each: each.score)).shape.runs > MOST_RUNS_WHOLE:
         best, windows = by_windows(best, marks)
         return [best], windows
-    return climb(found, marks), []
+    return climb(first, marks), []
 
 
 def by_windows(best: Solution, marks: Observations) -> tuple[Solution, list[Window]]:
@@ -211,9 +210,7 @@ def _passed_over(
         (piece,) = mended([_piece(shape, first, last, part)])
         ranked = known.get((begin, stop), ())
         if not ranked or ranked[0].kind != (piece.runs, len(piece.arcs)):
-            found = Found()
-            found.add(tried([piece], part))
-            ranked = tuple(climb(found, part)) if found.ranked() else ()
+            ranked = tuple(climb(tried([piece], part), part))
         if ranked:
             windows.append(Window(begin, stop, ranked))
             won = ranked[0].shape
@@ -226,11 +223,6 @@ def _passed_over(
                 shape = spliced
         first = max(last - 2, first + 1)
     return shape, windows
-
-
-def _straight(marks: Observations) -> Alignment:
-    ends = first_vertices(marks.points, marks.sigma_m**-2.0, [0])
-    return Alignment(ends, np.zeros(2))
 
 
 def _piece(shape: Alignment, first: int, last: int, part: Observations) -> Alignment:
