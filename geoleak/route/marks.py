@@ -245,40 +245,28 @@ def _likely_ends(points: Floats, apart: Floats) -> list[int]:
 
 
 def _greedy(apart: Floats, start: int) -> Ints:
-    count = len(apart)
-    free = np.ones(count, dtype=bool)
-    order = np.empty(count, dtype=np.int64)
-    order[0] = start
-    free[start] = False
-    for place in range(1, count):
-        row = np.where(free, apart[order[place - 1]], np.inf)
-        order[place] = int(np.argmin(row))
-        free[order[place]] = False
-    return order
+    free, order = apart.copy(), [start]
+    while len(order) < len(apart):
+        free[:, order[-1]] = np.inf
+        order.append(int(free[order[-1]].argmin()))
+    return np.array(order)
 
 
 def _untwist(order: Ints, apart: Floats, *, keep_first: bool) -> Ints:
     """Turn stretches round while the open path gets shorter."""
     count = len(order)
+    later = np.triu(np.ones((count, count), dtype=bool), 1)
+    later[0] &= not keep_first
     for _ in range(4 * count):
-        here = apart[order[:-1], order[1:]]
-        along = apart[np.ix_(order, order)]
-        best_gain, turn = 1e-9, None
-        # Turning order[i..j] round changes the links before i and after j.
-        for i in range(1 if keep_first else 0, count - 1):
-            j = np.arange(i + 1, count)
-            before = here[i - 1] if i else 0.0
-            after = np.append(here, 0.0)[j]
-            new_before = along[i - 1, j] if i else np.zeros(len(j))
-            new_after = np.append(along[i, j[:-1] + 1], 0.0)
-            gain = before + after - new_before - new_after
-            place = int(np.argmax(gain))
-            if gain[place] > best_gain:
-                best_gain, turn = float(gain[place]), (i, int(j[place]))
-        if turn is None:
+        # Turning order[i..j] round changes the links before i and after j; none beyond the ends.
+        along = np.pad(apart[np.ix_(order, order)], 1)
+        link = np.diagonal(along, 1)
+        gain = link[:-1, None] + link[1:] - along[:-2, 1:-1] - along[1:-1, 2:]
+        gain[~later] = 0.0
+        i, j = divmod(int(gain.argmax()), count)
+        if not gain[i, j] > 1e-9:
             break
-        order = order.copy()
-        order[turn[0] : turn[1] + 1] = order[turn[0] : turn[1] + 1][::-1]
+        order = np.concatenate([order[:i], order[i : j + 1][::-1], order[j + 1 :]])
     return order
 
 
