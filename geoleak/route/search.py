@@ -1,6 +1,6 @@
 """How many straights, bends and arcs: from first guesses, moves taken while the score falls.
 
-Each structure is scored by -2 ln of its evidence (`model`). On a long route only a window about the
+Each structure is scored by -2 ln of its evidence (`solve`). On a long route only a window about the
 move is refitted.
 """
 

@@ -287,15 +287,6 @@ def turn_slopes(stack: Stack) -> Floats:
     return out
 
 
-def _turns(stack: Stack) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return what the turns of inner vertices cost (p,), and pull, stiffness, curvature there."""
-    inner = np.arange(1, stack.most)[None, :] < stack.runs[:, None]
-    cost, pull, stiff, curved = turn_cost(
-        stack.parts[3][:, 1:-1], inner & (stack.tangent_m[:, 1:-1] == 0)
-    )
-    return np.where(inner, cost, 0.0).sum(axis=1), pull, stiff, curved
-
-
 def equations(
     stack: Stack, marks: Observations, where: Feet, weight: Floats
 ) -> tuple[Floats, Floats, Floats]:
@@ -336,27 +327,32 @@ def _in_bands(stack: Stack, where: Feet, weight: Floats, slope: Floats) -> tuple
 
 
 def with_turns(
-    stack: Stack, matrix: Floats, right: Floats, pull: Floats, stiff: Floats
-) -> tuple[Floats, Floats]:
-    """Return the equations with what the turns add."""
+    stack: Stack, matrix: Floats, right: Floats, *, curved: bool
+) -> tuple[Floats, Floats, Floats]:
+    """Return the equations with what the turns of inner vertices add, and their cost (p,).
+
+    ``curved``: by the cost's own curvature, not by that of squares that lie above it.
+    """
     if stack.most < 2:
-        return matrix, right
+        return matrix, right, np.zeros(len(stack))
+    inner = np.arange(1, stack.most)[None, :] < stack.runs[:, None]
+    sharp = inner & (stack.tangent_m[:, 1:-1] == 0)
+    cost, pull, *weights = turn_cost(stack.parts[3][:, 1:-1], sharp)
     rows = turn_slopes(stack)
     lever = rows.transpose(0, 2, 1)
     return (
-        matrix + (lever * stiff[:, None, :]) @ rows,
+        matrix + (lever * weights[curved][:, None, :]) @ rows,
         right - (lever @ pull[..., None])[..., 0],
+        np.where(inner, cost, 0.0).sum(axis=1),
     )
 
 
 def _state(stack: Stack, marks: Observations, sigma_m: Floats, hint: Ints) -> _State:
     where, cost, weight, _ = residuals(stack, marks, sigma_m, hint)
     matrix, right, _ = equations(stack, marks, where, weight)
-    if stack.most > 1:
-        turns, pull, stiff, _ = _turns(stack)
-        cost = cost + turns
-        matrix, right = with_turns(stack, matrix, right, pull, stiff)
-    return _State(stack.vertices, stack.tangent_m, stack.runs, where.run, cost, matrix, right)
+    matrix, right, turns = with_turns(stack, matrix, right, curved=False)
+    fixed = stack.vertices, stack.tangent_m, stack.runs
+    return _State(*fixed, where.run, cost + turns, matrix, right)
 
 
 def solve_many(
@@ -475,10 +471,7 @@ def curvature(
 ) -> tuple[Floats, Floats]:
     """Return the curvature (p, m, m) of half the cost, and J (p, n, m) of the marks."""
     matrix, right, slope = equations(stack, marks, where, weight)
-    if stack.most > 1:
-        _, pull, _, curved = _turns(stack)
-        matrix, _ = with_turns(stack, matrix, right, pull, curved)
-    return matrix, slope
+    return with_turns(stack, matrix, right, curved=True)[0], slope
 
 
 def misfit(shape: Alignment, marks: Observations, hint: Ints) -> Solution:
