@@ -15,8 +15,7 @@ from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence, prior_speeds
 from geoleak.evidence.isolation import Parts, chance, outcome_of
 from geoleak.evidence.levels import pipe_loss
-from geoleak.evidence.pooling import T_SCALE, pool
-from geoleak.evidence.robust import log_scatter
+from geoleak.evidence.pooling import T_SCALE, log_scatter, pool
 from geoleak.evidence.seen import HoleEvidence, SightingEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint, Network
@@ -156,10 +155,10 @@ def test_repeats_and_sessions_at_a_place_share_its_coupling():
     )
     one = pool(rows, settings)
     assert len(one) == 1
-    assert one.sigma_db[0] > T_SCALE * 3.0
+    assert one.sigma[0] > T_SCALE * 3.0
     twice = pool(replace(rows, session=np.repeat([0, 1], 50), sessions=("a", "b")), settings)
     assert len(twice) == 2
-    together = 1 / np.sqrt((1 / twice.sigma_db**2).sum())
+    together = 1 / np.sqrt((1 / twice.sigma**2).sum())
     assert together > T_SCALE * 3.0
 
 
@@ -188,7 +187,7 @@ def test_neighbours_err_alike_the_more_the_nearer_they_stand():
     kind = SurfaceEvidence(synthetic.survey([route], surface=rows))
     assert kind.pooled.chainage_m.tolist() == [50.0, 51.0, 52.0, 51.5, 57.0, 58.0]
     near, far = (setting("error_memory").value * math.exp(-away / 3.0) for away in (1.0, 5.5))
-    assert kind.memory == pytest.approx([0.0, near, near, 0.0, far, 0.0])
+    assert kind.pooled.memory == pytest.approx([0.0, near, near, 0.0, far, 0.0])
     data = kind.data(np.array([0, 2, 3, 4]))
     # Left without its neighbour a row has its error to itself.
     assert data.memory == pytest.approx([0.0, 0.0, 0.0, far])

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from geoleak.evidence.base import Nodes, golden_root, normal_nodes
-from geoleak.evidence.robust import Rows, distribution, log_density, marginal
+from geoleak.evidence.pooling import Rows, distribution, log_density, marginal
 from tests.check_values import check_value
 
 

@@ -12,8 +12,7 @@ from geoleak.evidence import gather, levels
 from geoleak.evidence.base import Belief, Nodes, candidates
 from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.isolation import MeterEvidence, Parts, outcome_of
-from geoleak.evidence.pooling import pool
-from geoleak.evidence.robust import CENSORED_CURVATURE
+from geoleak.evidence.pooling import CENSORED_CURVATURE, pool
 from geoleak.evidence.seen import HoleEvidence
 from geoleak.linref import Route
 from geoleak.network.network import Joint
@@ -42,7 +41,7 @@ def test_a_reading_is_no_better_than_half_a_decibel():
     finer = pool(rows, LevelSettings(level_sigma_db=0.1, place_sigma_db=0.1))
     assert not fine.notes
     assert finer.notes[0].code == "sigma_too_small"
-    assert finer.sigma_db == pytest.approx(fine.sigma_db)
+    assert finer.sigma == pytest.approx(fine.sigma)
 
 
 def test_repeats_that_agree_scatter_by_their_rounding():

@@ -934,7 +934,7 @@ def test_the_method_page_states_every_figure_in_use():
             flags=re.MULTILINE,
         )
     )
-    names = {row["name"] for row in tables._rows("rivals")}
+    names = {row.name for row in tables.rows_of(tables.Setting, "rivals")}
     assert set(table) == names
     for name, value in table.items():
         assert setting(name).value == float(value), name

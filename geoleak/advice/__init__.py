@@ -3,13 +3,3 @@
 from geoleak.advice.checks import Check
 from geoleak.advice.decide import Decision, decide
 from geoleak.advice.plan import COARSE, LegPlan, Plan, plan_visit
-
-__all__ = [
-    "COARSE",
-    "Check",
-    "Decision",
-    "LegPlan",
-    "Plan",
-    "decide",
-    "plan_visit",
-]

@@ -17,8 +17,7 @@ from geoleak.evidence import speaks_against
 from geoleak.posterior import Cells, Piece, Posterior, cumulative, emptied
 from geoleak.record import Floats, Record
 from geoleak.survey import Survey
-from geoleak.tables import setting
-from geoleak.units import format_length, format_station, unit_m
+from geoleak.units import format_station, unit_m
 
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
 # of pipe alike the hole must hold this much still (common practice, no source).
@@ -380,32 +379,27 @@ def _against(case: Case, holes: Holes, hole: DigWindow, *, coarse: bool) -> tupl
     ``coarse``: the points' own error is wider than a hole, so a line beside is no finding.
     """
     survey, posterior = case.survey, case.posterior
-    unit = survey.site.length_unit
-    crew = survey.site.crew
     found = [f.text for f in posterior.fits if f.against and f.agrees]
     meter = survey.meter
     told = meter and (meter.flow or any(each.code == "meter_run" for each in meter.warnings))
     if meter and told and meter.verdict == "cannot_tell":
         found.append("the meter cannot tell whether anything leaks")
-    found += _holes_dug(survey, hole)
-    if hole.chance < crew.dig_when:
+    found += _holes_dug(case, hole)
+    if hole.chance < survey.site.crew.dig_when:
         found.append(
-            f"{percent(hole.chance)} in a {format_length(hole.length_m, unit=unit)} hole; "
-            f"the crew digs from {percent(crew.dig_when)}"
+            f"{percent(hole.chance)} in a {case.length(hole.length_m)} hole; "
+            f"the crew digs from {percent(survey.site.crew.dig_when)}"
         )
     if len(posterior.peaks) > 1 and posterior.peaks[1].mass > LEFT_OUT:
         other = posterior.peaks[1]
         found.append(
-            f"a second place is possible: {survey.legs[other.leg].name} "
-            f"{format_station(other.median_m, unit=unit)} "
+            f"a second place is possible: {case.station(other.leg, other.median_m)} "
             f"({percent(holes.second())} in such a hole)"
         )
     if posterior.second_leak is not None:
         other = posterior.second_leak
-        found.append(
-            "the readings ask for two leaks: the other near "
-            f"{survey.legs[other.leg].name} {format_station(other.median_m, unit=unit)}"
-        )
+        place = case.station(other.leg, other.median_m)
+        found.append(f"the readings ask for two leaks: the other near {place}")
     if posterior.elsewhere > LEFT_OUT:
         blamed = " as shot: the points are too coarse to tell" if coarse else ""
         off = f"{percent(posterior.elsewhere)} that the leak is not on any traced line"
@@ -418,30 +412,24 @@ def _against(case: Case, holes: Holes, hole: DigWindow, *, coarse: bool) -> tupl
 def _checked(case: Case, hole: DigWindow, mute: tuple[str, ...]) -> list[str]:
     """Return what the checks made so far have told of the place, but of kinds that are mute."""
     survey, posterior = case.survey, case.posterior
-    unit, rows = survey.site.length_unit, survey.surface
+    rows, rod, found = survey.surface, survey.rod, []
     leg, start, end = hole.pieces[0]
-    near = (rows.leg == leg) & (rows.chainage_m > start - 1.0) & (rows.chainage_m < end + 1.0)
+    about = leg, 0.5 * (start + end), 0.5 * (end - start) + 1.0
+    near, by_rod = rows.near(*about), rod.near(*about)
     done = {e.name for e in posterior.rivals if e.checked}
-    found = []
-    rod = survey.rod
-    by_rod = (rod.leg == leg) & (rod.chainage_m > start - 1.0) & (rod.chainage_m < end + 1.0)
     off = (rows.everything_off[near], rod.everything_off[by_rod])
     if near.any() and all(each.all() for each in off):
         found.append("everything was off while listening")
     for test in case.tests:
         if not speaks_against(survey, test) and np.isfinite(test.supply_shut_db):
             found.append(f"stop test {test.test.id}: the sound dies with the supply")
-    aside = near & (np.abs(rows.offset_m) >= setting("rival_aside_nearest").value)
-    on_line = near & ~aside
-    if "aside" in done and aside.any() and on_line.any():
-        loudest = float(rows.level_db[on_line].max())
-        if float(rows.level_db[aside].max()) <= loudest:
-            off = rows.offset_m[aside]
-            out = format_length(float(np.abs(off).max()), unit=unit)
-            sides = [
-                side for side, sign in (("left", -1.0), ("right", 1.0)) if (sign * off > 0).any()
-            ]
-            found.append(f"nothing louder up to {out} {' or '.join(sides)}")
+    aside, on_line = near & rows.aside, near & ~rows.aside
+    both = "aside" in done and aside.any() and on_line.any()
+    if both and rows.level_db[aside].max() <= rows.level_db[on_line].max():
+        out = rows.offset_m[aside]
+        sides = [k for k, way in (("left", -1.0), ("right", 1.0)) if (way * out > 0).any()]
+        far = case.length(float(np.abs(out).max()))
+        found.append(f"nothing louder up to {far} {' or '.join(sides)}")
     pushed = np.flatnonzero(rod.leg == leg)
     if "displaced" in done and len(pushed) and "rod" not in mute:
         at = float(rod.chainage_m[pushed[int(np.argmax(rod.level_db[pushed]))]])
@@ -450,12 +438,12 @@ def _checked(case: Case, hole: DigWindow, mute: tuple[str, ...]) -> list[str]:
     return found
 
 
-def _holes_dug(survey: Survey, hole: DigWindow) -> list[str]:
+def _holes_dug(case: Case, hole: DigWindow) -> list[str]:
     """Return what dry holes dug so far mean for the next: deepen it, or why it is not there."""
-    unit, found = survey.site.length_unit, []
-    for each in (row for row in survey.holes if row.hole.outcome == "dry"):
-        ends = (format_station(at, unit=unit) for at in (each.from_m, each.to_m))
-        name, stretch = each.hole.id, f"{survey.legs[each.leg].name} {' to '.join(ends)}"
+    found = []
+    for each in (row for row in case.survey.holes if row.hole.outcome == "dry"):
+        end = format_station(each.to_m, unit=case.survey.site.length_unit)
+        name, stretch = each.hole.id, f"{case.station(each.leg, each.from_m)} to {end}"
         if each.hole.pipe_exposed:
             found.append(f"hole {name} laid the pipe bare and dry at {stretch}: not there again")
         elif any(

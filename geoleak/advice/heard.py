@@ -16,7 +16,6 @@ from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
 from geoleak.posterior import RODS
 from geoleak.survey import Levels, Survey
-from geoleak.tables import setting
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
@@ -118,7 +117,7 @@ def past_the_loudest(case: Case) -> Iterator[Doubt]:
         rod = rows is survey.rod
         here = rows.leg == dig.leg
         listened_to = rows.chainage_m[here] if rod else any_kind
-        here &= np.abs(rows.offset_m) < setting("rival_aside_nearest").value
+        here &= ~rows.aside
         places = np.unique(rows.chainage_m[here])
         if len(places) < (RODS if rod else 2):
             continue
@@ -213,8 +212,7 @@ def apart(case: Case) -> Iterator[Doubt]:
                 here &= rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
             for k in np.flatnonzero(here)[:1].tolist():
                 kind = "rod" if rows is survey.rod else "redo"
-                off = float(rows.offset_m[k])
-                aside = off if abs(off) >= setting("rival_aside_nearest").value else 0.0
+                aside = float(rows.offset_m[k]) if rows.aside[k] else 0.0
                 place = (int(rows.leg[k]), float(rows.chainage_m[k]), aside)
                 yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
 

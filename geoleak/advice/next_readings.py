@@ -18,7 +18,6 @@ from geoleak.advice.checks import reading_minutes
 from geoleak.evidence import (
     FREEDOM,
     ContactEvidence,
-    LevelDraws,
     LevelEvidence,
     Pooled,
     SurfaceEvidence,
@@ -38,6 +37,8 @@ from geoleak.posterior import (
 from geoleak.record import Floats, Record, replace
 from geoleak.survey import Levels, Survey, levels_on_line
 
+# Readings that could be taken, and the marks or fittings they stand at.
+Places = Iterator[tuple[Pooled, list[str | None]]]
 STRATA = 48
 DRAWS_EACH = 8
 OUTCOMES = 48
@@ -95,14 +96,11 @@ def next_readings(survey: Survey, posterior: Posterior, *, most: int = 3) -> For
     ticks = np.tile(ticks, (len(strata), 1))
     belief = draw_at(run, np.repeat(strata.leg, DRAWS_EACH), at.ravel(), ticks[:, 0])
     found: list[tuple[NextReading, Floats]] = []
-    drawn: dict[str, LevelDraws] = {}
     for evidence, new, points in _candidates(survey, posterior, run):
-        if evidence.kind not in drawn:
-            draw = evidence.draws if evidence in run.smooth else evidence.prior_draws
-            drawn[evidence.kind] = draw(belief, ticks[:, 1:])
+        drawn = evidence.draws if evidence in run.smooth else evidence.prior_draws
         expected, sigma = (
             each.T.reshape(len(new), len(strata), DRAWS_EACH)
-            for each in evidence.foresee(drawn[evidence.kind], new)
+            for each in evidence.foresee(drawn(belief, ticks[:, 1:]), new)
         )
         for c, point in enumerate(points):
             after = foreseen_masses(held, expected[c], sigma[c], rng, outcomes=OUTCOMES)
@@ -135,18 +133,22 @@ def _candidates(
         return levels_on_line(kind, survey.legs, peak.leg, np.array([peak.median_m]))
 
     surface = kinds.get("surface") or SurfaceEvidence(replace(survey, surface=one_row("surface")))
-    yield from ((surface, *each) for each in _surface_places(survey, posterior, surface))
+    asked: list[tuple[LevelEvidence, Places]] = [
+        (surface, _surface_places(survey, posterior, surface))
+    ]
     contact = kinds.get("contact")
     if contact is None and survey.fittings:
         contact = ContactEvidence(replace(survey, contact=one_row("contact")))
         contact.pooled.chainage_m[:] = np.inf
     if contact is not None:
-        yield from ((contact, *each) for each in _untouched(survey, contact))
+        asked.append((contact, _untouched(survey, contact)))
+    for evidence, places in asked:
+        if parts := list(places):
+            names = [name for _, some in parts for name in some]
+            yield evidence, Pooled.joined([new for new, _ in parts]), names
 
 
-def _surface_places(
-    survey: Survey, posterior: Posterior, evidence: LevelEvidence
-) -> Iterator[tuple[Pooled, list[str | None]]]:
+def _surface_places(survey: Survey, posterior: Posterior, evidence: LevelEvidence) -> Places:
     """Yield places on the line in and about the 95 % set, at marks where there are some."""
     spans = [(leg, a - 1.0, b + 1.0) for leg, a, b in posterior.interval_95]
     step = max(STEP_M, sum(b - a for _, a, b in spans) / MOST_PLACES)
@@ -179,20 +181,15 @@ def _at_marks(survey: Survey, leg: int, at: Floats) -> tuple[Floats, list[str | 
     return moved[keep], list(compress(names, keep))
 
 
-def _untouched(
-    survey: Survey, evidence: LevelEvidence
-) -> Iterator[tuple[Pooled, list[str | None]]]:
+def _untouched(survey: Survey, evidence: LevelEvidence) -> Places:
     """Yield the fittings on the network that no contact sensor has touched."""
-    pooled, free = evidence.pooled, []
+    pooled, count = evidence.pooled, 0
     for each in survey.fittings:
-        away = np.abs(pooled.chainage_m - (each.chainage_m or 0.0))
-        if not np.any((pooled.leg == each.leg) & (away < APART_M)):
-            free.append(each)
-    rows, free = np.arange(len(pooled)), free[:MOST_PLACES]
-    if free:
-        places = ((p.leg or 0, np.array([p.chainage_m or 0.0])) for p in free)
-        parts = [pooled.beside(rows, *place, survey) for place in places]
-        yield Pooled.joined(parts), [p.point.id for p in free]
+        leg, at = each.leg or 0, each.chainage_m or 0.0
+        touched = np.any((pooled.leg == leg) & (np.abs(pooled.chainage_m - at) < APART_M))
+        if not touched and count < MOST_PLACES:
+            rows, count = np.arange(len(pooled)), count + 1
+            yield pooled.beside(rows, leg, np.array([at]), survey), [each.point.id]
 
 
 def value_of_reading(survey: Survey, foresight: Foresight, chance_now: float) -> float | None:

@@ -33,6 +33,7 @@ from geoleak.evidence.levels import (
     pipe_loss,
 )
 from geoleak.evidence.pooling import (
+    FREEDOM,
     LOUDER_SIGMAS,
     QUIET_PLACES,
     RAISED_SIGMAS,
@@ -41,7 +42,6 @@ from geoleak.evidence.pooling import (
     Pooled,
     surely_louder_db,
 )
-from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.seen import HoleEvidence, SightingEvidence
 from geoleak.evidence.stop import (
     SAME_SOUND_M,

@@ -107,7 +107,7 @@ def candidates(
     survey: Survey,
     leg: Ints,
     chainage_m: Floats,
-    weight: Floats,
+    weight: Floats | None = None,
     *,
     aside_m: Floats | None = None,
 ) -> Candidates:
@@ -117,12 +117,15 @@ def candidates(
     ----------
     survey : Survey
     leg : ndarray of int, shape (k,)
-    chainage_m, weight : ndarray, shape (k,)
-        A chainage before 0 or past the leg's length lies on the last run carried on straight.
+    chainage_m : ndarray, shape (k,)
+        Before 0 or past the leg's length it lies on the last run carried on straight.
+    weight : ndarray, shape (k,), optional
+        Without it all are even.
     aside_m : ndarray, shape (k,), optional
         How far from the line, positive to the right.
     """
     count = len(leg)
+    weight = np.full(count, 1.0 / max(count, 1)) if weight is None else weight
     aside = np.zeros(count) if aside_m is None else aside_m
     on_leg = chainage_m.copy()
     place = np.zeros((count, 2))

@@ -4,7 +4,7 @@ At each place of the ground arrive, as powers, the background and the leak: a so
 of the pipe (spherical spreading and soil loss) and noise carried along the pipe and radiated on
 its way. A hard slab is louder and smears the peak; how much of that it also does to the
 background is not known and is integrated out, like every other unknown. The coupling of a place
-is shared by all readings there. `geoleak.evidence.robust` integrates out the floor.
+is shared by all readings there. `geoleak.evidence.pooling` integrates out the floor.
 
 A rod pushed down to the pipe tells of the leak itself: at the depth of the pipe sound comes from
 the leak through the soil between, not up along the trench, and the level falls fast within a
@@ -21,7 +21,7 @@ from geoleak import tables
 from geoleak.evidence.base import Candidates
 from geoleak.evidence.levels import PER_DB, Deviates, Ground, LevelEvidence
 from geoleak.evidence.pooling import Pooled
-from geoleak.record import Floats, Ints
+from geoleak.record import Floats, Ints, replace
 from geoleak.site import Leg
 from geoleak.survey import Survey
 from geoleak.tables import setting
@@ -56,7 +56,7 @@ class SurfaceEvidence(BuriedEvidence):
 
     def __init__(self, survey: Survey) -> None:
         super().__init__(survey)
-        self.memory = _memory(self.pooled)
+        self.pooled = replace(self.pooled, memory=_memory(self.pooled))
         # Of a slab only where one was read on.
         hard = self.pooled.is_hard
         if hard.any():

@@ -43,12 +43,10 @@ class ContactEvidence(LevelEvidence):
     def _band_factor(self) -> Floats:
         """Loss grows with frequency (thin-wall model): middle of the band over the table's."""
         centre = np.sqrt(self.pooled.low_hz * self.pooled.high_hz)
-        factor = np.ones(len(self.pooled))
-        for i, leg in enumerate(self.pooled.leg.tolist()):
-            material = self.survey.legs[leg].leg.material
-            if material is not None and np.isfinite(centre[i]) and centre[i] > 0:
-                factor[i] = centre[i] / tables.material(material).loss_reference_hz
-        return np.clip(factor, 0.1, 10.0)
+        named = [each.leg.material for each in self.survey.legs]
+        reference = [tables.material(k).loss_reference_hz if k else np.nan for k in named]
+        factor = centre / np.array(reference)[self.pooled.leg]
+        return np.where(factor > 0, np.clip(factor, 0.1, 10.0), 1.0)
 
     def ground(self, places: Candidates, deviates: Deviates) -> Ground:
         """Turn deviates into losses and the error's scale."""
@@ -110,7 +108,7 @@ class ContactEvidence(LevelEvidence):
             tees[:, None] - tees[..., None], 0.0
         )
         level = rows.level_db[pooled.reading[told]] - pooled.gain_db[told]
-        sigma = pooled.sigma_db[told] / T_SCALE
+        sigma = pooled.sigma[told] / T_SCALE
         over = level[:, None] - level - np.median(more, axis=0)
         over = over / np.hypot(sigma[:, None], sigma)
         over[pooled.session[told][:, None] != pooled.session[told]] = 0.0

@@ -23,11 +23,10 @@ from geoleak.evidence.base import (
     log_sum_exp,
     normal_deviates,
 )
-from geoleak.evidence.pooling import Pooled, pool
-from geoleak.evidence.robust import FREEDOM, Marginal, Rows, log_scatter, marginal
-from geoleak.record import Bools, Floats, Ints, Record
+from geoleak.evidence.pooling import FREEDOM, Marginal, Pooled, log_scatter, marginal, pool
+from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import NOWHERE, Note
-from geoleak.survey import Levels, Survey
+from geoleak.survey import HEARD, Levels, Survey, taken
 from geoleak.tables import setting
 from geoleak.units import format_length
 
@@ -48,8 +47,6 @@ STRENGTH_STEP_DB = 3.0
 # Sizes in an array while nodes are judged: what a processor's cache holds (measured).
 CHUNK = 64_000
 MISFIT, FEW_ROWS = 0.01, 3
-# Kinds that are sound on the meter's scale.
-HEARD = ("surface", "contact", "rod")
 # Of a note: a reading far louder than the rest lets expect, which another sound may make.
 LOUD = "reading_loud"
 AGAIN = (
@@ -175,7 +172,6 @@ class LevelEvidence(Evidence):
         self.log_prior: Floats = log_prior - log_sum_exp(log_prior)
         # The greatest log likelihood that each strength came to so far.
         self.best = np.full(len(self.strengths_db), -np.inf)
-        self.memory = np.zeros(len(pooled))
         self.nuisances = self.unknowns
         if pooled.is_display:
             self.nuisances = (*self.nuisances, "display_slope")
@@ -331,24 +327,12 @@ class LevelEvidence(Evidence):
         middle = np.median((measured - lifted_db)[..., own], axis=-1, keepdims=True)
         return np.where(own, measured - middle, lifted_db + rows.own_background_db / slope)
 
-    def data(self, rows: Ints) -> Rows:
-        """Return the rows as the robust likelihood takes them."""
-        pooled = self.pooled
-        # Neighbours count only where both are judged.
-        follows = np.diff(rows, prepend=-1) == 1
-        memory = np.where(follows, self.memory[rows], 0.0)
-        return Rows(
-            level=pooled.level[rows],
-            sigma=pooled.sigma_db[rows],
-            on_floor=pooled.on_floor[rows],
-            session=pooled.session[rows],
-            sessions=pooled.sessions,
-            censored=pooled.censored[rows],
-            floor_mean=pooled.floor_mean,
-            floor_sigma=30.0,
-            offset_sigma=pooled.offset_sigmas_db,
-            memory=memory,
-        )
+    def data(self, rows: Ints) -> Pooled:
+        """Return some rows; neighbours count only where both are judged."""
+        if len(rows) == len(self.pooled):
+            return self.pooled
+        part = taken(self.pooled, rows)
+        return replace(part, memory=np.where(np.diff(rows, prepend=-1) == 1, part.memory, 0.0))
 
     def log_likelihood(self, places: Candidates, nodes: Nodes) -> tuple[Floats, Floats]:
         """Judge every place under every node, the source's strength integrated out.
@@ -489,10 +473,8 @@ class LevelEvidence(Evidence):
         off_or_apart = count if silent else self._readings_of(off.unlike | self._apart())
         text = self._fit_text(draws, off_or_apart, agrees=agrees, silent=silent)
         if agrees and off_or_apart == self.rows:
-            agrees, text = (
-                False,
-                f"{self.rows} {self.noun} contradict those taken at the same place",
-            )
+            agrees = False
+            text = f"{self.rows} {self.noun} contradict those taken at the same place"
         # Of a few rows that do not agree it is known which to take again; of many it is not.
         few = not agrees and self.rows < FEW_ROWS
         names = (self.readings.named(k) for k in range(self.rows)) if few else ()
@@ -671,5 +653,5 @@ class LevelEvidence(Evidence):
         total = 1.0 + other.over_background(power, ground, rows, np.zeros(1))[0].astype(float)
         floor = draws.floor[:, pooled.session]
         expected = other.added(total, ground, rows) + pooled.on_floor * floor
-        sigma = pooled.sigma_db * ground.scale * np.sqrt(other.relief(total, ground, rows))
+        sigma = pooled.sigma * ground.scale * np.sqrt(other.relief(total, ground, rows))
         return expected, sigma

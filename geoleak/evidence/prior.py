@@ -27,34 +27,30 @@ def log_factor(
         Factors that are switched off: ``"joints"``, ``"past_leaks"``, ``"recent_excavation"``,
         ``"age"``, ``"material"``, ``"listened"``. A factor of 1 in the site file is off as well.
     """
-    value = np.zeros(len(places))
-    used: dict[str, float] = {}
-    for name, factor, spots, reach in _spots(survey):
-        if factor == 1.0 or factor <= 0 or not spots or name in without:
-            continue
-        used[name] = factor
-        value += np.log1p((factor - 1.0) * _nearness(places, spots, reach))
-    age = survey.site.prior.age
-    if age > 0 and age != 1.0 and "age" not in without:
-        older = _years_older(survey)
-        if older.any():
-            used["age"] = age
-            value += np.log(age) * older[places.leg] / setting("age_years").value
-    material = survey.site.prior.material
+    chosen, leg = survey.site.prior, places.leg
+    found = {
+        name: (factor, np.log1p((factor - 1.0) * _nearness(places, spots, reach)))
+        for name, factor, spots, reach in _spots(survey)
+        if factor > 0
+    }
+    if chosen.age > 0:
+        # A leg of no stated year counts as the newest.
+        years = [each.leg.installed for each in survey.legs]
+        newest = max(filter(None, years), default=0)
+        older = np.array([newest - (year or newest) for year in years], dtype=float)
+        log_age = np.log(chosen.age) * older[leg] / setting("age_years").value
+        found["age"] = chosen.age, log_age
     rusting = np.array([each.leg.material in RUSTING for each in survey.legs])
     # It weighs legs against one another: one kind of pipe throughout leaves nothing to weigh.
-    if (
-        material not in (0.0, 1.0)
-        and "material" not in without
-        and 0 < rusting.sum() < len(rusting)
-    ):
-        used["material"] = material
-        value += np.log(material) * rusting[places.leg]
-    if not without & {"listened", "surface"}:
-        listened = listened_factor(survey, places)
-        if listened.any():
-            used["listened"] = _share_listened(survey)
-            value += listened
+    if chosen.material > 0 and 0 < rusting.sum() < len(rusting):
+        found["material"] = chosen.material, np.log(chosen.material) * rusting[leg]
+    if "surface" not in without:
+        found["listened"] = _share_listened(survey), listened_factor(survey, places)
+    value, used = np.zeros(len(places)), {}
+    for name, (factor, log) in found.items():
+        if name not in without and factor != 1.0 and log.any():
+            used[name] = factor
+            value += log
     return value, used
 
 
@@ -125,13 +121,6 @@ def _nearness(places: Candidates, spots: list[Spot], reach_m: float) -> Floats:
         away = np.minimum(np.abs(here - at[left]), np.abs(here - at[right]))
         best[rows] = np.exp(-0.5 * (away / reach_m) ** 2)
     return best
-
-
-def _years_older(survey: Survey) -> Floats:
-    """Return how many years older each leg is than the newest; 0 where not stated."""
-    stated = [each.leg.installed for each in survey.legs if each.leg.installed is not None]
-    newest = max(stated, default=0)
-    return np.array([newest - (each.leg.installed or newest) for each in survey.legs], dtype=float)
 
 
 def hints(survey: Survey) -> tuple[Hint, ...]:

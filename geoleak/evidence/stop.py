@@ -13,8 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from geoleak.evidence.pooling import SIGMAS_95, T_SCALE
-from geoleak.evidence.robust import distribution, log_density
+from geoleak.evidence.pooling import SIGMAS_95, T_SCALE, distribution, log_density
 from geoleak.record import Bools, Floats, Ints, replace
 from geoleak.site import NOWHERE, Place, StopTest
 from geoleak.survey import Levels, Survey, SurveyedStop, taken

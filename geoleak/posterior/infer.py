@@ -242,7 +242,7 @@ def _belief_deserved(
             found["curves"] = level_curves(run, each, draws, rng)
             found["second_leak"] = second_leak(run, each, draws, peaks[0], rng) if peaks else None
     fits += [each.fit(belief, places, mass) for each in run.exact]
-    fits += contradictions(run, cells)
+    fits += contradictions(run, cells, places)
     return found | {"fits": tuple(fits), "warnings": tuple(notes)}
 
 
@@ -268,13 +268,11 @@ def no_leak_odds(run: Run) -> float | None:
     return float(np.exp(np.clip(log_sum_exp(run.silent) - leak, -700, 700)))
 
 
-def contradictions(run: Run, cells: Cells) -> tuple[KindFit, ...]:
+def contradictions(run: Run, cells: Cells, places: Candidates) -> tuple[KindFit, ...]:
     """Return a misfit for every two kinds that point to different places.
 
     Sound that comes up some way along the trench is no contradiction.
     """
-    width = cells.width_m / cells.width_m.sum()
-    places = candidates(run.survey, cells.leg, cells.chainage_m, width)
     alone: dict[str, Floats] = {
         kind: interpolate(run.places, log_sum_exp(value), cells.leg, cells.chainage_m)
         for kind, value in run.by_kind.items()
@@ -286,19 +284,16 @@ def contradictions(run: Run, cells: Cells) -> tuple[KindFit, ...]:
     # A hole points nowhere; what it contradicts its own fit tells.
     alone |= {each.kind: each.judge(places)[0] for each in run.exact if each.kind != "hole"}
     rows = {each.kind: each.rows for each in (*run.smooth, *run.exact)}
-    said = {
-        kind: f"{kind.replace('_', ' ')} {{}} {_best(run, cells, value)}"
-        for kind, value in alone.items()
-    }
-    log_width = np.log(width)
+    log_width = np.log(cells.width_m / cells.width_m.sum())
     found = []
     for one, two in combinations(alone, 2):
         apart = log_sum_exp(alone[one] + log_width) + log_sum_exp(alone[two] + log_width)
         together = log_sum_exp(alone[one] + alone[two] + log_width)
         ratio = float(np.exp(np.clip(together - apart, -700, 700)))
         if ratio < CONTRADICTION:
-            first, other = said[one].format("points to"), said[two].format("to")
-            text = f"{first}, {other}: they contradict each other"
+            a, b = (kind.replace("_", " ") for kind in (one, two))
+            here, there = (_best(run, cells, alone[kind]) for kind in (one, two))
+            text = f"{a} points to {here}, {b} to {there}: they contradict each other"
             found.append(KindFit(f"{one} and {two}", rows[one] + rows[two], ratio, text, False))
     return tuple(found)
 
@@ -381,8 +376,7 @@ def second_leak(
     at_place = log_sum_exp(total)
     if log_sum_exp(at_place) < np.log(DECISIVE):
         return None
-    one = np.ones(1)
-    leads = candidates(run.survey, np.array([leading.leg]), leading.median_m * one, one)
+    leads = candidates(run.survey, np.array([leading.leg]), np.array([leading.median_m]))
     share = np.exp(at_place - at_place.max()) * _told_apart(places, leads)[0]
     return _second_peak(places, share) if share.sum() > 0 else None
 
@@ -407,16 +401,14 @@ def _something_left(evidence: LevelEvidence, draws: LevelDraws) -> bool:
 def _second_places(run: Run, evidence: LevelEvidence) -> Candidates:
     """Return some evenly spread places along the stretch listened to."""
     pooled = evidence.pooled
-    leg, chainage = [], []
+    places = []
     for number in np.unique(pooled.leg).tolist():
         at = pooled.chainage_m[pooled.leg == number]
         length = run.survey.legs[number].route.length_m
         low, high = max(0.0, at.min() - 1.0), min(length, at.max() + 1.0)
         count = max(3, round(PLACES * len(at) / len(pooled)))
-        chainage.append(np.linspace(low, high, count))
-        leg.append(np.full(count, number))
-    places, where = np.concatenate(leg), np.concatenate(chainage)
-    return candidates(run.survey, places, where, np.full(len(places), 1.0 / len(places)))
+        places.append((np.full(count, number), np.linspace(low, high, count)))
+    return candidates(run.survey, *map(np.concatenate, zip(*places, strict=True)))
 
 
 def _two_to_one(

@@ -195,7 +195,7 @@ class Explainer:
         if shot := run.survey.fittings:
             leg = np.array([p.leg for p in shot], dtype=np.int64)
             chainage = np.array([p.chainage_m for p in shot], dtype=float)
-            at = candidates(run.survey, leg, chainage, np.full(len(shot), 1.0 / len(shot)))
+            at = candidates(run.survey, leg, chainage)
             each = sounds(at, shot=True) - np.log(len(shot))
             best = int(np.argmax(each))
             if each[best] > total:
@@ -222,13 +222,8 @@ class Explainer:
         if len(rows) and np.any(np.abs(rows.offset_m) > OFF_LINE_M):
             out = np.concatenate([-out[::-1], out])
         many = len(out)
-        places = candidates(
-            self.run.survey,
-            np.repeat(leg, many),
-            np.repeat(chainage, many),
-            np.full(len(leg) * many, 1.0 / (len(leg) * many)),
-            aside_m=np.tile(out, len(leg)),
-        )
+        every = np.repeat(leg, many), np.repeat(chainage, many)
+        places = candidates(self.run.survey, *every, aside_m=np.tile(out, len(leg)))
         fed = 1.0 - setting("rival_aside_foreign").value
         foot = self.run.stops.of_leak(places.leg, places.chainage_m, fed=fed)
         pipe = cells.width_m.sum()
@@ -249,9 +244,7 @@ class Explainer:
                 step = past * (np.arange(BEYOND_STEPS) + 0.5) / BEYOND_STEPS
                 chainage = -step if end.at_m == 0.0 else end.at_m + step
                 leg = np.full(BEYOND_STEPS, end.leg, dtype=np.int64)
-                places = candidates(
-                    self.run.survey, leg, chainage, np.full(BEYOND_STEPS, 1.0 / BEYOND_STEPS)
-                )
+                places = candidates(self.run.survey, leg, chainage)
                 each = self.everything(places) + self.run.stops.of_leak(leg, places.chainage_m)
                 value = float(log_sum_exp(each)) - np.log(BEYOND_STEPS)
                 if np.log(share) + each.max() > best:

@@ -355,8 +355,7 @@ def draw(run: Run, cells: Cells, mass: Floats, rng: np.random.Generator) -> Beli
 
 def draw_at(run: Run, leg: Ints, chainage_m: Floats, ticks: Floats) -> Belief:
     """Draw the node that goes with each of some places, by a uniform number each (`ticks`)."""
-    count = len(leg)
-    places = candidates(run.survey, leg, chainage_m, np.full(count, 1.0 / count))
+    places = candidates(run.survey, leg, chainage_m)
     share = interpolate(run.places, np.maximum(run.per_node, -1e9), leg, chainage_m).T
     share = np.exp(share - share.max(axis=1, keepdims=True))
     total = np.cumsum(share, axis=1)

@@ -26,6 +26,7 @@ from geoleak.site import (
     Site,
     StopTest,
 )
+from geoleak.tables import setting
 
 if TYPE_CHECKING:
     from geoleak.crs import Frame
@@ -169,6 +170,11 @@ class Levels(Record, eq=False):
     def at_one_gain_db(self) -> Floats:
         """Levels with each row's own gain taken off, shape (n,)."""
         return self.level_db - np.where(np.isfinite(self.gain_db), self.gain_db, 0.0)
+
+    @property
+    def aside(self) -> Bools:
+        """Which rows stand beside the line, farther than a trench is wide, shape (n,)."""
+        return np.asarray(np.abs(self.offset_m) >= setting("rival_aside_nearest").value)
 
     def near(self, leg: int, chainage_m: float, within_m: float) -> Bools:
         """Tell which rows stand nearer to a place than so much, along the pipe."""

@@ -11,9 +11,8 @@ from geoleak.evidence.buried import SurfaceEvidence
 from geoleak.evidence.contact import ContactEvidence
 from geoleak.evidence.delay import DelayEvidence
 from geoleak.evidence.isolation import IsolationEvidence, chance
-from geoleak.evidence.pooling import ROUNDING_DB2
+from geoleak.evidence.pooling import FREEDOM, ROUNDING_DB2
 from geoleak.evidence.prior import _share_listened, listened_to
-from geoleak.evidence.robust import FREEDOM
 from geoleak.evidence.seen import HoleEvidence
 from geoleak.evidence.tracer import TracerEvidence
 from geoleak.linref import Route
