@@ -107,9 +107,9 @@ def test_near_but_outside_by_the_tolerance_zone() -> None:
 
 
 def test_a_line_beside_the_pipe_does_not_cross() -> None:
-    (row,) = meet(Service("fibre", line((10, 0.5), (30, 0.5))))
+    (row,) = meet(Service("fibre", line((10, 1.1), (30, 1.1))))
     assert row.crossing_deg is None
-    assert row.distance_m == pytest.approx(0.2)
+    assert row.distance_m == pytest.approx(0.8)
     assert "without crossing the pipe" in row.text
     (row,) = meet(Service("valve box", shapely.Point(18.0, 0.0)))
     assert row.crossing_deg is None
@@ -118,6 +118,24 @@ def test_a_line_beside_the_pipe_does_not_cross() -> None:
     (row,) = meet(Service("own pipe", line((0, 0), (40, 0))))
     assert row.in_hole
     assert row.crossing_deg is None
+
+
+@pytest.mark.parametrize(
+    ("run", "told"),
+    [
+        (line((10, 0.5), (30, 0.5)), 20.0),
+        (line((0, 0), (40, 0)), 40.0),  # drawn on the pipe itself
+        (line((18.5, 0.98), (21.55, 0.98)), 3.05),
+        (line((18.5, 1.02), (21.55, 1.02)), None),
+        (line((18.5, 0.98), (21.45, 0.98)), None),
+    ],
+)
+def test_a_service_that_runs_along_the_pipe_is_said_to(run, told) -> None:
+    (row,) = meet(Service("gas", run))
+    assert ("without crossing" in row.text) is (told is None)
+    if told:
+        length = f"runs along the pipe, within 3.3 ft of it for {told / 0.3048:.1f} ft"
+        assert length in row.text
 
 
 def test_the_crossing_nearest_the_stake_is_told() -> None:

@@ -42,6 +42,9 @@ TOLERANCE_ZONE_M = 18 * 0.0254
 """18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0
 """Farther than this from the hole a service is left out."""
+# A service this near the pipe over such a length lies in the same trench, or beside it (common
+# practice, no source): it need not cross to be met all along the hole.
+ALONG_WITHIN_M, ALONG_M = 1.0, 3.0
 GAP_M = 15.0
 """Points of a service farther apart than this are not joined."""
 FAR_M = 1000.0
@@ -395,6 +398,9 @@ def near_services(
             what = f"crosses {place}, at {angle:.0f} degrees"
         elif service.geometry.geom_type.endswith("Point"):
             what = f"stands beside the pipe {place}"
+        elif (along_m := _along(service.geometry, route)) >= ALONG_M:
+            beside = f"within {shown(ALONG_WITHIN_M)} of it for {shown(along_m)}"
+            what = f"runs along the pipe, {beside}, and comes nearest {place}"
         else:
             what = f"comes nearest {place}, without crossing the pipe"
         where = "inside the hole" if in_hole else f"{shown(distance_m)} from the hole"
@@ -438,6 +444,13 @@ def _crossing(geometry: Geometry, route: Route, stake_m: float) -> tuple[float, 
     order = int(np.argmin(np.abs(chainages - stake_m)))
     chainage = float(chainages[order])
     return chainage, _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
+
+
+def _along(geometry: Geometry, route: Route) -> float:
+    """Return over what length a service lies beside the pipe or on its line."""
+    line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
+    service = shapely.MultiLineString(_lines(geometry))
+    return float(service.intersection(line.buffer(ALONG_WITHIN_M)).length)
 
 
 def _lines(geometry: Geometry) -> list[Geometry]:
