@@ -63,6 +63,20 @@ def test_a_leak_its_size_its_money_and_its_hole(tmp_path) -> None:
     assert not (folder / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("material", "low", "high"),
+    [("steel", 11, 18), ("concrete", 14, 22), ("pvc", 16, 27), ("", 14, 25)],
+)
+def test_what_a_fifth_less_pressure_saves_goes_by_the_pipe(tmp_path, material, low, high) -> None:
+    """A fixed hole (0.8 ** 0.5) is one sigma under a metal pipe's; a split plastic one opens."""
+    toml = TOML.replace('start = "201"', 'start = "201"\npressure = "60 psi"')
+    if material:
+        toml = toml.replace('start = "201"', f'start = "201"\nmaterial = "{material}"')
+    files = {"meter.csv": HEAD + rows("1234.5", "1239.5", "1244.5"), "site.toml": toml}
+    said = MeterReport(geoleak.read_site(write_folder(tmp_path, files))).lines()
+    assert any(f"with a fifth less pressure {low} to {high} % less" in each for each in said)
+
+
 def test_since_may_have_its_time(tmp_path) -> None:
     lines = report(tmp_path, rows("1.0", "6.0"), '[meter]\nsince = "2026-04-04 07:00"\n').lines()
     assert any("since 2026-04-04 07:00" in each for each in lines)
