@@ -38,7 +38,9 @@ def test_noise_is_a_leak_s_where_chance_makes_it_once_in_ten_thousand(
     ("seconds", "low_hz", "taken"),
     [(0.95, 8.0, False), (1.05, 8.0, True), (1.55, 2.5, False), (1.65, 2.5, True)],
 )
-def test_a_delay_wants_a_second_and_four_periods(seconds: float, low_hz: float, taken: bool) -> None:
+def test_a_delay_wants_a_second_and_four_periods(
+    seconds: float, low_hz: float, taken: bool
+) -> None:
     noise, count = white(8000), round(seconds * RATE)
     if taken:
         assert delay(noise[20 : 20 + count], noise[:count], RATE, (low_hz, 1500.0)).found
@@ -160,4 +162,4 @@ def test_a_band_separates_by_its_spread_and_three_sigma(
 def test_of_bands_that_separate_alike_the_loudest_is_taken(share: float, picked: int) -> None:
     """A band twice as wide in its levels, so that its difference is nearly twice the other's."""
     quiet = np.linspace(-1.0, 1.0, 101)[:, None] * [10.0, 20.0]
-    assert levels._pick(quiet + [100.0, 200.0 * share], quiet) == picked
+    assert levels._pick(quiet + np.array([100.0, 200.0 * share]), quiet) == picked

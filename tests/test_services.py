@@ -201,6 +201,12 @@ def test_coded_points_become_a_line() -> None:
     assert not list(services_of_points(GAS, []))
 
 
+@pytest.mark.parametrize(("apart_m", "kinds"), [(14.9, ["LineString"]), (15.1, ["Point"] * 2)])
+def test_points_of_a_service_more_than_fifteen_metres_apart_are_not_joined(apart_m, kinds) -> None:
+    found = services_of_points(GAS, [(0, 0), (0, apart_m)])
+    assert [each.geometry.geom_type for each in found] == kinds
+
+
 @pytest.mark.parametrize(("away_m", "said"), [(990.0, False), (1010.0, True)])
 def test_a_file_of_which_nothing_lies_within_a_kilometre_is_asked_about(away_m, said) -> None:
     gas = Service("gas", line((0, away_m), (50, away_m)))
