@@ -162,6 +162,15 @@ def test_sensors_a_hands_breadth_apart_time_nothing(
         assert len(survey_of(tmp_path, files).delays) == 1
 
 
+@pytest.mark.parametrize(("stated_ms", "sigma_s"), [("", 0.0005), ("0.2", 0.0002)])
+def test_a_cursor_resolves_half_a_millisecond_where_nothing_is_stated(
+    tmp_path: Path, stated_ms: str, sigma_s: float
+) -> None:
+    sheet = f"delay,first,second,delay_ms,sigma_ms\nD1,101,104,1,{stated_ms}\n"
+    (delay,) = survey_of(tmp_path, {"delays.csv": sheet}).delays
+    assert delay.sigma_s == pytest.approx(sigma_s)
+
+
 @pytest.mark.parametrize("unit", ["gpm l/s", "psi, bar"])
 def test_two_units_of_one_thing_are_named(tmp_path: Path, unit: str) -> None:
     columns = "isolation,valves,result,unit"
