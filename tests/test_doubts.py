@@ -10,11 +10,11 @@ import pytest
 
 from geoleak.advice.checks import InHole, redo
 from geoleak.advice.doubts import doubts_of
-from geoleak.advice.heard import BELIEVED, PAST_M, _toward, louder_aside
+from geoleak.advice.heard import _toward, louder_aside
 from geoleak.advice.records import Case, Dig
 from geoleak.evidence import LOUD, LOUDER_SIGMAS, QUIET_PLACES, SIGMAS_95, KindFit, StopTests
 from geoleak.export.told import UNLIKELY, _likely
-from geoleak.posterior import LISTENED_M, Explanation, infer
+from geoleak.posterior import Explanation, infer
 from geoleak.posterior.rivals import checked
 from geoleak.record import replace
 from geoleak.site import Crew, Note, Place
@@ -27,6 +27,8 @@ from tests.results import listen_on_site
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
 
+# As the method states them: read from the code they would move with it.
+BELIEVED, PAST_M, LISTENED_M = 0.5, 2.0, 3.0
 RODS = (45.8, 46.3, 46.8, 47.3, 48.3)
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 
@@ -399,7 +401,6 @@ def test_a_louder_surface_aside_is_no_louder_sound():
     [(BELIEVED - 0.01, True, False), (BELIEVED + 0.01, True, True), (0.9, False, False)],
 )
 def test_a_line_beside_that_is_believed_is_traced(chance, checked, doubted):
-    assert BELIEVED == 0.5
     rival = Explanation("aside", 0.05, np.zeros(1), chance, (0, 47.2, -1.5), None, checked)
     found = told(surveyed(), judged(aside=rival), replace(DIG, aside_chance=chance))
     assert bool(found) is doubted

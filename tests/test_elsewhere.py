@@ -10,11 +10,6 @@ import pytest
 
 from geoleak.advice.doubts import doubts_of
 from geoleak.advice.heard import (
-    BELIEVED,
-    IN_HOLE_M,
-    LOUD_DB,
-    PAST_M,
-    PUSHES,
     loud_in_silence,
     rod_elsewhere,
     rod_outside,
@@ -23,6 +18,9 @@ from geoleak.advice.heard import (
 from geoleak.advice.records import Case, Dig
 from geoleak.record import replace
 from tests import synthetic
+
+# As the method states them: read from the code they would move with it.
+BELIEVED, IN_HOLE_M, LOUD_DB, PAST_M, PUSHES = 0.5, 0.3, 20.0, 2.0, 5
 
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 SIGMA = synthetic.site().levels.level_sigma_db

@@ -20,7 +20,6 @@ from geoleak.advice.checks import (
     ROD_APART_M,
     ROD_M,
     STOPS,
-    TRACE_M,
     Check,
     InHole,
     _finds,
@@ -30,14 +29,12 @@ from geoleak.advice.checks import (
     minutes_of,
     places_of,
 )
-from geoleak.advice.decide import EVEN_WHEN, LEAST_THEN, decide
+from geoleak.advice.decide import decide
 from geoleak.advice.heard import PUSHES
 from geoleak.evidence.base import candidates, log_sum_exp
 from geoleak.evidence.stop import (
     FALLS,
     MAKERS,
-    NOT_THE_LEAK,
-    SAME_SOUND_M,
     StopTests,
     falls,
     is_another,
@@ -50,10 +47,7 @@ from geoleak.posterior.grid import Cells
 from geoleak.posterior.infer import infer
 from geoleak.posterior.rivals import (
     FEW_NODES,
-    HEARD_FROM_M,
-    NEAR_M,
     OFF_LINE_M,
-    RODS,
     Explainer,
     checked,
     free_ends,
@@ -67,6 +61,9 @@ from geoleak.tables import setting
 from tests import synthetic
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
+# As the method states them: read from the code they would move with it.
+EVEN_WHEN, LEAST_THEN, NOT_THE_LEAK = 0.75, 0.02, 3.16
+SAME_SOUND_M, HEARD_FROM_M, NEAR_M, TRACE_M, RODS = 3.0, 12.0, 3.0, 1.0, 3
 SURE = {"setting_out_sigma": (0.05, 0.05), "hole_half_width_m": 0.45, "most_readings": 0}
 
 
