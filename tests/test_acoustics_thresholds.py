@@ -49,6 +49,19 @@ def test_a_delay_wants_a_second_and_four_periods(
             delay(noise[20 : 20 + count], noise[:count], RATE, (low_hz, 1500.0))
 
 
+@pytest.mark.parametrize(
+    ("times", "reason"),
+    [(0.97, ""), (1.03, "longer than the longest"), (1.2, "longer than"), (1.3, "share no noise")],
+)
+def test_a_delay_up_to_a_quarter_over_the_longest_is_seen_for_what_it_is(
+    times: float, reason: str
+) -> None:
+    noise, late = white(42_000), round(times * 400)
+    found = delay(noise[:40_000], noise[late : late + 40_000], RATE, max_lag_s=0.1)
+    assert found.found is (not reason)
+    assert reason in found.reason
+
+
 @pytest.mark.parametrize(("times", "said"), [(1.45, False), (1.55, True)])
 def test_noise_is_unsteady_from_half_as_much_again(times: float, said: bool) -> None:
     sigma_s, notes = _widened(PLAN, 0.1, 1e-3, (times * 1e-3, 0.0, 1.0), (), 0.0)
