@@ -1,31 +1,35 @@
-"""What a cell of a sheet may hold: each reads one; `Refused` says what is wrong with it."""
+"""What a cell of a sheet may hold: each reads one; `Refused` says what is wrong with it.
+
+A blank cell is read by `identifier`, `own_id` and `place` alone.
+"""
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from contextlib import suppress
 from datetime import datetime
-from typing import Any
 
 from geoleak import tables
 from geoleak.errors import Refused, did_you_mean
 from geoleak.readers import numbers
 from geoleak.readers.headers import folded
 from geoleak.readers.sheet import Cell, Sheet
-from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L
+from geoleak.site import Place
+from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA, VOLUME_UNITS_L, parse_length
 
 
-def choice(*words: str, default: str | None = None) -> Cell:
-    """Return what reads one of several words; blank is the default."""
+def choice(*words: str) -> Cell:
+    """Return what reads one of several words."""
 
-    def read(row: Sheet, column: str) -> str | None:
+    def read(row: Sheet, column: str) -> str:
         cell = row.text(column)
         word = cell.casefold().replace(" ", "_").replace("-", "_")
-        if word and word not in words:
+        if word not in words:
             near = f"{did_you_mean(cell, words)} ".lstrip()
             raise tables.UnknownNameError(f'"{cell}" is not known', f"{near}use {', '.join(words)}")
-        return word or default
+        return word
 
     return read
 
@@ -47,29 +51,75 @@ def own_id(row: Sheet, column: str) -> str:
     return own
 
 
-def number(*, per: float = 1.0, **limits: Any) -> Cell:
+def place(row: Sheet, column: str) -> Place:
+    """Return a place."""
+    return row.places.read(row.text(column), decimal=row.decimal)
+
+
+def point(row: Sheet, column: str) -> str:
+    """Return the id of a point that exists."""
+    cell = row.text(column)
+    if cell not in row.places.points:
+        place(row, column)
+        raise Refused(f'"{cell}" is not a point', "write a point's id alone")
+    return cell
+
+
+def yes_no(row: Sheet, column: str) -> bool:
+    """Return whether a cell says yes."""
+    cell = row.text(column)
+    yes = cell.casefold() in ("yes", "y", "true", "1", "x")
+    if not yes and cell.casefold() not in ("no", "n", "false", "0"):
+        raise tables.UnknownNameError(f'"{cell}" is neither yes nor no', "write yes or no")
+    return yes
+
+
+def number(*, unit: str = "", per: float = 1.0, **limits: float) -> Cell:
     """Return what reads a number and divides it by ``per``; its ``unit`` may stand behind it."""
 
-    def read(row: Sheet, column: str) -> float | None:
-        value = row.number(row.text(column), **limits)
-        return None if value is None else value / per
+    def read(row: Sheet, column: str) -> float:
+        cell = row.text(column)
+        figure = cell[: -len(unit)] if unit and cell.casefold().endswith(unit) else cell
+        if not figure.strip():
+            raise Refused(f'"{cell}" is no figure', "write one, or leave the cell empty")
+        return _within(numbers.number(figure, decimal=row.decimal), figure, **limits) / per
 
     return read
 
 
-def length(**limits: Any) -> Cell:
-    """Return what reads a length, in metres."""
-    return lambda row, column: row.length(row.text(column), **limits)
+def _within(value: float, cell: str, *, above: float = -math.inf, low: float = -math.inf) -> float:
+    if value <= above or value < low:
+        limit = f"above {above:g}" if above > low else f"{low:g} or more"
+        raise Refused(f'"{cell}" is out of range', f"write {limit}")
+    return value
 
 
-def filled(read: Cell, *, must: bool) -> Cell:
-    """Return what reads a cell where it is filled in, as it ``must`` be or may."""
+def length(*, usual: numbers.Usual | None = None, **limits: float) -> Cell:
+    """Return what reads a length in metres, and asks about one that is not usual."""
 
-    def only(row: Sheet, column: str) -> Any:
-        there = row.required(column) if must else row.text(column)
-        return read(row, column) if there else None
+    def read(row: Sheet, column: str) -> float:
+        cell, unit = row.text(column), row.places.unit
+        metres = _metres(row, cell)
+        asked = usual and numbers.looks_numeric(cell) and numbers.doubt(cell, metres, usual, unit)
+        if asked and metres > 0:
+            raise asked
+        return _within(metres, cell, **limits)
 
-    return only
+    return read
+
+
+def _metres(row: Sheet, cell: str) -> float:
+    if numbers.looks_numeric(cell):
+        # A bare number keeps to the sheet's decimal sign.
+        return parse_length(numbers.number(cell, decimal=row.decimal), unit=row.places.unit)
+    text = cell.replace(",", ".") if row.decimal == "," else cell
+    try:
+        return parse_length(text, unit=row.places.unit)
+    except Refused as error:
+        if "thousands" in error.what:
+            raise
+        such = 'write one such as "3.5 ft", "1.1 m" or 3.5'
+        raise Refused(f'"{cell}" is not a length', such) from None
 
 
 _NOTHING = ("nothing", "nothingheard", "notheard", "none", "noneheard", "nosound", "silent",
@@ -104,25 +154,21 @@ def levels(row: Sheet, column: str) -> tuple[float, ...]:
     return tuple(numbers.number(each, decimal=row.decimal) for each in parts if each)
 
 
-def surface(row: Sheet, column: str) -> str | None:
+def surface(row: Sheet, column: str) -> str:
     """Return the surface that a cell names, whole or in one of its words: "wet grass"."""
     cell, found = row.text(column), set()
     for word in cell.split():
         with suppress(tables.UnknownNameError):
             found.add(tables.surface(word).name)
-    if not cell:
-        return None
     return found.pop() if len(found) == 1 else tables.surface(cell).name
 
 
-def speed(row: Sheet, column: str) -> float | None:
+def speed(row: Sheet, column: str) -> float:
     """Return a speed such as ``4200``, ``"4200 ft/s"`` or ``"1280 m/s"`` in metres a second."""
     shown = row.text(column)
     cell = re.sub(r"\s*(/\s*s(ec)?|ps)\s*$", "", re.sub(r"\s*fps\s*$", " ft/s", shown))
-    if not cell:
-        return None
     try:
-        speed = row.length_of(cell)
+        speed = _metres(row, cell)
     except Refused:
         such = 'write one such as 4200 or "1280 m/s"'
         raise Refused(f'"{shown}" is not a speed', such) from None
@@ -133,7 +179,7 @@ def speed(row: Sheet, column: str) -> float | None:
 
 def valves(row: Sheet, column: str) -> tuple[str, ...]:
     """Return the points of the shut valves, parted by blanks, semicolons, commas or plus signs."""
-    cell, points = row.required(column), row.places.points
+    cell, points = row.text(column), row.places.points
     if cell in points:
         return (cell,)
     names = [each for each in re.split(r"[\s,;+]+", cell) if each]
@@ -144,38 +190,40 @@ def valves(row: Sheet, column: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys(names))
 
 
-def fitting(row: Sheet, column: str) -> str | None:
+def fitting(row: Sheet, column: str) -> str:
     """Return what was worked: a point, or words for a valve that is not on file, and say so."""
     cell = row.text(column)
-    if cell and cell not in row.places.points:
+    if cell not in row.places.points:
         what = f'fitting: there is no point "{cell}"; it is kept as words'
-        near = did_you_mean(cell, row.places.points)
-        text = f"{what}: {near}" if near else what
+        text = ": ".join(filter(None, (what, did_you_mean(cell, row.places.points))))
         row.collector.note("fitting_not_on_file", text, row.origin(column))
-    return cell or None
+    return cell
 
 
-def supply(row: Sheet, column: str) -> str | None:
+def supply(row: Sheet, column: str) -> str:
     """Return where the water of a test enters: a point or a leg."""
     cell = row.text(column)
-    if cell and cell not in row.places.points and cell not in row.places.legs:
+    if cell not in row.places.points and cell not in row.places.legs:
         near = did_you_mean(cell, row.places.legs) or "name where the water enters"
         raise Refused(f'"{cell}" is neither a point nor a leg', near)
-    return cell or None
+    return cell
 
 
 def units(row: Sheet, column: str) -> None:
     """Judge the units that the unit cell names: one of flow, one of pressure, or both."""
-    known = (*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA)
-    words = dict.fromkeys(re.findall(r"[^\s,;]+", plain(row.text("unit"))))
+    words = dict.fromkeys(_units(row))
     for word in words:
-        if word not in known:
-            what = f'"{word}" is no unit of flow or pressure'
-            raise Refused(what, f"use {', '.join(known)}")
+        if word not in FLOW_UNITS_L_PER_S | PRESSURE_UNITS_KPA:
+            known = ", ".join((*FLOW_UNITS_L_PER_S, *PRESSURE_UNITS_KPA))
+            raise Refused(f'"{word}" is no unit of flow or pressure', f"use {known}")
     for kind in (FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA):
         named = [word for word in words if word in kind]
         if len(named) > 1:
             raise Refused(f'"{named[1]}" stands beside "{named[0]}"', "keep one of the two")
+
+
+def _units(row: Sheet) -> list[str]:
+    return re.findall(r"[^\s,;]+", plain(row.text("unit")))
 
 
 def time(row: Sheet, column: str) -> datetime:
@@ -199,19 +247,19 @@ def date(row: Sheet, column: str) -> str:
     try:
         time(row, column)
     except Refused as error:
-        if cell and not row.text("skip"):
+        if not row.text("skip"):
             text = f"{column}: {error.what}, so nothing is told by it: {error.remedy}, or the day"
             row.say_once("date_unread", text)
     return cell
 
 
-def year(row: Sheet, column: str) -> int | None:
-    """Return a year, None where blank."""
+def year(row: Sheet, column: str) -> int:
+    """Return a year."""
     cell = row.text(column)
-    value = row.number(cell)
-    if value is not None and (value != int(value) or not 1800 <= value <= 2200):
+    value = numbers.number(cell, decimal=row.decimal)
+    if value != int(value) or not 1800 <= value <= 2200:
         raise Refused(f'"{cell}" is out of range', "write 1800 to 2200")
-    return None if value is None else int(value)
+    return int(value)
 
 
 def plain(text: str) -> str:
@@ -222,25 +270,17 @@ def plain(text: str) -> str:
 def quantity(units: Mapping[str, float], what: str) -> Cell:
     """Return what reads figures with their own unit (``"62 psi"``) or in the unit cell's."""
 
-    def read(row: Sheet, column: str) -> float | None:
+    def read(row: Sheet, column: str) -> float:
         cell = row.text(column)
         head, _, tail = cell.rpartition(" ")
         unit: str | None = plain(tail)
         if not head or unit not in units:
-            head = cell
-            unit = next(
-                (
-                    word
-                    for word in re.findall(r"[^\s,;]+", plain(row.text("unit")))
-                    if word in units
-                ),
-                None,
-            )
-        value = row.number(head, low=0)
-        if value is not None and unit is None:
+            head, unit = cell, next((word for word in _units(row) if word in units), None)
+        value = _within(numbers.number(head, decimal=row.decimal), head, low=0)
+        if unit is None:
             remedy = f"write one of {', '.join(units)} in unit"
             raise Refused(f'"{cell}" has no unit of {what}', remedy)
-        return None if value is None else value * units[str(unit)]
+        return value * units[unit]
 
     return read
 

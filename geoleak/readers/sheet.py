@@ -12,11 +12,10 @@ from typing import Any, NamedTuple
 
 from msgspec import Struct
 
-from geoleak import tables
 from geoleak.errors import Origin, Refused, did_you_mean, listed
 from geoleak.readers.collector import MOST_KEPT, Collector, refused
 from geoleak.readers.headers import folded, spellings
-from geoleak.readers.numbers import PlaceReader, Usual, decimal_sign, doubt, looks_numeric, number
+from geoleak.readers.numbers import PlaceReader, decimal_sign, looks_numeric
 from geoleak.readers.text import (
     MOST_COLUMNS,
     TOO_MANY,
@@ -28,11 +27,7 @@ from geoleak.readers.text import (
     with_dittos,
 )
 from geoleak.record import field
-from geoleak.site import Place
-from geoleak.units import parse_length
 
-_YES = ("yes", "y", "true", "1", "x")
-_NO = ("no", "n", "false", "0")
 _NO_EXTRA: Mapping[str, str] = MappingProxyType({})
 # What stands for the cell above, in a sheet filled in by hand.
 DITTO = frozenset(('"', "''", "\u3003", "\u201d", "\u2033", '-"-', "do", "do.", "ditto", "Ditto"))
@@ -52,13 +47,16 @@ Judge = Callable[["Sheet", dict[str, Any]], None]
 class Column(NamedTuple):
     """The record's field that a column fills, how its cell is read, whether it holds figures.
 
-    ``by_row`` says that the same text may mean another thing in another row.
+    ``by_row`` says that the same text may mean another thing in another row, ``must`` that the
+    cell is filled in. ``known`` is what texts mean that are not read: a blank cell.
     """
 
     field: str
     read: Cell
     numeric: bool = False
     by_row: bool = False
+    must: bool = False
+    known: Mapping[str, Any] = MappingProxyType({"": ""})
 
 
 class Kind(NamedTuple):
@@ -151,7 +149,7 @@ class Sheet(Struct, eq=False):
             yield self
         for (column, what), (origin, remedy, lines) in self._unknown.items():
             more = f" (in {len(lines)} rows)" if len(lines) > 1 else ""
-            self._keep(origin, f"{column}: {what}{more}", remedy)
+            self.keep(origin, f"{column}: {what}{more}", remedy)
         self._unknown.clear()
 
     def _even(self, cells: list[str], width: int) -> list[str] | None:
@@ -179,7 +177,7 @@ class Sheet(Struct, eq=False):
         at = self.columns.get("skip", count)
         if at < count and cells[at].strip():
             return None  # struck out
-        self._keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
+        self.keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
         return None
 
     def say_once(self, code: str, text: str) -> None:
@@ -187,10 +185,6 @@ class Sheet(Struct, eq=False):
         if code not in self._told:
             self._told.add(code)
             self.collector.note(code, text, self.origin())
-
-    def back_to(self, index: int, cells: list[str]) -> None:
-        """Stand on a row again that was read before, to judge it."""
-        self.index, self.cells, self.failed = index, cells, False
 
     @property
     def full(self) -> bool:
@@ -218,7 +212,12 @@ class Sheet(Struct, eq=False):
         past = self.columns.get(column, 0) > at
         if past and _MOVED.search(place) and _REST.fullmatch(rest):
             remedy = f'put the place in quotes, "{place},{rest}": its comma looks decimal'
-        self._keep(self.origin(column), f"{column}: {what}", remedy)
+        self.complain_at(self.index, column, what, remedy)
+
+    def complain_at(self, index: int, column: str, what: str, remedy: str) -> None:
+        """Complain about a cell of any row."""
+        origin = self.rows.origin(index, self.columns.get(column, 0))
+        self.keep(origin, f"{column}: {what}", remedy)
 
     def wrong(self, column: str, error: Refused) -> None:
         """Complain of a cell's value; of a word that nobody knows once, with how many rows do."""
@@ -229,7 +228,8 @@ class Sheet(Struct, eq=False):
             self._unknown.setdefault((column, error.what), told)[2].append(self.line)
         self.failed = True
 
-    def _keep(self, origin: Origin, what: str, remedy: str) -> None:
+    def keep(self, origin: Origin, what: str, remedy: str) -> None:
+        """Complain, while anybody would read it."""
         if not self.full:
             self.collector.complain(origin, what, remedy)
             self.said += 1
@@ -239,83 +239,10 @@ class Sheet(Struct, eq=False):
         at = self.columns.get(column)
         return "" if at is None else self.cells[at].strip()
 
-    # The rest raises `Refused` where the cell is not what it should be.
-
-    def required(self, column: str) -> str:
-        """Return a cell that must not be blank."""
-        if cell := self.text(column):
-            return cell
-        raise Refused("nothing is written here", "fill it in")
-
-    def number(self, cell: str, *, unit: str = "", **limits: float) -> float | None:
-        """Return the finite number that a text is, ``None`` where blank.
-
-        Its ``unit`` may stand behind it.
-        """
-        if not cell.strip():
-            return None
-        figure = cell[: -len(unit)] if unit and cell.casefold().endswith(unit) else cell
-        if not figure.strip():
-            raise Refused(f'"{cell}" is no figure', "write one, or leave the cell empty")
-        return _within(number(figure, decimal=self.decimal), figure, **limits)
-
-    def length(self, cell: str, *, usual: Usual | None = None, **limits: float) -> float | None:
-        """Return a length in metres, ``None`` where blank; one that is not usual is asked about."""
-        if not cell:
-            return None
-        metres = self.length_of(cell)
-        asked = usual and looks_numeric(cell) and doubt(cell, metres, usual, self.places.unit)
-        if asked and metres > 0:
-            raise asked
-        return _within(metres, cell, **limits)
-
-    def length_of(self, cell: str) -> float:
-        """Return a length in metres from the text of a cell."""
-        if looks_numeric(cell):
-            # A bare number keeps to the sheet's decimal sign.
-            return parse_length(number(cell, decimal=self.decimal), unit=self.places.unit)
-        text = cell.replace(",", ".") if self.decimal == "," else cell
-        try:
-            return parse_length(text, unit=self.places.unit)
-        except Refused as error:
-            if "thousands" in error.what:
-                raise
-            such = 'write one such as "3.5 ft", "1.1 m" or 3.5'
-            raise Refused(f'"{cell}" is not a length', such) from None
-
-    def place(self, column: str) -> Place:
-        """Return a place."""
-        return self.places.read(self.text(column), decimal=self.decimal)
-
-    def point(self, column: str) -> str:
-        """Return the id of a point that exists."""
-        cell = self.required(column)
-        if cell not in self.places.points:
-            self.place(column)
-            raise Refused(f'"{cell}" is not a point', "write a point's id alone")
-        return cell
-
-    def yes_no(self, column: str) -> bool | None:
-        """Return yes or no, ``None`` where blank."""
-        cell = self.text(column).casefold()
-        if cell and cell not in _YES + _NO:
-            what = f'"{self.text(column)}" is neither yes nor no'
-            raise tables.UnknownNameError(what, "write yes or no")
-        return cell in _YES if cell else None
-
     def extra(self) -> Mapping[str, str]:
         """Return the cells of columns that mean nothing here."""
         held = {name: cell for name, at in self.kept.items() if (cell := self.cells[at].strip())}
         return MappingProxyType(held) if held else _NO_EXTRA
-
-
-def _within(
-    value: float, cell: str, *, above: float | None = None, low: float | None = None
-) -> float:
-    if (above is not None and value <= above) or (low is not None and value < low):
-        limit = f"above {above:g}" if above is not None else f"{low:g} or more"
-        raise Refused(f'"{cell}" is out of range', f"write {limit}")
-    return value
 
 
 def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
@@ -324,8 +251,9 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
     A text is read once a column, however many rows hold it: a logger writes a hundred thousand.
     """
     kind = sheet.kind
-    columns: list[Any] = [
-        (*column, name, sheet.columns.get(name), {}) for name, column in kind.columns.items()
+    columns = [
+        (name, column, sheet.columns.get(name), dict(column.known))
+        for name, column in kind.columns.items()
     ]
     blank = []
     for row in sheet:
@@ -338,19 +266,22 @@ def records(sheet: Sheet) -> Iterator[tuple[Sheet, Any]]:
                 blank.append(place)
                 continue
         values: dict[str, Any] = {}
-        for of, read, _, by_row, name, at, known in columns:
-            cell = "" if at is None else row.cells[at]
+        for name, column, at, known in columns:
+            cell = "" if at is None else row.cells[at].strip()
             if cell in known:
-                values[of] = known[cell]
+                values[column.field] = known[cell]
                 continue
+            value = None
             try:
-                values[of] = value = read(row, name)
+                if column.must and not cell:
+                    raise Refused("nothing is written here", "fill it in")
+                value = column.read(row, name)
             except Refused as error:
-                values[of] = None
                 row.wrong(name, error)
-                continue
-            if not by_row:
-                known[cell] = value
+            else:
+                if not column.by_row:
+                    known[cell] = value
+            values[column.field] = value
         low, high = values.get("low_hz"), values.get("high_hz")
         if low is not None and high is not None and not low < high:
             what = f"{low:g} Hz is not below high_hz {high:g} Hz"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
 from itertools import pairwise, takewhile
 from operator import attrgetter
 from typing import Any, get_args
@@ -132,7 +133,7 @@ def _judge_meter(row: Sheet, values: dict[str, Any]) -> None:
 # --- the sheets -------------------------------------------------------------------------------
 
 # What the words of sheets.csv read. After a word, ! says that the cell must be filled in, ? that
-# it is read only where it is; words parted by | are those that the cell may hold.
+# it need not be; words parted by | are those that the cell may hold.
 _FIGURES: dict[str, Cell] = {
     "levels": cells.levels,
     "hz": cells.number(unit="hz", low=0),
@@ -151,14 +152,14 @@ _FIGURES: dict[str, Cell] = {
 }
 _WORDS: dict[str, Cell] = {
     "text": Sheet.text,
-    "name": lambda row, column: row.text(column) or None,
+    "name": Sheet.text,
     "id": cells.identifier,
     "own id": cells.own_id,
-    "place": Sheet.place,
-    "point": Sheet.point,
-    "yes or no": Sheet.yes_no,
-    "yes": lambda row, column: bool(row.yes_no(column)),
-    "sensor": cells.choice(*get_args(site.ReadingKind), default="surface"),
+    "place": cells.place,
+    "point": cells.point,
+    "yes or no": cells.yes_no,
+    "yes": cells.yes_no,
+    "sensor": cells.choice(*get_args(site.ReadingKind)),
     "surface": cells.surface,
     "valves": cells.valves,
     "supply": cells.supply,
@@ -173,14 +174,16 @@ _WORDS: dict[str, Cell] = {
 }
 # The same text may mean another thing in another row.
 _BY_ROW = ("id", "own id", "levels", "flow", "pressure")
+# What a blank cell means where that is not None; those of `_NEVER_BLANK` say so themselves.
+_BLANK = {"text": "", "state": "", "date": "", "levels": (), "yes": False, "sensor": "surface"}
+_NEVER_BLANK = ("id", "own id", "place")
 
 
 def _column(field: str, word: str) -> Column:
-    bare = word.rstrip("!?")
+    bare, must = word.rstrip("!?"), word.endswith("!")
     read = (_FIGURES | _WORDS).get(bare) or cells.choice(*filter(None, bare.split("|")))
-    if bare != word:
-        read = cells.filled(read, must=word.endswith("!"))
-    return Column(field, read, numeric=bare in _FIGURES, by_row=bare in _BY_ROW)
+    known = {} if must or word in _NEVER_BLANK else {"": _BLANK.get(bare)}
+    return Column(field, read, bare in _FIGURES, bare in _BY_ROW, must, known)
 
 
 KINDS: dict[str, Kind] = {}
@@ -391,10 +394,6 @@ def without_pasted(rows: Sequence[site.Reading], collector: Collector) -> tuple[
     return tuple(out)
 
 
-Row = tuple[site.Tape, tuple[int, list[str]]]
-"""What a row says, and where it stands with its cells."""
-
-
 def read_tapes(
     collector: Collector, points: site.PointTable, unit: str
 ) -> tuple[tuple[site.Tape, ...], site.PointTable]:
@@ -415,49 +414,51 @@ def read_tapes(
     sheet = open_sheet(TAPES, collector, PlaceReader(points=points, legs=[], unit=unit))
     if sheet is None:
         return (), points
-    rows = [(tape, (row.index, row.cells)) for row, tape in records(sheet) if not row.text("skip")]
-    names = [*points, *(line[sheet.columns["point"]].strip() for _, (_, line) in rows)]
-    known, read = set(names), defaultdict[str, list[Row]](list)
-    for tape, stand in rows:
-        sheet.back_to(*stand)
-        name, start = sheet.text("point"), sheet.text("from")
+    rows = [
+        (row.index, tape, row.text("point"), row.text("from"))
+        for row, tape in records(sheet)
+        if not row.text("skip")
+    ]
+    names = [*points, *(name for *_, name, _ in rows)]
+    known, read = set(names), defaultdict[str, list[tuple[int, site.Tape]]](list)
+    for at, tape, name, start in rows:
         if start and start not in known:
-            near = (
-                did_you_mean(start, names) if sheet.said < MOST_COMPLAINTS else ""
-            )  # as are shown
-            sheet.complain("from", f'there is no point "{start}"', near or "shoot it first")
-        if name and name == start:
+            # No more are sought than are shown.
+            near = did_you_mean(start, names) if sheet.said < MOST_COMPLAINTS else ""
+            what = f'there is no point "{start}"'
+            sheet.complain_at(at, "from", what, near or "shoot it first")
+        elif name and name == start:
             remedy = "name the feature the tape is on"
-            sheet.complain("from", f'"{name}" is taped from itself', remedy)
-        if tape is not None and not sheet.failed:
-            read[name].append((tape, stand))
+            sheet.complain_at(at, "from", f'"{name}" is taped from itself', remedy)
+        elif tape is not None:
+            read[name].append((at, tape))
     made = []
     for name, held in read.items():
         _check(name, held, sheet, shot=name in points)
         if name not in points:
-            tapes = [tape for tape, _ in held]
+            tapes = [tape for _, tape in held]
             code = next((each.code for each in tapes if each.code), "")
             note = next((each.note for each in tapes if each.note), "")
             nan, many, origin = math.nan, len(tapes), tapes[0].origin
             point = site.Point(name, nan, nan, code, note=note, observations=many, origin=origin)
             made.append(point)
-    every = tuple(tape for held in read.values() for tape, _ in held)
+    every = tuple(tape for held in read.values() for _, tape in held)
     return every, points.with_points(made) if made else points
 
 
-def _check(name: str, held: Sequence[Row], sheet: Sheet, *, shot: bool) -> None:
+def _check(name: str, held: Sequence[tuple[int, site.Tape]], sheet: Sheet, *, shot: bool) -> None:
     """Complain where the tapes of one point cannot fix it, whatever they read."""
-    starts, sides = [tape.start for tape, _ in held], {tape.side for tape, _ in held if tape.side}
-    for k, (_, stand) in enumerate(held):
+    starts, sides = [tape.start for _, tape in held], {tape.side for _, tape in held if tape.side}
+    for k, (at, _) in enumerate(held):
         if starts[k] in starts[:k]:
-            sheet.back_to(*stand)
-            sheet.complain("from", f'"{name}" has two tapes from "{starts[k]}"', "keep one row")
-    sheet.back_to(*held[0][1])
+            what = f'"{name}" has two tapes from "{starts[k]}"'
+            sheet.complain_at(at, "from", what, "keep one row")
+    complain = partial(sheet.complain_at, held[0][0])
     if len(sides) > 1:
-        sheet.complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
+        complain("side", f'"{name}" is said to lie left and right', "keep one of the two")
     if len(held) == 1 and not shot:
         what = f'"{name}" has one tape and no rover position'
-        sheet.complain("point", what, "tape it from a second feature")
+        complain("point", what, "tape it from a second feature")
     if len(held) == 2 and not sides and not shot:
         remedy = f'write left or right: looking from "{starts[0]}" to "{starts[1]}"'
-        sheet.complain("side", f'two tapes put "{name}" at two places', remedy)
+        complain("side", f'two tapes put "{name}" at two places', remedy)
