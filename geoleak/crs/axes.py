@@ -216,10 +216,7 @@ class Projection(Record, eq=False):
         east, north = same_shape(lon, lat)
         if self._inverse is None:
             return east / self._degrees, north / self._degrees
-        from pyproj.enums import TransformDirection
-
-        axes = to_axes(self.base, east, north)
-        pair = self._inverse.transform(*axes, direction=TransformDirection.INVERSE)
+        pair = self._inverse.transform(*to_axes(self.base, east, north), direction="INVERSE")
         first, second = map(finite, pair[::-1] if self._swapped else pair)
         return first, second
 
@@ -468,17 +465,15 @@ class DatumShift(Record, eq=False):
     def _go(
         self, lon_deg: ArrayLike, lat_deg: ArrayLike, *, inverse: bool
     ) -> tuple[Floats, Floats]:
-        from pyproj.enums import TransformDirection
-
         pair = same_shape(lon_deg, lat_deg)
         if self._way is None:
             return pair
         transformer, start, finish = self._way
-        way = TransformDirection.INVERSE if inverse else TransformDirection.FORWARD
         if inverse:
             start, finish = finish, start
         about = [self._height_m] if self._epoch is None else [self._height_m, self._epoch]
         columns: Any = [*to_axes(start, *pair), *(np.full_like(pair[0], each) for each in about)]
+        way = "INVERSE" if inverse else "FORWARD"
         return from_axes(finish, *transformer.transform(*columns, direction=way)[:2])
 
 

@@ -302,10 +302,7 @@ class _Ways(NamedTuple):
 
     def from_plane(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:
         """Return degrees on the source datum from working metres."""
-        from pyproj.enums import TransformDirection
-
-        pair = same_shape(e_m, n_m)
-        lon, lat = self.working.transform(*pair, direction=TransformDirection.INVERSE)
+        lon, lat = self.working.transform(*same_shape(e_m, n_m), direction="INVERSE")
         return finite(lon), finite(lat)
 
     def to_grid(self, e_m: ArrayLike, n_m: ArrayLike) -> tuple[Floats, Floats]:

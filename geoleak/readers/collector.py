@@ -47,11 +47,6 @@ class Collector:
         """Keep one complaint; nothing is raised yet."""
         self.complaints.append(Complaint(origin, what, remedy))
 
-    def complain_of(self, origin: Origin, error: ValueError, lead: str = "") -> None:
-        """Keep what is wrong with a value, where it stands."""
-        refused = error if isinstance(error, Refused) else Refused(str(error))
-        self.complain(origin, lead + refused.what, refused.remedy)
-
     def note(self, code: str, text: str, origin: Origin = NOWHERE) -> None:
         """Keep one thing noticed that is not wrong."""
         self.notes.append(Note(code, text, origin))
@@ -61,12 +56,19 @@ class Collector:
         return any(each.origin.file == label for each in self.complaints)
 
     @contextmanager
-    def taking(self) -> Iterator[None]:
-        """Keep the complaints of whatever cannot be read in here, and go on after it."""
+    def taking(self, at: Origin | None = None, lead: str = "") -> Iterator[None]:
+        """Keep the complaints of whatever cannot be read in here, and go on after it.
+
+        What is wrong with a value stands ``at`` a place, its name before it as the ``lead``.
+        """
         try:
             yield
         except InputError as error:
             self.complaints += error.complaints
+        except Refused as error:
+            if at is None:
+                raise
+            self.complain(at, lead + error.what, error.remedy)
 
     def read_bytes(self, name: str, asked_at: Origin, *, most: int = MOST_BYTES) -> bytes:
         """Return a file's bytes and keep their hash.

@@ -50,11 +50,9 @@ def read_drawn(
         layer = _layer(collector, table, origin)
         lines = read_mains(layer, table, origin, collector)
         crs = _crs(layer.crs, toml, origin)
-        try:
+        fallback, where = None, toml.origin("network", "material")
+        with collector.taking(where, "network.material: "):
             fallback = None if table.material is None else tables.material(table.material).name
-        except tables.UnknownNameError as error:
-            what, where = f"network.material: {error.what}", toml.origin("network", "material")
-            raise refused(where, what, error.remedy) from None
         lines = _named(lines, taken, origin, collector)
         known = _materials(lines, origin, collector)
         legs = [_leg(each, known.get(each.material, fallback), table, origin) for each in lines]

@@ -79,10 +79,8 @@ def _crs(toml: SiteToml, collector: Collector) -> CrsInfo:
     settings, unit = toml.settings, toml.settings.length_unit
     read: dict[str, CrsInfo] = {}
     for key, text in (("crs", settings.crs), ("grid_crs", settings.grid_crs)):
-        try:
+        with collector.taking(toml.origin(key), f"{key}: "):
             read |= {key: crs_info(text, length_unit=unit)} if text is not None else {}
-        except Refused as error:
-            collector.complain_of(toml.origin(key), error, f"{key}: ")
     grid, named = read.get("grid_crs"), f'grid_crs: "{settings.grid_crs}"'
     if grid is not None and grid.geographic:
         remedy = "state a projected CRS, or leave it out"
@@ -111,11 +109,9 @@ def _check_tables(toml: SiteToml, collector: Collector) -> None:
     """Check what one key alone cannot know: files that are named, dates in order."""
     settings, spec = toml.settings, toml.settings.point_file
     if spec is not None and spec.status_scheme is not None:
-        try:
+        where = toml.origin("points", "status_scheme")
+        with collector.taking(where, "points.status_scheme: "):
             parse_scheme(spec.status_scheme)
-        except Refused as error:
-            where = toml.origin("points", "status_scheme")
-            collector.complain_of(where, error, "points.status_scheme: ")
     named: list[tuple[str | None, tuple[str | int, ...]]] = [(settings.job.logo, ("job", "logo"))]
     for number, utility in enumerate(settings.utilities):
         named.append((utility.file, ("utility", number, "file")))
@@ -226,7 +222,7 @@ def _ask_about_lengths(toml: SiteToml, collector: Collector) -> None:
         metres, name, origin = parse_length(value, unit=unit), dotted(path), toml.origin(*path)
         asked = doubt(value, metres, usual, unit) if is_bare(value) else None
         if asked:
-            collector.complain_of(origin, asked, f"{name}: ")
+            collector.complain(origin, f"{name}: {asked.what}", asked.remedy)
         elif not usual.low_m <= metres <= usual.high_m:
             text = f"{name}: {value} is more or less than is usual; check it"
             collector.note("unusual", text, origin)

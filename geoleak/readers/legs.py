@@ -237,7 +237,7 @@ class LegReader(Struct, eq=False):
         """Return the material, and the diameter and wall of a nominal size of its standard."""
         words, standard = tables.standard_in(table.material or "")
         found: dict[str, Any] = {"material": None}
-        key = "material"
+        key, pipe, text = "material", None, f'leg "{table.name}": '
         try:
             if words:
                 found["material"] = tables.material(words).name
@@ -251,13 +251,7 @@ class LegReader(Struct, eq=False):
         except Refused as error:
             self._complain(key, error.what, error.remedy)
             return found
-        text, code = f'leg "{table.name}": ', "size_taken"
-        if table.size_m is None:
-            if not standard or table.outside_diameter_m is not None:
-                return found
-            code, key = "not_used", "material"
-            text += f'{standard} is not used without its size = "3/4 in"'
-        else:
+        if pipe is not None:
             outside, wall = pipe.outside_mm / 1000, pipe.wall_mm / 1000
             found["outside_diameter_m"] = table.outside_diameter_m or outside
             found["wall_m"] = table.wall_m or wall
@@ -266,7 +260,10 @@ class LegReader(Struct, eq=False):
                 f"({pipe.outside_mm:g} mm) outside, its wall {wall / INCH_M:.3f} in "
                 f"({pipe.wall_mm:g} mm)"
             )
-        self.collector.note(code, text, self._where(key))
+            self.collector.note("size_taken", text, self._where("size"))
+        elif standard and table.outside_diameter_m is None:
+            text += f'{standard} is not used without its size = "3/4 in"'
+            self.collector.note("not_used", text, self._where("material"))
         return found
 
     def _check_circles(self, legs: Sequence[Leg]) -> None:

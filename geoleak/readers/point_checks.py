@@ -20,10 +20,13 @@ from geoleak.readers.numbers import could_be_packed, unpacked
 from geoleak.readers.table import GRID, Table
 from geoleak.record import Floats, Ints, NDArray
 from geoleak.site import STATUSES
-from geoleak.units import INTERNATIONAL_FOOT_M, US_SURVEY_FOOT_M, format_length
+from geoleak.units import INTERNATIONAL_FOOT_M, LENGTH_UNITS, US_SURVEY_FOOT_M, format_length
 
-# (what the file's numbers are in, the factor that brings them to metres)
-_UNITS = (("metres", 1.0), ("feet", INTERNATIONAL_FOOT_M), ("US survey feet", US_SURVEY_FOOT_M))
+_UNITS = {
+    "m": ("metres", "the metre"),
+    "ft": ("feet", "the foot"),
+    "ftUS": ("US survey feet", "the US survey foot"),
+}
 # Nothing traced on foot is farther from the rest of its site.
 _FAR_M = 50_000.0
 MOST_NAMED = 20
@@ -36,7 +39,7 @@ Pair = tuple[Floats, Floats]
 
 def header_line(table: Table) -> Origin:
     """Return where a table's headings stand."""
-    return Origin(table.label, max(1, int(table.lines[0]) - 1))
+    return Origin(table.rows.label, max(1, int(table.rows.numbers[0]) - 1))
 
 
 def check_area(table: Table, rows: Ints, place: Pair) -> None:
@@ -118,16 +121,15 @@ def diagnose(place: Pair, info: CrsInfo) -> str:
         return "state the CRS the rover worked in"
     if abs(float(e[0])) <= 180 and abs(float(n[0])) <= 90:
         return "these look like degrees: state a geographic CRS, such as the datum of this one"
-    for name, metres in _UNITS:
-        factor = metres / info.axis_unit_m
+    own = _UNITS.get(info.axis_unit, ("", info.axis_unit))[1]
+    for unit, (name, one) in _UNITS.items():
+        factor = LENGTH_UNITS[unit] / info.axis_unit_m
         for east, north, also in ((e, n, ""), (n, e, " and swapped")):
             other = not math.isclose(factor, 1.0, rel_tol=1e-5)
             if other and _fits(info, east * factor, north * factor):
-                names = {"m": "the metre", "ft": "the foot", "ftUS": "the US survey foot"}
-                own = names.get(info.axis_unit, info.axis_unit)
                 return (
                     f"they fit as {name}{also}, but the unit of {info.text} is {own}: state the "
-                    f"CRS of the same zone in {name}"
+                    f"CRS of the same zone in {one}"
                 )
     return "state the CRS and unit the rover worked in"
 

@@ -119,8 +119,8 @@ def _meaning(table: Table) -> pd.DataFrame:
         columns["status"] = status
     columns |= _words(table)
     where = np.zeros(len(table), np.int8)
-    columns["file"] = pd.Categorical.from_codes(where, pd.Index([table.label]))
-    lines = table.lines  # numpy takes a range apart number by number
+    columns["file"] = pd.Categorical.from_codes(where, pd.Index([table.rows.label]))
+    lines = table.rows.numbers  # numpy takes a range apart number by number
     columns["line"] = np.arange(lines.start, lines.stop) if isinstance(lines, range) else lines
     frame = pd.DataFrame(columns, copy=False)
     if not kept.all():
@@ -154,7 +154,9 @@ def _ids(table: Table) -> Any:
     if cells is not None:
         return cells if cells.dtype.kind == "i" else table.texts("id")
     if not table.head:  # a GIS layer numbers its features itself
-        text = f"{table.label} has no point ids: its features are called by their numbers, from 1"
+        text = (
+            f"{table.rows.label} has no point ids: its features are called by their numbers, from 1"
+        )
         table.note("ids_from_rows", text)
         return [str(number) for number in range(1, len(table) + 1)]
     what, likely = no_ids(table)
@@ -225,17 +227,16 @@ def _with_position(table: Table, pair: checks.Pair, ids: Any) -> Bools:
             table.complain(f"the {role} is missing", "fill it in", row, role)
     if said or (~kept).all():
         return kept
-    bare = np.asarray(ids) == ""
-    names = np.where(bare, [f"line {line}" for line in table.lines], ids) if bare.any() else ids
+    ids = np.asarray(ids)
+    bare = ids == ""
     for code, out, what in (
         ("no_position", ~kept, "without a position"),
         ("no_id", kept & bare, "without a point id"),
     ):
         rows = np.flatnonzero(out).tolist()
         if rows:
-            text = f"rows {what} left out: {listed(str(names[row]) for row in rows)}"
-            where = Origin(table.label, int(table.lines[rows[0]]))
-            table.context.collector.note(code, text, where)
+            names = (str(ids[row]) or f"line {table.rows.numbers[row]}" for row in rows)
+            table.note(code, f"rows {what} left out: {listed(names)}", rows[0])
     kept &= ~bare
     if not kept.any():
         row = int(np.flatnonzero(bare)[0])
@@ -272,7 +273,7 @@ def _metres(table: Table, role: str) -> Floats | None:
     if not table.has(role):
         return None
     unit_m, code, text = _unit_of(table, role)
-    if code and Note(code, text, Origin(table.label)) not in table.context.collector.notes:
+    if code and Note(code, text, Origin(table.rows.label)) not in table.context.collector.notes:
         table.note(code, text)
     metres: Floats = unit_m * table.numbers(role, unit=table.context.length_unit, unit_m=unit_m)
     return metres
@@ -332,7 +333,7 @@ def _state_rough(table: Table, columns: dict[str, Any], status: NDArray[np.int8]
     most = max((len(re.split("[.,]", f"{cell}.")[1]) for cell in cells), default=FINE_DECIMALS)
     if most < FINE_DECIMALS and all(map(looks_numeric, filter(None, cells))):
         coarse = f"degrees with {most} decimals"
-    if not coarse and PurePath(table.label).suffix.casefold() == ".gpx":
+    if not coarse and PurePath(table.rows.label).suffix.casefold() == ".gpx":
         coarse = "way-points of a hand-held receiver"
     if coarse:
         columns["sigma_horizontal_m"] = np.full(len(table), WAYPOINT_SIGMA_M)
@@ -403,8 +404,7 @@ def _name_loose_solutions(table: Table, frame: pd.DataFrame) -> None:
         if len(found):
             more = f" ({len(found)} in all)" if len(found) > 11 else ""
             text = f"points with a {word} solution: {listed(map(str, found['id'][:11]))}{more}"
-            where = Origin(table.label, int(found["line"].iloc[0]))
-            table.context.collector.note(f"{word}_solution", text, where)
+            table.note(f"{word}_solution", text, int(found.index[0]))
 
 
 def _words(table: Table) -> dict[str, Any]:

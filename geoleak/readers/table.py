@@ -113,16 +113,6 @@ class Table(Struct):
     def __len__(self) -> int:
         return len(self.cells)
 
-    @property
-    def label(self) -> str:
-        """What complaints call the file."""
-        return self.rows.label
-
-    @property
-    def lines(self) -> Sequence[int]:
-        """Where each row starts, from 1."""
-        return self.rows.numbers
-
     def has(self, *roles: str) -> bool:
         """Tell whether there is a column of each of these roles."""
         return all(role in self.header.roles for role in roles)
@@ -181,7 +171,7 @@ class Table(Struct):
     def origin(self, row: int | None = None, role: str = "") -> Origin:
         """Return where a cell of a role stands, or its row, or the file."""
         if row is None:
-            return Origin(self.label)
+            return Origin(self.rows.label)
         return self.rows.origin(row, self.header.roles.get(role, -1))
 
     def complain(self, what: str, remedy: str, row: int | None = None, role: str = "") -> None:
@@ -194,7 +184,7 @@ class Table(Struct):
 
     def stop_if_wrong(self) -> None:
         """Raise `InputError` where the file has complaints: what follows would not hold."""
-        if self.context.collector.complaints_in(self.label):
+        if self.context.collector.complaints_in(self.rows.label):
             self.context.collector.refuse()
 
     def shown(self, row: int, role: str) -> str:

@@ -136,14 +136,13 @@ def decode_text(data: bytes) -> tuple[str, str]:
     for start, what in _SIGNATURES.items():
         if data.startswith(start):
             raise Refused(f"this is {what}, not text", "export it as CSV")
-    codecs_of = {"utf-8-sig": "UTF-8", "cp1252": "Windows-1252"}
-    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        codecs_of = {"utf-16": "UTF-16"}
-    elif b"\0" in data:
+    utf16 = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    if not utf16 and b"\0" in data:
         sparse = data[1::2].count(0) > len(data) // 5 or data[0::2].count(0) > len(data) // 5
         what = "UTF-16 text without its mark" if sparse else "a binary file, not text"
         raise Refused(f"this looks like {what}", "save the file as UTF-8 text")
-    for codec, name in codecs_of.items():
+    known = {"utf-16": "UTF-16"} if utf16 else {"utf-8-sig": "UTF-8", "cp1252": "Windows-1252"}
+    for codec, name in known.items():
         with suppress(UnicodeDecodeError):
             text = data.decode(codec)
             head = text[:_JUDGED].encode()
@@ -151,24 +150,18 @@ def decode_text(data: bytes) -> tuple[str, str]:
                 raise Refused("this looks like a binary file, not text", "export it as CSV")
             # An old end-of-file mark; looking first is far quicker than a copy of a large text.
             return text.replace("\x1a", "") if "\x1a" in text else text, name
-    damaged = "utf-16" in codecs_of
-    what = "damaged UTF-16 text" if damaged else "the text is neither UTF-8 nor Windows-1252"
+    what = "damaged UTF-16 text" if utf16 else "the text is neither UTF-8 nor Windows-1252"
     raise Refused(what, "save the file as UTF-8")
 
 
 def _column_in(line: str, delimiter: str, field: int) -> int:
     """Return where a field starts in its line, from 1; past the end where the line is too short."""
+    sign = re.escape(delimiter)
+    cell = rf'(?:^|{sign}) *("(?:[^"]|"")*(?:"|$)[^{sign}]*|[^{sign}]*)'
     if delimiter == BLANKS:
-        starts = [each.start() for each in re.finditer(r'"(?:[^"]|"")*"|\S+', line)]
-        return starts[field] + 1 if field < len(starts) else len(line) + 1
-    quoted, starts = False, [0]
-    for at, sign in enumerate(line):
-        if sign == '"' and (quoted or at == starts[-1]):
-            quoted = not quoted
-        elif sign == delimiter and not quoted:
-            starts.append(at + 1)
-    rest = line[starts[field] :] if field < len(starts) else ""
-    return len(line) - len(rest.lstrip(" ")) + 1
+        cell = r'("(?:[^"]|"")*"|\S+)'
+    starts = [each.start(1) for each in re.finditer(cell, line)]
+    return (starts[field] if field < len(starts) else len(line)) + 1
 
 
 def sniff_delimiter(text: str) -> str:
@@ -193,38 +186,30 @@ def split_rows(text: str, *, label: str, delimiter: str) -> Rows:
     InputError
         If a quote opens and never closes, or a field has no end.
     """
-    rows = Rows(label, [], [], text, delimiter)
+    rows, numbers = Rows(label, [], [], text, delimiter), list[int]()
     lines = without_comments(io.StringIO(text, newline=""), rows.commented)
     if delimiter == BLANKS:
         lines = (" ".join(each.split()) + "\n" for each in lines)
     reader = csv.reader(lines, delimiter=delimiter, skipinitialspace=True)
-    numbers: list[int] = []
-    start, last, wrong = 1, 1, ""
+    start, last, endless = 1, 1, ("a quote opens here and does not close", "close it")
     try:
         for row in reader:
+            if reader.line_num - start > _LINES_IN_ONE_CELL:
+                raise refused(Origin(label, start), *endless)
             if row:
                 rows.cells.append(row)
                 numbers.append(start)
                 last = reader.line_num
-            if reader.line_num - start > _LINES_IN_ONE_CELL:
-                wrong = _OPEN
-                break
             start = reader.line_num + 1
-        else:
-            start = numbers[-1] if numbers else last
-            wrong = _OPEN if last > start and _quote_stays_open(text, start, delimiter) else ""
     except csv.Error as error:
-        wrong = f"the row cannot be split ({error})"
+        wrong = f"the row cannot be split ({error})", "check its quotes"
         if "field larger" in str(error):
-            wrong = "a field without an end (a quote that never closes?)"
-    if wrong:
-        remedy = "check its quotes" if wrong.startswith("the row") else "close it"
-        raise refused(Origin(label, start), wrong, remedy)
+            wrong = "a field without an end (a quote that never closes?)", "close it"
+        raise refused(Origin(label, start), *wrong) from None
+    if numbers and last > numbers[-1] and _quote_stays_open(text, numbers[-1], delimiter):
+        raise refused(Origin(label, numbers[-1]), *endless)
     rows.numbers = numbers
     return rows
-
-
-_OPEN = "a quote opens here and does not close"
 
 
 def _quote_stays_open(text: str, line: int, delimiter: str) -> bool:
