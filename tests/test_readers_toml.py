@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geoleak.new.write import quoted
-from geoleak.readers.toml import places_of
+from geoleak.readers.toml import TomlFile, places_of
 from tests.check_values import check_value
 from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder
 
@@ -331,20 +331,21 @@ def test_every_key_that_tomllib_reads_has_its_place() -> None:
     keys = {
         path for path in paths_of(tomllib.loads(EVERY_SHAPE)) - {()} if "point" not in path[:-1]
     }
-    there = set(found.keys) | set(found.values)
-    assert {path for path in keys if path[:3] != ("a", "b", "c d")} <= there
-    assert found.of(("a", "b", "c d", 2, 1)) == (4, 13)  # what a list holds stands where it begins
-    assert found.keys[("leg", 1, "name")] == (14, 1)
-    assert found.keys[("leg", 0, "more", "k")] == (12, 1)
-    assert found.of(("point", "y", "z")) == found.values[("point",)] == (7, 9)
-    assert found.values[("quoted key",)] == (3, 16)
+    assert {path for path in keys if path[:3] != ("a", "b", "c d")} <= set(found)
+    file = TomlFile({}, found, "any.toml")
+    # What a list or a table of one line holds stands where it begins.
+    assert str(file.origin("a", "b", "c d", 2, 1)) == "any.toml:4:13"
+    assert str(file.origin("point", "y", "z")) == str(file.origin("point")) == "any.toml:7:9"
+    assert str(file.origin("leg", 1, "name", key=True)) == "any.toml:14:1"
+    assert str(file.origin("leg", 0, "more", "k", key=True)) == "any.toml:12:1"
+    assert str(file.origin("quoted key")) == "any.toml:3:16"
 
 
 @given(st.dictionaries(st.text(max_size=8), st.text(max_size=20), max_size=6))
 def test_the_scanner_walks_any_text_that_quoting_makes(table: dict[str, str]) -> None:
     text = "".join(f"{quoted(key)} = {quoted(value)}\n" for key, value in table.items())
     assert tomllib.loads(text) == table
-    assert set(places_of(text).values) == {(key,) for key in table}
+    assert set(places_of(text)) == {(key,) for key in table}
 
 
 @pytest.mark.parametrize(

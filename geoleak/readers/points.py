@@ -118,8 +118,7 @@ def _meaning(table: Table) -> pd.DataFrame:
     if status is not None:
         columns["status"] = status
     columns |= _words(table)
-    where = np.zeros(len(table), np.int8)
-    columns["file"] = pd.Categorical.from_codes(where, pd.Index([table.rows.label]))
+    columns["file"] = pd.Categorical([table.rows.label]).repeat(len(table))
     lines = table.rows.numbers  # numpy takes a range apart number by number
     columns["line"] = np.arange(lines.start, lines.stop) if isinstance(lines, range) else lines
     frame = pd.DataFrame(columns, copy=False)

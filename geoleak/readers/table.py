@@ -200,9 +200,18 @@ def read_text(data: bytes, *, label: str, context: PointContext) -> Table:
     stated = context.spec.delimiter
     delimiter = DELIMITERS[stated] if stated else _sniffed(head)
     even = _even_bytes(text, delimiter, data)
-    rows = split_rows(head if even else text, label=label, delimiter=delimiter)
+    rows = _split(head if even else text, label, delimiter)
     rows.text = text
     return table_of(rows, context, even)
+
+
+def _split(text: str, label: str, delimiter: str) -> Rows:
+    """Return the rows of a text that hold anything."""
+    rows = split_rows(text, label=label, delimiter=delimiter)
+    kept = [index for index, row in enumerate(rows.cells) if any(row)]
+    rows.numbers = [rows.numbers[index] for index in kept]
+    rows.cells = [rows.cells[index] for index in kept]
+    return rows
 
 
 def _lines(text: str, most: int) -> list[str]:
@@ -259,7 +268,6 @@ def table_of(rows: Rows, context: PointContext, data: bytes = b"") -> Table:
     """Return split rows as a table; where they are an even file's head alone, ``data`` is all."""
     import pandas as pd
 
-    _drop_blank(rows)
     nothing = refused(Origin(rows.label), "the file holds no points", "export it again")
     if not rows.cells:
         raise nothing
@@ -268,23 +276,20 @@ def table_of(rows: Rows, context: PointContext, data: bytes = b"") -> Table:
         raise refused(Origin(rows.label), what, f"export at most {MOST_COLUMNS}")
     header, first = _header(rows, context)
     has_header = first > 0
+    numeric = {role: at for role, at in header.roles.items() if role in NUMERIC_ROLES}
     below = rows.cells[first] if first < len(rows.cells) else []
-    units = {role: below[at] for role, at in header.roles.items() if at < len(below)}
-    words = {role: word for role, word in units.items() if word.strip() and role in NUMERIC_ROLES}
+    words = {role: below[at] for role, at in numeric.items() if at < len(below)}
+    units: dict[str, Any] = {role: unit_word(word) for role, word in words.items() if word.strip()}
     # A row of units below the header.
-    bare = has_header and not any(map(looks_numeric, below))
-    if bare and words and all(map(unit_word, words.values())):
-        stated = {role: unit for role, cell in units.items() if (unit := unit_word(cell))}
-        header, first = replace(header, units={**stated, **header.units}), first + 1
+    if has_header and units and all(units.values()) and not any(map(looks_numeric, below)):
+        header, first = replace(header, units=units | dict(header.units)), first + 1
     head = rows.cells[first : first + _HEAD_LINES]
-    numeric = [index for role, index in header.roles.items() if role in NUMERIC_ROLES]
-    sample = [row[index] for index in numeric for row in head if index < len(row)]
+    sample = [row[index] for index in numeric.values() for row in head if index < len(row)]
     decimal = context.spec.decimal or decimal_sign(sample, delimiter=rows.delimiter)
     table = _parsed(data, rows, header, first, decimal, context) if data else None
     if table is None:
         if data:
-            rows = split_rows(rows.text, label=rows.label, delimiter=rows.delimiter)
-            _drop_blank(rows)
+            rows = _split(rows.text, rows.label, rows.delimiter)
         rows.cells, rows.numbers = rows.cells[first:], rows.numbers[first:]
         overflow = _even_out(rows, header, context.collector)
         cells = pd.DataFrame(rows.cells, columns=range(len(header.names)), dtype=object)
@@ -297,13 +302,6 @@ def table_of(rows: Rows, context: PointContext, data: bytes = b"") -> Table:
     return table
 
 
-def _drop_blank(rows: Rows) -> None:
-    if not all(map(any, rows.cells)):
-        kept = [index for index, row in enumerate(rows.cells) if any(row)]
-        rows.numbers = [rows.numbers[index] for index in kept]
-        rows.cells = [rows.cells[index] for index in kept]
-
-
 def _parsed(
     data: bytes, rows: Rows, header: Header, first: int, decimal: str, context: PointContext
 ) -> Table | None:
@@ -314,8 +312,9 @@ def _parsed(
     if not body or len(rows.cells[0]) != width:
         return None
     roles = {index: role for role, index in header.roles.items()}
-    # Of the numeric columns pandas makes numbers where every cell is one, else texts.
-    kinds: dict[int, Any] = {k: object for k in range(width) if roles.get(k) not in NUMERIC_ROLES}
+    numeric = [k for k, role in roles.items() if role in NUMERIC_ROLES]
+    # Of those pandas makes numbers where every cell is one, else texts.
+    kinds: dict[int, Any] = {k: object for k in range(width) if k not in numeric}
     stream, start = io.BytesIO(data), rows.numbers[first]
     for _ in range(1, start):
         stream.readline()
@@ -339,17 +338,16 @@ def _parsed(
     except (ValueError, OverflowError):
         return None  # a row that is longer, or an id that is no number after all
     lines: Sequence[int] = range(start, start + len(cells))
-    for index in [k for k, role in roles.items() if role in NUMERIC_ROLES]:
-        kind = cells[index].dtype.kind
-        if kind == "b" or (kind == "f" and not np.isfinite(cells[index].to_numpy()).all()):
+    for values in (cells[k].to_numpy() for k in numeric):
+        kind = values.dtype.kind
+        if kind == "b" or (kind == "f" and not np.isfinite(values).all()):
             return None  # "TRUE" and "inf" are no numbers; the careful way says so
-    if all(kind == "O" for kind in (cells[k].dtype.kind for k in range(width))):
+    if (cells.dtypes == object).all():
         blank = (cells == "").all(axis=1).to_numpy()
         cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
-    text = rows.text
-    table = Table(header, cells, Rows(rows.label, [], lines, text, rows.delimiter), context)
-    table.trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
-    return table
+    rows.cells, rows.numbers, text = [], lines, rows.text
+    trimmed = text.isascii() and not any(b in text for b in " \t" if b != rows.delimiter)
+    return Table(header, cells, rows, context, trimmed=trimmed)
 
 
 def _header(rows: Rows, context: PointContext) -> tuple[Header, int]:

@@ -11,20 +11,18 @@ from __future__ import annotations
 import functools
 import re
 import tomllib
-from collections import ChainMap
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any, TypeVar, get_args
 
-from msgspec import Struct
 from pydantic import BaseModel, BeforeValidator, Field, ValidationError, create_model
 
 from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean, shown
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.text import decoded
-from geoleak.record import Record, field
+from geoleak.record import Record
 from geoleak.site import DateText, Number, Settings, Table, Whole
 from geoleak.tables.learned import SHARES, Learned, Tables, learnables
 from geoleak.units import LENGTH_UNITS, parse_length
@@ -53,16 +51,8 @@ _HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_KEYS})[ \t]*\]\]?[ \t]*$")
 _PAIR = re.compile(rf"[ \t]*({_KEYS})[ \t]*=[ \t]*")
 
 
-class Places(Struct):
-    """Line and column, from 1, of keys and their values by path (tables of a list by number)."""
-
-    keys: dict[Key, tuple[int, int]] = field(default_factory=dict)
-    values: dict[Key, tuple[int, int]] = field(default_factory=dict)
-
-    def of(self, path: Key, *, key: bool = False) -> tuple[int, int]:
-        """Return where a value (or its key) stands, or the nearest thing that holds it."""
-        found = ChainMap(*((self.keys, self.values) if key else (self.values, self.keys)))
-        return next((found[path[:k]] for k in range(len(path), 0, -1) if path[:k] in found), (1, 1))
+Places = dict[Key, tuple[tuple[int, int], tuple[int, int]]]
+"""Line and column, from 1, of keys and of their values by path (tables of a list by number)."""
 
 
 def _masked(text: str) -> str:
@@ -85,16 +75,17 @@ def places_of(text: str) -> Places:
                 if k == len(names) and header[1] == "[[":
                     counts[prefix] = counts.get(prefix, -1) + 1
                 prefix = (*prefix, counts[prefix]) if prefix in counts else prefix
+            at = number, header.start(1) + 1
             for path in (prefix[:-1], prefix) if header[1] == "[[" else (prefix,):
-                found.keys.setdefault(path, (number, header.start(1) + 1))
+                found.setdefault(path, (at, at))
             continue
         rest = line
         if pair:
             names = _names(original[slice(*pair.span(1))])
-            path = prefix + names
-            for count in range(len(names)):
-                found.keys.setdefault(path[: len(path) - count], (number, pair.start(1) + 1))
-            found.values.setdefault(path, (number, pair.end() + 1))
+            path, at = prefix + names, (number, pair.start(1) + 1)
+            found.setdefault(path, (at, (number, pair.end() + 1)))
+            for count in range(1, len(names)):
+                found.setdefault(path[:-count], (at, at))
             rest = line[pair.end() :]
         if pair or depth:
             depth += rest.count("[") + rest.count("{") - rest.count("]") - rest.count("}")
@@ -141,8 +132,10 @@ class TomlFile(Record):
         return cls(values, places_of(text), label)
 
     def origin(self, *path: str | int, key: bool = False) -> Origin:
-        """Return where a value (or its key) stands."""
-        return Origin(self.label, *self.places.of(path, key=key))
+        """Return where a value (or its key) stands, or the nearest thing that holds it."""
+        heads = (path[:k] for k in range(len(path), 0, -1))
+        of_key, of_value = next((self.places[h] for h in heads if h in self.places), ((1, 1),) * 2)
+        return Origin(self.label, *(of_key if key else of_value))
 
     def checked(self, model: type[Model]) -> Model:
         """Return the values as a record; raises `InputError` with every complaint."""
@@ -165,10 +158,8 @@ class SiteToml(TomlFile):
     @property
     def stated(self) -> Mapping[str, Origin]:
         """Where each key stands, by dotted path."""
-        where = {**self.places.keys, **self.places.values}
-        return MappingProxyType(
-            {".".join(map(str, path)): Origin(self.label, *at) for path, at in where.items()}
-        )
+        where = {".".join(map(str, path)): at for path, (_, at) in self.places.items()}
+        return MappingProxyType({name: Origin(self.label, *at) for name, at in where.items()})
 
 
 def read_site_toml(collector: Collector) -> SiteToml:
