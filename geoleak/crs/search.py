@@ -108,16 +108,14 @@ def places(text: str) -> list[str | tuple[float, float]]:
     with suppress(ValueError):
         lat, lon = map(float, parts)
         return [(lat, lon)]
-    found: list[str | tuple[float, float]]
     called = {**_called("country"), **_called("state")}
     words = [called.get(part.casefold(), part) for part in parts]
     # A city before an area that is called after it; but no city called after a state.
     known = {each.casefold() for each in called.values()}
-    found = [] if len(words) == 1 and words[0].casefold() in known else _cities(parts, words)
-    found.append(", ".join(words))
-    if len(words) > 1:
-        found.append(words[-1])  # a village nobody lists still lies in its state
-    return found
+    called_so = len(words) == 1 and words[0].casefold() in known
+    cities = [] if called_so else _cities(parts, words)
+    # A village nobody lists still lies in its state.
+    return [*cities, ", ".join(words), *(words[-1:] if len(words) > 1 else ())]
 
 
 def place_text(info: CrsInfo, lon_deg: float, lat_deg: float) -> tuple[str, bool]:

@@ -254,7 +254,6 @@ class UtilityShape(Record, eq=False):
     depth_m: float | None
     geometry: Any
     feature: int
-    layer: str = ""
 
 
 class UtilityFile(Record, eq=False):
@@ -323,7 +322,6 @@ def read_utility_file(
                     depth_m=depth_m if depth is None else depth,
                     geometry=layer.shapes[row],
                     feature=row + 1,
-                    layer=layer.name,
                 )
             )
     if not shapes:

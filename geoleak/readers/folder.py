@@ -243,13 +243,13 @@ def _name_strays(collector: Collector) -> None:
     except OSError:
         return
     read = [collector.folder / name for name in (*collector.inputs, *_EVERY)]
-    # A disk that tells no capitals from small letters reads Checks.csv as checks.csv.
-    known = {(s.st_dev, s.st_ino) for s in (each.stat() for each in read if each.exists())}
+    read = [each for each in read if each.exists()]
     for path in there:
         table = path.suffix.casefold() in (".csv", ".tsv", ".txt") and path.is_file()
         if not table or path.name.startswith((".", "~")):
             continue
-        if (path.stat().st_dev, path.stat().st_ino) in known:
+        # A disk that tells no capitals from small letters reads Checks.csv as checks.csv.
+        if any(map(path.samefile, read)):
             continue
         label = Origin(collector.label(path.name))
         # But for case, number, blanks or a second ending.

@@ -214,8 +214,8 @@ def depth_note(
     fits = depths_in_other_units(float(figure), unit, bare=bare)
     if not (bare or fits):
         return None
-    text = f"{name}: {value} is taken as {format_length(metres, unit=unit)}, "
-    text += f"{'shallower' if metres < low_m else 'deeper'} than most pipes"
+    way = "shallower" if metres < low_m else "deeper"
+    text = f"{name}: {value} is taken as {format_length(metres, unit=unit)}, {way} than most pipes"
     for each, size_m in fits.items():
         would = format_length(size_m, unit=unit)
         text += f"; were it {figure} {each.removesuffix('US')}, it would be {would}"
@@ -237,11 +237,9 @@ def depths_in_other_units(figure: float, unit: str, *, bare: bool = True) -> dic
 
 _MOVES = re.compile(r"\s+(up|down|left|right)\s+")
 _BY_COORDINATES: tuple[tuple[Literal["grid", "lonlat"], re.Pattern[str], Any, str, str], ...] = (
-    ("grid", re.compile(r"^(?P<one>[EN])\s*(?P<a>\S+)[\s,;]+(?P<two>[EN])\s*(?P<b>\S+)$"),
-     number, "E", "N"),
-    ("lonlat", re.compile(r"^(?P<one>lat|lon)\s+(?P<a>.+?)[\s,;]+(?P<two>lat|lon)\s+(?P<b>.+)$"),
-     angle, "lon", "lat"),
-)  # fmt: skip
+    ("grid", re.compile(r"([EN])\s*(\S+)[\s,;]+([EN])\s*(\S+)"), number, "E", "N"),
+    ("lonlat", re.compile(r"(lat|lon)\s+(.+?)[\s,;]+(lat|lon)\s+(.+)"), angle, "lon", "lat"),
+)
 # What hands write about a number: "mark 101", "pt. 101", "101 (gate)".
 _AROUND = re.compile(r"^(?:mark|point|pt|no)\b\.?\s*|\s*\([^()]*\)$", re.IGNORECASE)
 _BETWEEN = re.compile(r"(?:between\s+)?(\S+)\s*(?:-|/|&|to|and)\s*(\S+)")
@@ -298,7 +296,7 @@ class PlaceReader(Struct, eq=False):
         if not bare:
             raise Refused("the place is missing", f"write {_FORMS}")
         point = next((each for each in (bare, _AROUND.sub("", bare)) if each in self.points), "")
-        leg, up, aside = None, None, None
+        leg, up, aside = None, 0.0, None
         if not point:
             place = self._coordinates(bare, decimal)
             if place is not None:
@@ -307,16 +305,15 @@ class PlaceReader(Struct, eq=False):
             up, aside = self._moved(moves, bare)
             if "@" in rest:
                 leg, at = self._on_leg(rest)
-                return Place("leg", bare, leg=leg, chainage_m=at + (up or 0.0), aside_m=aside)
-            known = rest in self.points
-            leg, point = (None, rest) if known else self._leg_and_point(rest, bare)
+                return Place("leg", bare, leg=leg, chainage_m=at + up, aside_m=aside)
+            leg, point = (None, rest) if rest in self.points else self._leg_and_point(rest, bare)
         legs = self.on_legs.get(point, ())
         if leg is None and len(legs) > 1:
             listing = " and of ".join(f'"{each}"' for each in legs)
             raise Refused(f'"{point}" is a mark of {listing}', f'write "{legs[0]} {bare}"')
-        return Place("point", bare, point=point, leg=leg, up_m=up or 0.0, aside_m=aside)
+        return Place("point", bare, point=point, leg=leg, up_m=up, aside_m=aside)
 
-    def _moved(self, moves: list[str], text: str) -> tuple[float | None, float | None]:
+    def _moved(self, moves: list[str], text: str) -> tuple[float, float | None]:
         """Return how far up-chainage and how far to the right a place is moved."""
         found: dict[bool, float] = {}
         for way, by in zip(moves[::2], moves[1::2], strict=True):
@@ -334,7 +331,7 @@ class PlaceReader(Struct, eq=False):
             if along in found:
                 raise Refused(f'"{text}" is moved twice one way', "write one length for each way")
             found[along] = metres if way in ("up", "right") else -metres
-        return found.get(True), found.get(False)
+        return found.get(True, 0.0), found.get(False)
 
     def _leg_and_point(self, text: str, whole: str) -> tuple[str, str]:
         leg = max((leg for leg in self.legs if text.startswith(f"{leg} ")), key=len, default="")
@@ -379,13 +376,12 @@ class PlaceReader(Struct, eq=False):
     def _coordinates(self, text: str, decimal: str) -> Place | None:
         """Return a place by its coordinates, in either order; None where the text has none."""
         for kind, pattern, read, east, north in _BY_COORDINATES:
-            match = pattern.match(text)
-            if match and match["one"] != match["two"]:
-                first, second = match["a"].rstrip(",;"), match["b"]
-                found = {match["one"]: read(first, decimal=decimal)}
-                found[match["two"]] = read(second, decimal=decimal)
-                if kind == "lonlat" and (abs(found[north]) > 90 or abs(found[east]) > 360):
+            match = pattern.fullmatch(text)
+            if match and match[1] != match[3]:
+                at = {match[1]: read(match[2].rstrip(",;"), decimal=decimal)}
+                at[match[3]] = read(match[4], decimal=decimal)
+                if kind == "lonlat" and (abs(at[north]) > 90 or abs(at[east]) > 360):
                     what = f'"{text}": a latitude stays within 90 degrees'
                     raise Refused(what, "check the order")
-                return Place(kind, text, easting=found[east], northing=found[north])
+                return Place(kind, text, easting=at[east], northing=at[north])
         return None

@@ -154,30 +154,31 @@ class Sheet(Struct, eq=False):
 
     def _even(self, cells: list[str], width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""
-        count, past = len(cells), [cell.strip() for cell in cells[width:] if cell.strip()]
-        names = {at: name for name, at in self.columns.items()}
-        # Words in the margin, unless a decimal comma pushed figures into a column of text.
-        after = [at + 1 for at in self.numeric if at + 1 < width and at + 1 not in self.numeric]
-        margin = all(any(map(str.isalpha, cell)) for cell in past)
-        remedy = TOO_MANY if past else "leave a field empty between its delimiters"
+        count, names = len(cells), {at: name for name, at in self.columns.items()}
         if count < width:
             # A sheet filled in by hand often ends early; what is missing is blank at the end.
             missing = [names[at] for at in range(count, width) if at in names]
             remark = sum(map(bool, cells)) == 1 and not looks_numeric(cells[0])
             if remark or width - count == 1 or all(name in _OPTIONAL for name in missing):
                 return cells + [""] * (width - count)
-        elif past and names.get(width - 1) in ("note", "skip"):
-            glue = f"{self.rows.delimiter} "
-            return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
-        elif not past or (margin and not any(looks_numeric(cells[at]) for at in after)):
-            if past:
-                what = f'text past the last column is left out: "{" ".join(past)}"'
-                self.say_once("margin", what)
-            return cells[:width]
+            remedy = "leave a field empty between its delimiters"
+        else:
+            past, remedy = [cell.strip() for cell in cells[width:] if cell.strip()], TOO_MANY
+            if past and names.get(width - 1) in ("note", "skip"):
+                glue = f"{self.rows.delimiter} "
+                return [*cells[: width - 1], glue.join(each.strip() for each in cells[width - 1 :])]
+            # Words in the margin, unless a decimal comma pushed figures into a column of text.
+            after = [at + 1 for at in self.numeric if at + 1 < width and at + 1 not in self.numeric]
+            pushed = any(looks_numeric(cells[at]) for at in after)
+            if not past or (all(any(map(str.isalpha, cell)) for cell in past) and not pushed):
+                if past:
+                    what = f'text past the last column is left out: "{" ".join(past)}"'
+                    self.say_once("margin", what)
+                return cells[:width]
         at = self.columns.get("skip", count)
-        if at < count and cells[at].strip():
-            return None  # struck out
-        self.keep(self.origin(), f"this row has {count} fields, where {width} belong", remedy)
+        if at >= count or not cells[at].strip():  # it is not struck out
+            what = f"this row has {count} fields, where {width} belong"
+            self.keep(self.origin(), what, remedy)
         return None
 
     def say_once(self, code: str, text: str) -> None:

@@ -342,7 +342,7 @@ def _parsed(
         kind = values.dtype.kind
         if kind == "b" or (kind == "f" and not np.isfinite(values).all()):
             return None  # "TRUE" and "inf" are no numbers; the careful way says so
-    if (cells.dtypes == object).all():
+    if all(each.kind == "O" for each in cells.dtypes):
         blank = (cells == "").all(axis=1).to_numpy()
         cells, lines = cells[~blank].reset_index(drop=True), np.asarray(lines)[~blank].tolist()
     rows.cells, rows.numbers, text = [], lines, rows.text
