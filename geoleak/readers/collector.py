@@ -6,6 +6,7 @@ import hashlib
 import stat
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from typing import NoReturn
 
@@ -81,31 +82,27 @@ class Collector:
         ------
         InputError
         """
-        data = self.instead.get(name)
+        data, stop = self.instead.get(name), partial(refused, asked_at)
         if data is None:
             path = self.inside(name, asked_at)
             try:
                 state = path.stat()
                 if not stat.S_ISREG(state.st_mode):
                     what = "folder" if path.is_dir() else "pipe or a device"
-                    raise refused(asked_at, f'"{name}" is a {what}', "name a file")
+                    raise stop(f'"{name}" is a {what}', "name a file")
                 if state.st_size > most:
                     size = f"{state.st_size / 1e6:.1f} MB, more than {most / 1e6:g}"
-                    raise refused(
-                        asked_at, f'"{name}" has {size}', "export less, or split the file"
-                    )
+                    raise stop(f'"{name}" has {size}', "export less, or split the file")
                 data = path.read_bytes()
             except FileNotFoundError:
                 there: list[str] = []
                 with suppress(OSError):
                     there = sorted(each.name for each in self.folder.iterdir() if each.is_file())
                 near = did_you_mean(name, there) or "put it into the site's folder"
-                raise refused(asked_at, f'there is no file "{name}"', near) from None
+                raise stop(f'there is no file "{name}"', near) from None
             except (OSError, ValueError) as error:
                 why = getattr(error, "strerror", None) or str(error)
-                raise refused(
-                    asked_at, f'"{name}" cannot be read ({why})', "check the file"
-                ) from None
+                raise stop(f'"{name}" cannot be read ({why})', "check the file") from None
         self.inputs[name] = hashlib.sha256(data).hexdigest()
         return data
 

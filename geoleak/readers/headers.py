@@ -35,16 +35,12 @@ ROLES: dict[str, str] = {
 NUMERIC_ROLES = frozenset(ROLES) - {"id", "code", "status", "time", "note"}
 # Spellings that some country uses for the other axis: never decided by the header alone.
 _AXIS_LETTERS = {"x", "y", "coordx", "coordy", "xcoord", "ycoord", "xcoordinate", "ycoordinate"}
-# Of two columns of one role the plainer one is taken.
-_PLAIN_NAMES = {
-    "id": ("pointid", "pointnumber", "pointno", "name", "id", "point"),
-    "elevation": ("elevation", "elev", "z"),
-    "status": ("status", "solution", "fix"),
-    "time": ("time", "datetime", "timestamp"),
-    "note": ("note", "notes"),
-    "northing": ("northing", "n"),
-    "easting": ("easting", "e"),
-}
+# Of two columns of one role the one that stands first here is taken.
+_PLAIN_FIRST = (
+    "pointid", "pointnumber", "pointno", "name", "id", "point", "elevation", "elev", "z", "status",
+    "solution", "fix", "time", "datetime", "timestamp", "note", "notes", "northing", "n", "easting",
+    "e",
+)  # fmt: skip
 
 
 @functools.cache
@@ -131,13 +127,13 @@ def read_header(cells: Sequence[str]) -> Header:
     """Return what the cells of a header line stand for."""
     roles: dict[str, int] = {}
     doubled: list[tuple[str, int, int]] = []
-    for index, cell in enumerate(cells):
-        role = role_of(cell)
+    rank = {word: place for place, word in enumerate(_PLAIN_FIRST)}
+    plain = [rank.get(folded(cell), len(rank)) for cell in cells]
+    for index, role in enumerate(map(role_of, cells)):
         used = roles.setdefault(role, index) if role is not None else index
         if role is not None and used != index:
-            if _plainness(role, cell) < _plainness(role, cells[used]):
-                roles[role], index = index, used
-            doubled.append((role, roles[role], index))
+            roles[role], other = sorted((used, index), key=plain.__getitem__)
+            doubled.append((role, roles[role], other))
     if "code" not in roles and "note" in roles:
         # A description is the code where there is no other.
         roles["code"] = roles.pop("note")
@@ -150,9 +146,3 @@ def read_header(cells: Sequence[str]) -> Header:
         tuple(doubled),
         bool(axis) and all(folded(each) in _AXIS_LETTERS for each in axis),
     )
-
-
-def _plainness(role: str, name: str) -> int:
-    """Return the rank of a spelling among those of its role; small is plain."""
-    plain = _PLAIN_NAMES.get(role, ())
-    return plain.index(folded(name)) if folded(name) in plain else len(plain)

@@ -32,7 +32,7 @@ from geoleak.readers.sheet import (
     open_sheet,
     records,
 )
-from geoleak.record import replace
+from geoleak.record import picked, replace
 from geoleak.tables import csv_rows
 from geoleak.units import FLOW_UNITS_L_PER_S, PRESSURE_UNITS_KPA
 
@@ -268,27 +268,21 @@ def _dry_hole(row: site.Found, half_m: float, collector: Collector) -> site.Hole
             collector.complain(row.origin, what, "write from and to")
             return None
         start, finish = (replace(row.place, up_m=row.place.up_m + m) for m in (-half_m, half_m))
-    return site.Hole(
-        id=f"in line {row.origin.line} of found.csv",
-        start=start,
-        finish=finish,
-        pipe_exposed=row.pipe_exposed,
-        outcome="dry",
-        note=row.note,
-        origin=row.origin,
-    )
+    about = picked(row, "pipe_exposed", "outcome", "note", "origin")
+    called = f"in line {row.origin.line} of found.csv"
+    return site.Hole(id=called, start=start, finish=finish, **about)
 
 
 def _has_levels(sheet: Sheet) -> bool:
     if "level" not in sheet.columns and "recording" not in sheet.columns:
-        where, points = sheet.rows.origin(0), sheet.places.points
-        likely = likely_column(
-            sheet.rows,
-            "level",
-            lambda cell: cell not in points and all(map(looks_numeric, cell.split() or [cell])),
-        )
-        remedy = likely or 'add "level" or "recording"'
-        sheet.collector.complain(where, 'there is no column "level"', remedy)
+
+        def heard(cell: str) -> bool:
+            figures = all(map(looks_numeric, cell.split() or [cell]))
+            return figures and cell not in sheet.places.points
+
+        remedy = likely_column(sheet.rows, "level", heard) or 'add "level" or "recording"'
+        what = 'there is no column "level"'
+        sheet.collector.complain(sheet.rows.origin(0), what, remedy)
         return False
     if "kind" not in sheet.columns:
         text = f'{sheet.rows.label} has no column "kind": all are read as surface readings'
