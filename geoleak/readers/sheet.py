@@ -108,7 +108,6 @@ class Sheet(Struct, eq=False):
     index: int = 0
     cells: list[str] = field(default_factory=list)
     failed: bool = False
-    _above: list[str] = field(default_factory=list)
     said: int = 0
     """Complaints kept."""
     _told: set[str] = field(default_factory=set)
@@ -126,8 +125,8 @@ class Sheet(Struct, eq=False):
 
     def __iter__(self) -> Iterator[Sheet]:
         width = len(self.rows.cells[0])
-        for index in range(1, len(self.rows.cells)):
-            cells = self.rows.cells[index]
+        above = [""] * width
+        for index, cells in enumerate(self.rows.cells[1:], 1):
             if self.full:
                 break
             if not any(map(str.strip, cells)):
@@ -138,9 +137,8 @@ class Sheet(Struct, eq=False):
                 continue  # all that there is stands past the last column
             if not DITTO.isdisjoint(even):
                 self.say_once("ditto", "ditto marks are read as the cell above")
-                above = self._above or [""] * width
                 even = [old if new in DITTO else new for new, old in zip(even, above, strict=True)]
-            self._above = even
+            above = even
             if self.repeats:
                 even = list(even)
                 parts = [even[at] for at in (self.columns["level"], *self.repeats)]
@@ -150,7 +148,6 @@ class Sheet(Struct, eq=False):
         for (column, what), (origin, remedy, lines) in self._unknown.items():
             more = f" (in {len(lines)} rows)" if len(lines) > 1 else ""
             self.keep(origin, f"{column}: {what}{more}", remedy)
-        self._unknown.clear()
 
     def _even(self, cells: list[str], width: int) -> list[str] | None:
         """Bring a row to the header's width; commas in a last text column are its own."""
