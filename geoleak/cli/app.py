@@ -33,9 +33,17 @@ UsageFault: type[Exception] = next(
 Stopped = typer.Abort
 
 
-def option(name: str, says: str, metavar: str | None = None, **more: Any) -> Any:
-    """Return an option of a command: its name, its line of help, what stands for its value."""
-    return typer.Option(name, help=says, metavar=metavar, **more)
+def option(says: str, metavar: str | None = None, *names: str, **more: Any) -> Any:
+    """Return an option of a command: its line of help, what stands for its value.
+
+    It is named as the parameter is, where nothing else is said.
+    """
+    return typer.Option(*names, help=says, metavar=metavar, **more)
+
+
+def flag(name: str, says: str, **more: Any) -> Any:
+    """Return an option that is there or not: its name, its line of help."""
+    return typer.Option(name, help=says, **more)
 
 
 def argument(says: str, metavar: str) -> Any:
@@ -54,11 +62,9 @@ SiteArgument = Annotated[
 FoldersArgument = Annotated[
     list[Path], argument("Site folders, or folders that hold some.", "FOLDER...")
 ]
-TablesOption = Annotated[
-    Path | None, option("--tables", "Values learned on closed-out sites.", "FILE")
-]
-JsonOption = Annotated[bool, option("--json", "Print JSON in place of text.")]
-OutOption = Annotated[Path | None, option("--out", "Where to write; SITE/out if absent.", "DIR")]
+TablesOption = Annotated[Path | None, option("Values learned on closed-out sites.", "FILE")]
+JsonOption = Annotated[bool, flag("--json", "Print JSON in place of text.")]
+OutOption = Annotated[Path | None, option("Where to write; SITE/out if absent.", "DIR")]
 
 
 def _version(asked: bool) -> None:
@@ -74,7 +80,7 @@ def _version(asked: bool) -> None:
 @app.callback()
 def _root(
     version: Annotated[
-        bool, option("--version", "Show versions and stop.", callback=_version, is_eager=True)
+        bool, flag("--version", "Show versions and stop.", callback=_version, is_eager=True)
     ] = False,
 ) -> None:
     """From a rover's point file and a sheet of readings to one stake over the leak."""

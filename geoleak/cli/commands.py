@@ -17,6 +17,7 @@ from geoleak.cli.app import (
     app,
     argument,
     command,
+    flag,
     option,
     print_json,
     print_lines,
@@ -27,7 +28,7 @@ from geoleak.cli.app import (
 __all__ = ["app", "found", "new"]
 
 BandOption = Annotated[
-    tuple[float, float] | None, option("--band", "Measure in this band only, in hertz.", "LOW HIGH")
+    tuple[float, float] | None, option("Measure in this band only, in hertz.", "LOW HIGH")
 ]
 
 
@@ -37,16 +38,16 @@ BandOption = Annotated[
 )
 def serve(
     site: SiteArgument,
-    port: Annotated[int, option("--port", "Port; 0 takes a free one.", min=0, max=65535)] = 0,
+    port: Annotated[int, option("Port; 0 takes a free one.", min=0, max=65535)] = 0,
     share: Annotated[
-        bool, option("--share", "Let phones on this network in, by a code to scan.")
+        bool, flag("--share", "Let phones on this network in, by a code to scan.")
     ] = False,
     tls: Annotated[
-        bool, option("--tls", "Encrypt; phones give position and sound only then.")
+        bool, flag("--tls", "Encrypt; phones give position and sound only then.")
     ] = False,
-    read_only: Annotated[bool, option("--read-only", "Show the page without entry.")] = False,
+    read_only: Annotated[bool, flag("--read-only", "Show the page without entry.")] = False,
     no_browser: Annotated[
-        bool, option("--no-browser", "Do not open the page on this machine.")
+        bool, flag("--no-browser", "Do not open the page on this machine.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -55,7 +56,6 @@ def serve(
     Entries are written into the site's own sheets before they are acknowledged. Only this machine
     is let in unless --share is given. Ctrl-C ends it.
     """
-    from geoleak.cli.app import print_json, print_lines
     from geoleak.pipeline import read_site
     from geoleak.serve.app import application
     from geoleak.serve.live import Live
@@ -108,15 +108,13 @@ def check(site: SiteArgument, json: JsonOption = False) -> None:
 def locate(
     site: SiteArgument,
     out: OutOption = None,
-    force: Annotated[
-        bool, option("--force", "Replace a folder that holds other files too.")
-    ] = False,
+    force: Annotated[bool, flag("--force", "Replace a folder that holds other files too.")] = False,
     also: Annotated[
         list[str] | None,
-        option("--also", "Write this file too; may be repeated.", "kml|gpx|dxf|landxml"),
+        option("Write this file too; may be repeated.", "kml|gpx|dxf|landxml"),
     ] = None,
     street_tiles: Annotated[
-        bool, option("--street-tiles", "Let map.html fetch street tiles when it is opened.")
+        bool, flag("--street-tiles", "Let map.html fetch street tiles when it is opened.")
     ] = False,
     tables: TablesOption = None,
     json: JsonOption = False,
@@ -193,14 +191,10 @@ def route(site: SiteArgument, json: JsonOption = False) -> None:
 )
 def listen(
     site: SiteArgument,
-    with_leak: Annotated[
-        str | None, option("--with-leak", "Reading that holds the leak.", "READING")
-    ] = None,
-    without: Annotated[
-        str | None, option("--without", "Reading to compare it with.", "READING")
-    ] = None,
+    with_leak: Annotated[str | None, option("Reading that holds the leak.", "READING")] = None,
+    without: Annotated[str | None, option("Reading to compare it with.", "READING")] = None,
     band: BandOption = None,
-    picture: Annotated[Path | None, option("--picture", "Draw both spectra.", "FILE.svg")] = None,
+    picture: Annotated[Path | None, option("Draw both spectra.", "FILE.svg")] = None,
     json: JsonOption = False,
 ) -> None:
     """Measure the recordings of readings.csv in one band and name the band to listen in.
@@ -238,9 +232,7 @@ def delay(
     ],
     second: Annotated[str | None, argument("WAV at the second sensor.", "[SECOND]")] = None,
     band: BandOption = None,
-    longest_ms: Annotated[
-        float, option("--longest-ms", "Longest delay that the pipe allows.")
-    ] = 1000.0,
+    longest_ms: Annotated[float, option("Longest delay that the pipe allows.")] = 1000.0,
     json: JsonOption = False,
 ) -> None:
     """Time the leak between two sensors: arrival at FIRST minus arrival at SECOND.

@@ -2,6 +2,7 @@
 
 import os
 import uuid
+from collections import Counter
 from pathlib import Path
 from typing import Annotated
 
@@ -16,6 +17,7 @@ from geoleak.cli.app import (
     TablesOption,
     command,
     counted,
+    flag,
     option,
     print_json,
     print_lines,
@@ -27,22 +29,20 @@ from geoleak.record import replace
 @command("Locate every site below some folders.", "batch sample_sites --out all_sites")
 def batch(
     folders: FoldersArgument,
-    out: Annotated[Path, option("--out", "Where all of it is written.", "OUT")],
-    workers: Annotated[
-        int | None, option("--workers", "Processes; as many as cores if absent.", min=1)
-    ] = None,
+    out: Annotated[Path, option("Where all of it is written.", "OUT")],
+    workers: Annotated[int | None, option("Processes; as many as cores if absent.", min=1)] = None,
     scheduler: Annotated[
-        str | None, option("--scheduler", "Workers of a dask.distributed scheduler.", "ADDRESS")
+        str | None, option("Workers of a dask.distributed scheduler.", "ADDRESS")
     ] = None,
     resume: Annotated[
-        bool, option("--resume", "Leave out sites done before and unchanged since.")
+        bool, flag("--resume", "Leave out sites done before and unchanged since.")
     ] = False,
     summary_only: Annotated[
-        bool, option("--summary-only", "Write no folder a site, only what sums up.")
+        bool, flag("--summary-only", "Write no folder a site, only what sums up.")
     ] = False,
     also: Annotated[
         list[str] | None,
-        option("--also", "Write this too; may be repeated.", "parquet|kml|gpx|dxf|landxml"),
+        option("Write this too; may be repeated.", "parquet|kml|gpx|dxf|landxml"),
     ] = None,
     tables: TablesOption = None,
     json: JsonOption = False,
@@ -54,7 +54,6 @@ def batch(
     """
     from geoleak.batch.run import Options, Row, find_sites, finished_before, pool_of, run, unchanged
     from geoleak.batch.summary import write_summary
-    from geoleak.cli.app import counted, print_json, print_lines
     from geoleak.readers import read_tables
 
     extra = set(also or ())
@@ -79,24 +78,21 @@ def batch(
 
         whole = run(todo, pool, options, tell=tell)
     written = write_summary(list(rows.values()), options.out, parquet="parquet" in extra)
-    failed = sum(row["status"] == "failed" for row in rows.values())
-    verdicts = [row["verdict"] for row in rows.values() if row["verdict"]]
-    tally = {name: verdicts.count(name) for name in sorted(set(verdicts))}
+    failed = [row for row in rows.values() if row["status"] == "failed"]
+    tally = Counter(sorted(row["verdict"] for row in rows.values() if row["verdict"]))
     if json:
-        said = {"sites": len(sites), "done": len(rows), "failed": failed, "verdicts": tally}
+        said = {"sites": len(sites), "done": len(rows), "failed": len(failed), "verdicts": tally}
         print_json({**said, "stopped": not whole, "out": str(out)})
     else:
         each = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in tally.items())
-        print_lines(
-            [f"{len(rows)} of {len(sites)} sites: {each or 'none answered'}; {failed} failed"]
-        )
-        missed = [row for row in rows.values() if row["status"] == "failed"]
-        print_lines(f"failed {row['site']}: {row['message']}" for row in missed[:MOST_FAILED])
-        if failed > MOST_FAILED:
-            print_lines([f"and {failed - MOST_FAILED} more failed, in batch.csv"])
-        print_lines([f"written to {out}: " + ", ".join(path.name for path in written)])
-        if not whole:
-            print_lines(["stopped; the same command with --resume does the rest"])
+        done = f"{len(rows)} of {len(sites)} sites: {each or 'none answered'}"
+        told = [f"{done}; {len(failed)} failed"]
+        told += [f"failed {row['site']}: {row['message']}" for row in failed[:MOST_FAILED]]
+        if len(failed) > MOST_FAILED:
+            told.append(f"and {len(failed) - MOST_FAILED} more failed, in batch.csv")
+        told.append(f"written to {out}: " + ", ".join(path.name for path in written))
+        told += [] if whole else ["stopped; the same command with --resume does the rest"]
+        print_lines(told)
     if failed or not whole:
         raise typer.Exit(130 if not whole else 1)
 
@@ -107,19 +103,17 @@ def batch(
 )
 def found(
     site: SiteArgument,
-    outcome: Annotated[str, option("--outcome", "What the hole showed.", "leak|dry")] = "",
-    place: Annotated[
-        str, option("--place", "Where the leak was: 107, yard@41.5, ...", "TEXT")
-    ] = "",
-    depth: Annotated[str, option("--depth", "Depth to the top of the pipe: 3.1 ft.", "TEXT")] = "",
-    cause: Annotated[str, option("--cause", "Corrosion, joint, root, strike, ...", "TEXT")] = "",
-    start: Annotated[str, option("--from", "Where a dry hole begins.", "TEXT")] = "",
-    finish: Annotated[str, option("--to", "Where a dry hole ends.", "TEXT")] = "",
-    pipe_exposed: Annotated[str, option("--pipe-exposed", "Was the pipe seen?", "yes|no")] = "",
-    date: Annotated[str, option("--date", "Day of the hole: 2026-05-06.", "TEXT")] = "",
-    note: Annotated[str, option("--note", "Anything else.", "TEXT")] = "",
+    outcome: Annotated[str, option("What the hole showed.", "leak|dry")] = "",
+    place: Annotated[str, option("Where the leak was: 107, yard@41.5, ...", "TEXT")] = "",
+    depth: Annotated[str, option("Depth to the top of the pipe: 3.1 ft.", "TEXT")] = "",
+    cause: Annotated[str, option("Corrosion, joint, root, strike, ...", "TEXT")] = "",
+    start: Annotated[str, option("Where a dry hole begins.", "TEXT", "--from")] = "",
+    finish: Annotated[str, option("Where a dry hole ends.", "TEXT", "--to")] = "",
+    pipe_exposed: Annotated[str, option("Was the pipe seen?", "yes|no")] = "",
+    date: Annotated[str, option("Day of the hole: 2026-05-06.", "TEXT")] = "",
+    note: Annotated[str, option("Anything else.", "TEXT")] = "",
     recompute: Annotated[
-        bool, option("--recompute", "Promise by the folder as it is, without out/.")
+        bool, flag("--recompute", "Promise by the folder as it is, without out/.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -174,7 +168,7 @@ def report(
     site: SiteArgument,
     out: OutOption = None,
     keep_position: Annotated[
-        bool, option("--keep-position", "Leave in photos where they were taken.")
+        bool, flag("--keep-position", "Leave in photos where they were taken.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -205,10 +199,8 @@ def report(
 @command("Promises against outcomes over many sites.", "record sample_sites")
 def record(
     folders: FoldersArgument,
-    page: Annotated[
-        Path | None, option("--page", "Write the record with pictures.", "FILE.html")
-    ] = None,
-    learn: Annotated[Path | None, option("--learn", "Write what sites teach.", "FILE.toml")] = None,
+    page: Annotated[Path | None, option("Write the record with pictures.", "FILE.html")] = None,
+    learn: Annotated[Path | None, option("Write what sites teach.", "FILE.toml")] = None,
     json: JsonOption = False,
 ) -> None:
     """Say how often the promises of closed-out sites were kept.

@@ -6,11 +6,16 @@ from typing import Annotated
 
 import typer
 
-from geoleak.cli.app import WRITING, JsonOption, argument, command, option
-
-UnitOption = Annotated[
-    str, option("--unit", "Unit of lengths: ft 0.3048 m, ftUS 1200/3937.", "m|ft|ftUS")
-]
+from geoleak.cli.app import (
+    WRITING,
+    JsonOption,
+    argument,
+    command,
+    flag,
+    option,
+    print_json,
+    print_lines,
+)
 
 
 @command(
@@ -24,53 +29,42 @@ def new(
     folder: Annotated[
         Path | None, argument("The folder to write; by the file's name.", "[SITE]")
     ] = None,
-    crs: Annotated[
-        str, option("--crs", 'CRS of the coordinates, such as EPSG:6543, or "local".')
-    ] = "",
+    crs: Annotated[str, option('CRS of the coordinates, such as EPSG:6543, or "local".')] = "",
     near: Annotated[
-        str, option("--near", "A city, state, country or LAT,LON to offer CRSs for.", "PLACE")
+        str, option("A city, state, country or LAT,LON to offer CRSs for.", "PLACE")
     ] = "",
-    unit: UnitOption = "",
-    layout: Annotated[
-        str, option("--layout", "Column order of a file without header.", "pnezd|penzd")
-    ] = "",
+    unit: Annotated[str, option("Unit of lengths: ft 0.3048 m, ftUS 1200/3937.", "m|ft|ftUS")] = "",
+    layout: Annotated[str, option("Column order of a file without header.", "pnezd|penzd")] = "",
     marks: Annotated[
-        list[str] | None, option("--marks", "Code of the marks of a leg; may be repeated.", "CODE")
+        list[str] | None, option("Code of the marks of a leg; may be repeated.", "CODE")
     ] = None,
-    numbers: Annotated[
-        str, option("--numbers", "Marks by point number, without a code.", "101-148")
-    ] = "",
+    numbers: Annotated[str, option("Marks by point number, without a code.", "101-148")] = "",
     fittings: Annotated[
-        list[str] | None, option("--fittings", "Code of fittings; may be repeated.", "CODE")
+        list[str] | None, option("Code of fittings; may be repeated.", "CODE")
     ] = None,
     features: Annotated[
-        list[str] | None, option("--features", "Code of fixed features; may be repeated.", "CODE")
+        list[str] | None, option("Code of fixed features; may be repeated.", "CODE")
     ] = None,
     columns: Annotated[
         list[str] | None,
         option(
-            "--columns",
             "What a heading means: id=Stake of the points, Mark=place of the readings.",
             "A=B",
         ),
     ] = None,
     readings: Annotated[
-        Path | None, option("--readings", "Readings taken already, any headings.", "FILE")
+        Path | None, option("Readings taken already, any headings.", "FILE")
     ] = None,
-    limits: Annotated[
-        str, option("--level-limits", "What the meter shows at least and at most.", "0,99")
-    ] = "",
-    depth: Annotated[str, option("--depth", "Depth of the pipe's centre.", '"3 ft"')] = "",
-    material: Annotated[str, option("--material", "What the pipe is made of.", "NAME")] = "",
+    level_limits: Annotated[str, option("What the meter shows at least and at most.", "0,99")] = "",
+    depth: Annotated[str, option("Depth of the pipe's centre.", '"3 ft"')] = "",
+    material: Annotated[str, option("What the pipe is made of.", "NAME")] = "",
     size: Annotated[
-        str, option("--size", "Nominal size, of a material such as pvc sch 40.", '"3/4 in"')
+        str, option("Nominal size, of a material such as pvc sch 40.", '"3/4 in"')
     ] = "",
-    outside: Annotated[
-        str, option("--outside", "Outside diameter of the pipe.", '"1.315 in"')
-    ] = "",
-    title: Annotated[str, option("--title", "Title of the job.", "TEXT")] = "",
+    outside: Annotated[str, option("Outside diameter of the pipe.", '"1.315 in"')] = "",
+    title: Annotated[str, option("Title of the job.", "TEXT")] = "",
     resume: Annotated[
-        bool, option("--resume", "Take up the answers kept when it last failed.")
+        bool, flag("--resume", "Take up the answers kept when it last failed.")
     ] = False,
     json: JsonOption = False,
 ) -> None:
@@ -81,20 +75,19 @@ def new(
     print. Without a terminal, or with --json, nothing is asked: what is missing must stand in the
     options.
     """
-    from geoleak.cli.app import print_json, print_lines
     from geoleak.errors import GeoleakError
     from geoleak.new import questions
     from geoleak.new.write import NewSite, parted_columns, write_site
     from geoleak.readers import read_site
 
-    asking = sys.stdin.isatty() and not json
-
     def ask(question: str, default: str) -> str:
         return str(typer.prompt(question, default=default, show_default=bool(default)))
 
+    asking = sys.stdin.isatty() and not json
+    person = questions.Person(ask, print_lines) if asking else None
     if points.as_posix() == "tapes" and not points.exists():
         target = folder if folder is not None else Path("taped")
-        site, tapes = questions.taped(target, unit, title, ask if asking else None, print_lines)
+        site, tapes = questions.taped(target, unit, title, person)
         with WRITING.to(target):
             written = write_site(target, Path("points.csv"), site, tapes=tapes)
         print_lines([f"written to {target}: " + ", ".join(path.name for path in written)])
@@ -116,27 +109,27 @@ def new(
         outside_diameter=outside,
         title=title,
         headings=headings,
-        level_limits=limits,
+        level_limits=level_limits,
     )
     target = folder if folder is not None else points.parent / points.stem
     of_readings: list[str] = []
     kept = target.parent / f"{target.name}.answers.json"
     if resume:
         known = questions.resumed(known, kept)
-        known = questions.again(known, ask, print_lines) if asking else known
-    guess = questions.understood(points, known, ask if asking else None, print_lines)
+        known = questions.again(known, person) if person else known
+    guess = questions.understood(points, known, person)
     said = questions.shown(guess)
     known = questions.stated_by_file(known, guess)
-    if asking:
-        print_lines(said)
+    if person:
+        person.say(*said)
         said = []
-        known = questions.questioned(known, guess, ask, print_lines)
+        known = questions.questioned(known, guess, person)
     try:
         site = questions.completed(points, target, known, guess)
         with WRITING.to(target):
             written = write_site(target, points, site, readings=readings, say=of_readings.extend)
     except GeoleakError:
-        if asking:
+        if person:
             questions.keep(known, kept)
             print_lines([f"the answers are kept: geoleak new {points} {target} --resume"])
         raise

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Callable, Mapping, Sequence
-from functools import partial
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -18,7 +17,7 @@ from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, csv_text, legs_of
 from geoleak.readers import DIAMETER, PIPE_DEPTH, Usual, doubt, is_bare
-from geoleak.record import replace
+from geoleak.record import picked, replace
 from geoleak.site import Site
 from geoleak.units import format_length, parse_length, unit_m
 
@@ -28,14 +27,80 @@ _UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter":
                "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
 _ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
 _MOST_OFFERED = 9
+_ASKED = ("columns", "crs", "unit", "marks", "numbers", "fittings", "features", "depth", "material",
+          "size", "outside_diameter", "branches", "ends_here", "everything_off")  # fmt: skip
 BACK = "<"
 
 SPACING_PER_HOLE = 1.25
 """Marks farther apart than this many holes are said to be too far: common practice, no source."""
 
-Ask = Callable[[str, str], str]
-"""Takes a question and the answer that an empty line stands for."""
-Say = Callable[[Sequence[str]], None]
+
+class _Back(Exception):
+    """The person wants the question before this one again."""
+
+
+class Person:
+    """Who answers at the terminal.
+
+    Parameters
+    ----------
+    ask : callable
+        Takes a question and the answer that an empty line stands for.
+    say : callable
+        Takes lines to print.
+    """
+
+    def __init__(
+        self, ask: Callable[[str, str], str], say: Callable[[Sequence[str]], None]
+    ) -> None:
+        self._ask, self._say = ask, say
+        self._given: list[str] | None = None
+        self._at = 0
+
+    def through(self, questions: Callable[[], NewSite]) -> NewSite:
+        """Return what questions come to; `BACK` has them asked anew up to the last one answered."""
+        self._given = []
+        while True:
+            self._at = 0
+            try:
+                return questions()
+            except _Back:
+                del self._given[-1:]
+
+    def ask(self, question: str, default: str = "") -> str:
+        """Return the answer to a question, which may have been given before going back."""
+        if self._given is None:
+            return self._ask(question, default).strip()
+        if self._at == len(self._given):
+            said = self._ask(question, default).strip()
+            if said == BACK:
+                raise _Back
+            self._given.append(said)
+        self._at += 1
+        return self._given[self._at - 1]
+
+    def say(self, *lines: str) -> None:
+        """Tell what was not told before going back."""
+        if self._given is None or self._at == len(self._given):
+            self._say(lines)
+
+    def checked(
+        self, question: str, judge: Callable[[str], object], *, needed: bool = False
+    ) -> str:
+        """Ask until the answer is blank or passes a check; a mistake is said and costs nothing."""
+        while True:
+            answer = self.ask(question)
+            try:
+                if answer:
+                    judge(answer)
+                elif needed:
+                    raise Refused("this one is needed")
+                return answer
+            except Refused as error:
+                self.say(f"  {error}")
+                if self._given:  # no answer to go back to
+                    self._at -= 1
+                    self._given.pop()
 
 
 def keep(known: NewSite, path: Path) -> None:
@@ -60,7 +125,7 @@ def resumed(known: NewSite, path: Path) -> NewSite:
     return replace(known, **blank)
 
 
-def understood(points: Path, known: NewSite, ask: Ask | None, say: Say) -> PointFileGuess:
+def understood(points: Path, known: NewSite, person: Person | None) -> PointFileGuess:
     """Return what the file shows; where its words are not known, ask which column is what.
 
     Raises
@@ -72,15 +137,15 @@ def understood(points: Path, known: NewSite, ask: Ask | None, say: Say) -> Point
         return understand(points, crs=known.crs or None, columns=dict(known.columns))
     except InputError:
         columns = first_cells(points)
-        if ask is None or known.columns or not columns or not points.is_file():
+        if person is None or known.columns or not columns or not points.is_file():
             raise
-    say([f"{points}: which column is what cannot be told from its words"])
-    say([f"  {name:<18} {', '.join(cells)}" for name, cells in columns])
-    stated = {}
-    for role in _ASKED_COLUMNS:
-        answer = ask(f"Column of the {role} (its name as above; empty: none)", "").strip()
-        if answer:
-            stated[role] = answer
+    person.say(f"{points}: which column is what cannot be told from its words")
+    person.say(*(f"  {name:<18} {', '.join(cells)}" for name, cells in columns))
+    answers = {
+        role: person.ask(f"Column of the {role} (its name as above; empty: none)")
+        for role in _ASKED_COLUMNS
+    }
+    stated = {role: answer for role, answer in answers.items() if answer}
     return understand(points, crs=known.crs or None, columns=stated)
 
 
@@ -99,56 +164,20 @@ def stated_by_file(known: NewSite, guess: PointFileGuess) -> NewSite:
     )
 
 
-class _Back(Exception):
-    """The person wants the question before this one again."""
-
-
-When = Callable[[NewSite], object]
-
-
-class Question(NamedTuple):
-    """What fills a field of `NewSite`, and whether it is to be asked at all."""
-
-    field: str
-    put: Callable[[NewSite, Any, Ask, Say], Mapping[str, Any]]
-    when: When
-
-
-def questioned(known: NewSite, guess: PointFileGuess | None, ask: Ask, say: Say) -> NewSite:
+def questioned(known: NewSite, guess: PointFileGuess | None, person: Person) -> NewSite:
     """Ask for what is still open, and let the person correct what was guessed.
 
     Without a point file's guess only what there is to know of the pipe is asked.
     """
-
-    def or_back(question: str, default: str) -> str:
-        answer = ask(question, default)
-        if answer.strip() == BACK:
-            raise _Back
-        return answer
-
-    say([f"({BACK} goes back to the question before)"])
-    order = () if guess is None or guess.ordered else (ORDER,)
-    questions = (*OF_FILE[:1], *order, *OF_FILE[1:], *OF_PIPE) if guess else OF_PIPE
-    asked: list[tuple[int, NewSite]] = []
-    at = 0
-    while at < len(questions):
-        question = questions[at]
-        if question.when(known):
-            try:
-                answer = question.put(known, guess, or_back, say)
-            except _Back:
-                at, known = asked.pop() if asked else (at, known)
-                continue
-            asked.append((at, known))
-            known = replace(known, **answer)
-        at += 1
-    return known
+    person.say(f"({BACK} goes back to the question before)")
+    return person.through(
+        lambda: _of_pipe(_of_file(known, guess, person) if guess else known, person)
+    )
 
 
-def again(known: NewSite, ask: Ask, say: Say) -> NewSite:
+def again(known: NewSite, person: Person) -> NewSite:
     """Show the answers kept; return them without those that are to be asked again."""
-    names = ["columns", *(each.field for each in OF_FILE + OF_PIPE)]
-    kept = {name: getattr(known, name) for name in names if getattr(known, name)}
+    kept = {name: getattr(known, name) for name in _ASKED if getattr(known, name)}
 
     def judge(text: str) -> None:
         for name in text.split():
@@ -159,216 +188,161 @@ def again(known: NewSite, ask: Ask, say: Say) -> NewSite:
     for name, value in kept.items():
         pairs = value if isinstance(value, tuple) else (value,)
         words = (each if isinstance(each, str) else "=".join(each) for each in pairs)
-        say([f"  {name:<18} {' '.join(words)}"])
-    said = _checked("Which of these to ask again (names; empty: none)", ask, say, judge)
+        person.say(f"  {name:<18} {' '.join(words)}")
+    said = person.checked("Which of these to ask again (names; empty: none)", judge)
     blank: dict[str, Any] = {name: getattr(NewSite(), name) for name in said.split()}
     return replace(known, **blank)
 
 
-Judge = Callable[[NewSite, str], object]
-"""Raises `Refused` where an answer is none."""
+def _of_file(known: NewSite, guess: PointFileGuess, person: Person) -> NewSite:
+    if not known.crs:
+        known = _with_crs(known, guess, person)
+    # Elsewhere the area of use tells.
+    if not guess.ordered and not known.layout and known.crs.casefold() == "local":
+        first = "Which stands first in the file, northing or easting (n, e)"
+        said = person.checked(first, _one_of("n", "e", "northing", "easting"))
+        known = replace(known, layout={"n": "pnezd", "e": "penzd"}.get(said[:1].casefold(), ""))
+    if not known.unit:
+        known = replace(known, unit=_unit(known.crs, person))
+
+    def codes(question: str, usual: tuple[str, ...]) -> tuple[str, ...]:
+        blank = [each.code for each in guess.codes if " " in each.code]
+        default = (", " if blank else " ").join(usual)
+        return codes_in(person.ask(f"{question} (empty: none)", default), blank)
+
+    if not known.numbers:
+        known = replace(known, marks=codes("Codes of the marks along the pipe", known.marks))
+    if not known.marks:
+        known = _stated(known, "numbers", "Point numbers of the marks (101-148)", person)
+    return replace(
+        known,
+        fittings=codes("Codes of fittings a sensor can touch", known.fittings),
+        features=codes("Codes of fixed things a tape can be held on", known.features),
+    )
 
 
-def _typed(
+def _of_pipe(known: NewSite, person: Person) -> NewSite:
+    unit = known.unit or "m"
+    text, judge = "Depth of the pipe, with its unit (empty: not known)", _length(unit, PIPE_DEPTH)
+    known = _stated(known, "depth", text, person, judge)
+    text = "Material (pvc, pvc sch 40, copper type L ...; empty: not known)"
+    known = _stated(known, "material", text, person, _material)
+    if not known.outside_diameter and tables.standard_in(known.material)[1]:
+        text = 'Nominal size, as in "3/4 in" (empty: not known)'
+        known = _stated(known, "size", text, person, _length(unit))
+    if not known.size:
+        text = "Outside diameter, with its unit (empty: not known)"
+        known = _stated(known, "outside_diameter", text, person, _length(unit, DIAMETER))
+    if len(known.marks) > 1 and not known.branches:
+        codes = ", ".join(known.marks)
+        main = person.ask(f"Code of the main that the others branch from ({codes}; empty: none)")
+        others = tuple(code for code in known.marks if code != main)
+        known = replace(known, branches=others if main in known.marks else ())
+    if not known.ends_here:
+        text = "Where does the pipe itself end, if you know (end, start, both; empty: unknown)"
+        end = person.checked(text, _one_of("start", "end", "both")).casefold()
+        ends = ("start", "end") if end == "both" else (end,)
+        known = replace(known, ends_here=ends if end else ())
+    text = "Were, or will, all taps and machines be off while listening (yes, no; empty: not sure)"
+    known = _stated(known, "everything_off", text, person, _one_of("yes", "no", "y", "n"))
+    return replace(known, everything_off=known.everything_off.casefold())
+
+
+def _stated(
+    known: NewSite,
     field: str,
     question: str,
-    judge: Judge = lambda known, text: None,
-    *,
-    when: When = lambda known: True,
-    made: Callable[[str], object] = str,
-) -> Question:
-    """Return a question whose answer is a text that is judged, or blank."""
-
-    def put(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, Any]:
-        return {field: made(_checked(f"{question})", ask, say, partial(judge, known)))}
-
-    return Question(field, put, lambda known: when(known) and not getattr(known, field))
+    person: Person,
+    judge: Callable[[str], object] = lambda text: None,
+) -> NewSite:
+    """Return what is known with the answer to a question, where its field is blank."""
+    if getattr(known, field):
+        return known
+    return replace(known, **{field: person.checked(question, judge)})
 
 
-def _of_codes(field: str, question: str, when: When = lambda known: True) -> Question:
-    """Return a question for codes, which offers those that are likely.
-
-    They part at commas, else at blanks that no code of the file holds itself.
-    """
-
-    def put(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Mapping[str, Any]:
-        blank = sorted((c.code for c in guess.codes if " " in c.code), key=len, reverse=True)
-        said = ask(
-            f"{question} (empty: none)", (", " if blank else " ").join(getattr(known, field))
-        )
-        whole = "|".join([*(rf"(?<!\S){re.escape(code)}(?!\S)" for code in blank), r"\S+"])
-        parts = said.split(",") if "," in said else re.findall(whole, said)
-        return {field: tuple(part.strip() for part in parts if part.strip())}
-
-    return Question(field, put, when)
+def codes_in(said: str, blank: Iterable[str]) -> tuple[str, ...]:
+    """Return the codes of an answer: parted at commas, else at blanks that no code holds itself."""
+    longest = sorted(blank, key=len, reverse=True)
+    whole = "|".join([*(rf"(?<!\S){re.escape(code)}(?!\S)" for code in longest), r"\S+"])
+    parts = said.split(",") if "," in said else re.findall(whole, said)
+    return tuple(part.strip() for part in parts if part.strip())
 
 
-def _asked_main(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, Any]:
-    codes = ", ".join(known.marks)
-    main = ask(f"Code of the main that the others branch from ({codes}; empty: none)", "").strip()
-    others = tuple(code for code in known.marks if code != main)
-    return {"branches": others if main in known.marks else ()}
-
-
-def _ends(text: str) -> tuple[str, ...]:
-    word = text.strip().casefold()
-    return ("start", "end") if word == "both" else (word,) if word else ()
-
-
-def _material(known: NewSite, text: str) -> None:
+def _material(text: str) -> None:
     words, _ = tables.standard_in(text)
     tables.material(words or text)
 
 
-def _length(known: NewSite, text: str, usual: Usual | None = None) -> None:
-    """Judge a length; a bare one that no pipe has is asked about, as check does."""
-    unit = known.unit or "m"
-    metres = parse_length(text, unit=unit)
-    asked = doubt(text, metres, usual, unit) if usual and is_bare(text) else None
-    if asked:
-        raise asked
+def _length(unit: str, usual: Usual | None = None) -> Callable[[str], None]:
+    def judge(text: str) -> None:
+        metres = parse_length(text, unit=unit)
+        # A bare one that no pipe has is asked about, as check does.
+        asked = doubt(text, metres, usual, unit) if usual and is_bare(text) else None
+        if asked:
+            raise asked
+
+    return judge
 
 
-def _one_of(*words: str) -> Judge:
-    def judge(known: NewSite, text: str) -> None:
+def _one_of(*words: str) -> Callable[[str], None]:
+    def judge(text: str) -> None:
         if text.casefold() not in words:
             raise Refused(f'"{text}" is none of {", ".join(words)}', "leave it empty if not sure")
 
     return judge
 
 
-def _checked(
-    question: str, ask: Ask, say: Say, check: Callable[[str], object], *, needed: bool = False
-) -> str:
-    """Ask until the answer is blank or passes a check; a mistake is said and costs nothing."""
-    while True:
-        answer = ask(question, "").strip()
-        if not answer and not needed:
-            return ""
-        try:
-            if not answer:
-                raise Refused("this one is needed")
-            check(answer)
-        except Refused as error:
-            say([f"  {error}"])
-        else:
-            return answer
-
-
-def _asked_unit(known: NewSite, guess: Any, ask: Ask, say: Say) -> Mapping[str, str]:
+def _unit(crs: str, person: Person) -> str:
     """Ask for the unit of lengths; an empty line takes the grid's own."""
     own = ""
-    if known.crs and known.crs.casefold() != "local":
-        own = crs_info(known.crs, length_unit="m").axis_unit
+    if crs and crs.casefold() != "local":
+        own = crs_info(crs, length_unit="m").axis_unit
         own = own if own in UNITS else ""
     if own == "ftUS":
-        say([f"  {known.crs} counts in US survey feet (1200/3937 m), not in feet of 0.3048 m"])
+        person.say(f"  {crs} counts in US survey feet (1200/3937 m), not in feet of 0.3048 m")
     elif own == "ft":
-        say([f"  {known.crs} counts in international feet (0.3048 m), not in US survey feet"])
+        person.say(f"  {crs} counts in international feet (0.3048 m), not in US survey feet")
     while True:
-        said = ask(f"Unit of lengths on this job ({', '.join(UNITS)})", own).strip()
+        said = person.ask(f"Unit of lengths on this job ({', '.join(UNITS)})", own)
         found = said if said in UNITS else _UNIT_WORDS.get(said.casefold(), "")
         if found == "ft" and own == "ftUS" and said != "ft":
             found = "ftUS"  # who says feet where the grid is in survey feet means those
         if found:
-            return {"unit": found}
-        say([f'  "{said}" is none of {", ".join(UNITS)}'])
+            return found
+        person.say(f'  "{said}" is none of {", ".join(UNITS)}')
 
 
-def _asked_crs(known: NewSite, guess: PointFileGuess, ask: Ask, say: Say) -> Mapping[str, str]:
-    near = known.near
+def _with_crs(known: NewSite, guess: PointFileGuess, person: Person) -> NewSite:
+    near = known.near or ("" if guess.in_degrees else None)
     while True:
-        if not near and not guess.in_degrees:
-            near = ask(
-                "Where is this (city, state or country; LAT,LON; or the CRS as an EPSG number)", ""
-            ).strip()
-            if near.isdigit() or near.casefold().startswith("epsg:") or near == "local":
-                if code := _coded(near, say):
-                    return {"crs": code}
-                near = ""
-                continue
-        found = offered(known, guess, near)
-        for k, each in enumerate(found, start=1):
-            swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
-            area = each.area.rstrip(".")
-            area = area if len(area) <= 48 else area[:45].rstrip(" ;,-") + "..."
-            say([f"  {k:>2}  {each.code:<12} {each.name}, in {each.unit}  [{area}]"
-                 f"{swapped}"])  # fmt: skip
-        if len(found) == _MOST_OFFERED:
-            say(["  more fit there: a city or a state leaves fewer"])
-        if not found:
-            say(["  no CRS that these coordinates fit there"])
-        said = ask('CRS: a number above, a code, "local", or another place', "").strip()
-        if said.isdigit() and 1 <= int(said) <= len(found):
-            return {"crs": found[int(said) - 1].code, "near": near}
+        if near is None:
+            where = "city, state or country; LAT,LON; or the CRS as an EPSG number"
+            said = person.ask(f"Where is this ({where})")
+        else:
+            found = offered(known, guess, near)
+            for k, each in enumerate(found, start=1):
+                area = each.area.rstrip(".")
+                area = area if len(area) <= 48 else area[:45].rstrip(" ;,-") + "..."
+                swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
+                named = f"{each.code:<12} {each.name}, in {each.unit}"
+                person.say(f"  {k:>2}  {named}  [{area}]{swapped}")
+            if len(found) == _MOST_OFFERED:
+                person.say("  more fit there: a city or a state leaves fewer")
+            if not found:
+                person.say("  no CRS that these coordinates fit there")
+            said = person.ask('CRS: a number above, a code, "local", or another place')
+            if said.isdigit() and 1 <= int(said) <= len(found):
+                return replace(known, crs=found[int(said) - 1].code, near=near)
         if said.isdigit() or ":" in said or said.casefold() == "local":
-            if code := _coded(said, say):
-                return {"crs": code, "near": near}
-        elif said:
+            code = f"EPSG:{said}" if said.isdigit() else said
+            try:
+                crs_info(code, length_unit="m")
+                return replace(known, crs=code, near=near or "")
+            except Refused as error:
+                person.say(f"  {error}")
+        elif said or near is None:
             near = said
-
-
-ORDER = _typed(
-    "layout",
-    "Which stands first in the file, northing or easting (n, e",
-    _one_of("n", "e", "northing", "easting"),
-    when=lambda known: known.crs.casefold() == "local",  # elsewhere the area of use tells
-    made=lambda text: {"n": "pnezd", "e": "penzd"}.get(text[:1].casefold(), ""),
-)
-_MARKS, _ENDS = "Codes of the marks along the pipe", "Where does the pipe itself end, if you know"
-_OFF = "Were, or will, all taps and machines be off while listening"
-OF_FILE = (
-    Question("crs", _asked_crs, lambda known: not known.crs),
-    Question("unit", _asked_unit, lambda known: not known.unit),
-    _of_codes("marks", _MARKS, lambda known: not known.numbers),
-    _typed("numbers", "Point numbers of the marks (101-148", when=lambda known: not known.marks),
-    _of_codes("fittings", "Codes of fittings a sensor can touch"),
-    _of_codes("features", "Codes of fixed things a tape can be held on"),
-)
-OF_PIPE = (
-    _typed(
-        "depth",
-        "Depth of the pipe, with its unit (empty: not known",
-        partial(_length, usual=PIPE_DEPTH),
-    ),
-    _typed("material", "Material (pvc, pvc sch 40, copper type L ...; empty: not known", _material),
-    _typed(
-        "size",
-        'Nominal size, as in "3/4 in" (empty: not known',
-        _length,
-        when=lambda known: not known.outside_diameter and tables.standard_in(known.material)[1],
-    ),
-    _typed(
-        "outside_diameter",
-        "Outside diameter, with its unit (empty: not known",
-        partial(_length, usual=DIAMETER),
-        when=lambda known: not known.size,
-    ),
-    Question("branches", _asked_main, lambda known: len(known.marks) > 1 and not known.branches),
-    _typed(
-        "ends_here",
-        f"{_ENDS} (end, start, both; empty: unknown",
-        _one_of("start", "end", "both"),
-        made=_ends,
-    ),
-    _typed(
-        "everything_off",
-        f"{_OFF} (yes, no; empty: not sure",
-        _one_of("yes", "no", "y", "n"),
-        made=str.casefold,
-    ),
-)
-
-
-def _coded(text: str, say: Say) -> str:
-    """Return a CRS by its code or bare EPSG number; blank after saying why it is none."""
-    code = f"EPSG:{text}" if text.isdigit() else text
-    try:
-        crs_info(code, length_unit="m")
-    except Refused as error:
-        say([f"  {error.what}; {error.remedy}"])
-        return ""
-    return code
 
 
 def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
@@ -453,7 +427,7 @@ def shown(guess: PointFileGuess) -> list[str]:
 
 
 def taped(
-    folder: Path, unit: str, title: str, ask: Ask | None, say: Say
+    folder: Path, unit: str, title: str, person: Person | None
 ) -> tuple[NewSite, dict[str, str]]:
     """Return a site without a rover: marks by two tapes from two fixed corners.
 
@@ -462,49 +436,43 @@ def taped(
     InputError
         Without a terminal; a site can then be written by hand.
     """
-    if ask is None:
+    if person is None:
         what = "a site of tapes alone is asked for mark by mark, on a terminal"
         remedy = "or write points.csv with two corners and tapes.csv by hand: shared/site_folder.md"
         raise InputError.at("tapes", what, remedy)
-    say(["No rover: choose two fixed corners, A and B, and tape every mark from both of them."])
-    say(["Lengths with their unit, or bare in the unit of the job."])
-    known = NewSite(unit=unit or _asked_unit(NewSite(), None, ask, say)["unit"])
-
-    def tape(question: str, *, needed: bool = True) -> str:
-        return _checked(question, ask, say, partial(_length, known), needed=needed)
-
-    base = tape("Tape from corner A to corner B")
+    person.say(
+        "No rover: choose two fixed corners, A and B, and tape every mark from both of them."
+    )
+    person.say("Lengths with their unit, or bare in the unit of the job.")
+    unit = unit or _unit("", person)
+    judge = _length(unit)
+    base = person.checked("Tape from corner A to corner B", judge, needed=True)
     side = ""
     while side not in ("left", "right"):
-        side = ask("Seen from A to B, do the marks lie left or right", "left").strip().casefold()
+        side = person.ask("Seen from A to B, do the marks lie left or right", "left").casefold()
     tapes: list[tuple[str, ...]] = []
     for number in itertools.count(1):
-        first = tape(f"Mark {number}: tape from A (empty: no more)", needed=False)
+        first = person.checked(f"Mark {number}: tape from A (empty: no more)", judge)
         if not first:
             break
-        second = tape(f"Mark {number}: tape from B")
+        second = person.checked(f"Mark {number}: tape from B", judge, needed=True)
         tapes.append((f"M{number}", "A", first, side, "MK"))
         tapes.append((f"M{number}", "B", second, "", "MK"))
-    known = questioned(known, None, ask, say)
-    along = parse_length(base, unit=known.unit) / unit_m(known.unit)
+    along = parse_length(base, unit=unit) / unit_m(unit)
     files = {
         "points.csv": f"A,0,0,,CORNER\nB,{along:.4f},0,,CORNER\n",
         "tapes.csv": csv_text(("point", "from", "distance", "side", "code"), tapes),
     }
+    known = questioned(NewSite(unit=unit), None, person)
     made: dict[str, Any] = {"crs": "local", "layout": "penzd", "marks": ("MK",)}
-    made["features"] = ("CORNER",)
-    return replace(known, title=title or _title(folder), **made), files
+    made |= {"title": title or _title(folder), "features": ("CORNER",)}
+    return replace(known, **made), files
 
 
 def as_dict(
     site: NewSite, guess: PointFileGuess, folder: Path, written: Sequence[Path]
 ) -> dict[str, Any]:
     """Return what was understood and written, as JSON values."""
-
-    def listed(records: Sequence[Any], *names: str) -> list[dict[str, Any]]:
-        return [{name: getattr(each, name) for name in names} for each in records]
-
-    legs = legs_of(site)
     return {
         "folder": folder.as_posix(),
         "files": [path.name for path in written],
@@ -513,11 +481,11 @@ def as_dict(
         "length_unit": site.unit,
         "layout": site.layout or None,
         "points": guess.rows,
-        "columns": listed(guess.columns, "name", "role", "sample"),
-        "codes": listed(guess.codes, "code", "use", "count"),
+        "columns": [picked(each, "name", "role", "sample") for each in guess.columns],
+        "codes": [picked(each, "code", "use", "count") for each in guess.codes],
         "legs": [
             {"name": n, "codes": [*filter(None, [at.get("code")])], "points": at.get("points")}
-            for n, at in legs.items()
+            for n, at in legs_of(site).items()
         ],
         "notes": list(guess.notes),
     }
