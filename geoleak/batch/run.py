@@ -22,6 +22,7 @@ from typing import Any
 from geoleak import __version__
 from geoleak.batch.summary import COLUMNS
 from geoleak.errors import Complaint, GeoleakError, InputError, Origin
+from geoleak.export.folder import files_of
 from geoleak.record import Record
 from geoleak.tables.learned import Tables
 
@@ -92,20 +93,12 @@ def _below(top: Path, out: Path) -> list[Path]:
 
 
 def key_of(folder: Path, *, options: str) -> str:
-    """Return a hash of all that an answer depends on: inputs, version, tables, options.
-
-    Every file of the folder counts but those in ``out`` and hidden ones.
-    """
+    """Return a hash of all that an answer depends on: inputs, version, tables, options."""
     whole = hashlib.sha256(f"{__version__}\n{options}\n".encode())
-    for here, folders, files in os.walk(folder):
-        folders[:] = sorted(f for f in folders if f != "out" and not f.startswith("."))
-        for name in sorted(files):
-            path = Path(here) / name
-            if name.startswith(".") or not path.is_file():
-                continue
-            whole.update(path.relative_to(folder).as_posix().encode())
-            with path.open("rb") as stream:
-                whole.update(hashlib.file_digest(stream, "sha256").digest())
+    for path in filter(Path.is_file, files_of(folder)):
+        whole.update(path.relative_to(folder).as_posix().encode())
+        with path.open("rb") as stream:
+            whole.update(hashlib.file_digest(stream, "sha256").digest())
     return whole.hexdigest()
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -24,56 +22,34 @@ Row = dict[str, Any]
 
 def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> list[Path]:
     """Write batch.csv, batch.gpkg, index.html (and batch.parquet) and return their paths."""
-    ordered = sorted(
-        rows,
-        key=lambda row: (
-            ORDER.get(row["verdict"], 3), -(row["chance_in_hole"] or 0.0), row["site"]
-        ),
-    )  # fmt: skip
-    written = [_csv(ordered, out / "batch.csv"), _page(ordered, out)]
-    written.append(_layer(ordered, out / "batch.gpkg"))
+    import geopandas as gpd
+    import pandas as pd
+    import shapely
+
+    def first(row: Row) -> tuple[int, float, str]:
+        return ORDER.get(row["verdict"], 3), -(row["chance_in_hole"] or 0.0), row["site"]
+
+    rows = sorted(rows, key=first)
+    places = [None if row["lon"] is None else shapely.Point(row["lon"], row["lat"]) for row in rows]
+    frame = gpd.GeoDataFrame(rows, columns=list(COLUMNS), geometry=places, crs="EPSG:4326")
+    table = pd.DataFrame(frame.drop(columns="geometry"))
+    text = table.map(_cell).to_csv(index=False, lineterminator="\n")
+    written = [put_text(out / "batch.csv", text), _page(rows, out), out / "batch.gpkg"]
+    with beside(written[-1]) as (new,):
+        frame.to_file(new, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
     if parquet:
-        written.append(_parquet(ordered, out / "batch.parquet"))
+        written.append(out / "batch.parquet")
+        try:
+            with beside(written[-1]) as (new,):
+                table.to_parquet(new, engine="pyarrow", index=False)
+        except ImportError:
+            raise GeoleakError("--also parquet needs pyarrow; install geoleak[parquet]") from None
     return written
-
-
-def _csv(rows: Sequence[Row], path: Path) -> Path:
-    stream = io.StringIO()
-    table = csv.writer(stream, lineterminator="\n")
-    table.writerow(COLUMNS)
-    table.writerows([_cell(row[name]) for name in COLUMNS] for row in rows)
-    return put_text(path, stream.getvalue())
 
 
 def _cell(value: Any) -> Any:
     """Return a value that no spreadsheet runs as a formula."""
     return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@\t" else value
-
-
-def _frame(rows: Sequence[Row]) -> Any:
-    import pandas as pd
-
-    return pd.DataFrame(rows, columns=list(COLUMNS))
-
-
-def _layer(rows: Sequence[Row], path: Path) -> Path:
-    import geopandas as gpd
-    import shapely
-
-    points = [None if row["lon"] is None else shapely.Point(row["lon"], row["lat"]) for row in rows]
-    frame = gpd.GeoDataFrame(_frame(rows), geometry=points, crs="EPSG:4326")
-    with beside(path) as (new,):
-        frame.to_file(new, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
-    return path
-
-
-def _parquet(rows: Sequence[Row], path: Path) -> Path:
-    try:
-        with beside(path) as (new,):
-            _frame(rows).to_parquet(new, engine="pyarrow", index=False)
-    except ImportError:
-        raise GeoleakError("--also parquet needs pyarrow; install geoleak[parquet]") from None
-    return path
 
 
 def _where(row: Row) -> str:

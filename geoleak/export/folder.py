@@ -83,6 +83,13 @@ def write_all(
     return write_folder(folder, bound, run=result.run.id, force=force)
 
 
+def files_of(folder: Path) -> Iterator[Path]:
+    """Give every file of a site folder, in order, but those in ``out`` and hidden ones."""
+    for here, folders, names in os.walk(folder):
+        folders[:] = sorted(each for each in folders if each != "out" and each[0] != ".")
+        yield from (Path(here, name) for name in sorted(names) if name[0] != ".")
+
+
 def put_text(path: Path, text: str) -> Path:
     """Write one file whole beside itself, to the disk, and put it in its place."""
     with beside(path) as (new,):

@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import MutableHeaders
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response, StreamingResponse
@@ -53,58 +54,51 @@ HEADERS = {
 FILES = ("dig_sheet.pdf", "stakes.csv", "map.html", "leak.geojson", "site.gpkg", "result.json")
 
 
-class Guard:
-    """Asks who may come in, bounds a request's body, and puts strict headers on answers.
+def refusal(request: Request, address: Address, *, read_only: bool) -> tuple[int, str] | None:
+    """Return why a request is refused, None where it is let in.
 
     Hosts and origins are let in by name, with a token where the page is shared.
     """
+    hosts, token = address.hosts, address.token
+    if request.headers.get("host", "") not in hosts:
+        return 403, "this name is not the server's; open the address that was printed"
+    origin = request.headers.get("origin")
+    ours = origin is None or origin in {f"{address.scheme}://{each}" for each in hosts}
+    # A link that a person follows is no page asking.
+    followed = request.headers.get("sec-fetch-mode") == "navigate" and request.method == "GET"
+    crossed = request.headers.get("sec-fetch-site") in ("cross-site", "same-site")
+    if not ours or (crossed and not followed):
+        return 403, "another page may not ask this"
+    bearer = request.headers.get("authorization", "").removeprefix("Bearer ")
+    given = (bearer, request.cookies.get(COOKIE, ""), request.query_params.get("token", ""))
+    known = [hmac.compare_digest(each.encode(), (token or "").encode()) for each in given]
+    if token is not None and not any(known):
+        return 401, "scan the code again: it is new each time the server starts"
+    if read_only and request.method != "GET":
+        return 403, "this page is for reading only"
+    return None
 
-    def __init__(self, app: Any, address: Address, *, read_only: bool) -> None:
-        self.app = app
-        self.address = address
-        self.read_only = read_only
 
-    def refusal(self, request: Request) -> tuple[int, str] | None:
-        """Return why a request is refused, None where it is let in."""
-        hosts, scheme, token = self.address.hosts, self.address.scheme, self.address.token
-        if request.headers.get("host", "") not in hosts:
-            return 403, "this name is not the server's; open the address that was printed"
-        origin = request.headers.get("origin")
-        ours = origin is None or origin in {f"{scheme}://{each}" for each in hosts}
-        # A link that a person follows is no page asking.
-        followed = request.headers.get("sec-fetch-mode") == "navigate" and request.method == "GET"
-        crossed = request.headers.get("sec-fetch-site") in ("cross-site", "same-site")
-        if not ours or (crossed and not followed):
-            return 403, "another page may not ask this"
-        bearer = request.headers.get("authorization", "").removeprefix("Bearer ")
-        given = (bearer, request.cookies.get(COOKIE, ""), request.query_params.get("token", ""))
-        known = [hmac.compare_digest(each.encode(), (token or "").encode()) for each in given]
-        if token is not None and not any(known):
-            return 401, "scan the code again: it is new each time the server starts"
-        if self.read_only and request.method != "GET":
-            return 403, "this page is for reading only"
-        return None
+def guarded(app: Any, address: Address, *, read_only: bool) -> Any:
+    """Return an application that asks who may come in, and puts strict headers on answers."""
 
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
-        """Let a request in or refuse it."""
+    async def guard(scope: Any, receive: Any, send: Any) -> None:
         if scope["type"] != "http":
-            await self.app(scope, receive, send)
+            await app(scope, receive, send)
             return
-        refusal = self.refusal(Request(scope))
         # Drawn pages may run their own scripts and styles, and fetch nothing.
-        own = {k: v for k, v in HEADERS.items() if not (k.startswith("Content") and
-               scope["path"].startswith("/out/"))}  # fmt: skip
+        drawn = scope["path"].startswith("/out/")
+        own = {k: v for k, v in HEADERS.items() if not (drawn and k.startswith("Content"))}
 
         async def headed(message: Any) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = [
-                    *message.get("headers", []),
-                    *((k.lower().encode(), v.encode()) for k, v in own.items()),
-                ]
+                MutableHeaders(scope=message).update(own)
             await send(message)
 
-        app = self.app if refusal is None else complaint(*refusal)
-        await app(scope, receive, headed)
+        refused = refusal(Request(scope), address, read_only=read_only)
+        await (complaint(*refused) if refused else app)(scope, receive, headed)
+
+    return guard
 
 
 def complaint(code: int, *lines: str) -> JSONResponse:
@@ -324,13 +318,6 @@ class Pages:
                         self._changed.notify_all()
 
 
-CODES = {
-    ValidationError: 400, ConflictError: 409, InputError: 422, AcousticsError: 422,
-    GeoleakError: 507,
-}  # fmt: skip
-"""What a fault is answered with; an HTTPException brings its own."""
-
-
 def application(live: Live, address: Address, *, read_only: bool) -> Any:
     """Return the server's application for one site."""
     pages = Pages(live, read_only=read_only)
@@ -341,15 +328,17 @@ def application(live: Live, address: Address, *, read_only: bool) -> Any:
     for name in ("entries", "recordings", "finish"):
         routes.append(Route(f"/{name}", getattr(pages, name), methods=["POST"]))
 
-    def fault(request: Request, error: Exception) -> Response:
-        if isinstance(error, HTTPException):
-            return complaint(error.status_code, *error.detail.splitlines())
-        lines = [str(error)]
-        if isinstance(error, ValidationError):
-            lines = misshapen(error)
-        if isinstance(error, GeoleakError):
-            lines = live.below(error.lines())
-        return complaint(next(c for kind, c in CODES.items() if isinstance(error, kind)), *lines)
+    def answered(code: int) -> Any:
+        return lambda request, error: complaint(code, *live.below(error.lines()))
+
+    handlers: dict[Any, Any] = {
+        HTTPException: lambda _, error: complaint(error.status_code, *error.detail.splitlines()),
+        ValidationError: lambda _, error: complaint(400, *misshapen(error)),
+        ConflictError: lambda _, error: complaint(409, str(error)),
+        InputError: answered(422),
+        AcousticsError: answered(422),
+        GeoleakError: answered(507),
+    }
 
     @contextlib.asynccontextmanager
     async def watching(app: Starlette) -> AsyncIterator[None]:
@@ -357,6 +346,5 @@ def application(live: Live, address: Address, *, read_only: bool) -> Any:
         yield
         task.cancel()
 
-    handlers: dict[Any, Any] = dict.fromkeys((HTTPException, *CODES), fault)
     app = Starlette(routes=routes, lifespan=watching, exception_handlers=handlers)
-    return Guard(app, address, read_only=read_only)
+    return guarded(app, address, read_only=read_only)

@@ -15,7 +15,7 @@ import os
 import re
 import threading
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
 from msgspec import Struct
@@ -80,41 +80,111 @@ class Draft(Record):
     data: bytes
 
 
-class _Text(Struct):
+class _Line(Struct):
+    """One record of a sheet: its own bytes as text, its cells (none in a blank one), its line."""
+
+    text: str
+    cells: list[str]
+    number: int
+
+
+class _Sheet(Struct):
     """A sheet's text taken apart into records that keep their own bytes.
 
     ``columns`` are what the header's words are read as: a crew's own word stands for ours.
     """
 
-    records: list[str]
-    cells: list[list[str]]
-    lines: list[int]
+    name: str
+    before: bytes | None
+    lines: list[_Line]
     header: int
     columns: list[str]
     delimiter: str
     end: str
     encoding: str
 
-    def rows(self) -> Iterator[tuple[int, dict[str, str]]]:
+    def rows(self) -> Iterator[tuple[_Line, dict[str, str]]]:
         """Give (record, cells by column) of every row below the header."""
-        for k in range(self.header + 1, len(self.records)):
-            if self.cells[k]:
-                yield k, dict(zip(self.columns, (c.strip() for c in self.cells[k]), strict=False))
+        for line in self.lines[self.header + 1 :]:
+            if line.cells:
+                cells = (cell.strip() for cell in line.cells)
+                yield line, dict(zip(self.columns, cells, strict=False))
 
-    def record(self, cells: list[str]) -> str:
+    def called(self, name: str) -> tuple[_Line, dict[str, str]] | None:
+        """Return the row of this entry id, or with this text in the first column."""
+        rows = list(self.rows())
+        by_entry = (each for each in rows if each[1].get(ENTRY) == name)
+        by_name = (each for each in rows if each[0].cells[0].strip() == name)
+        return next(itertools.chain(by_entry, by_name), None)
+
+    def text_of(self, cells: list[str]) -> str:
         """Return one record of cells as this file writes one."""
         stream = io.StringIO()
         csv.writer(stream, delimiter=self.delimiter, lineterminator="").writerow(cells)
         return stream.getvalue() + self.end
 
-    def encoded(self, sheet: str) -> bytes:
-        """Return the file's bytes, in its own encoding; raises InputError for a sign it lacks."""
+    def local(self, cell: str) -> str:
+        """Return a cell's decimal points as this file writes them.
+
+        A spreadsheet of a land that writes commas parts its cells by semicolons.
+        """
+        if self.delimiter != ";":
+            return cell
+        there = [each.strip() for line in self.lines for each in line.cells]
+        if any(map(_NUMBER.fullmatch, there)) or not any(map(_COMMA_NUMBER.fullmatch, there)):
+            return cell
+        return " ".join(
+            each.replace(".", ",") if _NUMBER.fullmatch(each) else each for each in cell.split(" ")
+        )
+
+    def checked(self, row: Mapping[str, str]) -> dict[str, str]:
+        """Return the cells of an entry, or complain of a name or a text that cannot be one.
+
+        An entry may use the columns that a sheet of its kind begins with, and the file's own.
+        """
+        usual = COLUMNS[self.name]
+        for name, cell in row.items():
+            if name not in (*usual, *self.columns, ENTRY, SKIP):
+                raise InputError.at(self.name, f'has no column "{name[:80]}"', ", ".join(usual))
+            if len(cell) > MOST_SIGNS or any(ord(sign) < 32 or ord(sign) == 127 for sign in cell):
+                what = f"{name}: no such text fits a cell"
+                raise InputError.at(self.name, what, "one line of plain text")
+        return {name: cell.strip() for name, cell in row.items() if cell.strip()}
+
+    def widen(self, names: Iterable[str]) -> None:
+        """Add columns that are not there; rows that stand keep their text and gain empty cells.
+
+        What stands past the last column would come to stand in the new one: as a reason in
+        ``skip``.
+        """
+        names, width = [each for each in names if each not in self.columns], len(self.columns)
+        for line in self.lines[self.header :] if names else ():
+            if not line.cells:
+                continue
+            if any(each.strip() for each in line.cells[width:]):
+                past = Origin(self.name, line.number)
+                remedy = "write it in a column, such as note, before rows are entered here"
+                raise InputError.at(past, "a text stands past the last column", remedy)
+            bare = line.text.rstrip("\r\n")
+            more = [""] * max(0, width - len(line.cells))
+            more += names if line is self.lines[self.header] else [""] * len(names)
+            added = "".join(self.delimiter + each for each in more)
+            line.text = bare + added + line.text[len(bare) :]
+            line.cells += more
+        self.columns += names
+
+    def draft(self, number: int, row: Mapping[str, str], *, fresh: bool = True) -> Draft:
+        """Return the sheet as it stands here; raises InputError for a sign its encoding lacks."""
         try:
-            return "".join(self.records).encode(self.encoding)
+            data = "".join(line.text for line in self.lines).encode(self.encoding)
         except UnicodeEncodeError as error:
             sign = ascii(error.object[error.start])
-            what = f"{sign} cannot be written in this file ({self.encoding})"
-            raise InputError.at(sheet, what, "leave it out, or save the sheet as UTF-8") from None
+            what, remedy = (
+                f"{sign} cannot be written in this file ({self.encoding})",
+                "leave it out, or save the sheet as UTF-8",
+            )
+            raise InputError.at(self.name, what, remedy) from None
+        return Draft(Stored(self.name, number, row, fresh=fresh), self.before, data)
 
 
 class Book:
@@ -151,16 +221,19 @@ class Book:
         InputError
             For a sheet that takes no entries, or whose text cannot be taken apart.
         """
-        before, text = self._opened(sheet)
-        cells = _checked(sheet, {**row, ENTRY: entry}, text.columns)
-        stands = _row_of(text, entry)
-        if stands is not None:
-            return Draft(_same(sheet, text, stands, cells), before, before or b"")
-        _widen(sheet, text, [name for name in cells if name not in text.columns])
-        local = {name: _local(cell, text) for name, cell in cells.items()}
-        text.records.append(text.record([local.get(name, "") for name in text.columns]))
-        line = sum(each.count("\n") for each in text.records[:-1]) + 1
-        return Draft(Stored(sheet, line, cells), before, text.encoded(sheet))
+        text = self._opened(sheet)
+        cells = text.checked({**row, ENTRY: entry})
+        local = {name: text.local(cell) for name, cell in cells.items()}
+        if stands := text.called(entry):
+            line, there = stands
+            if any(there.get(name, "") != cell for name, cell in local.items() if name != SKIP):
+                raise ConflictError(f"{sheet}:{line.number}: this id stands there with another row")
+            return text.draft(line.number, there, fresh=False)
+        text.widen(cells)
+        number = sum(line.text.count("\n") for line in text.lines) + 1
+        added = text.text_of([local.get(name, "") for name in text.columns])
+        text.lines.append(_Line(added, [], number))
+        return text.draft(number, cells)
 
     def draft_struck(self, sheet: str, name: str, reason: str) -> Draft:
         """Return a sheet as it would stand with a reason in one row's ``skip``.
@@ -183,22 +256,21 @@ class Book:
         reason = " ".join(reason.split())
         if not reason:
             raise InputError.at(sheet, "no reason is given", "say why the row does not count")
-        before, text = self._opened(sheet)
-        at = _row_of(text, name)
-        if at is None:
+        text = self._opened(sheet)
+        found = text.called(name)
+        if found is None:
             raise InputError.at(sheet, f'no row is called "{name}"', "read the list again")
-        _checked(sheet, {SKIP: reason}, ())
-        _widen(sheet, text, [SKIP] if SKIP not in text.columns else [])
-        cells = text.cells[at] + [""] * (len(text.columns) - len(text.cells[at]))
-        skip = text.columns.index(SKIP)
-        stands = cells[skip].strip()
+        text.checked({SKIP: reason})
+        text.widen([SKIP])
+        line, row = found
+        stands = row.get(SKIP, "")
         if stands not in ("", reason):
-            raise ConflictError(f"{sheet}:{text.lines[at]}: struck out already ({stands})")
-        cells[skip] = reason
-        text.records[at] = text.record(cells)
+            raise ConflictError(f"{sheet}:{line.number}: struck out already ({stands})")
+        cells = line.cells + [""] * (len(text.columns) - len(line.cells))
+        cells[text.columns.index(SKIP)] = reason
+        line.text = text.text_of(cells)
         row = dict(zip(text.columns, (c.strip() for c in cells), strict=False))
-        stored = Stored(sheet, text.lines[at], row, fresh=not stands)
-        return Draft(stored, before, text.encoded(sheet))
+        return text.draft(line.number, row, fresh=not stands)
 
     def put(self, draft: Draft) -> os.stat_result | None:
         """Write a draft; on the disk when this returns.
@@ -247,13 +319,10 @@ class Book:
 
     def rows(self, sheet: str) -> list[Stored]:
         """Return every row of a sheet."""
-        _, text = self._opened(sheet)
-        return [Stored(sheet, text.lines[k], row) for k, row in text.rows()]
+        return [Stored(sheet, line.number, row) for line, row in self._opened(sheet).rows()]
 
-    def _opened(self, sheet: str) -> tuple[bytes | None, _Text]:
-        """Return a sheet's bytes, None where there is none, and its text taken apart."""
-        data = self._read(sheet)
-        return data, _split(sheet, data, self.own)
+    def _opened(self, sheet: str) -> _Sheet:
+        return _split(sheet, self._read(sheet), self.own)
 
     def _read(self, sheet: str) -> bytes | None:
         if sheet not in COLUMNS:
@@ -270,32 +339,12 @@ def filled(sheet: str, row: Mapping[str, str]) -> bool:
     return not held or any(map(row.get, (*held, SKIP)))
 
 
-def _checked(sheet: str, row: Mapping[str, str], columns: Sequence[str]) -> dict[str, str]:
-    """Return the cells of an entry, or complain of a name or a text that cannot be one.
-
-    An entry may use the columns that a sheet of its kind begins with, and those of the file's own.
-    """
-    cells = {}
-    for name, cell in row.items():
-        if name not in (*COLUMNS[sheet], *columns, ENTRY, SKIP):
-            raise InputError.at(
-                sheet, f'has no column "{name[:80]}"', f"{', '.join(COLUMNS[sheet])}"
-            )
-        if len(cell) > MOST_SIGNS or any(ord(sign) < 32 or ord(sign) == 127 for sign in cell):
-            raise InputError.at(
-                sheet, f"{name}: no such text fits a cell", "one line of plain text"
-            )
-        if cell.strip():
-            cells[name] = cell.strip()
-    return cells
-
-
-def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
+def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Sheet:
     """Take a sheet's text apart; a new one where there is none."""
     if data is None or not data.strip():
         names = [*COLUMNS[sheet], ENTRY]
-        text = _Text([], [names], [1], 0, list(names), ",", "\n", "utf-8")
-        text.records.append(text.record(names))
+        text = _Sheet(sheet, data, [], 0, names, ",", "\n", "utf-8")
+        text.lines.append(_Line(text.text_of(names), [*names], 1))
         return text
     try:
         decoded, encoding = decode_text(data)
@@ -310,83 +359,23 @@ def _split(sheet: str, data: bytes | None, own: Mapping[str, str]) -> _Text:
     if codec == "utf-8" and data.startswith(b"\xef\xbb\xbf"):
         codec = "utf-8-sig"
     end = "\r\n" if "\r\n" in decoded else "\n"
-    text = _Text([], [], [], 0, [], delimiter, end, codec)
     # Taken apart as the readers take it: a quote in a comment, or as a ditto mark, opens nothing.
-    lines = io.StringIO(decoded, newline="").readlines()
+    raw = io.StringIO(decoded, newline="").readlines()
     told = without_comments(io.StringIO(with_dittos(decoded, delimiter), newline=""), [])
     reader = csv.reader(told, delimiter=delimiter, skipinitialspace=True)
+    lines: list[_Line] = []
     start = 0
     try:
         for cells in reader:
-            text.records.append("".join(lines[start : reader.line_num]))
-            blank = not any(c.strip() for c in cells)
-            text.cells.append([] if blank else cells)
-            text.lines.append(start + 1)
+            filled = cells if any(cell.strip() for cell in cells) else []
+            lines.append(_Line("".join(raw[start : reader.line_num]), filled, start + 1))
             start = reader.line_num
     except csv.Error as error:
         raise InputError.at(sheet, f"cannot be split ({error})", "check its quotes") from None
-    filled = [k for k, cells in enumerate(text.cells) if cells]
-    if not filled:
+    told_of = [k for k, line in enumerate(lines) if line.cells]
+    if not told_of:
         raise InputError.at(sheet, "has no header line", f"begin with {', '.join(COLUMNS[sheet])}")
-    at, text.columns = header_of(sheet, [text.cells[k] for k in filled], own)
-    text.header = filled[at]
-    if not text.records[-1].endswith(("\n", "\r")):
-        text.records[-1] += end
-    return text
-
-
-def _widen(sheet: str, text: _Text, names: list[str]) -> None:
-    """Add columns at the right; rows that stand keep their own text and gain empty cells.
-
-    What stands past the last column would come to stand in the new one: as a reason in ``skip``.
-    """
-    if not names:
-        return
-    width = len(text.columns)
-    for k in range(text.header, len(text.records)):
-        if not text.cells[k]:
-            continue
-        if any(each.strip() for each in text.cells[k][width:]):
-            past = Origin(sheet, text.lines[k])
-            remedy = "write it in a column, such as note, before rows are entered here"
-            raise InputError.at(past, "a text stands past the last column", remedy)
-        bare = text.records[k].rstrip("\r\n")
-        tail = text.records[k][len(bare) :]
-        gap = [""] * max(0, width - len(text.cells[k]))
-        more = [*gap, *(names if k == text.header else [""] * len(names))]
-        text.records[k] = bare + "".join(text.delimiter + each for each in more) + tail
-        text.cells[k] = [*text.cells[k], *more]
-    text.columns += names
-
-
-def _row_of(text: _Text, name: str) -> int | None:
-    """Return the record of this entry id, or of this text in the first column."""
-    rows = list(text.rows())
-    by_entry = (k for k, row in rows if row.get(ENTRY) == name)
-    by_name = (k for k, _ in rows if text.cells[k][0].strip() == name)
-    return next(itertools.chain(by_entry, by_name), None)
-
-
-def _local(cell: str, text: _Text) -> str:
-    """Return a cell's decimal points as this file writes them.
-
-    A spreadsheet of a land that writes commas parts its cells by semicolons.
-    """
-    if text.delimiter != ";":
-        return cell
-    commas = any(_COMMA_NUMBER.fullmatch(c.strip()) for cells in text.cells for c in cells)
-    points = any(_NUMBER.fullmatch(c.strip()) for cells in text.cells for c in cells)
-    if points or not commas:
-        return cell
-    return " ".join(
-        each.replace(".", ",") if _NUMBER.fullmatch(each) else each for each in cell.split(" ")
-    )
-
-
-def _same(sheet: str, text: _Text, at: int, cells: Mapping[str, str]) -> Stored:
-    """Return the row that stands, or say that an id was used for another."""
-    stands = dict(zip(text.columns, (c.strip() for c in text.cells[at]), strict=False))
-    wanted = {name: _local(cell, text) for name, cell in cells.items()}
-    if any(stands.get(name, "") != cell for name, cell in wanted.items() if name != SKIP):
-        raise ConflictError(f"{sheet}:{text.lines[at]}: this id stands there with another row")
-    return Stored(sheet, text.lines[at], stands, fresh=False)
+    at, columns = header_of(sheet, [lines[k].cells for k in told_of], own)
+    if not lines[-1].text.endswith(("\n", "\r")):
+        lines[-1].text += end
+    return _Sheet(sheet, data, lines, told_of[at], columns, delimiter, end, codec)

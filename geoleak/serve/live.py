@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geoleak.errors import GeoleakError, InputError
+from geoleak.export.folder import files_of
 from geoleak.readers import SHEETS, read_site
 from geoleak.record import Record
 from geoleak.serve.book import COLUMNS, Book, ConflictError, Draft, Stored, filled
@@ -187,13 +188,9 @@ class Live:
     def _stamps(self) -> dict[str, tuple[int, int, int]]:
         """Return what changes when a file of the folder does, by its place in it."""
         found = {}
-        for root, folders, names in os.walk(self.folder):
-            folders[:] = [each for each in folders if each != "out" and not each.startswith(".")]
-            for name in names:
-                path = Path(root, name)
-                if not name.startswith("."):
-                    with contextlib.suppress(FileNotFoundError):
-                        found[path.relative_to(self.folder).as_posix()] = _stamp(path.stat())
+        for path in files_of(self.folder):
+            with contextlib.suppress(FileNotFoundError):
+                found[path.relative_to(self.folder).as_posix()] = _stamp(path.stat())
         return found
 
     def _settled(self) -> dict[str, tuple[int, int, int]]:

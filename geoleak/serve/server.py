@@ -35,11 +35,7 @@ class Address(Record):
         """Names that a request may call the server by."""
         names = dict.fromkeys((self.host, LOOPBACK, "localhost"))
         usual = 443 if self.scheme == "https" else 80
-        return tuple(
-            each for name in names
-            for each in ((f"{name}:{self.port}", name) if self.port == usual else
-                         (f"{name}:{self.port}",))
-        )  # fmt: skip
+        return (*(f"{name}:{self.port}" for name in names), *(names if self.port == usual else ()))
 
     @property
     def url(self) -> str:
