@@ -383,22 +383,17 @@ class Scores(Record):
 
 def scores(result: Mapping[str, Any], found: str, chainage: float) -> Scores | None:
     """Return the scores of a result, the leak found at a chainage of a leg that it knows."""
-    before = total = 0.0
-    held: tuple[Floats, Floats, Floats] | None = None
-    for leg in result["profile"]:
+    legs: dict[str, tuple[Floats, Floats, Floats]] = {}
+    for leg in (each for each in result["profile"] if len(each["chainage_m"]) > 1):
         at, density = np.asarray(leg["chainage_m"]), np.asarray(leg["density_per_m"])
-        if len(at) < 2:
-            continue
-        mass = np.concatenate([[0.0], np.cumsum(np.diff(at) * (density[1:] + density[:-1]) / 2)])
-        total += float(mass[-1])
-        if leg["leg"] == found:
-            before += float(np.interp(chainage, at, mass))
-            held = at, density, mass
-        elif held is None:
-            before += float(mass[-1])
-    if held is None or total <= 0:
+        steps = np.diff(at) * (density[1:] + density[:-1]) / 2
+        legs[leg["leg"]] = at, density, np.concatenate([[0.0], np.cumsum(steps)])
+    whole = [float(mass[-1]) for *_, mass in legs.values()]
+    total = sum(whole)
+    if found not in legs or total <= 0:
         return None
-    at, density, mass = held
+    at, density, mass = legs[found]
+    before = sum(whole[: list(legs).index(found)]) + float(np.interp(chainage, at, mass))
     here = float(np.interp(chainage, at, density, left=0.0, right=0.0)) / total
     log = math.log(here) if here > 0 else -math.inf
     crps = _crps(at, mass / mass[-1], chainage) if mass[-1] > 0 else None

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -42,23 +44,22 @@ class CheckReport(_Report):
     def to_dict(self) -> Told:
         """Return points, readings and warnings as JSON values; coordinates in the printed grid."""
         survey, frame = self.survey, self.survey.frame
-        points, rows = list(every_point(survey)), []
+        points = list(every_point(survey))
         east, north = frame.to_grid(
             np.array([p.easting_m for p in points]), np.array([p.northing_m for p in points])
         )
-        for each, e, n in zip(points, east, north, strict=True):
-            height = each.height_m / frame.grid_unit_m
-            rows.append(
-                {
-                    "id": each.point.id,
-                    "easting": float(e),
-                    "northing": float(n),
-                    "elevation": None if math.isnan(height) else height,
-                    "code": each.point.code,
-                    **picked(each, "kind", "sigma_m"),
-                    "leg": self.leg(each.leg),
-                }
-            )
+        rows = [
+            {
+                "id": each.point.id,
+                "easting": float(e),
+                "northing": float(n),
+                "elevation": None if math.isnan(h := each.height_m / frame.grid_unit_m) else h,
+                "code": each.point.code,
+                **picked(each, "kind", "sigma_m"),
+                "leg": self.leg(each.leg),
+            }
+            for each, e, n in zip(points, east, north, strict=True)
+        ]
         figures = ("chainage_m", "offset_m", "level_db")
         readings = [
             {"id": name, "kind": levels.kind, "leg": self.leg(levels.leg[k])}
@@ -91,14 +92,9 @@ class CheckReport(_Report):
         listing = ", ".join(plural(kind, count) for kind, count in kinds.items())
         said.append(f"points  {kinds.total()}: {listing}" if kinds.total() else "points  none")
         for leg in survey.legs:
-            counts = (
-                f"{plural('mark', len(leg.leg.mark_ids))}, {plural('bend', len(leg.fit.bends))}"
-            )
-            length_m = leg.route.length_m
-            said.append(
-                f"leg     {leg.name}: {self.length(length_m)}, {counts}, "
-                f"ends at station {self.station(length_m)}"
-            )
+            marks, bends = plural("mark", len(leg.leg.mark_ids)), plural("bend", len(leg.fit.bends))
+            length, end = self.length(leg.route.length_m), self.station(leg.route.length_m)
+            said.append(f"leg     {leg.name}: {length}, {marks}, {bends}, ends at station {end}")
         heard = [levels for levels in survey.levels if len(levels)]
         for levels in heard:
             scale = "display" if site.levels.level_scale == "display" else "dB"
@@ -106,14 +102,9 @@ class CheckReport(_Report):
             readings = plural(f"{levels.kind.replace('_', ' ')} reading", len(levels))
             loudest = levels.id[int(levels.level_db.argmax())]
             said.append(f"heard   {readings}, {low:.0f} to {high:.0f} {scale}, loudest {loudest}")
-        for rows, name in (
-            (survey.delays, "delay"),
-            (survey.isolations, "isolation"),
-            (survey.stops, "stop test"),
-            (survey.sightings, "sighting"),
-            (survey.holes, "hole"),
-        ):
-            said += [f"also    {plural(name, len(rows))}"] if rows else []
+        also = {"delay": survey.delays, "isolation": survey.isolations, "stop test": survey.stops,
+                "sighting": survey.sightings, "hole": survey.holes}  # fmt: skip
+        said += [f"also    {plural(name, len(rows))}" for name, rows in also.items() if rows]
         said += [f"warning {each}" for each in survey.warnings]
         if survey.delays or heard:
             return [*said, "the folder can be used: geoleak locate works out where the leak is"]
@@ -126,51 +117,46 @@ class RouteReport(_Report):
     def to_dict(self) -> Told:
         """Return legs, joints, loops and warnings as JSON values."""
         network = self.survey.network
-        joints = [
-            {
-                "arms": each.arms,
-                "places": [
-                    {"leg": self.leg(leg), "chainage_m": at_m, "station": self.station(at_m)}
-                    for leg, at_m in each.places
-                ],
-            }
-            for each in junctions(network)
-        ]
-        rings = [
-            {
-                **picked(each, "pipe_length_m", "rings"),
-                "pieces": [
-                    {"leg": self.leg(leg), "from_m": low, "to_m": high}
-                    for leg, low, high in each.pieces
-                ],
-            }
-            for each in loops(network)
-        ]
+
+        def place(leg: int, at_m: float) -> Told:
+            return {"leg": self.leg(leg), "chainage_m": at_m, "station": self.station(at_m)}
+
+        def piece(leg: int, low_m: float, high_m: float) -> Told:
+            return {"leg": self.leg(leg), "from_m": low_m, "to_m": high_m}
+
         return {
             "title": self.survey.site.title,
             "legs": [self._leg(leg) for leg in self.survey.legs],
-            "joints": joints,
-            "loops": rings,
+            "joints": [
+                {"arms": each.arms, "places": list(itertools.starmap(place, each.places))}
+                for each in junctions(network)
+            ],
+            "loops": [
+                {
+                    **picked(each, "pipe_length_m", "rings"),
+                    "pieces": list(itertools.starmap(piece, each.pieces)),
+                }
+                for each in loops(network)
+            ],
             "joined": [[self.leg(k) for k in group] for group in network.components()],
             "warnings": [each.to_dict() for each in self.survey.warnings],
         }
 
     def _leg(self, leg: SurveyedLeg) -> Told:
-        fit, marks, along = leg.fit, list[Told](), list[tuple[float, str]]()
-        strays = {int(k) for k in fit.strays}
-        for k in map(int, np.argsort(np.asarray(fit.mark_chainage_m), kind="stable")):
-            at_m = float(fit.mark_chainage_m[k])
-            along += [] if k in strays else [(at_m, fit.marks.ids[k])]
-            marks.append(
-                {
-                    "id": fit.marks.ids[k],
-                    "chainage_m": at_m,
-                    "station": self.station(at_m),
-                    "offset_m": float(fit.mark_residual_m[k]),
-                    "weight": float(fit.mark_weight[k]),
-                    "depth_m": float(fit.depth_m(min(max(at_m, 0.0), leg.route.length_m))),
-                }
-            )
+        fit = leg.fit
+        strays = [fit.marks.ids[k] for k in fit.strays]
+        marks = [
+            {
+                "id": fit.marks.ids[k],
+                "chainage_m": (at_m := float(fit.mark_chainage_m[k])),
+                "station": self.station(at_m),
+                "offset_m": float(fit.mark_residual_m[k]),
+                "weight": float(fit.mark_weight[k]),
+                "depth_m": float(fit.depth_m(min(max(at_m, 0.0), leg.route.length_m))),
+            }
+            for k in np.argsort(np.asarray(fit.mark_chainage_m), kind="stable").tolist()
+        ]
+        along = [(each["chainage_m"], each["id"]) for each in marks if each["id"] not in strays]
         return {
             "name": leg.name,
             "length_m": float(leg.route.length_m),
@@ -180,17 +166,18 @@ class RouteReport(_Report):
             "marks": marks,
             "bends": [picked(e, "chainage_m", "deflection_deg", "radius_m") for e in fit.bends],
             "gaps": _gaps(leg, along),
-            "strays": [fit.marks.ids[k] for k in fit.strays],
+            "strays": strays,
         }
 
     def lines(self) -> list[str]:
         """Return the report as a person reads it."""
         told, said = self.to_dict(), [self.survey.site.title]
-        for leg, surveyed in zip(told["legs"], self.survey.legs, strict=True):
-            said += ["", *self._leg_lines(leg, surveyed, told["joints"])]
-        rings = [self._loop_line(each) for each in told["loops"]]
-        rest = [f"warning {e}" for e in self.survey.warnings if e.code not in SAID_IN_TABLE]
-        for part in (rings, rest):
+        legs = zip(told["legs"], self.survey.legs, strict=True)
+        for part in (
+            *(self._leg_lines(leg, surveyed, told["joints"]) for leg, surveyed in legs),
+            [self._loop_line(each) for each in told["loops"]],
+            [f"warning {e}" for e in self.survey.warnings if e.code not in SAID_IN_TABLE],
+        ):
             said += ["", *part] if part else []
         return said
 
@@ -198,16 +185,13 @@ class RouteReport(_Report):
         # Ranks keep what stands at one station in the order that a crew walks through it.
         rows: list[tuple[float, int, str]] = []
         for each in joints:
-            for at in each["places"]:
-                if at["leg"] == leg["name"]:
-                    others = " and ".join(
-                        f"{'itself' if e['leg'] == at['leg'] else e['leg']} at {e['station']}"
-                        for e in each["places"]
-                        if e != at
-                    )
-                    rows.append(
-                        (at["chainage_m"], 0, f"{ARMS.get(each['arms'], 'meets')} {others}")
-                    )
+            for at in (place for place in each["places"] if place["leg"] == leg["name"]):
+                others = " and ".join(
+                    f"{'itself' if e['leg'] == at['leg'] else e['leg']} at {e['station']}"
+                    for e in each["places"]
+                    if e != at
+                )
+                rows.append((at["chainage_m"], 0, f"{ARMS.get(each['arms'], 'meets')} {others}"))
         for mark in leg["marks"]:
             rows.append((mark["chainage_m"], 1, self._mark(mark, mark["id"] in leg["strays"])))
         for gap in leg["gaps"]:
@@ -223,8 +207,8 @@ class RouteReport(_Report):
             if bend["radius_m"]:
                 text += f", swept at a radius of {self.length(bend['radius_m'])}"
             rows.append((float(bend["chainage_m"]), 3, text))
-        said = [self._head(leg)]
-        said += [f"  {self.station(at):>12}  {text}" for at, _, text in sorted(rows, key=_rank)]
+        rows.sort(key=itemgetter(0, 1))
+        said = [self._head(leg), *(f"  {self.station(at):>12}  {text}" for at, _, text in rows)]
         counts = {"mark": len(surveyed.leg.mark_ids), "bend": len(leg["bends"])}
         counts |= {"gap": len(leg["gaps"])} if leg["gaps"] else {}
         said.append("  " + ", ".join(plural(word, n, none="no") for word, n in counts.items()))
@@ -244,10 +228,8 @@ class RouteReport(_Report):
         return f"leg {leg['name']}: {level} on the level, {pipe}, give or take {sigma}"
 
     def _mark(self, mark: Told, stray: bool) -> str:
-        away, side = (
-            self.length(abs(mark["offset_m"]), 2),
-            "right" if mark["offset_m"] > 0 else "left",
-        )
+        away = self.length(abs(mark["offset_m"]), 2)
+        side = "right" if mark["offset_m"] > 0 else "left"
         where = f"mark {mark['id']}, {away} {side} of the line"
         if stray:
             return f"{where}: stray, not followed; locate it again"
@@ -263,10 +245,6 @@ class RouteReport(_Report):
         if ring["rings"] == 1:
             return f"closed loop, {length} of pipe round: {shown}"
         return f"{ring['rings']} closed loops that share pipe, {length} in all: {shown}"
-
-
-def _rank(row: tuple[float, int, str]) -> tuple[float, int]:
-    return row[:2]
 
 
 def _gaps(leg: SurveyedLeg, marks: list[tuple[float, str]]) -> list[Told]:

@@ -181,17 +181,13 @@ class CustomerReport:
             told = [f"{sum(each) / len(each):.0f} {text}" for text, each in levels if each]
             worked = f"; the fitting was {test.fitting}" if test.fitting else ""
             yield f"Stop test at {test.place.text}: the sound read {', '.join(told)}{worked}."
-        for rows, one, more in (
-            (
-                site.delays,
-                "delay was timed between two sensors",
-                "delays were timed between sensors",
-            ),
-            (site.isolations, "shut-off test was made", "shut-off tests were made"),
-            (site.sightings, "sign of water was noted", "signs of water were noted"),
+        for rows, one, more, end in (
+            (site.delays, "delay was timed between two", "delays were timed between", " sensors"),
+            (site.isolations, "shut-off test was", "shut-off tests were", " made"),
+            (site.sightings, "sign of water was", "signs of water were", " noted"),
         ):
             if rows:
-                yield f"{len(rows)} {one if len(rows) == 1 else more}."
+                yield f"{len(rows)} {one if len(rows) == 1 else more}{end}."
         if self.meter is not None:
             yield from (f"Meter: {line}" for line in self.meter.lines()[1:2])
 

@@ -183,7 +183,7 @@ def misshapen(error: ValidationError) -> list[str]:
 
 
 class Pages:
-    """The routes over one live site."""
+    """The routes over one live site; those that await nothing are run on a thread."""
 
     def __init__(self, live: Live, *, read_only: bool) -> None:
         self.live = live
@@ -191,7 +191,7 @@ class Pages:
         self._changed = asyncio.Condition()
         self._entered = asyncio.Event()
 
-    async def asset(self, request: Request) -> Response:
+    def asset(self, request: Request) -> Response:
         """Return a file of the page."""
         name, kind = ASSETS[request.url.path]
         text = resources.files("geoleak.serve").joinpath("assets", name).read_text("utf-8")
@@ -204,21 +204,20 @@ class Pages:
             answer.set_cookie(COOKIE, token, httponly=True, samesite="strict", secure=secure)
         return answer
 
-    async def result(self, request: Request) -> Response:
+    def result(self, request: Request) -> Response:
         """Return what `locate` would write now."""
-        return JSONResponse((await self._now()).to_dict())
+        return JSONResponse(self._now().to_dict())
 
-    async def _now(self) -> Result:
-        answer = await run_in_threadpool(self.live.refresh)
+    def _now(self) -> Result:
+        answer = self.live.refresh()
         if answer.result is None:
             raise HTTPException(409, "\n".join(answer.complaint))
         return answer.result
 
-    async def page(self, request: Request) -> Response:
+    def page(self, request: Request) -> Response:
         """Return what the page draws."""
-        answer = await run_in_threadpool(self.live.refresh)
-        state = await run_in_threadpool(page_state, self.live, answer, read_only=self.read_only)
-        return JSONResponse(state)
+        answer = self.live.refresh()
+        return JSONResponse(page_state(self.live, answer, read_only=self.read_only))
 
     async def entries(self, request: Request) -> Response:
         """Take one entry, or strike a row out."""
@@ -245,15 +244,13 @@ class Pages:
         )
         return JSONResponse(heard, status_code=201)
 
-    async def band(self, request: Request) -> Response:
+    def band(self, request: Request) -> Response:
         """Return the band that tells two stored recordings apart, as `listen` finds it."""
         asked = request.query_params
         takes = [asked.get(name, "") for name in ("running", "shut")]
-        return JSONResponse(
-            await run_in_threadpool(compared, self.live, *takes, leg=asked.get("leg"))
-        )
+        return JSONResponse(compared(self.live, *takes, leg=asked.get("leg")))
 
-    async def where(self, request: Request) -> Response:
+    def where(self, request: Request) -> Response:
         """Return a phone's longitude and latitude in the printed grid, for the drawing."""
         survey = self.live.answer.survey
         try:
@@ -265,17 +262,17 @@ class Pages:
         east, north = survey.frame.from_lonlat(lon, lat)
         return JSONResponse({"easting_m": float(east), "northing_m": float(north)})
 
-    async def finish(self, request: Request) -> Response:
+    def finish(self, request: Request) -> Response:
         """Write everything `locate` writes into ``out``."""
-        result = await self._now()
+        result = self._now()
         try:
-            written = await run_in_threadpool(result.write, self.live.folder / "out")
+            written = result.write(self.live.folder / "out")
         except GeoleakError as error:  # a folder that is refused, too
             return complaint(507, *error.lines())
         offered = [path.name for path in written if path.name in FILES]
         return JSONResponse({"files": offered, "verdict": result.stands})
 
-    async def file(self, request: Request) -> Response:
+    def file(self, request: Request) -> Response:
         """Return one file that was written."""
         name = request.path_params["name"]
         path = self.live.folder / "out" / name

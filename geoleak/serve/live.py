@@ -211,6 +211,7 @@ class Live:
         gone is put back once: taken out again, it is meant.
         """
         for sheet, taken in self._taken.items():
+            back = 0
             with contextlib.suppress(GeoleakError, OSError):
                 stands = self.book.entries(sheet)
                 lost = [entry for entry in taken if entry not in stands]
@@ -221,15 +222,13 @@ class Live:
                 for entry, stored in stands.items():
                     cells = {name: cell for name, cell in stored.row.items() if cell}
                     taken[entry] = {n: c for n, c in cells.items() if n in COLUMNS[sheet]}
-            back = [name for name in self._struck[sheet] if self._struck_again(sheet, name)]
-            for name in back:
-                del self._struck[sheet][name]
-            self._say(sheet, len(back), "reasons in skip", "take it out again if the row counts")
-
-    def _struck_again(self, sheet: str, name: str) -> bool:
-        with contextlib.suppress(ConflictError, GeoleakError, OSError):
-            return self.book.strike(sheet, name, self._struck[sheet][name]).fresh
-        return False
+            struck = self._struck[sheet]
+            for name, reason in list(struck.items()):
+                with contextlib.suppress(ConflictError, GeoleakError, OSError):
+                    if self.book.strike(sheet, name, reason).fresh:
+                        del struck[name]
+                        back += 1
+            self._say(sheet, back, "reasons in skip", "take it out again if the row counts")
 
     def _say(self, sheet: str, lost: int, of_what: str, remedy: str) -> None:
         if lost:
