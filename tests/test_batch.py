@@ -30,8 +30,8 @@ from geoleak.batch.run import (
     pool_of,
     run,
     unchanged,
+    write_summary,
 )
-from geoleak.batch.summary import write_summary
 from geoleak.errors import InputError
 from geoleak.record import replace
 from geoleak.units import unit_m

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 import geoleak
-from geoleak.batch.summary import _page
+from geoleak.batch.run import _page
 from geoleak.export.map import page_html
 from tests.command import REPO
 from tests.results import feet_site

@@ -1,11 +1,13 @@
 """Sites below some folders: chunks of them to workers, rows as they come, nothing done ever lost.
 
-A worker keeps a line for each site it has located; a run that was killed goes on from those.
+A worker keeps a line for each site it has located; a run that was killed goes on from those. What
+it leaves beside the sites' own folders is a table, a layer of points, and one page.
 """
 
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import multiprocessing
 import os
@@ -15,22 +17,23 @@ import threading
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
 from geoleak import __version__
-from geoleak.batch.summary import COLUMNS
 from geoleak.errors import Complaint, GeoleakError, InputError, Origin
-from geoleak.export.folder import files_of
-from geoleak.record import Record
+from geoleak.export.folder import beside, files_of, put_text
+from geoleak.record import Record, picked
 from geoleak.tables.learned import Tables
+from geoleak.units import format_length
 
 Row = dict[str, Any]
 Tell = Callable[[Row], None]
 
 JOURNAL = "journal"
 SITE_FILE = "site.toml"
+LOCATING = ("posterior", "readers", "result", "survey")
 # Each worker computes on one core: more threads of one library would fight the other workers.
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 
@@ -122,14 +125,8 @@ def start_worker() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
     os.environ.update(ONE_THREAD)
-    import numpy  # noqa: F401
-    import pyproj  # noqa: F401
-    import shapely  # noqa: F401
-
-    import geoleak.posterior
-    import geoleak.readers
-    import geoleak.result
-    import geoleak.survey  # noqa: F401
+    for name in ("pyproj", "shapely", *(f"geoleak.{room}" for room in LOCATING)):
+        importlib.import_module(name)
 
 
 def _end_with_parent() -> None:
@@ -182,11 +179,8 @@ def locate_one(site: SiteFolder, options: Options) -> dict[str, Any]:
         "status": "ok",
         "verdict": result.stands,
         "chance_in_hole": result.decision.chance_in_hole,
-        "leg": leak.leg,
-        "chainage_m": leak.chainage_m,
-        "easting": leak.position.easting,
-        "northing": leak.position.northing,
-        "crs": leak.position.crs,
+        **picked(leak, "leg", "chainage_m"),
+        **picked(leak.position, "easting", "northing", "crs"),
         "message": "; ".join([*crossing, *map(words.told, result.decision.reasons)]),
         "lon": lonlat[0],
         "lat": lonlat[1],
@@ -334,11 +328,9 @@ def finished_before(out: Path) -> dict[str, Row]:
     rows: dict[str, Row] = {}
     for path in sorted((out / JOURNAL).glob("*.jsonl"), key=lambda path: path.stat().st_mtime_ns):
         for line in path.read_text(encoding="utf-8", errors="replace").splitlines():
-            try:
+            with suppress(ValueError, KeyError, TypeError):
                 row = json.loads(line)
                 rows[row["site"]] = row
-            except (ValueError, KeyError, TypeError):
-                continue
     return rows
 
 
@@ -348,3 +340,71 @@ def unchanged(site: SiteFolder, row: Row | None, options: Options) -> bool:
         return False
     written = options.summary_only or (options.out / site.name / "result.json").is_file()
     return written and row.get("key") == key_of(site.folder, options=options.text)
+
+
+COLUMNS = (
+    "site", "status", "verdict", "chance_in_hole", "leg", "chainage_m",
+    "easting", "northing", "crs", "message",
+)  # fmt: skip
+# What asks for somebody's attention first: a hole to dig, then a check, then failures to mend.
+ORDER = {"dig": 0, "check_first": 1, "listen_on": 2, None: 3, "closed": 4}
+
+
+def write_summary(rows: Sequence[Row], out: Path, *, parquet: bool = False) -> list[Path]:
+    """Write batch.csv, batch.gpkg, index.html (and batch.parquet) and return their paths."""
+    import geopandas as gpd
+    import pandas as pd
+    import shapely
+
+    def first(row: Row) -> tuple[int, float, str]:
+        return ORDER.get(row["verdict"], 3), -(row["chance_in_hole"] or 0.0), row["site"]
+
+    rows = sorted(rows, key=first)
+    places = [None if row["lon"] is None else shapely.Point(row["lon"], row["lat"]) for row in rows]
+    frame = gpd.GeoDataFrame(rows, columns=list(COLUMNS), geometry=places, crs="EPSG:4326")
+    table = pd.DataFrame(frame.drop(columns="geometry"))
+    text = table.map(_cell).to_csv(index=False, lineterminator="\n")
+    written = [put_text(out / "batch.csv", text), _page(rows, out), out / "batch.gpkg"]
+    with beside(written[-1]) as (new,):
+        frame.to_file(new, layer="sites", driver="GPKG", engine="pyogrio", geometry_type="Point")
+    if parquet:
+        written.append(out / "batch.parquet")
+        try:
+            with beside(written[-1]) as (new,):
+                table.to_parquet(new, engine="pyarrow", index=False)
+        except ImportError:
+            raise GeoleakError("--also parquet needs pyarrow; install geoleak[parquet]") from None
+    return written
+
+
+def _cell(value: Any) -> Any:
+    """Return a value that no spreadsheet runs as a formula."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in "=+-@\t" else value
+
+
+def _where(row: Row) -> str:
+    """Return leg and chainage in the site's own unit."""
+    if row["leg"] is None:
+        return ""
+    return f"{row['leg']} {format_length(row['chainage_m'], unit=row.get('length_unit', 'm'))}"
+
+
+def _page(rows: Sequence[Row], out: Path) -> Path:
+    """Write one page: a table that shows thousands of rows, and a map of where they are."""
+    from geoleak.export.documents import rendered
+    from geoleak.export.map import asset, leaflet_css, leaflet_js
+
+    shown = [
+        [row["site"], row["verdict"] or "failed", row["chance_in_hole"], _where(row),
+         row["message"], row["lon"], row["lat"],
+         row["status"] == "ok" and (out / row["site"] / "map.html").is_file()]
+        for row in rows
+    ]  # fmt: skip
+    page = rendered(
+        "batch.html",
+        leaflet_css=leaflet_css(),
+        leaflet_js=leaflet_js(),
+        script=asset("batch.js"),
+        rows=shown,
+    )
+    return put_text(out / "index.html", page)

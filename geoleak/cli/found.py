@@ -52,8 +52,16 @@ def batch(
     A folder a site is written as locate writes it. A site that fails is a row with its complaint;
     the exit code is then 1. Ctrl-C lets running sites end; --resume goes on from there.
     """
-    from geoleak.batch.run import Options, Row, find_sites, finished_before, pool_of, run, unchanged
-    from geoleak.batch.summary import write_summary
+    from geoleak.batch.run import (
+        Options,
+        Row,
+        find_sites,
+        finished_before,
+        pool_of,
+        run,
+        unchanged,
+        write_summary,
+    )
     from geoleak.readers import read_tables
 
     extra = set(also or ())

@@ -36,8 +36,10 @@ class MeterReport:
     def __init__(self, site: Site) -> None:
         self.site = site
         self.test = meter_test(site)
-        legs = {each.pressure_kpa for each in site.legs if each.pressure_kpa}
-        self._pressure_kpa = min(legs) if legs else None
+        self.leak = self.test.flow if self.test.verdict == "leak" else None
+        lowest = min((each.pressure_kpa for each in site.legs if each.pressure_kpa), default=None)
+        self.hole_m = equivalent_hole_m(self.leak.l_per_s, lowest) if self.leak and lowest else None
+        self.since_l = self._since_l()
 
     def to_dict(self) -> dict[str, Any]:
         """Return the verdict, its flow and every run as JSON values."""
@@ -48,10 +50,10 @@ class MeterReport:
             "flow_l_per_min": 60 * flow.l_per_s if sure and flow else None,
             "flow_sigma_l_per_min": 60 * flow.sigma if sure and flow else None,
             "flow_upper_95_l_per_min": 60 * flow.upper_95 if flow else None,
-            "per_day_l": DAY_S * flow.l_per_s if flow and test.verdict == "leak" else None,
-            "since_l": self._since_l(),
-            "cost_since": self._cost(self._since_l()),
-            "equivalent_hole_m": self._hole_m(),
+            "per_day_l": DAY_S * self.leak.l_per_s if self.leak else None,
+            "since_l": self.since_l,
+            "cost_since": self._cost(self.since_l),
+            "equivalent_hole_m": self.hole_m,
             "runs": [
                 {
                     **picked(each, "run", "state", "kind", "watched_s"),
@@ -73,8 +75,8 @@ class MeterReport:
             said.append("CANNOT TELL  no run that counts was watched with every tap shut")
         elif any(each.code == CONTRADICTS for each in test.warnings):
             said.append("CANNOT TELL  two runs with everything shut contradict each other")
-        elif test.verdict == "leak":
-            said += self._leak(flow)
+        elif self.leak:
+            said += self._leak_lines(self.leak)
         elif test.verdict == "none_seen":
             said.append(
                 f"NONE SEEN  the register stood still for {_span(flow.watched_s)}: if anything "
@@ -87,36 +89,34 @@ class MeterReport:
         said += [f"warning: {each}" for each in test.warnings]
         return said
 
-    def _leak(self, flow: Flow) -> list[str]:
+    def _leak_lines(self, flow: Flow) -> list[str]:
         how = {
             "steady": f"steady over {_span(flow.watched_s)}",
             "drifting": "steady, and drifting from one rate to another",
         }.get(flow.kind, "that never stops, however little else is drawn")
+        day_l, month_l = DAY_S * flow.l_per_s, DAYS_IN_MONTH * DAY_S * flow.l_per_s
         said = [
             f"LEAK   {self._rate(flow.l_per_s)}, give or take {self._rate(flow.sigma)}: {how}",
-            f"size   {self._volume(DAY_S * flow.l_per_s)} a day, "
-            f"{self._volume(DAYS_IN_MONTH * DAY_S * flow.l_per_s)} a month"
-            + self._money(DAYS_IN_MONTH * DAY_S * flow.l_per_s),
+            f"size   {self._volume(day_l)} a day, {self._volume(month_l)} a month"
+            + self._money(month_l, " a month"),
         ]
-        since = self._since_l()
-        if since is not None:
+        if self.since_l is not None:
             moment = str(self.site.metering.since).replace("T", " ")
-            said.append(
-                f"       {self._volume(since)} since {moment}"
-                + self._money(since, times="") + ", if it has leaked as much all the time"
-            )  # fmt: skip
-        hole = self._hole_m()
-        if hole is not None and self._pressure_kpa:
-            less = [
-                100 * (1 - at_pressure(1.0, 1.0, LOWER_PRESSURE, exponent=n))
-                for n in self._exponents()
-            ]
-            small = f"{1e3 * hole:.1f} mm"
+            lost = f"{self._volume(self.since_l)} since {moment}{self._money(self.since_l)}"
+            said.append(f"       {lost}, if it has leaked as much all the time")
+        if self.hole_m is not None:
+            small = f"{1e3 * self.hole_m:.1f} mm"
             if self.site.length_unit != "m":
-                small = f"{12 * hole / INTERNATIONAL_FOOT_M:.2f} in ({small})"
+                small = f"{12 * self.hole_m / INTERNATIONAL_FOOT_M:.2f} in ({small})"
+            kinds = {tables.material(e.material).kind for e in self.site.legs if e.material}
+            middle, spread = PRESSURE_EXPONENT[kinds.pop()] if len(kinds) == 1 else ANY_EXPONENT
+            low, high = (
+                100 * (1 - at_pressure(1.0, 1.0, LOWER_PRESSURE, exponent=n))
+                for n in (middle - spread, middle + spread)
+            )
             said += [
                 f"hole   as much as a round hole of {small} passes at the line's pressure",
-                f"       with a fifth less pressure {less[0]:.0f} to {less[1]:.0f} % less of it "
+                f"       with a fifth less pressure {low:.0f} to {high:.0f} % less of it "
                 "(raising or lowering line pressure is for a licensed person)",
             ]
         return said
@@ -155,12 +155,12 @@ class MeterReport:
         return f"{figures} {NAMES[self.test.unit]}"
 
     def _since_l(self) -> float | None:
-        flow, since = self.test.flow, self.site.metering.since
-        if flow is None or self.test.verdict != "leak" or since is None:
+        since = self.site.metering.since
+        if self.leak is None or since is None:
             return None
         last = max(row.time for row in self.site.meter).date()
         days = (last - datetime.datetime.fromisoformat(since).date()).days
-        return days * DAY_S * flow.l_per_s if days > 0 else None
+        return days * DAY_S * self.leak.l_per_s if days > 0 else None
 
     def _cost(self, litres: float | None) -> float | None:
         metering = self.site.metering
@@ -168,20 +168,9 @@ class MeterReport:
             return None
         return metering.price * litres / VOLUME_UNITS_L[metering.per or self.test.unit]
 
-    def _money(self, litres: float, *, times: str = " a month") -> str:
+    def _money(self, litres: float, times: str = "") -> str:
         cost = self._cost(litres)
         return "" if cost is None else f", {cost:,.2f}{times} at the bill's price"
-
-    def _hole_m(self) -> float | None:
-        flow = self.test.flow
-        if flow is None or self.test.verdict != "leak" or not self._pressure_kpa:
-            return None
-        return equivalent_hole_m(flow.l_per_s, self._pressure_kpa)
-
-    def _exponents(self) -> tuple[float, float]:
-        kinds = {tables.material(each.material).kind for each in self.site.legs if each.material}
-        middle, spread = PRESSURE_EXPONENT[kinds.pop()] if len(kinds) == 1 else ANY_EXPONENT
-        return middle - spread, middle + spread
 
 
 def _span(seconds: float) -> str:

@@ -12,6 +12,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from geoleak.errors import GeoleakError
 from geoleak.record import Record
 
@@ -132,20 +134,11 @@ def code_lines(text: str) -> list[str]:
     code = QRCode(None, QRErrorCorrectLevel.M)
     code.addData(text)
     code.make()
-    size, edge = code.getModuleCount(), 4
-
-    def dark(row: int, column: int) -> bool:
-        inside = 0 <= row < size and 0 <= column < size
-        return inside and bool(code.isDark(row, column))
-
+    # Four light squares round it, and one row more: two squares share a letter, and rows are odd.
+    dark = np.pad(np.array(code.modules, dtype=int), ((4, 5), (4, 4)))
     # A light square is drawn, a dark one left: right on the dark screens that terminals have.
-    signs = {(True, True): " ", (True, False): "▄", (False, True): "▀", (False, False): "█"}
-    return [
-        "".join(
-            signs[dark(row, column), dark(row + 1, column)] for column in range(-edge, size + edge)
-        )
-        for row in range(-edge, size + edge, 2)
-    ]
+    signs = np.array(["█", "▀", "▄", " "])
+    return ["".join(row) for row in signs[2 * dark[::2] + dark[1::2]]]
 
 
 def run(
