@@ -179,10 +179,8 @@ class _Sheet(Struct):
             data = "".join(line.text for line in self.lines).encode(self.encoding)
         except UnicodeEncodeError as error:
             sign = ascii(error.object[error.start])
-            what, remedy = (
-                f"{sign} cannot be written in this file ({self.encoding})",
-                "leave it out, or save the sheet as UTF-8",
-            )
+            what = f"{sign} cannot be written in this file ({self.encoding})"
+            remedy = "leave it out, or save the sheet as UTF-8"
             raise InputError.at(self.name, what, remedy) from None
         return Draft(Stored(self.name, number, row, fresh=fresh), self.before, data)
 
