@@ -26,8 +26,9 @@ def test_repeats_are_pooled(tmp_path: Path) -> None:
 
 
 def test_rows_at_one_place_share_its_coupling(tmp_path: Path) -> None:
-    # 5 in from mark 104 is the same place to a hand; a foot is not.
-    sheet = readings("1,surface,104,34", "2,surface,104 up 5 in,35", "3,surface,104 up 1,35",
+    # 5.7 in from mark 104 is the same place to a hand (0.15 m); 6.1 in are not.
+    sheet = readings("1,surface,104,34", "2,surface,104 up 5.7 in,35",
+                     "3,surface,104 down 6.1 in,35",
                      "4,surface,104,33")  # fmt: skip
     assert lane(tmp_path, readings=sheet).surface.place.tolist() == [0, 0, 1, 0]
 
