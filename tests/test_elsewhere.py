@@ -220,7 +220,8 @@ def test_rods_that_are_alike_tell_no_place(count, share, said):
 
 
 @pytest.mark.parametrize(
-    ("again", "between", "kind"), [(53.4, 40.0, "stop"), (53.6, 40.0, "rod"), (53.4, 54.5, "rod")]
+    ("again", "between", "kind"),
+    [(53.47, 40.0, "stop"), (53.53, 40.0, "rod"), (53.47, 54.5, "rod")],
 )
 def test_two_sounds_with_quiet_pipe_between_are_told_by_a_stop_test(again, between, kind):
     """Once the far one was pushed again and the way between is quiet, no third push is asked."""
