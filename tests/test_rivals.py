@@ -469,11 +469,10 @@ def test_a_sharp_sound_is_smeared_as_a_t_of_three_degrees_of_freedom():
     cells = Cells(np.zeros(2000, dtype=np.int64), edges[:-1], edges[1:])
     sound = np.where(np.abs(cells.chainage_m - 20.0) < 0.1, 0.0, -60.0)
     density = np.exp(smeared(cells, sound))
-    t = stats.t(3, scale=setting("rival_displaced_scale").value)
+    t = stats.t(3, scale=0.9)
     at = np.array([20.0, 20.9, 21.8, 24.0])
     ratio = np.interp(at, cells.chainage_m, density) / np.interp(20.0, cells.chainage_m, density)
     assert ratio == pytest.approx(t.pdf(at - 20.0) / t.pdf(0.0), rel=0.05)
-    assert setting("rival_displaced_scale").value == 0.9
 
 
 def test_a_rod_that_is_loud_beside_the_sound_moves_the_hole():
@@ -536,7 +535,8 @@ def test_a_dry_hole_costs_the_sites_money_or_a_crews_day():
 
 @pytest.mark.parametrize(("kind", "minutes"), [("stop", 10.0), ("across", 4.0), ("trace_on", 15.0)])
 def test_minutes_of_checks_are_those_of_the_method(kind, minutes):
-    assert setting(f"check_{kind}_minutes").value == minutes
+    place = ((0, 47.3, 0.0),)
+    assert minutes_of(listened(), kind, place, f"check_{kind}_minutes") == minutes
 
 
 @pytest.mark.parametrize(
