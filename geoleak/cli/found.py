@@ -52,40 +52,31 @@ def batch(
     A folder a site is written as locate writes it. A site that fails is a row with its complaint;
     the exit code is then 1. Ctrl-C lets running sites end; --resume goes on from there.
     """
-    from geoleak.batch.run import (
-        Options,
-        Row,
-        find_sites,
-        finished_before,
-        pool_of,
-        run,
-        unchanged,
-        write_summary,
-    )
+    from geoleak.batch import run as work
     from geoleak.readers import read_tables
 
     extra = set(also or ())
-    options = Options(
+    options = work.Options(
         out.absolute(),
         summary_only=summary_only,
         also=tuple(sorted(extra - {"parquet"})),
         tables=read_tables(tables) if tables else None,
     )
-    sites = find_sites(folders, out=out)
-    before = finished_before(options.out) if resume else {}
-    rows = {s.name: before[s.name] for s in sites if unchanged(s, before.get(s.name), options)}
+    sites = work.find_sites(folders, out=out)
+    before = work.finished_before(options.out) if resume else {}
+    rows = {s.name: before[s.name] for s in sites if work.unchanged(s, before.get(s.name), options)}
     todo = [site for site in sites if site.name not in rows]
     with (
         counted("sites", len(todo)) as count,
-        pool_of(workers=workers or os.cpu_count() or 1, scheduler=scheduler) as pool,
+        work.pool_of(workers=workers or os.cpu_count() or 1, scheduler=scheduler) as pool,
     ):
 
-        def tell(row: Row) -> None:
+        def tell(row: work.Row) -> None:
             rows[row["site"]] = row
             count()
 
-        whole = run(todo, pool, options, tell=tell)
-    written = write_summary(list(rows.values()), options.out, parquet="parquet" in extra)
+        whole = work.run(todo, pool, options, tell=tell)
+    written = work.write_summary(list(rows.values()), options.out, parquet="parquet" in extra)
     failed = [row for row in rows.values() if row["status"] == "failed"]
     tally = Counter(sorted(row["verdict"] for row in rows.values() if row["verdict"]))
     if json:
