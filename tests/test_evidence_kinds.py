@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -658,6 +659,16 @@ def test_a_wet_patch_is_weak_and_wide():
     assert ratio == pytest.approx([expected, 1.0], rel=1e-3)
     off = infer(survey, options=InferenceOptions(without=frozenset({"sighting"})))
     assert mass_between(off, 45, 55) == pytest.approx(0.095, abs=0.002)
+
+
+@pytest.mark.parametrize(("away_m", "count"), [(4.3, 1), (4.7, 0)])
+def test_what_was_seen_is_near_where_it_raises_the_odds_by_half_a_nat(away_m, count):
+    # Greener grass: odds of 3 on it, less with a spread of 3 m: 1.65 of them 4.5 m away.
+    seen = SurveyedSighting(Sighting(SOMEWHERE, "green"), 50.0, 0.0, 0, 50.0, 0.0)
+    survey = synthetic.survey(sightings=(seen,))
+    belief = SimpleNamespace(places=at(survey, 50.0 + away_m))
+    said = SightingEvidence(survey).fit(belief, None, None).text
+    assert said == f"{count} of 1 sightings near the place"
 
 
 def test_prior_factors_are_seen_and_can_be_switched_off():

@@ -17,12 +17,13 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 import shapely
+from shapely.affinity import translate
 
 from geoleak.errors import GeoleakError
 from geoleak.export.colours import edges_of, level_colour
 from geoleak.export.documents import write_gpx, write_kml, write_landxml
 from geoleak.export.dxf import WIDEST, write_dxf
-from geoleak.export.folder import write_all
+from geoleak.export.folder import EXTRAS, write_all
 from geoleak.export.geopackage import qml, write_geopackage
 from geoleak.export.layers import KINDS
 from geoleak.export.layers import LAYERS as GIS_LAYERS
@@ -571,19 +572,27 @@ def test_hostile_text_leaves_every_xml_well_formed(tmp_path):
 
 def test_all_files_together_in_one_folder_and_the_same_each_time(tmp_path):
     pytest.importorskip("ezdxf")
-    also = ["kml", "gpx", "dxf", "landxml"]
     for name in ("a", "b"):
         os.environ.pop("OGR_CURRENT_DATE", None)
-        written = write_all(feet_site(), tmp_path / name, also=also)
-        assert {each.name for each in written} >= {
-            "site.kml",
-            "site.gpx",
-            "site.dxf",
-            "site.xml",
-            "site.gpkg",
-        }
+        written = write_all(feet_site(), tmp_path / name, also=list(EXTRAS))
+        assert {each.name for each in written} >= {file for file, _ in EXTRAS.values()}
     for path in (tmp_path / "a").iterdir():
         assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes(), path.name
+
+
+def test_no_file_on_request_leads_to_a_place_that_is_not_to_be_dug_at(tmp_path):
+    pytest.importorskip("ezdxf")
+    listens = listen_on_site()
+    (best,) = (each for each in listens.features if each.kind == "best_so_far")
+    moved = [translate(shape, 0.0123456, 0.0123456) for shape in (best.grid, best.lonlat)]
+    others = [each for each in listens.features if each is not best]
+    changed = [*others, replace(best, grid=moved[0], lonlat=moved[1])]
+    write_all(replace(listens, features=tuple(changed)), tmp_path / "out", also=list(EXTRAS))
+    for file, _ in EXTRAS.values():
+        told = (tmp_path / "out" / file).read_text("utf-8")
+        for digits in (7, 6, 5, 4, 3):
+            assert f"{moved[1].centroid.x:.{digits}f}" not in told, file
+            assert digits > 4 or f"{moved[0].centroid.x:.{digits}f}" not in told, file
 
 
 def test_a_file_that_cannot_be_made_stops_all_of_them(tmp_path):

@@ -309,3 +309,11 @@ def test_a_folder_that_may_not_be_written(alder: Path) -> None:
     finally:
         alder.chmod(0o755)
     assert ran.code == 1 and "nothing was changed" in ran.err
+
+
+def test_a_file_written_whole_inside_a_folder_that_is_being_made(tmp_path: Path) -> None:
+    def writer(path: Path) -> Path:
+        return folder.put_text(path, "whole")
+
+    write_folder(tmp_path / "out", {"a.txt": writer}, run="1")
+    assert (tmp_path / "out" / "a.txt").read_text() == "whole"

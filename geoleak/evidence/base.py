@@ -1,7 +1,7 @@
 """What every kind of evidence keeps to, and the candidate places it judges.
 
-A kind is a class that is made from a survey; `geoleak.evidence` lists them. Nothing outside the
-folder changes when a kind is added.
+A kind is a class that is made from a survey; `geoleak.evidence` lists them. Its figures are rows of
+tables/evidence.csv; what a sheet of its own asks for stands in DEVELOPERS.md.
 
 Unknowns that several kinds share (pipe loss, soil loss, depth ...) are standard normal deviates on
 common quadrature nodes: points of an additive recurrence (a Kronecker sequence on the generalised

@@ -13,6 +13,8 @@ from geoleak.tables import setting
 # A hole whose outcome had less chance than this of the likeliest one contradicts the rest: with a
 # leak in an exposed stretch missed three times in a hundred, where the rest gave it 99 %.
 UNEXPECTED = 0.04
+# What was seen counts as near a place whose odds it raises by so much (nats).
+NEAR = 0.5
 
 
 class HoleEvidence(Evidence):
@@ -146,6 +148,6 @@ class SightingEvidence(Evidence):
     def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
         """Sightings never contradict: the ground is wet for many reasons."""
         near = [float(np.mean(self._log_ratio(s, belief.places))) for s in self.sightings]
-        count = sum(value > 0.5 for value in near)
+        count = sum(value > NEAR for value in near)
         text = f"{count} of {self.rows} sightings near the place"
         return KindFit(self.kind, self.rows, 1.0, text, True)

@@ -321,6 +321,9 @@ def beside(*paths: Path) -> Iterator[tuple[Path, ...]]:
     GeoleakError
         Where one cannot be written: then none has changed.
     """
+    if _MARK in paths[0].parent.name:  # of a folder that is made aside, and swapped in as a whole
+        yield paths
+        return
     try:
         paths[0].parent.mkdir(parents=True, exist_ok=True)
         place = _Place(paths[0].parent, inside=True)
