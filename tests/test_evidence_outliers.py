@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 from statistics import NormalDist
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from geoleak.evidence import ContactEvidence, KindFit
-from geoleak.evidence.base import Belief, Nodes
+from geoleak.evidence.base import Belief, Nodes, candidates
 from geoleak.evidence.buried import RodEvidence, SurfaceEvidence
 from geoleak.evidence.levels import LOUD, LevelDraws
 from geoleak.posterior import infer
 from geoleak.readers import read_site
-from geoleak.tables import setting
+from geoleak.site import LevelSettings
+from geoleak.tables import material, setting
+from tests import synthetic
 from tests.lane import lane, readings, write_lane
 
 
@@ -154,6 +157,23 @@ def test_contacts_that_no_loss_makes_do_not_agree(
     assert ("contradict each other" in fit.text) is not agrees
     if not agrees:
         assert fit.redo.startswith("read the contacts K1 (201) and K2 (202) again")
+
+
+@pytest.mark.parametrize(("share", "agrees"), [(0.98, True), (1.02, False)])
+def test_a_farther_contact_is_quieter_by_at_most_three_sigmas_of_the_loss(
+    share: float, agrees: bool
+) -> None:
+    """Over four metres more of plastic pipe than the nearer one, errors counted."""
+    pvc, route = material("pvc"), synthetic.straight()
+    lost = 4.0 * pvc.loss_db_per_m * np.exp(3.0 * pvc.loss_log_sigma)
+    settings = LevelSettings(level_sigma_db=1.0, place_sigma_db=1.0)
+    error = np.sqrt(2.0 * (1.0**2 + 1.0**2 + 3.0**2))
+    fall = lost + share * NormalDist().inv_cdf(1.0 - 0.05 / 2.0) * error
+    rows = synthetic.levels("contact", [52.0, 56.0], [90.0, 90.0 - fall], route=route)
+    survey = synthetic.survey([route], contact=rows, settings=settings, material="pvc")
+    leak = candidates(survey, np.zeros(9, dtype=np.int64), np.full(9, 50.0))
+    pair = ContactEvidence(survey)._worst_pair(SimpleNamespace(belief=SimpleNamespace(places=leak)))
+    assert pair == (None if agrees else (0, 1))
 
 
 def test_contacts_no_louder_than_the_quietest_ground_do_not_agree(tmp_path: Path) -> None:
