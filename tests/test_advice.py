@@ -146,9 +146,9 @@ def test_a_next_hole_is_named_from_one_chance_in_fifty(past):
 
 
 def test_a_hole_is_placed_to_two_centimetres():
-    """Two needles a hole can just hold: it has 25 mm to spare."""
-    for at in np.arange(40.0, 40.04, 0.005):
-        edges = np.array([0.0, at, at + 0.001, at + 1.474, at + 1.475, 100.0])
+    """Two needles a hole can just hold: it has 21 mm to spare."""
+    for at in np.arange(40.0, 40.05, 0.001):
+        edges = np.array([0.0, at, at + 0.001, at + 1.478, at + 1.479, 60.0])
         leg = LegMass(0, edges, np.array([0.0, 0.0, 0.5, 0.5, 1.0, 1.0]))
         assert best_window(leg, 1.5, holding_m=None, sigma_m=0.0)[2] == pytest.approx(1.0)
 
