@@ -292,6 +292,16 @@ def test_one_pipe_that_stands_twice_is_said(tmp_path: Path) -> None:
     assert 'line = ["north main"]' in note.text
 
 
+@pytest.mark.parametrize(("aside_m", "said"), [(1.95, True), (2.05, False)])
+def test_marks_within_two_sigmas_of_a_drawn_line_are_asked_about(
+    tmp_path: Path, aside_m: float, said: bool
+) -> None:
+    beside = [(east, aside_m) for east, _ in TRACED]  # of a drawing good to 1 m
+    toml = YARD.replace('line = "north main"\n', "")
+    survey = surveyed(tmp_path, points=marks(beside), toml=toml, **NAMED)
+    assert ("traced_and_drawn" in {each.code for each in survey.warnings}) is said
+
+
 def test_a_leg_may_run_from_a_drawn_line(tmp_path: Path) -> None:
     service = [(50.0, 0.1), (50.0, 4.0), (50.0, 8.0), (50.0, 12.0)]
     toml = '[[leg]]\nname = "yard"\ncode = "WL"\ndepth = 1\nfrom = "north main"\n'
