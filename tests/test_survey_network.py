@@ -18,8 +18,9 @@ from geoleak.linref import Route
 from geoleak.network import Joint
 from geoleak.route import Drawing, drawn_fit
 from geoleak.survey.build import survey_site
-from geoleak.survey.mains import same_joint
+from geoleak.survey.mains import _apart_notes, same_joint
 from geoleak.survey.records import PipePlace, Survey
+from tests import synthetic
 
 GRID = "EPSG:26917"
 E, N = 680_000.0, 3_970_000.0
@@ -444,3 +445,11 @@ def test_the_network_of_the_page_reads(tmp_path: Path) -> None:
     assert site.network is not None
     assert site.network.stated.marks_within_m == pytest.approx(0.9144)
     assert site.legs[0].depth_m == pytest.approx(1.2192)
+
+
+@pytest.mark.parametrize(("apart", "more"), [(6, ""), (8, "; and 2 more groups")])
+def test_of_legs_that_do_not_join_six_groups_are_named(apart: int, more: str) -> None:
+    survey = synthetic.survey([synthetic.straight()] * apart)
+    (note,) = _apart_notes(survey.site, survey.legs, survey.network, {})
+    named = "; ".join(f"leg{k}" for k in range(6))
+    assert note.text.startswith(f"the legs do not all join: {named}{more}; say from")
