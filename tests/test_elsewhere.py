@@ -64,6 +64,19 @@ def test_a_rod_loudest_at_the_holes_end_or_nearest_to_it_is_no_doubt():
     assert "at the push nearest" in outside((48.4, 48.9, 49.4), (50.0, 51.0, 40.0))[0].text
 
 
+@pytest.mark.parametrize(("past_m", "doubted"), [(0.25, False), (0.35, True)])
+def test_a_rod_loudest_past_the_end_of_the_line_is_no_rod_in_a_hole_at_it(past_m, doubted):
+    survey = rods((99.0, 99.5, 100.0), (40.0, 45.0, 60.0))
+    on = survey.rod
+    survey = replace(survey, rod=replace(on, easting_m=on.easting_m + np.array([0.0, 0.0, past_m])))
+    dig = replace(DIG, pieces=((0, 98.5, 100.0),), stake_m=99.7)
+    found = list(rod_outside(Case.of(survey, judged(), dig)))
+    assert bool(found) is doubted
+    if doubted:
+        assert "the rod is loudest past the end of leg0: reading 3 (mark 100)" in found[0].text
+        assert "ends_here is for an end that was seen" in found[0].job
+
+
 def test_a_sound_far_off_with_rods_by_the_hole_is_another_doubt():
     """With none by the hole it is this one."""
     assert not outside((47.3, 47.3 + PAST_M + 0.1), (40.0, 60.0))

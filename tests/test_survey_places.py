@@ -13,7 +13,7 @@ from geoleak.record import replace
 from geoleak.route import Drawing, drawn_fit
 from geoleak.site import Leg, Place
 from geoleak.survey.build import survey_site
-from geoleak.survey.places import PlaceFinder, Resolved
+from geoleak.survey.places import PlaceFinder, Resolved, past_ends_m
 from geoleak.survey.records import SurveyedLeg
 from tests.command import at_length
 from tests.lane import FOOT, TOML, lane, readings
@@ -83,6 +83,23 @@ def test_off_the_end_of_a_leg(tmp_path: Path) -> None:
     (said,) = caught.value.lines()
     assert '"lane@112" is at 112.0 ft of leg "lane", which is 105.0 ft long' in said
     assert "shoot a mark there and make it the leg's start or end" in said
+
+
+@pytest.mark.parametrize(
+    ("place", "past_m"),
+    [("120 up 0.25 m", 0.0), ("120 up 0.35 m", 0.35), ("120 up 2.45 m", 2.45), ("lane@106", 0.0)],
+)
+def test_a_step_on_from_the_end_s_mark_is_past_the_end(tmp_path, place: str, past_m: float) -> None:
+    survey = lane(tmp_path, readings=readings(f"A,surface,{place},30", "B,surface,104,31"))
+    long = survey.legs[0].route.length_m
+    assert survey.surface.chainage_m[0] == pytest.approx(long, abs=1e-6)
+    assert past_ends_m(survey, survey.surface) == pytest.approx([past_m, 0.0], abs=1e-6)
+
+
+@pytest.mark.parametrize("place", ["120 up 2.55 m", "201 down 2.55 m", "lane@107"])
+def test_farther_past_an_end_it_is_refused(tmp_path: Path, place: str) -> None:
+    with pytest.raises(InputError, match=r"which is 105\.0 ft long"):
+        lane(tmp_path, readings=readings(f"A,surface,{place},30", "B,surface,104,31"))
 
 
 # A hairpin: out along 500, back along 504; nearly as close means within 1 m (3.3 ft).

@@ -16,7 +16,7 @@ from geoleak.advice.records import Case, Dig, Doubt
 from geoleak.evidence import speaks_against
 from geoleak.posterior import Cells, Piece, Posterior, cumulative, emptied
 from geoleak.record import Floats, Record
-from geoleak.survey import Survey
+from geoleak.survey import Survey, past_ends_m
 from geoleak.units import format_station, unit_m
 
 # A crew listens where it suspects, and that counts; but nobody digs on it alone: with every metre
@@ -432,8 +432,8 @@ def _checked(case: Case, hole: DigWindow, mute: tuple[str, ...]) -> list[str]:
         found.append(f"nothing louder up to {far} {' or '.join(sides)}")
     pushed = np.flatnonzero(rod.leg == leg)
     if "displaced" in done and len(pushed) and "rod" not in mute:
-        at = float(rod.chainage_m[pushed[int(np.argmax(rod.level_db[pushed]))]])
-        if start <= at <= end:
+        top = pushed[int(np.argmax(rod.level_db[pushed]))]
+        if start <= rod.chainage_m[top] <= end and not past_ends_m(survey, rod)[top]:
             found.append("a rod is loudest in this hole")
     return found
 

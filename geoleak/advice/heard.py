@@ -15,7 +15,7 @@ import numpy as np
 from geoleak.advice.records import Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
 from geoleak.posterior import RODS
-from geoleak.survey import Levels, Survey
+from geoleak.survey import Levels, Survey, past_ends_m
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
@@ -331,7 +331,8 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
     within = [np.maximum(start - at, at - end) for leg, start, end in dig.pieces if leg == dig.leg]
     if len(on) == 0 or not within or case.faint_rods:
         return
-    out = np.maximum(np.min(within, axis=0), 0.0)
+    past = past_ends_m(case.survey, rows)[on]
+    out = np.maximum(np.min(within, axis=0), 0.0) + past
     by = np.abs(at - dig.stake_m) <= PAST_M
     top = int(np.argmax(level))
     inside = bool(out.min() <= IN_HOLE_M)
@@ -342,6 +343,15 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
     if by.any() and not by[top]:
         return
     named = rows.named(int(on[top]))
+    if past[top]:
+        end = case.leg.name
+        yield Doubt(
+            f"the rod is loudest past the end of {end}: reading {named} {level[top]:.0f} dB, "
+            f"{best:.0f} dB {'in the hole' if inside else 'at the push nearest to it'}",
+            f"trace the pipe on past the end of {end}, shoot its marks, make the last of them its "
+            "end and listen there; ends_here is for an end that was seen",
+        )
+        return
     yield Doubt(
         f"the rod is loudest outside the hole, {case.length(float(out[top]))} past its end: "
         f"reading {named} {level[top]:.0f} dB, {best:.0f} dB "

@@ -10,6 +10,7 @@ from geoleak.survey.places import (
     found_places,
     is_later,
     on_a_leg,
+    past_ends_m,
 )
 from geoleak.survey.points import TapePoint, count_kinds, every_point, tape_covariance
 from geoleak.survey.records import (

@@ -27,13 +27,17 @@ if TYPE_CHECKING:
 MOST_NAMED = 12
 # A stretch of pipe so little farther off is nearly as close (common practice, no source).
 RIVAL_WITHIN_M = 1.0
+# Nearer to an end of the line than half a bucket is at the end: common practice, no source.
+PAST_END_M = 0.3
+# So far past an end a place may be told from the end's mark (common practice, no source).
+STEP_ON_M = 2.5
 
 
 class Resolved(Record):
     """Where a place is: working CRS, and its nearest place on the pipe.
 
     ``distance_m`` is from the pipe; ``rival_leg`` is -1 where no other stretch is nearly as close.
-    ``own_mark`` says that it is a mark of the leg itself.
+    ``own_mark`` says that it is a mark of the leg itself, or a step on from its end.
     """
 
     easting_m: float
@@ -187,8 +191,10 @@ class PlaceFinder:
 
     def _along(self, leg: int, chainage: float, place: Place, origin: Origin) -> Resolved | None:
         route = self._route(leg)
-        # A tape's last inch past the end is not worth a refusal; half a metre is.
-        if not -0.5 <= chainage <= route.length_m + 0.5:
+        past_m = max(-chainage, chainage - route.length_m)
+        # A tape's last inch past the end is not worth a refusal; a step on from the end's mark is a
+        # place of its own, as far as a check asks for one.
+        if past_m > (STEP_ON_M if place.up_m else 0.5):
             name = self.legs[leg].name
             here, long = (
                 format_length(each, unit=self.length_unit) for each in (chainage, route.length_m)
@@ -200,6 +206,9 @@ class PlaceFinder:
                 f"{long}",
             )
             return None
+        if place.up_m and past_m > PAST_END_M:
+            at_m = np.asarray(route.position(chainage, place.aside_m or 0.0, extrapolate=True))
+            return replace(self.snap_to_leg(at_m[None, :2], leg)[0], own_mark=True)
         chainage = min(max(chainage, 0.0), route.length_m)
         return self._aside(leg, chainage, place.aside_m or 0.0)
 
@@ -260,12 +269,10 @@ def _resolved(
 
 if TYPE_CHECKING:
     from geoleak.survey.places import Resolved
-    from geoleak.survey.records import Survey
+    from geoleak.survey.records import Levels, Survey
 
 # A leak found farther from every traced leg was on none of them: common practice, no source.
 FAR_FROM_LEGS_M = 5.0
-# Nearer to an end of the line than half a bucket is at the end: common practice, no source.
-PAST_END_M = 0.3
 
 
 def found_places(survey: Survey, rows: tuple[Found, ...]) -> list[tuple[Found, Resolved]]:
@@ -308,6 +315,17 @@ def is_later(read: str, found: str) -> bool:
 def on_a_leg(place: Resolved) -> bool:
     """Tell whether a leak found at a place was on the leg nearest to it."""
     return place.distance_m <= FAR_FROM_LEGS_M
+
+
+def past_ends_m(survey: Survey, rows: Levels) -> Floats:
+    """Return how far past the ends of their legs readings were taken, shape (n,); 0 on a leg."""
+    past = np.zeros(len(rows))
+    for leg in np.unique(rows.leg).tolist():
+        mine = rows.leg == leg
+        at = np.asarray(survey.legs[leg].route.position(rows.chainage_m[mine], rows.offset_m[mine]))
+        east, north = rows.easting_m[mine] - at[:, 0], rows.northing_m[mine] - at[:, 1]
+        past[mine] = np.hypot(east, north)
+    return np.where(past < PAST_END_M, 0.0, past)
 
 
 def chainage_of(survey: Survey, place: Resolved) -> float:
