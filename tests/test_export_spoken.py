@@ -94,7 +94,7 @@ def test_lines_for_a_phone_say_the_same_in_narrow_rows():
 
 def test_a_stake_on_a_mark_is_at_it():
     site = feet_site()
-    for past_m, said in ((0.014, "at mark 108"), (0.016, "0.1 ft past mark 108")):
+    for past_m, said in ((0.024, "at mark 108"), (0.026, "0.1 ft past mark 108")):
         moved = replace(site, near=replace(site.near, past_m=past_m))
         assert words.near_marks(moved).startswith(said)
 

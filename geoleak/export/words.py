@@ -118,6 +118,8 @@ TOGETHER_M = 1.0
 """Fittings this near to each other along the pipe stand together: the far one names the way."""
 AT_M = 0.1
 """A place this near to a fitting along the pipe is the fitting's own; common practice."""
+# Half the width of a stake (common practice, no source): nearer to a mark it stands on it.
+ON_MARK_M = 0.025
 
 
 def fitting_word(code: object) -> str:
@@ -196,7 +198,7 @@ def near_marks(result: Result) -> str:
     if near is None:
         return ""
     past, leak = length(abs(near.past_m), result.site.length_unit), result.leak
-    if not float(number(abs(near.past_m), result.site.length_unit)):
+    if abs(near.past_m) < ON_MARK_M:
         return plain(f"at mark {near.mark}")
     at_m, up = leak.chainage_m, near.past_m >= 0
     way = toward(result, leak.leg, at_m, up=up, from_m=at_m - near.past_m)
