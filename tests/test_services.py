@@ -121,21 +121,23 @@ def test_a_line_beside_the_pipe_does_not_cross() -> None:
 
 
 @pytest.mark.parametrize(
-    ("run", "told"),
+    ("run", "told", "side"),
     [
-        (line((10, 0.5), (30, 0.5)), 20.0),
-        (line((0, 0), (40, 0)), 40.0),  # drawn on the pipe itself
-        (line((18.5, 0.98), (21.55, 0.98)), 3.05),
-        (line((18.5, 1.02), (21.55, 1.02)), None),
-        (line((18.5, 0.98), (21.45, 0.98)), None),
+        (line((10, 0.5), (30, 0.5)), 20.0, "1.6 ft left of it as one looks up-chainage"),
+        (line((10, -0.5), (30, -0.5)), 20.0, "1.6 ft right of it as one looks up-chainage"),
+        (line((10, 0.06), (30, 0.06)), 20.0, "0.2 ft left"),
+        (line((10, 0.04), (30, 0.04)), 20.0, "on its line"),
+        (line((0, 0), (40, 0)), 40.0, "on its line"),
+        (line((18.5, 0.98), (21.55, 0.98)), 3.05, "3.2 ft left"),
+        (line((18.5, 1.02), (21.55, 1.02)), None, ""),
+        (line((18.5, 0.98), (21.45, 0.98)), None, ""),
     ],
 )
-def test_a_service_that_runs_along_the_pipe_is_said_to(run, told) -> None:
+def test_a_service_that_runs_along_the_pipe_is_said_to(run, told, side) -> None:
     (row,) = meet(Service("gas", run))
     assert ("without crossing" in row.text) is (told is None)
     if told:
-        length = f"runs along the pipe, within 3.3 ft of it for {told / 0.3048:.1f} ft"
-        assert length in row.text
+        assert f"runs along the pipe for {told / 0.3048:.1f} ft, at the stake {side}" in row.text
 
 
 def test_the_crossing_nearest_the_stake_is_told() -> None:

@@ -399,8 +399,14 @@ def near_services(
         elif service.geometry.geom_type.endswith("Point"):
             what = f"stands beside the pipe {place}"
         elif (along_m := _along(service.geometry, route)) >= ALONG_M:
-            beside = f"within {shown(ALONG_WITHIN_M)} of it for {shown(along_m)}"
-            what = f"runs along the pipe, {beside}, and comes nearest {place}"
+            here = shapely.Point(np.asarray(route.position(stake_m))[:2])
+            beside = shapely.get_coordinates(shapely.shortest_line(here, service.geometry))[1:]
+            off_m = float(route.snap(beside).offset_m[0])
+            side = "on its line"
+            if abs(off_m) >= 0.05:
+                way = "right" if off_m > 0 else "left"
+                side = f"{shown(abs(off_m))} {way} of it as one looks up-chainage"
+            what = f"runs along the pipe for {shown(along_m)}, at the stake {side}"
         else:
             what = f"comes nearest {place}, without crossing the pipe"
         where = "inside the hole" if in_hole else f"{shown(distance_m)} from the hole"
