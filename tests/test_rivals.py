@@ -25,6 +25,7 @@ from geoleak.advice.checks import (
     _finds,
     _is_known,
     _is_made,
+    again,
     dry_hole_minutes,
     minutes_of,
     places_of,
@@ -56,7 +57,7 @@ from geoleak.posterior.rivals import (
 )
 from geoleak.record import replace
 from geoleak.site import Crew, Hole, MeterRow, Note, Place, Point
-from geoleak.survey.records import SurveyedHole, SurveyedPoint
+from geoleak.survey.records import SurveyedHole, SurveyedPoint, taken
 from geoleak.tables import setting
 from tests import synthetic
 
@@ -713,6 +714,14 @@ def test_a_sound_that_stops_is_read_again_and_a_checked_one_is_not_asked_twice()
     assert "the stop test says" in decision.reasons[0]
     fine = replace(listened(), stops=(synthetic.stop(47.3, off=60.0, worked=60.0, shut=41.0),))
     assert decide(fine, judged(fine), **SURE).check.kind != "stop"
+
+
+def test_a_place_that_was_read_twice_is_one_place_to_read_again():
+    survey = replace(listened(), stops=(synthetic.stop(47.3, off=41.0),))
+    some = np.arange(0, len(survey.surface), len(survey.surface) // 10)
+    survey = replace(survey, surface=taken(survey.surface, np.repeat(some, 2)))
+    places = again(StopTests(survey), SimpleNamespace(if_heard=0.9)).places
+    assert len(places) == len(set(places)) == len(some)
 
 
 def test_a_stop_test_that_leaves_doubt_is_asked_for_once_more_and_no_third_time():

@@ -272,10 +272,10 @@ def again(stops: StopTests, hole: InHole) -> Check | None:
     old = np.flatnonzero(~rows.everything_off & (np.abs(rows.offset_m) < 1.0))
     if len(old) == 0 or rows.everything_off.any() or not stops.silenced():
         return None
-    old = old[np.lexsort((rows.chainage_m[old], rows.leg[old]))]
-    most = min(len(old), AGAIN_PLACES)
-    kept = old[np.unique(np.linspace(0, len(old) - 1, most).round().astype(int))]
-    places = tuple((int(rows.leg[i]), float(rows.chainage_m[i]), 0.0) for i in kept)
+    heard_at = np.unique(np.stack([rows.leg[old], rows.chainage_m[old]], axis=1), axis=0)
+    most = min(len(heard_at), AGAIN_PLACES)
+    kept = heard_at[np.linspace(0, len(heard_at) - 1, most).round().astype(int)]
+    places = tuple((int(leg), float(at), 0.0) for leg, at in kept)
     minutes = minutes_of(survey, "again", places, "reading_minutes")
     return Check("again", places, minutes, "fitting", hole.if_heard, 1.0, True)
 
