@@ -14,7 +14,7 @@ from geoleak.evidence import (
     tests_of,
 )
 from geoleak.posterior import SILENT, Posterior
-from geoleak.record import Bools, Floats, NDArray, Record
+from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
@@ -75,8 +75,8 @@ class Spots(Record, eq=False):
     """Easting and northing, shape (n, 2)."""
     level_db: Floats
     readings: Floats
-    like: NDArray[np.int_]
-    row: NDArray[np.int_]
+    like: Ints
+    row: Ints
     """The first reading of each."""
 
     @classmethod

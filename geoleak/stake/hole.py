@@ -45,6 +45,8 @@ REPORT_WITHIN_M = 10.0
 # A service this near the pipe over such a length lies in the same trench, or beside it (common
 # practice, no source): it need not cross to be met all along the hole.
 ALONG_WITHIN_M, ALONG_M = 1.0, 3.0
+# Nearer than this it is drawn on the pipe's own line (common practice, no source).
+ON_LINE_M = 0.05
 GAP_M = 15.0
 """Points of a service farther apart than this are not joined."""
 FAR_M = 1000.0
@@ -380,6 +382,7 @@ def near_services(
     """
     found = []
     shown = functools.partial(format_length, unit=unit)
+    line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
     away = shapely.distance(outline, [each.geometry for each in services])
     for service, distance_m in zip(services, away.tolist(), strict=True):
         if distance_m > REPORT_WITHIN_M + service.accuracy_m:
@@ -388,7 +391,8 @@ def near_services(
         in_hole, in_zone = distance_m == 0.0, distance_m <= tolerance_zone_m + vague
         in_slope = not in_hole and sloped is not None and sloped.distance(service.geometry) <= vague
         near = shapely.get_coordinates(shapely.shortest_line(outline, service.geometry))[1:]
-        chainage, angle = _crossing(service.geometry, route, stake_m) or (
+        drawn = shapely.MultiLineString(_lines(service.geometry))
+        chainage, angle = _crossing(drawn, line, route, stake_m) or (
             float(route.snap(near).chainage_m[0]), None
         )  # fmt: skip
         station = format_station(chainage, unit=unit)
@@ -398,15 +402,9 @@ def near_services(
             what = f"crosses {place}, at {angle:.0f} degrees"
         elif service.geometry.geom_type.endswith("Point"):
             what = f"stands beside the pipe {place}"
-        elif (along_m := _along(service.geometry, route)) >= ALONG_M:
-            here = shapely.Point(np.asarray(route.position(stake_m))[:2])
-            beside = shapely.get_coordinates(shapely.shortest_line(here, service.geometry))[1:]
-            off_m = float(route.snap(beside).offset_m[0])
-            side = "on its line"
-            if abs(off_m) >= 0.05:
-                way = "right" if off_m > 0 else "left"
-                side = f"{shown(abs(off_m))} {way} of it as one looks up-chainage"
-            what = f"runs along the pipe for {shown(along_m)}, at the stake {side}"
+        elif (beside := drawn.intersection(line.buffer(ALONG_WITHIN_M)).length) >= ALONG_M:
+            at_stake = f"at the stake {_beside(service.geometry, route, stake_m, unit)}"
+            what = f"runs along the pipe for {shown(beside)}, {at_stake}"
         else:
             what = f"comes nearest {place}, without crossing the pipe"
         where = "inside the hole" if in_hole else f"{shown(distance_m)} from the hole"
@@ -438,10 +436,10 @@ def near_services(
     )
 
 
-def _crossing(geometry: Geometry, route: Route, stake_m: float) -> tuple[float, float] | None:
+def _crossing(
+    service: Geometry, line: Geometry, route: Route, stake_m: float
+) -> tuple[float, float] | None:
     """Return chainage and angle of the crossing nearest the stake; None where none crosses."""
-    line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
-    service = shapely.MultiLineString(_lines(geometry))
     parts = shapely.get_parts(line.intersection(service))
     points = shapely.get_coordinates(parts[shapely.get_type_id(parts) == 0])
     if not len(points):
@@ -452,11 +450,15 @@ def _crossing(geometry: Geometry, route: Route, stake_m: float) -> tuple[float, 
     return chainage, _angle_deg(service, points[order], float(route.bearing_deg(chainage)))
 
 
-def _along(geometry: Geometry, route: Route) -> float:
-    """Return over what length a service lies beside the pipe or on its line."""
-    line = shapely.LineString(np.asarray(route.vertices_m)[:, :2])
-    service = shapely.MultiLineString(_lines(geometry))
-    return float(service.intersection(line.buffer(ALONG_WITHIN_M)).length)
+def _beside(service: Geometry, route: Route, stake_m: float, unit: str) -> str:
+    """Return on which side of the pipe a service runs at the stake, and how far from it."""
+    here = shapely.Point(np.asarray(route.position(stake_m))[:2])
+    nearest = shapely.get_coordinates(shapely.shortest_line(here, service))[1:]
+    off_m = float(route.snap(nearest).offset_m[0])
+    if abs(off_m) < ON_LINE_M:
+        return "on its line"
+    way = "right" if off_m > 0 else "left"
+    return f"{format_length(abs(off_m), unit=unit)} {way} of it as one looks up-chainage"
 
 
 def _lines(geometry: Geometry) -> list[Geometry]:

@@ -17,7 +17,7 @@ from geoleak.errors import Complaint, InputError, Origin, listed
 from geoleak.linref import NearestSnap, Route, RouteSet, Snap
 from geoleak.record import Floats, Record, replace
 from geoleak.site import Found, Place
-from geoleak.survey.records import SurveyedLeg, SurveyedPoint
+from geoleak.survey.records import Levels, Survey, SurveyedLeg, SurveyedPoint
 from geoleak.units import format_length
 
 if TYPE_CHECKING:
@@ -266,10 +266,6 @@ def _resolved(
         rival_chainage_m=rival_m,
     )
 
-
-if TYPE_CHECKING:
-    from geoleak.survey.places import Resolved
-    from geoleak.survey.records import Levels, Survey
 
 # A leak found farther from every traced leg was on none of them: common practice, no source.
 FAR_FROM_LEGS_M = 5.0

@@ -153,7 +153,7 @@ class Levels(Record, eq=False):
     lead_m: Floats
     rival_leg: Ints
     rival_chainage_m: Floats
-    everything_off: NDArray[np.bool_]
+    everything_off: Bools
     tip_depth_m: Floats
     origin: tuple[Origin, ...] = ()
     repeat_sigma_db: Floats | None = None
