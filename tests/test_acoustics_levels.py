@@ -72,6 +72,9 @@ def test_the_filter_is_the_one_scipy_designs_() -> None:
     _, response = sosfreqz(band_sections(BAND, RATE), worN=[200.0, 447.2, 1000.0], fs=RATE)
     assert 20 * np.log10(abs(response[0])) == pytest.approx(-3.0103, abs=0.001)
     assert abs(response[1]) == pytest.approx(1.0, abs=0.001)
+    # Of fourth order on either flank: 24 dB an octave.
+    _, flank = sosfreqz(band_sections(BAND, 40_000.0), worN=[12.5, 25.0], fs=40_000.0)
+    assert 20 * np.log10(abs(flank[1] / flank[0])) == pytest.approx(24.1, abs=0.1)
 
 
 def test_the_percentile_of_gaussian_levels() -> None:

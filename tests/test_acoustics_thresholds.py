@@ -85,6 +85,12 @@ def test_three_rivals_are_named_and_all_of_them_counted() -> None:
     assert wrong == pytest.approx(others / (1 + others))
 
 
+def test_a_delay_is_looked_for_from_five_hertz_up() -> None:
+    """In bins of 2 Hz."""
+    noise = white(48_050)
+    assert delay(noise[:-50], noise[50:], RATE).band_hz[0] == 6.0
+
+
 # -- spectra -----------------------------------------------------------------------------------
 
 
@@ -158,6 +164,36 @@ def test_a_search_spans_more_than_a_third_of_an_octave(high_hz: float, taken: bo
     else:
         with pytest.raises(AcousticsError, match="too narrow to search"):
             best_band(*pair, RATE, search_hz=(1000.0, high_hz))
+
+
+def test_a_search_begins_at_twenty_hertz_and_tries_sixths_of_an_octave() -> None:
+    """By IEC 61260-1 their edges are 10^(k/20): of those over 20 Hz the first is 22.39."""
+    found = best_band(white(60_000, 1), white(60_000, 2), RATE)
+    assert found.edges_hz[:3] == pytest.approx([22.387, 25.119, 28.184], abs=0.001)
+
+
+def test_a_band_is_chosen_on_five_sixths_of_the_stretches_and_measured_on_the_rest(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Four stretches of half a second stay together, as a passing car lasts. Of 26 the first
+    sixth has its four, and the two over; steady is what a quarter of the stretches are under."""
+    chosen_on: list[list[float]] = []
+    real = levels._pick
+
+    def pick(leak_db: np.ndarray, quiet_db: np.ndarray) -> int:
+        chosen_on.append(leak_db[:, 0].round().tolist())
+        return real(leak_db, quiet_db)
+
+    monkeypatch.setattr(levels, "_pick", pick)
+    edges = levels.band_edges(1000.0, 1400.0)
+    # The stretches' own numbers, in decibels.
+    leak = 10 ** (np.arange(26.0)[:, None] / 10) * np.ones(len(edges) - 1) / (len(edges) - 1)
+    found = levels._choose(leak, leak, edges)
+    measured = [sorted({*range(26)} - {*each}) for each in chosen_on]
+    assert measured[0] == [0, 1, 2, 3, 24, 25]
+    assert measured[1:] == [[*range(4 * k, 4 * k + 4)] for k in range(1, 6)] + [[]]
+    steady = 10 * np.log10(np.quantile(leak, 0.25, axis=0))
+    assert found.with_leak_db == pytest.approx(steady)
 
 
 @pytest.mark.parametrize(

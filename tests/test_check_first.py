@@ -96,8 +96,11 @@ def test_the_page_at_the_kerb_names_the_places_of_a_check(undocumented, result: 
     rod = replace(result, decision=replace(result.decision, check=check))
     live = SimpleNamespace(folder=SAMPLE, book=Book(SAMPLE), said=[])
     answer = Answer(1, rod, survey_site(undocumented))
-    first = page_state(live, answer, read_only=True)["next"][0]
-    assert first["words"] == f"{ahead.task(rod)}. The places: 110 up 2, 111"
+    state = page_state(live, answer, read_only=True)
+    assert state["next"][0]["words"] == f"{ahead.task(rod)}. The places: 110 up 2, 111"
+    # Letters of 15 points, 0.6 as wide as high, on a phone of 390 less 16 on either side.
+    across = (390 - 2 * 16) // (0.6 * 15)
+    assert across - 3 <= max(map(len, state["answer"]["lines"])) <= across
 
 
 def test_a_rod_waits_for_the_locate_request_and_a_supply_for_its_owner() -> None:

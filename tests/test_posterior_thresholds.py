@@ -9,12 +9,15 @@ import numpy as np
 import pytest
 
 from geoleak.evidence import stop
+from geoleak.evidence.base import Nodes, candidates
 from geoleak.evidence.levels import LevelEvidence
 from geoleak.posterior.grid import Cells, find_peaks
 from geoleak.posterior.infer import contradictions, infer, second_leak
+from geoleak.posterior.run import InferenceOptions
 from tests import synthetic
 
 judging = sys.modules["geoleak.posterior.infer"]  # the room hands on the function of this name
+running = sys.modules["geoleak.posterior.run"]
 pytestmark = pytest.mark.usefixtures("few_nodes")
 
 
@@ -48,6 +51,47 @@ def test_nothing_was_heard_where_silence_is_likelier_than_a_leak(odds, silent, m
     monkeypatch.setattr(LevelEvidence, "fits_of", fits_of)
     infer(a_leak())
     assert told == [silent]
+
+
+@pytest.mark.parametrize(("away_m", "odds"), [(2.9, 1 / 5), (3.1, 1.0)])
+def test_a_place_three_metres_from_a_reading_was_listened_to(away_m, odds):
+    """Places at and beside a reading: at it a leak is as likely as none, beside it nine times."""
+    surface = SimpleNamespace(kind="surface", pooled=SimpleNamespace(leg=[0], chainage_m=[50.0]))
+    at = np.array([50.0, 50.0 + away_m])
+    places = candidates(synthetic.survey(), np.zeros(2, dtype=np.int64), at, np.full(2, 0.5))
+    run = SimpleNamespace(
+        smooth=[surface], places=places, per_node=np.log([[1.0, 9.0]]), silent=np.zeros(1)
+    )
+    assert judging.no_leak_odds(run) == pytest.approx(odds)
+
+
+@pytest.mark.parametrize(
+    ("moved", "worth", "knots", "added"),
+    [
+        (0.029, 31.0, 10, [32]),
+        (0.031, 31.0, 10, [32, 64, 128, 256]),
+        (0.0, 29.0, 10, [12, 12, 12, 12, 80, 160, 192]),
+        (0.0, 29.0, 937, [12]),
+        (0.0, 29.0, 938, []),
+    ],
+)
+def test_nodes_are_doubled_until_the_answer_settles(moved, worth, knots, added, monkeypatch):
+    """By the method: 32 to begin with; under 3 % and 30 nodes' worth, 512, or 60,000 of work."""
+    run = SimpleNamespace(nodes=Nodes.over(("a",), count=32), options=InferenceOptions())
+    counts: list[int] = []
+
+    def add(run, drawn, count):
+        counts.append(count)
+        run.nodes = Nodes.over(("a",), count=len(run.nodes) + count)
+
+    monkeypatch.setattr(running, "_add_nodes", add)
+    monkeypatch.setattr(running, "_counting", lambda run: worth)
+    monkeypatch.setattr(running, "_live_knots", lambda run: np.ones(knots, dtype=bool))
+    monkeypatch.setattr(
+        running, "_answer", lambda run: np.array([1.0, 1.0, 0.0]) / (1.0 - moved) ** len(counts)
+    )
+    running._add_nodes_until_settled(run)
+    assert counts == added
 
 
 @pytest.mark.parametrize(("ratio", "said"), [(0.079, True), (0.081, False)])

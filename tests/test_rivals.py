@@ -273,6 +273,8 @@ def test_a_sharp_sound_is_smeared_as_a_t_of_three_degrees_of_freedom():
     at = np.array([20.0, 20.9, 21.8, 24.0])
     ratio = np.interp(at, cells.chainage_m, density) / np.interp(20.0, cells.chainage_m, density)
     assert ratio == pytest.approx(t.pdf(at - 20.0) / t.pdf(0.0), rel=0.05)
+    # No farther than 8 m.
+    assert cells.chainage_m[density > 1e-9].min() == pytest.approx(12.0, abs=0.3)
 
 
 def test_a_rod_that_is_loud_beside_the_sound_moves_the_hole():

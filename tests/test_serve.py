@@ -200,6 +200,9 @@ class TestContract:
             "entry: sheet is missing; it should be the name of one of the site's sheets, such as "
             "readings.csv",
          ]),
+         ({"id": "?" * 60, "sheet": "readings.csv", "row": {"level": 3}}, [
+            f'entry: id is "{"?" * 39}; it should be 8 to 64 letters, digits and dashes',
+         ]),
          ([], ["entry: should be one JSON object of id, sheet and row, or of id, sheet, strike "
                "and reason"])],
     )  # fmt: skip

@@ -12,7 +12,7 @@ import pytest
 from geoleak.errors import InputError
 from geoleak.readers import decode_text, sniff_delimiter, split_rows, with_dittos
 from geoleak.serve import book as book_module
-from geoleak.serve.book import COLUMNS, MOST_SIGNS, Book, ConflictError
+from geoleak.serve.book import COLUMNS, Book, ConflictError
 from geoleak.serve.live import Answer, Live
 from geoleak.serve.page import page_state
 from geoleak.stake import place_text
@@ -186,7 +186,7 @@ def test_a_row_is_struck_out_with_its_reason_and_stays(tmp_path) -> None:
         ("../readings.csv", ROW, "takes no entries"),
         ("readings.csv", {"colour": "red"}, 'no column "colour"'),
         ("readings.csv", {**ROW, "note": "a\nb"}, "no such text"),
-        ("readings.csv", {**ROW, "note": "x" * (MOST_SIGNS + 1)}, "no such text"),
+        ("readings.csv", {**ROW, "note": "x" * 2001}, "no such text"),
     ],
 )
 def test_what_is_no_entry_is_refused_and_nothing_written(tmp_path, name, row, says) -> None:
@@ -194,7 +194,7 @@ def test_what_is_no_entry_is_refused_and_nothing_written(tmp_path, name, row, sa
     with pytest.raises(InputError, match=says):
         book.add(name, ID, row)
     assert (tmp_path / "readings.csv").read_bytes() == HEAD.encode()
-    assert book.add("readings.csv", ID, {**ROW, "note": "x" * MOST_SIGNS}).fresh
+    assert book.add("readings.csv", ID, {**ROW, "note": "x" * 2000}).fresh
 
 
 def test_a_formula_typed_in_a_note_reads_back_as_typed(tmp_path) -> None:
@@ -258,6 +258,11 @@ def test_rows_that_nobody_has_filled_in_are_not_entered(tmp_path: Path) -> None:
     live = SimpleNamespace(folder=tmp_path, book=book, said=[])
     state = page_state(live, Answer(1, None, None), read_only=False)
     assert [each["row"]["reading"] for each in state["rows"]["readings.csv"]] == ["S2", "S3"]
+    # Of more than a phone is any help with, the last are shown.
+    many = "".join(f"S{k},surface,101,22,\n" for k in range(402))
+    live.book = sheet(tmp_path, b"reading,kind,place,level,skip\n" + many.encode())
+    rows = page_state(live, Answer(1, None, None), read_only=False)["rows"]["readings.csv"]
+    assert (len(rows), rows[0]["row"]["reading"]) == (400, "S2")
 
 
 def test_a_place_may_be_told_from_the_mark_that_is_asked_for(tmp_path: Path) -> None:

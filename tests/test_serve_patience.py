@@ -1,4 +1,4 @@
-"""How long the server waits, on a clock that moves on by itself."""
+"""How long the server waits, on a clock that moves on by itself, and how much it takes."""
 
 from __future__ import annotations
 
@@ -13,8 +13,10 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from geoleak.serve import app as app_module
+from geoleak.serve import live as live_module
 from geoleak.serve import server
 from geoleak.serve.app import Pages, body_of
+from geoleak.serve.live import Live
 
 
 class _Clock(selectors.DefaultSelector):
@@ -45,22 +47,33 @@ def quickly(main):
         return runner.run(main)
 
 
-@pytest.mark.parametrize(("after_s", "taken"), [(14.8, True), (15.2, False)])
-def test_a_body_that_takes_its_time_is_cut(after_s: float, taken: bool) -> None:
+@pytest.mark.parametrize(
+    ("after_s", "path", "size", "refused"),
+    [
+        (14.8, "/entries", 4, None),
+        (15.2, "/entries", 4, 408),
+        (0.0, "/entries", 16_384, None),
+        (0.0, "/entries", 16_386, 413),
+        # Five seconds of a take in two channels at 192 kHz are a quarter of it.
+        (0.0, "/recordings", 16_000_000, None),
+        (0.0, "/recordings", 16_000_002, 413),
+    ],
+)
+def test_a_body_that_takes_its_time_or_room_is_cut(after_s, path, size, refused) -> None:
     async def receive():
         await asyncio.sleep(after_s / 2)
-        parts.append(b"{}")
+        parts.append(bytes(size // 2))
         return {"type": "http.request", "body": parts[-1], "more_body": len(parts) < 2}
 
     parts: list[bytes] = []
-    scope = {"type": "http", "method": "POST", "path": "/entries", "query_string": b"",
+    scope = {"type": "http", "method": "POST", "path": path, "query_string": b"",
              "headers": [], "scheme": "http", "server": ("127.0.0.1", 80)}  # fmt: skip
-    if taken:
-        assert quickly(body_of(Request(scope, receive))) == b"{}{}"
+    if refused is None:
+        assert len(quickly(body_of(Request(scope, receive)))) == size
     else:
-        with pytest.raises(HTTPException, match="too slow") as refused:
+        with pytest.raises(HTTPException, match="nothing was taken") as said:
             quickly(body_of(Request(scope, receive)))
-        assert refused.value.status_code == 408
+        assert said.value.status_code == refused
 
 
 def test_a_connection_that_sends_no_whole_request_is_cut(monkeypatch) -> None:
@@ -89,6 +102,15 @@ def test_a_connection_that_sends_no_whole_request_is_cut(monkeypatch) -> None:
     monkeypatch.setattr(server.asyncio, "run", lambda main: cuts.append(quickly(until_cut(main))))
     server.run(None, opened, tls=None, started=lambda: phones.append(asyncio.create_task(phone())))
     assert cuts == [pytest.approx(15.0, abs=0.4)]
+
+
+def test_a_folder_that_never_rests_is_waited_for_two_seconds(monkeypatch) -> None:
+    """An editor that is half through writes on within a fifth of one."""
+    waited: list[float] = []
+    monkeypatch.setattr(live_module.time, "sleep", waited.append)
+    folder = SimpleNamespace(_stamp={}, _stamps=lambda: {"site.toml": len(waited)})
+    assert Live._settled(folder) == {"site.toml": 10}
+    assert waited == [0.2] * 10
 
 
 def test_another_hand_in_the_folder_is_seen_within_a_second(monkeypatch) -> None:

@@ -18,11 +18,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from geoleak.acoustics.recording import Progress, Source, nobody
+from geoleak.acoustics.recording import BLOCK_FRAMES, Progress, Source, nobody
 from geoleak.record import Bools, Complexes, Floats, Ints, NDArray, Record, Singles
 
 Shift = Callable[[float], float]
-CHUNK_SAMPLES = 1 << 18
 MOST_AUTO_SEGMENTS = 240
 
 
@@ -105,7 +104,7 @@ def cross_spectra(
     auto_first, auto_second = np.zeros(bins), np.zeros(bins)
     cross: Complexes = np.zeros((stretches, bins), dtype=np.complex128)
     window = hann(segment)
-    per_chunk = max(1, CHUNK_SAMPLES // segment)
+    per_chunk = max(1, BLOCK_FRAMES // segment)
     bounds = np.linspace(0, count, stretches + 1).round().astype(int)
     for stretch, begin in (
         (number, first)
