@@ -432,9 +432,10 @@ def test_places_to_listen_at_stand_a_quarter_metre_apart_and_are_32_at_most(
 
 
 def test_a_place_read_already_is_not_asked_for_within_a_foot(monkeypatch):
-    free, _ = places(monkeypatch, 4.0, taken=(11.2, 12.05))
-    # Every quarter metre: 0.2 and 0.05 and 0.2 and 0.3 off.
-    assert {10.75, 11.75, 12.5} <= set(free) and not {11.0, 11.25, 12.0, 12.25} & set(free)
+    free, _ = places(monkeypatch, 4.0, taken=(11.2, 12.06, 13.01))
+    # Every quarter metre: 0.45, 0.2, 0.05 off the first, then 0.31, 0.06, 0.19 and 0.26, 0.01.
+    assert {10.75, 11.75, 12.5} <= set(free)
+    assert not {11.0, 11.25, 12.0, 12.25, 12.75, 13.0} & set(free)
 
 
 @pytest.mark.parametrize(("off_m", "moved"), [(0.24, True), (0.26, False)])

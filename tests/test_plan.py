@@ -128,6 +128,17 @@ def test_a_wider_spacing_may_miss_one_leak_more_of_those_tried(
     assert [chance for _, chance in leg.by_spacing] == [each / 12 for each in pinned]
 
 
+@pytest.mark.parametrize(
+    ("unit", "metre", "painted"),
+    [("ftUS", 0.3048, (2, 3, 4, 5, 8, 10)), ("m", 1.0, (0.5, 0.75, 1, 1.5, 2, 3))],
+)
+def test_spacings_that_a_crew_paints_are_tried(tmp_path, pinned, unit, metre, painted) -> None:
+    _, survey = lane(tmp_path)
+    survey = replace(survey, site=replace(survey.site, length_unit=unit))
+    tried = plan_module._leg_plan(survey, 0, np.random.default_rng(1)).by_spacing
+    assert [spacing / metre for spacing, _ in tried] == pytest.approx(painted)
+
+
 def test_a_round_at_every_fourth_spacing_then_twelve_readings_about_the_loudest(
     tmp_path, monkeypatch, pinned
 ) -> None:

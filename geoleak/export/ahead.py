@@ -11,7 +11,7 @@ from geoleak.units import unit_m
 
 # A rival with less chance than this is not worth a line.
 WORTH_SAYING = 0.01
-# An explanation more likely than not is what is believed.
+# An explanation more likely than not is what is believed; what is less likely is told as an if.
 BELIEVED = 0.5
 # A reading that narrows the search by a smaller share is not worth a word: common practice.
 NARROWS = 0.1

@@ -17,8 +17,6 @@ from geoleak.export import ahead, words
 from geoleak.result import Feature, Result
 
 MOST_WARNINGS = 12
-# Below this chance of what an interval is of, it is told as what it is: an if.
-UNLIKELY = 0.5
 WIDTH, HEAD = 100, 8
 """Columns of a terminal, and of the headings in it."""
 
@@ -159,7 +157,7 @@ def _check(result: Result) -> Answer:
             sure += f"; {heard} if what you hear is the leak, straight above it"
     place = words.leak_station(result)
     likely = max(decision.chance_in_hole, decision.chance_if_heard or 0.0)
-    if not ahead.believed(result) and likely < UNLIKELY:
+    if not ahead.believed(result) and likely < ahead.BELIEVED:
         place = f"no place is known yet; the best so far is {place}"
     passed = words.chance(ahead.check_of(result).chance_if_passed)
     spots = [each.properties for each in ahead.places(result)]
@@ -236,7 +234,7 @@ def _check_point(result: Result) -> str:
 
 def _likely(result: Result) -> str:
     held, within = result.leak.probability_interval, words.likely(result)
-    if held >= UNLIKELY:
+    if held >= ahead.BELIEVED:  # else what an interval is of is an if
         return f"95 % of the chance lies within {within}"
     return f"if it is what is heard, on this line ({words.chance(held)}): 95 % within {within}"
 
