@@ -70,6 +70,10 @@ def start(profile: Path):
         "--disable-sync",
         "--disable-default-apps",
         "--hide-scrollbars",
+        # One process for all pages, not one begun for each.
+        "--disable-site-isolation-trials",
+        "--disable-features=IsolateOrigins,site-per-process",
+        "--renderer-process-limit=1",
         "--use-fake-ui-for-media-stream",
         "--use-fake-device-for-media-stream",
         f"--use-file-for-fake-audio-capture={profile.parent / HEARD}",

@@ -62,6 +62,18 @@ def few_nodes() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="module")
+def at_once() -> Iterator[None]:
+    """Look for another hand's changes often, and let a changed file rest but a moment.
+
+    Forks do the same; processes begun afresh do not.
+    """
+    with pytest.MonkeyPatch.context() as at:
+        at.setattr("geoleak.serve.live.SETTLE_S", 0.02)
+        at.setattr("geoleak.serve.app.WATCH_S", 0.1)
+        yield
+
+
 @pytest.fixture(scope="session")
 def answered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Alder Court with its answer, only read from."""
