@@ -295,7 +295,7 @@ def _nodes(kinds: list[LevelEvidence], place: Candidates) -> Nodes:
 def _judged(kinds: list[LevelEvidence], place: Candidates, nodes: Nodes) -> Floats:
     total = np.zeros(len(nodes))
     for each in kinds:
-        total = total + each.log_likelihood(place, nodes)[0][:, 0]
+        total = total + each.log_likelihood(place, nodes)[:, 0]
     return total
 
 

@@ -23,7 +23,7 @@ from geoleak.evidence.base import (
     log_sum_exp,
     normal_deviates,
 )
-from geoleak.evidence.pooling import FREEDOM, Marginal, Pooled, log_scatter, marginal, pool
+from geoleak.evidence.pooling import FREEDOM, Marginal, Pooled, log_scatter, marginal, pool, tiled
 from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import NOWHERE, Note
 from geoleak.survey import HEARD, Levels, Survey, taken
@@ -294,12 +294,12 @@ class LevelEvidence(Evidence):
         added: Floats = np.log(total) * np.asarray(ground.slope / PER_DB, dtype=total.dtype)
         lifted = ground.slope * ground.floor_db[..., rows]
         if lifted.any():
-            added += lifted.astype(total.dtype)
+            added += tiled(lifted.astype(total.dtype), total)
         return added
 
     def relief(self, total: Floats, ground: Ground, rows: Ints) -> Floats:
         """Return the factor on each row's variance: gusts move only the background's share."""
-        gusty = (ground.gusts * self.pooled.gusty[rows]).astype(total.dtype)
+        gusty = tiled((ground.gusts * self.pooled.gusty[rows]).astype(total.dtype), total)
         relief = 1.0 / total
         relief *= relief
         relief *= gusty
@@ -334,21 +334,20 @@ class LevelEvidence(Evidence):
         part = taken(self.pooled, rows)
         return replace(part, memory=np.where(np.diff(rows, prepend=-1) == 1, part.memory, 0.0))
 
-    def log_likelihood(self, places: Candidates, nodes: Nodes) -> tuple[Floats, Floats]:
+    def log_likelihood(self, places: Candidates, nodes: Nodes) -> Floats:
         """Judge every place under every node, the source's strength integrated out.
 
-        Shapes (nodes, k) on the pipe, and (nodes,) where nothing of the leak reaches this kind.
+        Shape (nodes, k).
         """
         deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
-        everything = np.arange(len(self.pooled))
-        ground = self.ground(places.take(np.arange(min(1, len(places)))), deviates)
-        nothing = self.silent(ground, everything)
+        everything = len(self.pooled)
+        nothing = self.silent(places, nodes) if everything > self.block_rows else np.zeros(len(nodes))
         on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
                 continue
             # Readings out of reach say the same of every place in the block.
-            far = 0.0 if len(rows) == len(everything) else nothing - self.silent(ground, rows)
+            far = 0.0 if len(rows) == everything else nothing - self.silent(places, nodes, rows)
             # So many pairs of a node and a place keep an array in the cache.
             pairs = max(1, CHUNK // (len(self.strengths_db) * len(rows)))
             for members in np.split(block, range(pairs, len(block), pairs)):
@@ -360,7 +359,7 @@ class LevelEvidence(Evidence):
                     value = self._judge(where, self.ground(part, own), rows, unheard)
                     on_pipe[start : start + many, members] = value
             on_pipe[:, block] += np.reshape(far, (-1, 1))
-        return on_pipe, nothing
+        return on_pipe
 
     def _judge(
         self, where: tuple[Floats, ...], ground: Ground, rows: Ints, unheard: Floats
@@ -409,9 +408,12 @@ class LevelEvidence(Evidence):
         """Return the chance that a leak at each place cannot be heard, shape (k,)."""
         return np.zeros(len(places))
 
-    def silent(self, ground: Ground, rows: Ints) -> Floats:
-        """Return the log likelihood of the rows when no leak is heard, shape (nodes,)."""
-        nothing: Floats = np.zeros((np.size(ground.scale), 1, len(rows)), dtype=np.float32)
+    def silent(self, places: Candidates, nodes: Nodes, rows: Ints | None = None) -> Floats:
+        """Return the log likelihood of rows (of all) when no leak is heard, shape (nodes,)."""
+        rows = np.arange(len(self.pooled)) if rows is None else rows
+        deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
+        ground = self.ground(places.take(np.arange(min(1, len(places)))), deviates)
+        nothing: Floats = np.zeros((len(nodes), 1, len(rows)), dtype=np.float32)
         return self.weigh(nothing, ground, rows)[0].log_likelihood[:, 0]
 
     def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:

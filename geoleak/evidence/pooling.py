@@ -17,6 +17,7 @@ J. Am. Stat. Assoc. 84, 881 (weights); Tierney, Kadane (1986), J. Am. Stat. Asso
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -90,13 +91,17 @@ class Rows(Record, eq=False):
         Half of `memory` of each neighbour's error: what is left errs independently. The same from
         either end of the line.
         """
-        half = 0.5 * self.memory[1:].astype(error.dtype)
-        if not half.any():
+        half = 0.5 * self.memory.astype(error.dtype)
+        if not half[1:].any():
             return error
-        out = error.copy()
-        out[..., 1:] -= half * error[..., :-1]
-        out[..., :-1] -= half * error[..., 1:]
-        return out
+        # The candidates end to end in one long row: none is like the last of the one before it.
+        half[0] = 0.0
+        half = np.tile(half, math.prod(error.shape[1:-1]))
+        every = error.reshape(-1, len(half))
+        out = every.copy()
+        out[:, 1:] -= half[1:] * every[:, :-1]
+        out[:, :-1] -= half[1:] * every[:, 1:]
+        return out.reshape(error.shape)
 
 
 class Pooled(Rows, eq=False):
@@ -375,13 +380,12 @@ def marginal(
     """
     kind = added.dtype
     member = rows.fresh(rows.membership.T.astype(kind)).T
-    alone = rows.sessions == 1 and bool((member == 1.0).all())
     # Four times the squared scale: weight, density and curvature of this t are simplest in it.
     wide = ((FREEDOM * scale * scale) * rows.sigma**2).astype(kind)
     if relief is not None:
-        wide = wide * relief.astype(kind, copy=False)
-    residual = (rows.level - rows.on_floor * rows.floor_mean).astype(kind) - added
-    residual = rows.fresh(residual)
+        wide = tiled(wide, relief) * relief.astype(kind, copy=False)
+    level = (rows.level - rows.on_floor * rows.floor_mean).astype(kind)
+    residual = rows.fresh(tiled(level, added) - added)
     # A session alone has no offset: it is the floor.
     spread = rows.offset_sigma if rows.sessions > 1 else 0.0
     tau2 = np.broadcast_to(np.asarray(spread, dtype=kind) ** 2, (rows.sessions,))
@@ -399,7 +403,7 @@ def marginal(
                 target = residual.copy()
                 _pull_censored(rows, cut, error, residual, wide, weight, target)
         floor = _solve(member, weight, target, tau2, prior)
-        error = residual - (floor if alone else floor @ member.T)
+        error = residual - _at_rows(floor, member)
     value, curvature = _log_terms(rows, cut, error, wide)
     total = _summed(curvature, member**2)
     shrunk = total / (1.0 + tau2 * total)
@@ -415,10 +419,32 @@ def marginal(
     return Marginal(value.astype(float), floor.astype(float) + rows.floor_mean)
 
 
+def tiled(values: float | Floats, like: Floats) -> Floats:
+    """Return values as wide as all but the first axis of another table, where they have no more.
+
+    What both do then runs over one long row, not over every few numbers of the last axis.
+    """
+    values = np.asarray(values)
+    if values.ndim >= like.ndim:
+        return values
+    return np.ascontiguousarray(np.broadcast_to(values, like.shape[1:]))
+
+
 def _summed(values: Floats, weights: Floats) -> Floats:
     """Return values (..., n) times weights (n, m): one product of two tables, the fastest sum."""
     out: Floats = values.reshape(-1, values.shape[-1]) @ weights
     return out.reshape(*values.shape[:-1], weights.shape[1])
+
+
+def _at_rows(floor: Floats, member: Floats) -> Floats:
+    """Return what floors (..., m) are at rows that have shares (n, m) in them, shape (..., n)."""
+    if len(member.T) > 1:
+        return floor @ member.T
+    # A product of one term each costs more than the copies that it is made of.
+    out = np.repeat(floor, len(member), axis=-1)
+    if (member != 1.0).any():
+        out *= tiled(member[:, 0], out)
+    return out
 
 
 def _solve(member: Floats, weight: Floats, target: Floats, tau2: Floats, prior: float) -> Floats:

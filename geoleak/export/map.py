@@ -232,6 +232,8 @@ def folium_map(layers: list[str], *, local: bool, street_tiles: bool) -> folium.
         ),
         "site",
     )
+    # Its own page, which nobody sees, needs none of the links it would bring.
+    the_map.default_js, the_map.default_css = [], []
     if street_tiles:
         # Off until the reader switches it on.
         tiles = folium.TileLayer(

@@ -164,6 +164,13 @@ class Text(_Tagged, Paragraph):
             shown = f'<font name="{font(bold=True)}">{escape(head)}</font> {shown}'
         super().__init__(shown, style, bulletText="•" if bullet else None)
         self.role, self.within = role, within
+        self._wrapped = -1.0, 0.0
+
+    def wrap(self, availWidth: float, availHeight: float) -> tuple[float, float]:
+        """Return the width and how tall the lines are; broken once for each width."""
+        if self._wrapped[0] != availWidth:
+            self._wrapped = super().wrap(availWidth, availHeight)
+        return self._wrapped
 
 
 class Drawing(Flowable):

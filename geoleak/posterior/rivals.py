@@ -141,7 +141,7 @@ class Explainer:
         nodes = taken(self.run.nodes, keep)
         total = np.repeat(nodes.log_weight[:, None] + math.log(every), len(places), axis=1)
         for each in self.run.smooth:
-            total = total + each.narrowed(DEPTH_OF_FIELD).log_likelihood(places, nodes)[0]
+            total = total + each.narrowed(DEPTH_OF_FIELD).log_likelihood(places, nodes)
         return log_sum_exp(total)
 
     # -- the explanations ------------------------------------------------------------------------

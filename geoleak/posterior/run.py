@@ -173,7 +173,8 @@ def begin(survey: Survey, options: InferenceOptions) -> Run:
         places=as_candidates(survey, leg, np.concatenate([at for _, at in edges])),
     )
     for each in smooth:
-        run.by_kind[each.kind], run.unheard[each.kind] = each.log_likelihood(run.places, run.nodes)
+        run.by_kind[each.kind] = each.log_likelihood(run.places, run.nodes)
+        run.unheard[each.kind] = each.silent(run.places, run.nodes)
     if smooth:
         _refine_all(run)
         _add_nodes_until_settled(run)
@@ -227,12 +228,13 @@ def _add_nodes(run: Run, drawn: list[tuple[int, Normal]], count: int) -> None:
     nodes = Nodes.even(run.nodes.names, np.concatenate(more))
     places = run.places.take(np.flatnonzero(live))
     for each in run.smooth:
-        on_pipe, unheard = each.narrowed(DEPTH_OF_FIELD).log_likelihood(places, nodes)
+        on_pipe = each.narrowed(DEPTH_OF_FIELD).log_likelihood(places, nodes)
         known = run.by_kind[each.kind]
         mean = log_sum_exp(known + run.nodes.log_weight[:, None])
         value = np.repeat(mean[None, :], len(nodes), axis=0)
         value[:, live] = on_pipe
         run.by_kind[each.kind] = np.concatenate([known, value])
+        unheard = each.silent(places, nodes)
         run.unheard[each.kind] = np.concatenate([run.unheard[each.kind], unheard])
     deviates = np.concatenate([run.nodes.deviates, nodes.deviates])
     run.nodes = Nodes(run.nodes.names, deviates, log_weights(deviates, drawn))
@@ -339,7 +341,7 @@ def _refine_all(run: Run) -> None:
         order = np.lexsort((every, legs))
         for each in run.smooth:
             value = np.full((len(run.nodes), len(leg)), -np.inf)
-            value[live] = each.log_likelihood(added, taken(run.nodes, live))[0]
+            value[live] = each.log_likelihood(added, taken(run.nodes, live))
             held = np.concatenate([run.by_kind[each.kind], value], axis=1)
             run.by_kind[each.kind] = held[:, order]
         run.stand_at(as_candidates(run.survey, legs[order], every[order]))
