@@ -242,11 +242,11 @@ def test_joints_of_drawn_lines() -> None:
     under = straight((70, -5), (70, 5))
     off = straight((20, 0.2), (20, 20))
     routes = [main, on, branch, under, off]
-    found = joints_of_routes(routes)
+    found = joints_of_routes(routes, tolerance_m=0.05)
     assert found == (Joint(0, 100.0, 1, 0.0), Joint(2, 0.0, 0, 40.0))
     assert Network(routes, found).components() == ((0, 1, 2), (3,), (4,))
     assert Joint(4, 0.0, 0, 20.0) in joints_of_routes(routes, tolerance_m=0.3)
     ring = straight((0, 0), (10, 0), (10, 10), (0, 0.01))
-    assert joints_of_routes([ring]) == (Joint(0, 0.0, 0, ring.length_m),)
+    assert joints_of_routes([ring], tolerance_m=0.05) == (Joint(0, 0.0, 0, ring.length_m),)
     with pytest.raises(GeometryError, match="tolerance"):
         joints_of_routes(routes, tolerance_m=-1)

@@ -71,7 +71,7 @@ def test_lines_become_a_network(tmp_path: Path) -> None:
     frame().to_file(tmp_path / "mains.gpkg")
     lines, _ = read(tmp_path / "mains.gpkg")
     routes = [Route.from_vertices(line.vertices) for line in lines]
-    network = Network(routes, joints_of_routes(routes))
+    network = Network(routes, joints_of_routes(routes, tolerance_m=0.05))
     assert network.distance(([0], [110]), ([1], [25]))[0, 0] == pytest.approx(105.0)
 
 

@@ -13,7 +13,7 @@ from geoleak.record import replace
 from geoleak.route import Drawing, drawn_fit
 from geoleak.site import Leg, Place
 from geoleak.survey.build import survey_site
-from geoleak.survey.places import PlaceFinder, Resolved, past_ends_m
+from geoleak.survey.places import PlaceFinder, Resolved, found_places, on_a_leg, past_ends_m
 from geoleak.survey.records import SurveyedLeg
 from tests.command import at_length
 from tests.lane import FOOT, TOML, lane, readings
@@ -100,6 +100,15 @@ def test_a_step_on_from_the_end_s_mark_is_past_the_end(tmp_path, place: str, pas
 def test_farther_past_an_end_it_is_refused(tmp_path: Path, place: str) -> None:
     with pytest.raises(InputError, match=r"which is 105\.0 ft long"):
         lane(tmp_path, readings=readings(f"A,surface,{place},30", "B,surface,104,31"))
+
+
+@pytest.mark.parametrize(("aside_m", "on"), [(4.9, True), (5.1, False)])
+def test_a_leak_found_past_five_metres_was_on_no_leg(
+    tmp_path: Path, aside_m: float, on: bool
+) -> None:
+    survey = lane(tmp_path, found=f"outcome,place\nleak,104 right {aside_m} m\n")
+    ((_, place),) = found_places(survey, survey.site.found)
+    assert on_a_leg(place) == on
 
 
 # A hairpin: out along 500, back along 504; nearly as close means within 1 m (3.3 ft).

@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from geoleak.readers import read_site
+from geoleak.record import replace
 from geoleak.reports.check import CheckReport
+from geoleak.site import PointTable
 from geoleak.survey.build import survey_site
-from geoleak.survey.points import MOST_AT_ONCE, count_kinds, named_points
+from geoleak.survey.points import _chosen, count_kinds, named_points
 from tests.lane import readings, write_lane
 
 FAR = 30_000
@@ -19,12 +21,16 @@ FAR = 30_000
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The lane with 30,000 other points over 10 miles, and a corner and a hydrant nearby."""
+    """The lane with 30,000 other points over 10 miles; a corner, a hydrant, two wells nearby.
+
+    The wells stand some 100 m (328 ft) north and south of it: one nearer, one farther.
+    """
     rng = np.random.default_rng(2)
     at = rng.uniform(-25_000, 25_000, (FAR, 2))
     at = at[np.abs(at - [1050, 500]).max(axis=1) > 2000]
     rows = [f"{1000 + k},{e:.2f},{n:.2f},100,BC" for k, (e, n) in enumerate(at)]
     near = ("900,1040,460,100,BC", "901,1000,560,100,GS")
+    near += ("902,1050,826,100,BC", "903,1050,170,100,BC")
     sheet = readings("1,surface,104,30", "2,surface,E 1020 N 501,31")
     place = tmp_path_factory.mktemp("scale")
     return write_lane(place, more=(*near, *rows), readings=sheet)
@@ -32,13 +38,19 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_only_points_in_use_or_near_are_made(folder: Path) -> None:
     site = read_site(folder)
-    assert len(site.points) > MOST_AT_ONCE
     survey = survey_site(site)
     ids = {each.point.id for each in survey.points}
-    assert len(ids) == 21 + 3 + 2
+    assert len(ids) == 21 + 3 + 3
     assert named_points(site) <= ids
-    assert {"900", "901", "301"} <= ids
-    assert [each.point.id for each in survey.features] == ["301", "900"]
+    assert {"900", "901", "902", "301"} <= ids
+    assert [each.point.id for each in survey.features] == ["301", "900", "902"]
+
+
+@pytest.mark.parametrize(("count", "made"), [(20_000, 20_000), (20_001, 21 + 3 + 3)])
+def test_of_twenty_thousand_points_all_are_made(folder: Path, count: int, made: int) -> None:
+    site = read_site(folder)
+    short = replace(site, points=PointTable(site.points.frame[:count]))
+    assert len(_chosen(short)) == made
 
 
 def test_check_lists_every_point(folder: Path) -> None:

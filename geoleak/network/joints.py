@@ -10,17 +10,11 @@ import numpy as np
 
 from geoleak.errors import GeometryError
 from geoleak.linref import Route
-from geoleak.network.network import Joint, Network, groups
+from geoleak.network.network import SAME_NODE_M, Joint, Network, groups
 from geoleak.record import Record
 
-# Drawings snap within millimetres, tablets in the field within a few centimetres; common
-# practice, no source.
-TOLERANCE_M = 0.05
 
-
-def joints_of_routes(
-    routes: Sequence[Route], *, tolerance_m: float = TOLERANCE_M
-) -> tuple[Joint, ...]:
+def joints_of_routes(routes: Sequence[Route], *, tolerance_m: float) -> tuple[Joint, ...]:
     """Return the joints of drawn lines: ends that meet, and ends on the middle of a line.
 
     Two lines that only cross are not joined: one may pass under the other. Nor are the two ends
@@ -188,7 +182,7 @@ def _merged(pieces: list[Piece]) -> tuple[Piece, ...]:
     """Return pieces with those that follow one another on a leg drawn together."""
     out: list[Piece] = []
     for leg, low, high in sorted(pieces):
-        if out and out[-1][0] == leg and abs(out[-1][2] - low) < 1e-6:
+        if out and out[-1][0] == leg and abs(out[-1][2] - low) <= SAME_NODE_M:
             out[-1] = (leg, out[-1][1], high)
         else:
             out.append((leg, low, high))

@@ -18,7 +18,7 @@ from geoleak.record import ArrayLike, Bools, Floats, Ints, Record
 
 PlaceArrays = tuple[ArrayLike, ArrayLike]
 
-# Joints of one leg nearer than this share a node.
+# Places of one leg no farther apart are one: what rounding leaves of a computed place.
 SAME_NODE_M = 1e-6
 # Rows of a distance matrix worked out at once: keeps the temporaries in the processor's cache.
 ROWS = 256
@@ -70,7 +70,7 @@ class Network:
         second = [j.leg_b for j in pairs], [j.chainage_b_m for j in pairs]
         sides = (self.places(each, "a joint") for each in (first, second))
         length = np.array([route.pipe_length_m for route in self.routes])
-        self.graph = Graph.of_joints(length, *sides, same_m=SAME_NODE_M)
+        self.graph = Graph.of_joints(length, *sides)
 
     def components(self) -> tuple[tuple[int, ...], ...]:
         """Return the groups of legs that hang together, each in ascending order of leg."""
@@ -251,10 +251,6 @@ class Network:
         return Places(leg, pipe)
 
 
-# A place this near to a joint stands on it (rounding of a computed place).
-ON_NODE_M = 1e-9
-
-
 class Places(Record, eq=False):
     """Places as leg (n,) and metres along its pipe (n,)."""
 
@@ -296,22 +292,20 @@ class Graph(Record, eq=False):
         return len(self.arms) - 1
 
     @classmethod
-    def of_joints(
-        cls, leg_pipe_m: Floats, first: Places, second: Places, *, same_m: float
-    ) -> Graph:
+    def of_joints(cls, leg_pipe_m: Floats, first: Places, second: Places) -> Graph:
         """Make the graph; `first` and `second` are the two sides of each joint."""
         leg = np.concatenate([first.leg, second.leg])
         pipe = np.concatenate([first.pipe_m, second.pipe_m])
         order = np.lexsort((pipe, leg))
         fresh = np.ones(len(leg), dtype=bool)
-        fresh[1:] = (np.diff(leg[order]) != 0) | (np.diff(pipe[order]) > same_m)
+        fresh[1:] = (np.diff(leg[order]) != 0) | (np.diff(pipe[order]) > SAME_NODE_M)
         stop = np.empty(len(leg), dtype=np.int64)
         stop[order] = np.cumsum(fresh) - 1
         stop_leg, stop_pipe = leg[order][fresh], pipe[order][fresh]
         node = groups(len(stop_leg), stop[: len(first.leg)], stop[len(first.leg) :])
         bounds = np.searchsorted(stop_leg, np.arange(len(leg_pipe_m) + 1))
-        arms = (stop_pipe > same_m).astype(np.int64)
-        arms += stop_pipe < leg_pipe_m[stop_leg] - same_m
+        arms = (stop_pipe > SAME_NODE_M).astype(np.int64)
+        arms += stop_pipe < leg_pipe_m[stop_leg] - SAME_NODE_M
         count = int(node.max()) + 1 if len(node) else 0
         total = np.bincount(node, weights=arms, minlength=count + 1).astype(np.int64)
         return cls(leg_pipe_m, stop_leg, stop_pipe, node, bounds, total)
@@ -346,7 +340,7 @@ class Graph(Record, eq=False):
 
     def stands_on_tee(self, side: Side) -> Ints:
         """Return 1 for places that stand on a tee themselves, else 0."""
-        return (self.is_tee[side.node] & (side.metres <= ON_NODE_M)).astype(np.int64)
+        return (self.is_tee[side.node] & (side.metres <= SAME_NODE_M)).astype(np.int64)
 
     def tees_between(self, first: Places, second: Places) -> Ints:
         """Return tees strictly between places, (a, b), counted along the leg of the first."""

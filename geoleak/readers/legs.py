@@ -170,7 +170,7 @@ class LegReader(Struct, eq=False):
                 stated = f'columns = {{code = "{word}"}} in [points]'
                 remedy = remedy or f'state {stated}, or new --columns code="{word}"'
         if not remedy and self.codes:
-            remedy = f"the codes are {listed(self.codes, most=12)}"
+            remedy = f"the codes are {listed(self.codes)}"
         remedy = remedy or 'state points = "101-148"'
         place = at if len(table.code or ()) > 1 else None
         self._complain("code", f'no point has code "{pattern}"', remedy, at=place)
@@ -206,7 +206,7 @@ class LegReader(Struct, eq=False):
         if not leg:
             what = f'there is no leg "{text}"'
             remedy = did_you_mean(text, [each for each in self.every_name if each != table.name])
-            remedy = remedy or f"the legs are {listed(self.every_name, most=12)}"
+            remedy = remedy or f"the legs are {listed(self.every_name)}"
         self._complain("from", what, remedy)
         return None, None
 

@@ -272,6 +272,8 @@ class NetworkSettings(Table):
     file: fields.Given
     layer: fields.Given | None = None
     sigma_m: Annotated[fields.Length, Field(gt=0, le=50)] = 1.5
+    # Drawings snap within millimetres, tablets in the field within a few centimetres; common
+    # practice, no source.
     join_within_m: Annotated[fields.Length, Field(gt=0, le=5)] = 0.05
     marks_within_m: Annotated[fields.Length, Field(gt=0, le=50)] | None = None
     diameter_unit: Literal["mm", "cm", "m", "in", "ft"] | None = None

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import numpy as np
 
-from geoleak.errors import AcousticsError, Complaint, InputError
+from geoleak.errors import AcousticsError, Complaint, InputError, listed
 from geoleak.record import Record
 from geoleak.site import Delay, LevelSettings, Note, Reading, Site, StopTest
 from geoleak.survey.places import PlaceFinder, Resolved, is_later
@@ -34,7 +34,6 @@ WIDE_REPEATS = 5.0
 # about; fewer, or on a level line of noise, are chance (both guesses of ours).
 EQUAL_TOPS = 3
 TOPS_OVER_MIDDLE = 6.0
-MOST_NAMED = 12
 # A background this many sigmas of two readings over the level that holds it is one in a hundred;
 # from so many such rows on the two columns are taken to be exchanged (common practice, no source).
 SWAPPED_SIGMAS, SWAPPED_ROWS = 2.33, 3
@@ -164,10 +163,9 @@ def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
     over = [row for row in rows if row.censored == 0 and row.background - row.level > error]
     if len(over) < SWAPPED_ROWS:
         return []
-    named = [f"{row.reading.id} ({row.reading.place.text})" for row in over[:MOST_NAMED]]
-    more = " and more" if len(over) > MOST_NAMED else ""
+    named = listed(f"{row.reading.id} ({row.reading.place.text})" for row in over)
     text = (
-        f"level and background look swapped in readings {', '.join(named)}{more}: the background "
+        f"level and background look swapped in readings {named}: the background "
         "is louder than the level that holds it"
     )
     remedy = (
@@ -185,7 +183,7 @@ def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:
     at_top = [each for each, level in zip(told, shown, strict=True) if level == top]
     if len(at_top) < EQUAL_TOPS or top - float(np.median(shown)) < TOPS_OVER_MIDDLE:
         return []
-    ids = ", ".join(reading.id for reading in at_top[:MOST_NAMED])
+    ids = listed(reading.id for reading in at_top)
     text = (
         f"readings {ids} all show {top:g}, the highest of all: is that the meter's limit? If so, "
         "state level_limits in [readings], or turn the gain down and read them again"

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     import shapely
 
 
-MOST_NAMED = 12
 # A stretch of pipe so little farther off is nearly as close (common practice, no source).
 RIVAL_WITHIN_M = 1.0
 # Nearer to an end of the line than half a bucket is at the end: common practice, no source.
@@ -238,8 +237,8 @@ class PlaceFinder:
             what = f'"{place.text}": leg "{instead}" stands in place of line "{place.leg}"'
             self.complain(origin, what, f'give a place on leg "{instead}"')
             return
-        legs = listed(self._number, most=MOST_NAMED)
-        self.complain(origin, f'"{place.text}": there is no leg "{place.leg}"', f"legs: {legs}")
+        legs = f"legs: {listed(self._number)}"
+        self.complain(origin, f'"{place.text}": there is no leg "{place.leg}"', legs)
 
     def complain(self, origin: Origin, what: str, remedy: str = "") -> None:
         """Note what is wrong with a row."""
