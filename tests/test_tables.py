@@ -125,3 +125,31 @@ def test_starting_bands_by_material_and_use() -> None:
     for name in tables.names("materials"):
         assert tables.band(name, "listen").use == "listen"
         assert tables.band(name, "delay").use == "delay"
+
+
+@pytest.mark.parametrize(
+    ("standard", "sums"),
+    [
+        ("sch 40", (153.0, 4072.33, 154.58)),
+        ("sch 80", (153.0, 4072.33, 246.02)),
+        ("sdr 21", (152.5, 4050.99, 193.07)),
+        ("sdr 26", (151.75, 4024.32, 154.97)),
+        ("sdr 9 ips", (171.5, 4529.53, 503.25)),
+        ("sdr 11 ips", (171.5, 4529.53, 411.76)),
+        ("sdr 11 cts", (7.0, 196.85, 17.98)),
+        ("dr 14", (40.0, 1144.3, 81.73)),
+        ("dr 18", (40.0, 1144.3, 63.58)),
+        ("dr 25", (40.0, 1144.3, 45.77)),
+        ("type k", (7.0, 196.85, 10.13)),
+        ("type l", (7.0, 196.85, 8.13)),
+        ("type m", (7.0, 196.85, 6.2)),
+    ],
+)
+def test_sizes_add_up_to_those_of_their_standard(standard: str, sums: tuple[float, ...]) -> None:
+    """Nominal inches, outside and wall in millimetres: one figure moved, and a sum is another.
+
+    Summed over the same sizes of the tables of fluids 1.3.1; copper of ASTM B88, from memory.
+    """
+    rows = [row for row in tables.rows_of(tables.PipeSize, "sizes") if row.standard == standard]
+    held = zip(*((row.nominal_in, row.outside_mm, row.wall_mm) for row in rows), strict=True)
+    assert tuple(map(sum, held)) == pytest.approx(sums, abs=0.011)
