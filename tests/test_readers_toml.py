@@ -9,9 +9,23 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
+from pyproj import CRS
 
 from geoleak.new.write import quoted
 from geoleak.readers.toml import TomlFile, places_of
+from geoleak.site import (
+    Crew,
+    Job,
+    LevelSettings,
+    LocateRequest,
+    MeterSettings,
+    NetworkSettings,
+    PointFile,
+    PriorSettings,
+    Settings,
+    StatedLeg,
+)
 from tests.check_values import check_value
 from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder
 
@@ -373,3 +387,109 @@ def test_a_crew_in_feet_opens_five_feet_unless_told_otherwise(
 ) -> None:
     changed = toml_with('length_unit = "ftUS"', f'length_unit = "{unit}"')
     assert site_of(tmp_path, changed).crew.dig_length_m == pytest.approx(metres, abs=1e-12)
+
+
+# -- how far a figure may go, and what stands where nobody states it ------------------------------
+
+# Past these it is a slip of the unit or the pen: common practice, no source.
+RANGES = [
+    (PointFile, "rover_bias", (0.001, 10), (0, 10.1)),
+    (StatedLeg, "depth", (0.01, 30), (0, 30.1)),
+    (StatedLeg, "size", (0.01, 2), (0, 2.1)),
+    (StatedLeg, "outside_diameter", (0.01, 5), (0, 5.1)),
+    (StatedLeg, "wall", (0.001, 0.5), (0, 0.51)),
+    (StatedLeg, "pressure", ("0.1 kPa", "5000 kPa"), ("0 kPa", "5001 kPa")),
+    (StatedLeg, "installed", (1800, 2200), (1799, 2201)),
+    (StatedLeg, "name", ("x", "x" * 80), ("", "x" * 81)),
+    (StatedLeg, "side", ("", "x" * 80), ("x" * 81,)),
+    (StatedLeg, "start", ("x", "x" * 2000), ("", "x" * 2001)),
+    (LevelSettings, "level_sigma", (0.1, 30), (0.09, 30.1)),
+    (LevelSettings, "place_sigma", (0.1, 30), (0.09, 30.1)),
+    (LevelSettings, "gate", (0.01, 100), (0, 101)),
+    (Crew, "dig_length", (0.11, 100), (0.1, 101)),
+    (Crew, "dig_when", (0.01, 1), (0, 1.01)),
+    (Crew, "tape_sigma", (0.001, 5), (0, 5.1)),
+    (Crew, "tape_length", (0.01, 1000), (0, 1001)),
+    (Crew, "offset_stake", (0.01, 100), (0, 101)),
+    (Crew, "bucket_width", (0.01, 5), (0, 5.1)),
+    (Crew, "tolerance_zone", (0.01, 10), (0, 10.1)),
+    (Crew, "dig_cost", (0,), (-0.01,)),
+    (PriorSettings, "elsewhere", (0, 0.99), (-0.01, 0.991)),
+    (PriorSettings, "listened", (0, 0.999), (-0.01, 1)),
+    (PriorSettings, "inaudible", (0, 0.5), (-0.01, 0.51)),
+    (PriorSettings, "joints", (0.01, 1000), (0, 1001)),
+    (PriorSettings, "caution", (1, 100), (0.99, 101)),
+    (NetworkSettings, "sigma", (0.01, 50), (0, 51)),
+    (NetworkSettings, "join_within", (0.001, 5), (0, 5.1)),
+    (NetworkSettings, "marks_within", (0.01, 50), (0, 51)),
+    (LocateRequest, "number", ("", "x" * 80), ("x" * 81,)),
+    (Job, "number", ("", "x" * 200), ("x" * 201,)),
+    (Job, "technician", ("", "x" * 200), ("x" * 201,)),
+    (Job, "company", ("", "x" * 200), ("x" * 201,)),
+    (Job, "address", ("", "x" * 2000), ("x" * 2001,)),
+    (MeterSettings, "resolution", (0.001,), (0,)),
+    (MeterSettings, "digits", (1, 12), (0, 13)),
+    (Settings, "title", ("", "x" * 500), ("x" * 501,)),
+    (Settings, "crs", ("x", "x" * 20_000), ("",)),
+    (Settings, "grid_crs", ("x", "x" * 20_000), ("",)),
+    (Settings, "coordinate_epoch", (1980, 2200), (1979, 2201)),
+    (Settings, "water_temperature", (0, "100 C"), (-1, "101 C")),
+    (Settings, "mean_height", (-600, 9000), (9001,)),
+]
+NEEDED: dict[type, dict[str, str]] = {
+    PointFile: {"file": "p.csv"},
+    StatedLeg: {"name": "yard"},
+    NetworkSettings: {"file": "mains.gpkg"},
+    Settings: {"crs": "local", "length_unit": "m"},
+}
+
+
+@pytest.mark.parametrize(("model", "key", "fits", "past"), RANGES)
+def test_a_figure_may_go_so_far(model: Any, key: str, fits: tuple, past: tuple) -> None:
+    def read(value: object) -> None:
+        stated = {**NEEDED.get(model, {}), key: value}
+        model.model_validate(stated, context={"unit": "m"})
+
+    for value in fits:
+        read(value)
+    for value in past:
+        with pytest.raises(ValidationError, match=key):
+            read(value)
+
+
+def test_a_crs_may_be_written_out_in_full(tmp_path: Path) -> None:
+    text = CRS("EPSG:6543").to_wkt()
+    site = site_of(tmp_path, toml_with('"EPSG:6543"', f"'''{text}'''"))
+    assert len(text) > 2000 and CRS(site.crs) == CRS("EPSG:6543")
+
+
+# Common practice, no source; the tolerance zone: 18 in, as most states of the US, from memory.
+UNSTATED = {
+    Settings: {"water_temperature_c": 10.0},
+    PointFile: {"rover_bias_m": 0.015},
+    LevelSettings: {"level_sigma_db": 2.5, "place_sigma_db": 1.5, "gate_m": 2.0},
+    Crew: {
+        "dig_length_m": 1.5, "dig_when": 0.9, "tape_sigma_m": 0.015, "tape_length_m": 30.0,
+        "offset_stake_m": 1.5, "bucket_width_m": 0.6, "tolerance_zone_m": 18 * 0.0254,
+    },
+    PriorSettings: {
+        "elsewhere": 0.05, "listened": 0.8, "inaudible": 0.2, "joints": 2.0, "past_leaks": 2.0,
+        "recent_excavation": 2.0, "age": 1.0, "material": 1.5, "fitting": 0.06, "aside": 0.05,
+        "beyond": 0.04, "displaced": 0.1, "caution": 3.0,
+    },
+    NetworkSettings: {"sigma_m": 1.5, "join_within_m": 0.05},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("model", UNSTATED)
+def test_what_stands_where_nobody_states_it(model: Any) -> None:
+    read = model.model_validate(NEEDED.get(model, {}), context={"unit": "m"})
+    figures = {name: each for name, each in read if isinstance(each, float)}
+    assert figures == pytest.approx(UNSTATED[model])
+
+
+def test_a_crew_in_feet_digs_in_whole_feet() -> None:
+    crew = Crew.model_validate({}, context={"unit": "ft"})
+    metres = crew.dig_length_m, crew.offset_stake_m, crew.tape_length_m, crew.bucket_width_m
+    assert metres == pytest.approx((5 * 0.3048, 5 * 0.3048, 100 * 0.3048, 2 * 0.3048))
+    assert (crew.locator_sigma.of_depth, crew.locator_bias.of_depth) == (0.1, 0.03)

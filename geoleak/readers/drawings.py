@@ -20,11 +20,10 @@ from geoleak.readers import gis
 from geoleak.readers.collector import Collector, refused
 from geoleak.readers.toml import SiteToml
 from geoleak.record import Bools, Floats, Record, replace
-from geoleak.site import DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
+from geoleak.site import DEEPEST_M, WIDEST_M, DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
 
 # What a place of readings.csv may begin with; a leg so called could not be told from it.
 LIKE_COORDINATES = ("E ", "N ", "lat ", "lon ")
-_WIDEST_M = 5.0
 _FARTHEST = 1e9
 """No grid on Earth reaches it in any unit; past it a coordinate no longer holds micrometres."""
 
@@ -165,7 +164,7 @@ def _leg(line: DrawnLine, material: str | None, table: NetworkSettings, origin: 
     outside, wall = line.diameter_m, line.wall_m
     if outside is not None:
         outside += 2.0 * (wall or 0.0) if line.diameter_kind == "inside" else 0.0
-        outside = outside if outside <= _WIDEST_M else None
+        outside = outside if outside <= WIDEST_M else None
     if wall is not None and (outside is None or wall >= outside / 2):
         wall = None
     return Leg(
@@ -198,9 +197,9 @@ def _materials(
         named = listed([f'"{text}" ({n})' for text, n in unknown.most_common()], most=6)
         text = f"materials that are no row of the table count as not stated: {named}"
         collector.note("material_not_known", text, origin)
-    wide = [each.feature for each in lines if (each.diameter_m or 0.0) > _WIDEST_M]
+    wide = [each.feature for each in lines if (each.diameter_m or 0.0) > WIDEST_M]
     if wide:
-        text = f"diameters over {_WIDEST_M:g} m count as not stated: feature {listed(wide)}"
+        text = f"diameters over {WIDEST_M:g} m count as not stated: feature {listed(wide)}"
         collector.note("diameter_not_likely", text, origin)
     if nominal:
         text = (
@@ -240,9 +239,6 @@ def _attributes(
     kind = next((each for each, width in widths.items() if width is not None), None)
     lengths = {f"{each}_m": stated.pop(each, None) for each in ("wall", "depth")}
     return stated | {"diameter_kind": kind, "diameter_m": widths.get(kind or "")} | lengths, wrong
-
-
-_DEEPEST_M = 30.0
 
 
 class UtilityShape(Record, eq=False):
@@ -360,6 +356,6 @@ def _depth(text: str, bare: str | None, unit: str) -> tuple[float | None, str]:
         depth = gis.stated_length(text, bare or unit, unit=unit)
     except ValueError as error:
         return None, f"{error}; its depth counts as unknown"
-    if depth > _DEEPEST_M:
+    if depth > DEEPEST_M:
         return None, f"a depth of {depth:g} m is not likely; it counts as unknown"
     return depth, ""

@@ -17,7 +17,7 @@ from geoleak.readers.numbers import DEPTH, MOST_DEPTHS_M, depth_note, looks_nume
 from geoleak.readers.point_checks import DRMS, HORIZONTAL, NO_SOLUTION, ONE_AXIS, word_key
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, read_text, read_workbook
 from geoleak.record import Bools, Floats, NDArray
-from geoleak.site import EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
+from geoleak.site import DEEPEST_M, EXTRA, NOWHERE, STATUSES, Note, PointStyle, PointTable
 from geoleak.units import LENGTH_UNITS, SMALL_UNITS, format_length
 
 if TYPE_CHECKING:
@@ -29,11 +29,11 @@ WAYPOINT_SIGMA_M = 3.0
 """Per axis, of a receiver without corrections in the open (from memory: 3 to 5 m, 68 %)."""
 FINE_DECIMALS = 7
 """A unit of the seventh decimal of a degree is 1 cm; a survey is not written coarser."""
-# The land of this planet, with room to spare; deeper than 30 m nobody listens for a leak.
+# The land of this planet, with room to spare.
 _LENGTHS = {
     "elevation": ("elevation_m", -600.0, 9000.0),
     "ellipsoidal_height": ("ellipsoidal_height_m", -700.0, 9100.0),
-    "depth": ("depth_m", -np.inf, 30.0),
+    "depth": ("depth_m", -np.inf, DEEPEST_M),
 }
 
 

@@ -33,7 +33,7 @@ from geoleak.site.records import (
 )
 
 if TYPE_CHECKING:
-    from geoleak.site.fields import DateText, Number, Whole
+    from geoleak.site.fields import DEEPEST_M, WIDEST_M, DateText, Number, Whole
     from geoleak.site.settings import (
         Codes,
         Crew,

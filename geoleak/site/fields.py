@@ -208,13 +208,18 @@ Number = Annotated[float, BeforeValidator(_number)]
 Whole = Annotated[int, BeforeValidator(_whole)]
 Length = Annotated[float, BeforeValidator(_length)]
 """In metres."""
-Depth = Annotated[Length, Field(gt=0, le=30)]
+# Deeper nobody listens for a leak, and no main is wider: common practice, no source.
+DEEPEST_M, WIDEST_M = 30.0, 5.0
+Depth = Annotated[Length, Field(gt=0, le=DEEPEST_M)]
+Diameter = Annotated[Length, Field(gt=0, le=WIDEST_M)]
 DepthShare = Annotated[LengthOrFraction, BeforeValidator(_length_or_fraction)]
 Pressure = Annotated[float, BeforeValidator(_pressure)]
 """In kilopascals."""
 Text = Annotated[str, BeforeValidator(_text), Field(max_length=2000)]
 Name = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=80)]
 Given = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=2000)]
+# A CRS written out in full has thousands of characters: as many as a text of site.toml may have.
+CrsText = Annotated[str, BeforeValidator(_text), Field(min_length=1)]
 Texts = Annotated[tuple[str, ...], each_text]
 Ranges = Annotated[tuple[str, ...], BeforeValidator(_ranges)]
 Factor = Annotated[float, _or_off(1.0, "factor", "a number such as 2"), Field(gt=0, le=1000)]

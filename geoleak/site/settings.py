@@ -86,7 +86,7 @@ class StatedLeg(Table):
     material: fields.Name | None = None
     size_m: Annotated[fields.Length, Field(gt=0, le=2)] | None = None
     """Nominal size; with the standard that ``material`` names it gives diameter and wall."""
-    outside_diameter_m: Annotated[fields.Length, Field(gt=0, le=5)] | None = None
+    outside_diameter_m: fields.Diameter | None = None
     wall_m: Annotated[fields.Length, Field(gt=0, le=0.5)] | None = None
     pressure_kpa: fields.Pressure | None = None
     installed: Annotated[fields.Whole, Field(ge=1800, le=2200)] | None = None
@@ -345,15 +345,19 @@ class Photos(Table):
     files: fields.Texts = Field(validation_alias="file")
 
 
+# Of water in a buried pipe, where nobody states it (common practice, no source).
+BURIED_WATER_C = 10.0
+
+
 class Settings(Table):
     """The whole of site.toml."""
 
     title: Annotated[fields.Text, Field(max_length=500)] = ""
-    crs: Annotated[fields.Given, Field(max_length=20000)]
-    grid_crs: Annotated[fields.Given, Field(max_length=20000)] | None = None
+    crs: fields.CrsText
+    grid_crs: fields.CrsText | None = None
     length_unit: Unit
     coordinate_epoch: Annotated[fields.Number, Field(ge=1980, le=2200)] | None = None
-    water_temperature_c: Annotated[fields.Temperature, Field(ge=0, le=100)] = 10.0
+    water_temperature_c: Annotated[fields.Temperature, Field(ge=0, le=100)] = BURIED_WATER_C
     corrections: fields.Text = ""
     mean_height_m: Annotated[fields.Length, Field(le=9000)] | None = None
     country: Annotated[fields.Given, Field(pattern="^[A-Z]{2}$")] | None = None
@@ -389,7 +393,7 @@ class Site(Record):
     point_file: PointFile
     grid_crs: str | None = None
     coordinate_epoch: float | None = None
-    water_temperature_c: float = 10.0
+    water_temperature_c: float = BURIED_WATER_C
     corrections: str = ""
     mean_height_m: float | None = None
     country: str | None = None
