@@ -155,6 +155,9 @@ def test_width_by_depth_and_bucket() -> None:
         ("stake-least-width-4p5", 4.5),
     ]:
         assert hole_width_m(depth, 0.3) == check_value(name).expected
+    # EN 1610 Table 2: none is asked for down to 1 m, 0.8 m to 1.75 m, 0.9 m to 4 m (from memory).
+    for depth, width in [(0.1, 0.2), (0.99, 0.2), (1.74, 0.8), (3.99, 0.9)]:
+        assert hole_width_m(depth, 0.2) == width
     assert hole_width_m(0.9, 0.45) == 0.45
     assert hole_width_m(1.2, 1.1) == 1.1
     assert hole_width_m(None, 0.3) == 0.8

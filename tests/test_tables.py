@@ -153,3 +153,28 @@ def test_sizes_add_up_to_those_of_their_standard(standard: str, sums: tuple[floa
     rows = [row for row in tables.rows_of(tables.PipeSize, "sizes") if row.standard == standard]
     held = zip(*((row.nominal_in, row.outside_mm, row.wall_mm) for row in rows), strict=True)
     assert tuple(map(sum, held)) == pytest.approx(sums, abs=0.011)
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "total"),
+    [
+        ("materials", "youngs_modulus_gpa", 1174.06),
+        ("materials", "modulus_sigma_gpa", 67.55),
+        ("materials", "poisson", 5.68),
+        ("materials", "loss_db_per_m", 12.7),
+        ("materials", "loss_log_sigma", 9.3),
+        ("materials", "loss_reference_hz", 10_600),
+        ("materials", "wave_speed_spread", 1.38),
+        ("soils", "loss_db_per_m", 31.7),
+        ("soils", "loss_log_sigma", 3.9),
+        ("surfaces", "louder_db", 2),
+        ("surfaces", "louder_sigma_db", 33),
+        ("surfaces", "smear_m", 6.372),
+        ("surfaces", "smear_sigma_m", 2.262),
+        ("fittings", "goes_on", 0.75),
+    ],
+)
+def test_a_column_adds_up(table: str, column: str, total: float) -> None:
+    """One figure moved by a slip, and the sum is another; a better source moves both."""
+    rows = tables.csv_rows("geoleak.tables", table)
+    assert sum(float(row[column]) for row in rows) == pytest.approx(total)
