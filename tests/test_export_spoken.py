@@ -88,6 +88,9 @@ def test_lines_for_a_phone_say_the_same_in_narrow_rows():
     for result in (feet_site(), listen_on_site()):
         narrow = lines(result, width=39)
         assert max(map(len, narrow)) <= 39
+        # A terminal's lines have a hundred letters, of which eight are the headings'.
+        assert max(map(len, lines(result))) == 100
+        assert "        occupy 201 first: it must read within 0.1 ft, or stop" in lines(result)
         told = " ".join(" ".join(narrow[2:]).split())
         assert told == " ".join(" ".join(lines(result)[1:]).split())
 
