@@ -171,6 +171,16 @@ def header(*, rate: int = RATE, channels: int = 1, data: int | None = None, form
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(("size", "cut"), [(0xFFFFFFFE, True), (0xFFFFFFFF, False)])
+def test_a_size_that_a_recorder_never_filled_in_promises_nothing(
+    tmp_path: Path, size: int, cut: bool
+) -> None:
+    (tmp_path / "a.wav").write_bytes(header(data=size))
+    recording = open_recording(tmp_path / "a.wav")
+    assert recording.frames == 10 * RATE
+    assert bool(recording.warnings) is cut
+
+
 @pytest.mark.parametrize(
     ("lie", "says"),
     [

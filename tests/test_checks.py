@@ -15,6 +15,7 @@ from geoleak.advice.checks import (
     again,
     dry_hole_minutes,
     minutes_of,
+    next_check,
     places_of,
     reading_minutes,
 )
@@ -43,6 +44,17 @@ def test_a_rival_taken_three_times_as_common_misses_more():
     # Bayes: weights 0.8 and 0.6, of which 0.3 is missed.
     assert hole.missed("displaced", times=3.0) == pytest.approx(0.3 / 1.4)
     assert hole.passed({"displaced": 0.8}) == pytest.approx((0.79 + 0.2 * 0.1) / 0.84)
+
+
+@pytest.mark.parametrize(("spared", "named"), [(0.0049, False), (0.0051, True)])
+def test_a_check_that_spares_less_than_a_dry_hole_in_two_hundred_is_not_named(spared, named):
+    """A trace that goes on finds nine in ten of the leaks past an end."""
+    past = Explanation("beyond", 0.05, NONE, spared / 0.9)
+    posterior = SimpleNamespace(peaks=[SimpleNamespace(leg=0)], rivals=(past,))
+    stops = StopTests(stated(listened(), caution=1.0))
+    check = next_check(stops, posterior, InHole((past,), (0.0,)), 98.0, 98.0)
+    assert (check is not None) is named
+    assert not named or check.spared == pytest.approx(spared)
 
 
 # -- minutes ---------------------------------------------------------------------------------------

@@ -110,11 +110,21 @@ def fitting(name: str, code: str, chainage_m: float) -> SimpleNamespace:
     return SimpleNamespace(kind="fitting", id=name, properties=held)
 
 
-@pytest.mark.parametrize(("at_m", "named"), [(10.95, "hydrant"), (11.05, "valve")])
-def test_of_fittings_so_near_together_the_far_one_names_the_way(at_m: float, named: str) -> None:
+@pytest.mark.parametrize(
+    ("place_m", "at_m", "named"),
+    [
+        (0.0, 10.95, "hydrant"),
+        (0.0, 11.05, "valve"),
+        (9.91, 20.0, "hydrant"),  # the place is the valve's own
+        (9.89, 20.0, "valve"),
+    ],
+)
+def test_of_fittings_so_near_together_the_far_one_names_the_way(
+    place_m: float, at_m: float, named: str
+) -> None:
     features = (fitting("V1", "WV", 10.0), fitting("H1", "HYD", at_m))
     result = SimpleNamespace(features=features)
-    assert words.toward(result, "yard", 0.0, up=True) == f"toward the {named}"
+    assert words.toward(result, "yard", place_m, up=True) == f"toward the {named}"
 
 
 @pytest.mark.parametrize(("third", "east"), [(7.9, 1.95), (8.1, 0.0)])

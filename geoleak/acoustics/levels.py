@@ -204,7 +204,6 @@ FOLDS = 6
 FOLD_RUN = 4
 PER_OCTAVE = 6
 LOWEST_HZ = 20.0
-NARROWEST_OCTAVES = 0.5
 SEPARATES = 1.0
 CERTAIN_SIGMAS = 3.0
 # Bands within this share of the best separation count as equal; among them the one with the
@@ -291,7 +290,7 @@ def best_band(
     low, high = check_band(search_hz or (LOWEST_HZ, 0.45 * rate_hz), rate_hz)
     edges = band_edges(low, high)
     edges = edges[(edges >= low * 0.999) & (edges <= high * 1.001)]
-    if len(edges) <= NARROWEST_OCTAVES * PER_OCTAVE:
+    if len(edges) <= PER_OCTAVE // 2:
         raise AcousticsError(f"{low:g} to {high:g} Hz is too narrow to search; widen it")
     leak = _band_powers(one, rate_hz, edges, "with the leak")
     quiet = _band_powers(two, rate_hz, edges, "without it")
@@ -325,7 +324,7 @@ def _band_powers(source: Source, rate_hz: float, edges: Floats, name: str) -> Fl
 
 
 def _choose(leak: Floats, quiet: Floats, edges: Floats) -> BandChoice:
-    pairs = np.stack(np.triu_indices(len(edges), k=int(NARROWEST_OCTAVES * PER_OCTAVE)), axis=1)
+    pairs = np.stack(np.triu_indices(len(edges), k=PER_OCTAVE // 2), axis=1)
     leak_db, quiet_db = _levels(leak, pairs), _levels(quiet, pairs)
     # Runs of neighbouring segments stay together, so that one passing car is in one fold.
     in_leak, in_quiet = (np.arange(len(each)) // FOLD_RUN % FOLDS for each in (leak, quiet))
