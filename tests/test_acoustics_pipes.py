@@ -11,6 +11,7 @@ from geoleak.acoustics import pipes as water
 from geoleak.acoustics import wave_speed
 from geoleak.acoustics.pipes import korteweg
 from geoleak.errors import AcousticsError
+from geoleak.record import replace
 from tests.check_values import check_value, every_check_value
 
 FOOT_M = 0.3048
@@ -38,6 +39,14 @@ def test_water_against_the_iapws_library_itself() -> None:
         state = iapws.IAPWS95(T=celsius + 273.15, P=0.101325 + kpa / 1000)
         assert water.sound_speed(celsius, pressure_kpa=kpa) == pytest.approx(state.w, abs=0.05)
         assert water.density(celsius, pressure_kpa=kpa) == pytest.approx(state.rho, abs=0.05)
+    for celsius in (0.01, 10.0, 30.0, 60.0):
+        low, high = (iapws.IAPWS95(T=celsius + 273.15, P=mpa) for mpa in (0.101325, 1.101325))
+        faster, denser = (
+            each(celsius, pressure_kpa=1000.0) - each(celsius)
+            for each in (water.sound_speed, water.density)
+        )
+        assert faster == pytest.approx(high.w - low.w, abs=0.002)
+        assert denser == pytest.approx(high.rho - low.rho, abs=0.05)
 
 
 @pytest.mark.parametrize("kpa", [400, 600, 1000])
@@ -51,8 +60,11 @@ def test_stiffness_and_density(celsius: int) -> None:
     close(water.density(celsius), f"water_density_{celsius}")
 
 
-@pytest.mark.parametrize(("celsius", "kpa"), [(-1, 0), (61, 0), (math.nan, 0), (10, -5), (10, 1e5)])
+@pytest.mark.parametrize(
+    ("celsius", "kpa"), [(-1, 0), (61, 0), (math.nan, 0), (10, -5), (10, 4001)]
+)
 def test_water_outside_its_range_is_refused(celsius: float, kpa: float) -> None:
+    assert water.sound_speed(0, pressure_kpa=0) < water.sound_speed(60, pressure_kpa=4000)
     with pytest.raises(AcousticsError, match=r"0 and 4000 kPa|0 to 60 degrees"):
         water.sound_speed(celsius, pressure_kpa=kpa)
 
@@ -110,6 +122,13 @@ def test_plastic_is_wide_and_metal_is_not() -> None:
     plastic, metal = (wave_speed(name, *FIELD[name]) for name in ("mdpe", "copper"))
     assert plastic.sigma / plastic.value > 0.12
     assert metal.sigma / metal.value < 0.07
+
+
+def test_the_water_s_temperature_is_known_to_three_degrees() -> None:
+    """Where modulus and measured speeds leave no spread."""
+    pipe = replace(tables.material("copper"), modulus_sigma_gpa=0.0, wave_speed_spread=0.0)
+    cold, middle, warm = (wave_speed(pipe, 0.028, 0.0016, celsius) for celsius in (7, 10, 13))
+    assert middle.sigma == pytest.approx((warm.value - cold.value) / 2, rel=0.02)
 
 
 def test_warmer_water_thicker_wall_and_anchoring_make_it_faster() -> None:

@@ -94,7 +94,13 @@ def test_the_fitting_that_tells_most_comes_first(tmp_path) -> None:
 
 @pytest.mark.parametrize(
     ("material", "length_ft", "place"),
-    [("ductile_iron", 600.0, 2), ("copper", 1200.0, 1), ("pvc", 120.0, 2), ("pvc", 300.0, 0)],
+    [
+        ("ductile_iron", 600.0, 2),
+        ("copper", 800.0, 2),
+        ("copper", 1200.0, 1),
+        ("pvc", 120.0, 2),
+        ("pvc", 300.0, 0),
+    ],
 )
 def test_the_middle_comes_sooner_where_no_end_hears_the_whole_pipe(
     tmp_path, material, length_ft, place
