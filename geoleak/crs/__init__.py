@@ -10,4 +10,4 @@ from geoleak.crs.axes import (
     to_own_datum,
 )
 from geoleak.crs.frame import Frame
-from geoleak.crs.search import crs_candidates, place_text
+from geoleak.crs.search import MOST_OFFERED, crs_candidates, place_text

@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 # A site beside a zone's border is legitimate; half a degree is some 50 km.
 AREA_MARGIN_DEG = 0.5
+EARTH_RADIUS_M = 6_371_000.0
+"""Mean radius, for distances that are told in kilometres."""
 _EAST_WEST = {"east": 1.0, "west": -1.0}
 _NORTH_SOUTH = {"north": 1.0, "south": -1.0}
 # Method names as PROJ's database has them; a stake or a length in these would be wrong.

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from geoleak.crs.axes import (
+    EARTH_RADIUS_M,
     DatumShift,
     Projection,
     axis_unit,
@@ -39,7 +40,6 @@ STEP_M = 100.0
 FAR_FROM_CENTRE_M = 5_000.0
 """From here a note is given: the scale is off by (x/R)^2/2, 0.3 ppm at 5 km."""
 _HIGHEST_M = 9_000.0
-_EARTH_RADIUS_M = 6_371_000.0
 
 
 class Frame(Record, eq=False):
@@ -462,7 +462,7 @@ def _note_distance(e_m: Floats, n_m: Floats, notes: list[Note]) -> None:
     farthest = float(np.nanmax(away))  # the centre is of those that can
     if farthest > FAR_FROM_CENTRE_M:
         many = int(np.count_nonzero(away > FAR_FROM_CENTRE_M))
-        ppm = (farthest / _EARTH_RADIUS_M) ** 2 / 2 * 1e6
+        ppm = (farthest / EARTH_RADIUS_M) ** 2 / 2 * 1e6
         text = (
             f"{many} of {away.size} points lie over {FAR_FROM_CENTRE_M / 1000:g} km from the "
             f"site's centre, the farthest {farthest / 1000:.1f} km; lengths out there are "

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from geoleak.crs.axes import CrsInfo, crs_info
+from geoleak.crs.axes import EARTH_RADIUS_M, CrsInfo, crs_info
 from geoleak.record import Record
 from geoleak.tables import csv_rows
 from geoleak.units import LENGTH_UNITS
@@ -27,6 +27,8 @@ _DATUMS = (
     "NAD83(NSRS2007)", "NAD83(HARN)", "NAD83", "GDA94", "OSGB36", "DHDN",
 )  # fmt: skip
 _MOST_CITIES = 3
+MOST_OFFERED = 9
+"""A longer list of grids nobody reads through (common practice, no source)."""
 Layout = Literal["given", "swapped", "either"]
 Near = str | tuple[float, float] | None
 """A place: words of its area, or latitude and longitude."""
@@ -62,7 +64,6 @@ def crs_candidates(
     near: str | tuple[float, float] | None = None,
     in_degrees: bool = False,
     try_swapped: bool = False,
-    most: int = 12,
 ) -> list[CrsCandidate]:
     """Return the CRSs a position may be in, sensible ones first.
 
@@ -77,12 +78,11 @@ def crs_candidates(
         Look for geographic CRSs.
     try_swapped : bool
         Also offer grids that fit with the two axes swapped (a file whose layout is not known).
-    most : int
-        Length of the list.
 
     Returns
     -------
     list of CrsCandidate
+        `MOST_OFFERED` at most.
     """
     pair = easting, northing
     if not all(map(math.isfinite, pair)) or (near is None and not in_degrees):
@@ -93,7 +93,8 @@ def crs_candidates(
         # The registry's list may hold one twice.
         ranked = {each.code: (_rank(entry, each), each) for entry, each in fitted if each}
         if ranked:
-            return [each for _, each in sorted(ranked.values(), key=lambda pair: pair[0])[:most]]
+            best = sorted(ranked.values(), key=lambda pair: pair[0])
+            return [each for _, each in best[:MOST_OFFERED]]
     return []
 
 
@@ -152,7 +153,7 @@ def _nearest_city(lon_deg: float, lat_deg: float) -> str:
     at, across = math.radians(lat_deg), np.radians(lon_deg) - lon
     half = np.sin((at - lat) / 2) ** 2 + np.cos(at) * np.cos(lat) * np.sin(across / 2) ** 2
     row = rows[int(np.argmin(half))]
-    away_km = 2 * 6371.0 * math.asin(math.sqrt(float(half.min())))
+    away_km = 2 * EARTH_RADIUS_M / 1000 * math.asin(math.sqrt(float(half.min())))
     where = row["admin1code"] if row["countrycode"] == "US" else ""
     country = held.get_countries().get(row["countrycode"], {}).get("name", row["countrycode"])
     away = "at" if away_km < 1 else f"{away_km:.0f} km from"

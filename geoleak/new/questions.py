@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from geoleak import tables
-from geoleak.crs import crs_candidates, crs_info, place_text
+from geoleak.crs import MOST_OFFERED, crs_candidates, crs_info, place_text
 from geoleak.errors import Complaint, InputError, Origin, Refused, did_you_mean
 from geoleak.new.guess import PointFileGuess, decide_layout, first_cells, understand
 from geoleak.new.write import NewSite, csv_text, legs_of
@@ -26,7 +26,6 @@ LAYOUTS = ("pnezd", "penzd")
 _UNIT_WORDS = {"feet": "ft", "foot": "ft", "metre": "m", "metres": "m", "meter": "m", "meters": "m",
                "survey feet": "ftUS", "us survey feet": "ftUS", "us feet": "ftUS"}  # fmt: skip
 _ASKED_COLUMNS = ("id", "northing", "easting", "latitude", "longitude", "elevation", "code")
-_MOST_OFFERED = 9
 _ASKED = ("columns", "crs", "unit", "marks", "numbers", "fittings", "features", "depth", "material",
           "size", "outside_diameter", "branches", "ends_here", "everything_off")  # fmt: skip
 BACK = "<"
@@ -327,7 +326,7 @@ def _with_crs(known: NewSite, guess: PointFileGuess, person: Person) -> NewSite:
                 swapped = "  (if the layout is penzd)" if each.layout == "swapped" else ""
                 named = f"{each.code:<12} {each.name}, in {each.unit}"
                 person.say(f"  {k:>2}  {named}  [{area}]{swapped}")
-            if len(found) == _MOST_OFFERED:
+            if len(found) == MOST_OFFERED:
                 person.say("  more fit there: a city or a state leaves fewer")
             if not found:
                 person.say("  no CRS that these coordinates fit there")
@@ -355,7 +354,6 @@ def offered(known: NewSite, guess: PointFileGuess, near: str) -> list[Any]:
         near=near or None,
         in_degrees=guess.in_degrees,
         try_swapped=not guess.ordered and not known.layout,
-        most=_MOST_OFFERED,
     )
 
 
