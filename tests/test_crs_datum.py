@@ -359,6 +359,14 @@ def test_area_of_use_and_half_a_degree_around_it(shaped) -> None:
     assert in_area("+proj=tmerc +lon_0=9 +ellps=GRS80", 100.0, 10.0)
 
 
+@pytest.mark.parametrize(
+    ("crs", "ends"), [("EPSG:2175", "18°20'E and 19°40'E."), ("EPSG:2132", "meridional circuit...")]
+)
+def test_an_area_s_name_has_seventy_four_signs_at_most(crs: str, ends: str) -> None:
+    name = crs_info(crs, length_unit="m").area_name  # of 74 and of 75 in the registry
+    assert name.endswith(ends) and len(name) <= 74
+
+
 def test_area_of_use_across_the_180th_meridian() -> None:
     inside = in_area("EPSG:2193", [166.4, 178.6, -179.0, 170.0], [-40.0, -40.0, -40.0, 0.0])
     assert inside.tolist() == [True, True, False, False]

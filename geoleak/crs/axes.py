@@ -81,8 +81,9 @@ def horizontal_crs(text: str) -> CRS:
     return crs.to_2d() if len(crs.axis_info) == 3 else crs
 
 
-def _short(text: str, most: int = 60) -> str:
-    return text if len(text) <= most else text[: most - 3].rsplit(" ", 1)[0] + "..."
+def _short(text: str) -> str:
+    """Return a text cut to what a line of a terminal holds beside other words."""
+    return text if len(text) <= 74 else text[:71].rsplit(" ", 1)[0] + "..."
 
 
 def _refuse(crs: CRS, named: str) -> None:
@@ -333,7 +334,7 @@ class CrsInfo(Record):
         area = None if self.crs is None else self.crs.area_of_use
         if area is None:
             return "its area of use"
-        return _short(str(area.name).partition(" - counties of")[0], 74)
+        return _short(str(area.name).partition(" - counties of")[0])
 
 
 @functools.lru_cache(maxsize=512)
