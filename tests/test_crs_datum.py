@@ -9,7 +9,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 from pyproj import CRS
 
-from geoleak.crs import Frame, crs_info
+from geoleak.crs import Frame, axes, crs_info
 from geoleak.crs.axes import DatumShift, Projection, horizontal_crs, same_datum
 from geoleak.errors import CrsError, Refused
 from tests.check_values import check_value
@@ -114,6 +114,8 @@ def test_ballpark_operations_are_never_silent() -> None:
     old = shift("EPSG:4267", "EPSG:4269", -105.0, 40.0)
     assert old.is_ballpark
     assert old.accuracy_m == 500.0  # NAD27 lies 49 m away here and PROJ moves nothing
+    # GRS 1980 and WGS 84 are one figure of the earth to a tenth of a millimetre.
+    assert axes._count_on(0.0, True, False, CRS("EPSG:4269"), CRS("EPSG:4326")) == 2.0
 
 
 def test_longitude_and_latitude_of_a_plate_fixed_site() -> None:
