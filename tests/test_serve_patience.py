@@ -11,6 +11,7 @@ from types import SimpleNamespace
 import pytest
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
+from starlette.responses import PlainTextResponse
 
 from geoleak.serve import app as app_module
 from geoleak.serve import live as live_module
@@ -76,32 +77,53 @@ def test_a_body_that_takes_its_time_or_room_is_cut(after_s, path, size, refused)
         assert said.value.status_code == refused
 
 
-def test_a_connection_that_sends_no_whole_request_is_cut(monkeypatch) -> None:
+def served(monkeypatch, phone, app=None):
+    """Return what a phone gets of the server, on a clock that moves on by itself."""
     opened, _ = server.listen(0, share=False, tls=False)
     phones: list[asyncio.Task] = []
 
-    async def phone() -> float:
-        reader, writer = await asyncio.open_connection(*opened.getsockname())
+    async def until_done(main):
+        running = asyncio.create_task(main)
+        while not phones:
+            await asyncio.sleep(0.01)
+        got = await phones[0]
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await running
+        return got
+
+    got = []
+    monkeypatch.setattr(server.asyncio, "run", lambda main: got.append(quickly(until_done(main))))
+    calls = lambda: phones.append(asyncio.create_task(phone(*opened.getsockname())))  # noqa: E731
+    server.run(app, opened, tls=None, started=calls)
+    return got[0]
+
+
+def test_a_connection_that_sends_no_whole_request_is_cut(monkeypatch) -> None:
+    async def phone(*address) -> float:
+        reader, writer = await asyncio.open_connection(*address)
         began = asyncio.get_running_loop().time()
         writer.write(b"POST /entries HTTP/1.1\r\nHost: x\r\n")
         assert await reader.read() == b""
         writer.close()
         return asyncio.get_running_loop().time() - began
 
-    async def until_cut(main) -> float:
-        running = asyncio.create_task(main)
-        while not phones:
-            await asyncio.sleep(0.01)
-        cut_s = await phones[0]
-        running.cancel()
-        with contextlib.suppress(asyncio.CancelledError):
-            await running
-        return cut_s
+    assert served(monkeypatch, phone) == pytest.approx(15.0, abs=0.4)
 
-    cuts = []
-    monkeypatch.setattr(server.asyncio, "run", lambda main: cuts.append(quickly(until_cut(main))))
-    server.run(None, opened, tls=None, started=lambda: phones.append(asyncio.create_task(phone())))
-    assert cuts == [pytest.approx(15.0, abs=0.4)]
+
+@pytest.mark.parametrize(("others", "code"), [(62, b"200"), (63, b"503")])
+def test_sixty_four_connections_are_too_many(monkeypatch, others: int, code: bytes) -> None:
+    async def phone(*address) -> bytes:
+        idle = [await asyncio.open_connection(*address) for _ in range(others)]
+        reader, writer = await asyncio.open_connection(*address)
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+        said = await reader.readline()
+        for each in (writer, *(other for _, other in idle)):
+            each.close()
+        return said.split()[1]
+
+    page = PlainTextResponse("here")
+    assert served(monkeypatch, phone, page) == code
 
 
 def test_a_folder_that_never_rests_is_waited_for_two_seconds(monkeypatch) -> None:
