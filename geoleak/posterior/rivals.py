@@ -23,7 +23,7 @@ import math
 import numpy as np
 
 from geoleak.errors import SiteDataError
-from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior
+from geoleak.evidence import Candidates, StopTests, candidates, log_sum_exp, prior, tests_of
 from geoleak.posterior.grid import Cells, first_cells, interpolate
 from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.record import Bools, Floats, Ints, Record, replace
@@ -44,7 +44,7 @@ HEARD_FROM_M = 12.0
 FEW_NODES, COUNTS_NATS = 48, 5.0
 ASIDE_NATS, ASIDE_ALONG, ASIDE_OUT = 9.0, 10, 4
 BEYOND_STEPS = 6
-# A check counts for a place within this of where it was made, along the pipe, and a rod where it
+# Readings aside and rods count for a place within this of them, along the pipe, and a rod where it
 # was pushed this often there (common practice, no source).
 NEAR_M, RODS = 3.0, 3
 # Readings this far off the line tell left from right; nearer ones are put down carelessly.
@@ -347,8 +347,7 @@ def shares_beyond(ends: tuple[End, ...], stated: float) -> Floats:
 def checked(stops: StopTests, leg: int, chainage_m: float) -> frozenset[str]:
     """Return the rivals that somebody has checked at a place of the pipe."""
     survey, done = stops.survey, set()
-    tested = any(t.leg == leg and abs(t.chainage_m - chainage_m) < NEAR_M for t in stops.tests)
-    if tested or stops.off_near(leg, chainage_m):
+    if tests_of(stops.tests, leg, chainage_m) or stops.off_near(leg, chainage_m):
         done.add("fitting")
     rows = survey.surface
     near = rows.near(leg, chainage_m, NEAR_M)
