@@ -6,3 +6,4 @@ up-chainage.
 """
 
 from geoleak.linref.line import NearestSnap, Route, RouteSet, Snap
+from geoleak.linref.segments import RIVAL_WITHIN_M

@@ -17,6 +17,7 @@ from geoleak.linref.segments import (
     BLOCK,
     END_TOLERANCE_M,
     LARGEST_COORDINATE_M,
+    RIVAL_WITHIN_M,
     SHORTEST_SEGMENT_M,
     Nearest,
     Segments,
@@ -365,7 +366,7 @@ class Route(Record, eq=False):
         """Whether the line ends where it starts."""
         return bool(np.all(self.vertices_m[0, :2] == self.vertices_m[-1, :2]))
 
-    def snap(self, points_m: ArrayLike, *, rival_within_m: float | None = 1.0) -> Snap:
+    def snap(self, points_m: ArrayLike, *, rival_within_m: float | None = RIVAL_WITHIN_M) -> Snap:
         """Return the nearest place on the route for each point.
 
         Parameters
@@ -651,7 +652,9 @@ class RouteSet(Record, eq=False):
         owner = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
         return cls(tuple(routes), Segments.joined(parts), owner)
 
-    def snap(self, points_m: ArrayLike, *, rival_within_m: float | None = 1.0) -> NearestSnap:
+    def snap(
+        self, points_m: ArrayLike, *, rival_within_m: float | None = RIVAL_WITHIN_M
+    ) -> NearestSnap:
         """Return the nearest place on any of the routes for each point; see `Route.snap`."""
         points, single = as_points(points_m)
         found = find_nearest(self.segments, points, rival_within_m)

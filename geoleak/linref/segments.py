@@ -12,6 +12,8 @@ TIE_M = 1e-9
 TIE_RELATIVE = 1e-15
 # Squares of shorter segments leave the range of doubles: such vertices are repeats.
 SHORTEST_SEGMENT_M = 1e-140
+# A stretch so little farther off is nearly as close (common practice, no source).
+RIVAL_WITHIN_M = 1.0
 # A foot this far beyond an end is still on the route (rounding of a computed point).
 END_TOLERANCE_M = 1e-9
 # Squares of larger coordinates overflow; no place on Earth is that far away.

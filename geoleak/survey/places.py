@@ -14,7 +14,7 @@ import numpy as np
 
 from geoleak.crs import Frame
 from geoleak.errors import Complaint, InputError, Origin, listed
-from geoleak.linref import NearestSnap, Route, RouteSet, Snap
+from geoleak.linref import RIVAL_WITHIN_M, NearestSnap, Route, RouteSet, Snap
 from geoleak.record import Floats, Record, replace
 from geoleak.site import Found, Place
 from geoleak.survey.records import Levels, Survey, SurveyedLeg, SurveyedPoint
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     import shapely
 
 
-# A stretch of pipe so little farther off is nearly as close (common practice, no source).
-RIVAL_WITHIN_M = 1.0
 # Nearer to an end of the line than half a bucket is at the end: common practice, no source.
 PAST_END_M = 0.3
 # So far past an end a place may be told from the end's mark (common practice, no source).
@@ -131,7 +129,7 @@ class PlaceFinder:
 
     def snap_to_leg(self, at_m: Floats, leg: int) -> list[Resolved]:
         """Return the nearest place on one leg for each of (n, 2) positions."""
-        snap = self._route(leg).snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+        snap = self._route(leg).snap(at_m)
         rivals = [(leg if np.isfinite(at) else -1, at) for at in snap.rival_chainage_m.tolist()]
         return [_resolved(at_m[k], leg, snap, k, *rival) for k, rival in enumerate(rivals)]
 
@@ -141,7 +139,7 @@ class PlaceFinder:
             raise ValueError("a survey without legs has no places")
         if not len(at_m):
             return []
-        snap = self._routes.snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+        snap = self._routes.snap(at_m)
         found = [_resolved(at_m[k], leg, snap, k) for k, leg in enumerate(snap.route.tolist())]
         for k in np.flatnonzero(snap.rival_route >= 0).tolist():
             found[k] = self._with_rival(found[k], at_m[k])
@@ -159,7 +157,7 @@ class PlaceFinder:
         near = self._tree.query(shapely.Point(at_m), predicate="dwithin", distance=reach + 1e-6)
         rivals = []
         for leg in near.tolist():
-            snap = self._route(leg).snap(at_m, rival_within_m=RIVAL_WITHIN_M)
+            snap = self._route(leg).snap(at_m)
             both = float(snap.chainage_m), float(snap.rival_chainage_m)
             rivals += [(float(snap.distance_m), leg, at) for at in both if np.isfinite(at)]
         here = self._aside(best.leg, best.chainage_m, 0.0)
