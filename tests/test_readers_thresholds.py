@@ -63,6 +63,35 @@ def test_rows_that_are_wrong_alike_are_named_so_often(
     assert len(caught.value.complaints) == most
 
 
+@pytest.mark.parametrize(("role", "low", "high"), [("elev", -600, 9000), ("ellh", -700, 9100)])
+def test_a_height_is_of_this_planet(tmp_path: Path, role: str, low: int, high: int) -> None:
+    """From below the lowest shore to above the highest summit: common practice, no source."""
+    for metres, out in ((low - 1, True), (low + 1, False), (high - 1, False), (high + 1, True)):
+        text = f"id,e,n,{role} (m)\n1,{E},{N},{metres}\n"
+        if out:
+            assert f"is {metres} m; check the figure" in refused(tmp_path, text)[0]
+        else:
+            assert read(tmp_path, text)[0]["1"].easting == E
+
+
+@pytest.mark.parametrize(("depth", "fits"), [(29.9, True), (30.1, False)])
+def test_no_mark_lies_deeper_than_thirty_metres(tmp_path: Path, depth: float, fits: bool) -> None:
+    text = f"id,e,n,depth (m)\n1,{E},{N},{depth}\n"
+    if fits:
+        assert read(tmp_path, text)[0]["1"].depth_m == depth
+    else:
+        assert f"is {depth} m; check the figure" in refused(tmp_path, text)[0]
+
+
+@pytest.mark.parametrize(("above", "found"), [(9, True), (10, False)])
+def test_ten_rows_of_a_sheet_hold_its_headings(tmp_path: Path, above: int, found: bool) -> None:
+    files = {"readings.csv": "Job,12\n" * above + f"{PLACES}101,40\n"}
+    if found:
+        assert len(site_of(tmp_path, files).readings) == 1
+    else:
+        assert "place" in complaints_of(tmp_path, files)[0]
+
+
 @pytest.mark.parametrize(("above", "found"), [(29, True), (30, False)])
 def test_thirty_lines_hold_the_header(tmp_path: Path, above: int, found: bool) -> None:
     text = "Job\n" * above + "id,e,n\n" + "".join(f"{k},{E + k},{N}\n" for k in range(200))
