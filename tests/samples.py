@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
+import contextlib
+from collections.abc import Iterator
+from functools import cache, partial
+from importlib import import_module
 from typing import NamedTuple
+
+import pytest
 
 from geoleak import read_site
 from geoleak.posterior import InferenceOptions, Posterior, infer
@@ -14,6 +19,16 @@ from tests.spoilt_sites import SITES
 
 SHIPPED = InferenceOptions()
 """As a user has it, whatever the tests of the moment take."""
+
+
+@contextlib.contextmanager
+def by_few_nodes() -> Iterator[None]:
+    """Answer as roughly as the first nodes do."""
+    with pytest.MonkeyPatch.context() as at:
+        rough = partial(InferenceOptions, most_nodes=64)
+        for asks in ("geoleak.posterior.infer", "geoleak.advice.next_readings"):
+            at.setattr(import_module(asks), "InferenceOptions", rough)
+        yield
 
 
 class Sample(NamedTuple):

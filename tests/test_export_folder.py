@@ -9,6 +9,7 @@ import shutil
 import signal
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -17,21 +18,19 @@ from geoleak.errors import GeoleakError
 from geoleak.export import folder
 from geoleak.export.folder import LIST_NAME, OF_OTHER_COMMANDS, write_folder
 from tests.command import fork, on_small_disk, run
-from tests.output_faults import Steps
+from tests.output_faults import NAMES, Killed, Steps, pair, write
 
 pytestmark = pytest.mark.usefixtures("few_nodes")
 
-NAMES = ("result.json", "map.html", "stakes.csv")
 WAYS = ("exchange", "two steps", "in place")
 FAULTS = (errno.ENOSPC, errno.EIO, errno.EROFS)
 
 
-def write(out: Path, run_id: str, *, names: tuple[str, ...] = NAMES, force: bool = True) -> None:
-    def writer(path: Path) -> Path:
-        path.write_text(f"{path.name} of {run_id}")
-        return path
-
-    write_folder(out, dict.fromkeys(names, writer), run=run_id, force=force)
+@pytest.fixture(scope="module")
+def killed() -> Iterator[Killed]:
+    forks = Killed()
+    yield forks
+    forks.end()
 
 
 def held(out: Path) -> set[str]:
@@ -47,6 +46,7 @@ def first(place: Path, way: str) -> Path:
     out = place / "out"
     write(out, "old")
     (out / "report.pdf").write_text("a report")
+    out.chmod(0o750)
     if way == "in place":
         (out / "photo.txt").write_text("mine")
     return out
@@ -55,6 +55,7 @@ def first(place: Path, way: str) -> Path:
 def whole(out: Path, way: str, *runs: str) -> None:
     """Check that a folder is that of one of the runs, whole, and that nothing else lies about."""
     assert len(held(out)) == 1 and held(out) <= set(runs)
+    assert out.stat().st_mode & 0o777 == 0o750
     assert (out / "report.pdf").read_text() == "a report"
     names = {*NAMES, LIST_NAME, "report.pdf"} | ({"photo.txt"} if way == "in place" else set())
     assert {each.name for each in out.iterdir()} == names
@@ -89,15 +90,12 @@ def test_a_disk_that_fails_at_any_step_leaves_the_old_whole(tmp_path: Path, way:
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_a_process_killed_at_any_step_leaves_old_or_new_whole(tmp_path: Path, way: str) -> None:
+def test_a_process_killed_at_any_step_leaves_old_or_new_whole(
+    tmp_path: Path, way: str, killed: Killed
+) -> None:
     for k in range(steps_of(tmp_path / "s", way)):
         out = first(tmp_path / "s", way)
-        child = os.fork()
-        if child == 0:
-            with Steps(k, kill=True).watched(exchange=way == "exchange"):
-                write(out, "new")
-            os._exit(0)
-        assert os.waitpid(child, 0)[1] in (0, signal.SIGKILL)
+        killed("write", out, step=k, exchange=way == "exchange")
         if way == "exchange":  # at no moment is there anything else
             assert len(held(out)) == 1
         # The next run fails, but has put things in order first.
@@ -123,40 +121,55 @@ def test_two_runs_at_once_leave_one_of_both(tmp_path: Path, way: str) -> None:
         whole(out, way, "one", "two")
 
 
-def pair(place: Path, run: str) -> None:
-    with folder.beside(place / "a", place / "b") as (a, b):
-        a.write_text(run)
-        b.write_text(run)
+@pytest.mark.parametrize("way", WAYS)
+def test_a_run_is_left_in_peace_by_one_that_comes_and_goes_meanwhile(
+    tmp_path: Path, way: str
+) -> None:
+    out = first(tmp_path, way)
+
+    def writer(path: Path) -> Path:
+        if path.name == NAMES[1]:
+            write(out, "two")
+            assert held(out) == {"two"}
+        path.write_text(f"{path.name} of one")
+        return path
+
+    with Steps().watched(exchange=way == "exchange"):
+        write_folder(out, dict.fromkeys(NAMES, writer), run="one", force=True)
+    whole(out, way, "one")
 
 
 @pytest.mark.parametrize("kill", [False, True])
 @pytest.mark.parametrize("before", ["old", None])
-def test_a_pair_of_files_changes_together(tmp_path: Path, before: str | None, kill: bool) -> None:
+def test_a_pair_of_files_changes_together(
+    tmp_path: Path, before: str | None, kill: bool, killed: Killed
+) -> None:
     """Whichever step fails, and if the process dies there, once the next has put it in order."""
 
-    def put(run: str, k: int) -> Steps:
+    def begin() -> None:
         shutil.rmtree(place, ignore_errors=True)
         place.mkdir()
         if before:
             pair(place, before)
-        with Steps(k, kill=kill).watched() as steps:
-            pair(place, run)
+
+    def put(k: int) -> Steps:
+        with Steps(k).watched() as steps:
+            pair(place, "new")
         return steps
 
     place = tmp_path / "out"
-    for k in range(put("new", -1).taken):
+    begin()
+    for k in range(put(-1).taken):
+        begin()
         wanted = {"new"}
         if not kill:
             try:
-                put("new", k)
+                put(k)
             except GeoleakError as error:
                 assert "nothing changed" in str(error)
                 wanted = {before}
-        elif (child := os.fork()) == 0:
-            put("new", k)
-            os._exit(0)
         else:
-            assert os.waitpid(child, 0)[1] in (0, signal.SIGKILL)
+            killed("pair", place, step=k)
             wanted |= {before}
             with pytest.raises(GeoleakError), folder.beside(place / "c"):
                 raise OSError(errno.EIO, "a disk")
@@ -246,6 +259,8 @@ def test_a_hidden_folder_of_somebody_else_is_not_taken_for_litter(tmp_path: Path
     for name in (".out-backup", ".out.geoleak", ".other.geoleak-1"):
         (tmp_path / name).mkdir()
     write(tmp_path / "out", "new")
+    modes = {each.stat().st_mode for each in tmp_path.iterdir()}
+    assert len(modes) == 1  # that of any new folder
     assert {each.name for each in tmp_path.iterdir()} == {
         "out", ".out-backup", ".out.geoleak", ".other.geoleak-1",
     }  # fmt: skip

@@ -20,7 +20,7 @@ from geoleak.serve.page import page_state
 from geoleak.survey import chainage_of, survey_site
 from tests.command import run
 
-pytestmark = pytest.mark.usefixtures("few_nodes")
+pytestmark = pytest.mark.usefixtures("few_nodes", "at_once")
 
 
 def entries(folder: Path) -> list:

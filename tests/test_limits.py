@@ -117,10 +117,10 @@ def test_what_is_wrong_with_every_row_is_said_of_the_first_ones(
 
 @pytest.mark.parametrize("row", ["T{0},101,6\n", "T,101,6\n", "T{0},9{0},6\n"])
 def test_tapes_are_judged_in_a_time_that_grows_with_their_number(tmp_path: Path, row: str) -> None:
-    text = "point,from,distance\n" + "".join(map(row.format, range(10_000)))
+    text = "point,from,distance\n" + "".join(map(row.format, range(5_000)))
     start = time.process_time()
     assert complaints_of(tmp_path, {"tapes.csv": text})
-    assert time.process_time() - start < 2.0
+    assert time.process_time() - start < 1.0
 
 
 def workbook_of(sheet_xml: bytes, path: Path) -> Path:

@@ -16,6 +16,8 @@ from geoleak.result.records import Result
 from geoleak.units import LENGTH_UNITS
 from tests.spoilt_sites import SITES
 
+pytestmark = pytest.mark.usefixtures("few_nodes")
+
 FT_US = LENGTH_UNITS["ftUS"]
 STATE_PLANE_FT = "EPSG:6543"  # NAD83(2011) / North Carolina (ftUS)
 STATE_PLANE_M = "EPSG:6542"  # the same projection in metres
