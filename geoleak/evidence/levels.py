@@ -341,7 +341,9 @@ class LevelEvidence(Evidence):
         """
         deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
         everything = len(self.pooled)
-        nothing = self.silent(places, nodes) if everything > self.block_rows else np.zeros(len(nodes))
+        nothing = (
+            self.silent(places, nodes) if everything > self.block_rows else np.zeros(len(nodes))
+        )
         on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
