@@ -683,14 +683,17 @@ def test_prior_factors_are_seen_and_can_be_switched_off():
 
 
 def test_recent_repairs_count_as_excavations_and_holes_of_the_job_do_not():
-    old = SurveyedPastLeak(PastLeak(SOMEWHERE, 1990), 0, 30.0)
-    new = SurveyedPastLeak(PastLeak(SOMEWHERE, 2024), 0, 70.0)
-    survey = synthetic.survey(past_leaks=(old, new), holes=(hole(None),), joint_factor=1.0)
+    """Those of the three years before the newest on file."""
+    places = ((2020, 30.0), (2021, 55.0), (2024, 70.0))
+    past = tuple(SurveyedPastLeak(PastLeak(SOMEWHERE, year), 0, at) for year, at in places)
+    survey = synthetic.survey(past_leaks=past, holes=(hole(None),), joint_factor=1.0)
     prior = survey.site.prior.model_copy(update={"past_leaks": 1.0, "recent_excavation": 3.0})
     survey = replace(survey, site=replace(survey.site, prior=prior))
     posterior = infer(survey)
     assert dict(posterior.prior_factors) == {"recent_excavation": 3.0}
-    assert density(posterior, 70.0) / density(posterior, 30.0) == pytest.approx(3.0, rel=0.02)
+    for recent_m in (55.0, 70.0):
+        odds = density(posterior, recent_m) / density(posterior, 30.0)
+        assert odds == pytest.approx(3.0, rel=0.02)
     assert density(posterior, 41.0) / density(posterior, 30.0) == pytest.approx(1.0, rel=0.02)
 
 
