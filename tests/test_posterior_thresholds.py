@@ -39,6 +39,15 @@ def test_a_hole_stays_about_the_median_while_it_holds_nine_tenths_of_the_best(sh
     assert found.median_m == pytest.approx(1.0 if moved else 6.0 - 1.0 / share, abs=0.01)
 
 
+@pytest.mark.parametrize(("dip", "count"), [(0.24, 2), (0.26, 1)])
+def test_humps_are_two_peaks_where_it_dips_under_a_quarter_of_the_lower_one(dip, count):
+    edges = np.linspace(0.0, 6.0, 61)
+    cells = Cells(np.zeros(60, dtype=np.int64), edges[:-1], edges[1:])
+    density = np.repeat([2.0, dip, 1.0], 20)
+    found = find_peaks(cells, density / density.sum(), ((0, 0.0, 6.0),), window_m=1.5)
+    assert len(found) == count
+
+
 @pytest.mark.parametrize(("odds", "silent"), [(0.95, False), (1.05, True)])
 def test_nothing_was_heard_where_silence_is_likelier_than_a_leak(odds, silent, monkeypatch):
     told, real = [], LevelEvidence.fits_of
