@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -18,7 +16,6 @@ from geoleak.linref import Route
 from geoleak.network.network import Joint
 from geoleak.posterior import grid, infer
 from geoleak.posterior import run as inference
-from geoleak.posterior.grid import Cells, find_peaks
 from geoleak.record import replace
 from geoleak.site import Hole, Isolation, LevelSettings, Place
 from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedHole
@@ -186,53 +183,6 @@ def test_a_dry_hole_where_the_rest_was_sure_contradicts(inside, agrees):
 
 
 # -- the posterior -----------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(("dip", "peaks"), [(0.24, 2), (0.26, 1)])
-def test_two_humps_are_two_peaks_from_a_dip_of_a_quarter(dip, peaks):
-    edges = np.linspace(0.0, 10.0, 201)
-    cells = Cells(np.zeros(200, dtype=np.int64), edges[:-1], edges[1:])
-    density = np.interp(cells.chainage_m, [0, 2, 5, 8, 10], [0.5, 1.0, dip, 1.2, 0.5])
-    found = find_peaks(cells, density / density.sum(), ((0, 0.0, 10.0),), window_m=1.5)
-    assert len(found) == peaks
-
-
-def grown(monkeypatch, *, counting, answers, live=10):
-    """Let nodes grow with stand-ins for what they find; return how many there were each time."""
-    options = SimpleNamespace(most_nodes=512)
-    run = SimpleNamespace(nodes=Nodes.over("abc", count=32), sizes=[], options=options)
-
-    def add(run, drawn, count):
-        run.nodes = Nodes.over("abc", count=len(run.nodes) + count)
-        run.sizes.append(len(run.nodes))
-
-    told = iter(answers)
-    monkeypatch.setattr(inference, "_add_nodes", add)
-    monkeypatch.setattr(inference, "_counting", lambda run: counting)
-    monkeypatch.setattr(inference, "_live_knots", lambda run: np.ones(live, dtype=bool))
-    monkeypatch.setattr(inference, "_answer", lambda run: np.array([next(told), 1.0, 0.5]))
-    inference._add_nodes_until_settled(run)
-    return run.sizes
-
-
-def test_nodes_double_until_the_answer_moves_by_under_three_per_cent(monkeypatch):
-    assert grown(monkeypatch, counting=99, answers=[1.0, 1.0 / 0.969, 1.06]) == [64, 128]
-    assert grown(monkeypatch, counting=99, answers=[1.0, 1.0 / 0.971]) == [64]
-
-
-def test_nodes_are_never_more_than_512(monkeypatch):
-    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9)) == [64, 128, 256, 512]
-
-
-def test_four_batches_go_ahead_while_the_posterior_rests_on_under_thirty(monkeypatch):
-    few = grown(monkeypatch, counting=29.9, answers=np.ones(9))
-    assert few == [44, 56, 68, 80, 160, 320, 512]
-    assert grown(monkeypatch, counting=30.1, answers=np.ones(9)) == [64]
-
-
-def test_a_vague_site_is_worth_60_000_nodes_times_knots(monkeypatch):
-    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=467) == [64, 128]
-    assert grown(monkeypatch, counting=99, answers=2.0 ** np.arange(9), live=470) == [64]
 
 
 @pytest.mark.parametrize(

@@ -77,11 +77,11 @@ def test_a_place_three_metres_from_a_reading_was_listened_to(away_m, odds):
 @pytest.mark.parametrize(
     ("moved", "worth", "knots", "added"),
     [
-        (0.029, 31.0, 10, [32]),
-        (0.031, 31.0, 10, [32, 64, 128, 256]),
-        (0.0, 29.0, 10, [12, 12, 12, 12, 80, 160, 192]),
-        (0.0, 29.0, 937, [12]),
-        (0.0, 29.0, 938, []),
+        (0.029, 30.1, 10, [32]),
+        (0.031, 30.1, 10, [32, 64, 128, 256]),
+        (0.0, 29.9, 10, [12, 12, 12, 12, 80, 160, 192]),
+        (0.0, 29.9, 937, [12]),
+        (0.0, 29.9, 938, []),
     ],
 )
 def test_nodes_are_doubled_until_the_answer_settles(moved, worth, knots, added, monkeypatch):
