@@ -202,6 +202,7 @@ def test_a_bare_number_that_no_pipe_has_is_asked_about(
         ('depth = "15.1 cm"', False),
         ('depth = "14.9 cm"', True),
         ("outside_diameter = 0.49", False),
+        ("outside_diameter = 0.49\nwall = 0.08", False),
         ('outside_diameter = "16 in"', False),
         ('outside_diameter = "2.59 m"', False),
         ('outside_diameter = "2.61 m"', True),
