@@ -18,7 +18,7 @@ from geoleak.posterior import Explanation, infer
 from geoleak.posterior.rivals import checked
 from geoleak.record import replace
 from geoleak.site import Crew, Note, Place
-from geoleak.survey import SWAPPED
+from geoleak.survey import NO_DECIBELS, SWAPPED
 from geoleak.survey.legs import unstated_scatter_m
 from geoleak.units import unit_m
 from tests import synthetic
@@ -33,7 +33,7 @@ RODS = (45.8, 46.3, 46.8, 47.3, 48.3)
 DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 
 
-def surveyed(*, offset=(), level=(), surface=None):
+def surveyed(*, offset=(), level=(), surface=None, quiet=False):
     """A line read at every metre, 60 dB at 47 over 40, with more readings at 47 off the line."""
     route = synthetic.straight()
     at = np.append(np.arange(40.0, 56.0), np.full(len(offset), 47.0))
@@ -43,6 +43,7 @@ def surveyed(*, offset=(), level=(), surface=None):
     rows = synthetic.levels("surface", at, heard, route=route, offset_m=off)
     if surface:
         rows = replace(rows, surface=surface)
+    rows = replace(rows, everything_off=np.full(len(rows), quiet))
     return synthetic.survey([route], surface=rows)
 
 
@@ -191,8 +192,8 @@ def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, over, job)
     """By more than the error of two readings it is traced, by less it is read again."""
     assert pytest.approx(NormalDist().inv_cdf(0.95), abs=0.001) == LOUDER_SIGMAS
     level = (59.0, 60.0 + over, 50.0)
-    survey = surveyed(offset=(side * 1.0, side * 2.0, -side), level=level)
-    found = told(survey)
+    survey = surveyed(offset=(side * 1.0, side * 2.0, -side), level=level, quiet=True)
+    found, rows = told(survey), survey.surface
     assert bool(found) is bool(job)
     if not job:
         return
@@ -201,9 +202,15 @@ def test_louder_beside_the_line_than_on_it_is_looked_into_first(side, over, job)
     assert found[0].job.startswith(job.format(word))
     assert found[0].places[0] == (0, 47.0, side * 2.0)
     # Read a second time as loud, it is traced.
-    rows = survey.surface
     twice = replace(rows, repeats=np.where(rows.offset_m == side * 2.0, 2, 1))
     assert told(replace(survey, surface=twice))[0].job.startswith("trace")
+    # A pump is as loud: what takes minutes comes first, until it was heard to go on.
+    survey = replace(survey, surface=replace(twice, everything_off=~rows.everything_off))
+    (first,) = told(survey)
+    assert first.job.startswith("turn every tap, pump and machine off")
+    assert (first.kind, first.places) == ("stop", ((0, DIG.stake_m, 0.0),))
+    test = synthetic.stop(47.3, 60.0, off=60.0)
+    assert told(replace(survey, stops=(test,)))[0].job.startswith("trace")
 
 
 @pytest.mark.parametrize(("share", "doubted"), [(0.97, False), (1.03, True)])
@@ -274,7 +281,8 @@ def test_a_job_takes_a_reading_a_place_or_what_its_kind_of_check_takes():
     assert minutes(replace(slow, site=replace(slow.site, crew=crew))) == 3 * 5.0
     assert minutes(ending("rod", RODS, (40.0, 40.0, 41.0, 45.0, 55.0))) == 2 * 4.0
     assert minutes(stopped(90.0)) == 10.0
-    assert minutes(surveyed(offset=(-1.0, 2.0), level=(50.0, 70.0))) == 15.0
+    for quiet, taken in ((False, 3.0 + 2.0), (True, 15.0)):
+        assert minutes(surveyed(offset=(-1.0, 2.0), level=(50.0, 70.0), quiet=quiet)) == taken
 
 
 def test_a_peak_that_is_raised_to_the_sides_alone_is_no_leaks():
@@ -402,7 +410,8 @@ def test_a_louder_surface_aside_is_no_louder_sound():
 )
 def test_a_line_beside_that_is_believed_is_traced(chance, checked, doubted):
     rival = Explanation("aside", 0.05, np.zeros(1), chance, (0, 47.2, -1.5), None, checked)
-    found = told(surveyed(), judged(aside=rival), replace(DIG, aside_chance=chance))
+    quiet = surveyed(quiet=True)
+    found = told(quiet, judged(aside=rival), replace(DIG, aside_chance=chance))
     assert bool(found) is doubted
     if doubted:
         assert found[0].text == "likelier on another line, 1.5 m to the left"
@@ -667,8 +676,9 @@ def test_a_figure_far_under_the_background_is_named_and_not_the_loud_one(share, 
         assert [p[1] for p in found.places] == pytest.approx([45.5, 48.5])
 
 
-def test_columns_that_look_swapped_are_seen_to_before_all():
-    note = Note(SWAPPED, "level and background look swapped", remedy="exchange them")
+@pytest.mark.parametrize("code", [SWAPPED, NO_DECIBELS])
+def test_a_sheet_that_means_another_thing_is_seen_to_before_all(code):
+    note = Note(code, "level and background look swapped", remedy="exchange them")
     survey = replace(surveyed(offset=(-1.0, 1.0), level=(50.0, 70.0)), warnings=(note,))
     found = told(survey)[0]
     assert found.text == "level and background look swapped"

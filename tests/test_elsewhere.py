@@ -16,6 +16,7 @@ from geoleak.advice.heard import (
     rods_alike,
 )
 from geoleak.advice.records import Case, Dig
+from geoleak.posterior import Explanation, pushes
 from geoleak.record import replace
 from tests import synthetic
 
@@ -26,9 +27,9 @@ DIG = Dig(((0, 46.5, 48.0),), 0, 47.3, (0.05, 0.05), (0.75, 0.4), 0.0)
 SIGMA = synthetic.site().levels.level_sigma_db
 
 
-def judged(odds=None):
+def judged(odds=None, rivals=()):
     return SimpleNamespace(
-        no_leak_odds=odds, fits=(), mass=np.ones(1), offered=np.ones(1), rivals=(), warnings=()
+        no_leak_odds=odds, fits=(), mass=np.ones(1), offered=np.ones(1), rivals=rivals, warnings=()
     )
 
 
@@ -104,6 +105,31 @@ def test_a_rod_away_from_the_hole_as_loud_as_the_best_by_it_is_pushed_again(shar
         assert found[0].text.startswith("rod reading 3 (mark 38.3) is as loud as any by the hole")
         assert "3 (mark 38.3)" in found[0].job and found[0].kind == "rod"
         assert [each[1] for each in found[0].places] == pytest.approx([38.3, 42.8])
+
+
+def test_a_rod_that_is_loud_beside_the_line_is_no_push_on_it():
+    """The line there is traced; one as loud as the best by the hole is pushed again where it is."""
+    for level, job in ((72.0, "trace the line that lies about 3.0 m to the right"), (52.0, "push")):
+        survey = rods((46.8, 47.3, 47.3), (44.0, 52.0, level), aside=np.array([0.0, 0.0, 3.0]))
+        (found,) = elsewhere(replace(survey, stops=(synthetic.stop(47.3, off=60.0),)))
+        assert found.job.startswith(job)
+        assert found.places[0] == (0, 47.3, 3.0)
+        assert pushes(survey, 0, 47.3) == 2
+
+
+def test_over_still_ground_a_line_beside_that_is_believed_is_heard_before_any_rod():
+    rival = Explanation("aside", 0.05, np.zeros(1), 0.6, (0, 46.0, -3.0))
+    belief, dig = judged(2.0, (rival,)), replace(DIG, aside_chance=BELIEVED)
+    (found,) = loud_in_silence(Case.of(still(rod=(72.0,)), belief, dig))
+    assert (found.kind, found.places) == ("across", ((0, 46.0, -1.5), (0, 46.0, 1.5)))
+    for less, checked in ((BELIEVED - 0.01, False), (BELIEVED, True)):
+        dig, belief = (
+            replace(DIG, aside_chance=less),
+            judged(2.0, (replace(rival, checked=checked),)),
+        )
+        assert next(loud_in_silence(Case.of(still(rod=(72.0,)), belief, dig))).kind == "rod"
+    beside = replace(still(), rod=rods((47.3,), (72.0,), aside=3.0).rod)
+    assert silent(beside)[0].job.startswith("turn every tap, pump and machine off")
 
 
 @pytest.mark.parametrize(("away", "doubted"), [(PAST_M - 0.05, False), (PAST_M + 0.05, True)])

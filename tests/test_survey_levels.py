@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from geoleak.errors import InputError
-from geoleak.survey import SWAPPED
+from geoleak.survey import NO_DECIBELS, SWAPPED
 from tests.lane import TOML, lane, readings
 
 COLUMNS = "reading,kind,place,level,background,session,gain_db,skip"
@@ -108,6 +108,38 @@ def test_kinds_and_struck_out_rows(tmp_path: Path) -> None:
 
 def codes_of(folder: Path, sheet: str, toml: str = TOML) -> dict[str, str]:
     return {note.code: note.text for note in lane(folder, toml=toml, readings=sheet).warnings}
+
+
+def by_a_share(ratio: float) -> list[str]:
+    """Two listens at eight places, a tenth of the level to both sides of 10 and of a ratio of it.
+
+    They scatter by a share by ``4 ln((ratio + 1 / ratio) / 2)`` nats rather than evenly: 5 at 6.83.
+    """
+    return [f"{9 * each:g} {11 * each:g}" for each in (1.0, ratio) for _ in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("levels", "said"),
+    [
+        (["0.012", "0.013", "0.2", "1.9", "0.014"], "levels of 0.012 to 1.9 are no dB"),
+        (["0.012", "0.013", "0.2", "1.9"], ""),  # four places may be anything
+        (["0.012", "0.013", "0.2", "2.1", "0.014"], ""),
+        (["0", "0.013", "0.2", "1.9", "0.014"], ""),  # a leak over the background in dB may be 0
+        (["20", "20", "81", "20", "20"], 'reading 2 at "105" is 61 dB over the middle of all'),
+        (["20", "20", "79", "20", "20"], ""),
+        (by_a_share(7.1), "repeats lie apart by a share of the level"),
+        (by_a_share(6.5), ""),
+    ],
+)
+def test_a_linear_meters_figures_are_no_decibels(tmp_path: Path, levels: list, said: str) -> None:
+    sheet = readings(*(f"{k},surface,{103 + k},{each}" for k, each in enumerate(levels)))
+    told = codes_of(tmp_path, sheet).get(NO_DECIBELS, "")
+    assert told.startswith(said) and bool(told) is bool(said)
+    for folder, scale in (("a", "amplitude"), ("b", "display")):
+        (tmp_path / folder).mkdir()
+        if "0" not in levels:
+            toml = with_readings(f'level_scale = "{scale}"')
+            assert NO_DECIBELS not in codes_of(tmp_path / folder, sheet, toml)
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from geoleak.advice.doubts import STOPS
-from geoleak.advice.heard import PAST_M, PUSHES
+from geoleak.advice.heard import ACROSS_M, PAST_M, PUSHES
 from geoleak.advice.records import Doubt, Place
 from geoleak.evidence import SAME_SOUND_M, StopTests, tests_of
 from geoleak.posterior import Explanation, Posterior, free_ends, pushes
@@ -18,8 +18,6 @@ from geoleak.record import Record
 from geoleak.survey import Survey
 from geoleak.tables import setting, surface
 
-# Offsets of readings left and right of the hole's middle: two tell one side from the other.
-ACROSS_M = (-1.5, 1.5)
 # Steps of a rod along the pipe: three pushes come first (after two of them a third of the sounds
 # that came up 0.5 to 2 m along a trench were dug for in vain); where doubt is left two more, at
 # the place and on from it in quarter metres, the loud side ahead, none this near another (common
@@ -168,9 +166,10 @@ def minutes_of(survey: Survey, kind: str, places: tuple[Place, ...], name: str) 
     reading within `PAST_M` says so.
     """
     if kind != "rod":
+        read = reading_minutes(survey) * len(places)
         if name == "reading_minutes":
-            return reading_minutes(survey) * len(places)
-        return setting(name).value
+            return read
+        return setting(name).value + read * (name == "all_off_minutes")
     rows, minutes = survey.surface, 0.0
     for leg, at, _ in places:
         away = np.where(rows.leg == leg, np.abs(rows.chainage_m - at), np.inf)

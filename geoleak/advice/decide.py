@@ -433,7 +433,8 @@ def _checked(case: Case, hole: DigWindow, mute: tuple[str, ...]) -> list[str]:
     pushed = np.flatnonzero(rod.leg == leg)
     if "displaced" in done and len(pushed) and "rod" not in mute:
         top = pushed[int(np.argmax(rod.level_db[pushed]))]
-        if start <= rod.chainage_m[top] <= end and not past_ends_m(survey, rod)[top]:
+        off = rod.aside[top] or past_ends_m(survey, rod)[top]
+        if start <= rod.chainage_m[top] <= end and not off:
             found.append("a rod is loudest in this hole")
     return found
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from geoleak.advice import heard
-from geoleak.advice.records import Case, Doubt
+from geoleak.advice.records import BELIEVED, Case, Doubt
 from geoleak.evidence import (
     AGAIN,
     LOUD,
@@ -30,7 +30,15 @@ from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, repai
 from geoleak.posterior import LISTENED_M
 from geoleak.record import replace
 from geoleak.site import Note
-from geoleak.survey import SWAPPED, SurveyedStop, chainage_of, found_places, is_later, on_a_leg
+from geoleak.survey import (
+    NO_DECIBELS,
+    SWAPPED,
+    SurveyedStop,
+    chainage_of,
+    found_places,
+    is_later,
+    on_a_leg,
+)
 
 # With less than this a meter shows drips of a tap or a cistern; leaks that are heard on the ground
 # pass more (common practice, no source).
@@ -98,7 +106,7 @@ def timed_over_a_gap(case: Case) -> Iterator[Doubt]:
 def hole_at_a_gap(case: Case) -> Iterator[Doubt]:
     """Return that a hole that is believed touches pipe without marks, as a slipped point leaves."""
     fit, length = case.leg.fit, case.leg.route.length_m
-    for one, two in (gap.rows for gap in case.notes("gap") if case.dig.chance >= heard.BELIEVED):
+    for one, two in (gap.rows for gap in case.notes("gap") if case.dig.chance >= BELIEVED):
         marks = dict(zip(fit.marks.ids, fit.mark_chainage_m, strict=True))
         low, high = marks.get(one, 0.0), marks.get(two, length)
         if any(leg == case.dig.leg and a < high and b > low for leg, a, b in case.dig.pieces):
@@ -159,10 +167,10 @@ def nothing_heard(case: Case) -> Iterator[Doubt]:
         )
 
 
-def columns_swapped(case: Case) -> Iterator[Doubt]:
-    """Return that level and background stand in each other's column."""
+def misread(case: Case, *, code: str) -> Iterator[Doubt]:
+    """Return that the sheet of levels means something else than it says, by the code of a note."""
     for note in case.survey.warnings:
-        if note.code == SWAPPED:
+        if note.code == code:
             yield Doubt(note.what, f"look at the sheet first: {note.remedy}")
 
 
@@ -241,7 +249,7 @@ def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
 def bare_and_dry(case: Case) -> Iterator[Doubt]:
     """Return that the leak is likeliest where a hole laid the pipe bare and it was dry."""
     inside = float(case.posterior.mass.sum() - case.posterior.offered.sum())
-    if inside >= heard.BELIEVED:
+    if inside >= BELIEVED:
         yield Doubt(
             f"{inside:.0%} that it is where a hole laid the pipe bare and dry",
             "look at the bare pipe again, all round and to the ends of the hole, and listen on it "
@@ -430,7 +438,8 @@ def _row(each: SurveyedStop) -> str:
 DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("ends_swapped", ends_swapped),
     ("coarse_points", partial(sets_out, shot=True)),
-    ("columns_swapped", columns_swapped),
+    ("columns_swapped", partial(misread, code=SWAPPED)),
+    ("no_decibels", partial(misread, code=NO_DECIBELS)),
     ("loud_in_silence", heard.loud_in_silence),
     ("silent_rod", silent_rod),
     ("rod_outside", heard.rod_outside),

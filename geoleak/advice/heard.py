@@ -12,8 +12,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from geoleak.advice.records import Case, Doubt, Place
-from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db
+from geoleak.advice.records import BELIEVED, Case, Doubt, Place
+from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db, tests_of
 from geoleak.posterior import RODS
 from geoleak.survey import Levels, Survey, past_ends_m
 
@@ -24,8 +24,8 @@ PAST_M = 2.0
 PUSHES = 5
 # A reading so many sigmas under the background is none of that ground (common practice, no source).
 UNDER_SIGMAS = 5.0
-# A rival more likely than not is what there is to look for.
-BELIEVED = 0.5
+# Offsets of readings left and right of a place: two tell one side from the other.
+ACROSS_M = (-1.5, 1.5)
 
 
 def louder_aside(case: Case) -> tuple[Place, bool] | None:
@@ -212,18 +212,23 @@ def apart(case: Case) -> Iterator[Doubt]:
                 here &= rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
             for k in np.flatnonzero(here)[:1].tolist():
                 kind = "rod" if rows is survey.rod else "redo"
-                aside = float(rows.offset_m[k]) if rows.aside[k] else 0.0
-                place = (int(rows.leg[k]), float(rows.chainage_m[k]), aside)
+                place = _place(rows, k)
                 yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
+
+
+def _place(rows: Levels, k: int) -> Place:
+    """Return where a reading was taken, on the line unless it stands beside it."""
+    aside = float(rows.offset_m[k]) if rows.aside[k] else 0.0
+    return int(rows.leg[k]), float(rows.chainage_m[k]), aside
 
 
 def beside(case: Case) -> Iterator[Doubt]:
     """Return that it is too loud beside the line, or that a line beside it is believed."""
     found = None if case.silent else louder_aside(case)
-    rival = next((e for e in case.posterior.rivals if e.name == "aside"), None)
+    rival = case.believed_aside
     if found is not None:
         (place, sure), said = found, "louder {} than on the line"
-    elif rival is not None and rival.checked and case.dig.aside_chance >= BELIEVED:
+    elif rival is not None and rival.checked:
         place, sure, said = rival.place, True, "likelier on another line, {}"
     else:
         return
@@ -233,12 +238,32 @@ def beside(case: Case) -> Iterator[Doubt]:
         places = tuple((place[0], place[1], at) for at in (place[2], -place[2], 0.0))
         yield Doubt(said.format(aside), job, "reading_minutes", places, kind="across")
         return
-    yield Doubt(
-        said.format(aside),
-        f"trace the line that lies about {aside} and read along it and across it: it is a leg of "
-        "its own (a reading that was put down wrong is struck out)",
-        "check_trace_on_minutes",
-        (place,),
+    yield _another_line(case, said.format(aside), place)
+
+
+def _another_line(case: Case, text: str, place: Place) -> Doubt:
+    """Return what a place that is too loud beside the line asks for: the line there is traced.
+
+    A pump beside the pipe is as loud, and silenced in minutes: that comes first.
+    """
+    aside = f"{case.length(abs(place[2]), decimals=1)} to the {'right' if place[2] > 0 else 'left'}"
+    here = case.dig.leg, case.dig.stake_m
+    if case.stops.off_near(*here) or tests_of(case.stops.tests, *here):
+        return Doubt(
+            text,
+            f"trace the line that lies about {aside} and read along it and across it: it is a leg "
+            "of its own (a reading that was put down wrong is struck out)",
+            "check_trace_on_minutes",
+            (place,),
+        )
+    return Doubt(
+        text,
+        "turn every tap, pump and machine off and read the loudest place on the line again",
+        "all_off_minutes",
+        ((*here, 0.0),),
+        kind="stop",
+        then="goes quiet: it was a tap or a machine, not the leak. Stays: trace the line that lies "
+        f"about {aside}",
     )
 
 
@@ -301,12 +326,18 @@ def rod_elsewhere(case: Case) -> Iterator[Doubt]:
             stops=stops and not case.stops.stopped(dig.leg, dig.stake_m, "supply_shut"),
         )
         return
-    places: tuple[Place, ...] = ((leg, at, 0.0),)
-    if leg == dig.leg:
-        places = (*places, (leg, 0.5 * (at + dig.stake_m), 0.0))
-    yield Doubt(
+    text = (
         f"rod reading {rows.named(far)} {said}: {level[far]:.0f} dB there, {best:.0f} dB by the "
-        "hole",
+        "hole"
+    )
+    there = _place(rows, far)
+    if leg == dig.leg and there[2] and level[far] > best + error:
+        yield _another_line(case, text, there)
+        return
+    half = (leg, 0.5 * (at + dig.stake_m), 0.5 * there[2])
+    places = (there, half) if leg == dig.leg else (there,)
+    yield Doubt(
+        text,
         f"push the rod again at reading {rows.named(far)} and half-way to the hole, down to the "
         "pipe; what stays loud there has a source of its own: look for the leak there too, or find "
         "what sounds and strike the row out (skip)",
@@ -396,9 +427,27 @@ def loud_in_silence(case: Case) -> Iterator[Doubt]:
             continue
         names = " and ".join(f"{rows.named(k)} {rows.level_db[k]:.0f} dB" for k in loud)
         plural = "s" * (len(loud) > 1)
-        yield Doubt(
+        text = (
             f"the ground tells nothing ({ground:.0f} dB), but {rows.kind} reading{plural} {names} "
-            f"{'are' if plural else 'is'} loud: something sounds at the pipe",
+            f"{'are' if plural else 'is'} loud: something sounds at the pipe"
+        )
+        top = loud[0]
+        if rows is survey.rod and rows.aside[top] and rows.leg[top] == case.dig.leg:
+            yield _another_line(case, text, _place(rows, top))
+            return
+        line = case.believed_aside
+        if line is not None and not line.checked:
+            yield Doubt(
+                text,
+                f"read {case.length(ACROSS_M[1], decimals=1)} to the left of the line there and as "
+                "far to the right: likelier another line than this one",
+                "reading_minutes",
+                tuple((*line.place[:2], out) for out in ACROSS_M),
+                kind="across",
+            )
+            return
+        yield Doubt(
+            text,
             "push a rod down to the pipe at these places, and read the ground over each; go on "
             "from the loudest",
             places=_about(survey, rows, loud),

@@ -13,13 +13,15 @@ from geoleak.evidence import (
     surely_louder_db,
     tests_of,
 )
-from geoleak.posterior import SILENT, Posterior
+from geoleak.posterior import SILENT, Explanation, Posterior
 from geoleak.record import Bools, Floats, Ints, Record
 from geoleak.site import Note
 from geoleak.survey import Survey, SurveyedLeg, SurveyedStop
 from geoleak.tables import setting
 from geoleak.units import format_length, format_station
 
+# A rival more likely than not is what there is to look for.
+BELIEVED = 0.5
 # Leg number, chainage_m, aside_m (right positive).
 Place = tuple[int, float, float]
 
@@ -164,6 +166,12 @@ class Case(Record, eq=False):
         """Return a place on a leg, as it is said."""
         at = format_station(chainage_m, unit=self.survey.site.length_unit)
         return f"{self.survey.legs[leg].name} {at}"
+
+    @property
+    def believed_aside(self) -> Explanation | None:
+        """A line beside this one, where it is likelier than not."""
+        rival = next((e for e in self.posterior.rivals if e.name == "aside"), None)
+        return rival if self.dig.aside_chance >= BELIEVED else None
 
     @property
     def tests(self) -> tuple[SurveyedStop, ...]:

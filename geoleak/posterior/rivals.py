@@ -366,8 +366,8 @@ def checked(stops: StopTests, leg: int, chainage_m: float) -> frozenset[str]:
 
 
 def pushes(survey: Survey, leg: int, chainage_m: float) -> int:
-    """Return how often a rod was pushed near a place."""
-    return int(survey.rod.near(leg, chainage_m, NEAR_M).sum())
+    """Return how often a rod was pushed near a place, on the line."""
+    return int((survey.rod.near(leg, chainage_m, NEAR_M) & ~survey.rod.aside).sum())
 
 
 # -- geometry --------------------------------------------------------------------------------------

@@ -2,7 +2,7 @@
 
 from geoleak.survey.build import Ground, ground_of, survey_site
 from geoleak.survey.legs import depth_is_known
-from geoleak.survey.levels import HEARD, MAX_LAG_S, SWAPPED
+from geoleak.survey.levels import HEARD, MAX_LAG_S, NO_DECIBELS, SWAPPED
 from geoleak.survey.places import (
     PlaceFinder,
     Resolved,

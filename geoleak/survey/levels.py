@@ -38,6 +38,11 @@ TOPS_OVER_MIDDLE = 6.0
 # from so many such rows on the two columns are taken to be exchanged (common practice, no source).
 SWAPPED_SIGMAS, SWAPPED_ROWS = 2.33, 3
 SWAPPED = "background_over"
+# Levels that cannot be dB: of five places or more all between 0 and 2; one so far over the middle
+# of all (guesses of ours); or repeats that scatter by a share of the level, likelier so than evenly
+# by this many nats (one site in dB of 20,000 simulated reached 4.2).
+FEW, LEAST_DB, OVER_MIDDLE_DB, BY_FACTORS_NATS = 5, 2.0, 60.0, 5.0
+NO_DECIBELS = "no_decibels"
 # No meter shows more, whatever its reference: a larger figure is a slip of the pen.
 MOST_DB = 250.0
 # Kinds that are sound on the meter's scale; gas and bar holes read in their detector's own unit.
@@ -105,6 +110,8 @@ def gather_levels(kind: str, site: Site, finder: PlaceFinder) -> tuple[Levels, l
         notes += _wide_repeats(rows, settings)
         notes += _apart_at_one_place(rows, site)
         notes += _swapped(rows, settings)
+    if kind == "surface" and settings.level_scale == "db":
+        notes += _no_decibels([row for row in rows if row.reading.levels])
     if kind in HEARD and settings.level_limits is None:
         notes += _at_the_limit(rows)
     return _arrays(kind, rows), notes
@@ -173,6 +180,47 @@ def _swapped(rows: Sequence[_Row], settings: LevelSettings) -> list[Note]:
         "another noise"
     )
     return [Note(SWAPPED, text, over[0].reading.origin, remedy)]
+
+
+def _no_decibels(rows: Sequence[_Row]) -> list[Note]:
+    """Return that levels look like a linear meter's, which differ by factors and not by sums."""
+    if len(rows) < FEW:
+        return []
+    low, high = (pick(each for row in rows for each in row.reading.levels) for pick in (min, max))
+    level = np.array([row.level for row in rows])
+    top, over = rows[int(np.argmax(level))].reading, float(level.max() - np.median(level))
+    what, first = "", top
+    if low > 0.0 and high < LEAST_DB:
+        what, first = f"levels of {low:g} to {high:g} are no dB", rows[0].reading
+    elif over > OVER_MIDDLE_DB:
+        what = f'reading {top.id} at "{top.place.text}" is {over:.0f} dB over the middle of all'
+    elif _by_factors(rows) > BY_FACTORS_NATS:
+        what = "repeats lie apart by a share of the level, not by as much everywhere"
+    if not what:
+        return []
+    return [
+        Note(
+            NO_DECIBELS,
+            f"{what}: the levels look like a linear meter's figures",
+            first.origin,
+            'where the meter is linear, state level_scale = "amplitude" in [readings]; where it '
+            "shows dB, correct the figure or take it again",
+        )
+    ]
+
+
+def _by_factors(rows: Sequence[_Row]) -> float:
+    """Return by how many nats repeats scatter rather by a share of the level than evenly.
+
+    Of the first two of a row; those alike to the last digit tell nothing.
+    """
+    two = [row.reading.levels[:2] for row in rows if len(row.reading.levels) > 1]
+    pairs = np.array([each for each in two if each[0] != each[1] and min(each) > 0.0])
+    if len(pairs) < FEW:
+        return 0.0
+    apart, mean = np.abs(np.diff(pairs)).ravel(), pairs.mean(axis=1)
+    even, share = (np.sqrt(np.mean(each**2)) for each in (apart, apart / mean))
+    return float(len(pairs) * np.log(even / share) - np.log(mean).sum())
 
 
 def _at_the_limit(rows: Sequence[_Row]) -> list[Note]:

@@ -137,6 +137,8 @@ class World:
         found = self.still(at, lambda s: not (self.everything_off and s.stops_with_taps))
         passes = self.rng.random() < VALVE_PASSES * UNSEEN
         shut = self.still(at, lambda s: passes or not s.stops_with_supply)
+        if check.minutes < setting("check_stop_minutes").value:  # taps and machines alone
+            worked = shut = np.nan
         test = StopTest("s1", Place("leg", "leg0", leg="leg0", chainage_m=at))
         done = SurveyedStop(test, 0, at, found, all_off, worked, shut)
         # A repeat in which it dies with the supply strikes out the one in which the valve passed.
