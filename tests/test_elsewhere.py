@@ -57,6 +57,22 @@ def test_a_rod_surely_loudest_outside_the_hole_stops_the_dig(at, said, share, do
         assert [each[1] for each in found[0].places] == pytest.approx([47.3, 48.9])
 
 
+@pytest.mark.parametrize(
+    ("to_m", "exposed", "doubted"),
+    [(49.0, True, False), (48.8, True, True), (49.0, False, True), (49.0, None, True)],
+)
+def test_no_rod_is_asked_for_where_a_hole_laid_the_pipe_bare_and_dry(to_m, exposed, doubted):
+    hole = SimpleNamespace(outcome="dry", pipe_exposed=exposed)
+    survey = replace(
+        rods((47.3, 48.9, 49.3), (50.0, 70.0, 40.0)),
+        holes=(SimpleNamespace(leg=0, from_m=48.5, to_m=to_m, hole=hole),),
+    )
+    found = list(rod_outside(Case.of(survey, judged(), DIG)))
+    assert bool(found) is doubted
+    # No stake stands while nobody is to dig: the places go by their numbers.
+    assert all("place 1" in e.job and "stake" not in f"{e.job} {e.then}" for e in found)
+
+
 def test_a_rod_loudest_at_the_holes_end_or_nearest_to_it_is_no_doubt():
     assert not outside((47.3, 48.0 + IN_HOLE_M - 0.01), (50.0, 70.0))
     assert outside((47.3, 48.0 + IN_HOLE_M + 0.01), (50.0, 70.0))

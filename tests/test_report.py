@@ -159,6 +159,28 @@ def test_before_any_dig_it_promises_no_more_than_is_known(court: Path) -> None:
     assert "What the dig showed" not in page
 
 
+def test_no_stake_is_told_of_where_none_stood(court: Path) -> None:
+    """Rows written down since would be dug by; each dry hole is told, once."""
+    (court / "holes.csv").write_text(
+        "hole,from,to,pipe_exposed,outcome\nH1,yard@5,yard@8,yes,dry\nH2,yard@60,yard@62,,dry\n"
+    )
+    said = {}
+    for promised in ("dig", "check_first"):
+        entry = {"outcome": "dry", "leak": None, "along_m": None, "in_hole": False,
+                 "interval": None, "repaired": None, "date": None, "key": "",
+                 "promised": {"run": "", "verdict": promised, "chance_in_hole": 0.9}}  # fmt: skip
+        (court / "closeout.json").write_text(json.dumps([entry]))
+        report = run("report", court, "--json").json
+        said[promised] = {each["head"]: " ".join(each["said"]) for each in report["sections"]}
+        page = (court / "out" / "report.html").read_text()
+        assert ("stake stood" in said[promised]["Where"]) is (promised == "dig")
+        assert ("best place so far, not to dig, is at" in page) is (promised != "dig")
+    assert said["dig"]["What the dig showed"].startswith(
+        "The hole on yard 0+05.0 to 0+08.0: dry, the pipe laid bare. "
+        "The hole on yard 0+60.0 to 0+62.0: dry. "
+    )
+
+
 def test_every_test_that_was_made_is_told(court: Path) -> None:
     (court / "checks.csv").write_text(
         "check,kind,place,as_found,all_off,supply_shut\nC1,stop,108,41 42,41,22\n"

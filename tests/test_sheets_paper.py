@@ -122,8 +122,17 @@ def test_new_writes_in_plain_columns_what_it_read(tmp_path: Path, name: str) -> 
 
 TOLD: dict[str, tuple[str, str, str]] = {
     "a heading nobody knows": (
-        "Halt,dB\n101,34\n102,41\n", ':1: there is no column "place"',
-        'columns = {place = "Halt"} in [readings], or new --columns "Halt=place"',
+        "No,Halt,dB\n1,101,34\n2,102,41\n", ':1: there is no column "place"',
+        'columns = {place = "Halt"} in [readings], or new --columns "Halt=place"; read as place are '
+        "also mark, ",
+    ),
+    "a mark under a heading that means another thing": (
+        "Reading,kind,dB\n101,surface,34\n", ':1: there is no column "place"',
+        'columns = {place = "Reading"}',
+    ),
+    "kinds under a heading nobody knows": (
+        "Mark,Wat,dB\n101,surface,34\n201,Contact,52\n", ':1: there is no column "kind"',
+        'columns = {kind = "Wat"} in [readings], or new --columns "Wat=kind"',
     ),
     "reading is the level": (
         "Mark,Reading\n101,34\n", ':1: there is no column "level"', 'columns = {level = "Reading"}',
@@ -156,6 +165,21 @@ TOLD: dict[str, tuple[str, str, str]] = {
         'place,level,note\n101,34,"gate\n102,41,\n', ":2: a quote opens here", "close it",
     ),
 }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("Mark,Wat,dB\n101,grond,34\n201,kraan,52\n", 'columns = {kind = "Wat"}'),
+        ("Mark,Wat,dB\n101,7,34\n201,8,52\n", ""),
+        ("Mark,surface,dB\n101,grass,34\n201,soil,52\n", ""),
+    ],
+)
+def test_without_a_column_of_kinds_the_one_that_may_hold_them_is_named(tmp_path, text, said):
+    notes = {each.code: each.text for each in site_of(tmp_path, {"readings.csv": text}).notes}
+    assert notes["kind_assumed"].startswith('no column "kind": all are read as surface readings')
+    assert ("columns = " in notes["kind_assumed"]) is bool(said)
+    assert said in notes["kind_assumed"]
 
 
 @pytest.mark.parametrize("name", TOLD)

@@ -374,6 +374,9 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
     if by.any() and not by[top]:
         return
     named = rows.named(int(on[top]))
+    dry = (h for h in case.survey.holes if h.hole.outcome == "dry" and h.hole.pipe_exposed)
+    if any(h.leg == dig.leg and h.from_m <= at[top] <= h.to_m for h in dry):
+        return  # no rod is pushed in a hole that laid the pipe bare: `bare_and_dry`
     if past[top]:
         end = case.leg.name
         yield Doubt(
@@ -387,11 +390,11 @@ def rod_outside(case: Case) -> Iterator[Doubt]:
         f"the rod is loudest outside the hole, {case.length(float(out[top]))} past its end: "
         f"reading {named} {level[top]:.0f} dB, {best:.0f} dB "
         f"{'in it' if inside else 'at the push nearest to it'}",
-        f"push the rod at the stake, and again at reading {named}, down to the pipe",
+        f"push the rod at place 1, and again at place 2 (reading {named}), down to the pipe",
         places=((dig.leg, dig.stake_m, 0.0), (dig.leg, float(at[top]), 0.0)),
         kind="rod",
-        then=f"loud at {named} again: the leak is there and its sound comes up along the trench; "
-        "enter both, the hole moves. Loudest at the stake: strike the row out (skip)",
+        then="loud at place 2 again: the leak is there and its sound comes up along the trench; "
+        "enter both, the hole moves. Loudest at place 1: strike the row out (skip)",
     )
 
 

@@ -186,7 +186,7 @@ def _fill(
     return [
         f"{Origin((readings or inside).as_posix(), each.origin.line)}: {each.text}"
         for each in site.notes
-        if readings is not None and each.origin.file == own and each.code != "kind_assumed"
+        if readings is not None and each.origin.file == own
     ]
 
 

@@ -324,8 +324,11 @@ def open_sheet(
         for name in missing:
             near = did_you_mean(name, [each for each in columns if each not in known])
             if name == "place" and not near:
-                near = likely_column(rows, "place", places.points.__contains__)
+                near = likely_column(rows, columns, kind, "place", places.points.__contains__)
+            crews = [word for word, role in spellings("sheets").items() if role == name]
             remedy = near or f"the header line may hold {', '.join(known)}"
+            if crews:
+                remedy += f"; read as {name} are also {', '.join(crews)}"
             collector.complain(rows.origin(0), f'there is no column "{name}"', remedy)
         if not missing:
             note_commented(rows, len(rows.cells[0]), collector)
@@ -370,12 +373,14 @@ def column_names(header: Sequence[str], kind: Kind, own: Mapping[str, str]) -> l
     return names
 
 
-def likely_column(rows: Rows, name: str, fits: Callable[[str], bool]) -> str:
-    """Return how to state the first column most of whose cells fit a name, blank where none is."""
-    for at, heading in enumerate(rows.cells[0]):
+def likely_column(
+    rows: Rows, columns: Mapping[str, int], kind: Kind, name: str, fits: Callable[[str], bool]
+) -> str:
+    """Return how to state the column whose cells fit, one without a name here first; or blank."""
+    for _, at in sorted(columns.items(), key=lambda each: each[0] in kind.columns):
+        word = rows.cells[0][at].strip()
         cells = [row[at].strip() for row in rows.cells[1:] if at < len(row)]
-        if heading.strip() and sum(map(fits, cells)) > len(cells) / 2:
-            word = heading.strip()
+        if word and sum(map(fits, cells)) > len(cells) / 2:
             stated = f'columns = {{{name} = "{word}"}} in [readings], or new --columns'
             return f'state it: {stated} "{word}={name}"'
     return ""

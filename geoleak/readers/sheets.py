@@ -280,12 +280,22 @@ def _has_levels(sheet: Sheet) -> bool:
             figures = all(map(looks_numeric, cell.split() or [cell]))
             return figures and cell not in sheet.places.points
 
-        remedy = likely_column(sheet.rows, "level", heard) or 'add "level" or "recording"'
+        remedy = likely_column(sheet.rows, sheet.columns, sheet.kind, "level", heard)
+        remedy = remedy or 'add "level" or "recording"'
         what = 'there is no column "level"'
         sheet.collector.complain(sheet.rows.origin(0), what, remedy)
         return False
     if "kind" not in sheet.columns:
-        text = f'{sheet.rows.label} has no column "kind": all are read as surface readings'
+        kinds = get_args(site.ReadingKind)
+        about = sheet.rows, sheet.columns, sheet.kind, "kind"
+        if stated := likely_column(*about, lambda cell: cell.casefold() in kinds):
+            what = 'there is no column "kind"'
+            sheet.collector.complain(sheet.rows.origin(0), what, stated)
+            return False
+        text = 'no column "kind": all are read as surface readings'
+        own = {name: at for name, at in sheet.columns.items() if name not in sheet.kind.columns}
+        if stated := likely_column(sheet.rows, own, sheet.kind, "kind", str.isalpha):
+            text += f"; where a column says it ({', '.join(kinds)}), {stated}"
         sheet.collector.note("kind_assumed", text, Origin(sheet.rows.label, 1))
     return True
 

@@ -27,6 +27,7 @@ from geoleak.export.folder import beside
 from geoleak.export.pdf import Drawing
 from geoleak.export.plan import plan_picture
 from geoleak.export.profile import describe, profile_picture
+from geoleak.record import replace
 from geoleak.reports.meter import MeterReport
 from geoleak.result import Result
 from geoleak.site import NOWHERE, Site
@@ -113,6 +114,10 @@ class CustomerReport:
         *,
         keep_position: bool = False,
     ) -> None:
+        promised = [each["promised"]["verdict"] for each in entries]
+        if promised and "dig" not in promised:
+            # What was written down since may carry a stake: none stood when it was dug.
+            result = replace(result, decision=replace(result.decision, verdict="listen_on"))
         self.site, self.result, self.entries = site, result, entries
         self.unit, self.title = result.site.length_unit, words.plain(site.title)
         self.meter = MeterReport(site) if site.meter else None
@@ -125,7 +130,9 @@ class CustomerReport:
         photos = photos_of(site, site.photos, keep_position=keep_position)
         logo = photos_of(site, (job.logo,), keep_position=False, logo=True) if job.logo else ()
         self.logo = logo[0] if logo else None
-        dug = [line for each in entries for line in hole_lines(each, self.unit)]
+        holes = (each.properties for each in result.features if each.kind == "dug")
+        dug = [*dict.fromkeys(_hole_dug(each, self.unit) for each in holes)]
+        dug += [line for each in entries for line in hole_lines(each, self.unit)]
         sections = (
             Section("In short", [*self._short()]),
             Section("What was tested", [*self._tested()]),
@@ -269,6 +276,16 @@ class CustomerReport:
 
 def _place(result: Result) -> str:
     return ", ".join(filter(None, (words.leak_station(result), words.near_marks(result))))
+
+
+def _hole_dug(hole: Mapping[str, Any], unit: str) -> str:
+    low, high = (words.station(hole[key], unit) for key in ("from_m", "to_m"))
+    bare = {"yes": ", the pipe laid bare", "no": ", the pipe not reached"}.get(
+        hole.get("exposed", ""), ""
+    )
+    return words.plain(
+        f"The hole on {hole['leg']} {low} to {high}: {hole.get('outcome', 'opened')}{bare}."
+    )
 
 
 def hole_lines(entry: Mapping[str, Any], unit: str) -> list[str]:
