@@ -338,6 +338,40 @@ def test_empty_features_are_named_and_a_file_of_nothing_refused(tmp_path) -> Non
         read_utility_file(path, label="gas.geojson")
 
 
+@pytest.mark.parametrize(
+    ("at", "crs", "said"),
+    [
+        ("-79.0401, NaN", "", "7: feature 2: -79.0401, NaN are no coordinates"),
+        ("-79.0401, null", "", "7: feature 2: -79.0401, null are no coordinates"),
+        ('"-79.0401", 35.9', "", '7: feature 2: "-79.0401", 35.9 are no coordinates'),
+        ("-79.0401", "", "7: feature 2: -79.0401 are no coordinates"),
+        ("-79.0401, 90.1", "", "7: feature 2: -79.0401, 90.1 are no longitude and latitude"),
+        ("180.1, 35.9", "", "7: feature 2: 180.1, 35.9 are no longitude and latitude"),
+        ("-79.0401, 35.9", "", ""),
+        ("1987803.0, 783304.0", "EPSG:6543", ""),
+    ],
+)
+def test_a_coordinate_that_is_none_is_told_with_its_line(tmp_path, at, crs, said) -> None:
+    line = (
+        '{{"type": "Feature", "properties": {{}},\n"geometry": {{"type": "LineString",\n'
+        '"coordinates": [[{}], [{}]]}}}}'
+    )
+    own = f'"crs": {{"type": "name", "properties": {{"name": "{crs}"}}}},' if crs else ""
+    good = "1987800.0, 783300.0" if crs else "-79.04, 35.9"
+    path = tmp_path / "gas.geojson"
+    path.write_text(
+        f'{{"type": "FeatureCollection", {own}"features": [\n'
+        f"{line.format(good, good)},\n{line.format(good, at)}]}}"
+    )
+    if not said:
+        assert len(read_utility_file(path, label="gas.geojson").shapes) == 2
+        return
+    with pytest.raises(InputError) as caught:
+        read_utility_file(path, label="gas.geojson")
+    (told,) = caught.value.lines()
+    assert told.startswith(f"gas.geojson:{said}; ")
+
+
 def test_what_the_site_states_and_what_a_feature_says(tmp_path) -> None:
     path = write(
         tmp_path / "all.gpkg",

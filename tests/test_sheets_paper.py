@@ -123,8 +123,8 @@ def test_new_writes_in_plain_columns_what_it_read(tmp_path: Path, name: str) -> 
 TOLD: dict[str, tuple[str, str, str]] = {
     "a heading nobody knows": (
         "No,Halt,dB\n1,101,34\n2,102,41\n", ':1: there is no column "place"',
-        'columns = {place = "Halt"} in [readings], or new --columns "Halt=place"; read as place are '
-        "also mark, ",
+        'columns = {place = "Halt"} in [readings], or new --columns "Halt=place"; read as '
+        "place are also mark, ",
     ),
     "a mark under a heading that means another thing": (
         "Reading,kind,dB\n101,surface,34\n", ':1: there is no column "place"',

@@ -125,9 +125,15 @@ def test_a_rival_is_flagged_at_a_hairpin(tmp_path: Path) -> None:
     assert found.chainage_m[0] == pytest.approx(50 * FOOT, abs=0.05)
     # The other arm stands as far from the leg's end as this one from its start.
     assert found.rival_chainage_m[0] == pytest.approx(whole - 50 * FOOT, abs=0.1)
-    notes = [w for w in survey.warnings if w.code == "two_pipes_near"]
-    assert notes[0].text.startswith('reading A at "E 1050 N 501.5" was put on leg "lane" at 50.')
-    assert "nearly as close; name the leg" in notes[0].text
+    # Said once, of the first, however many there are.
+    rows = [f"{k},surface,E {1050 + k} N 501.5,30" for k in range(22)]
+    for told, said in (("", sheet), (", and so for 21 more", readings(*rows))):
+        place = tmp_path / f"of{len(told)}"
+        place.mkdir()
+        survey = lane(place, toml=HAIRPIN, more=BACK, readings=said)
+        (note,) = (w for w in survey.warnings if w.code == "two_pipes_near")
+        assert 'at "E 1050 N 501.5" was put on leg "lane" at 50.' in note.text
+        assert f"nearly as close{told}; name the leg" in note.text
 
 
 def drawn_legs(lines: list[np.ndarray]) -> tuple[SurveyedLeg, ...]:

@@ -361,7 +361,9 @@ def _verdict(
         said = f"only {percent(even)} if pipe nobody listened to is as likely as the rest"
         return ("listen_on" if check is None else "check_first"), check, (said,)
     if check is not None and (check.worth or not clears):
-        return "check_first", check, ()
+        dry = f"{percent(check.spared)} of such holes may be dry for what this check tells"
+        said = f"{dry}: worth its {check.minutes:.0f} min"
+        return "check_first", check, (said,) * check.worth
     return ("dig" if clears else "listen_on"), None, ()
 
 
@@ -386,10 +388,10 @@ def _against(case: Case, holes: Holes, hole: DigWindow, *, coarse: bool) -> tupl
         found.append("the meter cannot tell whether anything leaks")
     found += _holes_dug(case, hole)
     if hole.chance < survey.site.crew.dig_when:
-        found.append(
-            f"{percent(hole.chance)} in a {case.length(hole.length_m)} hole; "
-            f"the crew digs from {percent(survey.site.crew.dig_when)}"
-        )
+        chance, least = percent(hole.chance), percent(survey.site.crew.dig_when)
+        just = "just under " * (chance == least)
+        size = case.length(hole.length_m)
+        found.append(f"{just}{chance} in a {size} hole; the crew digs from {least}")
     if len(posterior.peaks) > 1 and posterior.peaks[1].mass > LEFT_OUT:
         other = posterior.peaks[1]
         found.append(

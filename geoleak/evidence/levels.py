@@ -489,11 +489,12 @@ class LevelEvidence(Evidence):
             return (fit,)
         named = [
             f"{self.readings.named(int(self.pooled.reading[row]))} {abs(off.db[row]):.0f} dB "
-            f"{'over' if off.db[row] > 0 else 'under'}"
+            f"{'louder' if off.db[row] > 0 else 'quieter'}"
             for row in rows[:MOST_NAMED]
         ]
         more = f" and {len(rows) - MOST_NAMED} more" if len(rows) > MOST_NAMED else ""
         text = f"{self.noun} that do not agree: {', '.join(named)}{more}"
+        text += " than the others let expect"
         return fit, KindFit(f"{self.kind} against", len(rows), 0.0, text, True, against=True)
 
     def _stated(self, draws: LevelDraws) -> Floats:

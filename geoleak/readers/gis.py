@@ -156,8 +156,41 @@ def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
     held = features if isinstance(features, list) else []
     fields = [each.get("properties") for each in held if isinstance(each, dict)]
     _narrow_enough(len({key for each in fields if isinstance(each, dict) for key in each}), origin)
+    _check_positions(held, data, origin, degrees=crs is None)
     # Written anew: GDAL and a JSON reader may not agree on what a doubled key or a stray says.
     return json.dumps({"name": name, **document, "type": "FeatureCollection"}).encode()
+
+
+def _check_positions(held: list[Any], data: bytes, origin: Origin, *, degrees: bool) -> None:
+    """Refuse the first position that is none; without a CRS they are degrees (RFC 7946)."""
+    passed = 0
+    for number, feature in enumerate(held, 1):
+        shape = feature.get("geometry") if isinstance(feature, dict) else None
+        for at in _positions(shape):
+            pair = at[:2] if all(type(each) in (int, float) for each in at[:2]) else ()
+            if len(pair) < 2 or not np.isfinite(pair).all():
+                what, remedy = "are no coordinates", "write two numbers"
+            elif degrees and (abs(pair[0]) > 180 or abs(pair[1]) > 90):
+                what, remedy = "are no longitude and latitude", "save the file in WGS 84 degrees"
+            else:
+                continue
+            keys = list(re.finditer(rb'(?<!\\)"coordinates"\s*:', data))
+            line = data[: keys[passed].start()].count(b"\n") + 1 if passed < len(keys) else 0
+            shown = json.dumps(at)[1:-1][:60]
+            raise refused(Origin(origin.file, line), f"feature {number}: {shown} {what}", remedy)
+        passed += len(re.findall('"coordinates":', json.dumps(shape)))
+
+
+def _positions(held: Any) -> Iterator[list[Any]]:
+    """Yield the positions of a GeoJSON geometry."""
+    if isinstance(held, dict):
+        held = [held.get("coordinates"), *(held.get("geometries") or ())]
+    elif isinstance(held, list) and held and not isinstance(held[0], (list, dict)):
+        yield held
+        return
+    for each in held if isinstance(held, list) else ():
+        if isinstance(each, (list, dict)):
+            yield from _positions(each)
 
 
 def _packed(path: Path, data: bytes) -> bytes:

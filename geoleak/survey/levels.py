@@ -81,6 +81,7 @@ def gather_levels(kind: str, site: Site, finder: PlaceFinder) -> tuple[Levels, l
     """
     rows: list[_Row] = []
     notes: list[Note] = []
+    rivals: dict[tuple[int, int], list[tuple[Reading, Resolved]]] = {}
     settings = site.levels
     for reading in (each for each in site.readings if each.kind == kind and not each.skip):
         at = finder.find(reading.place, reading.origin)
@@ -95,7 +96,7 @@ def gather_levels(kind: str, site: Site, finder: PlaceFinder) -> tuple[Levels, l
             finder.complaints.append(_too_far(reading, at, finder, settings))
             continue
         if at.rival_leg >= 0:
-            notes.append(_rival_note(reading, at, finder))
+            rivals.setdefault((at.leg, at.rival_leg), []).append((reading, at))
         band = reading.low_hz, reading.high_hz
         if reading.levels:
             level, censored, scatter = _level(reading, settings)
@@ -106,6 +107,7 @@ def gather_levels(kind: str, site: Site, finder: PlaceFinder) -> tuple[Levels, l
         off = settings.everything_off if reading.everything_off is None else reading.everything_off
         heard = _background(reading, settings)
         rows.append(_Row(reading, at, level, lead, heard, censored, *band, off, scatter))
+    notes += (_rival_note(alike, finder) for alike in rivals.values())
     if kind in HEARD and settings.level_scale != "display":
         notes += _wide_repeats(rows, settings)
         notes += _apart_at_one_place(rows, site)
@@ -252,13 +254,16 @@ def _too_far(
     )
 
 
-def _rival_note(reading: Reading, at: Resolved, finder: PlaceFinder) -> Note:
+def _rival_note(alike: Sequence[tuple[Reading, Resolved]], finder: PlaceFinder) -> Note:
+    """Return that readings stand as near to another pipe: of the first, and how many more do."""
+    (reading, at), more = alike[0], len(alike) - 1
     both = at.chainage_m, at.rival_chainage_m
     here, there = (format_length(each, unit=finder.length_unit) for each in both)
     text = (
         f'reading {reading.id} at "{reading.place.text}" was put on leg '
         f'"{finder.legs[at.leg].name}" at {here}, but "{finder.legs[at.rival_leg].name}" at '
-        f"{there} is nearly as close; name the leg in its place if that is wrong"
+        f"{there} is nearly as close{f', and so for {more} more' if more else ''}; name the leg in "
+        "its place if that is wrong"
     )
     return Note("two_pipes_near", text, reading.origin)
 
