@@ -9,7 +9,7 @@ from scipy import stats
 from geoleak.evidence import gather, levels
 from geoleak.evidence.base import Belief, Nodes, candidates
 from geoleak.evidence.delay import DelayEvidence
-from geoleak.evidence.isolation import MeterEvidence, Parts, outcome_of
+from geoleak.evidence.isolation import IsolationEvidence, MeterEvidence, Parts, outcome_of
 from geoleak.evidence.pooling import CENSORED_CURVATURE, pool
 from geoleak.evidence.seen import HoleEvidence
 from geoleak.linref import Route
@@ -17,8 +17,14 @@ from geoleak.network.network import Joint
 from geoleak.posterior import grid, infer
 from geoleak.posterior import run as inference
 from geoleak.record import replace
-from geoleak.site import Hole, Isolation, LevelSettings, Place
-from geoleak.survey.records import PipePlace, SurveyedDelay, SurveyedHole
+from geoleak.site import Hole, Isolation, LevelSettings, Place, Point
+from geoleak.survey.records import (
+    PipePlace,
+    SurveyedDelay,
+    SurveyedHole,
+    SurveyedIsolation,
+    SurveyedPoint,
+)
 from tests import synthetic
 
 NONE = Nodes.over((), count=1)
@@ -136,6 +142,26 @@ def test_the_meter_speaks_against_a_side_under_one_in_ten(beyond, agrees):
     kind = MeterEvidence(survey, PipePlace(0, 50.0), sides)
     belief = Belief(places(survey, 70.0, 80.0), NONE, np.zeros(2, dtype=int))
     assert kind.fit(belief, None, None).agrees is agrees
+
+
+@pytest.mark.parametrize(("codes", "enters_m"), [("MTR2", 100.0), ("", 0.0), ("WM WM", 0.0)])
+def test_a_valve_shut_at_the_meter_weighs_what_a_row_of_the_sheet_does(codes, enters_m):
+    """Whichever way the leg was traced: the meter on file is where water enters."""
+    shot = tuple(
+        SurveyedPoint(Point(c, 0.0, 0.0, c), 0.0, 0.0, 0.0, 0.02, "fitting", 0, 100.0, 0.0)
+        for c in ("HV", *codes.split())
+    )
+    valve, survey = PipePlace(0, 50.0), synthetic.survey(points=shot)
+    sides = {"before": 0.01, "beyond": 0.99, "both": 0.0}
+    row = Isolation("i", ("V",), result="stopped")
+    for supply in (None, PipePlace(0, enters_m)):
+        tested = replace(survey, isolations=(SurveyedIsolation(row, (valve,), supply),))
+        sheet, meter = IsolationEvidence(tested), MeterEvidence(survey, valve, sides)
+        odds = [np.ptp(each.judge(places(survey, 20.0, 80.0))[0]) for each in (sheet, meter)]
+        likelier = [np.argmax(each.judge(places(survey, 20.0, 80.0))[0]) for each in (sheet, meter)]
+        assert likelier == [int(enters_m == 0.0)] * 2
+        assert odds[0] == pytest.approx(odds[1], abs=0.2)
+    assert bool(meter.notes()) is (codes != "MTR2")
 
 
 @pytest.mark.parametrize(

@@ -13,9 +13,9 @@ import numpy as np
 
 from geoleak.evidence.base import Belief, Candidates, Evidence, Hint, KindFit
 from geoleak.record import Bools, Floats, Ints
-from geoleak.site import Isolation, Note
+from geoleak.site import Codes, Isolation, Note
 from geoleak.survey import PipePlace, Survey, SurveyedIsolation
-from geoleak.tables import setting
+from geoleak.tables import fitting_of, setting
 
 Outcome = Literal["stopped", "slower", "same"]
 
@@ -112,10 +112,7 @@ class IsolationEvidence(Evidence):
         self.rows = len(self.tests)
 
     def _supply(self, test: SurveyedIsolation) -> PipePlace:
-        """Return where water enters: as stated, else the start of the leg that joins no other."""
-        if test.supply is not None:
-            return test.supply
-        return PipePlace(next((k.number for k in self.survey.legs if k.leg.joins is None), 0), 0.0)
+        return test.supply or supply_of(self.survey)[0]
 
     def judge(self, places: Candidates) -> tuple[Floats, float]:
         """Judge every place by the part it is in; elsewhere may hang on either.
@@ -166,11 +163,8 @@ class IsolationEvidence(Evidence):
         for test in self.tests:
             row = test.isolation
             if test.supply is None:
-                leg = self.survey.legs[self._supply(test).leg].name
-                text = (
-                    f"isolation {row.id}: no supply stated; "
-                    f"water is taken to enter at the start of {leg}"
-                )
+                at = supply_of(self.survey)[1]
+                text = f"isolation {row.id}: no supply stated; water is taken to enter at {at}"
                 found.append(Note("supply_assumed", text, row.origin))
             if outcome_of(row) == "slower":
                 text = (
@@ -179,6 +173,23 @@ class IsolationEvidence(Evidence):
                 )
                 found.append(Note("flow_split", text, row.origin))
         return tuple(found)
+
+
+def supply_of(survey: Survey) -> tuple[PipePlace, str]:
+    """Return where water enters where nobody states it, and what that is.
+
+    The only meter on file, whichever way the leg was traced; else the start of the leg that joins
+    no other.
+    """
+    meters = [
+        PipePlace(each.leg or 0, each.chainage_m or 0.0)
+        for each in survey.fittings
+        if fitting_of(Codes.line_work(each.point.code)[0])[0] == "meter"
+    ]
+    if len(meters) == 1:
+        return meters[0], "the meter"
+    leg = next((each for each in survey.legs if each.leg.joins is None), survey.legs[0])
+    return PipePlace(leg.number, 0.0), f"the start of {leg.name}"
 
 
 def _both(test: SurveyedIsolation) -> Floats:
@@ -201,6 +212,7 @@ class MeterEvidence(Evidence):
 
     def __init__(self, survey: Survey, valve: PipePlace, sides: dict[str, float]) -> None:
         self.valve = valve
+        self.supply, self.enters = supply_of(survey)
         self.parts = Parts(survey, (valve,))
         self.both = sides["both"]
         # Both sides leaking, the sound is of either.
@@ -214,7 +226,7 @@ class MeterEvidence(Evidence):
         return None if valve is None or sides is None else cls(survey, valve, sides)
 
     def _chances(self, places: Candidates) -> Floats:
-        beyond = self.parts.cut_off(PipePlace(0, 0.0), places)
+        beyond = self.parts.cut_off(self.supply, places)
         return np.where(beyond, self.beyond, self.before)
 
     def judge(self, places: Candidates) -> tuple[Floats, float]:
@@ -224,6 +236,11 @@ class MeterEvidence(Evidence):
     def hints(self) -> tuple[Hint, ...]:
         """Return the valve: cells beside it are short."""
         return (_about(self.valve),)
+
+    def notes(self) -> tuple[Note, ...]:
+        """Return where water is taken to enter, where no meter is on file."""
+        text = f"no meter is on file as a fitting: water is taken to enter at {self.enters}"
+        return () if self.enters == "the meter" else (Note("supply_assumed", text),)
 
     def fit(self, belief: Belief, places: Candidates, mass: Floats) -> KindFit:
         """Tell whether the place is on the side that the meter names."""

@@ -29,7 +29,7 @@ from geoleak.posterior.run import DEPTH_OF_FIELD, Run, judge_exact, live_nodes
 from geoleak.record import Bools, Floats, Ints, Record, replace
 from geoleak.site import Codes
 from geoleak.survey import Survey, taken
-from geoleak.tables import goes_on, setting
+from geoleak.tables import fitting_of, setting
 
 # Leg number, chainage_m, aside_m (right positive).
 Spot = tuple[int, float, float]
@@ -320,7 +320,7 @@ def free_ends(survey: Survey) -> tuple[End, ...]:
             if any(abs(at - other) < AT_END_M for other in joined.get(each.number, [])):
                 continue
             on_it = [
-                goes_on(Codes.line_work(p.point.code)[0])
+                fitting_of(Codes.line_work(p.point.code)[0])[1]
                 for p in survey.fittings
                 if p.leg == each.number and abs((p.chainage_m or 0.0) - at) < AT_END_M
             ]

@@ -192,20 +192,21 @@ def setting(name: str) -> Setting:
 
 
 @functools.cache
-def goes_on(code: str) -> float:
-    """Return how far a pipe past a fitting of this code is as common as past an end without one.
+def fitting_of(code: str) -> tuple[str, float]:
+    """Return what a fitting of this code is, and how far a pipe past it is as common as past none.
 
-    1 for a code that is no word of the table: a valve, a hydrant or a tee ends nothing.
+    "" and 1 for a code that is no word of the table: a valve, a hydrant or a tee ends nothing.
 
-    >>> goes_on("HB2"), goes_on("WV")
-    (0.3, 1.0)
+    >>> fitting_of("HB2"), fitting_of("WV")
+    (('faucet', 0.3), ('', 1.0))
     """
     word = underscored(code).rstrip("0123456789_.#")
     rows = (
-        (row["goes_on"], [row["name"], *row["also"].split(";")])
+        (row["name"], float(row["goes_on"]), [row["name"], *row["also"].split(";")])
         for row in csv_rows(__name__, "fittings")
     )
-    return next((float(share) for share, words in rows if word in map(underscored, words)), 1.0)
+    found = ((name, share) for name, share, words in rows if word in map(underscored, words))
+    return next(found, ("", 1.0))
 
 
 def names(table: str) -> tuple[str, ...]:
