@@ -323,6 +323,12 @@ class TestWhoMay:
         with serving(court, "--share") as again:
             assert again.url.split("token=")[1] != token
 
+    def test_ctrl_c_twice_ends_it_without_a_trace(self, court: Path) -> None:
+        with serving(court) as server:
+            os.kill(server.pid, signal.SIGINT)
+            time.sleep(0.05)
+            assert "Traceback" not in server.stop()
+
     def test_the_printed_code_reads_back(self) -> None:
         import zxingcpp
 

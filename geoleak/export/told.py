@@ -159,7 +159,8 @@ def _check(result: Result) -> Answer:
     likely = max(decision.chance_in_hole, decision.chance_if_heard or 0.0)
     if not ahead.believed(result) and likely < ahead.BELIEVED:
         place = f"no place is known yet; the best so far is {place}"
-    passed = words.chance(ahead.check_of(result).chance_if_passed)
+    check = ahead.check_of(result)
+    passed = f"if it passes: {words.chance(check.chance_if_passed)} in the hole"
     spots = [each.properties for each in ahead.places(result)]
     facts = {
         "Places": [
@@ -169,10 +170,10 @@ def _check(result: Result) -> Answer:
         ],
         "Then": [
             ahead.meaning(result),
-            "" if ahead.check_of(result).job else f"if it passes: {passed} in the hole",
+            "" if check.job or check.kind == "again" else passed,
         ],
         "Or else": ahead.rivals(result),
-        "Never": [f"told apart: {ahead.NEVER}" if ahead.check_of(result).kind == "stop" else ""],
+        "Never": [f"told apart: {ahead.NEVER}" if check.kind == "stop" else ""],
         "Write": [ahead.write_in(result)],
         **_go(result, "check_place"),
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import datetime
 import ipaddress
+import logging
 import secrets
 import socket
 import ssl
@@ -163,6 +164,13 @@ def run(
             if self.cycle is None and not self.transport.is_closing():
                 self.transport.close()
 
+    class Stopped(uvicorn.Server):
+        """Says nothing of what a second Ctrl+C cuts off."""
+
+        def handle_exit(self, sig: int, frame: Any) -> None:
+            super().handle_exit(sig, frame)
+            logging.getLogger("uvicorn.error").disabled = self.force_exit
+
     config = uvicorn.Config(
         app,
         http=Bounded,
@@ -176,7 +184,7 @@ def run(
         ssl_certfile=tls[1] if tls else None,
         ssl_version=ssl.PROTOCOL_TLS_SERVER,
     )
-    server = uvicorn.Server(config)
+    server = Stopped(config)
 
     async def serving() -> None:
         work = asyncio.create_task(server.serve(sockets=[opened]))
