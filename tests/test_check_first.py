@@ -58,7 +58,7 @@ def test_the_print_says_what_to_do_and_no_line_is_too_wide(result: Result) -> No
     assert max(len(row) for row in said) <= 100
     text = " ".join(" ".join(said).split())
     assert "CHECK FIRST: do not dig yet." in text
-    assert "if what you hear is the leak, straight above it" in text
+    assert "only once it is sure that what you hear is the leak, straight below" in text
     assert "or else" in text
     assert "nothing to dig by" in text
     assert "Start headphones at the lowest volume" in text

@@ -16,6 +16,7 @@ from geoleak.hydraulics.meter import (
     at_pressure,
     equivalent_hole_m,
     flow_of,
+    hole_mm,
     judge,
     orifice_l_per_s,
     sides,
@@ -34,6 +35,14 @@ def watch(time_s, register_l, q, *, clock_s=0.0, **more):
 
 def shown(volume, q):
     return np.floor(volume / q + 1e-9) * q
+
+
+@pytest.mark.parametrize(
+    ("diameter_m", "said"),
+    [(9.9e-5, "under 0.1 mm"), (1e-4, "0.1 mm"), (0.00146, "1.5 mm"), (3e-6, "under 0.1 mm")],
+)
+def test_a_hole_is_never_said_to_be_none(diameter_m, said):
+    assert hole_mm(diameter_m) == said
 
 
 def test_two_readings_leave_a_triangle() -> None:

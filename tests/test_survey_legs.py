@@ -56,6 +56,20 @@ def test_calibration_that_runs_backwards(tmp_path: Path) -> None:
     assert "correct one of the two" in ran.err
 
 
+@pytest.mark.parametrize(
+    ("aside_ft", "many", "said"),
+    [(1.55, 6, True), (-1.55, 6, True), (1.75, 6, False), (0.2, 4, False), (0.2, 5, True)],
+)
+def test_a_pipe_traced_twice_is_asked_about(tmp_path, aside_ft, many, said) -> None:
+    """Half a metre aside is 1.64 ft; so few marks tell nothing."""
+    more = tuple(f"{401 + k},{1010 + 5 * k},{500 + aside_ft},100,AG" for k in range(many))
+    leg = '[[leg]]\nname = "again"\ncode = "AG"\ndepth = 3\n\n[codes]'
+    survey = lane(tmp_path, toml=TOML.replace("[codes]", leg), more=more)
+    told = [each.text for each in survey.warnings if each.code == "traced_twice"]
+    assert bool(told) is said
+    assert all("leg again runs along leg lane" in each for each in told)
+
+
 BRANCH = '[[leg]]\nname = "branch"\npoints = "401-404"\ndepth = 3\n'
 OFF = tuple(f"{401 + k},1050,{500 + 5 * k},100," for k in range(4))
 

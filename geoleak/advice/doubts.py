@@ -26,7 +26,7 @@ from geoleak.evidence import (
     surely_louder_db,
     tests_of,
 )
-from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, repaired
+from geoleak.hydraulics import CONTRADICTS, NAME_VALVE, equivalent_hole_m, hole_mm, repaired
 from geoleak.posterior import LISTENED_M
 from geoleak.record import replace
 from geoleak.site import Note
@@ -232,7 +232,7 @@ def meter_hardly_turns(case: Case) -> Iterator[Doubt]:
         return
     pressures = [each.leg.pressure_kpa for each in survey.legs if each.leg.pressure_kpa]
     hole = (
-        f", as a hole of {1e3 * equivalent_hole_m(flow.l_per_s, max(pressures)):.1f} mm passes"
+        f", as a hole of {hole_mm(equivalent_hole_m(flow.l_per_s, max(pressures)))} passes"
         if pressures
         else ""
     )

@@ -154,7 +154,7 @@ def _check(result: Result) -> Answer:
             heard = words.chance(decision.chance_if_heard)
             by = ahead.inside_by(result)
             sure += f" ({by})" if by else ""
-            sure += f"; {heard} if what you hear is the leak, straight above it"
+            sure += f"; {heard} only once it is sure that what you hear is the leak, straight below"
     place = words.leak_station(result)
     likely = max(decision.chance_in_hole, decision.chance_if_heard or 0.0)
     if not ahead.believed(result) and likely < ahead.BELIEVED:
@@ -178,7 +178,7 @@ def _check(result: Result) -> Answer:
         **_go(result, "check_place"),
     }
     first = {"Do": [ahead.task(result)]}
-    return DO_NOT, f"{place}: {sure}", first, facts, _undecided(result)
+    return DO_NOT, f"The check comes first. {place}: {sure}", first, facts, _undecided(result)
 
 
 DO_NOT = "do not dig yet"

@@ -9,6 +9,7 @@ from geoleak.hydraulics.meter import (
     MeterTest,
     at_pressure,
     equivalent_hole_m,
+    hole_mm,
     meter_test,
     repaired,
 )

@@ -473,6 +473,11 @@ def equivalent_hole_m(flow_l_per_s: float, pressure_kpa: float) -> float:
     return math.sqrt(flow_l_per_s / orifice_l_per_s(1.0, pressure_kpa))
 
 
+def hole_mm(diameter_m: float) -> str:
+    """Return a hole in tenths of a millimetre as it is said, "under 0.1 mm" for a finer one."""
+    return "under 0.1 mm" if diameter_m < 1e-4 else f"{1e3 * diameter_m:.1f} mm"
+
+
 def at_pressure(flow_l_per_s: float, from_kpa: float, to_kpa: float, *, exponent: float) -> float:
     """Return a leak's flow at another pressure, Q (p2 / p1) ** N1 (FAVAD)."""
     return flow_l_per_s * (to_kpa / from_kpa) ** exponent

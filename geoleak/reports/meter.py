@@ -14,6 +14,7 @@ from geoleak.hydraulics import (
     Flow,
     at_pressure,
     equivalent_hole_m,
+    hole_mm,
     meter_test,
 )
 from geoleak.record import picked
@@ -105,9 +106,9 @@ class MeterReport:
             lost = f"{self._volume(self.since_l)} since {moment}{self._money(self.since_l)}"
             said.append(f"       {lost}, if it has leaked as much all the time")
         if self.hole_m is not None:
-            small = f"{1e3 * self.hole_m:.1f} mm"
-            if self.site.length_unit != "m":
-                small = f"{12 * self.hole_m / INTERNATIONAL_FOOT_M:.2f} in ({small})"
+            small, inches = hole_mm(self.hole_m), 12 * self.hole_m / INTERNATIONAL_FOOT_M
+            if self.site.length_unit != "m" and inches >= 0.005:
+                small = f"{inches:.2f} in ({small})"
             kinds = {tables.material(e.material).kind for e in self.site.legs if e.material}
             middle, spread = PRESSURE_EXPONENT[kinds.pop()] if len(kinds) == 1 else ANY_EXPONENT
             low, high = (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 from msgspec import Struct
@@ -28,6 +28,9 @@ FEW_MARKS = 5
 # So many marks off the line, on both sides of it, are no marks of other pipes: the rover scatters
 # (common practice, no source).
 MANY_STRAYS = 0.2
+# Marks of two legs no farther apart than a locator errs at a common depth (0.1 of 1 m, three
+# sigmas, and as much for each trace; common practice, no source) may be of one pipe.
+ONE_PIPE_M = 0.5
 
 
 def fit_legs(
@@ -44,6 +47,7 @@ def fit_legs(
         raise SiteDataError("site.toml names no leg; a site needs one [[leg]] with its marks")
     fitter, measured = _Fitter(site, points, mains), calibrations_by_leg(site)
     legs = tuple(fitter.leg(k, leg, measured[k]) for k, leg in enumerate(site.legs))
+    fitter.notes += _traced_twice(legs)
     if mains is not None:
         fitter.notes += network_notes(mains, legs, fitter.assumed)
     return legs, fitter.notes, fitter.on_drawing
@@ -139,6 +143,30 @@ class _Fitter(Struct):
         whole = spliced(chain.vertices, self._traced(leg), drawing)
         self.on_drawing.append(OnLeg(number, chain, whole))
         return whole.fit
+
+
+def _traced_twice(legs: Sequence[SurveyedLeg]) -> list[Note]:
+    """Ask of each traced leg that runs along another, all but its strays, whether it is the same.
+
+    A drawn one is told of by `DrawnMains.matched`.
+    """
+    import shapely
+
+    traced = [each for each in legs if not each.leg.drawn and len(each.fit.marks) >= FEW_MARKS]
+    lines = [shapely.LineString(each.route.vertices_m[:, :2]) for each in traced]
+    notes = []
+    for one, two in combinations(range(len(traced)), 2):
+        short, long = sorted((one, two), key=lambda k: lines[k].length)
+        leg = traced[short]
+        at = np.asarray(leg.route.position(leg.fit.mark_chainage_m))[:, :2]
+        away = lines[long].distance(shapely.points(at))
+        if np.mean(away > ONE_PIPE_M) < MANY_STRAYS:
+            text = (
+                f"leg {leg.name} runs along leg {traced[long].name}: is it one pipe, traced twice? "
+                "Then give the marks of both to one leg; as two it counts twice"
+            )
+            notes.append(Note("traced_twice", text, leg.leg.origin))
+    return notes
 
 
 def unstated_scatter_m(site: Site, legs: tuple[SurveyedLeg, ...]) -> float | None:
