@@ -20,6 +20,7 @@ from pathlib import Path
 import pytest
 
 from tests.command import REPO, fingerprint, forked, run
+from tests.samples import by_few_nodes
 
 CALLS = """
 #define _GNU_SOURCE
@@ -174,5 +175,6 @@ def _each(site: Path, tries: int, once: bool, command: Sequence[str]) -> Iterato
 
 
 if __name__ == "__main__":
-    for each in _each(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3] == "1", sys.argv[4:]):
-        print(json.dumps(asdict(each)))
+    with by_few_nodes():
+        for each in _each(Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3] == "1", sys.argv[4:]):
+            print(json.dumps(asdict(each)))

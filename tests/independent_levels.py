@@ -163,7 +163,7 @@ def draws(line: Line, knots: Floats, seed: int, log2: int) -> tuple[Floats, Floa
     return z, plain - np.logaddexp(plain, guess.logpdf(z)) + np.log(2)
 
 
-def solve(line: Line, *, seed: int, log2: int = 10) -> Answer:
+def solve(line: Line, *, seed: int, log2: int) -> Answer:
     """Return the posterior over the cells."""
     knots = np.arange(0, line.length_m + KNOT_M, KNOT_M)
     z, weight = draws(line, knots, seed, log2)

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.command import run
 from tests.failing_disk import NEEDS_CC, failing, retitled
 from tests.test_serve import heard
 
-pytestmark = NEEDS_CC
+pytestmark = [pytest.mark.usefixtures("few_nodes"), NEEDS_CC]
 
 
 def stays_whole(place: Path, site: Path, command: str, *more: str, **how: Any) -> int:

@@ -213,7 +213,7 @@ def test_slope_is_noted_where_a_tape_on_the_ground_would_lie() -> None:
     assert slope["203"] == ""  # height not known
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     seed=st.integers(0, 10_000),
     count=st.integers(2, 8),
