@@ -7,6 +7,7 @@ import errno
 import os
 import shutil
 import signal
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
@@ -137,6 +138,25 @@ def test_a_run_is_left_in_peace_by_one_that_comes_and_goes_meanwhile(
     with Steps().watched(exchange=way == "exchange"):
         write_folder(out, dict.fromkeys(NAMES, writer), run="one", force=True)
     whole(out, way, "one")
+
+
+def test_a_folder_just_made_is_not_taken_for_one_left_behind(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out, real = first(tmp_path, "exchange"), tempfile.mkdtemp
+    other = threading.Thread(target=write, args=(out, "two"))
+
+    def made(**where: object) -> str:
+        path = real(**where)
+        if threading.current_thread() is not other:
+            other.start()
+            other.join(0.2)  # it has to wait
+        return path
+
+    monkeypatch.setattr(folder.tempfile, "mkdtemp", made)
+    write(out, "one")
+    other.join()
+    whole(out, "exchange", "one", "two")
 
 
 @pytest.mark.parametrize("kill", [False, True])
