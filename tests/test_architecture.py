@@ -186,6 +186,20 @@ def test_importing_geoleak_loads_no_library() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_a_common_site_is_located_without_gdal(tmp_path: Path) -> None:
+    """Its services are a GeoJSON file: GDAL costs some 40 ms to load, for other inputs alone."""
+    code = (
+        "import sys; from geoleak.cli.main import main\n"
+        "code = main(['locate', 'sample_sites/alder_court', '--out', sys.argv[1]])\n"
+        "assert 'shapely' in sys.modules and 'sqlite3' in sys.modules\n"
+        "print(code, sorted({'pyogrio', 'geopandas'} & set(sys.modules)))"
+    )
+    ran = [sys.executable, "-c", code, str(tmp_path / "out")]
+    done = subprocess.run(ran, cwd=PACKAGE.parent, capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "0 []"
+    assert {"site.gpkg", "dig_sheet.pdf"} <= {each.name for each in (tmp_path / "out").iterdir()}
+
+
 def test_no_bare_except_and_no_global_random_generator() -> None:
     for path in MODULES:
         for node in ast.walk(parsed(path)):

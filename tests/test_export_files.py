@@ -17,6 +17,7 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 import shapely
+from pyproj import CRS
 from shapely.affinity import translate
 
 from geoleak.errors import GeoleakError
@@ -116,6 +117,54 @@ def test_geopackage_is_one_by_the_standard(package):
         assert {*LAYER_NAMES, "layer_styles"} <= known
         metadata = one("SELECT group_concat(metadata) FROM gpkg_metadata")
         assert "7f3a91" in metadata and "Alder Court" in metadata
+
+
+OWN_GRID = (
+    "+proj=tmerc +lat_0=35.9 +lon_0=-79 +k=1 +x_0=1000 +y_0=2000 +datum=NAD83 +units=us-ft +no_defs"
+)
+
+
+@pytest.mark.parametrize(
+    "crs",
+    [
+        "EPSG:6543",
+        "EPSG:2193",  # northing first
+        pytest.param(CRS(OWN_GRID).to_wkt(), id="own grid"),
+        "EPSG:6247",  # its method has no name in the older form of WKT
+    ],
+)
+def test_geopackage_has_the_tables_and_the_grid_that_gdal_would_write(crs, tmp_path):
+    import pyogrio
+
+    result = feet_site()
+    leak = replace(result.leak, position=replace(result.leak.position, crs=crs))
+    path = write_geopackage(replace(result, leak=leak), tmp_path / "ours.gpkg")
+    pyogrio.raw.write(
+        tmp_path / "gdal.gpkg", np.array([], object), [], [], layer="pipe", driver="GPKG",
+        geometry_type="LineString", crs=crs, dataset_options={"VERSION": "1.3"},
+        dataset_metadata={"run": "x"},
+    )  # fmt: skip
+    found = []
+    for name in ("ours", "gdal"):
+        with closing(sqlite3.connect(tmp_path / f"{name}.gpkg")) as base:
+            assert base.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+            assert base.execute("PRAGMA foreign_key_check").fetchall() == []
+            tables = base.execute("SELECT name FROM sqlite_master WHERE name LIKE 'gpkg%'")
+            columns = {
+                table: [each[:4] + each[5:] for each in base.execute(f"PRAGMA table_info({table})")]
+                for (table,) in tables.fetchall()
+            }
+            system = "srs_name, srs_id, organization, organization_coordsys_id, definition"
+            rows = base.execute(f"SELECT {system} FROM gpkg_spatial_ref_sys ORDER BY srs_id")
+            systems = [(*row, text if text == "undefined" else CRS(text)) for *row, text in rows]
+            found.append((columns, systems))
+    (ours, systems), (theirs, their_systems) = found
+    assert systems == their_systems
+    # Tiles and a count of features that GDAL keeps for itself are not asked for.
+    assert {"gpkg_contents", "gpkg_geometry_columns", "gpkg_metadata_reference"} < set(ours)
+    assert ours == {table: theirs[table] for table in ours}
+    read = pyogrio.read_info(path, layer="pipe")["crs"]
+    assert CRS(read).equals(CRS(crs), ignore_axis_order=True)
 
 
 def test_geopackage_gives_every_layer_a_default_style(package):

@@ -28,7 +28,7 @@ BY_OTHERS = {
 OURS = {
     ".": "py.typed",
     "crs": "places.csv",
-    "export/assets": "batch.html batch.js customer.html kinds.csv layers.csv "
+    "export/assets": "batch.html batch.js customer.html geopackage.sql kinds.csv layers.csv "
     "listening_sheet.html map.css map.js new_site.toml page.html plain.html record.html signs.svg "
     "site.gpx site.kml site.xml visit.html",
     "readers": "headers.csv sheets.csv",

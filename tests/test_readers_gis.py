@@ -24,6 +24,7 @@ from geoleak.readers.collector import Collector
 from geoleak.readers.drawings import read_mains
 from geoleak.readers.gis import list_layers, load_gdal, read_layer, source_of
 from geoleak.readers.points import read_points
+from geoleak.readers.text import cell_text
 from geoleak.site import NetworkSettings, PointFile
 
 GRID = "EPSG:26917"
@@ -187,3 +188,170 @@ def test_a_bare_feature_or_geometry_is_a_layer_named_after_its_file(tmp_path: Pa
         (tmp_path / "gas.geojson").write_text(json.dumps(document))
         (shape,) = read_utility_file(tmp_path / "gas.geojson", label="gas").shapes
         assert (shape.name, shape.geometry.geom_type) == ("gas", "LineString")
+
+
+# --- GeoJSON, which is read here, beside what GDAL reads in it --------------------------------
+
+LINE = {"type": "LineString", "coordinates": [[-79.0, 35.9], [-79.0, 35.91]]}
+RING = [[0, 0], [1, 0], [1, 1], [0, 0]]
+
+
+def feature(geometry: object = LINE, properties: object = None, **members: object) -> dict:
+    return {"type": "Feature", "geometry": geometry, "properties": properties, **members}
+
+
+def shape_of(kind: str, coordinates: object) -> dict:
+    return feature({"type": kind, "coordinates": coordinates})
+
+
+def collection(*features: object, **members: object) -> dict:
+    return {"type": "FeatureCollection", "features": list(features), **members}
+
+
+def in_crs(name: str) -> dict:
+    return collection(feature(), crs={"type": "name", "properties": {"name": name}})
+
+
+def with_fields(*rows: dict) -> dict:
+    return collection(*(feature(properties=row) for row in rows))
+
+
+ALIKE = {
+    "no features": collection(),
+    "named": collection(feature(), name="mains"),
+    "whole numbers": with_fields({"d": 150, "big": 2**40}, {"d": 200, "big": 5}),
+    "whole numbers and none": with_fields({"d": 150}, {"d": None}, {}),
+    "numbers": with_fields({"d": 150, "e": 1e-7}, {"d": 2.5, "e": 1e20}),
+    "numbers and texts": with_fields({"d": 150}, {"d": "6 in"}, {"d": 2.5}),
+    "yes and no": with_fields({"b": True}, {"b": False}),
+    "a date and a text": with_fields({"t": "2024-05-01", "n": "Jal\u00f3n"}, {"t": "unknown"}),
+    "fields of some": with_fields({"a": 1}, {"b": "x"}, {"a": 2, "b": "", "c": 1.5}),
+    "no geometry": collection(feature(None), {"type": "Feature", "properties": {}}, feature()),
+    "kinds": collection(
+        feature(), shape_of("Point", [0, 1]), shape_of("Polygon", [RING, RING]),
+        shape_of("MultiPoint", [[0, 1], [2, 3]]), shape_of("MultiPolygon", [[RING], [RING]]),
+        shape_of("MultiLineString", [RING, RING]),
+    ),
+    "collections": collection(feature({"type": "GeometryCollection", "geometries": [
+        LINE, {"type": "GeometryCollection", "geometries": [{"type": "Point",
+                                                             "coordinates": [0, 1]}]}]})),
+    "heights": collection(shape_of("LineString", [[0, 0, 5], [1, 1, 6]]),
+                          shape_of("Point", [0, 0, 7]), shape_of("Point", [0, 1])),
+    "ids": collection(feature(id=11), feature(id=0), feature(id=2**40)),
+    "ids of some": collection(feature(), feature(id=1), feature(id=7), feature()),
+    "ids before others": collection(feature(id=2), feature(), feature(), feature()),
+    "an id three times": collection(feature(id=4), feature(id=4), feature(id=4)),
+    "ids that are texts": collection(feature(id="a7"), feature(id="8"), feature()),
+    "ids among the fields": with_fields({"id": 11}, {"id": 13}),
+    "ids of both kinds": collection(feature(None, {"id": 11}, id=21), feature(None, {"id": "p"})),
+    "bare geometry": LINE,
+    "bare collection": {"type": "GeometryCollection", "geometries": [LINE]},
+    "urn": in_crs("urn:ogc:def:crs:EPSG::26917"),
+    "code": in_crs("epsg:2193"),
+    "address": in_crs("http://www.opengis.net/def/crs/EPSG/0/26917"),
+    "degrees": in_crs("urn:ogc:def:crs:OGC:1.3:CRS84"),
+    "no crs": collection(feature(), crs=None),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ALIKE)
+@pytest.mark.filterwarnings("ignore:Several features with id")
+def test_a_geojson_is_read_as_gdal_reads_it(tmp_path: Path, name: str) -> None:
+    path = tmp_path / "gas.geojson"
+    path.write_text(json.dumps(ALIKE[name]))
+    origin = Origin("gas.geojson")
+    source = source_of(path, origin)
+    ((called, _),) = list_layers(source, origin)
+    layer = read_layer(source, called, origin, flat=True)
+    meta, ids, blobs, columns = pyogrio.raw.read(path, return_fids=True, force_2d=True)
+    assert called == pyogrio.list_layers(path)[0][0]
+    assert layer.crs == meta["crs"].replace("4979", "4326")  # the same without heights
+    assert layer.ids.tolist() == ids.tolist()
+    assert layer.shapes.tolist() == shapely.from_wkb(blobs).tolist()
+    assert sorted(layer.fields) == sorted(meta["fields"])
+    for field, column in zip(meta["fields"], columns, strict=True):
+        texts = [cell_text(each) for each in layer.fields[field].tolist()]
+        assert texts == [cell_text(each) for each in column.tolist()]
+
+
+NAN = '{"type": "Point", "coordinates": [NaN, 1]}'
+FAULTS = {
+    "text": (shape_of("LineString", [[0, 0], ["5 m", 1]]), '"5 m", 1 are no coordinates'),
+    "truth": (shape_of("Point", [True, 1]), "true, 1 are no coordinates"),
+    "no height": (shape_of("Point", [0, 1, None]), "0, 1, null are no coordinates"),
+    "too large": (shape_of("Point", [10**400, 1]), "are no coordinates"),
+    "one number": (shape_of("LineString", [[0], [1, 1]]), "0 are no coordinates"),
+    "flat": (shape_of("LineString", [0, 0, 1, 1]), "0 stands where a position is due"),
+    "too deep": (shape_of("Point", [[0, 1]]), "[0, 1] are no coordinates"),
+    "empty part": (shape_of("MultiPolygon", [[]]), "[] stands where a list of positions is due"),
+    "no positions": (feature({"type": "Point"}), "null stands where a position is due"),
+    "short line": (shape_of("LineString", [[0, 1]]), "[[0, 1]] is too short for a LineString"),
+    "short ring": (shape_of("Polygon", [[[0, 0], [1, 0], [0, 0]]]), "is too short for a Polygon"),
+    "open ring": (
+        shape_of("Polygon", [RING, [[0, 0], [1, 0], [1, 1], [0, 0.5]]]),
+        "a ring begins at [0, 0] and ends at [0, 0.5]; close it",
+    ),
+    "kind": (shape_of("Curve", [[0, 0], [1, 1]]), 'its geometry is {"type": "Curve", "coord'),
+    "a part of a kind": (
+        feature({"type": "GeometryCollection", "geometries": [5]}), "its geometry is 5, none of"
+    ),
+    "no feature": (LINE, 'is no object of the type "Feature"; export it again'),
+    "properties": ({**feature(), "properties": [1]}, "its properties are [1], no object"),
+}  # fmt: skip
+
+
+def complaints(path: Path, text: str) -> list[str]:
+    path.write_text(text)
+    with pytest.raises(InputError) as caught:
+        read_utility_file(path, label=path.name)
+    return caught.value.lines()
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_in_a_geojson_is_told_with_its_place_and_value(tmp_path: Path, name: str) -> None:
+    """The lines count: an editor goes to them."""
+    wrong, said = FAULTS[name]
+    rows = ",\n".join(f"  {json.dumps(each)}" for each in (feature(), wrong, feature(), wrong))
+    text = f'{{"type": "FeatureCollection", "features": [\n{rows}\n]}}'
+    first, second = complaints(tmp_path / "gas.geojson", text)
+    assert first.startswith("gas.geojson:3: feature 2: ") and said in first
+    assert second.startswith("gas.geojson:5: feature 4: ") and said in second
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (NAN, "gas.geojson: feature 1: NaN, 1 are no coordinates; write each as ["),
+        ('{"type": "Point",\n "coordinates": [1 2]}', "gas.geojson:2:20: is no JSON text (Exp"),
+        ('{"type": "Topology"}', 'is no GeoJSON (its type is "Topology", its features are null)'),
+        ('{"type": "FeatureCollection"}', "its features are null)"),
+        ('{"a":' * 200_000, "its lists lie too deep"),
+        (json.dumps(in_crs("my grid")), 'states the crs "my grid", which is no name that'),
+        (json.dumps(in_crs("+init=/etc/hosts:x")), "which is no name that PROJ knows"),
+        (json.dumps(collection(feature(), crs="EPSG:26917")), 'states the crs "EPSG:26917", which'),
+        (json.dumps(collection(feature(), crs={"properties": {}})), "which is no name that PROJ"),
+        # Another list of that name before its own: the feature is named without a line.
+        (
+            json.dumps({"x": {"features": [7]}, **collection(shape_of("Point", []), 5)}),
+            'gas.geojson: feature 2: 5 is no object of the type "Feature"',
+        ),
+    ],
+)  # fmt: skip
+def test_a_text_that_is_no_geojson_is_refused_with_its_value(
+    tmp_path: Path, text: str, said: str
+) -> None:
+    (line,) = complaints(tmp_path / "gas.geojson", text)
+    assert said in line and line.startswith("gas.geojson:")
+
+
+def test_a_feature_keeps_what_gdal_loses(tmp_path: Path) -> None:
+    """Lists and objects are texts, the CRS of a bare feature holds, half a letter is none."""
+    path = tmp_path / "gas.geojson"
+    held = feature(properties={"name": "a\ud800b", "on": [1, {"x": None}]}, crs=in_crs(GRID)["crs"])
+    path.write_text(json.dumps(held))
+    layer = source_of(path, Origin("gas"))
+    assert layer.crs == GRID
+    fields = {name: column.tolist() for name, column in layer.fields.items()}
+    assert fields == {"name": ["a?b"], "on": ['[1, {"x": null}]']}
+    with pytest.raises(InputError, match='has no layer "pipes"; its only one is "gas"'):
+        read_layer(layer, "pipes", Origin("gas"))

@@ -8,55 +8,48 @@ opens read-only and leaves no files beside it.
 from __future__ import annotations
 
 import itertools
+import re
 import sqlite3
 import struct
-import tempfile
-import warnings
 from collections.abc import Iterator
 from contextlib import closing
-from functools import lru_cache
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
 
-import numpy as np
 import shapely
 
 from geoleak.export import colours, words
+from geoleak.export.documents import ASSETS
 from geoleak.export.layers import LAYERS, NO_DATE, Layer, type_of
 from geoleak.record import Record
 from geoleak.result import Result
 
-GPKG_VERSION = "1.3"
-"""Read without a warning by stable releases of GDAL (3.6); newer ones write 1.4 unless told."""
-TYPES = {float: ("float64", "REAL"), int: ("int32", "MEDIUMINT"), str: ("object", "TEXT")}
-"""What numpy and a table call the types of fields."""
+TYPES = {float: "REAL", int: "MEDIUMINT", str: "TEXT"}
+OWN_SYSTEM = 100_000
+"""Id of a grid that no registry numbers: above every EPSG code, as GDAL chooses it too."""
 DUBLIN_CORE = "http://purl.org/dc/terms/"
-STYLE_TABLE = """
-CREATE TABLE layer_styles (
-  id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
-  f_table_catalog TEXT(256), f_table_schema TEXT(256), f_table_name TEXT(256),
-  f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT,
-  useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30),
-  update_time DATETIME DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')))
+NEWER_WKT = """
+ALTER TABLE gpkg_spatial_ref_sys ADD COLUMN definition_12_063 TEXT NOT NULL DEFAULT 'undefined';
+INSERT INTO gpkg_extensions VALUES ('gpkg_spatial_ref_sys', 'definition_12_063', 'gpkg_crs_wkt',
+  'http://www.geopackage.org/spec120/#extension_crs_wkt', 'read-write');
 """
 
 
 def write_geopackage(result: Result, path: Path) -> Path:
     """Write site.gpkg and return its path.
 
-    The date inside is the run's own, never the clock's, so that the same run gives the same bytes.
-    GDAL makes the file and its first layer, once for every grid; the others are laid out like it
-    (measured: 10 ms in GDAL for each, most of it opening and closing).
+    The tables are those of the standard (``assets/geopackage.sql``). The date inside is the run's
+    own, never the clock's, so that the same run gives the same bytes.
     """
     layers = [each for each in LAYERS if not each.asked or each.features(result)]
-    crs = None if result.site.local else str(result.leak.position.crs)
-    path.write_bytes(_empty(crs, _type_of(layers[0], result)))
+    path.write_bytes(b"")
     with closing(sqlite3.connect(path)) as base, base:
         base.execute("PRAGMA synchronous = OFF")  # folder.py syncs the whole folder when it is made
-        for layer in layers[1:]:
-            _add(base, layer, _type_of(layer, result))
+        base.executescript("BEGIN;" + (ASSETS / "geopackage.sql").read_text(encoding="utf-8"))
+        srs = -1 if result.site.local else _system(base, str(result.leak.position.crs))
         for layer in layers:
-            _insert(base, layer, result)
+            _add(base, layer, _type_of(layer, result), srs)
+            _insert(base, layer, result, srs)
         _finish(base, layers, result)
     return path
 
@@ -66,62 +59,50 @@ def _type_of(layer: Layer, result: Result) -> str:
     return f"Multi{layer.geometry}" if many else layer.geometry
 
 
-@lru_cache(maxsize=8)
-def _empty(crs: str | None, geometry: str) -> bytes:
-    """Return a package with the first layer, empty, as GDAL makes it."""
-    from geoleak.readers import load_gdal
+def _system(base: sqlite3.Connection, crs: str) -> int:
+    """Enter a CRS among the package's reference systems and return its id."""
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
 
-    load_gdal()
-    from pyogrio import raw
-
-    layer = LAYERS[0]
-    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message=".*crs.*was not provided.*")
-        path = Path(folder) / "empty.gpkg"
-        raw.write(
-            str(path),
-            geometry=np.array([], dtype=object),
-            field_data=[np.array([], dtype=TYPES[type_of(each)][0]) for each in layer.fields],
-            fields=np.array(layer.fields, dtype=object),
-            layer=layer.name,
-            driver="GPKG",
-            geometry_type=geometry,
-            crs=crs,
-            dataset_options={"VERSION": GPKG_VERSION},
-            dataset_metadata={"run": ""},
-            # A few dozen features a layer: an index would be most of the file.
-            layer_options={"IDENTIFIER": layer.title, "SPATIAL_INDEX": "NO"}
-            | ({} if crs else {"SRID": "-1"}),
-        )
-        return path.read_bytes()
+    grid, registered = CRS.from_user_input(crs), re.fullmatch(r"(\w+):(\d+)", crs)
+    by, code = registered.groups() if registered else ("NONE", OWN_SYSTEM)
+    newer = []
+    try:
+        wkt = grid.to_wkt("WKT1_GDAL", output_axis_rule=True)
+    except CRSError:
+        # A method that this form has no name for. Annex F.10 has a column for the newer form.
+        base.executescript(NEWER_WKT)
+        wkt, newer = "undefined", [grid.to_wkt("WKT2_2015")]
+    row = (grid.name, int(code), by, int(code), wkt, None, *newer)
+    marks = ", ".join("?" * len(row))
+    base.execute(f"INSERT OR IGNORE INTO gpkg_spatial_ref_sys VALUES ({marks})", row)
+    return int(code)
 
 
-def _add(base: sqlite3.Connection, layer: Layer, geometry: str) -> None:
-    """Add an empty layer in the grid of the first one."""
-    fields = "".join(f', "{each}" {TYPES[type_of(each)][1]}' for each in layer.fields)
+def _add(base: sqlite3.Connection, layer: Layer, geometry: str, srs: int) -> None:
+    """Add an empty layer."""
+    fields = "".join(f', "{each}" {TYPES[type_of(each)]}' for each in layer.fields)
     base.execute(
         f'CREATE TABLE "{layer.name}" ("fid" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, '
         f'"geom" {geometry.upper()}{fields})'
     )
     base.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, srs_id) "
-        "SELECT ?, data_type, ?, srs_id FROM gpkg_contents WHERE table_name = ?",
-        (layer.name, layer.title, LAYERS[0].name),
+        "VALUES (?, 'features', ?, ?)",
+        (layer.name, layer.title, srs),
     )
     base.execute(
-        "INSERT INTO gpkg_geometry_columns SELECT ?, column_name, ?, srs_id, z, m "
-        "FROM gpkg_geometry_columns WHERE table_name = ?",
-        (layer.name, geometry.upper(), LAYERS[0].name),
+        "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
+        (layer.name, geometry.upper(), srs),
     )
 
 
-def _insert(base: sqlite3.Connection, layer: Layer, result: Result) -> None:
+def _insert(base: sqlite3.Connection, layer: Layer, result: Result, srs: int) -> None:
     """Insert a layer's features and state the extent of them all."""
     shapes = [shapely.force_2d(each.grid) for each in layer.features(result)]
     if not shapes:
         return
     kind = _type_of(layer, result)
-    ((srs,),) = base.execute("SELECT srs_id FROM gpkg_contents WHERE table_name = ?", (layer.name,))
     columns = [
         [None if each is None else type_of(field)(each) for each in layer.values(field, result)]
         for field in layer.fields
@@ -169,14 +150,18 @@ def _about(result: Result) -> str:
 
 
 def _finish(base: sqlite3.Connection, layers: list[Layer], result: Result) -> None:
-    """Add what the file says of itself and the table that a GIS takes default styles from."""
+    """Add what the file says of itself and the default styles."""
     stamp = f"{result.run.date or NO_DATE}T00:00:00.000Z"
     base.execute("UPDATE gpkg_contents SET last_change = ?", (stamp,))
-    base.execute("UPDATE gpkg_metadata_reference SET timestamp = ?", (stamp,))
     base.execute(
-        "UPDATE gpkg_metadata SET md_standard_uri = ?, metadata = ?", (DUBLIN_CORE, _about(result))
+        "INSERT INTO gpkg_metadata (md_standard_uri, metadata) VALUES (?, ?)",
+        (DUBLIN_CORE, _about(result)),
     )
-    base.execute(STYLE_TABLE)
+    base.execute(
+        "INSERT INTO gpkg_metadata_reference (reference_scope, timestamp, md_file_id) "
+        "VALUES ('geopackage', ?, 1)",
+        (stamp,),
+    )
     base.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, "
         "last_change, srs_id) VALUES ('layer_styles', 'attributes', 'layer_styles', '', ?, 0)",

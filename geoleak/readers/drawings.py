@@ -18,6 +18,7 @@ from geoleak import tables
 from geoleak.errors import Complaint, InputError, Origin, Refused, listed
 from geoleak.readers import gis
 from geoleak.readers.collector import Collector, refused
+from geoleak.readers.geojson import Layer
 from geoleak.readers.toml import SiteToml
 from geoleak.record import Bools, Floats, Record, replace
 from geoleak.site import DEEPEST_M, WIDEST_M, DrawnLine, DrawnNetwork, Leg, NetworkSettings, Note
@@ -59,7 +60,7 @@ def read_drawn(
     return None
 
 
-def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> gis.Layer:
+def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> Layer:
     source = gis.source_of(collector.folder / table.file, origin)
     name = table.layer
     if name is None:
@@ -73,7 +74,7 @@ def _layer(collector: Collector, table: NetworkSettings, origin: Origin) -> gis.
 
 
 def read_mains(
-    layer: gis.Layer, table: NetworkSettings, origin: Origin, collector: Collector
+    layer: Layer, table: NetworkSettings, origin: Origin, collector: Collector
 ) -> list[DrawnLine]:
     """Return the lines of a layer; a multipart line is taken apart, with a note.
 
@@ -338,7 +339,7 @@ def _one_crs(origin: Origin, stated: list[str | None], allow_none: bool) -> str 
     return next(iter(known), None)
 
 
-def _usable(layer: gis.Layer) -> Bools:
+def _usable(layer: Layer) -> Bools:
     """Tell of each feature whether it has coordinates, all of them finite."""
     import shapely
 

@@ -1,15 +1,14 @@
-"""GIS files through GDAL (GeoPackage, GeoJSON, Shapefile, GPX): for points, mains and services."""
+"""GIS files (GeoPackage, Shapefile and GPX through GDAL, GeoJSON): for points, mains, services."""
 
 from __future__ import annotations
 
 import io
-import json
 import os
 import re
 import sys
 import warnings
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePath
 from typing import Any
@@ -19,10 +18,11 @@ import numpy as np
 from geoleak.crs import axis_unit, brought, horizontal_crs
 from geoleak.errors import Complaint, CrsError, InputError, Origin, Refused, listed
 from geoleak.readers.collector import MOST_BYTES, refused
-from geoleak.readers.headers import Header, folded, header_unit, read_header, role_of, spellings
+from geoleak.readers.geojson import Layer, narrow_enough, read_geojson
+from geoleak.readers.headers import Header, read_header
 from geoleak.readers.table import DEGREES, GRID, PointContext, Table, stated_columns
-from geoleak.readers.text import MOST_COLUMNS, Rows, cell_text
-from geoleak.record import Floats, NDArray, Record
+from geoleak.readers.text import Rows, cell_text
+from geoleak.record import Floats, replace
 from geoleak.units import parse_length
 
 _REMEDY = "give a GeoPackage, a GeoJSON or a Shapefile"
@@ -32,8 +32,6 @@ _FORMATS = {
 }  # fmt: skip
 """What a format is called, and how its files begin."""
 SHAPEFILE_PARTS = (".shx", ".dbf", ".prj", ".cpg")
-_GEOJSON_TYPES = ("FeatureCollection", "Feature", "Point", "MultiPoint", "LineString",
-                  "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")  # fmt: skip
 # Drivers that fetch from a network, or read other files that the opened one names.
 _SKIPPED = (
     "OGR_VRT", "VRT", "GDALG", "HTTP", "WFS", "OAPIF", "OGCAPI", "CSW", "GML", "LIBKML", "KML",
@@ -42,42 +40,8 @@ _SKIPPED = (
     "JSONFG", "MapML", "LVBAG",
 )  # fmt: skip
 _GPX_ROLES = {"name": "id", "ele": "elevation", "sym": "code", "cmt": "note", "time": "time"}
-
-
-class Layer(Record, eq=False):
-    """One layer of a GIS file.
-
-    Attributes
-    ----------
-    name : str
-    crs : str or None
-        As GDAL states it.
-    ids : ndarray, shape (n,)
-        The file's own feature ids.
-    shapes : ndarray of shapely geometries (or None), shape (n,)
-    fields : mapping of str to ndarray, shape (n,)
-    """
-
-    name: str
-    crs: str | None
-    ids: NDArray[Any]
-    shapes: NDArray[Any]
-    fields: Mapping[str, NDArray[Any]]
-
-    def stated(self, kind: str) -> list[list[Any]]:
-        """Return of each feature role, name, unit and text of its fields that are filled in.
-
-        ``kind`` is as `role_of` takes it; the field spelt most plainly stands first.
-        """
-        order = {word: at for at, word in enumerate(spellings(kind))}
-        fields = []
-        for name in sorted(self.fields, key=lambda name: order.get(folded(name), len(order))):
-            if role := role_of(name, kind):
-                unit = header_unit(name)
-                fields.append((role, name, "ft" if unit == "foot" else unit, self.fields[name]))
-        rows = range(len(self.ids))
-        texts = ([(*about, cell_text(held[k])) for *about, held in fields] for k in rows)
-        return [[each for each in row if each[-1]] for row in texts]
+Source = bytes | Layer
+"""What GDAL reads, or a GeoJSON as read."""
 
 
 def load_gdal() -> Any:
@@ -100,8 +64,8 @@ def load_gdal() -> Any:
     return pyogrio
 
 
-def source_of(path: Path, origin: Origin) -> bytes:
-    """Return a GIS file as bytes that GDAL reads in memory, after a look at what is in it.
+def source_of(path: Path, origin: Origin) -> Source:
+    """Return a GIS file as bytes that GDAL reads in memory, a GeoJSON as its layer.
 
     GDAL opens a file by its content: a ``.geojson`` may be a list of links to other files. From
     memory it can reach no neighbour and leaves none; a Shapefile's parts are packed together.
@@ -109,7 +73,8 @@ def source_of(path: Path, origin: Origin) -> bytes:
     Raises
     ------
     InputError
-        A file that is missing, no plain file, too large, or not what its suffix says.
+        A file that is missing, no plain file, too large, or not what its suffix says; what
+        `read_geojson` finds.
     """
     suffix = path.suffix.casefold()
     if suffix not in _FORMATS:
@@ -126,71 +91,10 @@ def source_of(path: Path, origin: Origin) -> bytes:
     if not data.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(begin):
         raise refused(origin, f"cannot be read (no {called} by its first bytes)", _REMEDY)
     if suffix in (".geojson", ".json"):
-        return _judged_json(data, path.stem, origin)
+        return read_geojson(data, path.stem, origin)
     if suffix == ".gpx" and (b"<gpx" not in data[:5000] or b"<!ENTITY" in data):
         raise refused(origin, "cannot be read (no GPX by its first element)", _REMEDY)
     return _packed(path, data) if suffix == ".shp" else data
-
-
-def _narrow_enough(fields: int, origin: Origin) -> None:
-    if fields > MOST_COLUMNS:
-        raise refused(origin, f"has {fields} fields", f"export at most {MOST_COLUMNS}")
-
-
-def _judged_json(data: bytes, name: str, origin: Origin) -> bytes:
-    try:
-        document = json.loads(data)
-    except (ValueError, RecursionError):
-        raise refused(origin, "cannot be read (it is no JSON text)", _REMEDY) from None
-    kind, crs = document.get("type"), document.get("crs")
-    if kind not in _GEOJSON_TYPES:
-        raise refused(origin, "cannot be read (its type is no GeoJSON object)", _REMEDY)
-    if isinstance(crs, dict) and crs.get("type") != "name":
-        what = "has a crs that is a link, which is not followed"
-        raise refused(origin, what, "save it with a named CRS")
-    if kind != "FeatureCollection":
-        feature = document if kind == "Feature" else {"type": "Feature", "geometry": document}
-        document = {"features": [{"properties": {}, **feature}]}
-    # Counted before GDAL sees them: each costs it as much as all before it.
-    features = document.get("features")
-    held = features if isinstance(features, list) else []
-    fields = [each.get("properties") for each in held if isinstance(each, dict)]
-    _narrow_enough(len({key for each in fields if isinstance(each, dict) for key in each}), origin)
-    _check_positions(held, data, origin, degrees=crs is None)
-    # Written anew: GDAL and a JSON reader may not agree on what a doubled key or a stray says.
-    return json.dumps({"name": name, **document, "type": "FeatureCollection"}).encode()
-
-
-def _check_positions(held: list[Any], data: bytes, origin: Origin, *, degrees: bool) -> None:
-    """Refuse the first position that is none; without a CRS they are degrees (RFC 7946)."""
-    passed = 0
-    for number, feature in enumerate(held, 1):
-        shape = feature.get("geometry") if isinstance(feature, dict) else None
-        for at in _positions(shape):
-            pair = at[:2] if all(type(each) in (int, float) for each in at[:2]) else ()
-            if len(pair) < 2 or not np.isfinite(pair).all():
-                what, remedy = "are no coordinates", "write two numbers"
-            elif degrees and (abs(pair[0]) > 180 or abs(pair[1]) > 90):
-                what, remedy = "are no longitude and latitude", "save the file in WGS 84 degrees"
-            else:
-                continue
-            keys = list(re.finditer(rb'(?<!\\)"coordinates"\s*:', data))
-            line = data[: keys[passed].start()].count(b"\n") + 1 if passed < len(keys) else 0
-            shown = json.dumps(at)[1:-1][:60]
-            raise refused(Origin(origin.file, line), f"feature {number}: {shown} {what}", remedy)
-        passed += len(re.findall('"coordinates":', json.dumps(shape)))
-
-
-def _positions(held: Any) -> Iterator[list[Any]]:
-    """Yield the positions of a GeoJSON geometry."""
-    if isinstance(held, dict):
-        held = [held.get("coordinates"), *(held.get("geometries") or ())]
-    elif isinstance(held, list) and held and not isinstance(held[0], (list, dict)):
-        yield held
-        return
-    for each in held if isinstance(held, list) else ():
-        if isinstance(each, (list, dict)):
-            yield from _positions(each)
 
 
 def _packed(path: Path, data: bytes) -> bytes:
@@ -219,16 +123,22 @@ def _gdal(origin: Origin) -> Iterator[Any]:
         raise refused(origin, f"cannot be read ({why})", _REMEDY) from None
 
 
-def list_layers(source: bytes, origin: Origin) -> list[tuple[str, str | None]]:
+def list_layers(source: Source, origin: Origin) -> list[tuple[str, str | None]]:
     """Return name and kind of geometry (None: a bare table) of each layer; raises `InputError`."""
+    if isinstance(source, Layer):
+        return [(source.name, "Unknown")]
     with _gdal(origin) as gdal:
         return [(str(name), kind) for name, kind in gdal.list_layers(source)]
 
 
-def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -> Layer:
+def read_layer(source: Source, name: str, origin: Origin, *, flat: bool = True) -> Layer:
     """Return one layer, ``flat`` without heights; raises `InputError`."""
     import shapely
 
+    if isinstance(source, Layer):
+        if name != source.name:
+            raise refused(origin, f'has no layer "{name}"', f'its only one is "{source.name}"')
+        return replace(source, shapes=shapely.force_2d(source.shapes)) if flat else source
     with _gdal(origin) as gdal:
         meta, ids, geometry, columns = gdal.raw.read(
             source, layer=name, return_fids=True, force_2d=flat
@@ -237,7 +147,7 @@ def read_layer(source: bytes, name: str, origin: Origin, *, flat: bool = True) -
         if geometry is not None:
             with np.errstate(invalid="ignore"):  # coordinates that are no numbers are said later
                 shapes = shapely.from_wkb(geometry, on_invalid="ignore")
-    _narrow_enough(len(columns), origin)
+    narrow_enough(len(columns), origin)
     fields = dict(zip(map(str, meta["fields"]), columns, strict=True))
     return Layer(name, meta["crs"], ids, shapes, fields)
 
