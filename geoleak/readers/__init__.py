@@ -3,7 +3,7 @@
 from geoleak.readers.collector import Collector
 from geoleak.readers.drawings import UtilityFile, read_utility_file
 from geoleak.readers.folder import read_site
-from geoleak.readers.gis import SHAPEFILE_PARTS, load_gdal
+from geoleak.readers.gis import SHAPEFILE_PARTS
 from geoleak.readers.headers import ROLES
 from geoleak.readers.legs import number_order
 from geoleak.readers.numbers import (
