@@ -14,10 +14,7 @@ from pathlib import Path
 import pytest
 
 from geoleak.errors import LONGEST_ECHO, Complaint, InputError, Origin
-from geoleak.readers import read_site, read_utility_file, sheet, table, toml
-from geoleak.readers.collector import MOST_BYTES, MOST_KEPT
-from geoleak.readers.legs import MOST_MARKS
-from geoleak.readers.text import MOST_COLUMNS
+from geoleak.readers import read_site, read_utility_file, table
 from tests.fuzz_targets import TARGETS
 from tests.site_folders import POINTS, TOML, complaints_of, site_of, write_folder
 from tests.test_readers_toml import complaints_of_folder
@@ -42,14 +39,13 @@ def test_a_pipe_is_no_file(tmp_path: Path, name: str) -> None:
 
 
 def test_files_past_their_size_are_refused(tmp_path: Path) -> None:
-    most = toml.MOST_BYTES
-    for size, words in ((most, "leg"), (most + 1, "more than 1")):
+    for size, words in ((1_000_000, "leg"), (1_000_001, "more than 1")):
         text = TOML.partition("[[leg]]")[0]
         text += "#" * (size - len(text) - 1) + "\n"
         assert words in complaints_of(tmp_path, {"site.toml": text})[0]
     row = "101,40\n"
     text = "place,level\n" + row
-    left = sheet.MOST_BYTES - len(text)
+    left = 20_000_000 - len(text)
     text = "#" * (left % 100_000) + ("#" * 99_999 + "\n") * (left // 100_000) + text
     assert len(site_of(tmp_path, {"readings.csv": text}).readings) == 1
     assert "more than 20" in complaints_of(tmp_path, {"readings.csv": text + "\n"})[0]
@@ -58,11 +54,11 @@ def test_files_past_their_size_are_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("most", "held", "said"),
     [
-        (toml.MOST_ENTRIES, lambda k: "".join(f'[[utility]]\nname = "{n}"\n' for n in range(k)),
+        (2_000, lambda k: "".join(f'[[utility]]\nname = "{n}"\n' for n in range(k)),
          "utility has 2001 entries"),
-        (toml.MOST_ENTRIES, lambda k: "".join(f"k{n} = 1\n" for n in range(k - 2)),
+        (2_000, lambda k: "".join(f"k{n} = 1\n" for n in range(k - 2)),
          "codes has 2001 entries"),
-        (toml.MOST_SIGNS, lambda k: f'k = "{"x" * k}"\n', "k: a text of 20001 characters"),
+        (20_000, lambda k: f'k = "{"x" * k}"\n', "k: a text of 20001 characters"),
     ],
 )  # fmt: skip
 def test_a_list_or_text_of_too_much(
@@ -74,19 +70,19 @@ def test_a_list_or_text_of_too_much(
 
 
 def test_a_leg_of_too_many_marks(tmp_path: Path) -> None:
-    rows = "".join(f"{k},{783300 + k}.0,1987800.0,495.1,WL\n" for k in range(900, 900 + MOST_MARKS))
+    rows = "".join(f"{k},{783300 + k}.0,1987800.0,495.1,WL\n" for k in range(900, 3900))
     points = POINTS.replace(",WL", ",BC") + rows
-    assert len(site_of(tmp_path, {"points.csv": points}).legs[0].mark_ids) == MOST_MARKS
+    assert len(site_of(tmp_path, {"points.csv": points}).legs[0].mark_ids) == 3000
     (line,) = complaints_of(tmp_path, {"points.csv": points + "9999,783290.0,1987800.0,495.1,WL\n"})
     assert "has 3001 marks, more than 3000; part it" in line
 
 
 def test_a_point_file_of_too_many_columns(tmp_path: Path) -> None:
-    for count in (MOST_COLUMNS, MOST_COLUMNS + 1):
+    for count in (200, 201):
         head = ["Point,Northing,Easting,Elev,Code", *(f"c{k}" for k in range(count - 5))]
         rows = [row + "," * (count - 5) for row in POINTS.splitlines()]
         files = {"points.csv": "\n".join([",".join(head), *rows])}
-        if count == MOST_COLUMNS:
+        if count == 200:
             assert len(site_of(tmp_path, files).points) == 7
         else:
             assert complaints_of(tmp_path, files)[0].endswith("201 columns; export at most 200")
@@ -108,11 +104,11 @@ NO_HEIGHTS = "".join(
 def test_what_is_wrong_with_every_row_is_said_of_the_first_ones(
     tmp_path: Path, name: str, head: str, row: str
 ) -> None:
-    rows = map(row.format, range(2 * MOST_KEPT))
+    rows = map(row.format, range(1000))
     folder = write_folder(tmp_path, {name: head + "".join(rows)})
     with pytest.raises(InputError) as caught:
         read_site(folder)
-    assert len(caught.value.complaints) == MOST_KEPT == 500
+    assert len(caught.value.complaints) == 500
 
 
 @pytest.mark.parametrize("row", ["T{0},101,6\n", "T,101,6\n", "T{0},9{0},6\n"])
@@ -137,12 +133,13 @@ def unpacked(path: Path) -> int:
     return sum(each.file_size for each in zipfile.ZipFile(path).infolist())
 
 
-@pytest.mark.parametrize("floor", [table.MOST_UNPACKED, 0])
+@pytest.mark.parametrize("small", [True, False])
 def test_a_workbook_that_unpacks_to_too_much(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, floor: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, small: bool
 ) -> None:
     """By its bytes, and, where there are as many, by how many times its size they are."""
-    monkeypatch.setattr(table, "MOST_UNPACKED", floor)
+    if not small:
+        monkeypatch.setattr(table, "MOST_UNPACKED", 0)
     folder = TARGETS["xlsx"].lay_out(tmp_path)
     path = folder / "points.xlsx"
     plain = zipfile.ZipFile(path).read("xl/worksheets/sheet1.xml")
@@ -150,10 +147,10 @@ def test_a_workbook_that_unpacks_to_too_much(
     def padded(signs: int) -> Path:
         return workbook_of(plain.replace(b"</sheetData>", b"</sheetData>" + b" " * signs), path)
 
-    signs = 10_000_000 - unpacked(path) if floor else 0
-    while not floor and unpacked(padded(signs)) <= 20 * path.stat().st_size:
+    signs = 10_000_000 - unpacked(path) if small else 0
+    while not small and unpacked(padded(signs)) <= 20 * path.stat().st_size:
         signs += 500
-    padded(signs if floor else signs - 1000)
+    padded(signs if small else signs - 1000)
     assert len(read_site(folder).points) == 7
     padded(signs + 1)
     assert "the spreadsheet unpacks to" in complaints_of_folder(folder)[0]
@@ -169,7 +166,7 @@ def test_a_workbook_that_lies_about_its_width(tmp_path: Path) -> None:
     assert len(read_site(folder).points) == 7
 
 
-@pytest.mark.parametrize("count", [MOST_COLUMNS, MOST_COLUMNS + 1])
+@pytest.mark.parametrize("count", [200, 201])
 def test_a_layer_of_too_many_fields(tmp_path: Path, count: int) -> None:
     point = {"type": "Point", "coordinates": [1987800.0, 783300.0]}
     crs = {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::6543"}}
@@ -178,7 +175,7 @@ def test_a_layer_of_too_many_fields(tmp_path: Path, count: int) -> None:
     path.write_text(
         json.dumps({"type": "Feature", "crs": crs, "geometry": point, "properties": fields})
     )
-    if count == MOST_COLUMNS:
+    if count == 200:
         assert len(read_utility_file(path, label="gas.geojson").shapes) == 1
     else:
         with pytest.raises(InputError, match="has 201 fields; export at most 200"):
@@ -187,14 +184,14 @@ def test_a_layer_of_too_many_fields(tmp_path: Path, count: int) -> None:
 
 def test_any_other_file_past_its_size(tmp_path: Path) -> None:
     folder = write_folder(tmp_path)
-    os.truncate(folder / "points.csv", MOST_BYTES + 1)
+    os.truncate(folder / "points.csv", 400_000_001)
     line = complaints_of_folder(folder)[0]
     assert '"points.csv" has 400.0 MB, more than 400' in line
 
 
 def test_a_header_of_too_many_cells(tmp_path: Path) -> None:
-    head = ",".join(["place", "level", *(f"c{k}" for k in range(MOST_COLUMNS - 2))])
-    row = "101,40" + "," * (MOST_COLUMNS - 2)
+    head = ",".join(["place", "level", *(f"c{k}" for k in range(198))])
+    row = "101,40" + "," * 198
     assert site_of(tmp_path, {"readings.csv": f"{head}\n{row}\n"}).readings
     line = complaints_of(tmp_path, {"readings.csv": f"{head},more\n{row},\n"})[0]
     assert "201 columns" in line
@@ -225,7 +222,7 @@ def test_site_toml_that_costs_too_much_is_refused_at_once(tmp_path: Path, line: 
 
 
 def test_a_key_of_a_few_parts_is_read(tmp_path: Path) -> None:
-    text = TOML + ".".join(["a"] * toml.MOST_PARTS) + " = 1\n"
+    text = TOML + ".".join(["a"] * 20) + " = 1\n"
     assert "unknown key" in complaints_of(tmp_path, {"site.toml": text})[0]
-    text = TOML + ".".join(["a"] * (toml.MOST_PARTS + 1)) + " = 1\n"
+    text = TOML + ".".join(["a"] * 21) + " = 1\n"
     assert "more than 20 parts" in complaints_of(tmp_path, {"site.toml": text})[0]

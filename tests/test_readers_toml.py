@@ -408,6 +408,7 @@ RANGES = [
     (LevelSettings, "gate", (0.01, 100), (0, 101)),
     (Crew, "dig_length", (0.11, 100), (0.1, 101)),
     (Crew, "dig_when", (0.01, 1), (0, 1.01)),
+    (Crew, "locator_sigma", (0.01, 10, "2 depth", "1 % depth"), (0, 10.1, "0 depth", "2.1 depth")),
     (Crew, "tape_sigma", (0.001, 5), (0, 5.1)),
     (Crew, "tape_length", (0.01, 1000), (0, 1001)),
     (Crew, "offset_stake", (0.01, 100), (0, 101)),
@@ -433,7 +434,7 @@ RANGES = [
     (Settings, "crs", ("x", "x" * 20_000), ("",)),
     (Settings, "grid_crs", ("x", "x" * 20_000), ("",)),
     (Settings, "coordinate_epoch", (1980, 2200), (1979, 2201)),
-    (Settings, "water_temperature", (0, "100 C"), (-1, "101 C")),
+    (Settings, "water_temperature", (0, 35, "100 C", "212 F"), (-1, 35.1, "101 C", "213 F")),
     (Settings, "mean_height", (-600, 9000), (9001,)),
 ]
 NEEDED: dict[type, dict[str, str]] = {

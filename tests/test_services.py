@@ -16,9 +16,8 @@ from geoleak.crs.frame import Frame
 from geoleak.errors import CrsError, InputError
 from geoleak.linref import Route
 from geoleak.readers.drawings import read_utility_file
-from geoleak.site import NOWHERE, Utility
+from geoleak.site import NOWHERE, Crew, Utility
 from geoleak.stake.hole import (
-    TOLERANCE_ZONE_M,
     Service,
     _far_notes,
     hole_outline,
@@ -41,10 +40,11 @@ def line(*pairs) -> shapely.LineString:
     return shapely.LineString(pairs)
 
 
-def meet(*services, **options):
+def meet(*services, tolerance_zone_m: float = 18 * 0.0254, **options):
     return near_services(
-        services, route=ROUTE, stake_m=STAKE_M, outline=OUTLINE, unit="ft", **options
-    )
+        services, route=ROUTE, stake_m=STAKE_M, outline=OUTLINE, unit="ft",
+        tolerance_zone_m=tolerance_zone_m, **options,
+    )  # fmt: skip
 
 
 def test_a_service_under_the_slope_of_the_sides_is_said() -> None:
@@ -66,7 +66,8 @@ def test_a_service_under_the_slope_of_the_sides_is_said() -> None:
 
 
 def test_tolerance_zone_default() -> None:
-    assert pytest.approx(check_value("stake-tolerance-zone").expected) == TOLERANCE_ZONE_M / 0.0254
+    inches = Crew().tolerance_zone_m / 0.0254
+    assert inches == pytest.approx(check_value("stake-tolerance-zone").expected)
 
 
 def test_a_line_that_crosses_inside_the_hole() -> None:

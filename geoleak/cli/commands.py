@@ -232,7 +232,9 @@ def delay(
     ],
     second: Annotated[str | None, argument("WAV at the second sensor.", "[SECOND]")] = None,
     band: BandOption = None,
-    longest_ms: Annotated[float, option("Longest delay that the pipe allows.")] = 1000.0,
+    longest_ms: Annotated[
+        float | None, option("Longest delay that the pipe allows; 1000 if absent.")
+    ] = None,
     json: JsonOption = False,
 ) -> None:
     """Time the leak between two sensors: arrival at FIRST minus arrival at SECOND.
@@ -245,7 +247,7 @@ def delay(
 
     if second is None and Path(first).suffix.partition("#")[0].casefold() == ".wav":
         raise typer.BadParameter("one recording makes no delay: name the second sensor's as well")
-    longest_s = longest_ms / 1000.0
+    longest_s = None if longest_ms is None else longest_ms / 1000.0
     with progress("timing") as tell:
         of = (first, second) if second is not None else (pipeline.read_site(Path(first)),)
         report = delay_report(*of, band_hz=band, longest_s=longest_s, progress=tell)

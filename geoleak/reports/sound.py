@@ -315,13 +315,13 @@ def delay_report(
     second: str = "",
     *,
     band_hz: tuple[float, float] | None = None,
-    longest_s: float = MAX_LAG_S,
+    longest_s: float | None = None,
     progress: Progress | None = None,
 ) -> DelayReport:
     """Return the delay between two recordings on disk, or those of a site.
 
     Of a site: of every row of delays.csv that names two recordings; `band_hz` is taken in place of
-    the rows' own.
+    the rows' own. A delay is looked for up to `longest_s`, by itself up to what a site's are.
 
     Raises
     ------
@@ -335,6 +335,7 @@ def delay_report(
     from geoleak.acoustics import delay_of_files, split_channel
 
     _check_band(band_hz)
+    longest_s = MAX_LAG_S if longest_s is None else longest_s
     if not 0 < longest_s <= LONGEST_S:
         what = f"{1000 * longest_s:g} is no longest delay"
         remedy = f"milliseconds above 0, up to {1000 * LONGEST_S:g}"

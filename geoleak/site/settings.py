@@ -207,6 +207,7 @@ class Crew(Table):
     tape_length_m: Annotated[fields.Length, Field(gt=0, le=1000)] = 30.0
     offset_stake_m: Annotated[fields.Length, Field(gt=0, le=100)] = 1.5
     bucket_width_m: Annotated[fields.Length, Field(gt=0, le=5)] = 0.6
+    # 18 in either side of a mark: common in the United States; some states say 24 in.
     tolerance_zone_m: Annotated[fields.Length, Field(gt=0, le=10)] = 0.4572
     soil_type: Literal["A", "B", "C"] | None = None
     dig_cost: fields.Cost | None = None

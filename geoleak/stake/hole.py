@@ -38,8 +38,6 @@ BELOW_PIPE_M = 0.15
 SHORTEST_M = 0.05
 # A corner sharper than about 60 degrees inside is cut off rather than drawn out to a spike.
 _MITRE_LIMIT = 2.0
-TOLERANCE_ZONE_M = 18 * 0.0254
-"""18 in either side of a mark: common in the United States; some states say 24 in."""
 REPORT_WITHIN_M = 10.0
 """Farther than this from the hole a service is left out."""
 # A service this near the pipe over such a length lies in the same trench, or beside it (common
@@ -358,8 +356,8 @@ def near_services(
     stake_m: float,
     outline: Polygon,
     unit: str,
+    tolerance_zone_m: float,
     sloped: Polygon | None = None,
-    tolerance_zone_m: float = TOLERANCE_ZONE_M,
 ) -> tuple[NearService, ...]:
     """Return the services near the hole, the nearest to it first.
 
@@ -374,11 +372,11 @@ def near_services(
         Of the hole.
     unit : {"m", "ft", "ftUS"}
         Of the texts.
-    sloped : shapely Polygon, optional
-        The hole at the surface, where its sides are sloped.
     tolerance_zone_m : float
         Either side of a service, where only hand tools are used. What the datum of a service
         leaves open is added to it.
+    sloped : shapely Polygon, optional
+        The hole at the surface, where its sides are sloped.
     """
     found = []
     shown = functools.partial(format_length, unit=unit)
