@@ -60,7 +60,8 @@ def test_many_points_find_what_asking_every_piece_finds(name, within, count) -> 
 
 @pytest.mark.parametrize(
     ("name", "other"), [("SHORT", 0.0), ("SHORT", 1.0), ("DEPTH", 3), ("SHELL", 4.0), ("ROW", 3),
-                        ("FEW_POINTS", 5), ("FEW_CANDIDATES", 1)]
+                        ("FEW_POINTS", 5), ("FEW_CANDIDATES", 1), ("FEW_PAIRS", 10**9),
+                        ("MOST_PAIRS", 2_000), ("BLOCK", 8_192)]
 )  # fmt: skip
 def test_how_the_square_is_cut_changes_no_answer(name, other, monkeypatch) -> None:
     vertices = LINES["tangle"]

@@ -153,6 +153,23 @@ def test_a_binary_file_is_known_by_its_first_million_signs(before: int, read_it:
             decode_text(data)
 
 
+@pytest.mark.parametrize(
+    ("sign", "count", "binary"),
+    [
+        (1, 2, False), (1, 3, True), (8, 3, True), (9, 3, False), (13, 3, False), (14, 3, True),
+        (26, 3, True), (27, 3, False), (126, 3, False), (127, 3, True),
+    ],
+)  # fmt: skip
+def test_signs_that_no_text_holds_make_a_file_binary(sign: int, count: int, binary: bool) -> None:
+    """Controls but tab to carriage return and escape, which terminals write; two are a slip."""
+    data = b"a,b\n" * 100 + bytes([sign]) * count
+    if binary:
+        with pytest.raises(Refused, match="binary file"):
+            decode_text(data)
+    else:
+        assert decode_text(data)[1] == "UTF-8"
+
+
 @pytest.mark.parametrize(("held", "sign"), [(48, ";"), (47, ",")])
 def test_the_delimiter_is_what_four_fifths_of_sixty_lines_hold(held: int, sign: str) -> None:
     lines = ["a;b,c"] * held + ["a,b"] * (100 - held)
