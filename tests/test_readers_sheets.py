@@ -286,11 +286,8 @@ def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: 
 @pytest.mark.parametrize(
     ("name", "text", "fits", "past"),
     [
-        ("readings.csv", "place,level,low_hz\n101,40,{}\n", "0", "-0.5"),
         ("readings.csv", "place,level,high_hz\n101,40,{}\n", "0.5", "0"),
         ("readings.csv", "kind,place,level,depth\nrod,101,40,{}\n", "0.5 m", "0 m"),
-        ("delays.csv", "first,second,delay_ms,sigma_ms\n201,202,1,{}\n", "0.5", "0"),
-        ("fittings.csv", "point,lead\n201,{}\n", "0 m", "-0.5 m"),
         ("meter.csv", "time,reading,unit\n2026-05-04 07:00,{},L\n", "0", "-0.5"),
         ("tapes.csv", "point,from,distance\n201,101,{}\n", "0.5 m", "0 m"),
     ],
@@ -298,7 +295,7 @@ def test_the_small_sheets_complain(tmp_path: Path, name: str, text: str, words: 
 def test_a_figure_begins_at_nothing(
     tmp_path: Path, name: str, text: str, fits: str, past: str
 ) -> None:
-    """A place at the spot is 0 away, but no sigma, depth, taped line or upper end of a band is."""
+    """A register may read 0; no depth, taped line or upper end of a band is 0."""
     assert "is out of range" in complaints_of(tmp_path, {name: text.format(past)})[0]
     assert site_of(tmp_path, {name: text.format(fits)}).points
 
