@@ -107,6 +107,13 @@ def test_lowest_chainage_at_a_crossing_and_the_other_is_the_rival() -> None:
     assert snap.rival_chainage_m == 35.0
 
 
+@pytest.mark.parametrize(("up", "rival"), [(1.49, np.nan), (1.51, 19.0)])
+def test_a_stretch_up_to_a_metre_farther_off_is_a_rival(up: float, rival: float) -> None:
+    """In a bend 4 m wide, 2.51 m are too far beside 1.49, 2.49 beside 1.51 are not."""
+    snap = Route.from_vertices([(0, 0), (10, 0), (10, 4), (0, 4)]).snap((5, up))
+    np.testing.assert_equal((float(snap.chainage_m), float(snap.rival_chainage_m)), (5.0, rival))
+
+
 @pytest.mark.parametrize("name", ["winding", "ring", "repeats"])
 @pytest.mark.parametrize("many", [1, 8])
 def test_a_foot_just_past_a_vertex_is_not_drawn_to_it(name, many) -> None:
