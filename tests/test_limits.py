@@ -66,7 +66,7 @@ def test_a_list_or_text_of_too_much(
 ) -> None:
     within, past = (complaints_of(tmp_path, {"site.toml": TOML + held(most + k)}) for k in (0, 1))
     assert len(past) == 1 and said in past[0] and "write at most" in past[0]
-    assert said.rpartition(" ")[0] not in within[0]
+    assert "write at most" not in within[0]
 
 
 def test_a_leg_of_too_many_marks(tmp_path: Path) -> None:
