@@ -17,7 +17,7 @@ from geoleak.export.told import _likely
 from geoleak.posterior import Explanation, infer
 from geoleak.posterior.rivals import checked
 from geoleak.record import replace
-from geoleak.site import Crew, Note, Place
+from geoleak.site import Crew, Note, Place, Reading
 from geoleak.survey import NO_DECIBELS, SWAPPED
 from geoleak.survey.legs import unstated_scatter_m
 from geoleak.units import unit_m
@@ -102,7 +102,7 @@ def test_a_leak_found_explains_what_was_read_before_its_repair(
     monkeypatch, at, flow, found, read, doubted
 ):
     """The meter turns after the repair; what is dated later than it, to the day or the hour."""
-    from geoleak.site import Found, Reading
+    from geoleak.site import Found
 
     monkeypatch.setattr("geoleak.advice.doubts.repaired", lambda site: flow)
     survey = surveyed(offset=(-1.0, 1.0, 2.0), level=(50.0, 52.0, 48.0))
@@ -355,7 +355,7 @@ def test_a_reading_far_louder_than_a_leak_can_make_it_is_taken_again(kind, minut
     survey = ending(kind, (43.0, 44.0, 45.0), (40.0, 87.0, 40.0))
     (found,) = [each for each in told(survey, noted) if each.text == text]
     assert found.job.startswith("take reading 2 again with everything off")
-    assert found.then.startswith("as loud again: it has a sound of its own")
+    assert found.then.startswith("as loud again: a second leak is there, or a sound of its own")
     assert found.places == ((0, 44.0, 0.0),)
     assert found.kind == ("rod" if kind == "rod" else "redo")
     assert redo(survey, found, IN_HOLE).minutes == minutes
@@ -749,6 +749,48 @@ def test_repeats_that_contradict_at_the_stake_are_taken_again(kind, at, said):
     assert [(d.text, d.job, d.kind) for d in found] == [
         ("two lie apart", "take them again", "rod" if kind == "rod" else "redo")
     ] * said
+
+
+@pytest.mark.parametrize(
+    ("days", "by_stake", "said"),
+    [
+        (("2026-05-01", "2026-05-06"), "2026-05-01", True),
+        (("2026-05-01", "2026-05-06"), "", True),
+        (("2026-05-01", "2026-05-06"), "2026-05-06", False),
+        (("2026-05-01", "2026-05-01"), "2026-05-01", False),
+    ],
+)
+def test_a_place_that_was_read_before_the_sound_changed_is_read_again(days, by_stake, said):
+    """Elsewhere two days contradict each other: what the stake stands on may be past."""
+    survey = surveyed(**BOTH)
+    rows = survey.surface  # of which the first two are far off
+    dates = dict(zip(rows.id, days, strict=False))
+    readings = tuple(
+        Reading(each, "surface", Place("leg", ""), date=dates.get(each, by_stake))
+        for each in rows.id
+    )
+    note = Note("readings_apart", "two lie apart", rows=tuple(dates))
+    site = replace(survey.site, readings=readings)
+    found = [
+        (d.text, d.places[0][1])
+        for d in told(replace(survey, site=site, warnings=(note,)))
+        if d.code == "readings_apart"
+    ]
+    assert [text for text, _ in found] == [
+        "two lie apart: the sound has changed since the stake's place was read"
+    ] * said
+
+
+@pytest.mark.parametrize(
+    ("chance", "at", "said"),
+    [(0.49, 101.0, ""), (0.51, 101.0, "the end"), (0.51, -1.0, "the start")],
+)
+def test_a_leak_believed_past_the_line_has_the_pipe_traced_on(chance, at, said):
+    past = Explanation("beyond", chance, np.zeros(1), chance, (0, at, 0.0))
+    found = [d for d in told(surveyed(**BOTH), judged(aside=past)) if d.code == "past_believed"]
+    assert [(d.text, d.kind, d.places) for d in found] == [
+        (f"51 % that it is past {said} of leg0, where nothing is traced", "trace_on", (past.place,))
+    ] * bool(said)
 
 
 @pytest.mark.parametrize(("level", "said"), [(45.7, True), (45.9, False)])

@@ -191,14 +191,19 @@ def test_readings_at_one_place_that_contradict_are_named(tmp_path: Path, second,
 @pytest.mark.parametrize(
     ("one", "other", "asked"),
     [
-        (",", ",", "take them again"),
+        (",", ",", "apart; take 2 and 1 again, or strike one out"),
         (",", "yes,", ""),
-        (",", ",\n3,surface,105,41,yes,", "Write everything_off yes; else take"),
-        ("no,", "no,\n3,surface,105,41,yes,", "apart; take them again"),
+        (",", ",\n3,surface,105,41,yes,", "Write everything_off yes; else take 2 and 1 again"),
+        ("no,", "no,\n3,surface,105,41,yes,", "apart; take 2 and 1 again"),
         (",2026-05-04", ",2026-05-06", ""),
-        (",2026-05-03", ",2026-05-04", "take them again"),
+        (
+            ",2026-05-03",
+            ",2026-05-04",
+            "apart, on 2026-05-04 and 2026-05-03; take 2 and 1 again, and",
+        ),
+        (",2026-05-03 09:00", ",2026-05-03 16:00", "apart; take 2 and 1 again, or"),
         (",2026-05-05 09:00", ",2026-05-05 16:00", ""),
-        (",2026-05-04", ",31.05.2026", "take them again"),
+        (",2026-05-04", ",31.05.2026", "take 2 and 1 again"),
     ],
 )
 def test_two_states_of_one_place_are_no_contradiction(tmp_path: Path, one, other, asked) -> None:

@@ -58,8 +58,8 @@ LOCATE = (
 )
 MARK = "shoot the points at both ends of that gap again, and mark the pipe between"
 THEN_LOUD = (
-    "as loud again: it has a sound of its own. As the others let expect: the row was wrong, strike "
-    "it out (skip)"
+    "as loud again: a second leak is there, or a sound of its own; push a rod at it too. As the "
+    "others let expect: the row was wrong, strike it out (skip)"
 )
 STOP = (
     "make a stop test on the ground there; where it is quiet now, what was heard has stopped: "
@@ -462,6 +462,7 @@ DOUBTS: tuple[tuple[str, Callable[[Case], Iterator[Doubt]]], ...] = (
     ("coarse_points", partial(sets_out, shot=False)),
     ("no_line", no_line),
     ("timed_over_a_gap", timed_over_a_gap),
+    ("past_believed", heard.past_believed),
     ("past_the_loudest", heard.past_the_loudest),
     ("loud_alone", heard.loud_alone),
     ("hole_at_a_gap", hole_at_a_gap),

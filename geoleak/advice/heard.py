@@ -15,7 +15,7 @@ import numpy as np
 from geoleak.advice.records import BELIEVED, Case, Doubt, Place
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db, tests_of
 from geoleak.posterior import RODS
-from geoleak.survey import Levels, Survey, past_ends_m
+from geoleak.survey import Levels, Survey, is_later, past_ends_m
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
 # near are the neighbours that a leak raises (common practice, no source).
@@ -202,18 +202,51 @@ def lopsided(case: Case) -> Iterator[Doubt]:
 
 
 def apart(case: Case) -> Iterator[Doubt]:
-    """Return readings at the stake that contradict others taken alike at the same place."""
+    """Return readings that contradict others taken alike at the same place.
+
+    At the stake they are taken again. Elsewhere, of two days, the sound has changed since: the
+    stake's place is read again where it was read before the later day alone.
+    """
     survey, dig = case.survey, case.dig
+    dates = {each.id: each.date for each in survey.site.readings}
     for note in (each for each in survey.warnings if each.code == "readings_apart"):
+        days = sorted({dates.get(each, "")[:10] for each in note.rows} - {""})
+        said, since = False, False
         for rows in (survey.surface, survey.contact, survey.rod):
-            here = np.isin(rows.id, note.rows)
+            near = rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
+            read = [dates.get(rows.id[k], "") for k in np.flatnonzero(near).tolist()]
+            since |= any(each and not is_later(days[-1], each[:10]) for each in read if days)
             # A contact tells of the pipe from wherever it stands.
-            if rows is not survey.contact:
-                here &= rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
+            here = np.isin(rows.id, note.rows) & (near | (rows is survey.contact))
             for k in np.flatnonzero(here)[:1].tolist():
-                kind = "rod" if rows is survey.rod else "redo"
+                kind, said = "rod" if rows is survey.rod else "redo", True
                 place = _place(rows, k)
                 yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
+        if len(days) > 1 and not said and not since:
+            yield Doubt(
+                f"{note.what}: the sound has changed since the stake's place was read",
+                f"read the stake's place again, as on {days[-1]}",
+                "reading_minutes",
+                ((dig.leg, dig.stake_m, 0.0),),
+                note,
+                then=f"quiet now: strike out (skip) the rows of {days[0]}. Loud as before: one of "
+                "two leaks is there",
+            )
+
+
+def past_believed(case: Case) -> Iterator[Doubt]:
+    """Return that the leak is likelier past an end of the traced line than on it."""
+    for rival in (e for e in case.posterior.rivals if e.name == "beyond" and e.chance >= BELIEVED):
+        leg, at, _ = rival.place
+        end = f"the {'start' if at <= 0.0 else 'end'} of {case.survey.legs[leg].name}"
+        yield Doubt(
+            f"{100 * rival.chance:.0f} % that it is past {end}, where nothing is traced",
+            f"trace the pipe on past {end}, reading every metre until it falls; shoot its marks: "
+            "the last is its end (ends_here is for an end that was seen)",
+            "check_trace_on_minutes",
+            (rival.place,),
+            kind="trace_on",
+        )
 
 
 def _place(rows: Levels, k: int) -> Place:

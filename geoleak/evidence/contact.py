@@ -24,8 +24,8 @@ from geoleak.tables import setting
 LOSS_SIGMAS, CHANCE = 3.0, 0.05
 AGAIN = (
     "read the contacts {} again, with everything off, the sensor on bare metal, the survey's meter "
-    "and gain; what stays louder than a leak here can make it has a sound of its own: find it, "
-    "then strike the row out (skip)"
+    "and gain; what stays louder than one leak here can make it is a second leak or a sound of its "
+    "own: find which before its row is struck out (skip)"
 )
 
 

@@ -51,8 +51,8 @@ MISFIT, FEW_ROWS = 0.01, 3
 LOUD = "reading_loud"
 AGAIN = (
     "take {} again with everything off, with the survey's meter and gain, and shoot the place "
-    "again; what stays louder than a leak here can be has a sound of its own: find it, then "
-    "strike the row out (skip)"
+    "again; what stays louder than one leak here can make it is a second leak or a sound of its "
+    "own: find which before its row is struck out (skip)"
 )
 
 

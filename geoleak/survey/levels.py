@@ -161,7 +161,11 @@ def _apart_at_one_place(rows: Sequence[_Row], site: Site) -> list[Note]:
             what = f'readings {names}, both at "{low.reading.place.text}", lie {apart:.0f} dB apart'
             told = tuple(row.reading.id for row in held)
             job = "was everything off for one? Write everything_off yes; else " if blank else ""
-            job += "take them again, or strike one out"
+            job += f"take {names} again, or strike one out"
+            days = [each.reading.date[:10] for each in (low, high)]
+            if all(days) and days[0] != days[1]:
+                what += f", on {days[0]} and {days[1]}"
+                job = f"take {names} again, and strike out (skip) the rows of the day that is past"
             notes.append(Note("readings_apart", what, high.reading.origin, job, rows=told))
     return notes
 
