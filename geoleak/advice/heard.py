@@ -241,8 +241,8 @@ def past_believed(case: Case) -> Iterator[Doubt]:
         end = f"the {'start' if at <= 0.0 else 'end'} of {case.survey.legs[leg].name}"
         yield Doubt(
             f"{100 * rival.chance:.0f} % that it is past {end}, where nothing is traced",
-            f"trace the pipe on past {end}, reading every metre until it falls; shoot its marks: "
-            "the last is its end (ends_here is for an end that was seen)",
+            f"trace the pipe on past {end}, reading every {case.length(1.0, decimals=0)} until it "
+            "falls; shoot its marks: the last is its end (ends_here is for an end that was seen)",
             "check_trace_on_minutes",
             (rival.place,),
             kind="trace_on",
