@@ -89,10 +89,11 @@ def test_axe_finds_nothing_in_chromium(driver, pages, width, scheme, names):
 
 @needs_axe
 @pytest.mark.skipif(browser.FIREFOX is None, reason=browser.NO_FIREFOX)
-@at_length(("dark", "names"), [(True, ("check_first",))], [(False, EVERY), (True, EVERY)])
-def test_axe_finds_nothing_in_firefox(pages, dark, names):
+@pytest.mark.long
+@pytest.mark.parametrize("dark", [False, True])
+def test_axe_finds_nothing_in_firefox(pages, dark):
     with browser.firefox(dark=dark) as driver:
-        for name in names:
+        for name in EVERY:
             driver.navigate(pages[name].as_uri())
             driver.execute_script(browser.axe().read_text(encoding="utf-8"), sandbox=None)
             night = "return matchMedia('(prefers-color-scheme: dark)').matches"
