@@ -19,7 +19,7 @@ from geoleak.errors import GeoleakError, InputError
 from geoleak.new.guess import understand
 from geoleak.pipeline import locate, read_site
 from tests import fuzz_targets
-from tests.command import at_length
+from tests.command import SIGNS, at_length
 from tests.fuzz_targets import TARGETS, laid_out, survives, whole_site
 from tests.site_folders import POINTS, TOML, numbers_in, write_folder
 
@@ -111,7 +111,7 @@ def damaged(draw: st.DrawFn, text: str) -> bytes:
                 st.sampled_from(TOKENS),
                 st.just(""),
                 st.just(text[at:to] * 2),
-                st.text(max_size=6),
+                st.text(SIGNS, max_size=6),
             )
         )
         text = text[:at] + piece + text[to:]
@@ -247,7 +247,7 @@ def nearly_valid(draw: st.DrawFn) -> dict[str, str | bytes]:
     column = draw(st.integers(0, len(sheet[0]) - 1))
     what = draw(st.sampled_from(["cell", "swap", "double", "short", "long", "letters"]))
     if what == "cell":
-        sheet[row][column] = draw(st.one_of(st.sampled_from(TOKENS), st.text(max_size=8)))
+        sheet[row][column] = draw(st.one_of(st.sampled_from(TOKENS), st.text(SIGNS, max_size=8)))
     elif what == "swap":
         other = draw(st.integers(0, len(sheet[0]) - 1))
         sheet[row][column], sheet[row][other] = sheet[row][other], sheet[row][column]

@@ -27,6 +27,7 @@ from geoleak.site import (
     StatedLeg,
 )
 from tests.check_values import check_value
+from tests.command import SIGNS
 from tests.site_folders import TOML, complaints_of, site_of, toml_with, write_folder
 
 
@@ -355,7 +356,7 @@ def test_every_key_that_tomllib_reads_has_its_place() -> None:
     assert str(file.origin("quoted key")) == "any.toml:3:16"
 
 
-@given(st.dictionaries(st.text(max_size=8), st.text(max_size=20), max_size=6))
+@given(st.dictionaries(st.text(SIGNS, max_size=8), st.text(SIGNS, max_size=20), max_size=6))
 def test_the_scanner_walks_any_text_that_quoting_makes(table: dict[str, str]) -> None:
     text = "".join(f"{quoted(key)} = {quoted(value)}\n" for key, value in table.items())
     assert tomllib.loads(text) == table
