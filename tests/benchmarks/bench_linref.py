@@ -12,6 +12,7 @@ import sys
 import time
 import tracemalloc
 from collections.abc import Callable
+from importlib.util import find_spec
 
 import geopandas
 import numpy as np
@@ -127,8 +128,11 @@ def many_routes(count: int) -> None:
     others: dict[str, Callable[[], object]] = {
         "STRtree.nearest, then line_locate_point": by_tree,
         "geopandas.sjoin_nearest, then project": _joined(shapes, few),
-        "linref, project": _projected(shapes, few),
     }
+    if find_spec("linref"):
+        others["linref, project"] = _projected(shapes, few)
+    else:
+        print("linref is not installed: left out")
     for name, job in others.items():
         slow = seconds(job) * scale
         print(f"{name:44}{slow:9.2f}{slow / full:8.1f}{slow / bare:22.1f}")
