@@ -12,7 +12,7 @@ import numpy as np
 from geoleak.advice.checks import Check, InHole, again, next_check, redo, rod_begun
 from geoleak.advice.doubts import doubts_of
 from geoleak.advice.next_readings import NextReading, next_readings, value_of_reading
-from geoleak.advice.records import Case, Dig, Doubt
+from geoleak.advice.records import Case, Dig, Doubt, percent
 from geoleak.evidence import speaks_against
 from geoleak.posterior import Cells, Piece, Posterior, cumulative, emptied
 from geoleak.record import Floats, Record
@@ -459,12 +459,3 @@ def _holes_dug(case: Case, hole: DigWindow) -> list[str]:
                 "first"
             )
     return found
-
-
-def percent(chance: float) -> str:
-    """Return a chance in whole per cent, never 0 % or 100 %."""
-    if chance < 0.01:
-        return "under 1 %"
-    if chance > 0.99:
-        return "over 99 %"
-    return f"{round(100 * chance)} %"

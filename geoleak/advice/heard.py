@@ -12,9 +12,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from geoleak.advice.records import BELIEVED, Case, Doubt, Place
+from geoleak.advice.records import BELIEVED, Case, Doubt, Place, percent
 from geoleak.evidence import LOUDER_SIGMAS, SAME_SOUND_M, surely_louder_db, tests_of
 from geoleak.posterior import RODS
+from geoleak.site import Note
 from geoleak.survey import Levels, Survey, is_later, past_ends_m
 
 # Past the loudest place somebody must have listened within this, where pipe goes on so far; and as
@@ -204,34 +205,45 @@ def lopsided(case: Case) -> Iterator[Doubt]:
 def apart(case: Case) -> Iterator[Doubt]:
     """Return readings that contradict others taken alike at the same place.
 
-    At the stake they are taken again. Elsewhere, of two days, the sound has changed since: the
-    stake's place is read again where it was read before the later day alone.
+    At the stake they are taken again; elsewhere they may tell that the sound has changed.
     """
+    for note in (each for each in case.survey.warnings if each.code == "readings_apart"):
+        yield from [*_apart_here(case, note)] or _changed_since(case, note)
+
+
+def _apart_here(case: Case, note: Note) -> Iterator[Doubt]:
     survey, dig = case.survey, case.dig
+    for rows in (survey.surface, survey.contact, survey.rod):
+        here = np.isin(rows.id, note.rows)
+        # A contact tells of the pipe from wherever it stands.
+        if rows is not survey.contact:
+            here &= rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
+        for k in np.flatnonzero(here)[:1].tolist():
+            kind = "rod" if rows is survey.rod else "redo"
+            yield Doubt(note.what, note.remedy, "reading_minutes", (_place(rows, k),), note, kind)
+
+
+def _changed_since(case: Case, note: Note) -> Iterator[Doubt]:
+    """Return, of readings of two days, that the stake's place was read before the later one."""
+    survey, here = case.survey, (case.dig.leg, case.dig.stake_m)
     dates = {each.id: each.date for each in survey.site.readings}
-    for note in (each for each in survey.warnings if each.code == "readings_apart"):
-        days = sorted({dates.get(each, "")[:10] for each in note.rows} - {""})
-        said, since = False, False
-        for rows in (survey.surface, survey.contact, survey.rod):
-            near = rows.near(dig.leg, dig.stake_m, SAME_SOUND_M)
-            read = [dates.get(rows.id[k], "") for k in np.flatnonzero(near).tolist()]
-            since |= any(each and not is_later(days[-1], each[:10]) for each in read if days)
-            # A contact tells of the pipe from wherever it stands.
-            here = np.isin(rows.id, note.rows) & (near | (rows is survey.contact))
-            for k in np.flatnonzero(here)[:1].tolist():
-                kind, said = "rod" if rows is survey.rod else "redo", True
-                place = _place(rows, k)
-                yield Doubt(note.what, note.remedy, "reading_minutes", (place,), note, kind)
-        if len(days) > 1 and not said and not since:
-            yield Doubt(
-                f"{note.what}: the sound has changed since the stake's place was read",
-                f"read the stake's place again, as on {days[-1]}",
-                "reading_minutes",
-                ((dig.leg, dig.stake_m, 0.0),),
-                note,
-                then=f"quiet now: strike out (skip) the rows of {days[0]}. Loud as before: one of "
-                "two leaks is there",
-            )
+    days = sorted({dates.get(each, "")[:10] for each in note.rows} - {""})
+    if len(days) < 2:
+        return
+    for rows in (survey.surface, survey.contact, survey.rod):
+        near = np.flatnonzero(rows.near(*here, SAME_SOUND_M)).tolist()
+        read = filter(None, (dates.get(rows.id[k], "") for k in near))
+        if any(not is_later(days[-1], each[:10]) for each in read):
+            return
+    yield Doubt(
+        f"{note.what}: the sound has changed since the stake's place was read",
+        f"read the stake's place again, as on {days[-1]}",
+        "reading_minutes",
+        ((*here, 0.0),),
+        note,
+        then=f"quiet now: strike out (skip) the rows of {days[0]}. Loud as before: one of "
+        "two leaks is there",
+    )
 
 
 def past_believed(case: Case) -> Iterator[Doubt]:
@@ -240,7 +252,7 @@ def past_believed(case: Case) -> Iterator[Doubt]:
         leg, at, _ = rival.place
         end = f"the {'start' if at <= 0.0 else 'end'} of {case.survey.legs[leg].name}"
         yield Doubt(
-            f"{100 * rival.chance:.0f} % that it is past {end}, where nothing is traced",
+            f"{percent(rival.chance)} that it is past {end}, where nothing is traced",
             f"trace the pipe on past {end}, reading every {case.length(1.0, decimals=0)} until it "
             "falls; shoot its marks: the last is its end (ends_here is for an end that was seen)",
             "check_trace_on_minutes",

@@ -26,6 +26,15 @@ BELIEVED = 0.5
 Place = tuple[int, float, float]
 
 
+def percent(chance: float) -> str:
+    """Return a chance in whole per cent, never 0 % or 100 %."""
+    if chance < 0.01:
+        return "under 1 %"
+    if chance > 0.99:
+        return "over 99 %"
+    return f"{round(100 * chance)} %"
+
+
 class Doubt(Record):
     """One reason not to dig, whatever the chance is.
 

@@ -340,16 +340,17 @@ class LevelEvidence(Evidence):
         Shape (nodes, k).
         """
         deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
-        everything = len(self.pooled)
-        nothing = (
-            self.silent(places, nodes) if everything > self.block_rows else np.zeros(len(nodes))
-        )
+        everything = np.arange(len(self.pooled))
+        nothing = np.zeros(len(nodes))
+        if len(everything) > self.block_rows:
+            anywhere = self._anywhere(places, nodes)
+            nothing = self._silent(anywhere, everything)
         on_pipe = np.repeat(nothing[:, None], len(places), axis=1)
         for block, rows in self._blocks(places):
             if len(rows) == 0:
                 continue
             # Readings out of reach say the same of every place in the block.
-            far = 0.0 if len(rows) == everything else nothing - self.silent(places, nodes, rows)
+            far = 0.0 if len(rows) == len(everything) else nothing - self._silent(anywhere, rows)
             # So many pairs of a node and a place keep an array in the cache.
             pairs = max(1, CHUNK // (len(self.strengths_db) * len(rows)))
             for members in np.split(block, range(pairs, len(block), pairs)):
@@ -410,12 +411,17 @@ class LevelEvidence(Evidence):
         """Return the chance that a leak at each place cannot be heard, shape (k,)."""
         return np.zeros(len(places))
 
-    def silent(self, places: Candidates, nodes: Nodes, rows: Ints | None = None) -> Floats:
-        """Return the log likelihood of rows (of all) when no leak is heard, shape (nodes,)."""
-        rows = np.arange(len(self.pooled)) if rows is None else rows
+    def silent(self, places: Candidates, nodes: Nodes) -> Floats:
+        """Return the log likelihood of all rows when no leak is heard, shape (nodes,)."""
+        return self._silent(self._anywhere(places, nodes), np.arange(len(self.pooled)))
+
+    def _anywhere(self, places: Candidates, nodes: Nodes) -> Ground:
+        """Return the ground of nodes as it is whatever the place, taken at the first."""
         deviates = self.deviates(nodes, np.arange(len(nodes))[:, None])
-        ground = self.ground(places.take(np.arange(min(1, len(places)))), deviates)
-        nothing: Floats = np.zeros((len(nodes), 1, len(rows)), dtype=np.float32)
+        return self.ground(places.take(np.arange(min(1, len(places)))), deviates)
+
+    def _silent(self, ground: Ground, rows: Ints) -> Floats:
+        nothing: Floats = np.zeros((np.size(ground.scale), 1, len(rows)), dtype=np.float32)
         return self.weigh(nothing, ground, rows)[0].log_likelihood[:, 0]
 
     def _blocks(self, places: Candidates) -> Iterator[tuple[Ints, Ints]]:

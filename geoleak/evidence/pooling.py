@@ -92,10 +92,10 @@ class Rows(Record, eq=False):
         either end of the line.
         """
         half = 0.5 * self.memory.astype(error.dtype)
-        if not half[1:].any():
+        half[:1] = 0.0
+        if not half.any():
             return error
         # The candidates end to end in one long row: none is like the last of the one before it.
-        half[0] = 0.0
         half = np.tile(half, math.prod(error.shape[1:-1]))
         every = error.reshape(-1, len(half))
         out = every.copy()

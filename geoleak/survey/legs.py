@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from itertools import combinations, pairwise
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from msgspec import Struct
 
 from geoleak.errors import Complaint, GeoleakError, GeometryError, InputError, SiteDataError
-from geoleak.record import field, replace
+from geoleak.record import NDArray, field, replace
 from geoleak.route import FixedPoint, MarkArray, RouteFit, RouteOptions, fit_route
 from geoleak.site import Calibration, Leg, Note, Site
 from geoleak.survey.mains import DrawnMains, OnLeg, network_notes
@@ -153,13 +154,16 @@ def _traced_twice(legs: Sequence[SurveyedLeg]) -> list[Note]:
     import shapely
 
     traced = [each for each in legs if not each.leg.drawn and len(each.fit.marks) >= FEW_MARKS]
-    lines = [shapely.LineString(each.route.vertices_m[:, :2]) for each in traced]
+    lines: NDArray[Any] = np.array(
+        [shapely.LineString(each.route.vertices_m[:, :2]) for each in traced], dtype=object
+    )
     notes = []
-    for one, two in combinations(range(len(traced)), 2):
-        short, long = sorted((one, two), key=lambda k: lines[k].length)
+    near = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=ONE_PIPE_M)
+    for one, two in sorted(pair for pair in near.T.tolist() if pair[0] < pair[1]):
+        short, long = sorted((one, two), key=shapely.length(lines).item)
         leg = traced[short]
         at = np.asarray(leg.route.position(leg.fit.mark_chainage_m))[:, :2]
-        away = lines[long].distance(shapely.points(at))
+        away = shapely.distance(lines[long], shapely.points(at))
         if np.mean(away > ONE_PIPE_M) < MANY_STRAYS:
             text = (
                 f"leg {leg.name} runs along leg {traced[long].name}: is it one pipe, traced twice? "
